@@ -1,0 +1,192 @@
+"""Colour of the roll: one solve of slopes and balance for all strips together."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.film import FilmProfile, LayerCurve, Matrix
+
+Triple = tuple[float, float, float]
+Floats = NDArray[np.float64]
+
+_LEAST_EXPOSURE = 1e-4
+_LEAST_DENSITY = 0.06
+_FRAME_WEIGHT = 40.0
+_NEUTRAL_SHARE = 0.35
+# Spread of scene colours in log10 exposure ratios: along the way from warm to cool light, where
+# daylight, shade, skin and sky lie, and across it, from green to magenta (fitted on the film
+# model's pictures).
+_WARM_COOL_SPREAD = 0.22
+_GREEN_MAGENTA_SPREAD = 0.09
+_NEUTRAL_SPREADS = (0.10, 0.05, 0.03)
+
+
+@dataclass(frozen=True)
+class RollColour:
+    """How densities above base become scene light, the same over the whole roll.
+
+    `balance` is added to log10 exposure per channel; `curves` are the layers' characteristic
+    curves; `exposure` scales all channels so that a middle grey is 0.18; `how` says what it
+    rests on: 'profile', 'roll' or 'reference'; `confidence` 0 to 1.
+    """
+
+    unmask: Matrix
+    curves: tuple[LayerCurve, LayerCurve, LayerCurve]
+    balance: Triple
+    scene: Matrix
+    exposure: float
+    how: str
+    confidence: float
+
+    def gamma(self) -> Triple:
+        """Return the slopes of the three curves, density per decade of exposure."""
+        red, green, blue = (curve.slope for curve in self.curves)
+        return (red, green, blue)
+
+
+def layer_exposure(density: NDArray[np.floating], colour: RollColour) -> Floats:
+    """Return balanced linear exposure of the layers (..., 3) for densities above base (..., 3)."""
+    layers = np.asarray(density, float) @ np.asarray(colour.unmask).T
+    parts = [
+        curve.exposure(layers[..., channel]) * 10.0 ** colour.balance[channel] * colour.exposure
+        for channel, curve in enumerate(colour.curves)
+    ]
+    return np.stack(parts, axis=-1)
+
+
+def scene_light(density: NDArray[np.floating], colour: RollColour) -> Floats:
+    """Return linear ACEScg (..., 3), middle grey 0.18, for densities above base (..., 3)."""
+    light: Floats = layer_exposure(density, colour) @ np.asarray(colour.scene).T
+    return light
+
+
+def from_profile(profile: FilmProfile) -> RollColour:
+    """Return the rendition that a film profile alone gives, at its own exposure."""
+    return RollColour(
+        unmask=profile.unmask, curves=profile.curves, balance=(0.0, 0.0, 0.0),
+        scene=profile.scene, exposure=1.0, how="profile", confidence=0.3,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Samples:
+    layers: Floats
+    weight: Floats
+
+
+def _gather(frames: Sequence[NDArray[np.floating]], unmask: Matrix) -> _Samples:
+    """Return per-layer densities of all frames' samples, each frame weighing the same."""
+    parts, weights = [], []
+    for density in frames:
+        layers = np.asarray(density, float) @ np.asarray(unmask).T
+        usable = (layers.min(axis=1) > _LEAST_DENSITY) & np.isfinite(layers).all(axis=1)
+        layers = layers[usable]
+        if len(layers) < 20:
+            continue
+        share = usable.mean()
+        parts.append(layers)
+        weights.append(np.full(len(layers), share / len(layers)))
+    if not parts:
+        return _Samples(np.zeros((0, 3)), np.zeros(0))
+    return _Samples(np.concatenate(parts), np.concatenate(weights))
+
+
+def _log_exposure(layers: Floats, curves: Sequence[LayerCurve]) -> Floats:
+    parts = [curve.exposure(layers[:, channel]) for channel, curve in enumerate(curves)]
+    return np.log10(np.maximum(np.stack(parts, axis=1), _LEAST_EXPOSURE))
+
+
+def _scaled(
+    curves: Sequence[LayerCurve], change: Floats
+) -> tuple[LayerCurve, LayerCurve, LayerCurve]:
+    """Return curves whose red and blue slopes are multiplied by exp(change)."""
+    red, green, blue = curves
+    return (
+        replace(red, slope=red.slope * math.exp(change[0])),
+        green,
+        replace(blue, slope=blue.slope * math.exp(change[1])),
+    )
+
+
+def _misfit(theta: Floats, samples: _Samples, profile: FilmProfile, neutral_spread: float) -> float:
+    """Return minus the log posterior of slopes and balance (slope red, blue; balance red, blue).
+
+    Scene colours are a mixture: a share of surfaces and lights that are neutral, and the rest
+    spread wide about it, more from warm to cool than from green to magenta.
+    """
+    logs = _log_exposure(samples.layers, _scaled(profile.curves, theta[:2]))
+    red = logs[:, 0] + theta[2] - logs[:, 1]
+    blue = logs[:, 2] + theta[3] - logs[:, 1]
+    warm, green = (red - blue) / math.sqrt(2.0), (red + blue) / math.sqrt(2.0)
+    narrow = np.exp(-(warm**2 + green**2) / (2 * neutral_spread**2)) / neutral_spread**2
+    wide_axes = (warm / _WARM_COOL_SPREAD) ** 2 + (green / _GREEN_MAGENTA_SPREAD) ** 2
+    wide = (1.0 + wide_axes / 4.0) ** -3.0 / (_WARM_COOL_SPREAD * _GREEN_MAGENTA_SPREAD)
+    likelihood = _NEUTRAL_SHARE * narrow + (1.0 - _NEUTRAL_SHARE) * wide
+    evidence = _FRAME_WEIGHT * float(samples.weight @ np.log(likelihood + 1e-9))
+    prior = float((theta[:2] / profile.slope_spread) @ (theta[:2] / profile.slope_spread))
+    prior += float(
+        (theta[2:] / profile.speed_spread_log_e) @ (theta[2:] / profile.speed_spread_log_e)
+    )
+    return prior / 2.0 - evidence
+
+
+def solve_roll(frames: Sequence[NDArray[np.floating]], profile: FilmProfile) -> RollColour:
+    """Return one rendition for the roll from the densities of its pictures.
+
+    Parameters
+    ----------
+    frames
+        For each picture (n, 3) samples of density above base.
+    profile
+        What is known of the film; the less the roll tells, the nearer the result stays to it.
+
+    Notes
+    -----
+    The base is black, so curves start there together; slopes and balance are the most probable
+    ones given the profile's spreads and the usual distribution of colours in scenes. All tones
+    take part, which sets the slopes: a cast that changes from shadow to light costs likelihood.
+    """
+    from scipy.optimize import minimize
+
+    start = from_profile(profile)
+    samples = _gather(frames, profile.unmask)
+    if not len(samples.layers):
+        return start
+    theta = np.zeros(4)
+    for spread in _NEUTRAL_SPREADS:
+        simplex = theta + np.vstack([np.zeros(4), np.eye(4) * 0.04])
+        found = minimize(
+            _misfit, theta, args=(samples, profile, spread), method="Nelder-Mead",
+            options={"initial_simplex": simplex, "xatol": 2e-4, "fatol": 1e-3, "maxiter": 600},
+        )  # fmt: skip
+        theta = np.asarray(found.x, float)
+    weight = float(samples.weight.sum())
+    return replace(
+        start,
+        curves=_scaled(profile.curves, theta[:2]),
+        balance=(float(theta[2]), 0.0, float(theta[3])),
+        how="roll",
+        confidence=round(weight / (weight + 4.0), 3),
+    )
+
+
+def with_exposure(colour: RollColour, frames: Sequence[NDArray[np.floating]]) -> RollColour:
+    """Return the colour with the roll's exposure set: its usual picture lies about middle grey.
+
+    The middle of a picture is the mean of its log exposures between the darkest and lightest
+    fifths; over the roll the median of the middles counts, so that night and snow don't.
+    """
+    middles = []
+    for density in frames:
+        if len(density) < 20:
+            continue
+        luminance = np.sort(scene_light(density, colour) @ np.array([0.272, 0.674, 0.054]))
+        body = luminance[len(luminance) // 5 : len(luminance) - len(luminance) // 5]
+        middles.append(float(np.log10(np.maximum(body, _LEAST_EXPOSURE)).mean()))
+    if not middles:
+        return colour
+    # Scenes reflect less than a grey card on average: about 13 % (common practice, no source).
+    return replace(colour, exposure=colour.exposure * 0.13 / 10.0 ** float(np.median(middles)))

@@ -1,0 +1,186 @@
+"""What a picture file says about one page of itself, whatever its format."""
+
+import math
+import struct
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Literal, Protocol
+
+from numpy.typing import NDArray
+
+from pipeline.encoding import Encoding, srgb
+from pipeline.icc import ProfileError, profile_encoding
+from pipeline.problem import Problem, ScanProblem
+
+Container = Literal["tiff", "png", "jpeg", "raw"]
+Span = tuple[int, int]
+Codes = NDArray[Any]
+
+_LARGEST_PIXELS = 2_000_000_000
+# Deflate packs at most 1032 to 1 and LZW about 2500 to 1; no scan comes near either.
+_LARGEST_PACKING = 4000
+# Resolutions below this are what software writes when it doesn't know (common practice, no
+# source): at 150 ppi a frame 24 mm high would be 142 pixels.
+_LEAST_PPI, _LARGEST_PPI = 150.0, 50_000.0
+_CM_PER_INCH = 2.54
+
+
+@dataclass(frozen=True)
+class Page:
+    """One colour picture of a file, as its tags describe it.
+
+    `directory` says where in a TIFF it is: position in the chain, then in the sub-chain.
+    `encoding` is None where the file says nothing.
+    """
+
+    container: Container
+    width: int
+    height: int
+    bits: int
+    samples: int
+    floating: bool = False
+    directory: tuple[int, ...] = ()
+    infrared_directory: tuple[int, ...] | None = None
+    infrared_sample: int | None = None
+    infrared_bits: int = 16
+    ppi: float | None = None
+    encoding: Encoding | None = None
+    orientation: int = 1
+    digitized: datetime | None = None
+    device: dict[str, str] = field(default_factory=dict, hash=False)
+    notes: tuple[str, ...] = ()
+
+
+class Reader(Protocol):
+    """An open page, from which windows are read."""
+
+    def codes(self, rows: Span, columns: Span) -> Codes:
+        """Return the code values of R, G and B, shape (rows, columns, 3)."""
+
+    def infrared(self, rows: Span, columns: Span) -> Codes:
+        """Return the code values of the infra-red plane, shape (rows, columns)."""
+
+    def both(self, rows: Span, columns: Span) -> tuple[Codes, Codes]:
+        """Return the code values of R, G and B and of the infra-red plane."""
+
+
+@contextmanager
+def guarded(path: Path) -> Iterator[None]:
+    """Turn whatever a broken file makes a decoder raise into a `ScanProblem`."""
+    try:
+        yield
+    except Problem:
+        raise
+    except FileNotFoundError as error:
+        raise ScanProblem(path, "there is no such file", "check the name") from error
+    except PermissionError as error:
+        raise ScanProblem(path, "may not be read", "change its permissions") from error
+    except MemoryError as error:
+        raise ScanProblem(
+            path, "does not fit in memory", "save it as a TIFF in strips or tiles"
+        ) from error
+    # Decoders of damaged files raise nearly anything, and all of it means the same here.
+    except Exception as error:
+        raise broken(path, f"is damaged ({_reason(error)})") from error
+
+
+def _reason(error: Exception) -> str:
+    """Return what a decoder says, or plain words where it stumbled over nonsense."""
+    if isinstance(error, (TypeError, LookupError, ArithmeticError, AttributeError, struct.error)):
+        return "its tags make no sense"
+    text = error.args[0] if error.args else ""
+    text = text.decode("ascii", "replace") if isinstance(text, bytes) else str(error)
+    return " ".join(text.split())[:120] or "its data make no sense"
+
+
+def broken(path: Path, what: str) -> ScanProblem:
+    """Return the problem of a file that only another copy or scan can mend."""
+    return ScanProblem(path, what, "copy the file again or scan again")
+
+
+def check_dimensions(path: Path, width: int, height: int, stored_bytes: int, wanted: int) -> None:
+    """Raise if a picture is empty, absurdly large or larger than its data can hold.
+
+    Parameters
+    ----------
+    stored_bytes, wanted
+        Bytes of the picture as stored and decoded.
+    """
+    if width <= 0 or height <= 0:
+        raise broken(path, f"holds a picture of {width} x {height} pixels")
+    if width * height > _LARGEST_PIXELS:
+        raise ScanProblem(
+            path,
+            f"claims {width} x {height} pixels, more than any scan has",
+            "scan one strip a file",
+        )
+    if wanted > _LARGEST_PACKING * stored_bytes:
+        raise broken(path, f"claims {width} x {height} pixels in {stored_bytes} bytes of data")
+
+
+def check_colour(path: Path, channels: int) -> None:
+    """Raise if a picture hasn't red, green and blue."""
+    if channels == 1:
+        raise ScanProblem(path, "has one channel", "scan as colour, not as black and white")
+    if channels not in (3, 4):
+        raise ScanProblem(path, f"has {channels} channels", "scan as RGB colour")
+
+
+def usable_ppi(across: float, down: float) -> tuple[float | None, tuple[str, ...]]:
+    """Return the resolution in ppi if it can be that of a film scan, and notes about it."""
+    if not (math.isfinite(across) and math.isfinite(down)) or across <= 0 or down <= 0:
+        return None, ()
+    if not (_LEAST_PPI <= across <= _LARGEST_PPI):
+        return None, (f"its resolution tag says {across:g} ppi, which no film scan has: ignored",)
+    if abs(across - down) > 0.01 * across:
+        text = f"its resolution tags differ, {across:g} across and {down:g} ppi down: ignored"
+        return None, (text,)
+    return float(across), ()
+
+
+def resolution(across: float, down: float, unit: int) -> tuple[float | None, tuple[str, ...]]:
+    """Return ppi from TIFF or Exif resolution tags: unit 2 is the inch, 3 the centimetre."""
+    if unit not in (2, 3):
+        return None, ()
+    factor = _CM_PER_INCH if unit == 3 else 1.0
+    return usable_ppi(across * factor, down * factor)
+
+
+def stated_encoding(
+    profile: bytes | None, otherwise: Encoding | None, exif: dict[str, Any]
+) -> tuple[Encoding | None, tuple[str, ...]]:
+    """Return the encoding that a file states and notes about it.
+
+    The embedded profile goes first, then what the format itself says, then the Exif
+    ColorSpace tag, of which 1 means sRGB (Exif 3.0, 4.6.6.5).
+    """
+    notes: tuple[str, ...] = ()
+    if profile:
+        try:
+            return profile_encoding(profile), ()
+        except ProfileError as error:
+            notes = (f"its colour profile is ignored: {error}",)
+    if otherwise is None and exif.get("ColorSpace") == 1:
+        otherwise = srgb("container")
+    return otherwise, notes
+
+
+def scan_time(*stamps: object) -> datetime | None:
+    """Return the first stamp that is a date in the form of Exif, 'YYYY:MM:DD HH:MM:SS'."""
+    for stamp in stamps:
+        if not isinstance(stamp, str):
+            continue
+        try:
+            return datetime.strptime(stamp.strip(" \0"), "%Y:%m:%d %H:%M:%S")
+        except ValueError:
+            continue
+    return None
+
+
+def device_words(**words: object) -> dict[str, str]:
+    """Return the tags that hold text, trimmed."""
+    trimmed = {key: word.strip(" \0") for key, word in words.items() if isinstance(word, str)}
+    return {key: word for key, word in trimmed.items() if word}

@@ -1,0 +1,186 @@
+"""Findings: what the densities of a roll say, each with its evidence."""
+
+import tomllib
+from collections.abc import Sequence
+from functools import cache
+
+import numpy as np
+
+from pipeline.film import FilmProfile, profiles_folder
+from pipeline.record import Finding
+from pipeline.settings import RollNotes
+from pipeline.survey import FrameSurvey, StripSurvey
+
+
+@cache
+def _limits() -> dict[str, float]:
+    document = tomllib.loads((profiles_folder() / "process.toml").read_text("utf-8"))
+    return {key: value for key, value in document["roll"].items() if key != "source"}
+
+
+def _pictures(strips: Sequence[StripSurvey]) -> list[FrameSurvey]:
+    return [
+        frame for strip in strips for frame in strip.frames if frame.kind in ("picture", "partial")
+    ]
+
+
+def edge_print(strips: Sequence[StripSurvey]) -> tuple[float, float, float] | None:
+    """Return the edge print's density above base over the roll (median), or None if none was read."""
+    printed = [strip.print_density for strip in strips if strip.print_density is not None]
+    if not printed:
+        return None
+    red, green, blue = (float(value) for value in np.median(np.asarray(printed), axis=0))
+    return (red, green, blue)
+
+
+def diagnose(
+    strips: Sequence[StripSurvey], profile: FilmProfile, notes: RollNotes, clipped: bool
+) -> tuple[Finding, ...]:
+    """Return the findings of a roll, gravest first; `normal` alone if there are none.
+
+    Thin pictures with a sound edge print are under-exposed; thin pictures with a weak one are
+    under-developed, for the print is exposed at the factory (common practice, no source).
+    """
+    findings = [
+        *_density_findings(strips),
+        *_base_findings(strips, profile),
+        *_scanner_findings(strips, clipped),
+        *_count_findings(strips, notes),
+    ]
+    order = ("fault", "warning", "note")
+    findings.sort(key=lambda finding: (order.index(finding.severity), -finding.confidence))
+    if any(finding.severity != "note" for finding in findings) or not _pictures(strips):
+        return tuple(findings)
+    normal = Finding("normal", "note", 0.6, _summary(strips), "Nothing to do.")
+    return (normal, *findings)
+
+
+def _summary(strips: Sequence[StripSurvey]) -> str:
+    medians = [float(np.mean(frame.median)) for frame in _pictures(strips)]
+    return f"{len(medians)} pictures with a median density of {np.median(medians):.2f} above base."
+
+
+def _density_findings(strips: Sequence[StripSurvey]) -> list[Finding]:
+    limits = _limits()
+    pictures = _pictures(strips)
+    printed = edge_print(strips)
+    if not pictures:
+        return _without_pictures(strips, printed)
+    medians = np.array([np.mean(frame.median) for frame in pictures])
+    thin = float((medians < limits["thin_median_density"]).mean())
+    dense = float((medians > limits["dense_median_density"]).mean())
+    weak = printed is not None and float(np.mean(printed)) < limits["weak_edge_print_density"]
+    figures = f"Median density above base {np.median(medians):.2f} over {len(pictures)} pictures"
+    told = ", no edge print in view" if printed is None else f", edge print {np.mean(printed):.2f}"
+    if weak:
+        return [
+            Finding(
+                "under-developed",
+                "warning",
+                0.7,
+                f"{figures}{told}, which is weak.",
+                "Check the developer's temperature, time and age before the next roll.",
+            )
+        ]
+    if thin >= limits["roll_share"]:
+        sure = 0.8 if printed is not None else 0.4
+        advice = (
+            "Give more exposure; the edge print is sound."
+            if printed is not None
+            else "Give more exposure, or check the developer: without the edge print they look alike."
+        )
+        return [Finding("under-exposed", "warning", sure, f"{figures}{told}.", advice)]
+    if dense >= limits["roll_share"]:
+        return [Finding("over-exposed", "note", 0.6, f"{figures}{told}.", "Give less exposure.")]
+    return []
+
+
+def _without_pictures(
+    strips: Sequence[StripSurvey], printed: tuple[float, float, float] | None
+) -> list[Finding]:
+    if not strips:
+        return []
+    if printed is not None:
+        return [
+            Finding(
+                "unexposed",
+                "fault",
+                0.9,
+                f"No pictures, but an edge print of {np.mean(printed):.2f} above base.",
+                "The film was developed but never exposed: check shutter and transport.",
+            )
+        ]
+    if all(strip.format.startswith("135") for strip in strips):
+        return [
+            Finding(
+                "no-image",
+                "fault",
+                0.6,
+                "Neither pictures nor edge print.",
+                "Check that the developer came first and was alive.",
+            )
+        ]
+    return []
+
+
+def _base_findings(strips: Sequence[StripSurvey], profile: FilmProfile) -> list[Finding]:
+    absolute = [strip.base.density for strip in strips if strip.illumination.absolute]
+    if not absolute:
+        return []
+    base = np.median(np.asarray(absolute), axis=0)
+    over = base - np.asarray(profile.base_high) - _limits()["base_over_range_density"]
+    if not (over > 0.1).all():
+        return []
+    figures = " / ".join(f"{value:.2f}" for value in base)
+    return [
+        Finding(
+            "high-base",
+            "warning",
+            0.5,
+            f"Base {figures}, above the usual range.",
+            "Look for fog (old film, light) or stain (worn bleach or fixer).",
+        )
+    ]
+
+
+def _scanner_findings(strips: Sequence[StripSurvey], clipped: bool) -> list[Finding]:
+    findings = []
+    if clipped:
+        findings.append(
+            Finding(
+                "scanner-clipped",
+                "note",
+                0.95,
+                "The open gate is at full scale.",
+                "Scan with less exposure to get densities against the open gate.",
+            )
+        )
+    levels = np.log10([strip.base.light for strip in strips]) if strips else np.zeros((0, 3))
+    drift = np.ptp(levels, axis=0) if len(levels) > 1 else np.zeros(3)
+    if drift.max() > _limits()["scanner_drift_density"]:
+        figures = " / ".join(f"{value:.2f}" for value in drift)
+        findings.append(
+            Finding(
+                "scanner-drift",
+                "note",
+                0.9,
+                f"The base's light varies by {figures} in density from strip to strip.",
+                "It is taken out; lock the scanner's exposure to avoid it.",
+            )
+        )
+    return findings
+
+
+def _count_findings(strips: Sequence[StripSurvey], notes: RollNotes) -> list[Finding]:
+    count = sum(len(strip.frames) for strip in strips)
+    if notes.expected_frames is None or count == notes.expected_frames:
+        return []
+    return [
+        Finding(
+            "frame-count",
+            "warning",
+            0.9,
+            f"{count} frames found, {notes.expected_frames} expected.",
+            "Look at the contact sheet for a missed or doubled frame.",
+        )
+    ]

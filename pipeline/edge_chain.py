@@ -1,0 +1,311 @@
+"""Edge codes as a chain: each is trusted for what its neighbours and a second reader say."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import zxingcpp
+from numpy.typing import NDArray
+
+from pipeline.edge_code import (
+    EdgeFormat,
+    code_text,
+    encode,
+    field,
+    is_valid,
+    position_of,
+    value_of,
+)
+from pipeline.edge_track import Track, expected_match, find_tracks
+from pipeline.rebate import SAMPLES_PER_MM, Rebate
+
+# How far a code may stand from its place between its neighbours, in steps from code to code,
+# and the errors of scale (film shrinks, resolution tags round) under which places are compared.
+OFF_PLACE = 0.12
+SCALE_ERRORS = (0.0, -0.01, 0.01, -0.02, 0.02, -0.03, 0.03)
+# Wrong bits that the neighbours may correct, and the likeness to the corrected code it takes.
+CORRECTED_BITS = 2
+LEAST_MATCH = 0.7
+# What a code without neighbours must show: a clock that matches this well, bits of this
+# strength, read alike in this many windows of the rebate and by zxing-cpp in this many crops.
+LONE_CLOCK = 0.9
+LONE_BIT = 0.1
+LONE_WINDOWS = 3
+LONE_CROPS = 2
+# By how much more the clocks must look like running this way than the other, on average.
+DIRECTION_MARGIN = 0.03
+# Crops for zxing-cpp: mm above the middle of the clock and below the middle of the data; their
+# enlargement; an unsharp mask, its blur in modules (along, across) and its amount. Chosen on
+# drawn codes for the most and the fewest wrong readings over resolutions, blurs and heights.
+CROPS_MM = ((1.0, 0.2), (1.0, 0.3), (1.0, 0.4), (0.8, 0.2))
+CROP_ENLARGED = 2
+MASK_BLUR = (0.6, 0.3)
+MASK_AMOUNT = 8.0
+
+
+@dataclass(frozen=True)
+class EdgeCode:
+    """One barcode on the edge.
+
+    Attributes
+    ----------
+    text
+        As zxing-cpp writes it, such as 115-10/11A.
+    dx_code
+        The film's part of it, 115-10.
+    number
+        Place along the film in frames, 11.5 for 11A; X and 00 are -2 and -1.
+    x_px, y_px
+        Its middle, in pixel centres of the strip.
+    on_bottom
+        Whether it stands on the strip's lower rebate.
+    reads
+        How many windows and crops of the rebate read exactly this, each alone.
+    """
+
+    text: str
+    dx_code: str
+    number: float
+    x_px: float
+    y_px: float
+    on_bottom: bool
+    reads: int
+
+
+@dataclass(frozen=True)
+class EdgeChain:
+    """What one rebate says.
+
+    Attributes
+    ----------
+    rebate
+        Where it was read.
+    codes, tracks
+        Codes that passed every check, and the tracks they were read from, in the same order.
+    rejected
+        Codes with parity and fixed bits in order that didn't pass.
+    backwards
+        Whether the codes run to the left.
+    strength
+        Sum over the codes of the correlation with what they should look like.
+    """
+
+    rebate: Rebate
+    codes: tuple[EdgeCode, ...]
+    tracks: tuple[Track, ...]
+    rejected: tuple[EdgeCode, ...]
+    backwards: bool
+    strength: float
+
+
+@dataclass(frozen=True)
+class _Finding:
+    """A track against the code that its chain expects in its place."""
+
+    track: Track
+    code: EdgeCode
+    wrong_bits: int
+    match: float
+    stands_alone: bool
+
+
+def read_chain(rebate: Rebate, px_per_mm: float, layout: EdgeFormat) -> EdgeChain:
+    """Read one rebate; a code is kept if its neighbours agree on film and numbers.
+
+    Neighbouring codes must be of one film and count on by one step for each `pitch_mm`, with
+    the clock on the side of the perforations. A code that is alone must be read alike by
+    zxing-cpp in several crops.
+    """
+    tracks = find_tracks(rebate, layout)
+    backwards = bool(tracks) and tracks[0].clock.module < 0.0
+    findings: list[_Finding] = []
+    if tracks and np.mean([track.direction_margin for track in tracks]) >= DIRECTION_MARGIN:
+        places_mm = np.array([rebate.strip_x(track.clock.x) / px_per_mm for track in tracks])
+        steps = (-places_mm if backwards else places_mm) / layout.pitch_mm
+        chain = _whole_steps(steps, np.array([track.clock.match for track in tracks]))
+        findings = _agreeing(rebate, tracks, chain, layout)
+    kept = tuple(finding.track for finding in findings)
+    return EdgeChain(
+        rebate=rebate,
+        codes=tuple(finding.code for finding in findings),
+        tracks=kept,
+        rejected=tuple(
+            _alone(rebate, track, layout)
+            for track in tracks
+            if all(track is not other for other in kept) and is_valid(layout, track.soft > 0.0)
+        ),
+        backwards=backwards,
+        strength=sum(finding.match for finding in findings),
+    )
+
+
+def _whole_steps(steps: NDArray[np.float64], weights: NDArray[np.float64]) -> dict[int, int]:
+    """Return the greatest set of tracks that stand whole steps apart: index and step."""
+    best: dict[int, int] = {}
+    most = 0.0
+    for error in SCALE_ERRORS:
+        for start in range(steps.size):
+            away = (steps - steps[start]) * (1.0 + error)
+            whole = np.rint(away)
+            near = np.abs(away - whole) <= OFF_PLACE
+            if weights[near].sum() > most + 1e-9:
+                most = float(weights[near].sum())
+                best = {int(k): int(whole[k]) for k in np.flatnonzero(near)}
+    return best
+
+
+def _agreeing(
+    rebate: Rebate, tracks: Sequence[Track], chain: dict[int, int], layout: EdgeFormat
+) -> list[_Finding]:
+    """Return the findings of a chain that agree; none where there is any doubt.
+
+    What all tracks say together is tried, and what each says alone, as tracks cut short spoil
+    the sum; if two different answers have about as much for them, neither is believed.
+    """
+    texts = {index: _crop_texts(rebate, tracks[index]) for index in chain}
+    answers = {_joint_values(tracks, chain, layout)}
+    for index, away in chain.items():
+        bits = tracks[index].soft > 0.0
+        if is_valid(layout, bits):
+            product, generation, step = _values(bits, layout)
+            answers.add((product, generation, (step - away) % layout.steps))
+    believed: list[tuple[int, list[_Finding]]] = []
+    for answer in sorted(answers):
+        found = _compare_all(rebate, tracks, chain, texts, answer, layout)
+        flawless = sum(finding.wrong_bits == 0 for finding in found)
+        alone = any(finding.stands_alone for finding in found)
+        if answer[0] and (flawless >= 2 or (flawless == 1 and len(found) >= 3) or alone):
+            believed.append((flawless, found))
+    believed.sort(key=lambda pair: pair[0], reverse=True)
+    if not believed or (len(believed) > 1 and 2 * believed[1][0] >= believed[0][0]):
+        return []
+    return believed[0][1]
+
+
+def _compare_all(
+    rebate: Rebate,
+    tracks: Sequence[Track],
+    chain: dict[int, int],
+    texts: dict[int, list[str]],
+    answer: tuple[int, int, int],
+    layout: EdgeFormat,
+) -> list[_Finding]:
+    """Return the tracks that are, but for a few bits, the codes the answer expects of them."""
+    product, generation, step = answer
+    # Numbers count on through the whole chain from its middle, even where frame values wrap.
+    middle = int(np.median(list(chain.values())))
+    at_middle = position_of(layout, step + middle)
+    found = []
+    for index, away in chain.items():
+        number = at_middle + (away - middle) / layout.codes_per_frame
+        values = (product, generation, step + away)
+        found.append(_compare(rebate, tracks[index], values, number, texts[index], layout))
+    return [f for f in found if f.wrong_bits <= CORRECTED_BITS and f.match >= LEAST_MATCH]
+
+
+def _joint_values(
+    tracks: Sequence[Track], chain: dict[int, int], layout: EdgeFormat
+) -> tuple[int, int, int]:
+    """Return product, generation and the number at step 0 that fit all tracks of a chain best.
+
+    The film's bits are added up over the tracks. For the number, all there are get tried, each
+    counting on along the chain.
+    """
+    soft = {index: np.clip(tracks[index].soft, -0.5, 0.5) for index in chain}
+    common = np.sum(list(soft.values()), axis=0) > 0.0
+    product, generation = value_of(layout, common, "p"), value_of(layout, common, "g")
+    places = np.concatenate([field(layout, "f"), field(layout, "h")])
+    signs = np.array(
+        [encode(layout, product, generation, n)[places] - 0.5 for n in range(layout.steps)]
+    )
+    fit = np.zeros(layout.steps)
+    for index, away in chain.items():
+        fit += np.roll(signs @ soft[index][places], -away)
+    return product, generation, int(np.argmax(fit))
+
+
+def _compare(
+    rebate: Rebate,
+    track: Track,
+    values: tuple[int, int, int],
+    number: float,
+    texts: list[str],
+    layout: EdgeFormat,
+) -> _Finding:
+    """Hold a track against the code that it should be, encoded anew."""
+    bits = encode(layout, *values)
+    wrong = int(np.count_nonzero((track.soft > 0.0) != bits))
+    windows = int(np.all((track.windows > 0.0) == bits, axis=1).sum())
+    crops = texts.count(code_text(layout, *values))
+    return _Finding(
+        track=track,
+        code=_code(rebate, track, code_text(layout, *values), number, windows + crops),
+        wrong_bits=wrong,
+        match=expected_match(track, bits, layout),
+        stands_alone=(
+            wrong == 0
+            and track.clock.match >= LONE_CLOCK
+            and float(np.abs(track.soft).min()) >= LONE_BIT
+            and windows >= LONE_WINDOWS
+            and crops >= LONE_CROPS
+            and crops == len(texts)
+        ),
+    )
+
+
+def _crop_texts(rebate: Rebate, track: Track) -> list[str]:
+    """Return what zxing-cpp reads in crops around a track, turned so that the code is upright.
+
+    It sees one code on white, stretched to full contrast: a whole rebate, or print beside the
+    code, leads it astray.
+    """
+    clock = track.clock
+    module = abs(clock.module)
+    left, right = max(0, int(clock.x - 17.0 * module)), int(clock.x + 17.0 * module) + 1
+    dark = rebate.absorptance[:, left:right] / clock.contrast
+    soft = cv2.GaussianBlur(dark, (0, 0), MASK_BLUR[0] * module, sigmaY=MASK_BLUR[1] * module)
+    grey = np.clip(255.0 * (1.0 - dark - MASK_AMOUNT * (dark - soft)), 0.0, 255.0)
+    quiet = round(6.0 * module)
+    page = np.pad(np.rint(grey).astype(np.uint8), ((0, 0), (quiet, quiet)), constant_values=255)
+    if clock.module < 0.0:
+        page = np.ascontiguousarray(page[:, ::-1])
+    texts: list[str] = []
+    for above, below in CROPS_MM:
+        top = max(0, int(clock.y - above * SAMPLES_PER_MM))
+        bottom = int(track.data_y + below * SAMPLES_PER_MM)
+        large = (page.shape[1] * CROP_ENLARGED, (bottom - top) * CROP_ENLARGED)
+        found = zxingcpp.read_barcodes(
+            cv2.resize(page[top:bottom], large, interpolation=cv2.INTER_CUBIC),
+            formats=zxingcpp.BarcodeFormats(zxingcpp.BarcodeFormat.DXFilmEdge),
+            try_rotate=False,
+            try_downscale=False,
+            try_invert=False,
+        )
+        texts.extend(code.text for code in found)
+    return texts
+
+
+def _values(bits: NDArray[np.bool_], layout: EdgeFormat) -> tuple[int, int, int]:
+    """Return product, generation and number in steps of a data track."""
+    product, generation, frame, half = (value_of(layout, bits, letter) for letter in "pgfh")
+    return product, generation, frame * layout.codes_per_frame + half
+
+
+def _alone(rebate: Rebate, track: Track, layout: EdgeFormat) -> EdgeCode:
+    """Return the code that a track reads as by itself."""
+    values = _values(track.soft > 0.0, layout)
+    text = code_text(layout, *values)
+    return _code(rebate, track, text, position_of(layout, values[2]), 1)
+
+
+def _code(rebate: Rebate, track: Track, text: str, number: float, reads: int) -> EdgeCode:
+    return EdgeCode(
+        text=text,
+        dx_code=text.split("/")[0],
+        number=number,
+        x_px=rebate.strip_x(track.clock.x),
+        y_px=rebate.strip_y((track.clock.y + track.data_y) / 2),
+        on_bottom=rebate.on_bottom,
+        reads=reads,
+    )

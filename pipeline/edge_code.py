@@ -1,0 +1,168 @@
+"""The barcode on the edge of 135 film: its layout, its bits, its numbers."""
+
+import tomllib
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.problem import SettingsProblem
+
+FORMAT_FILE = "formats/135-edge.toml"
+
+
+@dataclass(frozen=True)
+class EdgeFormat:
+    """Where the print stands on the rebate and how a code is laid out.
+
+    Lengths are in mm. `clock` and `data` hold one character a module, 1 for a dense bar; in
+    `data`, the letters p, g, f, h and x stand for the bits of product, generation, frame, half
+    frame and parity. `names` holds the frame values that are printed as something else than two
+    digits; values above `last_frame` come before 0. `centre_after_code` is in frames, for pictures
+    that are numbered in whole frames and in half frames.
+    """
+
+    width_mm: float
+    perforation_from_edge_mm: float
+    pitch_mm: float
+    codes_per_frame: int
+    module_mm: tuple[float, float]
+    clock: str
+    data: str
+    last_frame: int
+    names: tuple[tuple[int, str], ...]
+    centre_after_code: tuple[float, float]
+
+    @property
+    def frame_values(self) -> int:
+        """Return how many frame values the code can hold."""
+        return int(2 ** self.data.count("f"))
+
+    @property
+    def steps(self) -> int:
+        """Return how many numbers in steps of one code there are."""
+        return self.frame_values * self.codes_per_frame
+
+
+@cache
+def load_edge_format(path: Path | None = None) -> EdgeFormat:
+    """Read the layout of the edge print from its profile.
+
+    Raises
+    ------
+    SettingsProblem
+        When the profile is missing, is no TOML or lacks a value.
+    """
+    path = _profiles() / FORMAT_FILE if path is None else path
+    try:
+        table = tomllib.loads(path.read_text(encoding="utf-8"))
+        film, code = table["film"], table["code"]
+        low, high = code["module_mm"]
+        layout = EdgeFormat(
+            width_mm=float(film["width_mm"]),
+            perforation_from_edge_mm=float(film["perforation_from_edge_mm"]),
+            pitch_mm=float(code["pitch_mm"]),
+            codes_per_frame=int(code["codes_per_frame"]),
+            module_mm=(float(low), float(high)),
+            clock=str(code["clock"]),
+            data=str(code["data"]),
+            last_frame=int(code["last_frame"]),
+            names=tuple((int(value), str(name)) for value, name in code["names"].items()),
+            centre_after_code=(
+                float(table["picture"]["centre_after_code"]),
+                float(table["picture"]["centre_after_code_half"]),
+            ),
+        )
+    except (OSError, tomllib.TOMLDecodeError) as error:
+        raise SettingsProblem(path, f"can't be read ({error})", "restore the profile") from error
+    except (KeyError, TypeError, ValueError) as error:
+        raise SettingsProblem(
+            path, f"lacks a value or holds a wrong one ({error})", "restore the profile"
+        ) from error
+    if len(layout.clock) != len(layout.data):
+        raise SettingsProblem(
+            path, "gives clock and data tracks of different lengths", "restore the profile"
+        )
+    return layout
+
+
+def bits_of(track: str) -> NDArray[np.bool_]:
+    """Return a track written in 0 and 1 as bits, True for a dense bar."""
+    return np.array([bit == "1" for bit in track])
+
+
+def field(layout: EdgeFormat, letter: str) -> NDArray[np.intp]:
+    """Return the places of a field's bits in the data track, most significant first."""
+    return np.array([k for k, sign in enumerate(layout.data) if sign == letter], dtype=np.intp)
+
+
+def fixed_places(layout: EdgeFormat) -> NDArray[np.intp]:
+    """Return the places of the data track's bits that are the same in every code."""
+    return np.array([k for k, sign in enumerate(layout.data) if sign in "01"], dtype=np.intp)
+
+
+def encode(layout: EdgeFormat, product: int, generation: int, step: int) -> NDArray[np.bool_]:
+    """Return the data track of a code.
+
+    Parameters
+    ----------
+    product, generation
+        The two parts of the DX code, for 115-10 the values 115 and 10.
+    step
+        Frame number in half frames, 23 for 11A; counted on beyond the last value, it wraps.
+    """
+    values = {"p": product, "g": generation, "f": step % layout.steps // 2, "h": step % 2}
+    bits = bits_of(layout.data)
+    for letter, value in values.items():
+        places = field(layout, letter)
+        bits[places] = value >> np.arange(places.size)[::-1] & 1
+    (parity,) = field(layout, "x")
+    bits[parity] = np.logical_xor.reduce(bits[field(layout, "p")[0] : parity])
+    return bits
+
+
+def value_of(layout: EdgeFormat, bits: NDArray[np.bool_], letter: str) -> int:
+    """Return the number that a field of a data track holds."""
+    places = field(layout, letter)
+    return int(bits[places] @ (1 << np.arange(places.size)[::-1]))
+
+
+def is_valid(layout: EdgeFormat, bits: NDArray[np.bool_]) -> bool:
+    """Tell whether a data track has its fixed bits and its parity right and names a product."""
+    product, generation = value_of(layout, bits, "p"), value_of(layout, bits, "g")
+    step = 2 * value_of(layout, bits, "f") + value_of(layout, bits, "h")
+    return product > 0 and bool(np.array_equal(encode(layout, product, generation, step), bits))
+
+
+def code_text(layout: EdgeFormat, product: int, generation: int, step: int) -> str:
+    """Return a code as zxing-cpp writes it, such as 115-10/11A; 00 is written 63, X is 62."""
+    step %= layout.steps
+    return f"{product}-{generation}/{step // 2}{'A' if step % 2 else ''}"
+
+
+def position_of(layout: EdgeFormat, step: int) -> float:
+    """Return the place of a code along the film, in frames; X and 00 are -2 and -1."""
+    step %= layout.steps
+    before_zero = step // 2 > layout.last_frame
+    return step / 2 - (layout.frame_values if before_zero else 0)
+
+
+def frame_name(layout: EdgeFormat, position: float) -> str | None:
+    """Return the number as printed for a place along the film in frames.
+
+    Half frames carry an A; None for a place that the film's edge doesn't number, before X and
+    after the last frame value.
+    """
+    step = round(2 * position)
+    if position_of(layout, step) * 2 != step:
+        return None
+    value = step // 2 % layout.frame_values
+    return dict(layout.names).get(value, f"{value:02d}") + ("A" if step % 2 else "")
+
+
+def _profiles() -> Path:
+    """Return the folder of the profiles, installed with the package or beside it."""
+    here = Path(__file__).parent
+    return here / "profiles" if (here / "profiles").is_dir() else here.parent / "profiles"

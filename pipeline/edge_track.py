@@ -1,0 +1,340 @@
+"""The tracks of an edge barcode: found on a rebate by the clock, read module by module."""
+
+import math
+from dataclasses import dataclass
+from functools import cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.edge_code import EdgeFormat, bits_of, fixed_places
+from pipeline.rebate import SAMPLES_PER_MM, Rebate
+
+Signal = NDArray[np.float64]
+Plane = NDArray[np.float32]
+
+# Samples a module in which a track is read, and modules of clear base read on either side.
+FINE = 6
+QUIET = 1
+# Correlation of the clock's pattern with a rebate, from which a place is looked at.
+CLOCK_SEEN = 0.5
+MODULE_STEP = 0.02
+# Length over which the base is taken off before clocks are searched for: half a code.
+EVEN_MM = 8.0
+# Standard deviation of the absorptance over a code, less than which is no print at all.
+LEAST_SPREAD = 0.01
+SEARCH_BLUR = 0.25
+# Blur of a scan, in modules (standard deviation), among which the clock decides.
+BLURS = (0.12, 0.2, 0.28, 0.36, 0.44, 0.52, 0.6, 0.7)
+# No true clock fits by more than this better one way than the other.
+MOST_MARGIN = 0.25
+# How far from where it was first seen the rows of a clock track are looked for.
+TRACK_MM = 0.7
+# Rows in which data are looked for below the middle of the clock, and height of a window.
+DATA_FROM_MM, DATA_TO_MM, DATA_STEP_MM = 0.2, 1.3, 0.1
+WINDOW_MM = 0.2
+
+
+@dataclass(frozen=True)
+class Clock:
+    """A clock track as it lies on a rebate, in samples of the rebate.
+
+    Attributes
+    ----------
+    x, y
+        Column and row of its middle.
+    module
+        Columns a module, negative where the code runs to the left.
+    blur
+        Standard deviation of the blur, in modules.
+    contrast
+        Absorptance of its bars above the base between them.
+    noise
+        What the pattern leaves over, as a standard deviation in units of the contrast.
+    match
+        Correlation with the clock's pattern, at most 1.
+    """
+
+    x: float
+    y: float
+    module: float
+    blur: float
+    contrast: float
+    noise: float
+    match: float
+
+
+@dataclass(frozen=True)
+class Track:
+    """A code read module by module.
+
+    Attributes
+    ----------
+    clock
+        Where it lies.
+    data_y
+        Row of the middle of the data track.
+    direction_margin
+        By how much the clock matches better in this direction than in the other, weighted by
+        how well it matches at all.
+    soft
+        (modules,) bits of the data track: -0.5 clear base, +0.5 as dense as the clock's bars.
+    windows
+        (n, modules) the same, from each window of rows that shows the data track.
+    signal
+        (samples,) absorptance along the data track, in units of the clock's contrast.
+    """
+
+    clock: Clock
+    data_y: float
+    direction_margin: float
+    soft: Signal
+    windows: Signal
+    signal: Signal
+
+
+def find_tracks(rebate: Rebate, layout: EdgeFormat) -> tuple[Track, ...]:
+    """Find and read all codes on a rebate, from left to right, in the direction that fits best.
+
+    All codes of a rebate run in one direction; it is the one in which their clocks match better
+    in total. Codes may still be wrong: single bits, or print that only looks like a code.
+    """
+    plane = rebate.absorptance
+    pairs = []
+    for x, y, module in _clock_places(plane, layout):
+        ahead = _fit_clock(plane, x, y, module, layout)
+        back = _fit_clock(plane, x, y, -module, layout)
+        if ahead is not None or back is not None:
+            pairs.append((ahead, back))
+    margins = [_margin(ahead, back) for ahead, back in pairs]
+    runs_back = sum(margins) < 0.0
+    tracks = []
+    for pair, margin in zip(pairs, margins, strict=True):
+        clock = pair[runs_back]
+        if clock is not None:
+            track = _read_track(plane, clock, -margin if runs_back else margin, layout)
+            if track is not None:
+                tracks.append(track)
+    return tuple(tracks)
+
+
+def _margin(ahead: Clock | None, back: Clock | None) -> float:
+    """Return how much better a clock runs ahead than back, of little weight where it's unclear.
+
+    Codes cut short fit badly either way, or one way not at all.
+    """
+    one, other = (0.0 if clock is None else clock.match for clock in (ahead, back))
+    clear = max(one, other, 0.0) ** 4
+    return float(np.clip(one - other, -MOST_MARGIN, MOST_MARGIN)) * clear
+
+
+def expected_match(track: Track, bits: NDArray[np.bool_], layout: EdgeFormat) -> float:
+    """Return the correlation of a data track with what the given bits would look like."""
+    pattern = _basis(track.clock.blur, len(layout.data)) @ bits.astype(np.float64)
+    return _correlation(track.signal, pattern)
+
+
+def _clock_places(plane: Plane, layout: EdgeFormat) -> list[tuple[float, float, float]]:
+    """Return column, row and module of the places that may hold a clock, left to right."""
+    margin = int(SAMPLES_PER_MM)
+    wide = cv2.copyMakeBorder(plane, 0, 0, margin, margin, cv2.BORDER_REPLICATE)
+    flat = wide - cv2.blur(wide, (int(EVEN_MM * SAMPLES_PER_MM) | 1, 1))
+    low, high = (mm * SAMPLES_PER_MM for mm in layout.module_mm)
+    count = math.ceil(math.log(high / low) / MODULE_STEP) + 1
+    score = np.full(flat.shape, -1.0, np.float32)
+    best = np.zeros(flat.shape, np.float32)
+    for module in np.geomspace(low, high, count):
+        pattern = _drawn(module, layout)
+        if pattern.shape[0] > flat.shape[0] or pattern.shape[1] > flat.shape[1]:
+            continue
+        match = np.nan_to_num(cv2.matchTemplate(flat, pattern, cv2.TM_CCOEFF_NORMED))
+        top, left = pattern.shape[0] // 2, pattern.shape[1] // 2
+        here = (slice(top, top + match.shape[0]), slice(left, left + match.shape[1]))
+        better = match > score[here]
+        best[here][better] = module
+        score[here][better] = match[better]
+    # Where nothing varies, a correlation is left to rounding.
+    size = (int(low * len(layout.clock)) | 1, 3)
+    variance = cv2.blur(flat * flat, size) - cv2.blur(flat, size) ** 2
+    score[variance < LEAST_SPREAD**2] = -1.0
+    places: list[tuple[float, float, float]] = []
+    apart = int(0.6 * layout.pitch_mm * SAMPLES_PER_MM)
+    while True:
+        y, x = np.unravel_index(int(np.argmax(score)), score.shape)
+        if score[y, x] < CLOCK_SEEN:
+            return sorted(places)
+        places.append((float(x - margin), float(y), float(best[y, x])))
+        score[:, max(0, x - apart) : x + apart + 1] = -1.0
+
+
+def _drawn(module: float, layout: EdgeFormat) -> Plane:
+    """Return the mean of the clock's pattern and its mirror image, three rows high.
+
+    It finds clocks that run either way alike; they differ in four modules only.
+    """
+    width = round(module * len(layout.clock))
+    centre = (np.arange(width) - (width - 1) / 2) / module + len(layout.clock) / 2
+    ahead = bits_of(layout.clock).astype(np.float64)
+    row = _boxes(centre, SEARCH_BLUR, len(layout.clock)) @ ((ahead + ahead[::-1]) / 2)
+    return np.repeat(row[None, :], 3, axis=0).astype(np.float32)
+
+
+def _boxes(place: NDArray[np.floating], blur: float, modules: int) -> Signal:
+    """Return (places, modules): what each module, blurred, gives at each place in modules."""
+    from scipy.special import ndtr
+
+    edge = (place[:, None] - np.arange(modules + 1)[None, :]) / blur
+    step = ndtr(edge)
+    return np.asarray(step[:, :-1] - step[:, 1:])
+
+
+def _places(modules: int) -> Signal:
+    return (np.arange((modules + 2 * QUIET) * FINE) + 0.5) / FINE - QUIET
+
+
+@cache
+def _basis(blur: float, modules: int) -> Signal:
+    return _boxes(_places(modules), blur, modules)
+
+
+@cache
+def _drift(modules: int) -> Signal:
+    """Return a constant and a slope, for base that is not even along a code."""
+    place = _places(modules)
+    return np.stack([np.ones_like(place), place / modules - 0.5], axis=1)
+
+
+def _along(plane: Plane, clock: tuple[float, float, float], rows: Signal, modules: int) -> Signal:
+    """Return the mean of the plane's rows along a code, sampled `FINE` times a module."""
+    x, y, module = clock
+    column = x + (_places(modules) - modules / 2) * module
+    grid_x, grid_y = np.meshgrid(column, y + rows)
+    seen = cv2.remap(
+        plane,
+        grid_x.astype(np.float32),
+        grid_y.astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    return np.asarray(seen.mean(axis=0), dtype=np.float64)
+
+
+def _window() -> Signal:
+    half = WINDOW_MM * SAMPLES_PER_MM / 2
+    return np.linspace(-half, half, 3)
+
+
+def _without_drift(signal: Signal, modules: int) -> Signal:
+    drift = _drift(modules)
+    return np.asarray(signal - drift @ np.linalg.lstsq(drift, signal, rcond=None)[0])
+
+
+def _correlation(signal: Signal, pattern: Signal) -> float:
+    modules = signal.size // FINE - 2 * QUIET
+    one, other = _without_drift(signal, modules), _without_drift(pattern, modules)
+    return float(one @ other / (np.linalg.norm(one) * np.linalg.norm(other) + 1e-12))
+
+
+def _fit_clock(
+    plane: Plane, x: float, y: float, module: float, layout: EdgeFormat
+) -> Clock | None:
+    """Bring the clock's pattern to its best place, width and blur, or give up."""
+    modules, pattern = len(layout.clock), bits_of(layout.clock).astype(np.float64)
+    blur = 0.28
+    place = (x, y, module)
+    for _ in range(4):
+        signal = _along(plane, place, _window(), modules)
+        shift, stretch, blur = _misfit(signal, pattern, blur)
+        if abs(shift) > 1.0 or abs(stretch) > 0.04:
+            return None
+        place = (place[0] + shift * place[2], y, place[2] * (1.0 + stretch))
+    blurred = _basis(blur, modules) @ pattern
+    y = _middle_row(plane, place, blurred)
+    signal = _along(plane, (place[0], y, place[2]), _window(), modules)
+    terms = np.column_stack([blurred, _drift(modules)])
+    size = np.linalg.lstsq(terms, signal, rcond=None)[0]
+    low, high = (mm * SAMPLES_PER_MM for mm in layout.module_mm)
+    if size[0] <= 0.0 or not low * 0.97 <= abs(place[2]) <= high * 1.03:
+        return None
+    noise = float(np.std(signal - terms @ size) / size[0])
+    match = _correlation(signal, blurred)
+    return Clock(place[0], y, place[2], blur, float(size[0]), noise, match)
+
+
+def _middle_row(plane: Plane, place: tuple[float, float, float], blurred: Signal) -> float:
+    """Return the middle of the rows in which the clock's pattern is seen."""
+    modules = blurred.size // FINE - 2 * QUIET
+    offsets = np.arange(-TRACK_MM, TRACK_MM, 1.0 / SAMPLES_PER_MM) * SAMPLES_PER_MM
+    flat = _without_drift(blurred, modules)
+    seen = np.array([flat @ _along(plane, place, offset[None], modules) for offset in offsets])
+    weight = np.maximum(seen / seen.max() - 0.5, 0.0) if seen.max() > 0.0 else np.ones(seen.size)
+    return place[1] + float(offsets @ weight / weight.sum())
+
+
+def _misfit(signal: Signal, pattern: Signal, blur: float) -> tuple[float, float, float]:
+    """Return shift and stretch of the signal against the pattern, in modules, and the blur.
+
+    One step of Gauss and Newton: the pattern, its derivative and its derivative times the
+    distance from the middle are fitted to the signal (least squares).
+    """
+    modules = pattern.size
+    place = _places(modules)
+    blurred = _basis(blur, modules) @ pattern
+    slope = np.gradient(blurred, 1.0 / FINE)
+    from_middle = place - modules / 2
+    terms = np.column_stack([blurred, slope, slope * from_middle, _drift(modules)])
+    size, moved, spread = np.linalg.lstsq(terms, signal, rcond=None)[0][:3]
+    best = max(BLURS, key=lambda b: _correlation(signal, _basis(b, modules) @ pattern))
+    if size <= 0.0:
+        return math.inf, math.inf, best
+    return float(-moved / size), float(-spread / size), best
+
+
+def _read_track(
+    plane: Plane, clock: Clock, direction_margin: float, layout: EdgeFormat
+) -> Track | None:
+    """Read the data track below a clock, or nothing where no window shows its fixed bits."""
+    modules, fixed = len(layout.data), fixed_places(layout)
+    sign = np.where(bits_of(layout.data)[fixed], 1.0, -1.0)
+    below = np.arange(DATA_FROM_MM, DATA_TO_MM, DATA_STEP_MM) * SAMPLES_PER_MM
+    place = (clock.x, clock.y, clock.module)
+    signals = [
+        _along(plane, place, _window() + offset, modules) / clock.contrast for offset in below
+    ]
+    softs = np.array([_bits(signal, clock) for signal in signals])
+    agreement = (np.clip(softs[:, fixed], -0.5, 0.5) * sign).mean(axis=1)
+    top = int(np.argmax(agreement))
+    if agreement[top] <= 0.0:
+        return None
+    good = agreement >= 0.7 * agreement[top]
+    first, last = top, top
+    while first > 0 and good[first - 1]:
+        first -= 1
+    while last + 1 < good.size and good[last + 1]:
+        last += 1
+    signal = np.mean(signals[first : last + 1], axis=0)
+    return Track(
+        clock=clock,
+        data_y=clock.y + float(below[first : last + 1].mean()),
+        direction_margin=direction_margin,
+        soft=_bits(signal, clock),
+        windows=softs[first : last + 1],
+        signal=signal,
+    )
+
+
+def _bits(signal: Signal, clock: Clock) -> Signal:
+    """Return the bits that explain a signal through the clock's blur, about -0.5 to 0.5.
+
+    Least squares with a pull to 0.5 as strong as the noise (Tikhonov), so that blur is undone
+    only as far as the noise allows.
+    """
+    modules = signal.size // FINE - 2 * QUIET
+    basis, drift = _basis(clock.blur, modules), _drift(modules)
+    terms = np.column_stack([basis, drift])
+    pull = np.zeros(terms.shape[1])
+    pull[:modules] = max((2.0 * clock.noise) ** 2, 0.02)
+    target = signal - 0.5 * basis.sum(axis=1)
+    solved = np.linalg.solve(terms.T @ terms + np.diag(pull), terms.T @ target)
+    return np.asarray(solved[:modules])

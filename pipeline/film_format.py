@@ -1,0 +1,54 @@
+"""Sizes of film and pictures, read from the profiles."""
+
+import tomllib
+from dataclasses import dataclass
+from functools import cache
+
+from pipeline.film import profiles_folder
+
+
+@dataclass(frozen=True)
+class FilmSize:
+    """A kind of roll film, in millimetres; no perforations where the pitch is None."""
+
+    name: str
+    width_mm: float
+    image_across_mm: float
+    least_visible_mm: float
+    usual_gap_mm: float
+    gap_spread_mm: float
+    perforation_pitch_mm: float | None = None
+    perforation_from_edge_mm: float | None = None
+    perforation_across_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class FrameFormat:
+    """A frame format: its film and the length of its image along the film."""
+
+    name: str
+    film: FilmSize
+    image_along_mm: float
+
+
+@cache
+def film_sizes() -> dict[str, FilmSize]:
+    """Return the known kinds of film by name."""
+    document = tomllib.loads((profiles_folder() / "formats" / "film.toml").read_text("utf-8"))
+    return {name: FilmSize(name=name, **sizes) for name, sizes in document["film"].items()}
+
+
+@cache
+def frame_formats() -> dict[str, FrameFormat]:
+    """Return the known frame formats by name."""
+    document = tomllib.loads((profiles_folder() / "formats" / "film.toml").read_text("utf-8"))
+    films = film_sizes()
+    return {
+        name: FrameFormat(name, films[entry["film"]], float(entry["image_along_mm"]))
+        for name, entry in document["format"].items()
+    }
+
+
+def formats_on(film: str) -> tuple[FrameFormat, ...]:
+    """Return the formats that cameras expose on a kind of film ('135' or '120')."""
+    return tuple(entry for entry in frame_formats().values() if entry.film.name == film)

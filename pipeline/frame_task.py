@@ -1,0 +1,182 @@
+"""The work on one frame, in a worker: from a window of its scan to its files."""
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.colour import RollColour
+from pipeline.look import Levels, as_log, as_print, as_share, to_codes
+from pipeline.metadata import FrameMetadata, frame_metadata
+from pipeline.record import FilesRecord, FrameRecord, StripRecord
+from pipeline.render import FrameBase, cut_codes, cut_light, shrunk, to_density_above, to_scene
+from pipeline.scan import Scan
+from pipeline.settings import RollNotes, Settings
+from pipeline.space import LinearTransfer, PowerTransfer, Space, find_space
+from pipeline.survey import FrameSurvey
+from pipeline.write import write_archive, write_share, write_sidecar
+
+_SHARE_ENDINGS = {"jpeg": "jpg", "png": "png"}
+
+
+@dataclass(frozen=True)
+class FrameTask:
+    """All that a worker needs for one frame; a description, never a picture."""
+
+    out: Path
+    scan: Scan
+    outline: tuple[tuple[float, float], ...]
+    base: FrameBase
+    ppi: float
+    colour: RollColour
+    settings: Settings
+    notes: RollNotes
+    strip: StripRecord
+    frame: FrameRecord
+    roll: str
+    profile: str
+
+
+def frame_files(stem: str | None, settings: Settings, split: bool) -> FilesRecord:
+    """Return the names of a frame's files; none without a stem."""
+    if stem is None:
+        return FilesRecord()
+    share = (
+        None if split or settings.share == "none" else f"{stem}.{_SHARE_ENDINGS[settings.share]}"
+    )
+    archive = f"{stem}.tif" if split or settings.archive == "tiff" else None
+    return FilesRecord(archive, share, f"{stem}.xmp")
+
+
+def _metadata(task: FrameTask, look: str) -> FrameMetadata:
+    return frame_metadata(
+        task.notes, task.strip, task.frame, roll=task.roll, profile=task.profile, look=look,
+        digitized=task.scan.digitized, device=task.scan.device,
+    )  # fmt: skip
+
+
+def _levels(settings: Settings) -> Levels:
+    return Levels(settings.black, settings.white, settings.gamma)
+
+
+def develop(task: FrameTask) -> tuple[str, ...]:
+    """Turn one frame into its positive files; return their names.
+
+    Raises
+    ------
+    ScanProblem
+        If its window can't be read.
+    OutputProblem
+        If a file can't be written.
+    """
+    cv2.setNumThreads(1)
+    settings, files = task.settings, task.frame.files
+    above = to_density_above(cut_light(task.scan, task.outline), task.base)
+    scene = to_scene(above, task.colour)
+    metadata = _metadata(task, settings.look)
+    if files.archive is not None:
+        _write_archive(task, scene, metadata)
+    if files.share is not None:
+        srgb = find_space("srgb")
+        small = shrunk(scene, settings.share_size)
+        picture = to_codes(as_share(small, settings.look, srgb, _levels(settings)), 8)
+        write_share(
+            task.out / files.share,
+            np.asarray(picture, np.uint8),
+            ppi=_ppi(task, settings.share_size, scene),
+            metadata=metadata,
+            file_format=settings.share,
+            quality=settings.share_quality,
+        )
+    if files.sidecar is not None:
+        write_sidecar(task.out / files.sidecar, metadata)
+    return tuple(name for name in (files.archive, files.share, files.sidecar) if name)
+
+
+def _ppi(task: FrameTask, long_side: int | None, picture: NDArray[np.float32]) -> float:
+    """Return the resolution on film of a picture after it was reduced."""
+    longest = max(picture.shape[:2])
+    return task.ppi * min(1.0, (long_side or longest) / longest)
+
+
+def _write_archive(task: FrameTask, scene: NDArray[np.float32], metadata: FrameMetadata) -> None:
+    settings = task.settings
+    light = shrunk(scene, settings.archive_size)
+    picture: NDArray[np.uint16] | NDArray[np.float32]
+    if settings.look == "linear":
+        space, picture = find_space("acescg"), light
+    elif settings.look == "log":
+        space, picture = find_space("acescct"), np.asarray(to_codes(as_log(light), 16), np.uint16)
+    else:
+        space = find_space(settings.archive_space)
+        picture = np.asarray(to_codes(as_print(light, space, _levels(settings)), 16), np.uint16)
+    write_archive(
+        task.out / str(task.frame.files.archive),
+        picture,
+        space=space,
+        ppi=_ppi(task, settings.archive_size, scene),
+        metadata=metadata,
+        packing=settings.archive_packing,
+    )
+
+
+def _scanner_space(scan: Scan) -> Space:
+    """Return a space that carries the scan's tone curve; its primaries stand in for none known."""
+    plain = find_space("srgb")
+    encoding = scan.encoding
+    if encoding.kind == "linear":
+        transfer = LinearTransfer()
+        return replace(plain, name="negative", title="Negative, linear", transfer=transfer)
+    if encoding.kind == "gamma" and encoding.gamma:
+        power = PowerTransfer(encoding.gamma, 0.0, 0.0, 0.0)
+        return replace(
+            plain, name="negative", title=f"Negative, gamma {encoding.gamma:g}", transfer=power
+        )
+    return replace(plain, name="negative", title="Negative")
+
+
+def negative(task: FrameTask) -> tuple[str, ...]:
+    """Cut one frame out of its scan as a negative, codes as scanned; return its files' names.
+
+    Only the resampling that straightens it touches the codes; 8 bit codes are multiplied by 257,
+    which keeps their light. A scan with a tone curve of its own is written in linear light.
+    """
+    cv2.setNumThreads(1)
+    scan, files = task.scan, task.frame.files
+    space = _scanner_space(scan)
+    picture: NDArray[np.uint16] | NDArray[np.float32]
+    if scan.encoding.kind == "curve":
+        space = replace(space, title="Negative, linear", transfer=LinearTransfer())
+        picture = np.asarray(to_codes(cut_light(scan, task.outline), 16), np.uint16)
+    else:
+        codes = cut_codes(scan, task.outline)
+        if codes.dtype == np.uint8:
+            picture = codes.astype(np.uint16) * np.uint16(257)
+        elif codes.dtype == np.uint16:
+            picture = codes.astype(np.uint16)
+        else:
+            picture = codes.astype(np.float32)
+    metadata = _metadata(task, "negative")
+    write_archive(
+        task.out / str(files.archive),
+        picture,
+        space=space,
+        ppi=task.ppi,
+        metadata=metadata,
+        packing=task.settings.archive_packing,
+    )
+    if files.sidecar is not None:
+        write_sidecar(task.out / files.sidecar, metadata)
+    return tuple(name for name in (files.archive, files.sidecar) if name)
+
+
+def thumbnail_picture(
+    frame: FrameSurvey, colour: RollColour, settings: Settings
+) -> NDArray[np.uint8]:
+    """Return a frame's small sRGB picture (h, w, 3) uint8 for the contact sheet and the page."""
+    scene = to_scene(np.asarray(frame.thumbnail, np.float32), colour)
+    look = "print" if settings.look != "print" else settings.look
+    shown = as_share(scene, look, find_space("srgb"), _levels(settings))
+    return np.asarray(to_codes(shown, 8), np.uint8)

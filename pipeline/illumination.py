@@ -1,0 +1,145 @@
+"""Open gate, dark level and film base of a scan, told apart by their light."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.density import Illumination, Triple
+
+Light = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+_BIN = 0.03
+_LIGHT_FLOOR = 1e-5
+_LEAST_SHARE = 0.004
+_DARKEST_BASE = -2.2
+
+
+@dataclass(frozen=True)
+class Levels:
+    """What a scan's proxy shows: illumination, the light of its film base, clipped or not."""
+
+    illumination: Illumination
+    base_light: Triple
+    gate_clipped: bool
+
+
+def _modes(log_light: NDArray[np.float32]) -> list[tuple[NDArray[np.float64], float]]:
+    """Return the crowded places of log10 light, brightest first, with their share of pixels."""
+    inside = log_light[log_light.min(axis=1) > _DARKEST_BASE]
+    if not len(inside):
+        return []
+    bins = np.floor(inside / _BIN).astype(np.int64)
+    keys = (bins - bins.min(axis=0)) @ np.array([1_000_000, 1_000, 1])
+    _, first, inverse, counts = np.unique(
+        keys, return_index=True, return_inverse=True, return_counts=True
+    )
+    centres = (bins[first] + 0.5) * _BIN
+    modes = []
+    taken = np.zeros(len(counts), bool)
+    order = np.argsort(-counts, kind="stable")[:4000]
+    for index in order:
+        if taken[index]:
+            continue
+        near = np.abs(centres - centres[index]).max(axis=1) < 1.6 * _BIN
+        share = counts[near].sum() / len(log_light)
+        if share >= _LEAST_SHARE:
+            members = near[inverse]
+            modes.append((np.median(inside[members], axis=0), float(share)))
+            taken |= near
+        if counts[index] < _LEAST_SHARE * len(log_light) / 60:
+            break
+    return sorted(modes, key=lambda mode: -float(mode[0].sum()))
+
+
+def _is_orange(density: NDArray[np.float64], red_clipped: bool) -> bool:
+    """Tell whether a density against the brightest light is that of a masked film base.
+
+    The bounds are wide about the published D-min of colour negative film (Status M, lowest to
+    highest of 14 stocks 0.14-0.29, 0.35-0.75, 0.73-1.00), since scanners have other bands.
+    """
+    red, green, blue = (float(value) for value in density)
+    lowest_red = -0.05 if red_clipped else 0.04
+    rises = green - red > 0.08 and blue - green > 0.0 and blue - red > 0.3
+    return lowest_red < red < 0.8 and blue < 2.0 and rises
+
+
+def dark_level(light: Light) -> Triple:
+    """Return the light behind something opaque at the border of the scan, else zero.
+
+    Parameters
+    ----------
+    light
+        Proxy (h, w, 3), linear light.
+
+    Notes
+    -----
+    A holder is darker than any picture and flat, and it reaches the border; a dense picture
+    does none of these for long.
+    """
+    border = np.concatenate(
+        [
+            light[:2].reshape(-1, 3),
+            light[-2:].reshape(-1, 3),
+            light[:, :2].reshape(-1, 3),
+            light[:, -2:].reshape(-1, 3),
+        ]
+    )
+    total = border.sum(axis=1)
+    dim = border[total < 3 * 0.03]
+    if len(dim) < 0.03 * len(border):
+        return (0.0, 0.0, 0.0)
+    level = np.median(dim[dim.sum(axis=1) <= np.percentile(dim.sum(axis=1), 50)], axis=0)
+    red, green, blue = (float(value) for value in level)
+    return (red, green, blue)
+
+
+def find_levels(light: Light, clipped: Mask) -> Levels | None:
+    """Return open gate, dark level and film base of a scan, or None where no base shows.
+
+    Parameters
+    ----------
+    light
+        Proxy (h, w, 3), linear light, 1.0 = full scale.
+    clipped
+        (h, w), true where the scan holds samples at full scale.
+
+    Notes
+    -----
+    The base is the brightest film there is, and rebate and gaps make it a crowded, even
+    colour. The open gate is brighter still; from it the base differs by the orange mask.
+    """
+    dark = dark_level(light)
+    step = max(1, int(np.sqrt(light.shape[0] * light.shape[1] / 400_000)))
+    flat = light[::step, ::step].reshape(-1, 3)
+    flat_clipped = clipped[::step, ::step].reshape(-1)
+    log_light = np.log10(np.maximum(flat - np.asarray(dark, np.float32), _LIGHT_FLOOR))
+    modes = _modes(log_light.astype(np.float32))
+    if not modes:
+        return None
+    brightest = modes[0][0]
+    near = np.abs(log_light - brightest).max(axis=1) < 0.06
+    gate_clipped = bool(flat_clipped[near].mean() > 0.5)
+    red_clipped = bool(brightest[0] > np.log10(0.985))
+    bases = [mode for mode in modes[1:] if _is_orange(brightest - mode[0], red_clipped)]
+    if bases:
+        # Of several orange places the brightest crowded one is the base, the rest are pictures.
+        largest = max(share for _, share in bases)
+        base = next(level for level, share in bases if share > 0.15 * largest)
+        gate = None if gate_clipped else 10.0**brightest + np.asarray(dark)
+    elif gate_clipped and len(modes) > 1:
+        base, gate = modes[1][0], None
+    else:
+        base, gate, gate_clipped = brightest, None, False
+    base_light = 10.0**base + np.asarray(dark)
+    return Levels(
+        illumination=Illumination(dark, None if gate is None else _triple(gate)),
+        base_light=_triple(base_light),
+        gate_clipped=gate_clipped,
+    )
+
+
+def _triple(values: NDArray[np.float64]) -> Triple:
+    red, green, blue = (float(value) for value in values)
+    return (red, green, blue)

@@ -1,0 +1,57 @@
+"""What can go wrong, in one sentence each, with the exit code it leads to."""
+
+from enum import IntEnum
+from pathlib import Path
+
+
+class Exit(IntEnum):
+    """Exit codes of the command; other programs rely on them."""
+
+    DONE = 0
+    SOME_FAILED = 1
+    WRONG_USAGE = 2
+    NOTHING_DONE = 3
+    INTERRUPTED = 130
+
+
+class Problem(Exception):
+    """Anything a user may meet, told in one sentence.
+
+    Parameters
+    ----------
+    path
+        The file or folder concerned, or None where there is none.
+    what
+        What is wrong, without the file's name and without a full stop.
+    remedy
+        What to do about it, an imperative without a full stop.
+    """
+
+    exit_code = Exit.SOME_FAILED
+
+    def __init__(self, path: Path | str | None, what: str, remedy: str) -> None:
+        self.path = None if path is None else Path(path)
+        self.what = what
+        self.remedy = remedy
+        super().__init__(path, what, remedy)
+
+    def __str__(self) -> str:
+        """Return the whole sentence."""
+        where = "" if self.path is None else f"{self.path}: "
+        return f"{where}{self.what}; {self.remedy}."
+
+
+class ScanProblem(Problem):
+    """A scan that can't be read or holds no colour negative film."""
+
+
+class SettingsProblem(Problem):
+    """A setting, profile or roll.toml that makes no sense."""
+
+    exit_code = Exit.WRONG_USAGE
+
+
+class OutputProblem(Problem):
+    """An output folder or file that can't be written."""
+
+    exit_code = Exit.NOTHING_DONE

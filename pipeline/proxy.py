@@ -1,0 +1,98 @@
+"""The reduced picture of a scan that surveys work on: area averages of linear light."""
+
+from dataclasses import dataclass
+from functools import reduce
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.encoding import Light
+
+
+@dataclass(frozen=True)
+class Proxy:
+    """A scan reduced by a whole factor: area averages of linear light.
+
+    Attributes
+    ----------
+    light
+        float32, shape (rows, columns, 3), 1.0 = full scale.
+    factor
+        Pixel (i, j) averages the scan's rows and columns from factor * i and factor * j on;
+        the last row and column average what is there.
+    clipped
+        float64, shape (3,): share of the scan's samples at full scale, in each channel.
+    clipped_mask
+        bool, shape (rows, columns): any sample of the block is at full scale.
+    infrared
+        float32, shape (rows, columns), 1.0 = full scale, or None.
+    """
+
+    light: Light
+    factor: int
+    clipped: NDArray[np.float64]
+    clipped_mask: NDArray[np.bool_]
+    infrared: Light | None
+
+
+def to_scan_xy(points: NDArray[np.floating], factor: int) -> NDArray[np.float64]:
+    """Turn (x, y) of a proxy into (x, y) of its scan, both in pixel centres, shape (..., 2)."""
+    return factor * (np.asarray(points, np.float64) + 0.5) - 0.5
+
+
+def to_proxy_xy(points: NDArray[np.floating], factor: int) -> NDArray[np.float64]:
+    """Turn (x, y) of a scan into (x, y) of its proxy, both in pixel centres, shape (..., 2)."""
+    return (np.asarray(points, np.float64) + 0.5) / factor - 0.5
+
+
+def block_means(plane: Light, factor: int) -> Light:
+    """Average blocks of factor x factor; those at the right and bottom over what is there.
+
+    Parameters
+    ----------
+    plane
+        float32, shape (rows, columns) or (rows, columns, 3).
+
+    Returns
+    -------
+    float32, shape (rows / factor, columns / factor, ...), rounded up.
+    """
+    height, width = plane.shape[:2]
+    means = np.empty((-(-height // factor), -(-width // factor), *plane.shape[2:]), np.float32)
+    for down, rows in _parts(height, factor):
+        for along, columns in _parts(width, factor):
+            target = means[down, along]
+            if target.size:
+                size = (target.shape[1], target.shape[0])
+                area = cv2.resize(plane[rows, columns], size, interpolation=cv2.INTER_AREA)
+                target[...] = area.reshape(target.shape)
+    return means
+
+
+def any_in_block(flags: NDArray[np.bool_], factor: int) -> NDArray[np.bool_]:
+    """Tell for each block of factor x factor whether any flag of any channel is set.
+
+    Parameters
+    ----------
+    flags
+        bool, shape (rows, columns, channels).
+
+    Returns
+    -------
+    bool, shape (rows / factor, columns / factor), rounded up.
+    """
+    height, width = flags.shape[:2]
+    # A chain of ors takes a tenth of the time of any() along an axis this short.
+    either = reduce(np.logical_or, np.moveaxis(flags, 2, 0))
+    rows = np.logical_or.reduceat(either, np.arange(0, height, factor), axis=0)
+    return np.asarray(np.logical_or.reduceat(rows, np.arange(0, width, factor), axis=1))
+
+
+def _parts(size: int, factor: int) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
+    """Split a side in whole blocks and the rest: slices of the blocks and of the pixels."""
+    whole = size // factor
+    return (
+        (slice(0, whole), slice(0, whole * factor)),
+        (slice(whole, None), slice(whole * factor, None)),
+    )

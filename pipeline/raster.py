@@ -1,0 +1,237 @@
+"""Scans that can only be decoded whole: PNG, JPEG and camera raw."""
+
+import importlib
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import imagecodecs
+import numpy as np
+from PIL import ExifTags, Image, JpegImagePlugin, PngImagePlugin
+
+from pipeline.container import (
+    Codes,
+    Container,
+    Page,
+    Span,
+    broken,
+    check_colour,
+    check_dimensions,
+    device_words,
+    guarded,
+    resolution,
+    scan_time,
+    stated_encoding,
+    usable_ppi,
+)
+from pipeline.encoding import Encoding, linear, power, srgb
+from pipeline.problem import ScanProblem
+
+# PNG, third edition, 11.2.1: channels of each colour type; a palette is refused.
+_PNG_CHANNELS = {0: 1, 2: 3, 4: 1, 6: 4}
+_PNG_END = b"IEND\xaeB`\x82"
+_JPEG_CHANNELS = {"L": 1, "RGB": 3}
+_LOSSY = "8-bit JPEG loses shadow detail of the film: scan to 16-bit TIFF instead"
+_STAMPS = ("DateTimeDigitized", "DateTimeOriginal", "DateTime")
+_DEVICE = ("Make", "Model", "Software")
+_RAW_NOTE = "camera raw: light of the sensor, without white balance"
+
+
+def png_pages(path: Path) -> tuple[Page, ...]:
+    """Describe the picture of a PNG; its alpha channel is ignored.
+
+    Raises
+    ------
+    ScanProblem
+        The file is damaged or cut short, or not RGB.
+    """
+    with guarded(path), path.open("rb") as handle:
+        # The plug-in itself, since the front door warns of pictures larger than a screen.
+        picture = PngImagePlugin.PngImageFile(handle)
+        handle.seek(24)
+        bits, kind = handle.read(2)
+        handle.seek(max(0, path.stat().st_size - 1024))
+        if _PNG_END not in handle.read():
+            raise broken(path, "is cut short")
+        if kind not in _PNG_CHANNELS:
+            raise ScanProblem(path, "is a palette, not RGB", "scan or save it as RGB")
+        own = _png_curve(picture.info)
+        return (_page(path, "png", picture, bits, _PNG_CHANNELS[kind], own, ()),)
+
+
+def jpeg_pages(path: Path) -> tuple[Page, ...]:
+    """Describe the picture of a JPEG, with a note that it holds less than film does.
+
+    Raises
+    ------
+    ScanProblem
+        The file is damaged or not RGB.
+    """
+    with guarded(path), path.open("rb") as handle:
+        picture = _jpeg(handle)
+        channels = _JPEG_CHANNELS.get(picture.mode)
+        if channels is None:
+            raise ScanProblem(path, f"is {picture.mode}, not RGB", "scan or save it as RGB")
+        return (_page(path, "jpeg", picture, 8, channels, None, (_LOSSY,)),)
+
+
+def raw_pages(path: Path) -> tuple[Page, ...]:
+    """Describe the picture of a camera raw file as the sensor has it, not turned.
+
+    Raises
+    ------
+    ScanProblem
+        The file is damaged, or the optional library that develops raw is not installed.
+    """
+    library = _raw_library(path)
+    with guarded(path), library.imread(str(path)) as raw:
+        width, height = int(raw.sizes.width), int(raw.sizes.height)
+        check_dimensions(path, width, height, path.stat().st_size, width * height)
+    light = linear("container", "linear sensor light")
+    return (Page("raw", width, height, 16, 3, encoding=light, notes=(_RAW_NOTE,)),)
+
+
+@contextmanager
+def opened(path: Path, page: Page) -> Iterator["WholeReader"]:
+    """Decode a picture for reading windows of it."""
+    with guarded(path):
+        codes = _DECODERS[page.container](path)
+        if codes.shape[:2] != (page.height, page.width) or codes.shape[2] < 3:
+            raise broken(path, "is not the picture it says it is")
+    yield WholeReader(codes[..., :3])
+
+
+class WholeReader:
+    """Windows of a decoded picture."""
+
+    def __init__(self, codes: Codes) -> None:
+        self._codes = codes
+
+    def codes(self, rows: Span, columns: Span) -> Codes:
+        """Return the code values of R, G and B, shape (rows, columns, 3)."""
+        return np.ascontiguousarray(self._codes[slice(*rows), slice(*columns)])
+
+    def infrared(self, rows: Span, columns: Span) -> Codes:
+        """Raise, since these formats carry no infra-red plane."""
+        raise ValueError("the page has no infra-red plane")
+
+    def both(self, rows: Span, columns: Span) -> tuple[Codes, Codes]:
+        """Raise, since these formats carry no infra-red plane."""
+        raise ValueError("the page has no infra-red plane")
+
+
+def _decode_png(path: Path) -> Codes:
+    return np.asarray(imagecodecs.png_decode(path.read_bytes()))
+
+
+def _decode_jpeg(path: Path) -> Codes:
+    # Unlike others this decoder refuses a file that is cut short, instead of filling with grey.
+    with path.open("rb") as handle:
+        return np.asarray(_jpeg(handle))
+
+
+def _jpeg(handle: BinaryIO) -> JpegImagePlugin.JpegImageFile:
+    """Open a JPEG; damaged Exif is no reason to talk, let alone to refuse it."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", module=r"PIL\.")
+        return JpegImagePlugin.JpegImageFile(handle)
+
+
+def _decode_raw(path: Path) -> Codes:
+    library = _raw_library(path)
+    with library.imread(str(path)) as raw:
+        developed = raw.postprocess(
+            gamma=(1, 1),
+            no_auto_bright=True,
+            # Else full scale would depend on the brightest pixel of each picture.
+            adjust_maximum_thr=0.0,
+            output_bps=16,
+            output_color=library.ColorSpace.raw,
+            user_wb=[1.0, 1.0, 1.0, 1.0],
+            user_flip=0,
+        )
+    return np.asarray(developed)
+
+
+_DECODERS = {"png": _decode_png, "jpeg": _decode_jpeg, "raw": _decode_raw}
+
+
+def _raw_library(path: Path) -> Any:
+    """Return the raw developer, an optional extra of the package."""
+    try:
+        return importlib.import_module("rawpy")
+    except ImportError as error:
+        raise ScanProblem(
+            path,
+            "is camera raw, which this installation can't develop",
+            "run pip install 'evenroll[raw]', or develop it to a linear TIFF",
+        ) from error
+
+
+def _page(
+    path: Path,
+    container: Container,
+    picture: Image.Image,
+    bits: int,
+    channels: int,
+    own: Encoding | None,
+    notes: tuple[str, ...],
+) -> Page:
+    """Describe a picture that is opened but not decoded."""
+    check_colour(path, channels)
+    width, height = picture.size
+    wanted = width * height * channels * bits // 8
+    check_dimensions(path, width, height, path.stat().st_size, wanted)
+    tags = _exif(picture.info.get("exif", b""))
+    encoding, icc_notes = stated_encoding(picture.info.get("icc_profile"), own, tags)
+    ppi, ppi_notes = _ppi(picture.info, tags)
+    orientation = tags.get("Orientation", 1)
+    return Page(
+        container,
+        width,
+        height,
+        bits,
+        channels,
+        ppi=ppi,
+        encoding=encoding,
+        orientation=orientation if orientation in range(1, 9) else 1,
+        digitized=scan_time(*(tags.get(name) for name in _STAMPS)),
+        device=device_words(**{name.lower(): tags.get(name) for name in _DEVICE}),
+        notes=notes + icc_notes + ppi_notes,
+    )
+
+
+def _png_curve(info: dict[Any, Any]) -> Encoding | None:
+    """Return what the chunks sRGB and gAMA say, the first before the second.
+
+    PNG, third edition, 4.3 and 11.3.2.2: gAMA is the exponent from light to codes.
+    """
+    if "srgb" in info:
+        return srgb("container")
+    gamma = info.get("gamma")
+    return power(round(1.0 / gamma, 4), "container") if gamma else None
+
+
+def _ppi(info: dict[Any, Any], tags: dict[str, Any]) -> tuple[float | None, tuple[str, ...]]:
+    """Return the resolution from the container, else from Exif."""
+    if "dpi" in info:
+        return usable_ppi(*(float(number) for number in info["dpi"]))
+    try:
+        across, down = float(tags["XResolution"]), float(tags["YResolution"])
+        return resolution(across, down, int(tags.get("ResolutionUnit", 2)))
+    except (KeyError, TypeError, ValueError, ZeroDivisionError):
+        return None, ()
+
+
+def _exif(packet: bytes) -> dict[str, Any]:
+    """Return the Exif tags by name; none where they are damaged, for they're no picture."""
+    exif = Image.Exif()
+    try:
+        exif.load(packet)
+        tags = {**exif, **exif.get_ifd(ExifTags.IFD.Exif)}
+    # The parser of a damaged packet raises nearly anything.
+    except Exception:
+        return {}
+    return {ExifTags.TAGS.get(code, str(code)): value for code, value in tags.items()}

@@ -1,0 +1,196 @@
+"""The roll record: everything measured and decided, as `roll.json` holds it (schema 1)."""
+
+import dataclasses
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from pipeline import __version__
+from pipeline.problem import ScanProblem
+
+SCHEMA = 1
+
+Triple = tuple[float, float, float]
+Corners = tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True)
+class BaseRecord:
+    """Film base of a strip: ISO 5-2 densities, or relative ones where no open gate was seen."""
+
+    density: Triple
+    absolute: bool
+    spread: Triple
+    area_mm2: float
+
+
+@dataclass(frozen=True)
+class EdgeCodeRecord:
+    """One edge barcode read, at its place in the scan (pixel centres)."""
+
+    text: str
+    x: float
+    y: float
+
+
+@dataclass(frozen=True)
+class FilesRecord:
+    """Names of the files written for a frame, relative to the output folder."""
+
+    archive: str | None = None
+    share: str | None = None
+    sidecar: str | None = None
+
+
+@dataclass(frozen=True)
+class DensityRecord:
+    """Densities above base found in a frame, per channel."""
+
+    min: Triple
+    median: Triple
+    max: Triple
+
+
+@dataclass(frozen=True)
+class FrameRecord:
+    """One frame: where it lies (scan pixel centres), what it is, what was written for it."""
+
+    number: str
+    number_from: str
+    kind: str
+    outline: Corners
+    confidence: float
+    files: FilesRecord
+    density: DensityRecord
+
+
+@dataclass(frozen=True)
+class StripRecord:
+    """One strip of film in one scan."""
+
+    scan: str
+    page: int
+    ppi: float
+    ppi_from: str
+    format: str
+    outline: Corners
+    angle_deg: float
+    mirrored: bool
+    base: BaseRecord
+    edge_codes: tuple[EdgeCodeRecord, ...]
+    frames: tuple[FrameRecord, ...]
+
+
+@dataclass(frozen=True)
+class ColourRecord:
+    """The one rendition of the roll: log10 exposure balance, curve slopes, and their origin."""
+
+    balance: Triple
+    gamma: Triple
+    how: str
+
+
+@dataclass(frozen=True)
+class RollDensities:
+    """Roll-wide densities per channel; None where nothing in the film tells."""
+
+    base: Triple | None
+    range: Triple | None
+    contrast: Triple | None
+    edge_print: Triple | None
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing the densities say, with its evidence and what to do."""
+
+    code: str
+    severity: str
+    confidence: float
+    evidence: str
+    advice: str
+
+
+@dataclass(frozen=True)
+class ScanTrouble:
+    """One scan that failed or needs a word."""
+
+    scan: str
+    message: str
+
+
+@dataclass(frozen=True)
+class RollRecord:
+    """A whole roll, the content of `roll.json`."""
+
+    roll: Mapping[str, Any]
+    profile: str
+    look: str
+    colour: ColourRecord
+    strips: tuple[StripRecord, ...]
+    densities: RollDensities
+    findings: tuple[Finding, ...] = ()
+    problems: tuple[ScanTrouble, ...] = ()
+    evenroll: str = field(default=__version__)
+    schema: int = field(default=SCHEMA)
+
+    def frames(self) -> tuple[FrameRecord, ...]:
+        """Return all frames in film order."""
+        return tuple(frame for strip in self.strips for frame in strip.frames)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(item) for item in value]
+    if isinstance(value, float):
+        return round(value, 6) if math.isfinite(value) else None
+    if value is None or isinstance(value, (str, int, bool)):
+        return value
+    if hasattr(value, "isoformat"):
+        return value.isoformat()
+    return str(value)
+
+
+def to_document(record: RollRecord) -> dict[str, Any]:
+    """Return the record as a JSON-ready document.
+
+    Numbers are rounded to six decimals, non-finite ones become null, dates ISO 8601 text.
+    """
+    head = {"schema": record.schema, "evenroll": record.evenroll}
+    body = _plain(dataclasses.asdict(record))
+    return head | {key: body[key] for key in body if key not in head}
+
+
+def to_json(record: RollRecord) -> str:
+    """Return the text of `roll.json`, ending in a newline; same record, same bytes."""
+    return json.dumps(to_document(record), ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+
+
+def read_document(path: Path) -> dict[str, Any]:
+    """Return the document in a `roll.json`.
+
+    Raises
+    ------
+    ScanProblem
+        If the file is missing, is no JSON, or has another schema number.
+    """
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise ScanProblem(
+            path,
+            f"can't be read as a roll record ({error})",
+            "name the roll.json of a finished run",
+        ) from error
+    if not isinstance(document, dict) or document.get("schema") != SCHEMA:
+        raise ScanProblem(
+            path,
+            f"is not a roll record of schema {SCHEMA}",
+            "convert the roll again with this version",
+        )
+    return document

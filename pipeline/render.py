@@ -1,0 +1,123 @@
+"""One frame: read as a window of its scan, straightened, coloured."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.colour import RollColour
+from pipeline.density import Illumination
+from pipeline.scan import Scan, read_codes, read_light
+
+Floats = NDArray[np.float32]
+Corners = tuple[tuple[float, float], ...]
+
+_MARGIN = 4
+_LEAST_LIGHT = 1e-5
+_BAND_ROWS = 256
+
+
+@dataclass(frozen=True)
+class FrameBase:
+    """Log10 light of the film base (less dark) over one frame, as a smooth surface.
+
+    `terms` (3 channels of 1, x, x^2, y); `left`, `right`, `top`, `bottom` are the x and y of the
+    picture's sides in the strip's own coordinates (-1 to 1), in the order the picture is written.
+    """
+
+    terms: tuple[tuple[float, ...], ...]
+    left: float
+    right: float
+    top: float
+    bottom: float
+    illumination: Illumination
+
+    def log_light(self, rows: int, columns: int) -> tuple[Floats, Floats]:
+        """Return the surface as a row part (rows, 1, 3) and a column part (1, columns, 3)."""
+        terms = np.asarray(self.terms)
+        x = self.left + (np.arange(columns) + 0.5) / columns * (self.right - self.left)
+        y = self.top + (np.arange(rows) + 0.5) / rows * (self.bottom - self.top)
+        along = terms[:, 0] + np.outer(x, terms[:, 1]) + np.outer(x * x, terms[:, 2])
+        across = np.outer(y, terms[:, 3])
+        return across[:, None, :].astype(np.float32), along[None, :, :].astype(np.float32)
+
+
+def picture_size(outline: Corners) -> tuple[int, int]:
+    """Return rows and columns of a straightened picture at the scan's own resolution."""
+    corners = np.asarray(outline, float)
+    across = np.hypot(*(corners[1] - corners[0])) + np.hypot(*(corners[2] - corners[3]))
+    down = np.hypot(*(corners[3] - corners[0])) + np.hypot(*(corners[2] - corners[1]))
+    return max(1, round(down / 2)), max(1, round(across / 2))
+
+
+def _window(scan: Scan, outline: Corners) -> tuple[tuple[int, int], tuple[int, int]]:
+    corners = np.asarray(outline, float)
+    low, high = corners.min(axis=0) - _MARGIN, corners.max(axis=0) + _MARGIN
+    columns = (max(0, int(np.floor(low[0]))), min(scan.width, int(np.ceil(high[0])) + 1))
+    rows = (max(0, int(np.floor(low[1]))), min(scan.height, int(np.ceil(high[1])) + 1))
+    return rows, columns
+
+
+def _straightened(
+    pixels: NDArray[np.generic], outline: Corners, origin: tuple[int, int]
+) -> NDArray[np.generic]:
+    """Return the picture inside an outline, resampled once (bicubic), from a window of pixels."""
+    rows, columns = picture_size(outline)
+    corners = np.asarray(outline, float) - np.asarray(origin, float)
+    right = (corners[1] - corners[0] + corners[2] - corners[3]) / (2 * columns)
+    down = (corners[3] - corners[0] + corners[2] - corners[1]) / (2 * rows)
+    start = corners[0] + 0.5 * (right + down)
+    matrix = np.array([[right[0], down[0], start[0]], [right[1], down[1], start[1]]])
+    straight: NDArray[np.generic] = cv2.warpAffine(
+        pixels, matrix, (columns, rows),
+        flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE,
+    )  # fmt: skip
+    return straight
+
+
+def cut_light(scan: Scan, outline: Corners) -> Floats:
+    """Return a frame's linear light (h, w, 3), straightened; only its window is read."""
+    rows, columns = _window(scan, outline)
+    light = read_light(scan, rows, columns)
+    return np.asarray(_straightened(light, outline, (columns[0], rows[0])), np.float32)
+
+
+def cut_codes(scan: Scan, outline: Corners) -> NDArray[np.generic]:
+    """Return a frame's codes as stored, straightened, in the scan's own type."""
+    rows, columns = _window(scan, outline)
+    return _straightened(read_codes(scan, rows, columns), outline, (columns[0], rows[0]))
+
+
+def to_density_above(light: Floats, base: FrameBase) -> Floats:
+    """Return density above base for a straightened frame's light (h, w, 3)."""
+    across, along = base.log_light(light.shape[0], light.shape[1])
+    dark = np.asarray(base.illumination.dark, np.float32)
+    above: Floats = across + along - np.log10(np.maximum(light - dark, np.float32(_LEAST_LIGHT)))
+    return above
+
+
+def to_scene(above: Floats, colour: RollColour) -> Floats:
+    """Return linear ACEScg float32 (h, w, 3) for densities above base, in bands of rows."""
+    unmask = np.asarray(colour.unmask, np.float32)
+    scene = np.asarray(colour.scene, np.float32)
+    gains = np.float32(colour.exposure) * np.power(10.0, np.asarray(colour.balance)).astype(
+        np.float32
+    )
+    result = np.empty(above.shape, np.float32)
+    for first in range(0, above.shape[0], _BAND_ROWS):
+        layers = above[first : first + _BAND_ROWS] @ unmask.T
+        for channel, curve in enumerate(colour.curves):
+            layers[..., channel] = curve.exposure(layers[..., channel]) * gains[channel]
+        result[first : first + _BAND_ROWS] = layers @ scene.T
+    return result
+
+
+def shrunk(picture: Floats, long_side: int | None) -> Floats:
+    """Return a picture reduced by area means so that its longer side is at most `long_side`."""
+    rows, columns = picture.shape[:2]
+    if long_side is None or max(rows, columns) <= long_side:
+        return picture
+    factor = long_side / max(rows, columns)
+    size = (max(1, round(columns * factor)), max(1, round(rows * factor)))
+    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.float32)

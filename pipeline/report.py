@@ -1,0 +1,399 @@
+"""What a person reads about a roll: the page, the closing summary and the table of densities."""
+
+import math
+from base64 import b64encode
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from importlib import resources
+from io import BytesIO
+from statistics import median
+from typing import Any
+from unicodedata import combining, east_asian_width
+from urllib.parse import quote
+
+import jinja2
+from PIL import Image
+
+from pipeline.contact_sheet import (
+    UNSURE_BELOW,
+    Picture,
+    batch_items,
+    counted,
+    is_unsure,
+    printable,
+    roll_name,
+    roll_text,
+)
+from pipeline.record import FrameRecord, RollRecord, ScanTrouble, StripRecord, Triple
+
+CHANNELS = ("red", "green", "blue")
+SEVERITIES = ("fault", "warning", "note")
+NUMBER_FROM = {"user": "number given", "order": "number counted"}
+HOW_SOLVED = {
+    "profile": "taken from the film profile; the roll's own densities were not asked",
+    "roll": "solved from the whole roll: film base is black, and the densities of all frames "
+            "together give the neutral axis",
+    "reference": "solved from a grey card or colour chart in one of the frames",
+}
+# Findings that send nobody to the baths; any other one, known or not, brings the cautions.
+DRY_FINDINGS = frozenset({
+    "normal", "under-exposed", "over-exposed", "unexposed",
+    "light-leak", "frame-count", "scanner-clipped", "scanner-drift",
+})  # fmt: skip
+MISSING = "\N{EN DASH}"
+STOP = math.log10(2)
+NOTICEABLE_STOPS = 1.0
+
+
+@dataclass(frozen=True)
+class _Card:
+    """One frame as the page shows it; `image` is a data URI, None without a picture."""
+
+    frame: FrameRecord
+    href: str | None
+    image: str | None
+    size: tuple[int, int]
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Sheet:
+    """One strip as the page shows it; `drift` is its base less the mean base of the roll."""
+
+    place: int
+    strip: StripRecord
+    drift: Triple
+    cards: tuple[_Card, ...]
+
+
+@dataclass(frozen=True)
+class _Bar:
+    """A vertical range with a mark in it, in px; `channel` is 0 to 2."""
+
+    channel: int
+    x: float
+    top: float
+    bottom: float
+    mark: float
+
+
+@dataclass(frozen=True)
+class _Plot:
+    """Geometry of the plot of densities, in px; two panels above each other.
+
+    `panels` are title, top and foot; `steps` channel, left, right and height of a strip's base.
+    """
+
+    width: int
+    left: int
+    panels: tuple[tuple[str, int, int], ...]
+    ticks: tuple[tuple[float, str], ...]
+    bars: tuple[_Bar, ...]
+    steps: tuple[tuple[int, float, float, float], ...]
+    numbers: tuple[tuple[float, str], ...]
+    strips: tuple[tuple[float, float, int], ...]
+
+
+def page(
+    record: RollRecord,
+    thumbnails: Mapping[str, bytes],
+    contact_sheet: str | None = "contact-sheet.jpg",
+    roll_json: str | None = "roll.json",
+) -> str:
+    """Return the roll's page: one HTML document that needs no other file and no network.
+
+    Parameters
+    ----------
+    record
+        The roll. All text in it is shown as text, whatever it holds.
+    thumbnails
+        JPEG files by frame number, as `thumbnail` makes them.
+    contact_sheet, roll_json
+        Names of these files beside the page, to link to; None for no link.
+
+    Raises
+    ------
+    ValueError
+        If a thumbnail is no JPEG file.
+    """
+    environment = jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, finalize=_shown,
+        trim_blocks=True, lstrip_blocks=True,
+    )  # fmt: skip
+    environment.filters |= {"figure": figure_text, "signed": _signed, "href": _href,
+                            "counted": counted, "told": _told}
+    source = resources.files("pipeline").joinpath("page.html").read_text(encoding="utf-8")
+    return environment.from_string(source).render(
+        record=record, name=roll_name(record), facts=roll_text(record), kinds=_kinds(record),
+        sheets=_sheets(record, thumbnails), plot=_plot(record), channels=CHANNELS,
+        findings=_findings_by_weight(record), batch=batch_items(record), notes=_notes(record),
+        how=HOW_SOLVED.get(record.colour.how, record.colour.how), severities=SEVERITIES,
+        cautions=touches_chemistry(record), contact_sheet=contact_sheet, roll_json=roll_json,
+        unsure_below=UNSURE_BELOW, stop=STOP,
+    )  # fmt: skip
+
+
+def thumbnail(picture: Picture, long_side: int = 360, quality: int = 80) -> bytes:
+    """Return a picture, uint8 sRGB of shape (rows, columns, 3), as a small JPEG file.
+
+    It is at most `long_side` px long and never enlarged.
+    """
+    image = Image.fromarray(picture)
+    image.thumbnail((long_side, long_side), Image.Resampling.LANCZOS)
+    file = BytesIO()
+    image.save(file, "JPEG", quality=quality, optimize=True)
+    return file.getvalue()
+
+
+def touches_chemistry(record: RollRecord) -> bool:
+    """Tell whether the roll speaks of baths: a batch is noted, or a finding leads there."""
+    return bool(batch_items(record)) or any(
+        finding.code not in DRY_FINDINGS for finding in record.findings
+    )
+
+
+def figure_text(value: float | None, decimals: int = 2) -> str:
+    """Return a figure with so many decimals, a dash where there is none."""
+    return MISSING if value is None or not math.isfinite(value) else f"{value:.{decimals}f}"
+
+
+def signed_text(value: float | None, decimals: int = 2) -> str:
+    """Return a difference with its sign and so many decimals, a dash where there is none."""
+    if value is None or not math.isfinite(value):
+        return MISSING
+    return f"{round(value, decimals) + 0.0:+.{decimals}f}"
+
+
+def summary_lines(record: RollRecord) -> tuple[str, ...]:
+    """Return what the command says at the end: frames, base, colour, findings, problems.
+
+    Each line is printable text without line breaks or control characters.
+    """
+    written = sum(any(vars(frame.files).values()) for frame in record.frames())
+    lines = [f"{roll_name(record)}: {counted(written, 'frame')} written of {len(record.frames())} "
+             f"on {counted(len(record.strips), 'strip')} ({_kinds(record)})."]
+    doubtful = [printable(frame.number) for frame in record.frames() if is_unsure(frame)]
+    if doubtful:
+        lines.append(f"Look at the bounds of {', '.join(doubtful)}: "
+                     f"found with confidence below {UNSURE_BELOW}.")
+    if record.densities.base:
+        how = {strip.base.absolute for strip in record.strips}
+        words = "relative" if how == {False} else "absolute" if how == {True} else "mixed"
+        lines.append(f"Film base ({words}): {_rgb(record.densities.base)}.")
+    lines.append(f"Colour: {HOW_SOLVED.get(record.colour.how, printable(record.colour.how))}.")
+    lines.append(f"Balance in log10 exposure: {_rgb(record.colour.balance, signed_text)}; "
+                 f"slope of the curves: {_rgb(record.colour.gamma)}.")
+    lines += [
+        printable(f"{finding.severity}: {finding.code} (confidence "
+                  f"{figure_text(finding.confidence)}). {finding.evidence} {finding.advice}")
+        for finding in _findings_by_weight(record)
+    ]
+    lines += [printable(f"problem: {each.scan}: {_told(each)}") for each in record.problems]
+    return tuple(lines)
+
+
+def measure_table(record: RollRecord) -> str:
+    """Return base and densities of each strip and frame as plain text in aligned columns.
+
+    Densities are base-10, those of frames above the base of their strip; the head of each
+    column names its unit where it has one.
+    """
+    head = ("strip", "scan", "page", "format", "ppi", "angle deg", "area mm2", "base",
+            *(f"base {c}" for c in "RGB"), *(f"spread {c}" for c in "RGB"))
+    strips = [
+        (str(place), printable(strip.scan), str(strip.page), printable(strip.format),
+         figure_text(strip.ppi, 0), figure_text(strip.angle_deg),
+         figure_text(strip.base.area_mm2, 1),
+         "absolute" if strip.base.absolute else "relative",
+         *(figure_text(value, 3) for value in (*strip.base.density, *strip.base.spread)))
+        for place, strip in enumerate(record.strips, start=1)
+    ]
+    frame_head = ("strip", "frame", "kind", "confidence",
+                  *(f"{what} {c}" for what in ("min", "median", "max") for c in "RGB"))
+    frames = [
+        (str(place), printable(frame.number), printable(frame.kind),
+         figure_text(frame.confidence, 2),
+         *(figure_text(value, 3) for triple in vars(frame.density).values() for value in triple))
+        for place, strip in enumerate(record.strips, start=1) for frame in strip.frames
+    ]
+    return "\n\n".join((
+        "Film base of each strip, density:\n" + _aligned(head, strips),
+        "Frames, density above the base of their strip:\n" + _aligned(frame_head, frames),
+    )) + "\n"  # fmt: skip
+
+
+def _shown(value: Any) -> Any:
+    """Return a value as one printable line; markup comes from the template's own macros alone."""
+    is_markup = hasattr(value, "__html__")
+    return value if is_markup or isinstance(value, jinja2.Undefined) else printable(value)
+
+
+def _href(name: str) -> str:
+    """Return a relative URL to a file beside the page, percent-encoded (RFC 3986)."""
+    return "./" + quote(name.encode("utf-8", "surrogateescape"), safe="/")
+
+
+def _signed(value: float | None, decimals: int = 2) -> str:
+    return signed_text(value, decimals).replace("-", "\N{MINUS SIGN}")
+
+
+def _rgb(triple: Triple, show: Any = figure_text) -> str:
+    return ", ".join(f"{c} {show(value)}" for c, value in zip("RGB", triple, strict=True))
+
+
+def _told(trouble: ScanTrouble) -> str:
+    """Return what is said about a scan, without the name of the scan in front."""
+    return trouble.message.removeprefix(f"{trouble.scan}: ")
+
+
+def _kinds(record: RollRecord) -> str:
+    """Return how many frames there are of each kind, in words."""
+    kinds = [printable(frame.kind) for frame in record.frames()]
+    names = sorted(set(kinds), key=lambda kind: (kind != "picture", kind))
+    words = [
+        counted(kinds.count(kind), "picture") if kind == "picture"
+        else f"{kinds.count(kind)} {kind}"
+        for kind in names
+    ]  # fmt: skip
+    return ", ".join(words) or "no frames"
+
+
+def _findings_by_weight(record: RollRecord) -> list[Any]:
+    order = {severity: place for place, severity in enumerate(SEVERITIES)}
+    return sorted(record.findings, key=lambda found: order.get(found.severity, len(order)))
+
+
+def _notes(record: RollRecord) -> list[tuple[str, str]]:
+    """Return name and value of the photographer's notes but for the batch, flattened."""
+    other = record.roll.get("other")
+    flat = {**record.roll, **(other if isinstance(other, Mapping) else {"other": other})}
+    return [
+        ("ISO" if key == "iso" else printable(str(key).replace("_", " ")), printable(value))
+        for key, value in flat.items()
+        if not (isinstance(value, Mapping) or key in ("batch", "id") or value in (None, ""))
+    ]
+
+
+def _sheets(record: RollRecord, thumbnails: Mapping[str, bytes]) -> tuple[_Sheet, ...]:
+    middle = _middle_density(record)
+    card = partial(_card, thumbnails=thumbnails, gamma=record.colour.gamma[1], middle=middle)
+    return tuple(
+        _Sheet(place, strip, _drift(strip, record.strips), tuple(map(card, strip.frames)))
+        for place, strip in enumerate(record.strips, start=1)
+    )
+
+
+def _drift(strip: StripRecord, strips: Iterable[StripRecord]) -> Triple:
+    alike = [other.base for other in strips if other.base.absolute == strip.base.absolute]
+    red, green, blue = (
+        value - sum(base.density[channel] for base in alike) / len(alike)
+        for channel, value in enumerate(strip.base.density)
+    )
+    return red, green, blue
+
+
+def _middle_density(record: RollRecord) -> float:
+    """Return the median over the pictures of their median density in green."""
+    values = [frame.density.median[1] for frame in record.frames() if frame.kind == "picture"]
+    return median(values) if values else math.nan
+
+
+def _card(
+    frame: FrameRecord, thumbnails: Mapping[str, bytes], gamma: float, middle: float
+) -> _Card:
+    remarks = [] if frame.kind in ("picture", "blank") else [printable(frame.kind)]
+    if is_unsure(frame):
+        remarks.append(f"? bounds unsure, {figure_text(frame.confidence)}")
+    above = frame.density.median[1]
+    if frame.kind != "blank":
+        remarks.append(f"median {figure_text(above)}")
+        stops = (above - middle) / gamma / STOP if gamma > 0 else math.nan
+        if math.isfinite(stops) and abs(stops) >= NOTICEABLE_STOPS:
+            word = "denser" if stops > 0 else "thinner"
+            remarks.append(f"{abs(stops):.1f} stops {word}")
+    if frame.number_from in NUMBER_FROM:
+        remarks.append(NUMBER_FROM[frame.number_from])
+    name = frame.files.share or frame.files.archive
+    jpeg = None if frame.kind == "blank" else thumbnails.get(frame.number)
+    image, size = (None, (3, 2)) if jpeg is None else _data_uri(frame.number, jpeg)
+    return _Card(frame, _href(name) if name else None, image, size, tuple(remarks))
+
+
+def _data_uri(number: str, jpeg: bytes) -> tuple[str, tuple[int, int]]:
+    try:
+        with Image.open(BytesIO(jpeg), formats=("JPEG",)) as image:
+            size = image.size
+    except OSError as error:
+        raise ValueError(f"the thumbnail of frame {number!r} is no JPEG file") from error
+    return f"data:image/jpeg;base64,{b64encode(jpeg).decode('ascii')}", size
+
+
+def _plot(record: RollRecord) -> _Plot:
+    """Return the plot: density ranges of the frames above, film base of the strips below."""
+    count = max(1, len(record.frames()))
+    left, slot = 40, min(44.0, max(24.0, 1030 / count))
+    top, foot, base_top, base_foot = 22, 212, 262, 352
+    highest = _ceiling(v for f in record.frames() for t in vars(f.density).values() for v in t)
+    base_highest = _ceiling(value for strip in record.strips for value in strip.base.density)
+    upper = partial(_height, top=top, foot=foot, highest=highest)
+    lower = partial(_height, top=base_top, foot=base_foot, highest=base_highest)
+    bars, steps, numbers, strips, x = [], [], [], [], float(left)
+    for place, strip in enumerate(record.strips, start=1):
+        start = x
+        for frame in strip.frames:
+            bars += _bars(frame, x + slot / 2, slot / 4.5, upper)
+            numbers.append((x + slot / 2, frame.number))
+            x += slot
+        strips.append((start, x, place))
+        steps += [(channel, start + 3, x - 3, lower(value))
+                  for channel, value in enumerate(strip.base.density)
+                  if math.isfinite(value) and x > start]
+    ticks = [(upper(n / 2), f"{n / 2:.1f}") for n in range(round(highest * 2) + 1)]
+    ticks += [(lower(n / 2), f"{n / 2:.1f}") for n in range(round(base_highest * 2) + 1)]
+    panels = (("Frames: density above base", top, foot), ("Film base", base_top, base_foot))
+    return _Plot(math.ceil(max(x, 300)) + 12, left, panels, tuple(ticks), tuple(bars),
+                 tuple(steps), tuple(numbers), tuple(strips))
+
+
+def _ceiling(values: Iterable[float]) -> float:
+    """Return the next half density above all values, between 0.5 and 5."""
+    highest = max((value for value in values if math.isfinite(value)), default=0.0)
+    return math.ceil(2 * min(max(highest, 0.5), 5.0)) / 2
+
+
+def _height(value: float, top: int, foot: int, highest: float) -> float:
+    return round(foot - (foot - top) * min(max(value / highest, -0.05), 1.0), 1)
+
+
+def _bars(frame: FrameRecord, x: float, apart: float, height: Any) -> list[_Bar]:
+    ranges = zip(frame.density.min, frame.density.median, frame.density.max, strict=True)
+    return [
+        _Bar(channel, round(x + (channel - 1) * apart, 1), height(high), height(low), height(mid))
+        for channel, (low, mid, high) in enumerate(ranges)
+        if all(map(math.isfinite, (low, mid, high)))
+    ]
+
+
+def _aligned(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """Return rows in columns two spaces apart; columns of numbers are set to the right."""
+    lines = [head, *rows]
+    widths = [max(map(_cells, column)) for column in zip(*lines, strict=True)]
+    right = [all(_isfigure_text(text) for text in column) for column in zip(*rows, strict=True)]
+    right = right or [False] * len(head)
+    return "\n".join(
+        "  ".join(
+            " " * (width - _cells(text)) + text if to_right else text + " " * (width - _cells(text))
+            for text, width, to_right in zip(line, widths, right, strict=True)
+        ).rstrip()
+        for line in lines
+    )
+
+
+def _isfigure_text(text: str) -> bool:
+    return text == MISSING or text.lstrip("-").replace(".", "", 1).isdecimal()
+
+
+def _cells(text: str) -> int:
+    """Return the width of a text on a terminal, in cells (Unicode Annex 11)."""
+    return sum(0 if combining(c) else 2 if east_asian_width(c) in "WF" else 1 for c in text)

@@ -1,0 +1,96 @@
+"""Rolls out of what the user names: folders and files, with the roll.toml beside them."""
+
+import re
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from pipeline.problem import Problem, ScanProblem
+from pipeline.roll import Roll, safe_name
+from pipeline.scan import is_scan_name
+from pipeline.settings import ROLL_FILE, RollNotes, Settings, read_roll_file, with_changes
+from pipeline.write import is_ours
+
+
+def natural_key(path: Path) -> tuple[tuple[int, int | str], ...]:
+    """Return a sort key by which strip-2 comes before strip-10."""
+    parts = re.split(r"(\d+)", path.name.casefold())
+    return tuple((0, int(part)) if part.isdecimal() else (1, part) for part in parts)
+
+
+def scans_in(folder: Path) -> tuple[Path, ...]:
+    """Return the scans in a folder in natural order; what evenroll wrote itself is no scan.
+
+    Raises
+    ------
+    ScanProblem
+        If the folder can't be read or holds no scan.
+    """
+    try:
+        found = [path for path in folder.iterdir() if is_scan_name(path) and path.is_file()]
+    except OSError as error:
+        raise ScanProblem(
+            folder, f"can't be read ({error.strerror})", "name a folder of scans"
+        ) from error
+    scans = sorted((path for path in found if not _written_by_us(path)), key=natural_key)
+    if not scans:
+        raise ScanProblem(
+            folder, "holds no scans", "name a folder with TIFF, PNG or JPEG scans of negatives"
+        )
+    return tuple(scans)
+
+
+def _written_by_us(path: Path) -> bool:
+    try:
+        return is_ours(path)
+    except Problem:
+        return False
+
+
+def _roll(
+    scans: tuple[Path, ...], beside: Path, changes: Mapping[str, Any], name: str | None
+) -> Roll:
+    notes, settings = RollNotes(), Settings()
+    roll_file = beside / ROLL_FILE
+    if roll_file.is_file():
+        notes, told = read_roll_file(roll_file)
+        settings = with_changes(settings, told, roll_file)
+    settings = with_changes(settings, changes)
+    return Roll(safe_name(name or notes.id or beside.resolve().name), scans, notes, settings)
+
+
+def gather_rolls(
+    paths: Sequence[Path], changes: Mapping[str, Any], name: str | None = None
+) -> tuple[Roll, ...]:
+    """Return the rolls that the user named: each folder is one, and all single files are one.
+
+    Parameters
+    ----------
+    paths
+        Folders and files.
+    changes
+        Settings from the command, which go before those of roll.toml.
+    name
+        The roll's name, before that of roll.toml and the folder's.
+
+    Raises
+    ------
+    ScanProblem
+        If a path is not there, or a folder holds no scan.
+    SettingsProblem
+        If roll.toml or a setting makes no sense.
+    """
+    for path in paths:
+        if not path.exists():
+            raise ScanProblem(path, "is not there", "check the name")
+    folders = list(dict.fromkeys(path for path in paths if path.is_dir()))
+    files = tuple(dict.fromkeys(path for path in paths if not path.is_dir()))
+    rolls = [_roll(scans_in(folder), folder, changes, name) for folder in folders]
+    if files and len(folders) == 1:
+        only = rolls[0]
+        rolls = [
+            Roll(only.name, tuple(dict.fromkeys(only.scans + files)), only.notes, only.settings)
+        ]
+    elif files:
+        rolls.append(_roll(files, files[0].parent, changes, name))
+    return tuple(rolls)

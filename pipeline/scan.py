@@ -1,0 +1,312 @@
+"""Scans: windows of linear light on demand, and the reduced picture that surveys work on."""
+
+import hashlib
+import math
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from pipeline import raster, tiff
+from pipeline.container import Codes, Page, Reader, Span, guarded
+from pipeline.encoding import Encoding, Light, linear, power, srgb, to_light
+from pipeline.problem import ScanProblem, SettingsProblem
+from pipeline.proxy import Proxy, any_in_block, block_means
+
+# fmt: off
+RAW_SUFFIXES = frozenset({
+    ".3fr", ".arw", ".cr2", ".cr3", ".crw", ".dng", ".erf", ".fff", ".iiq", ".kdc", ".mef", ".mos",
+    ".mrw", ".nef", ".nrw", ".orf", ".pef", ".raf", ".raw", ".rw2", ".rwl", ".sr2", ".srf", ".srw",
+})
+# fmt: on
+SCAN_SUFFIXES = frozenset({".tif", ".tiff", ".png", ".jpg", ".jpeg"}) | RAW_SUFFIXES
+# First bytes: TIFF 6.0, section 2, and BigTIFF; PNG, 5.2; ITU-T T.81, B.1.1.3.
+_TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+_PNG_START, _JPEG_START = b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff"
+_LARGEST_GAMMA = 4.0
+_EIGHT_BITS = "8 bits a channel lose shadow detail of the film: scan to 16 bits instead"
+_BAND_SAMPLES = 6 << 20
+
+
+@dataclass(frozen=True)
+class Scan:
+    """One colour picture of a file, of which only the description is held.
+
+    Rows and columns are those of the picture as stored: `orientation`, the tag of TIFF and
+    Exif (1 to 8), is told but not applied. `bits` are those of one sample, `samples` the
+    channels stored, `page` counts the colour pages of the file from 0. `device` holds make,
+    model and software where the file names them; `notes` are plain warnings.
+    """
+
+    path: Path
+    page: int
+    width: int
+    height: int
+    bits: int
+    samples: int
+    ppi: float | None
+    ppi_from: Literal["tag", "option"] | None
+    encoding: Encoding
+    infrared: bool
+    digitized: datetime | None
+    device: dict[str, str] = field(hash=False)
+    notes: tuple[str, ...]
+    orientation: int
+    stored: Page = field(repr=False)
+
+
+def is_scan_name(path: Path) -> bool:
+    """Tell by its name whether a file may be a scan; hidden and temporary files are not."""
+    name = path.name
+    if name.startswith((".", "~", "_tmp")) or name.endswith("~"):
+        return False
+    return path.suffix.lower() in SCAN_SUFFIXES
+
+
+def content_key(path: Path) -> tuple[int, int]:
+    """Return size in bytes and time of change in ns, which tell a changed file cheaply."""
+    with guarded(path):
+        status = path.stat()
+    return status.st_size, status.st_mtime_ns
+
+
+def content_hash(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes in hexadecimal, read a piece at a time."""
+    with guarded(path), path.open("rb") as handle:
+        return hashlib.file_digest(handle, "sha256").hexdigest()
+
+
+def open_scan(
+    path: Path, *, gamma: float | None = None, ppi: float | None = None
+) -> tuple[Scan, ...]:
+    """Describe every colour page of a file; no pixel is decoded.
+
+    Parameters
+    ----------
+    path
+        A TIFF, PNG, JPEG or camera raw file, told by its content.
+    gamma
+        Exponent from codes to light, 1 to 4, instead of what the file says.
+    ppi
+        Resolution, instead of what the file says.
+
+    Raises
+    ------
+    ScanProblem
+        The file can't be read, is damaged or cut short, or is not RGB.
+    SettingsProblem
+        Gamma or ppi make no sense.
+    """
+    _check_options(gamma, ppi)
+    return tuple(_scan(path, number, page, gamma, ppi) for number, page in enumerate(_pages(path)))
+
+
+@contextmanager
+def opened(scan: Scan) -> Iterator[Reader]:
+    """Open a scan for reading several windows of code values; for one thread at a time."""
+    module = tiff if scan.stored.container == "tiff" else raster
+    with module.opened(scan.path, scan.stored) as reader:
+        yield reader
+
+
+def read_codes(scan: Scan, rows: Span, columns: Span) -> Codes:
+    """Return the code values in rows[0] <= row < rows[1], and columns alike.
+
+    Returns
+    -------
+    uint8, uint16 or float, shape (rows, columns, 3), channels R, G, B.
+
+    Raises
+    ------
+    ScanProblem
+        The file has changed, is damaged, or holds floats that are not finite.
+    ValueError
+        The window reaches outside the scan or is empty.
+    """
+    _check_window(scan, rows, columns)
+    with opened(scan) as reader:
+        return np.ascontiguousarray(_finite(scan, reader.codes(rows, columns)))
+
+
+def read_light(scan: Scan, rows: Span, columns: Span) -> Light:
+    """Return linear light of a window, float32, shape (rows, columns, 3), 1.0 = full scale.
+
+    Rows, columns and errors are those of `read_codes`.
+    """
+    codes = read_codes(scan, rows, columns)
+    return to_light(codes, scan.encoding, _integer_bits(scan.stored.bits, codes))
+
+
+def read_infrared(scan: Scan, rows: Span, columns: Span) -> Light:
+    """Return the infra-red plane of a window, float32, shape (rows, columns).
+
+    Its code values over full scale: no tone curve is undone, since profiles describe R, G
+    and B only. Rows, columns and errors are those of `read_codes`; ValueError also where the
+    scan has no such plane.
+    """
+    _check_window(scan, rows, columns)
+    if not scan.infrared:
+        raise ValueError("the scan has no infra-red plane")
+    with opened(scan) as reader:
+        return _infrared_light(scan, reader.infrared(rows, columns))
+
+
+def reduce(scan: Scan, factor: int) -> Proxy:
+    """Average a scan in linear light by a whole factor, in bands, with little memory.
+
+    Raises
+    ------
+    ScanProblem
+        The file is damaged, or holds floats that are not finite.
+    ValueError
+        The factor is below 1.
+    """
+    if factor < 1:
+        raise ValueError(f"a scan can't be reduced by {factor}")
+    rows, columns = -(-scan.height // factor), -(-scan.width // factor)
+    light = np.empty((rows, columns, 3), np.float32)
+    mask = np.zeros((rows, columns), np.bool_)
+    infrared = np.empty((rows, columns), np.float32) if scan.infrared else None
+    counts = np.zeros(3, np.int64)
+    with opened(scan) as reader:
+        for out, band in _bands(scan, factor):
+            codes, plane = _band(scan, reader, band)
+            bits = _integer_bits(scan.stored.bits, codes)
+            light[out] = block_means(to_light(codes, scan.encoding, bits), factor)
+            full = codes >= (1.0 if bits is None else 2**bits - 1)
+            counts += [np.count_nonzero(full[..., channel]) for channel in range(3)]
+            mask[out] = any_in_block(full, factor)
+            if infrared is not None and plane is not None:
+                infrared[out] = block_means(_infrared_light(scan, plane), factor)
+    return Proxy(light, factor, counts / (scan.width * scan.height), mask, infrared)
+
+
+def _check_options(gamma: float | None, ppi: float | None) -> None:
+    """Raise if the user's numbers make no sense; NaN fails every comparison."""
+    if gamma is not None and not 1.0 <= gamma <= _LARGEST_GAMMA:
+        raise SettingsProblem(
+            None,
+            f"gamma {gamma:g} is not between 1 and {_LARGEST_GAMMA:g}",
+            "give the exponent that turns code values to light, such as 1 or 2.2",
+        )
+    if ppi is not None and not (math.isfinite(ppi) and ppi > 0):
+        raise SettingsProblem(
+            None, f"{ppi:g} ppi is no resolution", "give the pixels per inch of the scan"
+        )
+
+
+def _pages(path: Path) -> tuple[Page, ...]:
+    """Describe the pages of a file, whose format its first bytes tell."""
+    with guarded(path):
+        if path.is_dir():
+            raise ScanProblem(path, "is a folder, not a scan", "give the scans in it")
+        if path.exists() and not path.is_file():
+            raise ScanProblem(path, "is not a file", "give a scan")
+        with path.open("rb") as handle:
+            start = handle.read(8)
+    if not start:
+        raise ScanProblem(path, "is empty", "copy the file again or scan again")
+    if start.startswith(_PNG_START):
+        return raster.png_pages(path)
+    if start.startswith(_JPEG_START):
+        return raster.jpeg_pages(path)
+    is_tiff = start.startswith(_TIFF_STARTS)
+    suffix = path.suffix.lower()
+    if suffix == ".dng" and is_tiff and tiff.is_linear_raw(path):
+        return tiff.pages(path)
+    if suffix in RAW_SUFFIXES:
+        return raster.raw_pages(path)
+    if is_tiff:
+        return tiff.pages(path)
+    raise ScanProblem(
+        path, "is not a picture that can be read", "give TIFF, PNG, JPEG or camera raw"
+    )
+
+
+def _scan(path: Path, number: int, page: Page, gamma: float | None, ppi: float | None) -> Scan:
+    """Complete what a page says with what the user says and what has to be assumed."""
+    encoding, notes = _encoding(page, gamma)
+    if page.bits == 8 and page.container != "jpeg":
+        notes += (_EIGHT_BITS,)
+    resolution = page.ppi if ppi is None else float(ppi)
+    told: Literal["tag", "option"] = "tag" if ppi is None else "option"
+    return Scan(
+        path=path,
+        page=number,
+        width=page.width,
+        height=page.height,
+        bits=page.bits,
+        samples=page.samples,
+        ppi=resolution,
+        ppi_from=None if resolution is None else told,
+        encoding=encoding,
+        infrared=page.infrared_directory is not None or page.infrared_sample is not None,
+        digitized=page.digitized,
+        device=page.device,
+        notes=page.notes + notes,
+        orientation=page.orientation,
+        stored=page,
+    )
+
+
+def _encoding(page: Page, gamma: float | None) -> tuple[Encoding, tuple[str, ...]]:
+    """Choose the encoding: the user's, the file's, else an assumption and a note of it."""
+    if gamma is not None:
+        return power(gamma, "option"), ()
+    if page.encoding is not None:
+        return page.encoding, ()
+    if page.floating:
+        return linear("container"), ()
+    if page.container == "tiff" and page.bits > 8:
+        return linear("assumed"), ("no colour profile and no gamma given: taken as linear",)
+    return srgb("assumed"), ("no colour profile and no gamma given: taken as sRGB",)
+
+
+def _check_window(scan: Scan, rows: Span, columns: Span) -> None:
+    """Raise if a window is empty or reaches outside the scan."""
+    for name, (start, stop), size in (
+        ("rows", rows, scan.height),
+        ("columns", columns, scan.width),
+    ):
+        if not 0 <= start < stop <= size:
+            raise ValueError(f"{name} {start} to {stop} are not within 0 to {size}")
+
+
+def _integer_bits(bits: int, codes: Codes) -> int | None:
+    """Return the significant bits of integer codes, None for floats."""
+    return bits if codes.dtype.kind == "u" else None
+
+
+def _finite(scan: Scan, codes: Codes) -> Codes:
+    """Return codes as they are, or raise if there are floats among them that are no numbers."""
+    if codes.dtype.kind == "f" and not np.isfinite(codes).all():
+        raise ScanProblem(
+            scan.path, "holds samples that are not finite numbers", "save it as a 16-bit TIFF"
+        )
+    return codes
+
+
+def _infrared_light(scan: Scan, codes: Codes) -> Light:
+    """Scale code values of the infra-red plane to full scale."""
+    bits = _integer_bits(scan.stored.infrared_bits, codes)
+    return to_light(_finite(scan, codes), linear("container"), bits)
+
+
+def _bands(scan: Scan, factor: int) -> Iterator[tuple[slice, Span]]:
+    """Yield rows of the proxy and the rows of the scan that they average."""
+    high = max(1, _BAND_SAMPLES // (3 * scan.width * factor))
+    for top in range(0, -(-scan.height // factor), high):
+        yield slice(top, top + high), (top * factor, min((top + high) * factor, scan.height))
+
+
+def _band(scan: Scan, reader: Reader, rows: Span) -> tuple[Codes, Codes | None]:
+    """Read whole rows of R, G and B, and of the infra-red plane if there is one."""
+    columns = (0, scan.width)
+    if not scan.infrared:
+        return _finite(scan, reader.codes(rows, columns)), None
+    codes, plane = reader.both(rows, columns)
+    return _finite(scan, codes), plane

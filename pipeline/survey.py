@@ -1,0 +1,346 @@
+"""Survey of one scan: everything found and measured in it, as a small record."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.base import FilmBase, density_above, measure_base
+from pipeline.density import Illumination, to_light
+from pipeline.edge import EdgeReading, number_frames, read_edge
+from pipeline.film_format import FrameFormat, formats_on, frame_formats
+from pipeline.frames import Evidence, Frame, GapPrior, evidence, find_frames, gaps_mm
+from pipeline.illumination import Levels, find_levels
+from pipeline.layout import MM_PER_INCH, Strip, StripView, find_strips, place, straighten
+from pipeline.problem import ScanProblem
+from pipeline.proxy import Proxy, to_scan_xy
+from pipeline.render import FrameBase
+from pipeline.scan import Scan, open_scan, reduce
+from pipeline.settings import Settings
+
+Triple = tuple[float, float, float]
+Corners = tuple[tuple[float, float], ...]
+Light = NDArray[np.float32]
+
+PROXY_PPI = 200.0
+_UNKNOWN_LONG_SIDE = 2600
+_SAMPLES_A_FRAME = 900
+_THUMBNAIL_LONG_SIDE = 360
+_SAMPLE_INSET_MM = 0.8
+_LEAST_FRAME_SHARE = 0.15
+
+
+@dataclass(frozen=True)
+class FrameSurvey:
+    """One frame as found: outline in scan pixels in picture order, what it holds, its densities.
+
+    `samples` (n, 3) and `thumbnail` (h, w, 3) are densities above base, float32 and float16.
+    """
+
+    outline: Corners
+    kind: str
+    confidence: float
+    edge_number: str | None
+    base: FrameBase
+    samples: Light
+    thumbnail: NDArray[np.float16]
+    least: Triple
+    median: Triple
+    most: Triple
+
+
+@dataclass(frozen=True)
+class StripSurvey:
+    """One strip as found, its frames in film order."""
+
+    scan: Scan
+    ppi: float
+    ppi_from: str
+    format: str
+    outline: Corners
+    angle_deg: float
+    mirrored: bool
+    base: FilmBase
+    illumination: Illumination
+    edge_codes: tuple[tuple[str, float, float], ...]
+    print_density: Triple | None
+    edge_position: float | None
+    frames: tuple[FrameSurvey, ...]
+
+
+@dataclass(frozen=True)
+class ScanSurvey:
+    """All strips of one file, with plain warnings."""
+
+    path: Path
+    strips: tuple[StripSurvey, ...]
+    clipped: bool
+    notes: tuple[str, ...]
+
+
+def survey_scan(path: Path, settings: Settings) -> ScanSurvey:
+    """Return what one file holds: strips, frames, base, edge print and samples of density.
+
+    Raises
+    ------
+    ScanProblem
+        If it can't be read, or shows no colour negative film.
+    """
+    cv2.setNumThreads(1)
+    strips: list[StripSurvey] = []
+    notes: list[str] = []
+    clipped = False
+    for scan in open_scan(path, gamma=settings.scan_gamma, ppi=settings.ppi):
+        proxy = reduce(scan, _factor(scan))
+        levels = _levels(scan, proxy, settings)
+        clipped |= levels.gate_clipped
+        notes += [note for note in scan.notes if note not in notes]
+        strips += _strips(scan, proxy, levels, settings)
+    if not strips:
+        raise ScanProblem(
+            path,
+            "shows no strip of colour negative film with its clear base",
+            "scan the negatives with a little of the rebate or the gaps in view",
+        )
+    return ScanSurvey(path, tuple(strips), clipped, tuple(notes))
+
+
+def _factor(scan: Scan) -> int:
+    if scan.ppi:
+        return max(1, int(scan.ppi / PROXY_PPI + 0.25))
+    return max(1, -(-max(scan.width, scan.height) // _UNKNOWN_LONG_SIDE))
+
+
+def _levels(scan: Scan, proxy: Proxy, settings: Settings) -> Levels:
+    levels = find_levels(proxy.light, proxy.clipped_mask)
+    if levels is None:
+        raise ScanProblem(scan.path, "is dark all over", "scan again with more light")
+    if settings.base is None:
+        return levels
+    light = to_light(np.asarray(settings.base), levels.illumination)
+    return replace(levels, base_light=_triple(light))
+
+
+def _strips(scan: Scan, proxy: Proxy, levels: Levels, settings: Settings) -> list[StripSurvey]:
+    px_per_mm = scan.ppi / MM_PER_INCH / proxy.factor if scan.ppi else None
+    found = find_strips(proxy.light, levels, px_per_mm, scan.ppi_from or "tag")
+    surveys = []
+    for strip in found:
+        surveyed = _survey_strip(scan, proxy, levels, strip, settings)
+        if surveyed is not None:
+            surveys.append(surveyed)
+    return surveys
+
+
+def _formats(strip: Strip, settings: Settings) -> tuple[FrameFormat, ...]:
+    if settings.format is None:
+        return formats_on(strip.film.name)
+    return (frame_formats()[settings.format],)
+
+
+def _survey_strip(
+    scan: Scan, proxy: Proxy, levels: Levels, strip: Strip, settings: Settings
+) -> StripSurvey | None:
+    """Return the survey of a strip, or None if it turns out to be no negative film."""
+    view = straighten(proxy.light, strip.outline, strip.px_per_mm)
+    illumination = levels.illumination
+    rough = measure_base(view.light, illumination, levels.base_light, view.px_per_mm)
+    if rough is None:
+        return None
+    above = density_above(view.light, rough, illumination)
+    if not _is_negative(above):
+        return None
+    formats = _formats(strip, settings)
+    seen, chosen, frames = _solve(above, strip, formats, rough, view.px_per_mm)
+    if not any(frame.kind != "blank" for frame in frames) and not strip.perforated and not frames:
+        return None
+    gaps = _outside(above.shape[:2], frames, seen, view.px_per_mm)
+    base = measure_base(view.light, illumination, rough.light, view.px_per_mm, gaps) or rough
+    if settings.base is not None:
+        base = _given_base(base, settings.base, illumination)
+    above = density_above(view.light, base, illumination)
+    reading = _edge(view, strip)
+    return _assembled(scan, proxy, strip, view, above, chosen, frames, base, illumination, reading)
+
+
+def _given_base(base: FilmBase, density: Triple, illumination: Illumination) -> FilmBase:
+    """Return the base with its density as the user gives it, its shading as measured."""
+    light = to_light(np.asarray(density), illumination)
+    dark = np.asarray(illumination.dark)
+    moved = np.log10(light - dark) - np.log10(np.asarray(base.light) - dark)
+    terms = tuple(
+        (row[0] + float(step), *row[1:]) for row, step in zip(base.shading, moved, strict=True)
+    )
+    return replace(base, density=density, light=_triple(light), shading=terms)
+
+
+def _solve(
+    above: Light, strip: Strip, formats: tuple[FrameFormat, ...], base: FilmBase, px_per_mm: float
+) -> tuple[Evidence, FrameFormat, tuple[Frame, ...]]:
+    """Return frames, solved a second time with the strip's own gaps where they are clear."""
+    seen = evidence(above, strip.film, px_per_mm, float(np.mean(base.spread)))
+    chosen, frames, _ = find_frames(above, seen, formats)
+    gaps = gaps_mm(frames, px_per_mm)
+    if len(gaps) >= 2:
+        spread = max(0.35, 1.5 * float(np.median(np.abs(np.asarray(gaps) - np.median(gaps)))))
+        prior = GapPrior(float(np.median(gaps)), min(spread, strip.film.gap_spread_mm))
+        chosen, frames, _ = find_frames(above, seen, (chosen,), prior)
+    least = _LEAST_FRAME_SHARE * chosen.image_along_mm * px_per_mm
+    return seen, chosen, tuple(frame for frame in frames if frame.end - frame.start > least)
+
+
+def _is_negative(above: Light) -> bool:
+    """Tell whether the inside of a strip is denser than its base, as a negative is.
+
+    On a slide or a print the brightest even colour is no base: as much is lighter as darker.
+    """
+    rows, columns = above.shape[:2]
+    inner = above[rows // 5 : rows - rows // 5, columns // 40 : columns - columns // 40]
+    mean = inner.mean(axis=2)
+    lighter, denser = float((mean < -0.12).mean()), float((mean > 0.05).mean())
+    return lighter < 0.12 + 0.1 * denser
+
+
+def _outside(
+    shape: tuple[int, int], frames: Sequence[Frame], seen: Evidence, px_per_mm: float
+) -> NDArray[np.bool_]:
+    """Return where a strip's view is rebate or gap, clear of the frames by a little."""
+    clear = 0.25 * px_per_mm
+    mask = np.ones(shape, bool)
+    for frame in frames:
+        if frame.kind == "blank":
+            continue
+        rows = slice(max(0, round(seen.top - clear)), max(0, round(seen.bottom + clear) + 1))
+        columns = slice(max(0, round(frame.start - clear)), max(0, round(frame.end + clear) + 1))
+        mask[rows, columns] = False
+    return mask
+
+
+def _edge(view: StripView, strip: Strip) -> EdgeReading | None:
+    if strip.film.name != "135" or not strip.whole_width:
+        return None
+    return read_edge(view.light, view.px_per_mm, 0.0, float(view.light.shape[0] - 1))
+
+
+def _picture_order(
+    corners: NDArray[np.float64], reading: EdgeReading | None
+) -> NDArray[np.float64]:
+    """Return a frame's view corners in the order of the picture as it is written."""
+    if reading is None:
+        return corners
+    if reading.mirrored:
+        corners = corners[[1, 0, 3, 2]]
+    return corners[[2, 3, 0, 1]] if reading.direction < 0 else corners
+
+
+def _assembled(
+    scan: Scan, proxy: Proxy, strip: Strip, view: StripView, above: Light, chosen: FrameFormat,
+    frames: tuple[Frame, ...], base: FilmBase, illumination: Illumination, reading: EdgeReading | None,
+) -> StripSurvey:  # fmt: skip
+    def to_scan(points: NDArray[np.float64]) -> Corners:
+        placed = to_scan_xy(place(points, view.to_proxy), proxy.factor)
+        return tuple((float(x), float(y)) for x, y in placed)
+
+    centres = [(frame.start + frame.end) / 2 for frame in frames]
+    numbers: tuple[str | None, ...] = (None,) * len(frames)
+    if reading is not None and reading.codes and frames:
+        numbers = number_frames(reading, centres)
+    surveys = []
+    for frame, number in zip(frames, numbers, strict=True):
+        corners = np.array(
+            [
+                [frame.start, frame.top],
+                [frame.end, frame.top],
+                [frame.end, frame.bottom],
+                [frame.start, frame.bottom],
+            ]
+        )
+        ordered = _picture_order(corners, reading)
+        surveys.append(
+            _frame(frame, number, ordered, to_scan(ordered), above, base, illumination, strip)
+        )
+    backwards = reading is not None and (reading.direction < 0) != reading.mirrored
+    rows, columns = view.light.shape[:2]
+    box = np.array(
+        [[-0.5, -0.5], [columns - 0.5, -0.5], [columns - 0.5, rows - 0.5], [-0.5, rows - 0.5]]
+    )
+    codes = (
+        ()
+        if reading is None
+        else tuple(
+            (code.text, *to_scan(np.array([[code.x_px, code.y_px]]))[0]) for code in reading.codes
+        )
+    )
+    first = None
+    if reading is not None and reading.codes:
+        first = float(min(code.number for code in reading.codes))
+    printed = (
+        None if reading is None or reading.print_density is None else _triple(reading.print_density)
+    )
+    return StripSurvey(
+        scan=scan, ppi=strip.px_per_mm * proxy.factor * MM_PER_INCH,
+        ppi_from=strip.scale_from, format=chosen.name,
+        outline=to_scan(_picture_order(box, reading)), angle_deg=strip.angle_deg,
+        mirrored=reading is not None and reading.mirrored, base=base, illumination=illumination,
+        edge_codes=codes, print_density=printed, edge_position=first,
+        frames=tuple(reversed(surveys)) if backwards else tuple(surveys),
+    )  # fmt: skip
+
+
+def _frame(
+    frame: Frame, number: str | None, corners: NDArray[np.float64], outline: Corners, above: Light,
+    base: FilmBase, illumination: Illumination, strip: Strip,
+) -> FrameSurvey:  # fmt: skip
+    rows, columns = above.shape[:2]
+    inset = _SAMPLE_INSET_MM * strip.px_per_mm
+    inner = above[
+        max(0, round(frame.top + inset)) : max(1, round(frame.bottom - inset)),
+        max(0, round(frame.start + inset)) : max(1, round(frame.end - inset)),
+    ]
+    if inner.size == 0:
+        inner = above[:1, :1]
+    smooth = cv2.blur(inner, (3, 3))
+    step = max(1, int(np.sqrt(inner.shape[0] * inner.shape[1] / _SAMPLES_A_FRAME)))
+    samples = np.ascontiguousarray(smooth[step // 2 :: step, step // 2 :: step].reshape(-1, 3))
+    least, median, most = np.percentile(smooth.reshape(-1, 3), [1, 50, 99], axis=0)
+    left_top, right_bottom = corners[0], corners[2]
+    frame_base = FrameBase(
+        terms=base.shading, left=_unit(left_top[0], columns), right=_unit(right_bottom[0], columns),
+        top=_unit(left_top[1], rows), bottom=_unit(right_bottom[1], rows), illumination=illumination,
+    )  # fmt: skip
+    return FrameSurvey(
+        outline=outline, kind=frame.kind, confidence=frame.confidence, edge_number=number,
+        base=frame_base, samples=samples.astype(np.float32), thumbnail=_thumbnail(above, corners),
+        least=_triple(least), median=_triple(median), most=_triple(most),
+    )  # fmt: skip
+
+
+def _unit(place_px: float, count: int) -> float:
+    """Return a pixel place as -1 (first pixel's centre) to 1 (last pixel's centre)."""
+    return float(2.0 * place_px / max(count - 1, 1) - 1.0)
+
+
+def _thumbnail(above: Light, corners: NDArray[np.float64]) -> NDArray[np.float16]:
+    """Return a small picture of density above base inside a frame's corners, in picture order."""
+    along, down = (float(np.hypot(*(corners[i] - corners[0]))) for i in (1, 3))
+    scale = min(1.0, _THUMBNAIL_LONG_SIDE / max(along, down, 1.0))
+    columns, rows = max(1, round(along * scale)), max(1, round(down * scale))
+    right, below = (corners[1] - corners[0]) / columns, (corners[3] - corners[0]) / rows
+    start = corners[0] + 0.5 * (right + below)
+    matrix = np.array([[right[0], below[0], start[0]], [right[1], below[1], start[1]]])
+    small = cv2.warpAffine(
+        above,
+        matrix,
+        (columns, rows),
+        borderMode=cv2.BORDER_REPLICATE,
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+    )
+    return np.asarray(small, np.float16)
+
+
+def _triple(values: NDArray[np.floating]) -> Triple:
+    red, green, blue = (float(value) for value in values)
+    return (red, green, blue)

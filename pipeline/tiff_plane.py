@@ -1,0 +1,165 @@
+"""The pixels of one TIFF directory, read a window at a time."""
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline.container import Codes, Span, broken, guarded
+
+Ifd = Any  # tifffile.TiffPage, which carries no types
+_UNPACKED_BITS = (8, 16, 32, 64)
+_BLOCK_BYTES = 4 << 20
+# A tile may be larger than a small picture, but not without bound.
+_LARGEST_TILE_PIXELS = 1 << 24
+
+
+class Plane:
+    """The samples of one directory of an open TIFF.
+
+    Uncompressed strips are read row by row at the columns wanted. Of compressed strips and of
+    tiles only those that a window touches are decoded; those that reach below the window are
+    kept, so that bands read downwards decode each of them once. Not to be shared by threads.
+    """
+
+    def __init__(self, path: Path, ifd: Ifd) -> None:
+        self._path = path
+        self._handle = ifd.parent.filehandle
+        self._ifd = ifd
+        self._before: dict[int, Codes] = {}
+        self._kept: dict[int, Codes] = {}
+        self._separate = ifd.planarconfig == 2 and ifd.samplesperpixel > 1
+        self._dtype = np.dtype(ifd.dtype).newbyteorder("=")
+
+    def window(self, rows: Span, columns: Span, samples: tuple[int, ...]) -> Codes:
+        """Return code values of consecutive samples, shape (rows, columns, samples)."""
+        with guarded(self._path):
+            return self._window(rows, columns, samples)
+
+    def _window(self, rows: Span, columns: Span, samples: tuple[int, ...]) -> Codes:
+        """Gather a window; whatever a damaged file makes the decoders raise comes through."""
+        self._before, self._kept = self._kept, {}
+        size = rows[1] - rows[0], columns[1] - columns[0]
+        if self._separate:
+            codes = np.empty((*size, len(samples)), self._dtype)
+            high, wide = segment_size(self._ifd)
+            apart = -(-self._ifd.imagelength // high) * -(-self._ifd.imagewidth // wide)
+            for k, sample in enumerate(samples):
+                self._fill(codes[..., k : k + 1], sample * apart, rows, columns)
+            return codes
+        every = np.empty((*size, self._ifd.samplesperpixel), self._dtype)
+        self._fill(every, 0, rows, columns)
+        return every[..., samples[0] : samples[-1] + 1]
+
+    def _fill(self, codes: Codes, first: int, rows: Span, columns: Span) -> None:
+        """Fill a window from the strips or tiles that start at index `first`."""
+        if is_plain(self._ifd):
+            self._fill_plain(codes, first, rows, columns)
+            return
+        high, wide = segment_size(self._ifd)
+        across = -(-self._ifd.imagewidth // wide)
+        for down in range(rows[0] // high, -(-rows[1] // high)):
+            for along in range(columns[0] // wide, -(-columns[1] // wide)):
+                index = first + down * across + along
+                piece = self._segment(index)
+                if (down + 1) * high > rows[1]:
+                    self._kept[index] = piece
+                _paste(codes, piece, (rows[0], columns[0]), (down * high, along * wide))
+
+    def _fill_plain(self, codes: Codes, first: int, rows: Span, columns: Span) -> None:
+        """Fill a window from uncompressed strips, reading no other pixels."""
+        ifd, pixel = self._ifd, codes.shape[2] * self._dtype.itemsize
+        high, row_bytes = ifd.rowsperstrip, ifd.imagewidth * pixel
+        for strip in range(rows[0] // high, -(-rows[1] // high)):
+            top = max(rows[0], strip * high)
+            bottom = min(rows[1], (strip + 1) * high)
+            start = ifd.dataoffsets[first + strip] + (top - strip * high) * row_bytes
+            part = codes[top - rows[0] : bottom - rows[0]]
+            self._read_rows(part, start + columns[0] * pixel, row_bytes)
+
+    def _read_rows(self, codes: Codes, start: int, row_bytes: int) -> None:
+        """Fill rows that begin every `row_bytes` from `start`, in blocks if they're whole."""
+        stored = self._dtype.newbyteorder(self._ifd.parent.byteorder)
+        wanted = codes.shape[1] * codes.shape[2] * self._dtype.itemsize
+        at_once = max(1, _BLOCK_BYTES // row_bytes) if wanted == row_bytes else 1
+        buffer = np.empty((min(at_once, len(codes)), *codes.shape[1:]), stored)
+        for row in range(0, len(codes), at_once):
+            block = buffer[: len(codes) - row]
+            self._handle.seek(start + row * row_bytes)
+            if self._handle.readinto(block.reshape(-1).view(np.uint8)) != block.nbytes:
+                raise broken(self._path, "is cut short")
+            codes[row : row + at_once] = block
+
+    def _segment(self, index: int) -> Codes:
+        """Return a decoded strip or tile, shape (rows, columns, samples)."""
+        if index in self._before:
+            return self._before[index]
+        ifd = self._ifd
+        self._handle.seek(ifd.dataoffsets[index])
+        data = self._handle.read(ifd.databytecounts[index])
+        if len(data) != ifd.databytecounts[index]:
+            raise broken(self._path, "is cut short")
+        decoded = ifd.decode(data, index, jpegtables=ifd.jpegtables, jpegheader=ifd.jpegheader)
+        piece: Codes = decoded[0][0]
+        return piece
+
+
+def segment_size(ifd: Ifd) -> Span:
+    """Return rows and columns of one strip or tile."""
+    if ifd.is_tiled:
+        return int(ifd.tilelength), int(ifd.tilewidth)
+    return int(ifd.rowsperstrip), int(ifd.imagewidth)
+
+
+def is_plain(ifd: Ifd) -> bool:
+    """Tell whether the pixels lie in the file as they are, row after row of a strip."""
+    return bool(
+        ifd.compression == 1
+        and ifd.predictor == 1
+        and ifd.fillorder == 1
+        and not ifd.is_tiled
+        and ifd.bitspersample in _UNPACKED_BITS
+    )
+
+
+def check_data(path: Path, ifd: Ifd, file_bytes: int) -> None:
+    """Raise if a strip or tile is missing or lies beyond the end of the file."""
+    high, wide = segment_size(ifd)
+    pixels = ifd.imagewidth * ifd.imagelength
+    if high <= 0 or wide <= 0 or high * wide > max(4 * pixels, _LARGEST_TILE_PIXELS):
+        raise broken(path, f"has strips or tiles of {wide} x {high} pixels")
+    apart = ifd.samplesperpixel if ifd.planarconfig == 2 else 1
+    wanted = -(-ifd.imagelength // high) * -(-ifd.imagewidth // wide) * apart
+    if len(ifd.dataoffsets) < wanted or len(ifd.databytecounts) < wanted:
+        raise broken(path, "lists fewer strips or tiles than the picture has")
+    offsets = np.asarray(ifd.dataoffsets[:wanted], np.int64)
+    counts = np.asarray(ifd.databytecounts[:wanted], np.int64)
+    if is_plain(ifd):
+        counts = _plain_bytes(path, ifd, counts)
+    if (offsets + counts > file_bytes).any():
+        raise broken(path, f"is cut short at {file_bytes} bytes")
+    if (offsets <= 0).any() or (counts <= 0).any():
+        raise broken(path, "has strips or tiles without data")
+
+
+def _plain_bytes(path: Path, ifd: Ifd, counts: Codes) -> Codes:
+    """Return the bytes that the rows of each uncompressed strip take, which may be padded."""
+    samples = 1 if ifd.planarconfig == 2 else ifd.samplesperpixel
+    row_bytes = ifd.imagewidth * samples * ifd.bitspersample // 8
+    down = -(-ifd.imagelength // ifd.rowsperstrip)
+    rows = np.full(down, ifd.rowsperstrip, np.int64)
+    rows[-1] = ifd.imagelength - (down - 1) * ifd.rowsperstrip
+    taken: Codes = np.resize(rows, len(counts)) * row_bytes
+    if (counts < taken).any():
+        raise broken(path, "has strips shorter than their rows")
+    return taken
+
+
+def _paste(codes: Codes, piece: Codes, corner: Span, place: Span) -> None:
+    """Copy the part of a strip or tile at `place` that a window at `corner` covers."""
+    top, left = max(corner[0], place[0]), max(corner[1], place[1])
+    bottom = min(corner[0] + codes.shape[0], place[0] + piece.shape[0])
+    right = min(corner[1] + codes.shape[1], place[1] + piece.shape[1])
+    codes[top - corner[0] : bottom - corner[0], left - corner[1] : right - corner[1]] = piece[
+        top - place[0] : bottom - place[0], left - place[1] : right - place[1]
+    ]

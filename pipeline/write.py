@@ -1,0 +1,315 @@
+"""Files that appear whole or not at all: pictures with their colour profile and metadata."""
+
+import contextlib
+import errno
+import io
+import os
+import secrets
+import stat
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, BinaryIO, cast
+
+import numpy as np
+import tifffile
+from numpy.typing import NDArray
+from PIL import Image, PngImagePlugin
+
+from pipeline.exif_directory import append_block, picture_tags
+from pipeline.metadata import FrameMetadata
+from pipeline.problem import OutputProblem
+from pipeline.sidecar import NAMESPACE, SOFTWARE, Facts, embedded, xmp_packet
+from pipeline.space import Space, find_space, icc_profile
+
+if sys.platform != "win32":
+    import fcntl
+
+_PREFIX, _SUFFIX = ".evenroll-", ".part"
+# Characters of the final name in the temporary one: file systems take 255 bytes.
+_NAME_PART = 40
+# What our own pictures and sidecars, roll.json and pages carry near their start.
+_MARKS = (NAMESPACE.encode(), b'"evenroll": "', b'content="evenroll')
+_HEAD_BYTES = 1 << 18
+
+# Level 1 packs grain no worse than level 6 does, in half the time.
+_PACKING: dict[str, dict[str, Any]] = {
+    "deflate": {"compression": "adobe_deflate", "compressionargs": {"level": 1}},
+    "zstd": {"compression": "zstd", "compressionargs": {"level": 3}},
+    "lzw": {"compression": "lzw"},
+    "none": {},
+}
+# TIFF 6.0, section 14: 2 = horizontal differences; TIFF technical note 3: 3 = for floats.
+_PREDICTOR = {"u": 2, "f": 3}
+# XMP specification part 3, 1.1.3: tag 700, bytes.
+_XMP, _BYTE = 700, 1
+_FULL_COLOUR_QUALITY = 90
+
+_CAUSES = {
+    errno.ENOSPC: ("can't be written, the disk is full", "make room and run again"),
+    errno.EDQUOT: ("can't be written, the disk quota is used up", "make room and run again"),
+    errno.EFBIG: ("can't be written, it is too large for this disk", "choose another disk"),
+    errno.EROFS: ("can't be written, the disk is read-only", "choose another output folder"),
+    errno.EACCES: ("can't be written, permission is denied", "choose another output folder"),
+    errno.EPERM: ("can't be written, permission is denied", "choose another output folder"),
+    errno.ENOENT: ("can't be written, its folder has gone", "bring it back and run again"),
+    errno.ENOTDIR: ("can't be written, a file is in its way", "choose another output folder"),
+    errno.EISDIR: ("can't be written, a folder has its name", "choose another output folder"),
+    errno.ENAMETOOLONG: ("can't be written, its name is too long", "give the roll a shorter id"),
+}
+
+
+def output_problem(path: Path, error: OSError) -> OutputProblem:
+    """Return what went wrong in writing `path`, told apart by the error's number."""
+    reason = error.strerror or str(error) or "unknown reason"
+    otherwise = (f"can't be written ({reason})", "choose another output folder")
+    return OutputProblem(path, *_CAUSES.get(error.errno or 0, otherwise))
+
+
+def is_ours(path: Path) -> bool:
+    """Return whether evenroll wrote the file: its start holds one of our marks.
+
+    Raises
+    ------
+    OutputProblem
+        If it can't be read.
+    """
+    try:
+        with path.open("rb") as file:
+            head = file.read(_HEAD_BYTES)
+    except OSError as error:
+        raise output_problem(path, error) from error
+    return any(mark in head for mark in _MARKS)
+
+
+def check_replaceable(path: Path) -> None:
+    """Raise OutputProblem if `path` is there and evenroll did not write it."""
+    try:
+        kind = path.stat().st_mode
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise output_problem(path, error) from error
+    if stat.S_ISDIR(kind):
+        raise OutputProblem(path, "is a folder", "move it away or choose another output folder")
+    if not is_ours(path):
+        raise OutputProblem(
+            path, "was not written by evenroll", "move it away or choose another output folder"
+        )
+
+
+def check_folder(folder: Path) -> None:
+    """Create the output folder if need be, and make sure that files can be written into it.
+
+    Raises
+    ------
+    OutputProblem
+        If it can't be created or written to.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except FileExistsError as error:
+        raise OutputProblem(folder, "is a file", "choose another output folder") from error
+    except OSError as error:
+        raise output_problem(folder, error) from error
+    trial = _temporary(folder / "trial")
+    try:
+        trial.write_bytes(b"trial")
+    except OSError as error:
+        raise output_problem(folder, error) from error
+    finally:
+        with contextlib.suppress(OSError):
+            trial.unlink(missing_ok=True)
+
+
+def sweep(folder: Path) -> int:
+    """Remove what killed runs left in the folder; return the number of files removed.
+
+    Files that a running process still writes are left alone.
+    """
+    removed = 0
+    for path in sorted(folder.glob(f"{_PREFIX}*{_SUFFIX}")):
+        with contextlib.suppress(OSError), path.open("rb") as file:
+            _lock(file)
+            path.unlink()
+            removed += 1
+    return removed
+
+
+def _lock(file: BinaryIO) -> None:
+    """Lock a temporary file for its writer; OSError if another process has it."""
+    if sys.platform != "win32":
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
+def _temporary(path: Path) -> Path:
+    name = f"{_PREFIX}{path.name[:_NAME_PART]}.{secrets.token_hex(6)}{_SUFFIX}"
+    return path.with_name(name)
+
+
+@contextmanager
+def atomic(path: Path) -> Iterator[BinaryIO]:
+    """Yield a file to write and read; it becomes `path` when the block ends without an error.
+
+    It is a temporary file in the same folder, flushed to the disk before it is renamed, and
+    removed if anything goes wrong.
+
+    Raises
+    ------
+    OutputProblem
+        If `path` is there and not ours, or for any error of the disk.
+    """
+    check_replaceable(path)
+    temporary = _temporary(path)
+    try:
+        with temporary.open("xb+") as file:
+            with contextlib.suppress(OSError):  # Network disks may have no locks.
+                _lock(file)
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
+        temporary.replace(path)
+    except OSError as error:
+        raise output_problem(path, error) from error
+    finally:
+        with contextlib.suppress(OSError):
+            temporary.unlink(missing_ok=True)
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write text as UTF-8, atomically.
+
+    Raises
+    ------
+    OutputProblem
+        As `atomic` does.
+    """
+    with atomic(path) as file:
+        file.write(text.encode("utf-8"))
+
+
+def write_sidecar(path: Path, metadata: FrameMetadata) -> None:
+    """Write the XMP sidecar of a frame, atomically.
+
+    Raises
+    ------
+    OutputProblem
+        As `atomic` does.
+    """
+    write_text(path, xmp_packet(metadata))
+
+
+def write_share(
+    path: Path,
+    picture: NDArray[np.uint8],
+    *,
+    ppi: float,
+    metadata: FrameMetadata,
+    file_format: str = "jpeg",
+    quality: int = 92,
+    space: Space | None = None,
+) -> None:
+    """Write an 8 bit RGB picture, shape (rows, columns, 3), as JPEG or PNG, atomically.
+
+    `quality` is JPEG's, 1 to 100; from 90 on, colour is kept at full resolution (4:4:4).
+    `space` is what the picture is encoded in, sRGB if None.
+
+    Raises
+    ------
+    OutputProblem
+        As `atomic` does, and for a JPEG with a side above 65500 pixels.
+    """
+    _check_picture(picture, ("uint8",))
+    space = space or find_space("srgb")
+    facts = _facts(picture, ppi, space, jpeg=file_format == "jpeg")
+    exif, xmp = embedded(metadata, facts)
+    options: dict[str, Any] = {"icc_profile": icc_profile(space), "dpi": (ppi, ppi), "exif": exif}
+    if file_format == "png":
+        # XMP specification part 3, 1.1.5: an iTXt chunk with this keyword, not packed.
+        text = PngImagePlugin.PngInfo()
+        text.add_itxt("XML:com.adobe.xmp", xmp.decode("utf-8"))
+        options |= {"pnginfo": text}
+    else:
+        _check_jpeg_size(path, picture)
+        options |= {"exif": b"Exif\0\0" + exif, "xmp": xmp, "quality": quality, "optimize": True}
+        options |= {"subsampling": "4:4:4" if quality >= _FULL_COLOUR_QUALITY else "4:2:0"}
+    # Into memory first: the codecs hide the number of a disk's error.
+    packed = io.BytesIO()
+    Image.fromarray(np.ascontiguousarray(picture)).save(packed, file_format.upper(), **options)
+    with atomic(path) as file:
+        file.write(packed.getbuffer())
+
+
+def _facts(picture: NDArray[Any], ppi: float, space: Space, *, jpeg: bool = False) -> Facts:
+    rows, columns = picture.shape[:2]
+    return Facts(width=columns, height=rows, ppi=ppi, srgb=space.name == "srgb", jpeg=jpeg)
+
+
+def _check_jpeg_size(path: Path, picture: NDArray[np.uint8]) -> None:
+    # The library's own limit, JPEG_MAX_DIMENSION in libjpeg's jmorecfg.h.
+    if max(picture.shape) > 65500:
+        raise OutputProblem(
+            path, "has more than 65500 pixels on a side", "set share_size or share = 'png'"
+        )
+
+
+def write_archive(
+    path: Path,
+    picture: NDArray[np.uint16] | NDArray[np.float32],
+    *,
+    space: Space,
+    ppi: float,
+    metadata: FrameMetadata,
+    packing: str = "deflate",
+) -> None:
+    """Write a 16 bit or float32 RGB picture, shape (rows, columns, 3), as TIFF, atomically.
+
+    `space` is what the picture is encoded in; code 65535 is 1.0. `packing` is one of
+    settings.ARCHIVE_PACKING, all without loss. The picture is never held twice.
+
+    Raises
+    ------
+    OutputProblem
+        As `atomic` does, and for a picture of 4 GB or more.
+    """
+    _check_picture(picture, ("uint16", "float32"))
+    if picture.nbytes >= (1 << 32) - (1 << 25):
+        raise OutputProblem(path, "is too large for a TIFF", "set a smaller archive_size")
+    exif, xmp = embedded(metadata, _facts(picture, ppi, space))
+    options: dict[str, Any] = dict(_PACKING[packing])
+    if options:
+        options["predictor"] = _PREDICTOR[picture.dtype.kind]
+    options |= {
+        "photometric": "rgb",
+        "resolution": (ppi, ppi),
+        "resolutionunit": "INCH",
+        "iccprofile": icc_profile(space),
+        "software": SOFTWARE,
+        "metadata": None,
+        "maxworkers": 1,
+        "extratags": [*picture_tags(exif), (_XMP, _BYTE, len(xmp), xmp, True)],
+    }
+    with atomic(path) as file:
+        _write_tiff(file, picture, options)
+        append_block(file, exif)
+
+
+def _check_picture(picture: NDArray[Any], kinds: tuple[str, ...]) -> None:
+    if picture.ndim != 3 or picture.shape[2] != 3 or not picture.size:
+        raise ValueError(f"picture has shape {picture.shape}, not (rows, columns, 3)")
+    if picture.dtype.name not in kinds:
+        raise ValueError(f"picture is {picture.dtype.name}, not {' or '.join(kinds)}")
+
+
+def _write_tiff(file: BinaryIO, picture: NDArray[Any], options: dict[str, Any]) -> None:
+    picture = picture.astype(picture.dtype.newbyteorder("<"), copy=False)
+    with tifffile.TiffWriter(file, bigtiff=False, byteorder="<") as tiff:
+        if "compression" in options:
+            tiff.write(picture, **options)
+            return
+        # Written here, since the library's own way of writing hides the number of a disk's error.
+        place = tiff.write(shape=picture.shape, dtype=picture.dtype, returnoffset=True, **options)
+    file.seek(cast("tuple[int, int]", place)[0])
+    for row in picture:
+        file.write(np.ascontiguousarray(row).data)
