@@ -4,94 +4,22 @@ import json
 import os
 import signal
 import sys
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from pipeline import __version__
+from pipeline.options import packing_option, reading_options, writing_options
 from pipeline.problem import Exit, Problem, SettingsProblem
-from pipeline.settings import (
-    ARCHIVE_FORMATS,
-    ARCHIVE_PACKING,
-    ARCHIVE_SPACES,
-    FORMATS,
-    LOOKS,
-    SHARE_FORMATS,
-    triple,
-)
 
 if TYPE_CHECKING:
-    from pipeline.roll import Event, Roll
-
-Command = TypeVar("Command", bound=Callable[..., Any])
-
-
-class ChannelValues(click.ParamType):
-    """One number for all channels, or three for red, green and blue: 1.1 or 1,0.9,1.2."""
-
-    name = "R,G,B"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Return the three numbers."""
-        if isinstance(value, tuple):
-            return value
-        try:
-            return triple("value", [float(part) for part in str(value).split(",")])
-        except (ValueError, SettingsProblem):
-            self.fail(f"{value!r} is not one number or three, as in 1.1 or 1,0.9,1.2", param, ctx)
-
-
-def _reading_options(command: Command) -> Command:
-    for option in reversed((
-        click.option("--scan-gamma", type=float, metavar="G",
-                     help="Tone curve of the scans as an exponent; 1 is linear. Default: as the files say."),
-        click.option("--ppi", type=float, metavar="N",
-                     help="Resolution of the scans. Default: as the files say, else from the film itself."),
-        click.option("--format", type=click.Choice(FORMATS), help="Frame format. Default: as the film shows."),
-        click.option("--base", type=ChannelValues(),
-                     help="Density of the film base, instead of measuring it."),
-        click.option("--profile", metavar="NAME", help="Film profile, or a .toml file. Default: generic."),
-        click.option("--first-number", metavar="N",
-                     help="Number of the first frame where the film's edge tells none."),
-        click.option("--roll", "roll_name", metavar="NAME", help="Name of the roll, used in file names."),
-        click.option("--workers", type=click.IntRange(1, 256), metavar="N",
-                     help="Frames worked on at a time. Default: one a core."),
-        click.option("--strict", is_flag=True, help="Stop at the first scan that can't be used."),
-        click.option("-v", "--verbose", is_flag=True, help="Tell more."),
-        click.option("--json", "as_json", is_flag=True, help="Print the result as JSON for a program."),
-    )):  # fmt: skip
-        command = option(command)
-    return command
-
-
-def _writing_options(command: Command) -> Command:
-    for option in reversed((
-        click.option("--look", type=click.Choice(LOOKS),
-                     help="print: as a print looks. log: ACEScct, to edit. linear: scene light. Default: print."),
-        click.option("--exposure", type=float, metavar="STOPS", help="Lighten (above 0) or darken the roll."),
-        click.option("--balance", type=ChannelValues(),
-                     help="Added to log10 exposure of red, green, blue; 0.02 is a slight change."),
-        click.option("--black", type=ChannelValues(), help="Black point, display values 0 to 1."),
-        click.option("--white", type=ChannelValues(), help="White point, display values 0 to 1."),
-        click.option("--gamma", type=ChannelValues(), help="Gamma; above 1 lightens the middle tones."),
-        click.option("--archive", type=click.Choice(ARCHIVE_FORMATS), help="Archive files. Default: tiff."),
-        click.option("--archive-packing", type=click.Choice(ARCHIVE_PACKING),
-                     help="How archive files are packed, all without loss. Default: deflate."),
-        click.option("--archive-space", type=click.Choice(ARCHIVE_SPACES),
-                     help="Colour space of archive prints. Default: romm-rgb."),
-        click.option("--archive-size", type=int, metavar="PX", help="Longer side of archive files. Default: all there is."),
-        click.option("--share", type=click.Choice(SHARE_FORMATS), help="Files to share. Default: jpeg."),
-        click.option("--share-size", type=int, metavar="PX", help="Longer side of files to share. Default: 2400."),
-        click.option("--share-quality", type=int, metavar="1-100", help="JPEG quality. Default: 92."),
-    )):  # fmt: skip
-        command = option(command)
-    return command
-
+    from pipeline.roll import Outcome, Roll
+    from pipeline.talk import Talk
 
 _SCANS = click.argument("scans", nargs=-1, required=True, type=click.Path(path_type=Path))
 _OUT = click.option(
@@ -112,121 +40,165 @@ def evenroll() -> None:
 @evenroll.command()
 @_SCANS
 @_OUT
-@_reading_options
-@_writing_options
+@reading_options
+@writing_options
 @_BLANKS
 def convert(scans: tuple[Path, ...], out: Path, **options: Any) -> int:
-    """Convert scans to numbered positives, with sidecars, a contact sheet and a page."""
+    """Convert scans to numbered positives, with sidecars, a contact sheet and a page.
+
+    SCANS are folders, each a roll, and files, which make one roll together. Several rolls get a
+    folder each in the output folder. A rerun does only what is missing or has changed.
+    """
     return _write(scans, out, options, split=False)
 
 
 @evenroll.command()
 @_SCANS
 @_OUT
-@_reading_options
-@click.option(
-    "--archive-packing",
-    type=click.Choice(ARCHIVE_PACKING),
-    help="How files are packed. Default: deflate.",
-)
+@reading_options
+@packing_option
 @_BLANKS
 def split(scans: tuple[Path, ...], out: Path, **options: Any) -> int:
-    """Cut scans into single numbered negatives, straightened and otherwise untouched."""
+    """Cut scans into single numbered negatives, straightened and otherwise untouched.
+
+    SCANS are folders, each a roll, and files, which make one roll together.
+    """
     return _write(scans, out, options, split=True)
 
 
 @evenroll.command()
 @_SCANS
-@_reading_options
+@reading_options
 def measure(scans: tuple[Path, ...], **options: Any) -> int:
-    """Measure film base and densities, and write nothing."""
+    """Measure film base and densities, and write nothing.
+
+    SCANS are folders, each a roll, and files, which make one roll together. The result is a
+    table, or with --json what roll.json holds; a list of that for several rolls.
+    """
     from pipeline.record import to_document
     from pipeline.report import measure_table
     from pipeline.roll import record_of, survey_roll
 
-    talk = _Talk(options.pop("verbose"))
-    as_json, strict = options.pop("as_json"), options.pop("strict")
-    rolls, workers = _rolls(scans, options)
-    documents, code = [], Exit.DONE
-    with _executor(workers) as executor:
-        for roll in rolls:
-            surveyed = survey_roll(roll, executor, talk.listen)
-            talk.end()
-            code = max(code, _code(len(surveyed.strips), surveyed.failed))
+    run = _run_of(scans, options)
+    documents, codes = [], []
+    with _executor(run.workers) as executor:
+        for roll in run.rolls:
+            try:
+                surveyed = survey_roll(roll, executor, run.talk.listen)
+            except Problem as problem:
+                codes.append(_told(problem, run))
+                continue
+            run.talk.end()
             record = record_of(surveyed)
             documents.append(to_document(record))
-            if not as_json and surveyed.strips:
+            codes.append(_code(len(surveyed.strips), surveyed.failed))
+            if not run.as_json and surveyed.strips:
                 click.echo(measure_table(record))
-            if strict and surveyed.failed:
+            if run.strict and surveyed.failed:
                 break
-    if as_json:
-        click.echo(
-            json.dumps(
-                documents[0] if len(documents) == 1 else documents, ensure_ascii=False, indent=1
-            )
-        )
-    return code
-
-
-def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: bool) -> int:
-    from pipeline.report import summary_lines
-    from pipeline.roll import survey_roll, write_roll
-    from pipeline.write import check_folder
-
-    talk = _Talk(options.pop("verbose"))
-    as_json, strict = options.pop("as_json"), options.pop("strict")
-    rolls, workers = _rolls(scans, options)
-    check_folder(out)
-    results, codes = [], []
-    with _executor(workers) as executor:
-        for roll, folder in zip(rolls, _folders(rolls, out), strict=True):
-            try:
-                surveyed = survey_roll(roll, executor, talk.listen)
-                if strict and surveyed.failed:
-                    codes.append(Exit.SOME_FAILED)
-                    talk.end()
-                    break
-                outcome = write_roll(surveyed, folder, executor, talk.listen, split)
-            except Problem as problem:
-                if len(rolls) == 1:
-                    raise _nothing(problem) from problem
-                talk.say(str(problem))
-                codes.append(Exit.NOTHING_DONE)
-                continue
-            talk.end()
-            done = outcome.written + outcome.kept
-            codes.append(_code(done if outcome.failed else 1, outcome.failed))
-            results.append(
-                {
-                    "roll": roll.name,
-                    "out": str(folder),
-                    "written": outcome.written,
-                    "kept": outcome.kept,
-                    "failed": outcome.failed,
-                    "problems": [item.message for item in outcome.record.problems],
-                }
-            )
-            if not as_json:
-                for line in summary_lines(outcome.record):
-                    click.echo(line)
-                click.echo(
-                    f"{outcome.written} frames written, {outcome.kept} stood already: {folder}"
-                )
-    if as_json:
-        click.echo(json.dumps(results, ensure_ascii=False, indent=1))
+    if run.as_json and documents:
+        _echo_json(documents[0] if len(run.rolls) == 1 else documents)
     return _overall(codes)
 
 
-def _nothing(problem: Problem) -> Problem:
-    if not isinstance(problem, SettingsProblem):
-        problem.exit_code = Exit.NOTHING_DONE
-    return problem
+@dataclass(frozen=True)
+class _Run:
+    """What the user asked for, apart from the settings of the rolls."""
+
+    rolls: "tuple[Roll, ...]"
+    workers: int
+    talk: "Talk"
+    as_json: bool
+    strict: bool
 
 
-def _overall(codes: list[Exit]) -> Exit:
-    if codes and all(code == Exit.NOTHING_DONE for code in codes):
-        return Exit.NOTHING_DONE
-    return Exit.SOME_FAILED if any(codes) else Exit.DONE
+def _run_of(scans: tuple[Path, ...], options: dict[str, Any]) -> _Run:
+    from pipeline.roll_folder import gather_rolls
+    from pipeline.talk import Talk
+
+    talk = Talk(options.pop("verbose"))
+    as_json, strict = options.pop("as_json"), options.pop("strict")
+    workers = options.pop("workers") or os.cpu_count() or 1
+    name = options.pop("roll_name")
+    changes = {key: value for key, value in options.items() if value is not None}
+    return _Run(gather_rolls(scans, changes, name), workers, talk, as_json, strict)
+
+
+def _told(problem: Problem, run: _Run) -> Exit:
+    """Tell why nothing could be done for a roll; a wrong setting of the only roll is usage."""
+    if isinstance(problem, SettingsProblem) and len(run.rolls) == 1:
+        raise problem
+    run.talk.say(str(problem))
+    return Exit.NOTHING_DONE
+
+
+def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: bool) -> int:
+    from pipeline.write import check_folder
+
+    run = _run_of(scans, options)
+    check_folder(out)
+    results: list[dict[str, Any]] = []
+    codes: list[Exit] = []
+    with _executor(run.workers) as executor:
+        for roll, folder in zip(run.rolls, _folders(run.rolls, out), strict=True):
+            outcome, code, problems = _written(run, roll, folder, executor, split)
+            codes.append(code)
+            results.append(_result(roll, folder, outcome, problems))
+            if outcome is not None and not run.as_json:
+                _echo_summary(outcome, folder)
+            if run.strict and code != Exit.DONE:
+                break
+    if run.as_json:
+        _echo_json(results)
+    return _overall(codes)
+
+
+def _written(
+    run: _Run, roll: "Roll", folder: Path, executor: Executor, split: bool
+) -> "tuple[Outcome | None, Exit, list[str]]":
+    """Do one roll; return what was left of it, the exit code it calls for, and its problems."""
+    from pipeline.roll import survey_roll, write_roll
+
+    try:
+        surveyed = survey_roll(roll, executor, run.talk.listen)
+        problems = [trouble.message for trouble in surveyed.problems]
+        if not surveyed.strips or (run.strict and surveyed.failed):
+            run.talk.end()
+            return None, Exit.NOTHING_DONE, problems
+        outcome = write_roll(surveyed, folder, executor, run.talk.listen, split)
+    except Problem as problem:
+        return None, _told(problem, run), [str(problem)]
+    run.talk.end()
+    code = _code(outcome.written + outcome.kept, outcome.failed)
+    return outcome, code, [trouble.message for trouble in outcome.record.problems]
+
+
+def _result(
+    roll: "Roll", folder: Path, outcome: "Outcome | None", problems: list[str]
+) -> dict[str, Any]:
+    written, kept, failed = (
+        (outcome.written, outcome.kept, outcome.failed) if outcome else (0, 0, len(roll.scans))
+    )
+    return {
+        "roll": roll.name,
+        "out": str(folder),
+        "written": written,
+        "kept": kept,
+        "failed": failed,
+        "problems": problems,
+    }
+
+
+def _echo_summary(outcome: "Outcome", folder: Path) -> None:
+    from pipeline.report import summary_lines
+
+    for line in summary_lines(outcome.record):
+        click.echo(line)
+    click.echo(f"{outcome.written} written now, {outcome.kept} stood already: {folder}")
+
+
+def _echo_json(document: Any) -> None:
+    click.echo(json.dumps(document, ensure_ascii=False, indent=1))
 
 
 def _code(done: int, failed: int) -> Exit:
@@ -235,16 +207,10 @@ def _code(done: int, failed: int) -> Exit:
     return Exit.SOME_FAILED if done else Exit.NOTHING_DONE
 
 
-def _rolls(scans: tuple[Path, ...], options: dict[str, Any]) -> "tuple[tuple[Roll, ...], int]":
-    from pipeline.roll_folder import gather_rolls
-
-    workers = options.pop("workers") or os.cpu_count() or 1
-    name = options.pop("roll_name")
-    changes = {key: value for key, value in options.items() if value is not None}
-    try:
-        return gather_rolls(scans, changes, name), workers
-    except Problem as problem:
-        raise _nothing(problem) from problem
+def _overall(codes: list[Exit]) -> Exit:
+    if codes and all(code == Exit.NOTHING_DONE for code in codes):
+        return Exit.NOTHING_DONE
+    return Exit.SOME_FAILED if any(codes) else Exit.DONE
 
 
 def _folders(rolls: "tuple[Roll, ...]", out: Path) -> list[Path]:
@@ -269,52 +235,6 @@ def _executor(workers: int) -> Iterator[Executor]:
         executor.shutdown(wait=True, cancel_futures=True)
 
 
-class _Talk:
-    """Tells on stderr how far the work is: one changing line on a terminal, else only trouble."""
-
-    def __init__(self, verbose: bool) -> None:
-        self._verbose = verbose
-        self._terminal = sys.stderr.isatty()
-        self._open_line = False
-        self._began: dict[str, float] = {}
-
-    def say(self, text: str) -> None:
-        self.end()
-        click.echo(text, err=True)
-
-    def end(self) -> None:
-        if self._open_line:
-            click.echo("", err=True)
-            self._open_line = False
-
-    def listen(self, event: "Event") -> None:
-        if event.kind == "failed":
-            self.say(event.message)
-        elif event.kind == "noted":
-            if self._verbose:
-                self.say(f"{event.name}: {event.message}")
-        elif event.kind == "kept":
-            if self._verbose:
-                self.say(f"{event.name}: stands already")
-        elif self._terminal and not self._verbose:
-            self._progress(event)
-        elif self._verbose:
-            self.say(f"{event.kind} {event.name} ({event.done} of {event.total})")
-
-    def _progress(self, event: "Event") -> None:
-        now = time.monotonic()
-        began = self._began.setdefault(event.kind, now)
-        left = ""
-        if event.done > 1 and event.done < event.total:
-            seconds = (now - began) / (event.done - 1) * (event.total - event.done)
-            left = f", about {seconds:.0f} s left" if seconds >= 1 else ""
-        doing = "scans looked at" if event.kind == "surveyed" else "frames written"
-        click.echo(f"\r\x1b[K{event.done} of {event.total} {doing}{left}", err=True, nl=False)
-        self._open_line = True
-        if event.done == event.total:
-            self.end()
-
-
 def _interrupt(signum: int, frame: object) -> None:
     raise KeyboardInterrupt
 
@@ -330,12 +250,12 @@ def main(arguments: list[str] | None = None) -> None:
     except click.ClickException as error:
         error.show()
         code = error.exit_code
-    except Problem as problem:
+    except SettingsProblem as problem:
         click.echo(str(problem), err=True)
         code = problem.exit_code
-    except BrokenPipeError:
-        sys.stderr.close()
-        code = Exit.SOME_FAILED
+    except Problem as problem:
+        click.echo(str(problem), err=True)
+        code = Exit.NOTHING_DONE
     sys.exit(int(code or 0))
 
 

@@ -32,7 +32,8 @@ class Illumination:
     def reference(self) -> NDArray[np.float64]:
         """Return the light of density zero less the dark level, shape (3,)."""
         gate = (1.0, 1.0, 1.0) if self.gate is None else self.gate
-        return np.asarray(gate, float) - np.asarray(self.dark, float)
+        span: NDArray[np.float64] = np.asarray(gate, float) - np.asarray(self.dark, float)
+        return span
 
 
 def to_density(light: Floats, illumination: Illumination) -> NDArray[np.float32]:

@@ -25,7 +25,7 @@ def _pictures(strips: Sequence[StripSurvey]) -> list[FrameSurvey]:
 
 
 def edge_print(strips: Sequence[StripSurvey]) -> tuple[float, float, float] | None:
-    """Return the edge print's density above base over the roll (median), or None if none was read."""
+    """Return the edge print's median density above base over the roll, or None if none was read."""
     printed = [strip.print_density for strip in strips if strip.print_density is not None]
     if not printed:
         return None
@@ -36,20 +36,20 @@ def edge_print(strips: Sequence[StripSurvey]) -> tuple[float, float, float] | No
 def diagnose(
     strips: Sequence[StripSurvey], profile: FilmProfile, notes: RollNotes, clipped: bool
 ) -> tuple[Finding, ...]:
-    """Return the findings of a roll, gravest first; `normal` alone if there are none.
+    """Return the findings of a roll, gravest first; `normal` if the film itself gives none.
 
     Thin pictures with a sound edge print are under-exposed; thin pictures with a weak one are
     under-developed, for the print is exposed at the factory (common practice, no source).
     """
-    findings = [
+    of_film = [
         *_density_findings(strips),
         *_base_findings(strips, profile),
-        *_scanner_findings(strips, clipped),
         *_count_findings(strips, notes),
     ]
+    findings = [*of_film, *_scanner_findings(strips, clipped)]
     order = ("fault", "warning", "note")
     findings.sort(key=lambda finding: (order.index(finding.severity), -finding.confidence))
-    if any(finding.severity != "note" for finding in findings) or not _pictures(strips):
+    if of_film or not _pictures(strips):
         return tuple(findings)
     normal = Finding("normal", "note", 0.6, _summary(strips), "Nothing to do.")
     return (normal, *findings)
@@ -87,7 +87,8 @@ def _density_findings(strips: Sequence[StripSurvey]) -> list[Finding]:
         advice = (
             "Give more exposure; the edge print is sound."
             if printed is not None
-            else "Give more exposure, or check the developer: without the edge print they look alike."
+            else "Give more exposure, or check the developer: "
+            "without the edge print they look alike."
         )
         return [Finding("under-exposed", "warning", sure, f"{figures}{told}.", advice)]
     if dense >= limits["roll_share"]:

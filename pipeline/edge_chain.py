@@ -28,20 +28,22 @@ SCALE_ERRORS = (0.0, -0.01, 0.01, -0.02, 0.02, -0.03, 0.03)
 CORRECTED_BITS = 2
 LEAST_MATCH = 0.7
 # What a code without neighbours must show: a clock that matches this well, bits of this
-# strength, read alike in this many windows of the rebate and by zxing-cpp in this many crops.
+# strength, read alike in this many windows of the rebate, and by zxing-cpp in this many crops
+# and differently in none.
 LONE_CLOCK = 0.9
-LONE_BIT = 0.1
+LONE_BIT = 0.05
 LONE_WINDOWS = 3
 LONE_CROPS = 2
-# By how much more the clocks must look like running this way than the other, on average.
+# By how much more the clocks must look like running this way than the other, in total.
 DIRECTION_MARGIN = 0.03
 # Crops for zxing-cpp: mm above the middle of the clock and below the middle of the data; their
-# enlargement; an unsharp mask, its blur in modules (along, across) and its amount. Chosen on
-# drawn codes for the most and the fewest wrong readings over resolutions, blurs and heights.
+# enlargement; an unsharp mask, its blur in modules (along, across) and its amount, which grows
+# with the scan's blur in modules. Chosen on drawn codes for the most readings and the fewest wrong
+# ones over resolutions, blurs and heights.
 CROPS_MM = ((1.0, 0.2), (1.0, 0.3), (1.0, 0.4), (0.8, 0.2))
 CROP_ENLARGED = 2
 MASK_BLUR = (0.6, 0.3)
-MASK_AMOUNT = 8.0
+MASK_AMOUNT_PER_BLUR = 20.0
 
 
 @dataclass(frozen=True)
@@ -120,7 +122,7 @@ def read_chain(rebate: Rebate, px_per_mm: float, layout: EdgeFormat) -> EdgeChai
     tracks = find_tracks(rebate, layout)
     backwards = bool(tracks) and tracks[0].clock.module < 0.0
     findings: list[_Finding] = []
-    if tracks and np.mean([track.direction_margin for track in tracks]) >= DIRECTION_MARGIN:
+    if sum(track.direction_margin for track in tracks) >= DIRECTION_MARGIN:
         places_mm = np.array([rebate.strip_x(track.clock.x) / px_per_mm for track in tracks])
         steps = (-places_mm if backwards else places_mm) / layout.pitch_mm
         chain = _whole_steps(steps, np.array([track.clock.match for track in tracks]))
@@ -255,17 +257,18 @@ def _compare(
 
 
 def _crop_texts(rebate: Rebate, track: Track) -> list[str]:
-    """Return what zxing-cpp reads in crops around a track, turned so that the code is upright.
+    """Return what zxing-cpp reads in crops around a track, one text a crop at most.
 
-    It sees one code on white, stretched to full contrast: a whole rebate, or print beside the
-    code, leads it astray.
+    It sees one upright code on white, stretched to full contrast: a whole rebate, or print
+    beside the code, leads it astray.
     """
     clock = track.clock
     module = abs(clock.module)
     left, right = max(0, int(clock.x - 17.0 * module)), int(clock.x + 17.0 * module) + 1
     dark = rebate.absorptance[:, left:right] / clock.contrast
     soft = cv2.GaussianBlur(dark, (0, 0), MASK_BLUR[0] * module, sigmaY=MASK_BLUR[1] * module)
-    grey = np.clip(255.0 * (1.0 - dark - MASK_AMOUNT * (dark - soft)), 0.0, 255.0)
+    sharp = dark + MASK_AMOUNT_PER_BLUR * clock.blur * (dark - soft)
+    grey = np.clip(255.0 * (1.0 - sharp), 0.0, 255.0)
     quiet = round(6.0 * module)
     page = np.pad(np.rint(grey).astype(np.uint8), ((0, 0), (quiet, quiet)), constant_values=255)
     if clock.module < 0.0:
@@ -282,8 +285,15 @@ def _crop_texts(rebate: Rebate, track: Track) -> list[str]:
             try_downscale=False,
             try_invert=False,
         )
-        texts.extend(code.text for code in found)
+        if found:
+            # Where the tracks touch, a line or two may read as something else.
+            texts.append(max(found, key=_height).text)
     return texts
+
+
+def _height(code: zxingcpp.Barcode) -> int:
+    """Return how many lines of a picture read as this code."""
+    return int(code.position.bottom_left.y - code.position.top_left.y)
 
 
 def _values(bits: NDArray[np.bool_], layout: EdgeFormat) -> tuple[int, int, int]:

@@ -236,9 +236,7 @@ def _correlation(signal: Signal, pattern: Signal) -> float:
     return float(one @ other / (np.linalg.norm(one) * np.linalg.norm(other) + 1e-12))
 
 
-def _fit_clock(
-    plane: Plane, x: float, y: float, module: float, layout: EdgeFormat
-) -> Clock | None:
+def _fit_clock(plane: Plane, x: float, y: float, module: float, layout: EdgeFormat) -> Clock | None:
     """Bring the clock's pattern to its best place, width and blur, or give up."""
     modules, pattern = len(layout.clock), bits_of(layout.clock).astype(np.float64)
     blur = 0.28

@@ -33,12 +33,13 @@ class LayerCurve:
     toe_exposure: float
     toe_power: float
 
-    def density(self, exposure: Floats) -> Floats:
+    def density(self, exposure: NDArray[np.floating]) -> Floats:
         """Return density above base for linear exposures >= 0."""
         ratio = np.maximum(np.asarray(exposure, float), 0.0) / self.toe_exposure
-        return self.slope / self.toe_power * np.log10(1.0 + ratio**self.toe_power)
+        above: Floats = self.slope / self.toe_power * np.log10(1.0 + ratio**self.toe_power)
+        return above
 
-    def exposure(self, density: Floats) -> Floats:
+    def exposure(self, density: NDArray[np.floating]) -> Floats:
         """Return linear exposure for densities above base, monotone over all real densities.
 
         Near the base the curve's own slope is infinite for a sharp toe, which would turn grain
@@ -170,8 +171,8 @@ def read_film(path: Path) -> FilmProfile:
         If the file can't be read or a key is missing or out of range.
     """
     try:
-        document = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
+        document = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except (OSError, ValueError, RecursionError) as error:
         raise SettingsProblem(
             path,
             f"can't be read as a film profile ({error})",

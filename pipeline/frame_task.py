@@ -52,9 +52,15 @@ def frame_files(stem: str | None, settings: Settings, split: bool) -> FilesRecor
 
 def _metadata(task: FrameTask, look: str) -> FrameMetadata:
     return frame_metadata(
-        task.notes, task.strip, task.frame, roll=task.roll, profile=task.profile, look=look,
-        digitized=task.scan.digitized, device=task.scan.device,
-    )  # fmt: skip
+        task.notes,
+        task.strip,
+        task.frame,
+        roll=task.roll,
+        profile=task.profile,
+        look=look,
+        digitized=task.scan.digitized,
+        device=task.scan.device,
+    )
 
 
 def _levels(settings: Settings) -> Levels:
@@ -97,8 +103,8 @@ def develop(task: FrameTask) -> tuple[str, ...]:
 
 def _ppi(task: FrameTask, long_side: int | None, picture: NDArray[np.float32]) -> float:
     """Return the resolution on film of a picture after it was reduced."""
-    longest = max(picture.shape[:2])
-    return task.ppi * min(1.0, (long_side or longest) / longest)
+    longest = max(picture.shape[0], picture.shape[1])
+    return task.ppi * float(min(1.0, (long_side or longest) / longest))
 
 
 def _write_archive(task: FrameTask, scene: NDArray[np.float32], metadata: FrameMetadata) -> None:
@@ -137,27 +143,32 @@ def _scanner_space(scan: Scan) -> Space:
     return replace(plain, name="negative", title="Negative")
 
 
+def _full_scale(codes: NDArray[np.generic], bits: int) -> NDArray[np.uint16] | NDArray[np.float32]:
+    """Return integer codes of so many bits spread over 16, floats as float32."""
+    if codes.dtype.kind != "u":
+        return np.asarray(codes, np.float32)
+    full = 2**bits - 1
+    held = np.minimum(np.asarray(codes, np.float64), full)
+    return np.asarray(np.rint(held * (65535.0 / full)), np.uint16)
+
+
 def negative(task: FrameTask) -> tuple[str, ...]:
     """Cut one frame out of its scan as a negative, codes as scanned; return its files' names.
 
-    Only the resampling that straightens it touches the codes; 8 bit codes are multiplied by 257,
-    which keeps their light. A scan with a tone curve of its own is written in linear light.
+    Only the resampling that straightens it touches the codes; those of less than 16 bits are
+    spread over 16 (of 8 bits: multiplied by 257), which keeps their light. A scan with a tone
+    curve of its own is written in linear light.
     """
     cv2.setNumThreads(1)
     scan, files = task.scan, task.frame.files
     space = _scanner_space(scan)
     picture: NDArray[np.uint16] | NDArray[np.float32]
-    if scan.encoding.kind == "curve":
+    if scan.encoding.kind in ("curve", "parametric"):
         space = replace(space, title="Negative, linear", transfer=LinearTransfer())
         picture = np.asarray(to_codes(cut_light(scan, task.outline), 16), np.uint16)
     else:
         codes = cut_codes(scan, task.outline)
-        if codes.dtype == np.uint8:
-            picture = codes.astype(np.uint16) * np.uint16(257)
-        elif codes.dtype == np.uint16:
-            picture = codes.astype(np.uint16)
-        else:
-            picture = codes.astype(np.float32)
+        picture = _full_scale(codes, scan.stored.bits)
     metadata = _metadata(task, "negative")
     write_archive(
         task.out / str(files.archive),
@@ -177,6 +188,5 @@ def thumbnail_picture(
 ) -> NDArray[np.uint8]:
     """Return a frame's small sRGB picture (h, w, 3) uint8 for the contact sheet and the page."""
     scene = to_scene(np.asarray(frame.thumbnail, np.float32), colour)
-    look = "print" if settings.look != "print" else settings.look
-    shown = as_share(scene, look, find_space("srgb"), _levels(settings))
+    shown = as_print(scene, find_space("srgb"), _levels(settings))
     return np.asarray(to_codes(shown, 8), np.uint8)

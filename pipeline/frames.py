@@ -17,7 +17,8 @@ _BLANK_COST = 6.0
 _PARTIAL_COST = 3.0
 _FRAME_COST = 2.0
 _EDGE_WEIGHT = 3.0
-_OUTSIDE = -1e3
+_STRUCK_DENSITY = 0.15
+_FOGGED_DENSITY = 0.6
 
 
 @dataclass(frozen=True)
@@ -134,13 +135,29 @@ def evidence(above: Light, film: FilmSize, px_per_mm: float, noise: float) -> Ev
     outside = (mean < -0.12).mean(axis=0) > 0.5
     rest = np.ones(above.shape[0], bool)
     rest[max(0, round(top) - 1) : round(bottom) + 2] = False
-    rebate = above[rest].mean(axis=2) if rest.sum() > 2 else np.zeros((1, above.shape[1]))
+    rebate_density = _rebate_density(above[rest].mean(axis=2))
     return Evidence(
         busy=busy.astype(float), outside=outside, density=np.median(mean, axis=0).astype(float),
         least_density=np.percentile(mean, 10, axis=0).astype(float),
-        rebate_density=np.percentile(rebate, 35, axis=0).astype(float),
+        rebate_density=rebate_density,
         top=top, bottom=bottom, px_per_mm=px_per_mm,
     )  # fmt: skip
+
+
+def _rebate_density(rebate: NDArray[np.float32]) -> Row:
+    """Return the lower-middle density of the rebate in each column, its holes left out.
+
+    Edge print covers less than half of a rebate; where even the rest is dense, light struck.
+    """
+    if rebate.shape[0] < 3:
+        return np.zeros(rebate.shape[1])
+    film = np.where(rebate < -0.08, np.inf, rebate)
+    counts = np.isfinite(film).sum(axis=0)
+    ordered = np.sort(film, axis=0)
+    index = np.minimum((0.35 * counts).astype(int), rebate.shape[0] - 1)
+    found = ordered[index, np.arange(rebate.shape[1])]
+    density: Row = np.where(counts > 2, found, 0.0).astype(float)
+    return np.where(np.isfinite(density), density, 0.0)
 
 
 def _scores(seen: Evidence) -> tuple[Row, Row, Row, Row]:
@@ -149,12 +166,14 @@ def _scores(seen: Evidence) -> tuple[Row, Row, Row, Row]:
     Scores are log odds a pixel: a column of base throughout speaks for a gap, but dark scenes
     have such columns too; a busy column in a gap needs a light leak.
     """
-    busy = seen.busy
+    # Where light struck the rebate too, nothing tells a picture from the leader.
+    struck = seen.rebate_density > _STRUCK_DENSITY
+    busy = np.where(struck, 0.0, seen.busy)
     per_px = 1.0 / seen.px_per_mm
     picture = np.interp(busy, [0.0, 0.05, 0.2], [-0.5, -0.1, 1.0]) * per_px
     gap = np.interp(busy, [0.0, 0.03, 0.25], [0.7, 0.0, -4.0]) * per_px
-    picture = np.where(seen.outside, -6.0 * per_px, picture)
-    gap = np.where(seen.outside, 0.0, gap)
+    picture = np.where(seen.outside, -6.0 * per_px, np.where(struck, 0.0, picture))
+    gap = np.where(seen.outside | struck, 0.0, gap)
     reach = max(2, round(0.5 * seen.px_per_mm))
     padded = np.pad(busy, reach, mode="edge")
     running = np.concatenate([[0.0], np.cumsum(padded)])
@@ -345,7 +364,7 @@ def _kind(span: _Span, seen: Evidence, above: Light) -> str:
         max(0, round(seen.top + 0.1 * (seen.bottom - seen.top))),
         round(seen.bottom - 0.1 * (seen.bottom - seen.top)),
     )
-    if np.median(seen.rebate_density[inner]) > 0.6 and np.median(seen.least_density[inner]) > 0.6:
+    if np.median(seen.rebate_density[inner]) > _FOGGED_DENSITY and np.median(seen.least_density[inner]) > _FOGGED_DENSITY:
         return "fogged"
     field = above[rows, inner].mean(axis=2)
     if np.percentile(field, 99) < 0.05 or (field > 0.03).mean() < 0.004:

@@ -1,5 +1,6 @@
 """Journal of an output folder: what was written for which input and settings."""
 
+import contextlib
 import hashlib
 import json
 from collections.abc import Mapping
@@ -20,7 +21,7 @@ def key_of(*parts: Any) -> str:
 def _state(path: Path) -> list[int] | None:
     try:
         found = path.stat()
-    except OSError:
+    except (OSError, ValueError):
         return None
     return [found.st_size, found.st_mtime_ns]
 
@@ -32,19 +33,25 @@ class Journal:
         self._path = folder / JOURNAL_NAME
         self._folder = folder
         self._entries: dict[str, dict[str, Any]] = {}
+        self._damaged = False
         try:
             document = json.loads(self._path.read_text(encoding="utf-8"))
             entries = document["entries"]
             self._entries = {name: dict(entry) for name, entry in entries.items()}
-        except (OSError, ValueError, KeyError, TypeError, AttributeError):
-            self._entries = {}
+        except OSError:
+            return
+        except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+            self._damaged = True
 
     def is_done(self, name: str, key: str) -> bool:
         """Tell whether a frame's files stand as they were written under this key."""
         entry = self._entries.get(name)
         if not entry or entry.get("key") != key or not isinstance(entry.get("files"), Mapping):
             return False
-        return all(_state(self._folder / file) == state for file, state in entry["files"].items())
+        return all(
+            state is not None and _state(self._folder / file) == state
+            for file, state in entry["files"].items()
+        )
 
     def note(self, name: str, key: str, files: tuple[str, ...]) -> None:
         """Note a frame's files as written under a key, and save."""
@@ -54,6 +61,11 @@ class Journal:
 
     def save(self) -> None:
         """Write the journal, atomically."""
+        # Our mark stands first, so that a file cut short is still known as ours.
         entries = {name: self._entries[name] for name in sorted(self._entries)}
         document = _MARK | {"entries": entries}
-        write_text(self._path, json.dumps(document, indent=0, sort_keys=True) + "\n")
+        if self._damaged:
+            with contextlib.suppress(OSError):
+                self._path.unlink()
+            self._damaged = False
+        write_text(self._path, json.dumps(document, indent=0) + "\n")

@@ -13,6 +13,7 @@ Floats = NDArray[np.float32]
 _GREY = 0.18
 _PRINT_CONTRAST = 1.45
 _PRINT_WHITE = 1.06
+_MOST_LIGHT = 1e6
 _GAMUT_THRESHOLD = 0.82
 _GAMUT_LIMIT = 1.35
 _GAMUT_POWER = 1.2
@@ -33,16 +34,20 @@ class Levels:
 
 
 def print_curve(light: Floats) -> Floats:
-    """Return display light 0 to 1 for scene light, middle grey 0.18 staying where it is.
+    """Return display light for scene light, middle grey 0.18 staying where it is.
+
+    It runs from 0 to a little above 1, which is clipped after the change of space.
 
     ``w x^n / (x^n + k)``: a line of slope n in log-log about the middle, running smoothly into
     paper white and black, as a print's characteristic curve does (Naka-Rushton form).
     """
-    power = np.power(np.maximum(light, 0.0), np.float32(_PRINT_CONTRAST))
+    # Far above white the curve is flat; the ceiling keeps the power finite.
+    held = np.clip(np.asarray(light, np.float32), 0.0, _MOST_LIGHT)
+    power = np.power(held, np.float32(_PRINT_CONTRAST))
     at_grey = _GREY**_PRINT_CONTRAST
     half = at_grey * (_PRINT_WHITE / _GREY - 1.0)
-    curved: Floats = np.float32(_PRINT_WHITE) * power / (power + np.float32(half))
-    return curved
+    curved = np.float32(_PRINT_WHITE) * power / (power + np.float32(half))
+    return np.asarray(curved, np.float32)
 
 
 def into_gamut(rgb: Floats) -> Floats:
@@ -59,9 +64,7 @@ def into_gamut(rgb: Floats) -> Floats:
     reach = _GAMUT_LIMIT - _GAMUT_THRESHOLD
     scale = reach / ((reach / room) ** _GAMUT_POWER - 1.0) ** (1.0 / _GAMUT_POWER)
     squeezed = over / (1.0 + (over / scale) ** _GAMUT_POWER) ** (1.0 / _GAMUT_POWER)
-    drawn: Floats = top - safe * (
-        np.minimum(distance, _GAMUT_THRESHOLD) + np.minimum(squeezed, room)
-    )
+    drawn = top - safe * (np.minimum(distance, _GAMUT_THRESHOLD) + np.minimum(squeezed, room))
     return np.asarray(drawn, np.float32)
 
 
@@ -102,4 +105,4 @@ def as_share(scene: Floats, look: str, space: Space, levels: Levels) -> Floats:
 def to_codes(values: Floats, bits: int) -> NDArray[np.uint8] | NDArray[np.uint16]:
     """Return values 0 to 1 as rounded codes of 8 or 16 bits, clipped."""
     scaled = np.rint(np.clip(values, 0.0, 1.0) * float(2**bits - 1))
-    return scaled.astype(np.uint8 if bits == 8 else np.uint16)
+    return np.asarray(scaled, np.uint8) if bits == 8 else np.asarray(scaled, np.uint16)

@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from pipeline import __version__
 from pipeline.problem import ScanProblem
 
@@ -144,16 +146,22 @@ class RollRecord:
 
 def _plain(value: Any) -> Any:
     if isinstance(value, Mapping):
-        return {str(key): _plain(item) for key, item in value.items()}
+        return {_plain(str(key)): _plain(item) for key, item in value.items()}
     if isinstance(value, (list, tuple)):
         return [_plain(item) for item in value]
+    if isinstance(value, (np.generic, np.ndarray)):
+        return _plain(value.tolist())
     if isinstance(value, float):
-        return round(value, 6) if math.isfinite(value) else None
-    if value is None or isinstance(value, (str, int, bool)):
+        # Adding zero turns -0.0 into 0.0.
+        return round(value, 6) + 0.0 if math.isfinite(value) else None
+    if isinstance(value, str):
+        # File names that are no Unicode come as lone surrogates, which UTF-8 can't hold.
+        return value.encode("utf-8", "replace").decode("utf-8")
+    if value is None or isinstance(value, (int, bool)):
         return value
     if hasattr(value, "isoformat"):
         return value.isoformat()
-    return str(value)
+    return _plain(str(value))
 
 
 def to_document(record: RollRecord) -> dict[str, Any]:
@@ -181,7 +189,7 @@ def read_document(path: Path) -> dict[str, Any]:
     """
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise ScanProblem(
             path,
             f"can't be read as a roll record ({error})",

@@ -1,6 +1,7 @@
 """One frame: read as a window of its scan, straightened, coloured."""
 
 from dataclasses import dataclass
+from typing import cast
 
 import cv2
 import numpy as np
@@ -70,9 +71,12 @@ def _straightened(
     start = corners[0] + 0.5 * (right + down)
     matrix = np.array([[right[0], down[0], start[0]], [right[1], down[1], start[1]]])
     straight: NDArray[np.generic] = cv2.warpAffine(
-        pixels, matrix, (columns, rows),
-        flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE,
-    )  # fmt: skip
+        cast(NDArray[np.floating], pixels),
+        matrix,
+        (columns, rows),
+        flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
     return straight
 
 

@@ -1,253 +1,90 @@
 """A roll from its scans to its files: survey, solve, render, report."""
 
-import re
-from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import Executor, Future, as_completed
+from collections.abc import Callable, Sequence
+from collections.abc import Set as AbstractSet
+from concurrent.futures import Executor, as_completed
 from dataclasses import dataclass, field, replace
+from errno import EDQUOT, ENOSPC, EROFS
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-
 from pipeline import __version__
-from pipeline.colour import RollColour, from_profile, solve_roll, with_exposure
 from pipeline.contact_sheet import contact_sheet
-from pipeline.diagnose import diagnose, edge_print
-from pipeline.film import FilmProfile, find_film
-from pipeline.frame_task import FrameTask, develop, frame_files, negative, thumbnail_picture
+from pipeline.frame_task import FrameTask, develop, negative, thumbnail_picture
 from pipeline.journal import Journal, key_of
 from pipeline.metadata import FrameMetadata
-from pipeline.numbering import FrameNumber, in_film_order, number_roll
-from pipeline.problem import OutputProblem, Problem, ScanProblem
-from pipeline.record import (
-    BaseRecord,
-    ColourRecord,
-    DensityRecord,
-    EdgeCodeRecord,
-    FrameRecord,
-    RollDensities,
-    RollRecord,
-    ScanTrouble,
-    StripRecord,
-    to_json,
-)
+from pipeline.problem import OutputProblem, ScanProblem
+from pipeline.record import FilesRecord, FrameRecord, RollRecord, ScanTrouble, to_json
 from pipeline.report import page, thumbnail
+from pipeline.roll_record import record_of
+from pipeline.roll_survey import (
+    Event,
+    Listener,
+    Roll,
+    SurveyedRoll,
+    drop,
+    safe_name,
+    survey_roll,
+    told,
+)
 from pipeline.scan import content_hash
-from pipeline.settings import RollNotes, Settings
 from pipeline.space import find_space
-from pipeline.survey import FrameSurvey, ScanSurvey, StripSurvey, survey_scan
 from pipeline.write import check_folder, sweep, write_share, write_text
 
-Triple = tuple[float, float, float]
+__all__ = [
+    "Event",
+    "Listener",
+    "Outcome",
+    "Roll",
+    "SurveyedRoll",
+    "record_of",
+    "safe_name",
+    "survey_roll",
+    "write_roll",
+]
+
 RECORD_NAME, SHEET_NAME, PAGE_NAME = "roll.json", "contact-sheet.jpg", "index.html"
 _REPORT = "report"
 _SHEET_PPI = 300.0
-_SAFE = re.compile(r"[^\w.+-]+")
-
-
-@dataclass(frozen=True)
-class Event:
-    """One thing that happened: 'surveyed', 'written', 'kept', 'failed' or 'noted'."""
-
-    kind: str
-    name: str
-    done: int
-    total: int
-    message: str = ""
-
-
-Listener = Callable[[Event], None]
-
-
-@dataclass(frozen=True)
-class Roll:
-    """A roll to work on: its scans in order, notes, settings, and the name its files carry."""
-
-    name: str
-    scans: tuple[Path, ...]
-    notes: RollNotes
-    settings: Settings
-
-
-@dataclass(frozen=True)
-class SurveyedRoll:
-    """All that is known of a roll before a picture is written."""
-
-    roll: Roll
-    profile: FilmProfile
-    strips: tuple[StripSurvey, ...]
-    numbers: tuple[tuple[FrameNumber, ...], ...]
-    colour: RollColour
-    clipped: bool
-    problems: tuple[ScanTrouble, ...]
-    failed: int
+# After these no other file can be written either.
+_NO_ROOM = (ENOSPC, EDQUOT, EROFS)
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """What a run left: the record, and counts of files written, kept as they were, and failed."""
+    """What a run left: the record, counts of frames written and kept, and of what failed."""
 
     record: RollRecord
     written: int = 0
     kept: int = 0
     failed: int = 0
-    problems: tuple[str, ...] = field(default=())
 
 
-def safe_name(text: str) -> str:
-    """Return a text as part of a file name: letters, digits, . _ + -; never a path."""
-    cleaned = _SAFE.sub("-", text.strip()).strip(".-")[:80]
-    return cleaned or "roll"
+@dataclass(frozen=True)
+class _Work:
+    """One frame to do, its name in messages and the journal, and a key of all it depends on."""
+
+    task: FrameTask
+    name: str
+    key: str
 
 
-def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRoll:
-    """Return the survey of all scans of a roll and the one colour solved from it.
+@dataclass
+class _Tally:
+    """What became of the work; filled while it goes on."""
 
-    A scan that fails is listed in `problems`, and the others are done.
-    """
-    profile = find_film(roll.settings.profile)
-    surveys, problems = _surveys(roll, executor, listen)
-    strips = in_film_order([strip for survey in surveys for strip in survey.strips])
-    for survey in surveys:
-        for note in survey.notes:
-            listen(Event("noted", survey.path.name, 0, 0, note))
-    return SurveyedRoll(
-        roll=roll, profile=profile, strips=strips,
-        numbers=number_roll(strips, roll.settings.first_number),
-        colour=_solved(strips, profile, roll.settings),
-        clipped=any(survey.clipped for survey in surveys),
-        problems=tuple(problems) + tuple(
-            ScanTrouble(survey.path.name, note) for survey in surveys for note in survey.notes
-        ),
-        failed=len(problems),
-    )  # fmt: skip
+    done: set[str] = field(default_factory=set)
+    troubles: list[ScanTrouble] = field(default_factory=list)
+    no_room: bool = False
 
-
-def _surveys(
-    roll: Roll, executor: Executor, listen: Listener
-) -> tuple[list[ScanSurvey], list[ScanTrouble]]:
-    pending = [executor.submit(survey_scan, path, roll.settings) for path in roll.scans]
-    places = {id(future): index for index, future in enumerate(pending)}
-    done: dict[int, ScanSurvey] = {}
-    problems: dict[int, ScanTrouble] = {}
-    try:
-        for count, future in enumerate(as_completed(pending), 1):
-            index = places[id(future)]
-            name = roll.scans[index].name
-            try:
-                done[index] = future.result()
-                listen(Event("surveyed", name, count, len(pending)))
-            except (Problem, OSError, MemoryError) as error:
-                message = str(error) if isinstance(error, Problem) else f"{name}: {error}"
-                problems[index] = ScanTrouble(name, message)
-                listen(Event("failed", name, count, len(pending), message))
-    finally:
-        _drop(pending)
-    return [done[index] for index in sorted(done)], [problems[index] for index in sorted(problems)]
-
-
-def _drop(pending: Iterable[Future[object]]) -> None:
-    for future in pending:
-        future.cancel()
-
-
-def _solved(strips: Sequence[StripSurvey], profile: FilmProfile, settings: Settings) -> RollColour:
-    samples = [
-        frame.samples for strip in strips for frame in strip.frames
-        if frame.kind in ("picture", "partial")
-    ]  # fmt: skip
-    colour = solve_roll(samples, profile) if samples else from_profile(profile)
-    colour = with_exposure(colour, samples)
-    if settings.balance is not None:
-        red, green, blue = (a + b for a, b in zip(colour.balance, settings.balance, strict=True))
-        colour = replace(colour, balance=(red, green, blue))
-    return replace(colour, exposure=colour.exposure * 2.0**settings.exposure)
-
-
-def _strip_record(
-    strip: StripSurvey, numbers: Sequence[FrameNumber], roll: Roll, split: bool
-) -> StripRecord:
-    frames = tuple(
-        _frame_record(frame, number, roll, split)
-        for frame, number in zip(strip.frames, numbers, strict=True)
-    )
-    return StripRecord(
-        scan=strip.scan.path.name, page=strip.scan.page, ppi=round(strip.ppi, 2),
-        ppi_from=strip.ppi_from, format=strip.format, outline=_rounded(strip.outline),
-        angle_deg=round(strip.angle_deg, 4), mirrored=strip.mirrored,
-        base=BaseRecord(strip.base.density, strip.illumination.absolute, strip.base.spread,
-                        round(strip.base.area_mm2, 1)),
-        edge_codes=tuple(EdgeCodeRecord(text, round(x, 1), round(y, 1)) for text, x, y in strip.edge_codes),
-        frames=frames,
-    )  # fmt: skip
-
-
-def _rounded(outline: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
-    return tuple((round(x, 2), round(y, 2)) for x, y in outline)
-
-
-def _frame_record(frame: FrameSurvey, number: FrameNumber, roll: Roll, split: bool) -> FrameRecord:
-    written = frame.kind != "blank" or roll.settings.write_blanks
-    files = (
-        frame_files(f"{roll.name}_{number.number}", roll.settings, split)
-        if written
-        else frame_files(None, roll.settings, split)
-    )
-    return FrameRecord(
-        number=number.number, number_from=number.number_from, kind=frame.kind,
-        outline=_rounded(frame.outline), confidence=frame.confidence, files=files,
-        density=DensityRecord(frame.least, frame.median, frame.most),
-    )  # fmt: skip
-
-
-def record_of(surveyed: SurveyedRoll, split: bool = False) -> RollRecord:
-    """Return the roll record of a survey."""
-    roll, strips, colour = surveyed.roll, surveyed.strips, surveyed.colour
-    told = {
-        name: value for name, value in vars(roll.notes).items()
-        if name != "other" and value not in (None, {})
-    }  # fmt: skip
-    return RollRecord(
-        roll={"id": roll.name} | told | dict(roll.notes.other), profile=surveyed.profile.name,
-        look="negative" if split else roll.settings.look,
-        colour=ColourRecord(colour.balance, colour.gamma(), colour.how),
-        strips=tuple(
-            _strip_record(strip, numbers, roll, split)
-            for strip, numbers in zip(strips, surveyed.numbers, strict=True)
-        ),
-        densities=_roll_densities(strips),
-        findings=diagnose(strips, surveyed.profile, roll.notes, surveyed.clipped),
-        problems=surveyed.problems,
-    )  # fmt: skip
-
-
-def _roll_densities(strips: Sequence[StripSurvey]) -> RollDensities:
-    pictures = [f for strip in strips for f in strip.frames if f.kind in ("picture", "partial")]
-    base = _triple(np.median([s.base.density for s in strips], axis=0)) if strips else None
-    spans = None
-    if pictures:
-        least = np.min([frame.least for frame in pictures], axis=0)
-        spans = _triple(np.max([frame.most for frame in pictures], axis=0) - least)
-    return RollDensities(base, spans, None, edge_print(strips))
-
-
-def _triple(values: NDArray[np.floating]) -> Triple:
-    red, green, blue = (float(value) for value in values)
-    return (red, green, blue)
-
-
-def _tasks(surveyed: SurveyedRoll, record: RollRecord, out: Path, split: bool) -> list[FrameTask]:
-    tasks = []
-    for strip, strip_record in zip(surveyed.strips, record.strips, strict=True):
-        for frame, frame_record in zip(strip.frames, strip_record.frames, strict=True):
-            if any(vars(frame_record.files).values()):
-                tasks.append(FrameTask(
-                    out=out, scan=strip.scan, outline=frame.outline, base=frame.base, ppi=strip.ppi,
-                    colour=surveyed.colour, settings=surveyed.roll.settings, notes=surveyed.roll.notes,
-                    strip=replace(strip_record, frames=()), frame=frame_record, roll=surveyed.roll.name,
-                    profile=surveyed.profile.name,
-                ))  # fmt: skip
-    return tasks
+    def fail(self, scan: str, error: Exception, event: Event, listen: Listener) -> None:
+        """Tell and keep what went wrong; once only where the disk is full."""
+        cause = error.__cause__ if isinstance(error, OutputProblem) else error
+        no_room = isinstance(cause, OSError) and cause.errno in _NO_ROOM
+        if not (no_room and self.no_room):
+            message = told(event.name, error)
+            self.troubles.append(ScanTrouble(scan, message))
+            listen(replace(event, kind="failed", message=message))
+        self.no_room |= no_room
 
 
 def write_roll(
@@ -255,8 +92,8 @@ def write_roll(
 ) -> Outcome:
     """Write all frames of a surveyed roll, its sidecars, contact sheet, page and record.
 
-    What stands already, of the same scans and settings, is left alone. A frame that fails is
-    listed, and the others are done.
+    What stands already, of the same scans and settings, is left alone. What fails is told and
+    listed, and the rest is done, as far as there is room on the disk.
 
     Raises
     ------
@@ -266,80 +103,153 @@ def write_roll(
         If the folder can't be written.
     """
     if not surveyed.strips:
-        told = surveyed.problems[0].message.rstrip(".") if surveyed.problems else "no scans given"
-        raise ScanProblem(
-            None,
-            f"nothing could be done for roll {surveyed.roll.name}",
-            f"see to its scans first ({told})",
-        )
+        reason = surveyed.problems[0].message.rstrip(".") if surveyed.problems else "no scans"
+        what = f"nothing could be done for roll {surveyed.roll.name}"
+        raise ScanProblem(None, what, f"see to its scans first ({reason})")
     check_folder(out)
     sweep(out)
+    journal, tally = Journal(out), _Tally()
     record = record_of(surveyed, split)
-    journal = Journal(out)
-    hashes = {path: content_hash(path) for path in {s.scan.path for s in surveyed.strips}}
-    todo, kept, keys = [], 0, []
-    for task in _tasks(surveyed, record, out, split):
-        key = _frame_key(task, hashes[task.scan.path], split)
-        keys.append(key)
-        if journal.is_done(task.frame.number, key):
-            kept += 1
-            listen(Event("kept", task.frame.number, 0, 0))
-        else:
-            todo.append((task, key))
-    written, failures = _run(todo, journal, executor, listen, split)
-    record = _with_failures(record, failures)
-    report_key = key_of(keys, to_json(record))
-    if not journal.is_done(_REPORT, report_key):
-        _write_report(record, surveyed, out)
-        journal.note(_REPORT, report_key, (RECORD_NAME, SHEET_NAME, PAGE_NAME))
-    failed = surveyed.failed + len(failures)
-    return Outcome(record, written, kept, failed, tuple(trouble.message for trouble in failures))
+    tasks = _tasks(surveyed, record, out)
+    works = _works(tasks, split, executor, tally, listen)
+    kept = {work.name for work in works if journal.is_done(work.name, work.key)}
+    for name in sorted(kept):
+        listen(Event("kept", name, len(kept), len(works)))
+    todo = [work for work in works if work.name not in kept]
+    _run(todo, journal, executor, tally, listen, negative if split else develop)
+    failed = len(tasks) - len(kept) - len(tally.done)
+    record = _without(record, tally, kept)
+    failed += _report(record, surveyed, out, journal, works, tally, listen)
+    return Outcome(record, len(tally.done), len(kept), surveyed.failed + failed)
 
 
-def _run(
-    todo: Sequence[tuple[FrameTask, str]],
-    journal: Journal,
-    executor: Executor,
-    listen: Listener,
-    split: bool,
-) -> tuple[int, list[ScanTrouble]]:
-    work = negative if split else develop
-    pending = {executor.submit(work, task): (task, key) for task, key in todo}
-    failures: list[ScanTrouble] = []
-    written = 0
+def _tasks(surveyed: SurveyedRoll, record: RollRecord, out: Path) -> list[FrameTask]:
+    roll = surveyed.roll
+    return [
+        FrameTask(
+            out=out,
+            scan=strip.scan,
+            outline=frame.outline,
+            base=frame.base,
+            ppi=strip.ppi,
+            colour=surveyed.colour,
+            settings=roll.settings,
+            notes=roll.notes,
+            strip=replace(strip_record, frames=()),
+            frame=frame_record,
+            roll=roll.name,
+            profile=surveyed.profile.name,
+        )
+        for strip, strip_record in zip(surveyed.strips, record.strips, strict=True)
+        for frame, frame_record in zip(strip.frames, strip_record.frames, strict=True)
+        if frame_record.files != FilesRecord()
+    ]
+
+
+def _works(
+    tasks: Sequence[FrameTask], split: bool, executor: Executor, tally: _Tally, listen: Listener
+) -> list[_Work]:
+    """Return the tasks with their keys, without those whose scan can't be read any more."""
+    paths = dict.fromkeys(task.scan.path for task in tasks)
+    pending = {path: executor.submit(content_hash, path) for path in paths}
+    hashes: dict[Path, str] = {}
     try:
-        for count, future in enumerate(as_completed(pending), 1):
-            task, key = pending[future]
-            name = f"{task.roll}_{task.frame.number}"
+        for count, (path, future) in enumerate(pending.items(), 1):
             try:
-                files = future.result()
-            except (Problem, OSError, MemoryError) as error:
-                message = str(error) if isinstance(error, Problem) else f"{name}: {error}"
-                failures.append(ScanTrouble(task.scan.path.name, message))
-                listen(Event("failed", name, count, len(todo), message))
-                if isinstance(error, OutputProblem) and not task.out.is_dir():
-                    raise
-                continue
-            journal.note(task.frame.number, key, files)
-            written += 1
-            listen(Event("written", name, count, len(todo)))
+                hashes[path] = future.result()
+            except Exception as error:
+                event = Event("failed", path.name, count, len(pending))
+                tally.fail(path.name, error, event, listen)
     finally:
-        _drop(pending)
-    return written, failures
+        drop(pending.values())
+    return [
+        _Work(task, _name(task.roll, task.frame), _key(task, hashes[task.scan.path], split))
+        for task in tasks
+        if task.scan.path in hashes
+    ]
 
 
-def _with_failures(record: RollRecord, failures: Sequence[ScanTrouble]) -> RollRecord:
-    ordered = sorted(failures, key=lambda trouble: (trouble.scan, trouble.message))
-    return replace(record, problems=(*record.problems, *ordered))
+def _name(roll: str, frame: FrameRecord) -> str:
+    return f"{roll}_{frame.number}"
 
 
-def _frame_key(task: FrameTask, scan_hash: str, split: bool) -> str:
-    """Return what a frame's files depend on, by value: the scan's content, not its name or time."""
+def _key(task: FrameTask, scan_hash: str, split: bool) -> str:
+    """Return what a frame's files depend on, by value: the scan's content, not its time."""
     parts = {name: value for name, value in vars(task).items() if name not in ("out", "scan")}
     return key_of(__version__, split, scan_hash, task.scan.page, task.scan.encoding, parts)
 
 
-def _write_report(record: RollRecord, surveyed: SurveyedRoll, out: Path) -> None:
+def _run(
+    todo: Sequence[_Work],
+    journal: Journal,
+    executor: Executor,
+    tally: _Tally,
+    listen: Listener,
+    work: Callable[[FrameTask], tuple[str, ...]],
+) -> None:
+    """Do all frames, noting each as it is done; a full disk ends it."""
+    pending = {executor.submit(work, item.task): item for item in todo}
+    try:
+        for count, future in enumerate(as_completed(pending), 1):
+            item = pending[future]
+            event = Event("written", item.name, count, len(todo))
+            # One frame must not end the run, whatever it makes a worker stumble over.
+            try:
+                journal.note(item.name, item.key, future.result())
+            except Exception as error:
+                tally.fail(item.task.scan.path.name, error, event, listen)
+                if tally.no_room:
+                    return
+                continue
+            tally.done.add(item.name)
+            listen(event)
+    finally:
+        drop(pending)
+
+
+def _without(record: RollRecord, tally: _Tally, kept: AbstractSet[str]) -> RollRecord:
+    """Return the record without the files that were not written, and with what went wrong."""
+    stand = tally.done | kept
+    roll = str(record.roll["id"])
+    strips = tuple(
+        replace(
+            strip,
+            frames=tuple(
+                frame if _name(roll, frame) in stand else replace(frame, files=FilesRecord())
+                for frame in strip.frames
+            ),
+        )
+        for strip in record.strips
+    )
+    troubles = sorted(tally.troubles, key=lambda trouble: (trouble.scan, trouble.message))
+    return replace(record, strips=strips, problems=(*record.problems, *troubles))
+
+
+def _report(
+    record: RollRecord,
+    surveyed: SurveyedRoll,
+    out: Path,
+    journal: Journal,
+    works: Sequence[_Work],
+    tally: _Tally,
+    listen: Listener,
+) -> int:
+    """Write record, contact sheet and page if they don't stand; return how many runs failed."""
+    key = key_of([work.key for work in works], to_json(record))
+    if journal.is_done(_REPORT, key):
+        return 0
+    try:
+        write_text(out / RECORD_NAME, to_json(record))
+        _write_sheets(record, surveyed, out)
+        journal.note(_REPORT, key, (RECORD_NAME, SHEET_NAME, PAGE_NAME))
+    except OutputProblem as error:
+        tally.fail(out.name, error, Event("failed", _REPORT, 1, 1), listen)
+        return 1
+    return 0
+
+
+def _write_sheets(record: RollRecord, surveyed: SurveyedRoll, out: Path) -> None:
+    name = surveyed.roll.name
     pictures = {
         number.number: thumbnail_picture(frame, surveyed.colour, surveyed.roll.settings)
         for strip, numbers in zip(surveyed.strips, surveyed.numbers, strict=True)
@@ -347,12 +257,9 @@ def _write_report(record: RollRecord, surveyed: SurveyedRoll, out: Path) -> None
         if frame.kind != "blank"
     }
     sheet = contact_sheet(pictures, record)
-    metadata = FrameMetadata(title=f"{surveyed.roll.name} contact sheet", roll=surveyed.roll.name)
-    write_share(
-        out / SHEET_NAME, sheet, ppi=_SHEET_PPI, metadata=metadata, space=find_space("srgb")
-    )
+    metadata = FrameMetadata(title=f"{name} contact sheet", roll=name)
+    space = find_space("srgb")
+    write_share(out / SHEET_NAME, sheet, ppi=_SHEET_PPI, metadata=metadata, space=space)
     small = {number: thumbnail(picture) for number, picture in pictures.items()}
-    write_text(
-        out / PAGE_NAME, page(record, small, contact_sheet=SHEET_NAME, roll_json=RECORD_NAME)
-    )
-    write_text(out / RECORD_NAME, to_json(record))
+    text = page(record, small, contact_sheet=SHEET_NAME, roll_json=RECORD_NAME)
+    write_text(out / PAGE_NAME, text)

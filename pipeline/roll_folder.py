@@ -2,11 +2,12 @@
 
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from pipeline.problem import Problem, ScanProblem
-from pipeline.roll import Roll, safe_name
+from pipeline.roll_survey import Roll, safe_name
 from pipeline.scan import is_scan_name
 from pipeline.settings import ROLL_FILE, RollNotes, Settings, read_roll_file, with_changes
 from pipeline.write import is_ours
@@ -32,7 +33,10 @@ def scans_in(folder: Path) -> tuple[Path, ...]:
         raise ScanProblem(
             folder, f"can't be read ({error.strerror})", "name a folder of scans"
         ) from error
-    scans = sorted((path for path in found if not _written_by_us(path)), key=natural_key)
+    scans = sorted(
+        (path for path in found if not _written_by_us(path)),
+        key=lambda path: (natural_key(path), path.name),
+    )
     if not scans:
         raise ScanProblem(
             folder, "holds no scans", "name a folder with TIFF, PNG or JPEG scans of negatives"
@@ -64,6 +68,9 @@ def gather_rolls(
 ) -> tuple[Roll, ...]:
     """Return the rolls that the user named: each folder is one, and all single files are one.
 
+    A file that is not there is left to the survey, and a folder without scans is a roll with
+    a problem, so that neither stands in the way of the others.
+
     Parameters
     ----------
     paths
@@ -76,21 +83,26 @@ def gather_rolls(
     Raises
     ------
     ScanProblem
-        If a path is not there, or a folder holds no scan.
+        If none of the paths is there.
     SettingsProblem
         If roll.toml or a setting makes no sense.
     """
-    for path in paths:
-        if not path.exists():
-            raise ScanProblem(path, "is not there", "check the name")
     folders = list(dict.fromkeys(path for path in paths if path.is_dir()))
     files = tuple(dict.fromkeys(path for path in paths if not path.is_dir()))
-    rolls = [_roll(scans_in(folder), folder, changes, name) for folder in folders]
+    if paths and not any(path.exists() for path in paths):
+        raise ScanProblem(paths[0], "is not there", "check the name")
+    rolls = [_folder_roll(folder, changes, name) for folder in folders]
     if files and len(folders) == 1:
         only = rolls[0]
-        rolls = [
-            Roll(only.name, tuple(dict.fromkeys(only.scans + files)), only.notes, only.settings)
-        ]
+        scans = tuple(dict.fromkeys(only.scans + files))
+        rolls = [Roll(only.name, scans, only.notes, only.settings)]
     elif files:
         rolls.append(_roll(files, files[0].parent, changes, name))
     return tuple(rolls)
+
+
+def _folder_roll(folder: Path, changes: Mapping[str, Any], name: str | None) -> Roll:
+    try:
+        return _roll(scans_in(folder), folder, changes, name)
+    except ScanProblem as problem:
+        return replace(_roll((), folder, changes, name), problem=problem)

@@ -15,9 +15,15 @@ Triple = tuple[float, float, float]
 
 LOOKS = ("print", "log", "linear")
 FORMATS = (
-    "135", "135-half", "135-square", "135-panorama",
-    "120-6x4.5", "120-6x6", "120-6x7", "120-6x9",
-)  # fmt: skip
+    "135",
+    "135-half",
+    "135-square",
+    "135-panorama",
+    "120-6x4.5",
+    "120-6x6",
+    "120-6x7",
+    "120-6x9",
+)
 ARCHIVE_FORMATS = ("tiff", "none")
 ARCHIVE_PACKING = ("deflate", "zstd", "lzw", "none")
 SHARE_FORMATS = ("jpeg", "png", "none")
@@ -99,7 +105,7 @@ _RANGES = {
     "gamma": (0.1, 10.0),
     "balance": (-3.0, 3.0),
     "exposure": (-10.0, 10.0),
-    "scan_gamma": (0.5, 4.0),
+    "scan_gamma": (1.0, 4.0),
     "ppi": (50.0, 20000.0),
     "archive_size": (16, 100000),
     "share_size": (16, 100000),
@@ -129,9 +135,15 @@ def triple(name: str, value: Any, where: Path | None = None) -> Triple:
 
 
 def _number(name: str, value: Any, where: Path | None) -> float:
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
         raise SettingsProblem(where, f"'{name}' is {value!r}, not a number", "give a number")
-    return float(value)
+    try:
+        number = float(value)
+    except OverflowError:
+        number = math.inf
+    if not math.isfinite(number):
+        raise SettingsProblem(where, f"'{name}' is no finite number", "give a number")
+    return number
 
 
 def _in_range(name: str, value: float, where: Path | None) -> None:
@@ -177,7 +189,11 @@ def _checked(name: str, value: Any, where: Path | None) -> Any:
     if name in _RANGES:
         number = _number(name, value, where)
         _in_range(name, number, where)
-        return round(number) if name in _WHOLE else number
+        if name not in _WHOLE:
+            return number
+        if number != int(number):
+            raise SettingsProblem(where, f"'{name}' is {value!r}", "give a whole number")
+        return int(number)
     if name == "first_number":
         return frame_number(value, where)
     if name == "write_blanks" and not isinstance(value, bool):
@@ -246,7 +262,11 @@ def read_roll_file(path: Path) -> tuple[RollNotes, dict[str, Any]]:
     """
     try:
         document = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except (OSError, ValueError) as error:
+    except OSError as error:
+        raise SettingsProblem(
+            path, f"can't be read ({error.strerror})", "check the file and its permissions"
+        ) from error
+    except (ValueError, RecursionError) as error:
         raise SettingsProblem(
             path, f"can't be read as TOML ({error})", "correct that line"
         ) from error

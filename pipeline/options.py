@@ -1,0 +1,152 @@
+"""Options of the command: their words, values and help."""
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from pipeline.problem import SettingsProblem
+from pipeline.settings import (
+    ARCHIVE_FORMATS,
+    ARCHIVE_PACKING,
+    ARCHIVE_SPACES,
+    FORMATS,
+    LOOKS,
+    SHARE_FORMATS,
+    triple,
+)
+
+# Generic for the type checker only: older releases can't be subscripted.
+if TYPE_CHECKING:
+    _ParamType = click.ParamType[Any]
+else:
+    _ParamType = click.ParamType
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+class ChannelValues(_ParamType):
+    """One number for all channels, or three for red, green and blue: 1.1 or 1,0.9,1.2."""
+
+    name = "R,G,B"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the three numbers."""
+        if isinstance(value, tuple):
+            return value
+        try:
+            return triple("value", [float(part) for part in str(value).split(",")])
+        except (ValueError, SettingsProblem):
+            self.fail(f"{value!r} is not one number or three, as in 1.1 or 1,0.9,1.2", param, ctx)
+
+
+_PACKING = click.option(
+    "--archive-packing",
+    type=click.Choice(ARCHIVE_PACKING),
+    help="How TIFF files are packed, all without loss. Default: deflate.",
+)
+
+_READING = (
+    click.option(
+        "--scan-gamma",
+        type=float,
+        metavar="G",
+        help="Tone curve of the scans as an exponent; 1 is linear. Default: as the files say.",
+    ),
+    click.option(
+        "--ppi",
+        type=float,
+        metavar="N",
+        help="Resolution of the scans. Default: as the files say, else from the film itself.",
+    ),
+    click.option(
+        "--format", type=click.Choice(FORMATS), help="Frame format. Default: as the film shows."
+    ),
+    click.option(
+        "--base", type=ChannelValues(), help="Density of the film base, instead of measuring it."
+    ),
+    click.option(
+        "--profile", metavar="NAME", help="Film profile, or a .toml file. Default: generic."
+    ),
+    click.option(
+        "--first-number",
+        metavar="N",
+        help="Number of the first frame where the film's edge tells none.",
+    ),
+    click.option(
+        "--roll", "roll_name", metavar="NAME", help="Name of the roll, used in file names."
+    ),
+    click.option(
+        "--workers",
+        type=click.IntRange(1, 256),
+        metavar="N",
+        help="Frames worked on at a time. Default: one a core.",
+    ),
+    click.option(
+        "--strict", is_flag=True, help="Write nothing of a roll with a scan that can't be used."
+    ),
+    click.option("-v", "--verbose", is_flag=True, help="Tell more."),
+    click.option("--json", "as_json", is_flag=True, help="Print the result as JSON for a program."),
+)
+
+_WRITING = (
+    click.option(
+        "--look",
+        type=click.Choice(LOOKS),
+        help="print: as a print looks. log: ACEScct, to edit. linear: scene light. Default: print.",
+    ),
+    click.option(
+        "--exposure", type=float, metavar="STOPS", help="Lighten (above 0) or darken the roll."
+    ),
+    click.option(
+        "--balance",
+        type=ChannelValues(),
+        help="Added to log10 exposure of red, green, blue; 0.02 is a slight change.",
+    ),
+    click.option("--black", type=ChannelValues(), help="Black point, display values 0 to 1."),
+    click.option("--white", type=ChannelValues(), help="White point, display values 0 to 1."),
+    click.option("--gamma", type=ChannelValues(), help="Gamma; above 1 lightens the middle tones."),
+    click.option(
+        "--archive", type=click.Choice(ARCHIVE_FORMATS), help="Archive files. Default: tiff."
+    ),
+    _PACKING,
+    click.option(
+        "--archive-space",
+        type=click.Choice(ARCHIVE_SPACES),
+        help="Colour space of archive prints. Default: romm-rgb.",
+    ),
+    click.option(
+        "--archive-size",
+        type=int,
+        metavar="PX",
+        help="Longer side of archive files. Default: all there is.",
+    ),
+    click.option(
+        "--share", type=click.Choice(SHARE_FORMATS), help="Files to share. Default: jpeg."
+    ),
+    click.option(
+        "--share-size", type=int, metavar="PX", help="Longer side of files to share. Default: 2400."
+    ),
+    click.option("--share-quality", type=int, metavar="1-100", help="JPEG quality. Default: 92."),
+)
+
+
+def reading_options(command: Command) -> Command:
+    """Add the options that say how scans are read and the work is done."""
+    return _with(_READING, command)
+
+
+def writing_options(command: Command) -> Command:
+    """Add the options that say what positives look like and which are written."""
+    return _with(_WRITING, command)
+
+
+def packing_option(command: Command) -> Command:
+    """Add the option that says how TIFF files are packed."""
+    return _with((_PACKING,), command)
+
+
+def _with(options: tuple[Callable[[Command], Command], ...], command: Command) -> Command:
+    for option in reversed(options):
+        command = option(command)
+    return command

@@ -1,0 +1,113 @@
+"""From the survey of a roll to its record: what `roll.json` says of strips and frames."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.diagnose import diagnose, edge_print
+from pipeline.frame_task import frame_files
+from pipeline.numbering import FrameNumber
+from pipeline.record import (
+    BaseRecord,
+    ColourRecord,
+    DensityRecord,
+    EdgeCodeRecord,
+    FrameRecord,
+    RollDensities,
+    RollRecord,
+    StripRecord,
+)
+from pipeline.roll_survey import Roll, SurveyedRoll
+from pipeline.survey import FrameSurvey, StripSurvey
+
+Triple = tuple[float, float, float]
+
+
+def record_of(surveyed: SurveyedRoll, split: bool = False) -> RollRecord:
+    """Return the roll record of a survey."""
+    roll, strips, colour = surveyed.roll, surveyed.strips, surveyed.colour
+    told = {
+        name: value
+        for name, value in vars(roll.notes).items()
+        if name != "other" and value not in (None, {})
+    }
+    return RollRecord(
+        roll=dict(roll.notes.other) | told | {"id": roll.name},
+        profile=surveyed.profile.name,
+        look="negative" if split else roll.settings.look,
+        colour=ColourRecord(colour.balance, colour.gamma(), colour.how),
+        strips=tuple(
+            _strip_record(strip, numbers, roll, split)
+            for strip, numbers in zip(strips, surveyed.numbers, strict=True)
+        ),
+        densities=_roll_densities(strips),
+        findings=diagnose(strips, surveyed.profile, roll.notes, surveyed.clipped),
+        problems=surveyed.problems,
+    )
+
+
+def _strip_record(
+    strip: StripSurvey, numbers: Sequence[FrameNumber], roll: Roll, split: bool
+) -> StripRecord:
+    frames = tuple(
+        _frame_record(frame, number, roll, split)
+        for frame, number in zip(strip.frames, numbers, strict=True)
+    )
+    return StripRecord(
+        scan=strip.scan.path.name,
+        page=strip.scan.page,
+        ppi=round(strip.ppi, 2),
+        ppi_from=strip.ppi_from,
+        format=strip.format,
+        outline=_rounded(strip.outline),
+        angle_deg=round(strip.angle_deg, 4),
+        mirrored=strip.mirrored,
+        base=BaseRecord(
+            strip.base.density,
+            strip.illumination.absolute,
+            strip.base.spread,
+            round(strip.base.area_mm2, 1),
+        ),
+        edge_codes=tuple(
+            EdgeCodeRecord(text, round(x, 1), round(y, 1)) for text, x, y in strip.edge_codes
+        ),
+        frames=frames,
+    )
+
+
+def _rounded(outline: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+    return tuple((round(x, 2), round(y, 2)) for x, y in outline)
+
+
+def _frame_record(frame: FrameSurvey, number: FrameNumber, roll: Roll, split: bool) -> FrameRecord:
+    written = frame.kind != "blank" or roll.settings.write_blanks
+    files = (
+        frame_files(f"{roll.name}_{number.number}", roll.settings, split)
+        if written
+        else frame_files(None, roll.settings, split)
+    )
+    return FrameRecord(
+        number=number.number,
+        number_from=number.number_from,
+        kind=frame.kind,
+        outline=_rounded(frame.outline),
+        confidence=frame.confidence,
+        files=files,
+        density=DensityRecord(frame.least, frame.median, frame.most),
+    )
+
+
+def _roll_densities(strips: Sequence[StripSurvey]) -> RollDensities:
+    pictures = [f for strip in strips for f in strip.frames if f.kind in ("picture", "partial")]
+    base = _triple(np.median([s.base.density for s in strips], axis=0)) if strips else None
+    spans = None
+    if pictures:
+        least = np.min([frame.least for frame in pictures], axis=0)
+        spans = _triple(np.max([frame.most for frame in pictures], axis=0) - least)
+    return RollDensities(base, spans, None, edge_print(strips))
+
+
+def _triple(values: NDArray[np.floating]) -> Triple:
+    red, green, blue = (float(value) for value in values)
+    return (red, green, blue)

@@ -1,0 +1,55 @@
+"""Photographs that come with scikit-image and scikit-learn, as linear sRGB."""
+
+from functools import lru_cache
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from .geometry import Pixels
+
+SKIMAGE_PICTURES = {
+    "astronaut": "astronaut.png", "coffee": "coffee.png", "cat": "chelsea.png",
+    "motorcycle": "motorcycle_left.png", "rocket": "rocket.jpg", "stars": "hubble_deep_field.jpg",
+    "moon": "moon.png", "grass": "grass.png", "gravel": "gravel.png", "brick": "brick.png",
+    "coins": "coins.png", "cameraman": "camera.png",
+}
+SKLEARN_PICTURES = {"temple": "china.jpg", "flower": "flower.jpg"}
+
+
+def picture_names() -> list[str]:
+    """Return the names of all photographs."""
+    return [*SKIMAGE_PICTURES, *SKLEARN_PICTURES]
+
+
+def decode_srgb(encoded: Pixels) -> Pixels:
+    """Return linear light of sRGB values 0 to 1 (IEC 61966-2-1)."""
+    return np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4).astype(
+        np.float32)
+
+
+def encode_srgb(linear: Pixels) -> Pixels:
+    """Return sRGB values 0 to 1 of linear light, clipped (IEC 61966-2-1)."""
+    linear = np.clip(linear, 0, 1)
+    power = 1.055 * linear ** (1 / 2.4) - 0.055
+    return np.where(linear <= 0.0031308, linear * 12.92, power).astype(np.float32)
+
+
+def _folder(name: str) -> Path:
+    if name in SKIMAGE_PICTURES:
+        import skimage
+
+        return Path(skimage.__file__).parent / "data" / SKIMAGE_PICTURES[name]
+    import sklearn
+
+    return Path(sklearn.__file__).parent / "datasets" / "images" / SKLEARN_PICTURES[name]
+
+
+@lru_cache(maxsize=16)
+def linear_picture(name: str) -> Pixels:
+    """Return a photograph as linear sRGB, height x width x 3, 0 to 1; KeyError if unknown."""
+    path = _folder(name)
+    codes = cv2.imread(str(path), cv2.IMREAD_COLOR)
+    if codes is None:
+        raise FileNotFoundError(path)
+    return decode_srgb(np.ascontiguousarray(codes[..., ::-1]).astype(np.float32) / 255)

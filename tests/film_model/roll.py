@@ -1,0 +1,163 @@
+"""A roll of film: what was exposed where, and how it was cut into strips."""
+
+from dataclasses import dataclass, field
+from functools import lru_cache
+
+import numpy as np
+
+from .edge_print import number_text
+from .film_format import FilmFormat, load_format
+from .scene import Scene
+from .stock import Process
+
+
+@dataclass(frozen=True)
+class FrameSpec:
+    """One exposure: scene, over- or under-exposure in stops, kind, light, extra gap before it.
+
+    kind is 'picture', 'blank' (shutter never opened) or 'fogged' (light-struck across the film).
+    """
+
+    scene: str | Scene = "grey"
+    exposure_stops: float = 0.0
+    kind: str = "picture"
+    light: str = "D55"
+    gap_mm: float = 0.0
+
+
+@dataclass(frozen=True)
+class Camera:
+    """What the camera does to spacing and picture; lengths mm, flare a share of the mean light."""
+
+    pitch_error_mm: float = 0.05
+    gap_jitter_mm: float = 0.15
+    gate_shift_mm: float = 0.0
+    gate_jitter_mm: float = 0.05
+    gate_softness_mm: float = 0.07
+    flare: float = 0.0
+    vignetting_stops: float = 0.0
+
+
+@dataclass(frozen=True)
+class LightLeak:
+    """Light through a worn seal: at a place of the roll, from one edge, fading across the film."""
+
+    at_mm: float
+    width_mm: float = 12.0
+    depth_mm: float = 10.0
+    stops: float = 1.0
+    edge: str = "top"
+    layers: tuple[float, float, float] = (1.0, 0.55, 0.18)
+
+
+@dataclass(frozen=True)
+class Roll:
+    """A whole roll; everything random about it follows from `seed`."""
+
+    film: str = "film-a"
+    frames: tuple[FrameSpec, ...] = ()
+    format: str = "135"
+    process: Process = field(default_factory=Process)
+    camera: Camera = field(default_factory=Camera)
+    first_number: int = 1
+    leader_mm: float = 0.0
+    light_struck_mm: float = 0.0
+    edge_print: bool = True
+    leaks: tuple[LightLeak, ...] = ()
+    seed: int = 0
+
+    def __post_init__(self) -> None:
+        """Accept any sequence of frames."""
+        object.__setattr__(self, "frames", tuple(self.frames))
+        object.__setattr__(self, "leaks", tuple(self.leaks))
+
+
+@dataclass(frozen=True)
+class Gate:
+    """Where one exposure lies: millimetres from the roll's start and from the film's top edge."""
+
+    index: int
+    spec: FrameSpec
+    number: str
+    u0_mm: float
+    u1_mm: float
+    v0_mm: float
+    v1_mm: float
+
+
+@dataclass(frozen=True)
+class RollLayout:
+    """All gates of a roll, its length, and where edge number 0 would stand."""
+
+    gates: tuple[Gate, ...]
+    length_mm: float
+    number_zero_at_mm: float
+
+
+@lru_cache(maxsize=32)
+def lay_out(roll: Roll) -> RollLayout:
+    """Space the frames as a camera does: nearly periodic, never registered to the perforations."""
+    form = load_format(roll.format)
+    camera = roll.camera
+    rng = np.random.default_rng([roll.seed, 1])
+    pitch = form.pitch_mm + camera.pitch_error_mm
+    starts, u = [], roll.leader_mm + (pitch - form.image_mm[0]) / 2
+    for spec in roll.frames:
+        u += spec.gap_mm
+        starts.append(u)
+        u += pitch + float(rng.normal(0, camera.gap_jitter_mm))
+    zero_at = _zero_at(roll, form, starts[0] if starts else 0.0, float(rng.uniform(2.5, 7.0)))
+    gates = []
+    for index, (spec, start) in enumerate(zip(roll.frames, starts, strict=True)):
+        across = (form.width_mm - form.image_mm[1]) / 2 + camera.gate_shift_mm
+        across += float(rng.normal(0, camera.gate_jitter_mm))
+        number = _number(roll, form, index, start + form.image_mm[0] / 2, zero_at)
+        gates.append(Gate(index, spec, number, start, start + form.image_mm[0],
+                          across, across + form.image_mm[1]))
+    return RollLayout(tuple(gates), u, zero_at)
+
+
+def _zero_at(roll: Roll, form: FilmFormat, first_start: float, phase: float) -> float:
+    """Place the edge numbers so that the first frame's number stands a little after its start."""
+    return first_start + phase - roll.first_number * form.edge.number_pitch_mm
+
+
+def _number(roll: Roll, form: FilmFormat, index: int, centre: float, zero_at: float) -> str:
+    """Return the number printed nearest under a frame; by order where no codes are printed."""
+    if form.edge.code_module_mm is None:
+        return str(roll.first_number + index)
+    step = form.edge.number_pitch_mm / 2
+    code_centre = zero_at + form.edge.code_after_number_mm + 15.5 * form.edge.code_module_mm
+    nearest = round((centre - code_centre) / step)
+    number, half = divmod(nearest, 2)
+    return number_text(number, bool(half))
+
+
+@dataclass(frozen=True)
+class StripSpec:
+    """A piece cut from a roll, and how it lies in the holder.
+
+    first and count pick frames; trim_mm cuts more (or, negative, less) than the middle of the gap
+    off either end; reversed puts it in head over heels, mirrored with its emulsion up; shift_mm
+    moves it along and across its window.
+    """
+
+    roll: Roll
+    first: int = 0
+    count: int = 6
+    angle_deg: float = 0.0
+    reversed: bool = False
+    mirrored: bool = False
+    trim_mm: tuple[float, float] = (0.0, 0.0)
+    shift_mm: tuple[float, float] = (0.0, 0.0)
+
+    def cuts_mm(self) -> tuple[float, float]:
+        """Return where the strip starts and ends on the roll."""
+        layout = lay_out(self.roll)
+        gates = layout.gates
+        last = min(self.first + self.count, len(gates)) - 1
+        start = 0.0 if self.first == 0 else (gates[self.first - 1].u1_mm
+                                             + gates[self.first].u0_mm) / 2
+        end = layout.length_mm if last + 1 >= len(gates) else (
+            gates[last].u1_mm + gates[last + 1].u0_mm) / 2
+        return start + self.trim_mm[0], end - self.trim_mm[1]

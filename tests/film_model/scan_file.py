@@ -1,0 +1,34 @@
+"""Writes scans as TIFF, with their truth beside them as JSON."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import tifffile
+
+from .assemble import ModelScan
+from .icc import gamma_profile
+
+
+def write_scan(folder: Path | str, name: str, scan: ModelScan, truth: bool = True) -> Path:
+    """Write NAME.tif (deflate, predictor, resolution tags) and NAME.truth.json; return the TIFF.
+
+    Scans with a gamma carry a profile that says so; an infra-red plane is written as a fourth,
+    unspecified sample.
+    """
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / f"{name}.tif"
+    profile = None if scan.scanner.gamma == 1.0 else gamma_profile(scan.scanner.gamma)
+    codes, extra = scan.codes, None
+    if scan.infrared is not None:
+        codes, extra = np.dstack([codes, scan.infrared]), [0]
+    tifffile.imwrite(
+        path, codes, photometric="rgb", planarconfig="contig", compression="zlib",
+        compressionargs={"level": 9}, predictor=True, resolution=(scan.ppi, scan.ppi),
+        resolutionunit="INCH", iccprofile=profile, extrasamples=extra, rowsperstrip=64,
+        metadata=None, software=False)
+    if truth:
+        text = json.dumps({"scan": path.name, **scan.truth}, indent=1)
+        (folder / f"{name}.truth.json").write_text(text + "\n", encoding="utf-8")
+    return path

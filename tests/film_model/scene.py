@@ -1,0 +1,110 @@
+"""What the camera saw: crops of photographs, painted scenes and the chart, as scene light."""
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from . import chart, painted
+from .geometry import Pixels
+from .picture import linear_picture, picture_names
+from .spectra import Floats
+from .stock import MID_GREY, Film
+
+CHART_HEIGHT_PX = 720
+PAINTED_HEIGHT_PX = 480
+CARD_REFLECTANCE = 0.035
+
+
+@dataclass(frozen=True)
+class Scene:
+    """A scene by name, and how the camera was held.
+
+    crop is (centre x, centre y, size), shares of the picture, size 1 the largest crop of the
+    frame's shape; turned holds the camera upright; gain and tint multiply linear light; seed picks
+    a variant of a painted scene.
+    """
+
+    name: str
+    crop: tuple[float, float, float] = (0.5, 0.5, 1.0)
+    flip: bool = False
+    turned: bool = False
+    gain: float = 1.0
+    tint: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    seed: int = 0
+
+
+def scene_names() -> list[str]:
+    """Return all scene names: the chart, the photographs, the painted scenes."""
+    return ["chart", *picture_names(), *painted.painted_names()]
+
+
+def as_scene(scene: "str | Scene") -> Scene:
+    """Accept a bare name for a scene."""
+    return Scene(scene) if isinstance(scene, str) else scene
+
+
+def scene_light(scene: "str | Scene", aspect: float) -> Pixels:
+    """Return a scene as linear sRGB (white 1, mid-grey 0.18), of the given width / height."""
+    scene = as_scene(scene)
+    upright = replace(scene, turned=False)
+    if scene.turned:
+        return np.ascontiguousarray(np.rot90(scene_light(upright, 1 / aspect)))
+    if scene.name == "chart":
+        _, _, srgb = chart.reference_colours()
+        grey = np.full(3, MID_GREY)
+        drawn = chart.draw(srgb, grey * CARD_REFLECTANCE / MID_GREY, grey, aspect, CHART_HEIGHT_PX)
+        return (drawn * scene.gain).astype(np.float32)
+    if scene.name in picture_names():
+        light = _cropped(linear_picture(scene.name), scene.crop, aspect)
+    else:
+        size = (PAINTED_HEIGHT_PX, round(PAINTED_HEIGHT_PX * aspect))
+        light = painted.paint(scene.name, size, scene.seed)
+    if scene.flip:
+        light = light[:, ::-1]
+    factor = np.asarray(scene.tint, np.float32) * np.float32(scene.gain)
+    return np.ascontiguousarray(light * factor)
+
+
+def _cropped(light: Pixels, crop: tuple[float, float, float], aspect: float) -> Pixels:
+    """Cut the largest window of an aspect, shrunk by the crop's size, and kept inside."""
+    height, width = light.shape[:2]
+    tall = min(height, width / aspect) * crop[2]
+    wide = tall * aspect
+    x0 = np.clip(crop[0] * width - wide / 2, 0, width - wide)
+    y0 = np.clip(crop[1] * height - tall / 2, 0, height - tall)
+    return light[int(y0):int(y0) + round(tall), int(x0):int(x0) + round(wide)]
+
+
+def scene_exposure(film: Film, scene: "str | Scene", aspect: float, light: str = "D55") -> Pixels:
+    """Return layer exposures of a scene, mid-grey in D55 = 1.
+
+    Photographs and painted scenes reach the film through a spectral basis of linear sRGB, the chart
+    through the reflectances of its patches.
+    """
+    scene = as_scene(scene)
+    if scene.name == "chart":
+        if scene.turned:
+            upright = replace(scene, turned=False)
+            return np.rot90(scene_exposure(film, upright, 1 / aspect, light))
+        drawn = _chart_exposure(film, aspect, light) * scene.gain
+        return (drawn / MID_GREY).astype(np.float32)
+    matrix = film.picture_matrix(light) / MID_GREY
+    return scene_light(scene, aspect) @ matrix.T.astype(np.float32)
+
+
+def _chart_exposure(film: Film, aspect: float, light: str) -> Floats:
+    _, reflectances = chart.reflectances()
+    flat = np.ones(reflectances.shape[1])
+    patches = film.layer_exposures(reflectances, light)
+    card, surround = (film.layer_exposures(flat * r, light) for r in (CARD_REFLECTANCE, MID_GREY))
+    return chart.draw(patches, card, surround, aspect, CHART_HEIGHT_PX)
+
+
+def sized(light: Pixels, width: int, height: int) -> Pixels:
+    """Bring a picture near a size: area average where it shrinks, unchanged where it would grow."""
+    rows, columns = light.shape[:2]
+    if rows <= height or columns <= width:
+        return np.ascontiguousarray(light, dtype=np.float32)
+    return cv2.resize(np.ascontiguousarray(light, np.float32), (width, height),
+                      interpolation=cv2.INTER_AREA)

@@ -1,0 +1,131 @@
+"""Film stocks: layer sensitivities, characteristic curves, and what development makes of light."""
+
+import tomllib
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+
+from .spectra import Floats, illuminant, lobe, picture_basis, wavelengths_nm
+
+MID_GREY = 0.18
+FAINTEST = 1e-5
+
+
+@dataclass(frozen=True)
+class Process:
+    """How a film was developed; the defaults are a normal run.
+
+    contrast multiplies dye of each layer (R, G, B); speed shifts log10 exposure; fog adds dye;
+    stain adds flat density to the whole film; retained_silver is the share of silver left by a
+    weak bleach; development 0 is dead developer: no image, no edge print.
+    """
+
+    contrast: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    speed: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    fog: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    stain: float = 0.0
+    retained_silver: float = 0.0
+    development: float = 1.0
+
+
+@dataclass(frozen=True)
+class Film:
+    """One stock; arrays are per layer in the order R, G, B (cyan, magenta, yellow dye)."""
+
+    name: str
+    iso: int
+    slope: Floats
+    toe_at: Floats
+    toe_width: Floats
+    shoulder_at: Floats
+    shoulder_width: Floats
+    fog: Floats
+    inhibition: Floats
+    mask_capacity: Floats
+    sensitivity: Floats
+    dye_spectra: Floats
+    mask_spectra: Floats
+    support_spectrum: Floats
+    silver_per_dye: float
+    edge_print: Floats
+    granularity: Floats
+    edge_text: str
+    code: tuple[int, int]
+
+    def layer_exposures(self, reflectance: Floats, light: str = "D55") -> Floats:
+        """Expose the layers to reflectances [..., 41]; a white in D55 gives 1 in each layer."""
+        white = self.sensitivity @ illuminant("D55")
+        return (reflectance * illuminant(light)) @ (self.sensitivity / white[:, None]).T
+
+    def picture_matrix(self, light: str = "D55") -> Floats:
+        """Return the 3 x 3 matrix from linear sRGB (column vector) to layer exposures."""
+        return self.layer_exposures(picture_basis().T, light).T
+
+    def curve(self, log_exposure: Floats) -> Floats:
+        """Return dye amount above fog at log10 exposures [..., 3] relative to mid-grey."""
+        toe = _ramp(log_exposure - self.toe_at, self.toe_width)
+        return self.slope * (toe - _ramp(log_exposure - self.shoulder_at, self.shoulder_width))
+
+    def develop(self, exposure: Floats, process: Process) -> Floats:
+        """Return dye amounts [..., 3] of exposures relative to mid-grey (1.0).
+
+        A layer that develops more than its neighbours holds them back (inter-image effect): their
+        exposure counts for less. A neutral with equal curves is not changed.
+        """
+        if process.development <= 0:
+            return np.zeros_like(exposure)
+        log_exposure = np.log10(np.maximum(exposure, FAINTEST))
+        log_exposure = log_exposure + np.asarray(process.speed, dtype=exposure.dtype)
+        alone = self.curve(log_exposure)
+        held_back = alone @ self.inhibition.T.astype(exposure.dtype)
+        own = alone * self.inhibition.sum(axis=1).astype(exposure.dtype)
+        dye = self.curve(log_exposure + own - held_back)
+        strength = process.development * np.asarray(process.contrast)
+        return np.asarray(dye * strength + self.fog + np.asarray(process.fog), exposure.dtype)
+
+
+def _ramp(x: Floats, width: Floats) -> Floats:
+    """Return a smooth max(x, 0): straight at the top, exponential at the foot."""
+    return width * np.logaddexp(0.0, x / width)
+
+
+@lru_cache(maxsize=1)
+def _tables() -> dict:
+    return tomllib.loads((Path(__file__).parent / "films.toml").read_text(encoding="utf-8"))
+
+
+def film_names() -> list[str]:
+    """Return the names of all film parameter sets."""
+    return list(_tables()["films"])
+
+
+def _dyes(shapes: dict, row: dict) -> Floats:
+    spectra = []
+    for index, name in enumerate(("cyan", "magenta", "yellow")):
+        short, long = (w * row["width_scale"][index] for w in shapes[name]["widths_nm"])
+        total = lobe(row["peak_nm"][index], 1.0, short, long)
+        spectra.append(total + sum(lobe(*extra) for extra in shapes[name]["lobes"]))
+    return np.array(spectra)
+
+
+def _masks(shapes: dict, row: dict) -> Floats:
+    """Return mask density used up per unit of cyan and magenta dye, 2 x 41."""
+    return np.array([strength * sum(lobe(*one) for one in shapes[key]) for strength, key in zip(
+        row["mask_strength"], ("mask_of_cyan", "mask_of_magenta"), strict=True)])
+
+
+@lru_cache(maxsize=16)
+def load_film(name: str) -> Film:
+    """Return a film by its name in films.toml; KeyError if there is none."""
+    shapes, row = _tables()["shapes"], _tables()["films"][name]
+    keys = ("slope", "toe_at", "toe_width", "shoulder_at", "shoulder_width", "fog", "inhibition",
+            "mask_capacity", "edge_print", "granularity")
+    visible = 1 / (1 + np.exp((wavelengths_nm() - shapes["support_edge_nm"]) / 12.0))
+    return Film(
+        name=name, iso=row["iso"], edge_text=row["edge_text"], code=tuple(row["code"]),
+        sensitivity=np.array([sum(lobe(*one) for one in layer) for layer in row["sensitivity"]]),
+        dye_spectra=_dyes(shapes, row), mask_spectra=_masks(shapes, row),
+        support_spectrum=row["support"] * visible, silver_per_dye=shapes["silver_per_dye"],
+        **{key: np.array(row[key]) for key in keys})

@@ -1,0 +1,47 @@
+"""Problems tell one sentence, carry their exit code, and cross processes whole."""
+
+import pickle
+from pathlib import Path
+
+import pytest
+
+from pipeline.problem import Exit, OutputProblem, Problem, ScanProblem, SettingsProblem
+
+CLASSES = (Problem, ScanProblem, SettingsProblem, OutputProblem)
+
+
+def test_exit_codes_are_those_of_the_contract():
+    # contract.md, 'Exit codes'; 130 is 128 + SIGINT, as POSIX shells tell it.
+    told = {"DONE": 0, "SOME_FAILED": 1, "WRONG_USAGE": 2, "NOTHING_DONE": 3, "INTERRUPTED": 130}
+    assert {code.name: int(code) for code in Exit} == told
+
+
+@pytest.mark.parametrize(
+    ("kind", "code"),
+    [
+        (ScanProblem, Exit.SOME_FAILED),
+        (SettingsProblem, Exit.WRONG_USAGE),
+        (OutputProblem, Exit.NOTHING_DONE),
+    ],
+)
+def test_each_problem_carries_its_exit_code(kind, code):
+    assert kind.exit_code is code
+    assert issubclass(kind, Problem)
+
+
+@pytest.mark.parametrize("kind", CLASSES)
+def test_sentence_names_file_fault_and_remedy(kind):
+    assert str(kind(Path("a/b.tif"), "is empty", "scan it again")) == (
+        "a/b.tif: is empty; scan it again."
+    )
+    assert str(kind(None, "no scans", "name some")) == "no scans; name some."
+
+
+@pytest.mark.parametrize("kind", CLASSES)
+@pytest.mark.parametrize("path", [None, "b.tif", Path("b.tif")])
+def test_problem_comes_back_from_a_worker_process_as_it_was(kind, path):
+    before = kind(path, "is empty", "scan it again")
+    after = pickle.loads(pickle.dumps(before))
+    assert type(after) is kind
+    assert (after.path, after.what, after.remedy) == (before.path, before.what, before.remedy)
+    assert str(after) == str(before)

@@ -1,0 +1,176 @@
+"""The roll record against the schema of the contract, and Python's own JSON reader."""
+
+import json
+import math
+from datetime import date, datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pipeline import __version__
+from pipeline.problem import ScanProblem
+from pipeline.record import (
+    BaseRecord,
+    ColourRecord,
+    DensityRecord,
+    EdgeCodeRecord,
+    FilesRecord,
+    Finding,
+    FrameRecord,
+    RollDensities,
+    RollRecord,
+    ScanTrouble,
+    StripRecord,
+    read_document,
+    to_document,
+    to_json,
+)
+
+THREE = (0.1, 0.2, 0.3)
+BOX = ((0.0, 0.0), (9.0, 0.0), (9.0, 5.0), (0.0, 5.0))
+FRAME = FrameRecord(
+    "11", "edge", "picture", BOX, 0.97,
+    FilesRecord("r_11.tif", "r_11.jpg", "r_11.xmp"), DensityRecord(THREE, THREE, THREE),
+)  # fmt: skip
+STRIP = StripRecord(
+    "s.tif", 0, 1600.0, "tag", "135", BOX, 0.31, False, BaseRecord(THREE, True, THREE, 120.0),
+    (EdgeCodeRecord("115-4/11A", 1234.0, 80.0),), (FRAME, FRAME),
+)  # fmt: skip
+
+
+def record(**roll: object) -> RollRecord:
+    return RollRecord(
+        roll={"id": "summer"} | roll,
+        profile="generic",
+        look="print",
+        colour=ColourRecord(THREE, THREE, "roll"),
+        strips=(STRIP, STRIP),
+        densities=RollDensities(THREE, THREE, None, None),
+        findings=(Finding("normal", "note", 0.9, "Evidence.", "Advice."),),
+        problems=(ScanTrouble("t.tif", "is broken"),),
+    )
+
+
+# The keys of contract.md, 'roll.json (schema 1)', in its order.
+TOP = [
+    "schema",
+    "evenroll",
+    "roll",
+    "profile",
+    "look",
+    "colour",
+    "strips",
+    "densities",
+    "findings",
+    "problems",
+]
+STRIP_KEYS = [
+    "scan",
+    "page",
+    "ppi",
+    "ppi_from",
+    "format",
+    "outline",
+    "angle_deg",
+    "mirrored",
+    "base",
+    "edge_codes",
+    "frames",
+]
+FRAME_KEYS = ["number", "number_from", "kind", "outline", "confidence", "files", "density"]
+
+
+def test_document_has_the_keys_of_the_contract_in_their_order():
+    document = json.loads(to_json(record()))
+    strip = document["strips"][0]
+    assert list(document) == TOP
+    assert (document["schema"], document["evenroll"]) == (1, __version__)
+    assert list(document["colour"]) == ["balance", "gamma", "how"]
+    assert list(document["densities"]) == ["base", "range", "contrast", "edge_print"]
+    assert list(strip) == STRIP_KEYS
+    assert list(strip["base"]) == ["density", "absolute", "spread", "area_mm2"]
+    assert list(strip["edge_codes"][0]) == ["text", "x", "y"]
+    assert list(strip["frames"][0]) == FRAME_KEYS
+    assert list(strip["frames"][0]["files"]) == ["archive", "share", "sidecar"]
+    assert list(strip["frames"][0]["density"]) == ["min", "median", "max"]
+    finding = document["findings"][0]
+    assert list(finding) == ["code", "severity", "confidence", "evidence", "advice"]
+    assert document["problems"] == [{"scan": "t.tif", "message": "is broken"}]
+    assert strip["outline"] == [[0.0, 0.0], [9.0, 0.0], [9.0, 5.0], [0.0, 5.0]]
+    assert document["densities"]["contrast"] is None
+
+
+def test_frames_come_in_film_order():
+    assert record().frames() == (FRAME,) * 4
+
+
+VALUES = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text()
+    | st.dates() | st.datetimes() | st.binary(max_size=4),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(), inner, max_size=3),
+    max_leaves=8,
+)  # fmt: skip
+
+
+@given(VALUES)
+def test_any_note_becomes_strict_json_of_the_same_bytes(value):
+    def refuse(constant: str) -> None:
+        raise AssertionError(constant)
+
+    text = to_json(record(note=value))
+    assert to_json(record(note=value)) == text
+    assert text.endswith("}\n")
+    assert json.loads(text.encode("utf-8"), parse_constant=refuse)["roll"]["id"] == "summer"
+
+
+@given(st.floats(-1e6, 1e6))
+def test_numbers_keep_six_decimals(value):
+    told = to_document(record(note=value))["roll"]["note"]
+    assert abs(told - value) <= 0.5e-6 * (1 + 1e-6) + abs(value) * 1e-15
+    assert math.copysign(1.0, told) == 1.0 or told < 0
+
+
+@pytest.mark.parametrize(
+    ("value", "told"),
+    [
+        (math.nan, None), (-math.inf, None), (-0.0, 0.0), (True, True),
+        (date(2024, 7, 14), "2024-07-14"), (datetime(2024, 7, 14, 9), "2024-07-14T09:00:00"),
+        (np.float32(0.5), 0.5), (np.float64(math.nan), None), (np.int64(3), 3),
+        (np.bool_(False), False), (np.arange(3), [0, 1, 2]), (Path("a.tif"), "a.tif"),
+        ({1: (2, 3)}, {"1": [2, 3]}),
+    ],
+)  # fmt: skip
+def test_what_json_has_no_word_for_is_written_plainly(value, told):
+    shown = to_document(record(note=value))["roll"]["note"]
+    assert shown == told
+    assert type(shown) is type(told)
+
+
+def test_file_name_that_is_no_unicode_does_not_stop_the_record():
+    text = to_json(record(note="strip\udce9.tif"))
+    assert json.loads(text.encode("utf-8"))["roll"]["note"] == "strip?.tif"
+
+
+def test_record_is_read_back(tmp_path):
+    path = tmp_path / "roll.json"
+    path.write_text(to_json(record()), encoding="utf-8")
+    assert read_document(path) == to_document(record())
+
+
+@pytest.mark.parametrize(
+    "content",
+    [b"", b"{", b"[]", b"1", b"\xff", b'{"schema": 2}', b'{"schema": null}', b"[" * 100000],
+)
+def test_what_is_no_record_is_refused_by_name(tmp_path, content):
+    path = tmp_path / "roll.json"
+    path.write_bytes(content)
+    with pytest.raises(ScanProblem, match=r"roll\.json: .*roll record"):
+        read_document(path)
+
+
+def test_missing_record_is_told(tmp_path):
+    with pytest.raises(ScanProblem, match=r"finished run"):
+        read_document(tmp_path / "roll.json")
