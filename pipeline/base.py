@@ -102,9 +102,13 @@ def measure_base(
 
 
 def _as_base(
-    light: Light, like: Mask, shading: NDArray[np.float64], guess: Triple,
-    illumination: Illumination, px_per_mm: float,
-) -> FilmBase:  # fmt: skip
+    light: Light,
+    like: Mask,
+    shading: NDArray[np.float64],
+    guess: Triple,
+    illumination: Illumination,
+    px_per_mm: float,
+) -> FilmBase:
     dark = np.asarray(illumination.dark, float)
     surface = _surface(shading, light.shape[:2]) + np.log10(np.asarray(guess, float) - dark)
     flat = (light - dark)[like] / 10.0 ** surface[like]

@@ -66,9 +66,14 @@ def scene_light(density: NDArray[np.floating], colour: RollColour) -> Floats:
 def from_profile(profile: FilmProfile) -> RollColour:
     """Return the rendition that a film profile alone gives, at its own exposure."""
     return RollColour(
-        unmask=profile.unmask, curves=profile.curves, balance=(0.0, 0.0, 0.0),
-        scene=profile.scene, exposure=1.0, how="profile", confidence=0.3,
-    )  # fmt: skip
+        unmask=profile.unmask,
+        curves=profile.curves,
+        balance=(0.0, 0.0, 0.0),
+        scene=profile.scene,
+        exposure=1.0,
+        how="profile",
+        confidence=0.3,
+    )
 
 
 @dataclass(frozen=True)
@@ -159,9 +164,12 @@ def solve_roll(frames: Sequence[NDArray[np.floating]], profile: FilmProfile) -> 
     for spread in _NEUTRAL_SPREADS:
         simplex = theta + np.vstack([np.zeros(4), np.eye(4) * 0.04])
         found = minimize(
-            _misfit, theta, args=(samples, profile, spread), method="Nelder-Mead",
+            _misfit,
+            theta,
+            args=(samples, profile, spread),
+            method="Nelder-Mead",
             options={"initial_simplex": simplex, "xatol": 2e-4, "fatol": 1e-3, "maxiter": 600},
-        )  # fmt: skip
+        )
         theta = np.asarray(found.x, float)
     weight = float(samples.weight.sum())
     return replace(

@@ -106,8 +106,14 @@ def contact_sheet(
     sheet = np.full((height, width, 3), PAPER, np.uint8)
     y = margin
     for line in heading:
-        pen.write(sheet, line.text, (margin, y + round(0.8 * line.height)), line.size, line.ink,
-                  line.weight)
+        pen.write(
+            sheet,
+            line.text,
+            (margin, y + round(0.8 * line.height)),
+            line.size,
+            line.ink,
+            line.weight,
+        )
         y += line.height
     for row, x, y in _placed(rows, layout, top):
         _draw_row(sheet, row, (x, y), layout, pen, thumbnails)
@@ -189,14 +195,21 @@ class _Pen:
         kept = bisect_left(
             range(len(text)), True, key=lambda n: self.width(f"{text[:n]}…", size) > width
         )
-        return f"{text[:kept - 1].rstrip()}…" if kept > 1 else ""
+        return f"{text[: kept - 1].rstrip()}…" if kept > 1 else ""
 
     def first_fitting(self, choices: Iterable[str], size: int, width: int) -> str:
         """Return the first of the choices that fits, or nothing."""
         return next((text for text in choices if self.width(text, size) <= width), "")
 
-    def write(self, sheet: Picture, text: str, at: tuple[int, int], size: int, ink: Colour,
-              weight: int = 400) -> None:
+    def write(
+        self,
+        sheet: Picture,
+        text: str,
+        at: tuple[int, int],
+        size: int,
+        ink: Colour,
+        weight: int = 400,
+    ) -> None:
         """Write on the sheet; `at` is the left end of the base line."""
         if text:
             cv2.putText(sheet, text, at, ink, self.face, size, weight)
@@ -213,7 +226,7 @@ class _Pen:
 
     def _words_fitting(self, words: list[str], size: int, width: int) -> int:
         count = 1
-        while count < len(words) and self.width(" ".join(words[:count + 1]), size) <= width:
+        while count < len(words) and self.width(" ".join(words[: count + 1]), size) <= width:
             count += 1
         return count
 
@@ -229,8 +242,10 @@ def _heading(record: RollRecord, pen: _Pen, long_side: int) -> tuple[_Line, ...]
     texts = [", ".join(filter(None, (roll_text(record), counts)))]
     texts += [f"Batch: {batch}"] if batch else []
     if any(is_unsure(frame) for frame in frames):
-        texts.append("'?' and a number: how sure the bounds of a frame are, from 0 to 1; "
-                     f"shown below {UNSURE_BELOW}.")
+        texts.append(
+            "'?' and a number: how sure the bounds of a frame are, from 0 to 1; "
+            f"shown below {UNSURE_BELOW}."
+        )
     title = pen.shorten(roll_name(record), big, round(0.92 * width))
     lines = [_Line(title, big, INK, 600, round(1.5 * big))]
     lines += [
@@ -249,15 +264,13 @@ def counted(count: int, noun: str) -> str:
 def _rows(record: RollRecord, thumbnails: Mapping[str, Picture]) -> Iterator[_Row]:
     for place, strip in enumerate(record.strips, start=1):
         for start in range(0, len(strip.frames), FRAMES_PER_ROW):
-            frames = strip.frames[start:start + FRAMES_PER_ROW]
+            frames = strip.frames[start : start + FRAMES_PER_ROW]
             aspects = tuple(_aspect(frame, strip, thumbnails) for frame in frames)
             more = " (continued)" if start else ""
             yield _Row(f"Strip {place}{more}  {printable(strip.scan)}", frames, aspects)
 
 
-def _aspect(
-    frame: FrameRecord, strip: StripRecord, thumbnails: Mapping[str, Picture]
-) -> float:
+def _aspect(frame: FrameRecord, strip: StripRecord, thumbnails: Mapping[str, Picture]) -> float:
     candidates = (frame, *strip.frames) if frame.number not in thumbnails else (frame,)
     for candidate in candidates:
         if candidate.number in thumbnails:
@@ -273,7 +286,7 @@ def _rows_per_column(rows: tuple[_Row, ...], columns: int) -> int:
 def _column_widths(rows: tuple[_Row, ...], layout: _Layout) -> list[int]:
     each = max(1, _rows_per_column(rows, layout.columns))
     starts = range(0, len(rows), each)
-    return [max(layout.row_width(row) for row in rows[at:at + each]) for at in starts]
+    return [max(layout.row_width(row) for row in rows[at : at + each]) for at in starts]
 
 
 def _layout(height: int, columns: int, margin: int) -> _Layout:
@@ -308,9 +321,7 @@ def _fit(rows: tuple[_Row, ...], paper_width: int, room: int, margin: int) -> _L
     return _layout(_SMALLEST_FRAME + max(0, largest(best) - 1), best, margin)
 
 
-def _placed(
-    rows: tuple[_Row, ...], layout: _Layout, top: int
-) -> Iterator[tuple[_Row, int, int]]:
+def _placed(rows: tuple[_Row, ...], layout: _Layout, top: int) -> Iterator[tuple[_Row, int, int]]:
     each = max(1, _rows_per_column(rows, layout.columns))
     widths = _column_widths(rows, layout)
     lefts = np.cumsum([layout.margin, *(width + layout.margin for width in widths)])
@@ -331,11 +342,11 @@ def _draw_row(
     label = pen.shorten(row.label, layout.text, width)
     pen.write(sheet, label, (x, y + round(1.1 * layout.text)), layout.text, PENCIL)
     band = y + round(1.6 * layout.text)
-    sheet[band:band + 2 * layout.rebate + layout.height, x:x + width] = FILM
+    sheet[band : band + 2 * layout.rebate + layout.height, x : x + width] = FILM
     x += layout.gap
     for frame, aspect in zip(row.frames, row.aspects, strict=True):
         wide = layout.frame_width(aspect)
-        box = sheet[band:band + 2 * layout.rebate + layout.height, x:x + wide]
+        box = sheet[band : band + 2 * layout.rebate + layout.height, x : x + wide]
         _draw_frame(box, frame, thumbnails.get(frame.number), layout, pen)
         x += wide + layout.gap
 
@@ -346,7 +357,7 @@ def _draw_frame(
     """Draw into `box`, a view of the sheet: the picture with the rebate above and below it."""
     wide = box.shape[1]
     base_line = round(0.74 * layout.rebate)
-    window = box[layout.rebate:layout.rebate + layout.height]
+    window = box[layout.rebate : layout.rebate + layout.height]
     if picture is None or frame.kind == "blank":
         word = "blank" if frame.kind == "blank" else "no picture"
         window[:] = EMPTY_EDGE

@@ -3,22 +3,21 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
-import zxingcpp
 from numpy.typing import NDArray
 
 from pipeline.edge_code import (
     EdgeFormat,
     code_text,
     encode,
-    field,
     is_valid,
     position_of,
     value_of,
 )
+from pipeline.edge_crop import crop_texts
+from pipeline.edge_odds import Answer, likeliest
 from pipeline.edge_track import Track, expected_match, find_tracks
-from pipeline.rebate import SAMPLES_PER_MM, Rebate
+from pipeline.rebate import Rebate
 
 # How far a code may stand from its place between its neighbours, in steps from code to code,
 # and the errors of scale (film shrinks, resolution tags round) under which places are compared.
@@ -27,23 +26,17 @@ SCALE_ERRORS = (0.0, -0.01, 0.01, -0.02, 0.02, -0.03, 0.03)
 # Wrong bits that the neighbours may correct, and the likeness to the corrected code it takes.
 CORRECTED_BITS = 2
 LEAST_MATCH = 0.7
-# What a code without neighbours must show: a clock that matches this well, bits of this
-# strength, read alike in this many windows of the rebate, and by zxing-cpp in this many crops
-# and differently in none.
+# By how much, in natural logarithms, a chain's answer must be likelier than the next.
+LEAST_ODDS = 12.0
+# What a code without neighbours must show: such odds, as a second reader confirms it, a clock
+# that matches this well, the same reading in this many windows of the rebate, and by zxing-cpp
+# in this many crops and differently in none.
+LONE_ODDS = 2.0
 LONE_CLOCK = 0.9
-LONE_BIT = 0.05
 LONE_WINDOWS = 3
 LONE_CROPS = 2
 # By how much more the clocks must look like running this way than the other, in total.
 DIRECTION_MARGIN = 0.03
-# Crops for zxing-cpp: mm above the middle of the clock and below the middle of the data; their
-# enlargement; an unsharp mask, its blur in modules (along, across) and its amount, which grows
-# with the scan's blur in modules. Chosen on drawn codes for the most readings and the fewest wrong
-# ones over resolutions, blurs and heights.
-CROPS_MM = ((1.0, 0.2), (1.0, 0.3), (1.0, 0.4), (0.8, 0.2))
-CROP_ENLARGED = 2
-MASK_BLUR = (0.6, 0.3)
-MASK_AMOUNT_PER_BLUR = 20.0
 
 
 @dataclass(frozen=True)
@@ -106,6 +99,7 @@ class _Finding:
     """A track against the code that its chain expects in its place."""
 
     track: Track
+    away: int
     code: EdgeCode
     wrong_bits: int
     match: float
@@ -165,8 +159,8 @@ def _agreeing(
     What all tracks say together is tried, and what each says alone, as tracks cut short spoil
     the sum; if two different answers have about as much for them, neither is believed.
     """
-    texts = {index: _crop_texts(rebate, tracks[index]) for index in chain}
-    answers = {_joint_values(tracks, chain, layout)}
+    texts = {index: crop_texts(rebate, tracks[index]) for index in chain}
+    answers = {_together([tracks[index] for index in chain], list(chain.values()), layout)[0]}
     for index, away in chain.items():
         bits = tracks[index].soft > 0.0
         if is_valid(layout, bits):
@@ -178,11 +172,20 @@ def _agreeing(
         flawless = sum(finding.wrong_bits == 0 for finding in found)
         alone = any(finding.stands_alone for finding in found)
         if answer[0] and (flawless >= 2 or (flawless == 1 and len(found) >= 3) or alone):
-            believed.append((flawless, found))
+            kept = [finding.track for finding in found]
+            likeliest_now, odds = _together(kept, [finding.away for finding in found], layout)
+            if likeliest_now == answer and odds >= (LONE_ODDS if alone else LEAST_ODDS):
+                believed.append((flawless, found))
     believed.sort(key=lambda pair: pair[0], reverse=True)
     if not believed or (len(believed) > 1 and 2 * believed[1][0] >= believed[0][0]):
         return []
     return believed[0][1]
+
+
+def _together(
+    tracks: Sequence[Track], away: Sequence[int], layout: EdgeFormat
+) -> tuple[Answer, float]:
+    return likeliest(np.array([track.soft for track in tracks]), np.array(away), layout)
 
 
 def _compare_all(
@@ -190,7 +193,7 @@ def _compare_all(
     tracks: Sequence[Track],
     chain: dict[int, int],
     texts: dict[int, list[str]],
-    answer: tuple[int, int, int],
+    answer: Answer,
     layout: EdgeFormat,
 ) -> list[_Finding]:
     """Return the tracks that are, but for a few bits, the codes the answer expects of them."""
@@ -202,35 +205,15 @@ def _compare_all(
     for index, away in chain.items():
         number = at_middle + (away - middle) / layout.codes_per_frame
         values = (product, generation, step + away)
-        found.append(_compare(rebate, tracks[index], values, number, texts[index], layout))
+        found.append(_compare(rebate, tracks[index], values, away, number, texts[index], layout))
     return [f for f in found if f.wrong_bits <= CORRECTED_BITS and f.match >= LEAST_MATCH]
-
-
-def _joint_values(
-    tracks: Sequence[Track], chain: dict[int, int], layout: EdgeFormat
-) -> tuple[int, int, int]:
-    """Return product, generation and the number at step 0 that fit all tracks of a chain best.
-
-    The film's bits are added up over the tracks. For the number, all there are get tried, each
-    counting on along the chain.
-    """
-    soft = {index: np.clip(tracks[index].soft, -0.5, 0.5) for index in chain}
-    common = np.sum(list(soft.values()), axis=0) > 0.0
-    product, generation = value_of(layout, common, "p"), value_of(layout, common, "g")
-    places = np.concatenate([field(layout, "f"), field(layout, "h")])
-    signs = np.array(
-        [encode(layout, product, generation, n)[places] - 0.5 for n in range(layout.steps)]
-    )
-    fit = np.zeros(layout.steps)
-    for index, away in chain.items():
-        fit += np.roll(signs @ soft[index][places], -away)
-    return product, generation, int(np.argmax(fit))
 
 
 def _compare(
     rebate: Rebate,
     track: Track,
-    values: tuple[int, int, int],
+    values: Answer,
+    away: int,
     number: float,
     texts: list[str],
     layout: EdgeFormat,
@@ -242,13 +225,13 @@ def _compare(
     crops = texts.count(code_text(layout, *values))
     return _Finding(
         track=track,
+        away=away,
         code=_code(rebate, track, code_text(layout, *values), number, windows + crops),
         wrong_bits=wrong,
         match=expected_match(track, bits, layout),
         stands_alone=(
             wrong == 0
             and track.clock.match >= LONE_CLOCK
-            and float(np.abs(track.soft).min()) >= LONE_BIT
             and windows >= LONE_WINDOWS
             and crops >= LONE_CROPS
             and crops == len(texts)
@@ -256,47 +239,7 @@ def _compare(
     )
 
 
-def _crop_texts(rebate: Rebate, track: Track) -> list[str]:
-    """Return what zxing-cpp reads in crops around a track, one text a crop at most.
-
-    It sees one upright code on white, stretched to full contrast: a whole rebate, or print
-    beside the code, leads it astray.
-    """
-    clock = track.clock
-    module = abs(clock.module)
-    left, right = max(0, int(clock.x - 17.0 * module)), int(clock.x + 17.0 * module) + 1
-    dark = rebate.absorptance[:, left:right] / clock.contrast
-    soft = cv2.GaussianBlur(dark, (0, 0), MASK_BLUR[0] * module, sigmaY=MASK_BLUR[1] * module)
-    sharp = dark + MASK_AMOUNT_PER_BLUR * clock.blur * (dark - soft)
-    grey = np.clip(255.0 * (1.0 - sharp), 0.0, 255.0)
-    quiet = round(6.0 * module)
-    page = np.pad(np.rint(grey).astype(np.uint8), ((0, 0), (quiet, quiet)), constant_values=255)
-    if clock.module < 0.0:
-        page = np.ascontiguousarray(page[:, ::-1])
-    texts: list[str] = []
-    for above, below in CROPS_MM:
-        top = max(0, int(clock.y - above * SAMPLES_PER_MM))
-        bottom = int(track.data_y + below * SAMPLES_PER_MM)
-        large = (page.shape[1] * CROP_ENLARGED, (bottom - top) * CROP_ENLARGED)
-        found = zxingcpp.read_barcodes(
-            cv2.resize(page[top:bottom], large, interpolation=cv2.INTER_CUBIC),
-            formats=zxingcpp.BarcodeFormats(zxingcpp.BarcodeFormat.DXFilmEdge),
-            try_rotate=False,
-            try_downscale=False,
-            try_invert=False,
-        )
-        if found:
-            # Where the tracks touch, a line or two may read as something else.
-            texts.append(max(found, key=_height).text)
-    return texts
-
-
-def _height(code: zxingcpp.Barcode) -> int:
-    """Return how many lines of a picture read as this code."""
-    return int(code.position.bottom_left.y - code.position.top_left.y)
-
-
-def _values(bits: NDArray[np.bool_], layout: EdgeFormat) -> tuple[int, int, int]:
+def _values(bits: NDArray[np.bool_], layout: EdgeFormat) -> Answer:
     """Return product, generation and number in steps of a data track."""
     product, generation, frame, half = (value_of(layout, bits, letter) for letter in "pgfh")
     return product, generation, frame * layout.codes_per_frame + half

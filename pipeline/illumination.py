@@ -122,14 +122,15 @@ def find_levels(light: Light, clipped: Mask) -> Levels | None:
     near = np.abs(log_light - brightest).max(axis=1) < 0.06
     gate_clipped = bool(flat_clipped[near].mean() > 0.5)
     red_clipped = bool(brightest[0] > np.log10(0.985))
-    bases = [mode for mode in modes[1:] if _is_orange(brightest - mode[0], red_clipped)]
+    # A clipped gate says nothing of the base's colour: a scanner may have evened it out.
+    bases = [
+        mode for mode in modes[1:] if gate_clipped or _is_orange(brightest - mode[0], red_clipped)
+    ]
     if bases:
         # Of several orange places the brightest crowded one is the base, the rest are pictures.
         largest = max(share for _, share in bases)
         base = next(level for level, share in bases if share > 0.15 * largest)
         gate = None if gate_clipped else 10.0**brightest + np.asarray(dark)
-    elif gate_clipped and len(modes) > 1:
-        base, gate = modes[1][0], None
     else:
         base, gate, gate_clipped = brightest, None, False
     base_light = 10.0**base + np.asarray(dark)

@@ -9,16 +9,19 @@ from numpy.typing import NDArray
 
 from pipeline.film_format import FilmSize, film_sizes
 from pipeline.illumination import Levels
+from pipeline.strip_view import straighten
 
 Light = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 Corners = tuple[tuple[float, float], ...]
-Affine = tuple[tuple[float, float, float], tuple[float, float, float]]
 
 MM_PER_INCH = 25.4
 _BASE_TOLERANCE = 0.10
 _BASE_TINT_TOLERANCE = 0.05
 _MOST_SKEW_DEG = 8.0
+_CLIPPED_LIGHT = 0.97
+_GATE_OVER_BASE = 1.5
+_OPAQUE_OF_BASE = 0.004
 _WIDTH_SLACK_MM = 1.4
 
 
@@ -39,15 +42,6 @@ class Strip:
     film: FilmSize
     whole_width: bool
     perforated: bool
-
-
-@dataclass(frozen=True)
-class StripView:
-    """A strip straightened: light (h, w, 3), scale, and the way back to the proxy's pixels."""
-
-    light: Light
-    px_per_mm: float
-    to_proxy: Affine
 
 
 def base_mask(light: Light, levels: Levels) -> Mask:
@@ -97,7 +91,7 @@ def _skew_deg(points: NDArray[np.int32]) -> float:
 
 
 def _group(intervals: list[tuple[float, float]], widest: float) -> list[list[int]]:
-    """Return indices of pieces whose spans across the film make one strip no wider than `widest`."""
+    """Return indices of pieces whose spans across the film make one strip within `widest`."""
     order = sorted(range(len(intervals)), key=lambda index: intervals[index])
     groups: list[list[int]] = []
     low = high = 0.0
@@ -139,17 +133,25 @@ def _envelope(points: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
     return x.astype(float), top[seen], bottom[seen]
 
 
+def _gate_like(light: Light, levels: Levels) -> Mask:
+    """Return where light is that of the open gate: clipped like it, or well above the base."""
+    if levels.gate_clipped:
+        clipped: Mask = light.min(axis=2) > _CLIPPED_LIGHT
+        return clipped
+    dark = np.asarray(levels.illumination.dark, np.float32)
+    relative = (light - dark) / (np.asarray(levels.base_light, np.float32) - dark)
+    if levels.illumination.absolute:
+        brighter: Mask = relative[:, :, 2] > _GATE_OVER_BASE
+        return brighter
+    lighter: Mask = relative.min(axis=2) > 1.3
+    return lighter
+
+
 def _is_film(light: Light, levels: Levels) -> Mask:
     """Return where a proxy shows neither open gate nor something opaque."""
     dark = np.asarray(levels.illumination.dark, np.float32)
-    span = np.asarray(levels.base_light, np.float32) - dark
-    relative = (light - dark) / span
-    brighter = (
-        relative[:, :, 2] > 1.5
-        if levels.gate_clipped or levels.illumination.absolute
-        else (relative.min(axis=2) > 1.3)
-    )
-    film: Mask = ~brighter & (relative.max(axis=2) > 0.004)
+    relative = (light - dark) / (np.asarray(levels.base_light, np.float32) - dark)
+    film: Mask = ~_gate_like(light, levels) & (relative.max(axis=2) > _OPAQUE_OF_BASE)
     return film
 
 
@@ -171,7 +173,7 @@ def _perforation_period(view: Light, levels: Levels) -> float | None:
     """Return the spacing of bright holes along a straight strip's edges in pixels, or None."""
     dark = np.asarray(levels.illumination.dark, np.float32)
     relative = (view - dark) / (np.asarray(levels.base_light, np.float32) - dark)
-    holes = (relative[:, :, 2] > 1.6) | (relative.max(axis=2) < 0.004)
+    holes = _gate_like(view, levels) | (relative.max(axis=2) < _OPAQUE_OF_BASE)
     height, width = holes.shape
     best = (0.0, None)
     for row in (*range(1, height // 4, 2), *range(height - height // 4, height - 1, 2)):
@@ -206,39 +208,6 @@ def _scale(
         return period_px / pitch, "perforations", sizes["135"]
     film = sizes["135"] if length_px > 4.6 * width_px else sizes["120"]
     return width_px / film.width_mm, "guess", film
-
-
-def straighten(light: Light, outline: Corners, px_per_mm: float) -> StripView:
-    """Return the part of a proxy inside an outline, turned so that the film lies left to right.
-
-    Parameters
-    ----------
-    light
-        Proxy (h, w, 3).
-    outline
-        Four corners, top-left, top-right, bottom-right, bottom-left (proxy pixels).
-    px_per_mm
-        Scale of the proxy, kept in the view.
-    """
-    corners = np.asarray(outline, float)
-    along, across = corners[1] - corners[0], corners[3] - corners[0]
-    width, height = (max(2, round(float(np.hypot(*side))) + 1) for side in (along, across))
-    right = along / max(float(np.hypot(*along)), 1e-9)
-    down = across / max(float(np.hypot(*across)), 1e-9)
-    matrix = np.array([[right[0], down[0], corners[0, 0]], [right[1], down[1], corners[0, 1]]])
-    view = cv2.warpAffine(
-        light, matrix, (width, height),
-        flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE,
-    )  # fmt: skip
-    rows = [(float(row[0]), float(row[1]), float(row[2])) for row in matrix]
-    return StripView(view, px_per_mm, (rows[0], rows[1]))
-
-
-def place(points: NDArray[np.float64], matrix: Affine) -> NDArray[np.float64]:
-    """Return (n, 2) points of a view in the proxy's pixels."""
-    rows = np.asarray(matrix)
-    placed: NDArray[np.float64] = np.asarray(points, float) @ rows[:, :2].T + rows[:, 2]
-    return placed
 
 
 def _turned(light: Light) -> Light:
@@ -287,8 +256,8 @@ def find_strips(
     film = _is_film(lying, levels)
     found = []
     for group in _group(spans, _widest(spans, pieces, px_per_mm)):
-        points = np.concatenate([pieces[index][0] for index in group]).astype(float)
-        strip = _strip(points, lying, film, levels, px_per_mm, scale_from)
+        gathered = np.concatenate([pieces[index][0] for index in group]).astype(np.float64)
+        strip = _strip(gathered, lying, film, levels, px_per_mm, scale_from)
         if strip is not None:
             found.append(strip)
     if not upright:

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from pipeline.settings import frame_number
 from pipeline.survey import StripSurvey
 
 
@@ -45,7 +46,8 @@ def number_roll(
         row = []
         for frame in strip.frames:
             read = frame.edge_number is not None
-            number = frame.edge_number or upcoming
+            # Two digits always: the edge's 0 and its 00 look alike, and _unique parts them.
+            number = upcoming if frame.edge_number is None else frame_number(frame.edge_number)
             upcoming = _next(number)
             row.append(FrameNumber(_unique(number, taken), "edge" if read else origin))
         numbered.append(tuple(row))

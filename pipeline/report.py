@@ -33,7 +33,7 @@ NUMBER_FROM = {"user": "number given", "order": "number counted"}
 HOW_SOLVED = {
     "profile": "taken from the film profile; the roll's own densities were not asked",
     "roll": "solved from the whole roll: film base is black, and the densities of all frames "
-            "together give the neutral axis",
+    "together give the neutral axis",
     "reference": "solved from a grey card or colour chart in one of the frames",
 }
 # Findings that send nobody to the baths; any other one, known or not, brings the cautions.
@@ -121,8 +121,13 @@ def page(
         autoescape=True, undefined=jinja2.StrictUndefined, finalize=_shown,
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
-    environment.filters |= {"figure": figure_text, "signed": _signed, "href": _href,
-                            "counted": counted, "told": _told}
+    environment.filters |= {
+        "figure": figure_text,
+        "signed": _signed,
+        "href": _href,
+        "counted": counted,
+        "told": _told,
+    }
     source = resources.files("pipeline").joinpath("page.html").read_text(encoding="utf-8")
     return environment.from_string(source).render(
         record=record, name=roll_name(record), facts=roll_text(record), kinds=_kinds(record),
@@ -171,22 +176,30 @@ def summary_lines(record: RollRecord) -> tuple[str, ...]:
     Each line is printable text without line breaks or control characters.
     """
     written = sum(any(vars(frame.files).values()) for frame in record.frames())
-    lines = [f"{roll_name(record)}: {counted(written, 'frame')} written of {len(record.frames())} "
-             f"on {counted(len(record.strips), 'strip')} ({_kinds(record)})."]
+    lines = [
+        f"{roll_name(record)}: {counted(written, 'frame')} written of {len(record.frames())} "
+        f"on {counted(len(record.strips), 'strip')} ({_kinds(record)})."
+    ]
     doubtful = [printable(frame.number) for frame in record.frames() if is_unsure(frame)]
     if doubtful:
-        lines.append(f"Look at the bounds of {', '.join(doubtful)}: "
-                     f"found with confidence below {UNSURE_BELOW}.")
+        lines.append(
+            f"Look at the bounds of {', '.join(doubtful)}: "
+            f"found with confidence below {UNSURE_BELOW}."
+        )
     if record.densities.base:
         how = {strip.base.absolute for strip in record.strips}
         words = "relative" if how == {False} else "absolute" if how == {True} else "mixed"
         lines.append(f"Film base ({words}): {_rgb(record.densities.base)}.")
     lines.append(f"Colour: {HOW_SOLVED.get(record.colour.how, printable(record.colour.how))}.")
-    lines.append(f"Balance in log10 exposure: {_rgb(record.colour.balance, signed_text)}; "
-                 f"slope of the curves: {_rgb(record.colour.gamma)}.")
+    lines.append(
+        f"Balance in log10 exposure: {_rgb(record.colour.balance, signed_text)}; "
+        f"slope of the curves: {_rgb(record.colour.gamma)}."
+    )
     lines += [
-        printable(f"{finding.severity}: {finding.code} (confidence "
-                  f"{figure_text(finding.confidence)}). {finding.evidence} {finding.advice}")
+        printable(
+            f"{finding.severity}: {finding.code} (confidence "
+            f"{figure_text(finding.confidence)}). {finding.evidence} {finding.advice}"
+        )
         for finding in _findings_by_weight(record)
     ]
     lines += [printable(f"problem: {each.scan}: {_told(each)}") for each in record.problems]
@@ -199,23 +212,49 @@ def measure_table(record: RollRecord) -> str:
     Densities are base-10, those of frames above the base of their strip; the head of each
     column names its unit where it has one.
     """
-    head = ("strip", "scan", "page", "format", "ppi", "angle deg", "area mm2", "base",
-            *(f"base {c}" for c in "RGB"), *(f"spread {c}" for c in "RGB"))
+    head = (
+        "strip",
+        "scan",
+        "page",
+        "format",
+        "ppi",
+        "angle deg",
+        "area mm2",
+        "base",
+        *(f"base {c}" for c in "RGB"),
+        *(f"spread {c}" for c in "RGB"),
+    )
     strips = [
-        (str(place), printable(strip.scan), str(strip.page), printable(strip.format),
-         figure_text(strip.ppi, 0), figure_text(strip.angle_deg),
-         figure_text(strip.base.area_mm2, 1),
-         "absolute" if strip.base.absolute else "relative",
-         *(figure_text(value, 3) for value in (*strip.base.density, *strip.base.spread)))
+        (
+            str(place),
+            printable(strip.scan),
+            str(strip.page),
+            printable(strip.format),
+            figure_text(strip.ppi, 0),
+            figure_text(strip.angle_deg),
+            figure_text(strip.base.area_mm2, 1),
+            "absolute" if strip.base.absolute else "relative",
+            *(figure_text(value, 3) for value in (*strip.base.density, *strip.base.spread)),
+        )
         for place, strip in enumerate(record.strips, start=1)
     ]
-    frame_head = ("strip", "frame", "kind", "confidence",
-                  *(f"{what} {c}" for what in ("min", "median", "max") for c in "RGB"))
+    frame_head = (
+        "strip",
+        "frame",
+        "kind",
+        "confidence",
+        *(f"{what} {c}" for what in ("min", "median", "max") for c in "RGB"),
+    )
     frames = [
-        (str(place), printable(frame.number), printable(frame.kind),
-         figure_text(frame.confidence, 2),
-         *(figure_text(value, 3) for triple in vars(frame.density).values() for value in triple))
-        for place, strip in enumerate(record.strips, start=1) for frame in strip.frames
+        (
+            str(place),
+            printable(frame.number),
+            printable(frame.kind),
+            figure_text(frame.confidence, 2),
+            *(figure_text(value, 3) for triple in vars(frame.density).values() for value in triple),
+        )
+        for place, strip in enumerate(record.strips, start=1)
+        for frame in strip.frames
     ]
     return "\n\n".join((
         "Film base of each strip, density:\n" + _aligned(head, strips),
@@ -346,14 +385,24 @@ def _plot(record: RollRecord) -> _Plot:
             numbers.append((x + slot / 2, frame.number))
             x += slot
         strips.append((start, x, place))
-        steps += [(channel, start + 3, x - 3, lower(value))
-                  for channel, value in enumerate(strip.base.density)
-                  if math.isfinite(value) and x > start]
+        steps += [
+            (channel, start + 3, x - 3, lower(value))
+            for channel, value in enumerate(strip.base.density)
+            if math.isfinite(value) and x > start
+        ]
     ticks = [(upper(n / 2), f"{n / 2:.1f}") for n in range(round(highest * 2) + 1)]
     ticks += [(lower(n / 2), f"{n / 2:.1f}") for n in range(round(base_highest * 2) + 1)]
     panels = (("Frames: density above base", top, foot), ("Film base", base_top, base_foot))
-    return _Plot(math.ceil(max(x, 300)) + 12, left, panels, tuple(ticks), tuple(bars),
-                 tuple(steps), tuple(numbers), tuple(strips))
+    return _Plot(
+        math.ceil(max(x, 300)) + 12,
+        left,
+        panels,
+        tuple(ticks),
+        tuple(bars),
+        tuple(steps),
+        tuple(numbers),
+        tuple(strips),
+    )
 
 
 def _ceiling(values: Iterable[float]) -> float:

@@ -11,15 +11,17 @@ from numpy.typing import NDArray
 from pipeline.base import FilmBase, density_above, measure_base
 from pipeline.density import Illumination, to_light
 from pipeline.edge import EdgeReading, number_frames, read_edge
+from pipeline.evidence import Evidence, evidence
 from pipeline.film_format import FrameFormat, formats_on, frame_formats
-from pipeline.frames import Evidence, Frame, GapPrior, evidence, find_frames, gaps_mm
+from pipeline.frames import Frame, GapPrior, find_frames, gaps_mm
 from pipeline.illumination import Levels, find_levels
-from pipeline.layout import MM_PER_INCH, Strip, StripView, find_strips, place, straighten
+from pipeline.layout import MM_PER_INCH, Strip, find_strips
 from pipeline.problem import ScanProblem
 from pipeline.proxy import Proxy, to_scan_xy
 from pipeline.render import FrameBase
 from pipeline.scan import Scan, open_scan, reduce
 from pipeline.settings import Settings
+from pipeline.strip_view import StripView, place, straighten
 
 Triple = tuple[float, float, float]
 Corners = tuple[tuple[float, float], ...]
@@ -106,7 +108,7 @@ def survey_scan(path: Path, settings: Settings) -> ScanSurvey:
         raise ScanProblem(
             path,
             "shows no strip of colour negative film with its clear base",
-            "scan the negatives with a little of the rebate or the gaps in view",
+            "leave rebate or gaps and some open gate in view, or give --base",
         )
     return ScanSurvey(path, tuple(strips), clipped, tuple(notes))
 
@@ -154,7 +156,9 @@ def _survey_strip(
     if rough is None:
         return None
     above = density_above(view.light, rough, illumination)
-    if not _is_negative(above, strip, rough, settings.base is not None):
+    # A scanner that evens out the channels leaves no orange; only holes with light tell then.
+    unknown = strip.perforated and not illumination.absolute
+    if not _is_negative(above, strip, rough, unknown or settings.base is not None):
         return None
     formats = _formats(strip, settings)
     seen, chosen, frames = _solve(above, strip, formats, rough, view.px_per_mm)
@@ -195,10 +199,10 @@ def _solve(
     return seen, chosen, tuple(frame for frame in frames if frame.end - frame.start > least)
 
 
-def _is_negative(above: Light, strip: Strip, base: FilmBase, orange_known: bool) -> bool:
+def _is_negative(above: Light, strip: Strip, base: FilmBase, any_base: bool) -> bool:
     """Tell whether a strip is colour negative film, by what only that shows together.
 
-    Its base is orange (unless the user gave the base), nothing inside is lighter than it in any
+    Its base is orange (unless `any_base`), nothing inside is lighter than it in any
     channel, rebate and gaps make it a fair share of the strip, and 135 film with both edges in
     view has perforations. A slide's or a print's lightest even colour fails one of these.
     """
@@ -206,7 +210,7 @@ def _is_negative(above: Light, strip: Strip, base: FilmBase, orange_known: bool)
     inner = above[rows // 5 : rows - rows // 5, columns // 40 : columns - columns // 40]
     lighter = float((inner.min(axis=2) < -0.08).mean())
     share = base.area_mm2 * strip.px_per_mm**2 / (rows * columns)
-    orange = orange_known or base.density[2] - base.density[0] > _LEAST_ORANGE
+    orange = any_base or base.density[2] - base.density[0] > _LEAST_ORANGE
     bare = strip.whole_width and strip.film.name == "135" and not strip.perforated
     if strip.whole_width and not strip.perforated:
         return orange and share > 0.05 and lighter < (0.0005 if bare else 0.005)
@@ -246,9 +250,17 @@ def _picture_order(
 
 
 def _assembled(
-    scan: Scan, proxy: Proxy, strip: Strip, view: StripView, above: Light, chosen: FrameFormat,
-    frames: tuple[Frame, ...], base: FilmBase, illumination: Illumination, reading: EdgeReading | None,
-) -> StripSurvey:  # fmt: skip
+    scan: Scan,
+    proxy: Proxy,
+    strip: Strip,
+    view: StripView,
+    above: Light,
+    chosen: FrameFormat,
+    frames: tuple[Frame, ...],
+    base: FilmBase,
+    illumination: Illumination,
+    reading: EdgeReading | None,
+) -> StripSurvey:
     def to_scan(points: NDArray[np.float64]) -> Corners:
         placed = to_scan_xy(place(points, view.to_proxy), proxy.factor)
         return tuple((float(x), float(y)) for x, y in placed)
@@ -290,19 +302,32 @@ def _assembled(
         None if reading is None or reading.print_density is None else _triple(reading.print_density)
     )
     return StripSurvey(
-        scan=scan, ppi=strip.px_per_mm * proxy.factor * MM_PER_INCH,
-        ppi_from=strip.scale_from, format=chosen.name,
-        outline=to_scan(_picture_order(box, reading)), angle_deg=strip.angle_deg,
-        mirrored=reading is not None and reading.mirrored, base=base, illumination=illumination,
-        edge_codes=codes, print_density=printed, edge_position=first,
+        scan=scan,
+        ppi=strip.px_per_mm * proxy.factor * MM_PER_INCH,
+        ppi_from=strip.scale_from,
+        format=chosen.name,
+        outline=to_scan(_picture_order(box, reading)),
+        angle_deg=strip.angle_deg,
+        mirrored=reading is not None and reading.mirrored,
+        base=base,
+        illumination=illumination,
+        edge_codes=codes,
+        print_density=printed,
+        edge_position=first,
         frames=tuple(reversed(surveys)) if backwards else tuple(surveys),
-    )  # fmt: skip
+    )
 
 
 def _frame(
-    frame: Frame, number: str | None, corners: NDArray[np.float64], outline: Corners, above: Light,
-    base: FilmBase, illumination: Illumination, strip: Strip,
-) -> FrameSurvey:  # fmt: skip
+    frame: Frame,
+    number: str | None,
+    corners: NDArray[np.float64],
+    outline: Corners,
+    above: Light,
+    base: FilmBase,
+    illumination: Illumination,
+    strip: Strip,
+) -> FrameSurvey:
     rows, columns = above.shape[:2]
     inset = _SAMPLE_INSET_MM * strip.px_per_mm
     inner = above[
@@ -317,14 +342,25 @@ def _frame(
     least, median, most = np.percentile(smooth.reshape(-1, 3), [1, 50, 99], axis=0)
     left_top, right_bottom = corners[0], corners[2]
     frame_base = FrameBase(
-        terms=base.shading, left=_unit(left_top[0], columns), right=_unit(right_bottom[0], columns),
-        top=_unit(left_top[1], rows), bottom=_unit(right_bottom[1], rows), illumination=illumination,
-    )  # fmt: skip
+        terms=base.shading,
+        left=_unit(left_top[0], columns),
+        right=_unit(right_bottom[0], columns),
+        top=_unit(left_top[1], rows),
+        bottom=_unit(right_bottom[1], rows),
+        illumination=illumination,
+    )
     return FrameSurvey(
-        outline=outline, kind=frame.kind, confidence=frame.confidence, edge_number=number,
-        base=frame_base, samples=samples.astype(np.float32), thumbnail=_thumbnail(above, corners),
-        least=_triple(least), median=_triple(median), most=_triple(most),
-    )  # fmt: skip
+        outline=outline,
+        kind=frame.kind,
+        confidence=frame.confidence,
+        edge_number=number,
+        base=frame_base,
+        samples=samples.astype(np.float32),
+        thumbnail=_thumbnail(above, corners),
+        least=_triple(least),
+        median=_triple(median),
+        most=_triple(most),
+    )
 
 
 def _unit(place_px: float, count: int) -> float:

@@ -32,7 +32,9 @@ REPOSITORY = Path(__file__).parents[1]
 def started(*words: object, **options) -> subprocess.Popen[str]:
     return subprocess.Popen(
         [*COMMAND, *map(str, words)], cwd=REPOSITORY, text=True,
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, **options,
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        # A shell hands "ignored" on to what it starts in the background.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL), **options,
     )  # fmt: skip
 
 

@@ -33,8 +33,7 @@ def made_frame(number: str, **changes) -> FrameRecord:
 
 def made_strip(frames, scan: str = "scan.tif", **changes) -> StripRecord:
     base = BaseRecord((0.22, 0.63, 0.88), True, (0.004, 0.005, 0.006), 120.0)
-    strip = StripRecord(scan, 0, 1600.0, "tag", "135", OUTLINE, 0.3, False, base, (),
-                        tuple(frames))
+    strip = StripRecord(scan, 0, 1600.0, "tag", "135", OUTLINE, 0.3, False, base, (), tuple(frames))
     return replace(strip, **changes)
 
 
@@ -46,8 +45,9 @@ def made_roll(lengths, **changes) -> RollRecord:
         for place, length in enumerate(lengths)
     )
     colour = ColourRecord((0.05, 0.0, -0.08), (0.61, 0.63, 0.67), "roll")
-    record = RollRecord({"id": "A 7"}, "generic", "print", colour, strips,
-                        RollDensities(None, None, None, None))
+    record = RollRecord(
+        {"id": "A 7"}, "generic", "print", colour, strips, RollDensities(None, None, None, None)
+    )
     return replace(record, **changes)
 
 
@@ -131,18 +131,26 @@ def test_frames_are_as_large_as_the_paper_allows():
 def test_a_blank_frame_is_an_empty_dark_rectangle_with_a_word_in_it():
     record = made_roll([3])
     frames = record.strips[0].frames
-    blank = replace(record, strips=(
-        made_strip((frames[0], replace(frames[1], kind="blank"), frames[2]), "s0.tif"),))
+    blank = replace(
+        record,
+        strips=(made_strip((frames[0], replace(frames[1], kind="blank"), frames[2]), "s0.tif"),),
+    )
     left, top, right, bottom = found_boxes(contact_sheet(flat_thumbnails(record), record), 3)[1]
-    window = contact_sheet(flat_thumbnails(record), blank)[top:bottom + 1, left:right + 1]
+    window = contact_sheet(flat_thumbnails(record), blank)[top : bottom + 1, left : right + 1]
     assert np.median(window) < 60
     assert (window == sheets.EDGE_PRINT).all(axis=2).sum() > 20
     assert not (window == flat_colour(1)).all(axis=2).any()
 
 
-@pytest.mark.parametrize("change", [
-    {"confidence": 0.55}, {"confidence": float("nan")}, {"kind": "partial"}, {"kind": "fogged"},
-])
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"confidence": 0.55},
+        {"confidence": float("nan")},
+        {"kind": "partial"},
+        {"kind": "fogged"},
+    ],
+)
 def test_doubtful_and_odd_frames_carry_a_mark_under_the_picture(change):
     record = made_roll([3, 3])
     # Another doubtful frame, so that the line that explains the mark is there either way.
@@ -169,8 +177,10 @@ def test_the_number_stands_over_its_frame():
     record = made_roll([3])
     frames = record.strips[0].frames
     thumbnails = flat_thumbnails(record) | {"23A": flat_thumbnails(record)["01"]}
-    other = replace(record, strips=(
-        made_strip((frames[0], replace(frames[1], number="23A"), frames[2]), "s0.tif"),))
+    other = replace(
+        record,
+        strips=(made_strip((frames[0], replace(frames[1], number="23A"), frames[2]), "s0.tif"),),
+    )
     one, two = contact_sheet(thumbnails, record), contact_sheet(thumbnails, other)
     left, top, right, _ = found_boxes(one, 3)[1]
     box = changed_box(one, two)
@@ -182,12 +192,18 @@ def test_the_heading_tells_roll_film_date_camera_and_batch():
     record = made_roll([6])
     thumbnails = flat_thumbnails(record)
     seen = []
-    for notes in ({"id": "Küste"}, {"id": "Kuste"}, {"id": "海"}, {"id": "A", "film": "C 400"},
-                  {"id": "A", "date": "2024-07-01"}, {"id": "A", "camera": "folder"},
-                  {"id": "A", "batch": {"name": "no. 3", "temperature_c": 38.2}}):
+    for notes in (
+        {"id": "Küste"},
+        {"id": "Kuste"},
+        {"id": "海"},
+        {"id": "A", "film": "C 400"},
+        {"id": "A", "date": "2024-07-01"},
+        {"id": "A", "camera": "folder"},
+        {"id": "A", "batch": {"name": "no. 3", "temperature_c": 38.2}},
+    ):
         roll = replace(record, roll=notes)
         sheet = contact_sheet(thumbnails, roll)
-        seen.append(sheet[:found_boxes(sheet, 6)[0][1]].tobytes())
+        seen.append(sheet[: found_boxes(sheet, 6)[0][1]].tobytes())
     assert len(set(seen)) == len(seen)
 
 
@@ -200,7 +216,10 @@ def test_texts_of_the_heading():
     assert sheets.roll_name(roll) == "Roll 7 [31m"
     assert sheets.roll_text(roll) == "C 400, ISO 400, exposed as 320, folder, 2024-07-01"
     assert sheets.batch_items(roll) == (
-        ("batch", "no. 3"), ("rolls before", "5"), ("temperature", "38.2 °C"))
+        ("batch", "no. 3"),
+        ("rolls before", "5"),
+        ("temperature", "38.2 °C"),
+    )
     assert sheets.batch_items(made_roll([1], roll={"batch": "old one"})) == (("batch", "old one"),)
     assert sheets.batch_items(made_roll([1], roll={})) == ()
     assert sheets.roll_name(made_roll([1], roll={})) == "Roll without a name"
@@ -239,10 +258,15 @@ def test_the_sheet_can_be_written_as_jpeg():
         assert image.size == sheet.shape[1::-1]
 
 
-@pytest.mark.parametrize("picture", [
-    np.zeros((4, 4, 3), np.float32), np.zeros((4, 4), np.uint8), np.zeros((4, 4, 4), np.uint8),
-    np.zeros((0, 4, 3), np.uint8),
-])
+@pytest.mark.parametrize(
+    "picture",
+    [
+        np.zeros((4, 4, 3), np.float32),
+        np.zeros((4, 4), np.uint8),
+        np.zeros((4, 4, 4), np.uint8),
+        np.zeros((0, 4, 3), np.uint8),
+    ],
+)
 def test_a_thumbnail_of_another_kind_is_refused_by_its_number(picture):
     with pytest.raises(ValueError, match="'00'"):
         contact_sheet({"00": picture}, made_roll([1]))
@@ -282,10 +306,15 @@ def relative_luminance(colour) -> float:
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
 
-@pytest.mark.parametrize(("ink", "ground"), [
-    (sheets.INK, sheets.PAPER), (sheets.PENCIL, sheets.PAPER), (sheets.EDGE_PRINT, sheets.FILM),
-    (sheets.EDGE_PRINT, sheets.EMPTY),
-])
+@pytest.mark.parametrize(
+    ("ink", "ground"),
+    [
+        (sheets.INK, sheets.PAPER),
+        (sheets.PENCIL, sheets.PAPER),
+        (sheets.EDGE_PRINT, sheets.FILM),
+        (sheets.EDGE_PRINT, sheets.EMPTY),
+    ],
+)
 def test_lettering_has_the_contrast_that_wcag_asks_of_text(ink, ground):
     dark, light = sorted(map(relative_luminance, (ink, ground)))
     assert (light + 0.05) / (dark + 0.05) >= 4.5

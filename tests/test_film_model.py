@@ -69,8 +69,10 @@ def test_status_m_agrees_with_colormath(name: str) -> None:
     film = load_film(name)
     density = spectral_density(film, NORMAL, base_dye(film, NORMAL))
     spectrum = {f"spec_{nm}nm": 0.0 for nm in range(340, 840, 10)}
-    spectrum |= {f"spec_{int(nm)}nm": float(10.0**-d)
-                 for nm, d in zip(wavelengths_nm(), density, strict=True)}
+    spectrum |= {
+        f"spec_{int(nm)}nm": float(10.0**-d)
+        for nm, d in zip(wavelengths_nm(), density, strict=True)
+    }
     standards = (ANSI_STATUS_M_RED, ANSI_STATUS_M_GREEN, ANSI_STATUS_M_BLUE)
     reference = [ansi_density(SpectralColor(**spectrum), s) for s in standards]
     np.testing.assert_allclose(status_m(density), reference, atol=0.005)
@@ -133,8 +135,9 @@ def test_mask_takes_off_most_of_the_unwanted_absorption(name: str) -> None:
     film = load_film(name)
     start, step = np.full(3, 0.3), np.diag([0.5, 0.5, 0.5])
     ground = status_m(spectral_density(film, NORMAL, start))
-    masked = np.array([status_m(spectral_density(film, NORMAL, start + s)) - ground
-                       for s in step]) / 0.5
+    masked = (
+        np.array([status_m(spectral_density(film, NORMAL, start + s)) - ground for s in step]) / 0.5
+    )
     bare = status_m(film.dye_spectra)
     assert masked[1, 2] < 0.6 * bare[1, 2]
     assert masked[0, 1] < 0.75 * bare[0, 1]
@@ -171,20 +174,26 @@ def test_inter_image_effect_raises_saturation_and_leaves_equal_layers_alone() ->
     np.testing.assert_allclose(film.develop(np.ones(3), NORMAL), curves, atol=0.04)
 
 
-@pytest.mark.parametrize(("process", "base_change", "grey_change"), [
-    (Process(contrast=(0.8, 0.8, 0.8)), (0, 0, 0), (-1, -1, -1)),
-    (Process(contrast=(1.2, 1.2, 1.2)), (0, 0, 0), (1, 1, 1)),
-    (Process(speed=(-0.5, -0.5, -0.5)), (0, 0, 0), (-1, -1, -1)),
-    (Process(retained_silver=0.3), (0, 0, 0), (1, 1, 1)),
-    (Process(fog=(0.1, 0.0, 0.0)), (1, 0, 0), (1, 0, 0)),
-    (Process(stain=0.1), (1, 1, 1), (1, 1, 1)),
-])
+@pytest.mark.parametrize(
+    ("process", "base_change", "grey_change"),
+    [
+        (Process(contrast=(0.8, 0.8, 0.8)), (0, 0, 0), (-1, -1, -1)),
+        (Process(contrast=(1.2, 1.2, 1.2)), (0, 0, 0), (1, 1, 1)),
+        (Process(speed=(-0.5, -0.5, -0.5)), (0, 0, 0), (-1, -1, -1)),
+        (Process(retained_silver=0.3), (0, 0, 0), (1, 1, 1)),
+        (Process(fog=(0.1, 0.0, 0.0)), (1, 0, 0), (1, 0, 0)),
+        (Process(stain=0.1), (1, 1, 1), (1, 1, 1)),
+    ],
+)
 def test_faults_change_densities_in_the_published_direction(
-        process: Process, base_change: tuple[int, ...], grey_change: tuple[int, ...]) -> None:
+    process: Process, base_change: tuple[int, ...], grey_change: tuple[int, ...]
+) -> None:
     """Source: c41_faults.json (publication Z-131's chart), D-min and LD up, down or normal."""
     film = load_film("film-a")
-    for change, measured in ((base_change, base(film, process) - base(film)),
-                             (grey_change, at_grey(film, process) - at_grey(film))):
+    for change, measured in (
+        (base_change, base(film, process) - base(film)),
+        (grey_change, at_grey(film, process) - at_grey(film)),
+    ):
         moved = np.where(np.abs(measured) < 0.03, 0, np.sign(measured))
         np.testing.assert_array_equal(moved, change)
 
@@ -247,6 +256,9 @@ def test_model_shares_no_code_with_the_product() -> None:
     assert len(sources) > 15
     for source in sources:
         for node in ast.walk(ast.parse(source.read_text(encoding="utf-8"))):
-            names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else (
-                [node.module or ""] if isinstance(node, ast.ImportFrom) else [])
+            names = (
+                [alias.name for alias in node.names]
+                if isinstance(node, ast.Import)
+                else ([node.module or ""] if isinstance(node, ast.ImportFrom) else [])
+            )
             assert not any(name.split(".")[0] == "pipeline" for name in names), source

@@ -45,18 +45,23 @@ def greys(count: int = 2, **roll: Any) -> Roll:
     return Roll("film-a", tuple([FrameSpec("grey")] * count), **roll)
 
 
-def scan_of(roll: Roll, count: int | None = None, ppi: float = PPI, noise: bool = False,
-            **options: Any) -> ModelScan:
-    strip = {k: options.pop(k) for k in ("angle_deg", "reversed", "mirrored", "first", "trim_mm")
-             if k in options}
+def scan_of(
+    roll: Roll, count: int | None = None, ppi: float = PPI, noise: bool = False, **options: Any
+) -> ModelScan:
+    strip = {
+        k: options.pop(k)
+        for k in ("angle_deg", "reversed", "mirrored", "first", "trim_mm")
+        if k in options
+    }
     spec = StripSpec(roll, count=count or len(roll.frames), **strip)
     return make_scan([spec], ppi=ppi, noise=noise, **options)
 
 
 def test_same_seed_same_bytes_other_seed_other_noise() -> None:
     roll = Roll("film-c", (FrameSpec("cat"), FrameSpec("harbour")), seed=3)
-    first, again, other = (make_scan([StripSpec(roll)], ppi=120.0, seed=s, dust_count=3)
-                           for s in (5, 5, 6))
+    first, again, other = (
+        make_scan([StripSpec(roll)], ppi=120.0, seed=s, dust_count=3) for s in (5, 5, 6)
+    )
     np.testing.assert_array_equal(first.codes, again.codes)
     assert first.truth == again.truth
     assert (first.codes != other.codes).mean() > 0.3
@@ -70,7 +75,9 @@ def test_grain_follows_the_square_root_of_the_area() -> None:
         roll = Roll("film-c", (FrameSpec("grey"),), format="135")
         scan = make_scan([StripSpec(roll)], "scanner-e", ppi, seed=1)
         rows, columns = scan.codes.shape[:2]
-        part = light(scan)[rows // 2 - 40:rows // 2 + 40, columns // 2 - 60:columns // 2 + 60, 1]
+        part = light(scan)[
+            rows // 2 - 40 : rows // 2 + 40, columns // 2 - 60 : columns // 2 + 60, 1
+        ]
         high_pass = (-np.log10(part[:, 3:]) + np.log10(part[:, :-3])) / np.sqrt(2)
         sigmas.append(float(high_pass.std()))
     # Blur of the optics (sigma 0.02 mm, 0.16 and 0.31 px) takes a little off the finer scan.
@@ -79,8 +86,9 @@ def test_grain_follows_the_square_root_of_the_area() -> None:
 
 def test_drift_between_strips_leaves_densities_alone() -> None:
     roll = greys(4, edge_print=False)
-    scans = scan_strips(cut_roll(roll, 2), gains=[(1.0, 1.0, 1.0), (0.9, 0.95, 1.05)], ppi=120.0,
-                        noise=False)
+    scans = scan_strips(
+        cut_roll(roll, 2), gains=[(1.0, 1.0, 1.0), (0.9, 0.95, 1.05)], ppi=120.0, noise=False
+    )
     centres = [light(s)[s.codes.shape[0] // 2, s.codes.shape[1] // 4] for s in scans]
     np.testing.assert_allclose(centres[0], centres[1], rtol=0.01)
     assert scans[1].truth["scanner"]["gains"] == [0.9, 0.95, 1.05]
@@ -98,14 +106,23 @@ def test_kinds_and_numbers_of_frames() -> None:
     assert densities[2].min() > 1.0
 
 
-@pytest.mark.parametrize(("form", "numbers"), [
-    ("135-half", ["5", "5A", "6", "6A"]), ("120-6x6", ["5", "6", "7", "8"]),
-    ("120-6x4.5", ["5", "6", "7", "8"]), ("120-6x9", ["5", "6", "7", "8"]),
-])
+@pytest.mark.parametrize(
+    ("form", "numbers"),
+    [
+        ("135-half", ["5", "5A", "6", "6A"]),
+        ("120-6x6", ["5", "6", "7", "8"]),
+        ("120-6x4.5", ["5", "6", "7", "8"]),
+        ("120-6x9", ["5", "6", "7", "8"]),
+    ],
+)
 def test_formats_have_their_numbers_and_image_sizes(form: str, numbers: list[str]) -> None:
     """Source: image sizes of ISO 1007 and ISO 732 as in facts.md."""
-    across, along = {"135-half": (24.0, 18.0), "120-6x6": (56.0, 56.0),
-                     "120-6x4.5": (56.0, 41.5), "120-6x9": (56.0, 84.0)}[form]
+    across, along = {
+        "135-half": (24.0, 18.0),
+        "120-6x6": (56.0, 56.0),
+        "120-6x4.5": (56.0, 41.5),
+        "120-6x9": (56.0, 84.0),
+    }[form]
     scan = scan_of(greys(4, format=form, first_number=5), ppi=60.0)
     frames = strip_of(scan)["frames"]
     assert [f["number"] for f in frames] == numbers
@@ -125,14 +142,18 @@ def test_unexposed_film_still_carries_its_edge_print_dead_film_does_not() -> Non
 
 def test_leaks_leader_and_overlap_darken_the_negative() -> None:
     leak = LightLeak(at_mm=30.0, stops=2.0)
-    clean, leaky = (scan_of(greys(2, edge_print=False, leaks=leaks), ppi=100.0)
-                    for leaks in ((), (leak,)))
+    clean, leaky = (
+        scan_of(greys(2, edge_print=False, leaks=leaks), ppi=100.0) for leaks in ((), (leak,))
+    )
     assert (light(leaky)[..., 0] - light(clean)[..., 0]).min() < -0.1
     leader = scan_of(greys(1, leader_mm=15.0, light_struck_mm=8.0), ppi=100.0)
     band = straightened(leader, 10.0, 25.0, 4.0).mean(axis=0)
     assert band[4:24].max() < 0.3 * band[54]
-    overlap = Roll("film-a", (FrameSpec("grey"), FrameSpec("grey", gap_mm=-6.0)),
-                   camera=Camera(gap_jitter_mm=0.0))
+    overlap = Roll(
+        "film-a",
+        (FrameSpec("grey"), FrameSpec("grey", gap_mm=-6.0)),
+        camera=Camera(gap_jitter_mm=0.0),
+    )
     frames = strip_of(scan_of(overlap, ppi=100.0))["frames"]
     assert frames[1]["u_mm"][0] < frames[0]["u_mm"][1] - 3.0
 
@@ -160,8 +181,10 @@ def test_several_strips_share_a_scan() -> None:
 def test_infrared_shows_dust_and_silver_only() -> None:
     """Dyes are clear in the infra-red, dust and silver are not (common practice, no source)."""
     roll = Roll("film-a", (FrameSpec("steps"),), edge_print=False)
-    clean, dusty = (make_scan([StripSpec(roll)], ppi=150.0, infrared=True, dust_count=n, seed=2)
-                    for n in (0, 60))
+    clean, dusty = (
+        make_scan([StripSpec(roll)], ppi=150.0, infrared=True, dust_count=n, seed=2)
+        for n in (0, 60)
+    )
     assert clean.infrared is not None
     assert dusty.infrared is not None
     inside = tuple(slice(n // 3, 2 * n // 3) for n in clean.infrared.shape)
@@ -183,7 +206,8 @@ def test_files_carry_resolution_truth_and_profile(tmp_path: Path) -> None:
         assert page.predictor == tifffile.PREDICTOR.HORIZONTAL
         np.testing.assert_array_equal(page.asarray(), scan.codes)
     assert json.loads((tmp_path / "strip-1.truth.json").read_text())["strips"] == (
-        json.loads(json.dumps(scan.truth["strips"])))
+        json.loads(json.dumps(scan.truth["strips"]))
+    )
     eight = write_scan(tmp_path, "eight", scan_of(greys(1), ppi=60.0, scanner="scanner-d"))
     with Image.open(eight) as picture:
         assert picture.mode == "RGB"
@@ -217,8 +241,22 @@ def test_every_scene_gives_light_of_the_right_shape() -> None:
 
 
 def test_command_writes_a_roll(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    words = ["--seed", "3", "--format", "120-6x6", "--ppi", "50", "--frames", "4", "--film",
-             "film-b", "--scanner", "scanner-b", "--out", str(tmp_path)]
+    words = [
+        "--seed",
+        "3",
+        "--format",
+        "120-6x6",
+        "--ppi",
+        "50",
+        "--frames",
+        "4",
+        "--film",
+        "film-b",
+        "--scanner",
+        "scanner-b",
+        "--out",
+        str(tmp_path),
+    ]
     assert main(words) == 0
     names = sorted(path.name for path in tmp_path.iterdir())
     assert names == ["strip-01.tif", "strip-01.truth.json", "strip-02.tif", "strip-02.truth.json"]

@@ -28,10 +28,14 @@ def greys(count: int = 2, **roll: Any) -> Roll:
     return Roll("film-a", tuple([FrameSpec("grey")] * count), **roll)
 
 
-def scan_of(roll: Roll, count: int | None = None, ppi: float = PPI, noise: bool = False,
-            **options: Any) -> ModelScan:
-    strip = {k: options.pop(k) for k in ("angle_deg", "reversed", "mirrored", "first", "trim_mm")
-             if k in options}
+def scan_of(
+    roll: Roll, count: int | None = None, ppi: float = PPI, noise: bool = False, **options: Any
+) -> ModelScan:
+    strip = {
+        k: options.pop(k)
+        for k in ("angle_deg", "reversed", "mirrored", "first", "trim_mm")
+        if k in options
+    }
     spec = StripSpec(roll, count=count or len(roll.frames), **strip)
     return make_scan([spec], ppi=ppi, noise=noise, **options)
 
@@ -58,8 +62,9 @@ def test_truth_holds_the_centres_of_the_holes() -> None:
     scan = scan_of(greys(2), angle_deg=0.7)
     for x, y in strip_of(scan)["perforations"]:
         reach = round(0.6 * PX_PER_MM)
-        patch = light(scan)[round(y) - reach:round(y) + reach + 1,
-                            round(x) - reach:round(x) + reach + 1, 1]
+        patch = light(scan)[
+            round(y) - reach : round(y) + reach + 1, round(x) - reach : round(x) + reach + 1, 1
+        ]
         assert patch.min() > 0.9
 
 
@@ -87,8 +92,9 @@ def test_frame_outline_is_the_gate_at_half_exposure(angle: float, turn: int) -> 
         np.testing.assert_allclose(measured, frame[key], atol=0.07)
 
 
-@pytest.mark.parametrize(("ppi", "angle"), [
-    (150.0, 0.6), (200.0, 0.0), (300.0, 0.0), (300.0, -0.6), (400.0, 1.0)])
+@pytest.mark.parametrize(
+    ("ppi", "angle"), [(150.0, 0.6), (200.0, 0.0), (300.0, 0.0), (300.0, -0.6), (400.0, 1.0)]
+)
 def test_edge_codes_are_read_by_zxing(ppi: float, angle: float) -> None:
     """Source: zxing-cpp's DX film edge reader."""
     scan = scan_of(greys(3, first_number=9, seed=2), ppi=ppi, noise=True, angle_deg=angle)
@@ -99,8 +105,7 @@ def test_edge_codes_are_read_by_zxing(ppi: float, angle: float) -> None:
 
 @given(st.integers(1, 127), st.integers(0, 15), st.integers(1, 61), st.booleans())
 @settings(max_examples=40, deadline=None)
-def test_code_bits_are_those_zxing_draws(product: int, maker: int, frame: int,
-                                         half: bool) -> None:
+def test_code_bits_are_those_zxing_draws(product: int, maker: int, frame: int, half: bool) -> None:
     """Source: zxing-cpp's DX film edge writer, clock track over data track."""
     text = f"{product}-{maker}/{frame}{'A' if half else ''}"
     barcode = zxingcpp.create_barcode(text, zxingcpp.BarcodeFormat.DXFilmEdge)
@@ -115,19 +120,33 @@ def test_code_bits_of_the_published_example() -> None:
     assert data_bits(115, 10, 11, True) == "1010101110011010100010111010101"
 
 
-@pytest.mark.parametrize("options", [
-    {"turn_deg": 90}, {"turn_deg": 180}, {"turn_deg": 270}, {"mirrored": True},
-    {"reversed": True}, {"angle_deg": 1.5}, {"turn_deg": 90, "mirrored": True, "angle_deg": -1.0},
-])
+@pytest.mark.parametrize(
+    "options",
+    [
+        {"turn_deg": 90},
+        {"turn_deg": 180},
+        {"turn_deg": 270},
+        {"mirrored": True},
+        {"reversed": True},
+        {"angle_deg": 1.5},
+        {"turn_deg": 90, "mirrored": True, "angle_deg": -1.0},
+    ],
+)
 def test_chart_patches_are_found_at_their_places_however_the_film_lies(
-        options: dict[str, Any]) -> None:
+    options: dict[str, Any],
+) -> None:
     roll = Roll("film-a", (FrameSpec("chart"),))
     level, turned = scan_of(roll), scan_of(roll, **options)
     for scan in (level, turned):
         patches = strip_of(scan)["frames"][0]["patches"]
         assert [p["name"] for p in patches][18:] == [
-            "white 9.5 (.05 D)", "neutral 8 (.23 D)", "neutral 6.5 (.44 D)",
-            "neutral 5 (.70 D)", "neutral 3.5 (1.05 D)", "black 2 (1.5 D)"]
+            "white 9.5 (.05 D)",
+            "neutral 8 (.23 D)",
+            "neutral 6.5 (.44 D)",
+            "neutral 5 (.70 D)",
+            "neutral 3.5 (1.05 D)",
+            "black 2 (1.5 D)",
+        ]
     np.testing.assert_allclose(patch_densities(turned), patch_densities(level), atol=0.03)
 
 
@@ -152,8 +171,8 @@ def test_base_density_of_the_truth_is_what_the_scan_holds(scanner: str) -> None:
     strip, seen = strip_of(scan), light(scan)
     hole, after = np.array(strip["perforations"][6:8])
     (x, y), (gap_x, _) = np.rint(hole).astype(int), np.rint((hole + after) / 2).astype(int)
-    open_gate = seen[y - 3:y + 4, x - 3:x + 4].mean(axis=(0, 1))
-    base = seen[y - 3:y + 4, gap_x - 3:gap_x + 4].mean(axis=(0, 1))
+    open_gate = seen[y - 3 : y + 4, x - 3 : x + 4].mean(axis=(0, 1))
+    base = seen[y - 3 : y + 4, gap_x - 3 : gap_x + 4].mean(axis=(0, 1))
     measured = -np.log10(base / open_gate)
     flare = scan.truth["scanner"]["flare"]
     expected = np.array(strip["base_density"])
@@ -166,8 +185,9 @@ def test_base_density_of_the_truth_is_what_the_scan_holds(scanner: str) -> None:
 @settings(max_examples=5, deadline=None)
 def test_gain_only_scales_the_signal(gains: tuple[float, float, float]) -> None:
     roll = Roll("film-a", (FrameSpec("coffee"),))
-    plain, drifted = (scan_of(roll, ppi=80.0, gains=g, scanner="scanner-c")
-                      for g in ((1.0, 1.0, 1.0), gains))
+    plain, drifted = (
+        scan_of(roll, ppi=80.0, gains=g, scanner="scanner-c") for g in ((1.0, 1.0, 1.0), gains)
+    )
     offset = np.array(plain.truth["scanner"]["offset"])
     signals = [(scan.codes / 65535.0) ** 2.2 - offset for scan in (plain, drifted)]
     # The file's 16 bit steps, through its gamma, and the float32 signal are all that is left.

@@ -28,9 +28,14 @@ def test_chart_colours_are_those_colour_science_computes() -> None:
     xy = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
     light = colour.SDS_ILLUMINANTS["D50"].copy().align(colour.SPECTRAL_SHAPE_DEFAULT)
     # The set is sampled at 5 nm in an uneven span; interpolating it is not under test here.
-    reference = [colour.XYZ_to_Lab(colour.sd_to_XYZ(
-        sd.copy().align(colour.SPECTRAL_SHAPE_DEFAULT), illuminant=light) / 100, xy)
-        for sd in reflectances.values()]
+    reference = [
+        colour.XYZ_to_Lab(
+            colour.sd_to_XYZ(sd.copy().align(colour.SPECTRAL_SHAPE_DEFAULT), illuminant=light)
+            / 100,
+            xy,
+        )
+        for sd in reflectances.values()
+    ]
     patches = chart.patches_in_frame(1.5)
     assert [p.name for p in patches] == list(reflectances)
     error = np.linalg.norm(np.array([p.lab_d50 for p in patches]) - reference, axis=1)
@@ -104,8 +109,9 @@ def test_sizing_keeps_mean_light() -> None:
 
 @settings(deadline=None)
 @given(ANGLES, st.booleans(), st.floats(5.0, 250.0), st.floats(2.0, 60.0))
-def test_placement_keeps_lengths_and_comes_back(angle: float, mirrored: bool, u: float,
-                                                px_per_mm: float) -> None:
+def test_placement_keeps_lengths_and_comes_back(
+    angle: float, mirrored: bool, u: float, px_per_mm: float
+) -> None:
     placement = place((120.0, 20.0), 228.0, 35.0, angle, px_per_mm, mirrored)
     points = placement.to_scan([(0.0, 0.0), (u, 0.0), (0.0, 35.0)])
     assert np.linalg.norm(points[1] - points[0]) == pytest.approx(u * px_per_mm)

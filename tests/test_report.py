@@ -52,10 +52,12 @@ def small_picture(place: int, shape=(240, 360)) -> np.ndarray:
 def roll_frame(place: int) -> FrameRecord:
     kind = {0: "fogged", 13: "blank", 37: "partial"}.get(place, "picture")
     middle = 0.01 if kind == "blank" else 0.5 + 0.5 * (place * 7 % 10) / 10
-    density = DensityRecord(*(
-        tuple(round(middle * share * gain, 3) for gain in (0.93, 1.0, 1.08))
-        for share in (0.3, 1.0, 1.7)
-    ))
+    density = DensityRecord(
+        *(
+            tuple(round(middle * share * gain, 3) for gain in (0.93, 1.0, 1.08))
+            for share in (0.3, 1.0, 1.7)
+        )
+    )
     name = f"2024-07 Küste_{place:02d}"
     files = FilesRecord(f"{name}.tif", f"{name}.jpg", f"{name}.xmp")
     return made_frame(
@@ -68,7 +70,7 @@ def roll_frame(place: int) -> FrameRecord:
 def roll_of_38() -> RollRecord:
     frames = [roll_frame(place) for place in range(38)]
     strips = tuple(
-        made_strip(frames[at:at + 6], f"Küste_{at // 6 + 1:03d}.tif", ppi_from="perforations")
+        made_strip(frames[at : at + 6], f"Küste_{at // 6 + 1:03d}.tif", ppi_from="perforations")
         for at in range(0, 38, 6)
     )
     drifted = replace(strips[2].base, density=(0.25, 0.66, 0.91))
@@ -89,7 +91,8 @@ def roll_of_38() -> RollRecord:
 def small_jpegs(record: RollRecord) -> dict[str, bytes]:
     return {
         frame.number: report.thumbnail(small_picture(place))
-        for place, frame in enumerate(record.frames()) if frame.kind != "blank"
+        for place, frame in enumerate(record.frames())
+        if frame.kind != "blank"
     }
 
 
@@ -146,19 +149,31 @@ def test_a_blank_frame_says_so_and_has_no_picture(roll_page):
 def test_findings_come_worst_first_with_evidence_and_advice(roll_page):
     found = [text_of(li) for li in roll_page.find(".//section[@id='findings']").iterfind("ul/li")]
     assert [re.search(r"Fault|Warning|Note", text)[0] for text in found] == [
-        "Fault", "Warning", "Note"]
+        "Fault",
+        "Warning",
+        "Note",
+    ]
     assert "light-leak" in found[0]
     assert "Frame 00 is fogged. Confidence 0.93. What to do: Wind on twice." in found[0]
 
 
 def test_the_page_tells_problems_colour_and_notes(roll_page):
     text = text_of(roll_page)
-    for words in ("Küste_008.tif", "holds no film; scan it again.", "solved from the whole roll",
-                  "Jürgen Weiß", "Łeba", "38.2 °C", "38 frames on 7 strips",
-                  "35 pictures, 1 blank, 1 fogged, 1 partial"):
+    for words in (
+        "Küste_008.tif",
+        "holds no film; scan it again.",
+        "solved from the whole roll",
+        "Jürgen Weiß",
+        "Łeba",
+        "38.2 °C",
+        "38 frames on 7 strips",
+        "35 pictures, 1 blank, 1 fogged, 1 partial",
+    ):
         assert words in text
-    rows = [[text_of(cell) for cell in row]
-            for row in roll_page.find(".//section[@id='colour']").iterfind(".//tbody/tr")]
+    rows = [
+        [text_of(cell) for cell in row]
+        for row in roll_page.find(".//section[@id='colour']").iterfind(".//tbody/tr")
+    ]
     # 0.3 log10 exposure are a stop: log10 of 2, to the two decimals shown.
     assert rows[0] == ["red", "+0.05", "+0.17", "0.61", "0.22", "1.20", report.MISSING, "0.82"]
     assert rows[2][1:3] == [f"{MINUS}0.08", f"{MINUS}0.27"]
@@ -192,17 +207,26 @@ def test_drift_is_the_base_less_the_mean_of_strips_measured_alike(roll_page):
 
 def test_the_plot_shows_the_densities_of_the_record(roll_page):
     svg = roll_page.find(".//svg[@role='img']")
-    ticks = [(float(t.get("y")) - 4, float(t.text)) for t in svg.iterfind("text")
-             if t.get("text-anchor") == "end"]
+    ticks = [
+        (float(t.get("y")) - 4, float(t.text))
+        for t in svg.iterfind("text")
+        if t.get("text-anchor") == "end"
+    ]
     base_from = next(i for i, (one, two) in enumerate(pairwise(ticks), 1) if two[1] < one[1])
     axis = np.polyfit(*zip(*ticks[:base_from], strict=True), 1)
     base_axis = np.polyfit(*zip(*ticks[base_from:], strict=True), 1)
-    ranges = [re.fullmatch(r"M([\d.]+) ([\d.]+)([VH])([\d.]+)", g.find("path").get("d")).groups()
-              for g in svg.iterfind("g")]
-    shown = [np.polyval(axis, [float(foot), float(top)])
-             for _, top, kind, foot in ranges if kind == "V"]
-    expected = [(low, high) for frame in roll_of_38().frames()
-                for low, high in zip(frame.density.min, frame.density.max, strict=True)]
+    ranges = [
+        re.fullmatch(r"M([\d.]+) ([\d.]+)([VH])([\d.]+)", g.find("path").get("d")).groups()
+        for g in svg.iterfind("g")
+    ]
+    shown = [
+        np.polyval(axis, [float(foot), float(top)]) for _, top, kind, foot in ranges if kind == "V"
+    ]
+    expected = [
+        (low, high)
+        for frame in roll_of_38().frames()
+        for low, high in zip(frame.density.min, frame.density.max, strict=True)
+    ]
     np.testing.assert_allclose(shown, expected, atol=0.002)
     levels = [np.polyval(base_axis, float(y)) for _, y, kind, _ in ranges if kind == "H"]
     expected = [value for strip in roll_of_38().strips for value in strip.base.density]
@@ -217,12 +241,13 @@ def test_channels_differ_by_the_shape_of_their_mark_too(roll_page):
     assert marks == {"c0": {"circle"}, "c1": {"rect"}, "c2": {"path"}}
 
 
-@pytest.mark.parametrize(("stops", "remark"), [
-    (2.0, "2.0 stops denser"), (-1.5, "1.5 stops thinner"), (0.9, None)])
+@pytest.mark.parametrize(
+    ("stops", "remark"), [(2.0, "2.0 stops denser"), (-1.5, "1.5 stops thinner"), (0.9, None)]
+)
 def test_exposure_hint_is_density_over_slope_in_factors_of_two(stops, remark):
     record = made_roll([3])
     middle, gamma = 0.7, record.colour.gamma[1]
-    above = middle + gamma * np.log10(2.0 ** stops)
+    above = middle + gamma * np.log10(2.0**stops)
     odd = made_frame("99", density=DensityRecord((0, 0, 0), (0.7, float(above), 0.7), (2, 2, 2)))
     strips = (made_strip((*record.strips[0].frames, odd)),)
     caption = parsed(report.page(replace(record, strips=strips), {})).findall(".//figcaption")[3]
@@ -230,9 +255,17 @@ def test_exposure_hint_is_density_over_slope_in_factors_of_two(stops, remark):
     assert hints == ([remark] if remark else [])
 
 
-@pytest.mark.parametrize(("batch", "code", "expected"), [
-    ({"name": "no. 3"}, "normal", 1), ({}, "under-developed", 1), ({}, "retained-silver", 1),
-    ({}, "a-code-to-come", 1), ({}, "light-leak", 0), ({}, "scanner-drift", 0)])
+@pytest.mark.parametrize(
+    ("batch", "code", "expected"),
+    [
+        ({"name": "no. 3"}, "normal", 1),
+        ({}, "under-developed", 1),
+        ({}, "retained-silver", 1),
+        ({}, "a-code-to-come", 1),
+        ({}, "light-leak", 0),
+        ({}, "scanner-drift", 0),
+    ],
+)
 def test_cautions_are_shown_once_where_chemistry_is_touched(batch, code, expected):
     finding = Finding(code, "note", 0.8, "Seen.", "Do.")
     record = made_roll([1], roll={"id": "A", "batch": batch}, findings=(finding, finding))
@@ -253,10 +286,17 @@ def test_figures_that_are_none_become_dashes(value):
     frame = made_frame("1", confidence=value, density=DensityRecord(triple, triple, triple))
     strip = made_strip([frame], ppi=value, angle_deg=value)
     strip = replace(strip, base=replace(strip.base, density=triple, area_mm2=value))
-    record = replace(made_roll([]), strips=(strip, strip), densities=RollDensities(*[triple] * 4),
-                     colour=ColourRecord(triple, triple, "roll"))
-    for text in (text_of(parsed(report.page(record, {}))), report.measure_table(record),
-                 "\n".join(report.summary_lines(record))):
+    record = replace(
+        made_roll([]),
+        strips=(strip, strip),
+        densities=RollDensities(*[triple] * 4),
+        colour=ColourRecord(triple, triple, "roll"),
+    )
+    for text in (
+        text_of(parsed(report.page(record, {}))),
+        report.measure_table(record),
+        "\n".join(report.summary_lines(record)),
+    ):
         assert not re.search(r"\b(nan|inf)\b", text)
 
 
@@ -272,16 +312,29 @@ HOSTILE = st.one_of(
 
 
 def roll_with_text(text: str) -> RollRecord:
-    frame = made_frame(text, number_from=text, kind="picture",
-                       files=FilesRecord(text, text, text))
-    strip = made_strip([frame], text, ppi_from=text, format=text,
-                       edge_codes=(EdgeCodeRecord(text, 1.0, 1.0),))
-    notes = {"id": text, "film": text, "camera": text, "notes": text,
-             "batch": {"name": text, f"k{text}": text}, "other": {f"o{text}": text}}
+    frame = made_frame(text, number_from=text, kind="picture", files=FilesRecord(text, text, text))
+    strip = made_strip(
+        [frame], text, ppi_from=text, format=text, edge_codes=(EdgeCodeRecord(text, 1.0, 1.0),)
+    )
+    notes = {
+        "id": text,
+        "film": text,
+        "camera": text,
+        "notes": text,
+        "batch": {"name": text, f"k{text}": text},
+        "other": {f"o{text}": text},
+    }
     return RollRecord(
-        notes, text, text, ColourRecord((0.0, 0.0, 0.0), (1.0, 1.0, 1.0), text), (strip,),
-        RollDensities(None, None, None, None), (Finding(text, text, 0.5, text, text),),
-        (ScanTrouble(text, text),), text)
+        notes,
+        text,
+        text,
+        ColourRecord((0.0, 0.0, 0.0), (1.0, 1.0, 1.0), text),
+        (strip,),
+        RollDensities(None, None, None, None),
+        (Finding(text, text, 0.5, text, text),),
+        (ScanTrouble(text, text),),
+        text,
+    )
 
 
 def shape_of(page: Element) -> list[tuple[str, tuple[str, ...]]]:
@@ -316,8 +369,10 @@ def test_plain_text_has_no_control_characters(text):
 
 def test_summary_tells_frames_base_colour_findings_and_problems():
     lines = report.summary_lines(roll_of_38())
-    assert lines[0] == ("Roll 2024-07 Küste: 37 frames written of 38 on 7 strips "
-                        "(35 pictures, 1 blank, 1 fogged, 1 partial).")
+    assert lines[0] == (
+        "Roll 2024-07 Küste: 37 frames written of 38 on 7 strips "
+        "(35 pictures, 1 blank, 1 fogged, 1 partial)."
+    )
     assert "20, 37" in lines[1]
     assert lines[2] == "Film base (absolute): R 0.22, G 0.63, B 0.88."
     assert "whole roll" in lines[3]
@@ -328,8 +383,12 @@ def test_summary_tells_frames_base_colour_findings_and_problems():
 
 def test_measure_table_holds_all_figures_in_aligned_columns():
     record = roll_of_38()
-    strips = [replace(s, scan=name) for s, name in zip(
-        record.strips, ("日本.tif", "cafe\u0301.tif", "Küste.tif", *"abcd"), strict=True)]
+    strips = [
+        replace(s, scan=name)
+        for s, name in zip(
+            record.strips, ("日本.tif", "cafe\u0301.tif", "Küste.tif", *"abcd"), strict=True
+        )
+    ]
     text = report.measure_table(replace(record, strips=tuple(strips)))
     base, frames = (block.split("\n")[1:] for block in text.strip().split("\n\n"))
     assert (len(base), len(frames)) == (8, 39)
@@ -341,8 +400,9 @@ def test_measure_table_holds_all_figures_in_aligned_columns():
     assert len({wcswidth(line) for line in base}) == 1
     figures = [re.split(r"\s{2,}", line.strip()) for line in frames[1:]]
     expected = [[*f.density.min, *f.density.median, *f.density.max] for f in record.frames()]
-    np.testing.assert_allclose([[float(v) for v in row[4:]] for row in figures], expected,
-                               atol=0.0005)
+    np.testing.assert_allclose(
+        [[float(v) for v in row[4:]] for row in figures], expected, atol=0.0005
+    )
     assert len({len(line) for line in frames}) == 1
 
 
@@ -385,8 +445,9 @@ def page_url(tmp_path_factory) -> str:
     record = roll_of_38()
     finding = Finding("x" * 90, "note", 0.5, "long-" * 60, "word" * 60)
     trouble = ScanTrouble("n" * 120 + ".tif", "m" * 300)
-    record = replace(record, findings=(*record.findings, finding),
-                     problems=(*record.problems, trouble))
+    record = replace(
+        record, findings=(*record.findings, finding), problems=(*record.problems, trouble)
+    )
     file = tmp_path_factory.mktemp("page") / "index.html"
     file.write_text(report.page(record, small_jpegs(record)), encoding="utf-8")
     return file.as_uri()
@@ -394,7 +455,8 @@ def page_url(tmp_path_factory) -> str:
 
 def opened(browser: Browser, url: str, width: int, scheme: str, **more) -> tuple[Page, list[str]]:
     context = browser.new_context(
-        viewport={"width": width, "height": 800}, color_scheme=scheme, **more)
+        viewport={"width": width, "height": 800}, color_scheme=scheme, **more
+    )
     page = context.new_page()
     requests: list[str] = []
     page.on("request", lambda request: requests.append(request.url))
@@ -407,9 +469,12 @@ def opened(browser: Browser, url: str, width: int, scheme: str, **more) -> tuple
 def test_the_page_fits_the_screen_and_asks_no_network(browser, page_url, width, scheme):
     page, requests = opened(browser, page_url, width, scheme)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
-    assert page.evaluate(
-        "Promise.all([...document.images].map(image => image.decode())).then(all => all.length)"
-    ) == 37
+    assert (
+        page.evaluate(
+            "Promise.all([...document.images].map(image => image.decode())).then(all => all.length)"
+        )
+        == 37
+    )
     assert [url for url in requests if not url.startswith("data:")] == [page_url]
     page.context.close()
 
@@ -451,8 +516,9 @@ def test_the_focus_of_the_keyboard_can_be_seen(browser, page_url, scheme):
 def test_motion_only_for_those_who_did_not_refuse_it(browser, page_url):
     for wish, expected in (("reduce", "auto"), ("no-preference", "smooth")):
         page, _ = opened(browser, page_url, 1280, "light", reduced_motion=wish)
-        assert page.evaluate(
-            "getComputedStyle(document.documentElement).scrollBehavior") == expected
+        assert (
+            page.evaluate("getComputedStyle(document.documentElement).scrollBehavior") == expected
+        )
         page.context.close()
 
 

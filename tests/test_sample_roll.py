@@ -71,8 +71,19 @@ def test_record_is_the_plan_s() -> None:
     text = (SCANS / "roll.toml").read_text(encoding="utf-8")
     assert text == record_text(load_plan())
     record = tomllib.loads(text)
-    assert set(record) == {"id", "film", "iso", "camera", "lens", "photographer", "place", "date",
-                           "developed", "expected_frames", "batch"}
+    assert set(record) == {
+        "id",
+        "film",
+        "iso",
+        "camera",
+        "lens",
+        "photographer",
+        "place",
+        "date",
+        "developed",
+        "expected_frames",
+        "batch",
+    }
     assert set(record["batch"]) == {"name", "mixed", "rolls_before", "temperature_c"}
     assert record["expected_frames"] == 38
 
@@ -80,12 +91,19 @@ def test_record_is_the_plan_s() -> None:
 def test_committed_scans_are_what_the_model_makes() -> None:
     plan = load_plan()
     scanner = plan["scanner"]
-    holder = Holder(**{key: scanner[key] for key in
-                       ("window_margin_mm", "end_margin_mm", "border_mm")})
+    holder = Holder(
+        **{key: scanner[key] for key in ("window_margin_mm", "end_margin_mm", "border_mm")}
+    )
     index = 4
-    again = make_scan([planned_strips(plan)[index]], scanner["name"], scanner["ppi"],
-                      plan["film"]["seed"] + index, tuple(plan["strips"][index]["gains"]), holder,
-                      dust_count=scanner["dust_count"])
+    again = make_scan(
+        [planned_strips(plan)[index]],
+        scanner["name"],
+        scanner["ppi"],
+        plan["film"]["seed"] + index,
+        tuple(plan["strips"][index]["gains"]),
+        holder,
+        dust_count=scanner["dust_count"],
+    )
     committed = tifffile.imread(SCANS / f"strip-{index + 1}.tif").astype(int)
     difference = np.abs(again.codes.astype(int) - committed)
     # Other processors round the last bit of float32 otherwise: one step of the converter is 4.
@@ -93,8 +111,9 @@ def test_committed_scans_are_what_the_model_makes() -> None:
     assert json.loads(json.dumps(again.truth)) == TRUTH[f"strip-{index + 1}.tif"]
 
 
-def test_writing_leaves_scans_record_and_truth(tmp_path: Path,
-                                               monkeypatch: pytest.MonkeyPatch) -> None:
+def test_writing_leaves_scans_record_and_truth(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     plan = load_plan()
     plan["strips"], plan["scanner"]["ppi"] = plan["strips"][:2], 40.0
     monkeypatch.setattr("tests.film_model.sample_roll.load_plan", lambda: plan)

@@ -22,8 +22,17 @@ def main(words: list[str] | None = None) -> int:
     parser.add_argument("--no-faults", action="store_true")
     parser.add_argument("--out", required=True)
     args = parser.parse_args(words)
-    scans = random_roll(args.seed, args.format, args.film, args.scanner, args.ppi, args.frames,
-                        args.per_scan, charts=args.charts, faults=not args.no_faults)
+    scans = random_roll(
+        args.seed,
+        args.format,
+        args.film,
+        args.scanner,
+        args.ppi,
+        args.frames,
+        args.per_scan,
+        charts=args.charts,
+        faults=not args.no_faults,
+    )
     for index, scan in enumerate(scans, start=1):
         print(write_scan(args.out, f"strip-{index:02d}", scan))
     return 0

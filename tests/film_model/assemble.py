@@ -35,10 +35,19 @@ class ModelScan:
     infrared: NDArray[Any] | None = None
 
 
-def make_scan(strips: Sequence[StripSpec], scanner: str = "scanner-a", ppi: float = 300.0,
-              seed: int = 0, gains: tuple[float, float, float] = (1.0, 1.0, 1.0),
-              holder: Holder | None = None, turn_deg: int = 0, open_gate: float | None = None,
-              noise: bool = True, dust_count: int = 0, infrared: bool = False) -> ModelScan:
+def make_scan(
+    strips: Sequence[StripSpec],
+    scanner: str = "scanner-a",
+    ppi: float = 300.0,
+    seed: int = 0,
+    gains: tuple[float, float, float] = (1.0, 1.0, 1.0),
+    holder: Holder | None = None,
+    turn_deg: int = 0,
+    open_gate: float | None = None,
+    noise: bool = True,
+    dust_count: int = 0,
+    infrared: bool = False,
+) -> ModelScan:
     """Scan one or more strips together.
 
     gains is the scanner's drift against its usual exposure, per channel; open_gate replaces the
@@ -47,8 +56,10 @@ def make_scan(strips: Sequence[StripSpec], scanner: str = "scanner-a", ppi: floa
     holder = holder or Holder()
     device = load_scanner(scanner)
     arrangement = arrange(list(strips), holder, ppi, turn_deg)
-    exposed = [expose_strip(strip, place) for strip, place in
-               zip(strips, arrangement.placements, strict=True)]
+    exposed = [
+        expose_strip(strip, place)
+        for strip, place in zip(strips, arrangement.placements, strict=True)
+    ]
     rng = np.random.default_rng([seed, 2])
     light = _light(exposed, holder, arrangement, device, ppi, rng if noise else None)
     if dust_count:
@@ -58,15 +69,29 @@ def make_scan(strips: Sequence[StripSpec], scanner: str = "scanner-a", ppi: floa
     rgb = _read(device, light[..., :3], drifted, device.offset, ppi, rng if noise else None)
     plane = None
     if infrared:
-        plane = _read(device, light[..., 3:], level[:1], device.offset[:1], ppi,
-                      rng if noise else None)[..., 0]
-    truth = scan_truth(exposed, device, ppi, gains, drifted, turn_deg,
-                       (arrangement.width_px, arrangement.height_px))
+        plane = _read(
+            device, light[..., 3:], level[:1], device.offset[:1], ppi, rng if noise else None
+        )[..., 0]
+    truth = scan_truth(
+        exposed,
+        device,
+        ppi,
+        gains,
+        drifted,
+        turn_deg,
+        (arrangement.width_px, arrangement.height_px),
+    )
     return ModelScan(rgb, truth, device, ppi, plane)
 
 
-def _read(device: Scanner, light: Pixels, level: Floats, offset: Floats, ppi: float,
-          rng: np.random.Generator | None) -> NDArray[Any]:
+def _read(
+    device: Scanner,
+    light: Pixels,
+    level: Floats,
+    offset: Floats,
+    ppi: float,
+    rng: np.random.Generator | None,
+) -> NDArray[Any]:
     """Take light (open gate 1) through optics, sensor and file."""
     seen = optics(device, np.ascontiguousarray(light), ppi / 25.4).reshape(light.shape)
     signal = seen * evenness(device, *light.shape[:2])[..., None] * level.astype(np.float32)
@@ -74,15 +99,21 @@ def _read(device: Scanner, light: Pixels, level: Floats, offset: Floats, ppi: fl
     return encode(device, signal if rng is None else sense(device, signal, rng))
 
 
-def _light(exposed: list[ExposedStrip], holder: Holder, arrangement: Arrangement,
-           device: Scanner, ppi: float, rng: np.random.Generator | None) -> Pixels:
+def _light(
+    exposed: list[ExposedStrip],
+    holder: Holder,
+    arrangement: Arrangement,
+    device: Scanner,
+    ppi: float,
+    rng: np.random.Generator | None,
+) -> Pixels:
     """Return light behind film and holder, R, G, B and infra-red, in tiles of whole rows."""
     height, width = arrangement.height_px, arrangement.width_px
     light = np.empty((height, width, 4), np.float32)
     rows = max(1, TILE_PIXELS // width)
     for y0 in range(0, height, rows):
         tile = Window(0, y0, width, min(y0 + rows, height))
-        part = light[tile.y0:tile.y1]
+        part = light[tile.y0 : tile.y1]
         part[:] = 1
         for strip in exposed:
             local = strip.window().within(tile)
@@ -92,8 +123,13 @@ def _light(exposed: list[ExposedStrip], holder: Holder, arrangement: Arrangement
     return light
 
 
-def _film_light(strip: ExposedStrip, device: Scanner, window: Window, ppi: float,
-                rng: np.random.Generator | None) -> Pixels:
+def _film_light(
+    strip: ExposedStrip,
+    device: Scanner,
+    window: Window,
+    ppi: float,
+    rng: np.random.Generator | None,
+) -> Pixels:
     """Return light through one strip, 1 where there is no film."""
     exposure = strip_exposure(strip, window)
     light = _through(strip, device, exposure, ppi, rng)
@@ -107,8 +143,13 @@ def _film_light(strip: ExposedStrip, device: Scanner, window: Window, ppi: float
     return cover * light + (1 - cover)
 
 
-def _through(strip: ExposedStrip, device: Scanner, exposure: Pixels, ppi: float,
-             rng: np.random.Generator | None) -> Pixels:
+def _through(
+    strip: ExposedStrip,
+    device: Scanner,
+    exposure: Pixels,
+    ppi: float,
+    rng: np.random.Generator | None,
+) -> Pixels:
     """Develop layer exposures [..., 3]; return light R, G, B, infra-red [..., 4] through them."""
     process = strip.roll.process
     dye = strip.film.develop(exposure, process)

@@ -11,8 +11,14 @@ Size = tuple[int, int]
 RGB = tuple[float, float, float]
 
 
-def noise(rng: np.random.Generator, size: Size, octaves: int, first: int = 3,
-          stretch: float = 1.0, rough: float = 0.5) -> Pixels:
+def noise(
+    rng: np.random.Generator,
+    size: Size,
+    octaves: int,
+    first: int = 3,
+    stretch: float = 1.0,
+    rough: float = 0.5,
+) -> Pixels:
     """Return cloud-like noise, 0 to 1; stretch > 1 draws it out sideways, rough feeds detail."""
     height, width = size
     total = np.zeros(size, np.float32)
@@ -21,7 +27,8 @@ def noise(rng: np.random.Generator, size: Size, octaves: int, first: int = 3,
         grid_cells = (cells + 1, max(2, round(cells * width / height / stretch)))
         cell_values = rng.random(grid_cells, dtype=np.float32)
         total += cv2.resize(cell_values, (width, height), interpolation=cv2.INTER_CUBIC) * (
-            np.float32(rough**octave))
+            np.float32(rough**octave)
+        )
     return (total - total.min()) / max(float(np.ptp(total)), 1e-6)
 
 
@@ -40,7 +47,8 @@ def grid(size: Size) -> tuple[Pixels, Pixels]:
     height, width = size
     y = np.linspace(0, 1, height, dtype=np.float32)[:, None] * np.ones((1, width), np.float32)
     x = np.linspace(0, width / height, width, dtype=np.float32)[None, :] * np.ones(
-        (height, 1), np.float32)
+        (height, 1), np.float32
+    )
     return x, y
 
 
@@ -56,7 +64,8 @@ def ridge(rng: np.random.Generator, width: int, roughness: float) -> Pixels:
     for octave, cells in enumerate((3, 6, 12, 25, 60, 140)):
         knots = rng.random((1, cells), dtype=np.float32) - np.float32(0.5)
         line += cv2.resize(knots, (width, 1), interpolation=cv2.INTER_CUBIC)[0] * np.float32(
-            roughness**octave)
+            roughness**octave
+        )
     return line
 
 
@@ -73,8 +82,15 @@ def box(size: Size, x0: float, y0: float, x1: float, y1: float) -> Pixels:
     return polygon(size, [(x0, y0), (x1, y0), (x1, y1), (x0, y1)])
 
 
-def sky(rng: np.random.Generator, size: Size, upper: RGB, lower: RGB, horizon: float,
-        cloud: RGB = (0.92, 0.92, 0.93), cover: float = 0.5) -> Pixels:
+def sky(
+    rng: np.random.Generator,
+    size: Size,
+    upper: RGB,
+    lower: RGB,
+    horizon: float,
+    cloud: RGB = (0.92, 0.92, 0.93),
+    cover: float = 0.5,
+) -> Pixels:
     """Paint a sky with clouds down to a horizon (and on below it)."""
     _, y = grid(size)
     picture = mix(colour(*upper), colour(*lower), np.clip(y / horizon, 0, 1))
@@ -82,8 +98,9 @@ def sky(rng: np.random.Generator, size: Size, upper: RGB, lower: RGB, horizon: f
     return mix(picture, colour(*cloud), np.clip((shape - 1 + cover) * 3.2, 0, 1) * 0.9)
 
 
-def mirrored_below(picture: Pixels, line: float, rng: np.random.Generator,
-                   dimmer: float = 0.55) -> Pixels:
+def mirrored_below(
+    picture: Pixels, line: float, rng: np.random.Generator, dimmer: float = 0.55
+) -> Pixels:
     """Return the picture with everything below a line replaced by a rippled reflection."""
     size: Size = picture.shape[0], picture.shape[1]
     x, y = grid(size)
@@ -91,8 +108,13 @@ def mirrored_below(picture: Pixels, line: float, rng: np.random.Generator,
     depth = np.maximum(y - line, 0)
     source_y = (line - depth + ripple * depth * 0.5) * (size[0] - 1)
     source_x = x * (size[0] - 1) + ripple * depth * size[0] * 0.10
-    seen = cv2.remap(picture.astype(np.float32), source_x.astype(np.float32),
-                     source_y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+    seen = cv2.remap(
+        picture.astype(np.float32),
+        source_x.astype(np.float32),
+        source_y.astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REFLECT,
+    )
     water = seen * np.float32(dimmer) + colour(0.010, 0.020, 0.024)
     water *= (1 + 0.7 * ripple)[..., None]
     return np.where((y > line)[..., None], water, picture)

@@ -32,8 +32,12 @@ class Patch:
     @property
     def corners(self) -> list[tuple[float, float]]:
         """Corners TL, TR, BR, BL in the frame, 0 to 1 each way."""
-        return [(self.left, self.top), (self.right, self.top),
-                (self.right, self.bottom), (self.left, self.bottom)]
+        return [
+            (self.left, self.top),
+            (self.right, self.top),
+            (self.right, self.bottom),
+            (self.left, self.bottom),
+        ]
 
 
 @lru_cache(maxsize=1)
@@ -73,9 +77,18 @@ def patches_in_frame(aspect: float) -> list[Patch]:
         row, column = divmod(index, COLUMNS)
         x = aspect / 2 + (column - (COLUMNS - 1) / 2) * pitch
         y = 0.5 + (row - (ROWS - 1) / 2) * pitch
-        patches.append(Patch(
-            name, (x - side / 2) / aspect, y - side / 2, (x + side / 2) / aspect, y + side / 2,
-            tuple(lab[index].tolist()), tuple(xyz[index].tolist()), tuple(srgb[index].tolist())))
+        patches.append(
+            Patch(
+                name,
+                (x - side / 2) / aspect,
+                y - side / 2,
+                (x + side / 2) / aspect,
+                y + side / 2,
+                tuple(lab[index].tolist()),
+                tuple(xyz[index].tolist()),
+                tuple(srgb[index].tolist()),
+            )
+        )
     return patches
 
 
@@ -86,15 +99,23 @@ def draw(colours: Floats, card: Floats, surround: Floats, aspect: float, height:
     picture[:] = surround
     patches = patches_in_frame(aspect)
     margin = 0.35 * (patches[0].bottom - patches[0].top)
-    _fill(picture, patches[0].left - margin / aspect, patches[0].top - margin,
-          patches[-1].right + margin / aspect, patches[-1].bottom + margin, card)
+    _fill(
+        picture,
+        patches[0].left - margin / aspect,
+        patches[0].top - margin,
+        patches[-1].right + margin / aspect,
+        patches[-1].bottom + margin,
+        card,
+    )
     for patch, value in zip(patches, colours, strict=True):
         _fill(picture, patch.left, patch.top, patch.right, patch.bottom, value)
     return picture
 
 
-def _fill(picture: Floats, left: float, top: float, right: float, bottom: float,
-          value: Floats) -> None:
+def _fill(
+    picture: Floats, left: float, top: float, right: float, bottom: float, value: Floats
+) -> None:
     height, width = picture.shape[:2]
-    picture[round(top * height):round(bottom * height),
-            round(left * width):round(right * width)] = value
+    picture[
+        round(top * height) : round(bottom * height), round(left * width) : round(right * width)
+    ] = value

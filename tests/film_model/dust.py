@@ -22,12 +22,27 @@ def dust_light(shape: tuple[int, int], ppi: float, count: int, rng: np.random.Ge
         if rng.random() < 0.25:
             turn = np.cumsum(rng.normal(0, 0.35, 9)) + rng.uniform(0, 2 * np.pi)
             step = rng.uniform(1.0, 4.0) * px_per_mm / 9
-            points = np.column_stack([x + np.cumsum(np.cos(turn)) * step,
-                                      y + np.cumsum(np.sin(turn)) * step])
-            cv2.polylines(dark, [np.rint(points * scale).astype(np.int32)], False, 0.7,
-                          max(1, round(0.03 * px_per_mm)), cv2.LINE_8, OVERSAMPLE_BITS)
+            points = np.column_stack(
+                [x + np.cumsum(np.cos(turn)) * step, y + np.cumsum(np.sin(turn)) * step]
+            )
+            cv2.polylines(
+                dark,
+                [np.rint(points * scale).astype(np.int32)],
+                False,
+                0.7,
+                max(1, round(0.03 * px_per_mm)),
+                cv2.LINE_8,
+                OVERSAMPLE_BITS,
+            )
         else:
             radius = rng.uniform(0.015, 0.075) * px_per_mm
-            cv2.circle(dark, (round(x * scale), round(y * scale)),
-                       max(scale // 2, round(radius * scale)), 0.9, -1, cv2.LINE_8, OVERSAMPLE_BITS)
+            cv2.circle(
+                dark,
+                (round(x * scale), round(y * scale)),
+                max(scale // 2, round(radius * scale)),
+                0.9,
+                -1,
+                cv2.LINE_8,
+                OVERSAMPLE_BITS,
+            )
     return 1 - cv2.GaussianBlur(dark, (0, 0), max(0.4, 0.01 * px_per_mm))

@@ -52,8 +52,10 @@ def number_text(number: int, half: bool = False) -> str:
 def _glyphs() -> dict[str, Pixels]:
     path = Path(__file__).parent / "glyphs.toml"
     table = tomllib.loads(path.read_text(encoding="utf-8"))["glyphs"]
-    return {key: np.array([[c == "#" for c in row] for row in rows.split("|")], np.float32)
-            for key, rows in table.items()}
+    return {
+        key: np.array([[c == "#" for c in row] for row in rows.split("|")], np.float32)
+        for key, rows in table.items()
+    }
 
 
 def _draw_text(raster: Pixels, text: str, u_mm: float, v_mm: float, height_mm: float) -> None:
@@ -69,11 +71,12 @@ def _draw_text(raster: Pixels, text: str, u_mm: float, v_mm: float, height_mm: f
 
 def _draw_bar(raster: Pixels, u0: float, v0: float, u1: float, v1: float) -> None:
     left, right, top, bottom = (round(c * RASTER_PX_PER_MM) for c in (u0, u1, v0, v1))
-    raster[max(top, 0):max(bottom, 0), max(left, 0):max(right, 0)] = 1
+    raster[max(top, 0) : max(bottom, 0), max(left, 0) : max(right, 0)] = 1
 
 
-def _draw_code(raster: Pixels, data: str, u_mm: float, module_mm: float,
-               rows_mm: tuple[float, float, float]) -> None:
+def _draw_code(
+    raster: Pixels, data: str, u_mm: float, module_mm: float, rows_mm: tuple[float, float, float]
+) -> None:
     """Draw both tracks; rows are the tracks' borders from the clock's inner side outwards."""
     for track, (v0, v1) in zip((CLOCK, data), pairwise(rows_mm), strict=True):
         for index, bit in enumerate(track):
@@ -101,13 +104,24 @@ class EdgeRasters:
         for raster, from_mm in ((self.top, 0.0), (self.bottom, self.bottom_from_mm)):
             origin = (start - np.array([0.0, from_mm])) * per_mm - 0.5
             matrix = np.column_stack([to_film[:, :2] * per_mm, origin])
-            total += cv2.warpAffine(raster, matrix, shape, flags=cv2.INTER_LINEAR
-                                    | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_CONSTANT)
+            total += cv2.warpAffine(
+                raster,
+                matrix,
+                shape,
+                flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+                borderMode=cv2.BORDER_CONSTANT,
+            )
         return total
 
 
-def draw_edges(film: Film, form: FilmFormat, length_mm: float, number_zero_at_mm: float,
-               px_per_mm: float, light_shares: Floats) -> EdgeRasters:
+def draw_edges(
+    film: Film,
+    form: FilmFormat,
+    length_mm: float,
+    number_zero_at_mm: float,
+    px_per_mm: float,
+    light_shares: Floats,
+) -> EdgeRasters:
     """Draw the edge print of a strip.
 
     number_zero_at_mm is where frame number 0 would be printed, counted from the strip's start.
@@ -141,8 +155,9 @@ def _developed(raster: Pixels, light_shares: Floats, px_per_mm: float) -> Pixels
     return cv2.GaussianBlur(light, (0, 0), SAMPLING_BLUR_PX * RASTER_PX_PER_MM / px_per_mm)
 
 
-def _draw_numbers(top: Pixels, bottom: Pixels, form: FilmFormat, film: Film, u: float,
-                  number: int, half: bool) -> None:
+def _draw_numbers(
+    top: Pixels, bottom: Pixels, form: FilmFormat, film: Film, u: float, number: int, half: bool
+) -> None:
     """Put the number under and over the picture, and the film's name beside the upper one."""
     rows = form.edge
     below = bottom.shape[0] / RASTER_PX_PER_MM - rows.text_from_edge_mm - rows.text_height_mm
@@ -155,8 +170,15 @@ def _draw_numbers(top: Pixels, bottom: Pixels, form: FilmFormat, film: Film, u: 
         _draw_text(top, film.edge_text, u + 7.0, rows.text_from_edge_mm, rows.text_height_mm)
 
 
-def _draw_one_code(bottom: Pixels, form: FilmFormat, film: Film, u: float, number: int, half: bool,
-                   length_mm: float) -> Code | None:
+def _draw_one_code(
+    bottom: Pixels,
+    form: FilmFormat,
+    film: Film,
+    u: float,
+    number: int,
+    half: bool,
+    length_mm: float,
+) -> Code | None:
     """Draw a code beside its number; return it if the strip holds it whole."""
     rows = form.edge
     if rows.code_module_mm is None or rows.code_rows_mm is None or number < 0:

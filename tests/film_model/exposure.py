@@ -73,8 +73,14 @@ def expose_strip(spec: StripSpec, placement: Placement) -> ExposedStrip:
             frames.append(ExposedFrame(gate, gate.u0_mm - start, gate.u1_mm - start, picture))
     edges = None
     if roll.edge_print:
-        edges = draw_edges(film, form, end - start, layout.number_zero_at_mm - start,
-                           placement.px_per_mm, _print_light(film, roll.process))
+        edges = draw_edges(
+            film,
+            form,
+            end - start,
+            layout.number_zero_at_mm - start,
+            placement.px_per_mm,
+            _print_light(film, roll.process),
+        )
     return ExposedStrip(spec, film, form, placement, start, end - start, tuple(frames), edges)
 
 
@@ -87,8 +93,9 @@ def _print_light(film: Film, process: Process) -> Floats:
     return (light[0] - light) / taken if taken > 0 else np.linspace(0, 1, PRINT_STEPS)
 
 
-def _picture(roll: Roll, film: Film, form: FilmFormat, gate: Gate,
-             px_per_mm: float) -> Pixels | None:
+def _picture(
+    roll: Roll, film: Film, form: FilmFormat, gate: Gate, px_per_mm: float
+) -> Pixels | None:
     """Return a frame's layer exposures near the scan's resolution, lens faults included."""
     if gate.spec.kind != "picture":
         return None
@@ -118,25 +125,35 @@ def strip_exposure(strip: ExposedStrip, window: Window) -> Pixels:
     return exposure
 
 
-def _add_picture(exposure: Pixels, strip: ExposedStrip, frame: ExposedFrame,
-                 window: Window) -> None:
+def _add_picture(
+    exposure: Pixels, strip: ExposedStrip, frame: ExposedFrame, window: Window
+) -> None:
     gate, soft = frame.gate, strip.roll.camera.gate_softness_mm
-    local = strip.placement.window_of(frame.u0_mm - soft, gate.v0_mm - soft, frame.u1_mm + soft,
-                                      gate.v1_mm + soft).within(window)
+    local = strip.placement.window_of(
+        frame.u0_mm - soft, gate.v0_mm - soft, frame.u1_mm + soft, gate.v1_mm + soft
+    ).within(window)
     if local.empty or frame.picture is None:
         return
     u, v = strip.placement.to_film(local)
-    inside = soft_inside(distance_to_rectangle(
-        u, v, frame.u0_mm, gate.v0_mm, frame.u1_mm, gate.v1_mm, strip.form.corner_mm), soft)
+    inside = soft_inside(
+        distance_to_rectangle(
+            u, v, frame.u0_mm, gate.v0_mm, frame.u1_mm, gate.v1_mm, strip.form.corner_mm
+        ),
+        soft,
+    )
     rows, columns = frame.picture.shape[:2]
     scale = np.array([columns / (frame.u1_mm - frame.u0_mm), rows / (gate.v1_mm - gate.v0_mm)])
     to_film = strip.placement.inverse
     at = to_film[:, :2] @ np.array([local.x0, local.y0]) + to_film[:, 2]
     origin = (at - np.array([frame.u0_mm, gate.v0_mm])) * scale - 0.5
     matrix = np.column_stack([to_film[:, :2] * scale[:, None], origin])
-    sampled = cv2.warpAffine(frame.picture, matrix, (local.x1 - local.x0, local.y1 - local.y0),
-                             flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
-                             borderMode=cv2.BORDER_REPLICATE)
+    sampled = cv2.warpAffine(
+        frame.picture,
+        matrix,
+        (local.x1 - local.x0, local.y1 - local.y0),
+        flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
     exposure[local.slices_in(window)] += np.maximum(sampled, 0) * inside[..., None]
 
 
@@ -157,7 +174,9 @@ def _add_fog(exposure: Pixels, strip: ExposedStrip, window: Window) -> None:
 
 def _leak_light(leak: LightLeak, u: Pixels, v: Pixels, width_mm: float) -> Pixels:
     depth = v if leak.edge == "top" else width_mm - v
-    light = np.exp(-((u - leak.at_mm) / leak.width_mm) ** 2 - np.maximum(depth, 0) / leak.depth_mm)
+    light = np.exp(
+        -(((u - leak.at_mm) / leak.width_mm) ** 2) - np.maximum(depth, 0) / leak.depth_mm
+    )
     return (light * 2.0**leak.stops)[..., None] * np.asarray(leak.layers, np.float32)
 
 
@@ -165,15 +184,15 @@ def film_coverage(strip: ExposedStrip, window: Window) -> Pixels:
     """Return the share of each pixel that film covers: 0 beside it and in its perforations."""
     scale = np.float32(strip.placement.px_per_mm)
     u, v = strip.placement.to_film(window)
-    cover = covered(scale * distance_to_rectangle(u, v, 0, 0, strip.length_mm,
-                                                  strip.form.width_mm))
+    cover = covered(scale * distance_to_rectangle(u, v, 0, 0, strip.length_mm, strip.form.width_mm))
     for hole in perforations(strip):
         local = strip.placement.window_of(*hole).within(window)
         if not local.empty:
             part = local.slices_in(window)
             corner = strip.form.perforation.corner_mm if strip.form.perforation else 0.0
-            cover[part] *= 1 - covered(scale * distance_to_rectangle(u[part], v[part], *hole,
-                                                                     corner))
+            cover[part] *= 1 - covered(
+                scale * distance_to_rectangle(u[part], v[part], *hole, corner)
+            )
     return cover
 
 
@@ -185,8 +204,7 @@ def perforations(strip: ExposedStrip) -> list[tuple[float, float, float, float]]
     first = int(np.floor(strip.start_mm / shape.pitch_mm)) - 1
     count = int(strip.length_mm / shape.pitch_mm) + 3
     holes = []
-    for v0 in (shape.from_edge_mm,
-               strip.form.width_mm - shape.from_edge_mm - shape.across_mm):
+    for v0 in (shape.from_edge_mm, strip.form.width_mm - shape.from_edge_mm - shape.across_mm):
         for index in range(first, first + count):
             u0 = index * shape.pitch_mm - strip.start_mm
             if u0 + shape.along_mm > 0 and u0 < strip.length_mm:

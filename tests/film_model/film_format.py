@@ -67,5 +67,13 @@ def load_format(name: str) -> FilmFormat:
     if "code_rows_mm" in rows:
         rows["code_rows_mm"] = tuple(rows["code_rows_mm"])
     holes = Perforation(**tables["perforation"]) if row["film"] == "135" else None
-    return FilmFormat(name, row["width_mm"], tuple(row["image_mm"]), row["pitch_mm"],
-                      row["corner_mm"], row["film"], holes, EdgeRows(**rows))
+    return FilmFormat(
+        name,
+        row["width_mm"],
+        tuple(row["image_mm"]),
+        row["pitch_mm"],
+        row["corner_mm"],
+        row["film"],
+        holes,
+        EdgeRows(**rows),
+    )

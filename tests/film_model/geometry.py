@@ -28,13 +28,19 @@ class Window:
 
     def within(self, other: "Window") -> "Window":
         """Return what both windows share."""
-        return Window(max(self.x0, other.x0), max(self.y0, other.y0),
-                      min(self.x1, other.x1), min(self.y1, other.y1))
+        return Window(
+            max(self.x0, other.x0),
+            max(self.y0, other.y0),
+            min(self.x1, other.x1),
+            min(self.y1, other.y1),
+        )
 
     def slices_in(self, outer: "Window") -> tuple[slice, slice]:
         """Return row and column slices of this window inside an array over `outer`."""
-        return (slice(self.y0 - outer.y0, self.y1 - outer.y0),
-                slice(self.x0 - outer.x0, self.x1 - outer.x0))
+        return (
+            slice(self.y0 - outer.y0, self.y1 - outer.y0),
+            slice(self.x0 - outer.x0, self.x1 - outer.x0),
+        )
 
 
 @dataclass(frozen=True)
@@ -78,8 +84,14 @@ class Placement:
         return Window(int(low[0]), int(low[1]), int(high[0]), int(high[1]))
 
 
-def place(centre_mm: tuple[float, float], length_mm: float, width_mm: float, angle_deg: float,
-          px_per_mm: float, mirrored: bool = False) -> Placement:
+def place(
+    centre_mm: tuple[float, float],
+    length_mm: float,
+    width_mm: float,
+    angle_deg: float,
+    px_per_mm: float,
+    mirrored: bool = False,
+) -> Placement:
     """Place a strip with its centre at a point of the scan (mm), turned clockwise as displayed.
 
     Mirrored film lies with its other side up: its run is reversed before it is turned.
@@ -92,8 +104,9 @@ def place(centre_mm: tuple[float, float], length_mm: float, width_mm: float, ang
     return Placement(np.column_stack([linear * px_per_mm, shift * px_per_mm - 0.5]))
 
 
-def distance_to_rectangle(u: Pixels, v: Pixels, u0: float, v0: float, u1: float, v1: float,
-                          corner: float = 0.0) -> Pixels:
+def distance_to_rectangle(
+    u: Pixels, v: Pixels, u0: float, v0: float, u1: float, v1: float, corner: float = 0.0
+) -> Pixels:
     """Return the signed distance to a rounded rectangle, negative inside, in the units given."""
     across_u = np.abs(u - np.float32((u0 + u1) / 2)) - np.float32((u1 - u0) / 2 - corner)
     across_v = np.abs(v - np.float32((v0 + v1) / 2)) - np.float32((v1 - v0) / 2 - corner)

@@ -17,7 +17,8 @@ def gamma_profile(gamma: float) -> bytes:
     to_d50 = colour.adaptation.matrix_chromatic_adaptation_VonKries(
         colour.xy_to_XYZ(space.whitepoint),
         colour.xy_to_XYZ(colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]),
-        transform="Bradford")
+        transform="Bradford",
+    )
     columns = np.asarray(to_d50 @ space.matrix_RGB_to_XYZ)
     curve = b"curv" + struct.pack(">IIH", 0, 1, round(gamma * 256)) + b"\0\0"
     text = f"Test scanner, gamma {gamma:g}".encode()
@@ -25,8 +26,12 @@ def gamma_profile(gamma: float) -> bytes:
         b"desc": b"desc" + struct.pack(">II", 0, len(text) + 1) + text + b"\0" + bytes(78),
         b"cprt": b"text" + bytes(4) + b"Public domain\0",
         b"wtpt": _xyz(np.array([0.9642, 1.0, 0.8249])),
-        b"rXYZ": _xyz(columns[:, 0]), b"gXYZ": _xyz(columns[:, 1]), b"bXYZ": _xyz(columns[:, 2]),
-        b"rTRC": curve, b"gTRC": curve, b"bTRC": curve,
+        b"rXYZ": _xyz(columns[:, 0]),
+        b"gXYZ": _xyz(columns[:, 1]),
+        b"bXYZ": _xyz(columns[:, 2]),
+        b"rTRC": curve,
+        b"gTRC": curve,
+        b"bTRC": curve,
     }
     return _packed(tags)
 

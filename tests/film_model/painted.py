@@ -16,15 +16,14 @@ def _sunset(rng: np.random.Generator, size: Size) -> Pixels:
     x, y = grid(size)
     horizon = float(rng.uniform(0.5, 0.66))
     sun = (float(rng.uniform(0.35, 1.1)), horizon - float(rng.uniform(0.05, 0.12)))
-    above = mix(colour(0.15, 0.24, 0.44), colour(0.85, 0.40, 0.17),
-                np.clip(y / horizon, 0, 1) ** 2)
+    above = mix(colour(0.15, 0.24, 0.44), colour(0.85, 0.40, 0.17), np.clip(y / horizon, 0, 1) ** 2)
     clouds = np.clip(noise(rng, size, 6, 3, 3.5, 0.55) * 2.6 - 1.2, 0, 1) * (y < horizon)
     above = mix(above, colour(0.45, 0.20, 0.17), clouds * 0.8)
     above += glow(size, *sun, 0.022)[..., None] * colour(14, 10, 5)
     above += glow(size, *sun, 0.16)[..., None] * colour(0.7, 0.40, 0.15)
     ripple = noise(rng, size, 7, 8, 7.0, 0.65)
     sea = mix(colour(0.02, 0.032, 0.05), colour(0.26, 0.16, 0.12), ripple)
-    path = np.exp(-((x - sun[0]) / (0.05 + 0.25 * np.maximum(y - horizon, 0))) ** 2)
+    path = np.exp(-(((x - sun[0]) / (0.05 + 0.25 * np.maximum(y - horizon, 0))) ** 2))
     sea += (path * np.clip(ripple * 5 - 2.4, 0, 1))[..., None] * colour(3.0, 1.7, 0.8)
     return np.where((y < horizon)[..., None], above, sea)
 
@@ -40,7 +39,7 @@ def _sea(rng: np.random.Generator, size: Size) -> Pixels:
     sea = sea * (0.35 + 1.3 * ripple[..., None])
     sea += np.clip(ripple * 6 - 4.0, 0, 1)[..., None] * 0.55
     line = 0.84 + 0.10 * ridge(rng, size[1], 0.4)[None]
-    foam = np.exp(-((y - line) / 0.012) ** 2) * np.clip(noise(rng, size, 7, 8, 2, 0.7) * 2, 0, 1)
+    foam = np.exp(-(((y - line) / 0.012) ** 2)) * np.clip(noise(rng, size, 7, 8, 2, 0.7) * 2, 0, 1)
     beach = colour(0.36, 0.29, 0.20) * (0.55 + 0.8 * noise(rng, size, 8, 8, 1, 0.8))[..., None]
     picture = mix(sea, beach, np.clip((y - line) * 60, 0, 1))
     return np.where((y < horizon)[..., None], above, mix(picture, colour(0.9, 0.9, 0.88), foam))
@@ -88,8 +87,10 @@ def _leaves(rng: np.random.Generator, size: Size) -> Pixels:
         turn, long = rng.uniform(0, np.pi), rng.uniform(0.025, 0.06)
         reach = round(long * size[0]) + 2
         row, column = round(y0 * size[0]), round(x0 * size[0])
-        part = (slice(max(row - reach, 0), row + reach), slice(max(column - reach, 0),
-                                                               column + reach))
+        part = (
+            slice(max(row - reach, 0), row + reach),
+            slice(max(column - reach, 0), column + reach),
+        )
         along = (x[part] - x0) * np.cos(turn) + (y[part] - y0) * np.sin(turn)
         across = (y[part] - y0) * np.cos(turn) - (x[part] - x0) * np.sin(turn)
         leaf = np.clip((1 - (along / long) ** 2 - (across / long / 0.36) ** 2) * 4, 0, 1)
@@ -115,8 +116,17 @@ def _steps(rng: np.random.Generator, size: Size) -> Pixels:
 
 
 def _painters() -> dict[str, Painter]:
-    return {"sunset": _sunset, "sea": _sea, "hills": _hills, "snow": _snow, "leaves": _leaves,
-            **painted_town.painters(), "grey": _grey, "dark": _dark, "steps": _steps}
+    return {
+        "sunset": _sunset,
+        "sea": _sea,
+        "hills": _hills,
+        "snow": _snow,
+        "leaves": _leaves,
+        **painted_town.painters(),
+        "grey": _grey,
+        "dark": _dark,
+        "steps": _steps,
+    }
 
 
 def painted_names() -> list[str]:

@@ -7,14 +7,27 @@ import numpy as np
 from .brush import Size, box, colour, glow, grid, mirrored_below, mix, noise, polygon, ridge, sky
 from .geometry import Pixels
 
-WALLS = ((0.50, 0.30, 0.12), (0.42, 0.10, 0.07), (0.55, 0.52, 0.44), (0.20, 0.30, 0.34),
-         (0.60, 0.44, 0.16), (0.16, 0.24, 0.16), (0.48, 0.24, 0.20))
-HULLS = ((0.45, 0.05, 0.04), (0.04, 0.10, 0.28), (0.60, 0.58, 0.54), (0.05, 0.18, 0.14),
-         (0.55, 0.32, 0.04))
+WALLS = (
+    (0.50, 0.30, 0.12),
+    (0.42, 0.10, 0.07),
+    (0.55, 0.52, 0.44),
+    (0.20, 0.30, 0.34),
+    (0.60, 0.44, 0.16),
+    (0.16, 0.24, 0.16),
+    (0.48, 0.24, 0.20),
+)
+HULLS = (
+    (0.45, 0.05, 0.04),
+    (0.04, 0.10, 0.28),
+    (0.60, 0.58, 0.54),
+    (0.05, 0.18, 0.14),
+    (0.55, 0.32, 0.04),
+)
 
 
-def _house(picture: Pixels, rng: np.random.Generator, x0: float, wide: float, eaves: float,
-           foot: float) -> Pixels:
+def _house(
+    picture: Pixels, rng: np.random.Generator, x0: float, wide: float, eaves: float, foot: float
+) -> Pixels:
     """Paint one gabled house with its windows."""
     size: Size = picture.shape[0], picture.shape[1]
     peak = eaves - wide * rng.uniform(0.35, 0.6)
@@ -30,15 +43,19 @@ def _house(picture: Pixels, rng: np.random.Generator, x0: float, wide: float, ea
         for column in range(columns):
             x = x0 + wide * (column + 0.5) / columns
             y = eaves + (foot - eaves) * (row + 0.42) / rows
-            picture = mix(picture, colour(0.62, 0.60, 0.55),
-                          box(size, x - 0.017, y - 0.028, x + 0.017, y + 0.028))
+            picture = mix(
+                picture,
+                colour(0.62, 0.60, 0.55),
+                box(size, x - 0.017, y - 0.028, x + 0.017, y + 0.028),
+            )
             glass = colour(0.035, 0.045, 0.06) * rng.uniform(0.5, 3.0)
             picture = mix(picture, glass, box(size, x - 0.012, y - 0.022, x + 0.012, y + 0.022))
     return picture
 
 
-def _boat(picture: Pixels, rng: np.random.Generator, x0: float, water: float,
-          scale: float) -> Pixels:
+def _boat(
+    picture: Pixels, rng: np.random.Generator, x0: float, water: float, scale: float
+) -> Pixels:
     """Paint a boat with cabin or sail, standing on a water line."""
     size: Size = picture.shape[0], picture.shape[1]
     hull = colour(*HULLS[int(rng.integers(len(HULLS)))])
@@ -47,21 +64,49 @@ def _boat(picture: Pixels, rng: np.random.Generator, x0: float, water: float,
     thin = 0.0035 * scale
     picture = mix(picture, colour(0.18, 0.11, 0.05), box(size, x0 - thin, mast, x0 + thin, deck))
     if rng.random() < 0.5:
-        sail = [(x0 + 0.01 * scale, mast + 0.02 * scale), (x0 + 0.15 * scale, deck - 0.03 * scale),
-                (x0 + 0.01 * scale, deck - 0.02 * scale)]
+        sail = [
+            (x0 + 0.01 * scale, mast + 0.02 * scale),
+            (x0 + 0.15 * scale, deck - 0.03 * scale),
+            (x0 + 0.01 * scale, deck - 0.02 * scale),
+        ]
         picture = mix(picture, colour(0.72, 0.66, 0.54), polygon(size, sail))
     else:
-        picture = mix(picture, colour(0.62, 0.60, 0.55), box(
-            size, x0 + 0.02 * scale, deck - 0.06 * scale, x0 + 0.12 * scale, deck))
-        picture = mix(picture, colour(0.03, 0.04, 0.05), box(
-            size, x0 + 0.035 * scale, deck - 0.045 * scale, x0 + 0.105 * scale,
-            deck - 0.018 * scale))
-    side = [(x0 - 0.17 * scale, deck - 0.012 * scale), (x0 + 0.17 * scale, deck),
-            (x0 + 0.13 * scale, water), (x0 - 0.12 * scale, water)]
+        picture = mix(
+            picture,
+            colour(0.62, 0.60, 0.55),
+            box(size, x0 + 0.02 * scale, deck - 0.06 * scale, x0 + 0.12 * scale, deck),
+        )
+        picture = mix(
+            picture,
+            colour(0.03, 0.04, 0.05),
+            box(
+                size,
+                x0 + 0.035 * scale,
+                deck - 0.045 * scale,
+                x0 + 0.105 * scale,
+                deck - 0.018 * scale,
+            ),
+        )
+    side = [
+        (x0 - 0.17 * scale, deck - 0.012 * scale),
+        (x0 + 0.17 * scale, deck),
+        (x0 + 0.13 * scale, water),
+        (x0 - 0.12 * scale, water),
+    ]
     picture = mix(picture, hull, polygon(size, side))
-    return mix(picture, colour(0.7, 0.68, 0.62), polygon(size, [
-        (x0 - 0.17 * scale, deck - 0.012 * scale), (x0 + 0.17 * scale, deck),
-        (x0 + 0.168 * scale, deck + 0.010 * scale), (x0 - 0.164 * scale, deck)]))
+    return mix(
+        picture,
+        colour(0.7, 0.68, 0.62),
+        polygon(
+            size,
+            [
+                (x0 - 0.17 * scale, deck - 0.012 * scale),
+                (x0 + 0.17 * scale, deck),
+                (x0 + 0.168 * scale, deck + 0.010 * scale),
+                (x0 - 0.164 * scale, deck),
+            ],
+        ),
+    )
 
 
 def _harbour(rng: np.random.Generator, size: Size) -> Pixels:
@@ -81,8 +126,13 @@ def _harbour(rng: np.random.Generator, size: Size) -> Pixels:
     stone = colour(0.20, 0.18, 0.155) * (0.6 + 0.7 * noise(rng, size, 7, 20, 1, 0.8))[..., None]
     picture = mix(picture, stone, box(size, -0.1, quay, aspect + 0.1, water))
     for _ in range(int(rng.integers(2, 5))):
-        picture = _boat(picture, rng, float(rng.uniform(0.1, aspect - 0.1)), water + 0.004,
-                        float(rng.uniform(0.6, 1.0)))
+        picture = _boat(
+            picture,
+            rng,
+            float(rng.uniform(0.1, aspect - 0.1)),
+            water + 0.004,
+            float(rng.uniform(0.6, 1.0)),
+        )
     return mirrored_below(picture, water, rng)
 
 
@@ -94,8 +144,13 @@ def _boats(rng: np.random.Generator, size: Size) -> Pixels:
     coast = water - 0.05 + 0.04 * ridge(rng, size[1], 0.5)
     picture = mix(picture, colour(0.14, 0.17, 0.18), np.clip((y - coast[None]) * size[0] / 2, 0, 1))
     for place in range(3):
-        picture = _boat(picture, rng, (place + float(rng.uniform(0.3, 0.7))) * aspect / 3,
-                        water + 0.003, float(rng.uniform(1.1, 1.7)))
+        picture = _boat(
+            picture,
+            rng,
+            (place + float(rng.uniform(0.3, 0.7))) * aspect / 3,
+            water + 0.003,
+            float(rng.uniform(1.1, 1.7)),
+        )
     return mirrored_below(picture, water, rng, 0.6)
 
 
@@ -108,7 +163,7 @@ def _lighthouse(rng: np.random.Generator, size: Size) -> Pixels:
     sea = colour(0.06, 0.13, 0.17) * (0.3 + 1.5 * ripple)[..., None]
     picture = np.where((y > horizon)[..., None], sea, picture)
     x0 = float(rng.uniform(0.3, 0.7)) * aspect
-    line = 0.80 - 0.17 * np.exp(-((grid(size)[0][0] - x0) / 0.4) ** 2)
+    line = 0.80 - 0.17 * np.exp(-(((grid(size)[0][0] - x0) / 0.4) ** 2))
     line = line + 0.05 * ridge(rng, size[1], 0.6)
     rock = colour(0.20, 0.165, 0.12) * (0.15 + 1.4 * noise(rng, size, 8, 7, 1, 0.8))[..., None]
     picture = mix(picture, rock, np.clip((y - line[None]) * size[0] / 2, 0, 1))
@@ -122,8 +177,11 @@ def _lighthouse(rng: np.random.Generator, size: Size) -> Pixels:
         picture = mix(picture, paint * shade, tower)
     picture = mix(picture, colour(0.05, 0.05, 0.055), box(size, x0 - 0.052, 0.185, x0 + 0.052, top))
     picture = mix(picture, colour(0.7, 0.62, 0.38), box(size, x0 - 0.028, 0.125, x0 + 0.028, 0.185))
-    return mix(picture, colour(0.30, 0.03, 0.025), polygon(
-        size, [(x0 - 0.040, 0.125), (x0, 0.075), (x0 + 0.040, 0.125)]))
+    return mix(
+        picture,
+        colour(0.30, 0.03, 0.025),
+        polygon(size, [(x0 - 0.040, 0.125), (x0, 0.075), (x0 + 0.040, 0.125)]),
+    )
 
 
 def _street_night(rng: np.random.Generator, size: Size) -> Pixels:
@@ -151,8 +209,9 @@ def _street_night(rng: np.random.Generator, size: Size) -> Pixels:
     return picture
 
 
-def _night_house(picture: Pixels, rng: np.random.Generator, x0: float, wide: float,
-                 top: float) -> Pixels:
+def _night_house(
+    picture: Pixels, rng: np.random.Generator, x0: float, wide: float, top: float
+) -> Pixels:
     size: Size = picture.shape[0], picture.shape[1]
     wall = colour(0.020, 0.015, 0.011) * rng.uniform(0.3, 1.6)
     rough = (0.5 + noise(rng, size, 6, 14, 1, 0.8))[..., None]
@@ -177,8 +236,15 @@ def _still_life(rng: np.random.Generator, size: Size) -> Pixels:
     wall = colour(*rng.uniform(0.10, 0.30, 3)) * plaster[..., None]
     table = colour(0.20, 0.11, 0.055) * (0.35 + 1.1 * noise(rng, size, 7, 5, 14.0, 0.75))[..., None]
     picture = np.where((y < 0.62)[..., None], wall, table).astype(np.float32)
-    paints = [(0.52, 0.05, 0.035), (0.62, 0.40, 0.03), (0.16, 0.26, 0.05), (0.60, 0.20, 0.03),
-              (0.40, 0.14, 0.03), (0.55, 0.30, 0.04), (0.28, 0.035, 0.06)]
+    paints = [
+        (0.52, 0.05, 0.035),
+        (0.62, 0.40, 0.03),
+        (0.16, 0.26, 0.05),
+        (0.60, 0.20, 0.03),
+        (0.40, 0.14, 0.03),
+        (0.55, 0.30, 0.04),
+        (0.28, 0.035, 0.06),
+    ]
     for place in range(5):
         radius = float(rng.uniform(0.085, 0.16))
         x0 = (place + float(rng.uniform(0.35, 0.65))) * aspect / 5
@@ -187,8 +253,14 @@ def _still_life(rng: np.random.Generator, size: Size) -> Pixels:
     return picture
 
 
-def _fruit(picture: Pixels, rng: np.random.Generator, x0: float, y0: float, radius: float,
-           paint: tuple[float, float, float]) -> Pixels:
+def _fruit(
+    picture: Pixels,
+    rng: np.random.Generator,
+    x0: float,
+    y0: float,
+    radius: float,
+    paint: tuple[float, float, float],
+) -> Pixels:
     size: Size = picture.shape[0], picture.shape[1]
     x, y = grid(size)
     shadow = np.exp(-(((x - x0 - 0.05) / radius / 1.3) ** 2 + ((y - y0 - radius) / 0.035) ** 2))
@@ -201,12 +273,21 @@ def _fruit(picture: Pixels, rng: np.random.Generator, x0: float, y0: float, radi
     ball = colour(*paint) * (shade * skin)[..., None]
     inside = np.clip((1 - np.hypot(across, down)) * radius * size[0], 0, 1)
     picture = mix(picture, ball + shine[..., None] * 0.9, inside)
-    stalk = [(x0 - 0.004, y0 - radius + 0.01), (x0 + 0.006, y0 - radius - 0.035),
-             (x0 + 0.012, y0 - radius - 0.033), (x0 + 0.006, y0 - radius + 0.012)]
+    stalk = [
+        (x0 - 0.004, y0 - radius + 0.01),
+        (x0 + 0.006, y0 - radius - 0.035),
+        (x0 + 0.012, y0 - radius - 0.033),
+        (x0 + 0.006, y0 - radius + 0.012),
+    ]
     return mix(picture, colour(0.06, 0.04, 0.02), polygon(size, stalk))
 
 
 def painters() -> dict[str, Callable[[np.random.Generator, Size], Pixels]]:
     """Return the painters of this module by scene name."""
-    return {"harbour": _harbour, "boats": _boats, "lighthouse": _lighthouse,
-            "street-night": _street_night, "still-life": _still_life}
+    return {
+        "harbour": _harbour,
+        "boats": _boats,
+        "lighthouse": _lighthouse,
+        "street-night": _street_night,
+        "still-life": _still_life,
+    }

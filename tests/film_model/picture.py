@@ -9,10 +9,18 @@ import numpy as np
 from .geometry import Pixels
 
 SKIMAGE_PICTURES = {
-    "astronaut": "astronaut.png", "coffee": "coffee.png", "cat": "chelsea.png",
-    "motorcycle": "motorcycle_left.png", "rocket": "rocket.jpg", "stars": "hubble_deep_field.jpg",
-    "moon": "moon.png", "grass": "grass.png", "gravel": "gravel.png", "brick": "brick.png",
-    "coins": "coins.png", "cameraman": "camera.png",
+    "astronaut": "astronaut.png",
+    "coffee": "coffee.png",
+    "cat": "chelsea.png",
+    "motorcycle": "motorcycle_left.png",
+    "rocket": "rocket.jpg",
+    "stars": "hubble_deep_field.jpg",
+    "moon": "moon.png",
+    "grass": "grass.png",
+    "gravel": "gravel.png",
+    "brick": "brick.png",
+    "coins": "coins.png",
+    "cameraman": "camera.png",
 }
 SKLEARN_PICTURES = {"temple": "china.jpg", "flower": "flower.jpg"}
 
@@ -25,7 +33,8 @@ def picture_names() -> list[str]:
 def decode_srgb(encoded: Pixels) -> Pixels:
     """Return linear light of sRGB values 0 to 1 (IEC 61966-2-1)."""
     return np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4).astype(
-        np.float32)
+        np.float32
+    )
 
 
 def encode_srgb(linear: Pixels) -> Pixels:

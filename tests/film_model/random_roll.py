@@ -14,32 +14,61 @@ from .scanner import load_scanner, scanner_names
 from .scene import Scene
 from .stock import film_names
 
-FRAMES_PER_STRIP = {"135": 6, "135-half": 12, "135-square": 8, "135-panorama": 3,
-                    "120-6x4.5": 4, "120-6x6": 3, "120-6x7": 3, "120-6x9": 2}
-FRAMES_PER_ROLL = {"135": 36, "135-half": 72, "135-square": 50, "135-panorama": 20,
-                   "120-6x4.5": 16, "120-6x6": 12, "120-6x7": 10, "120-6x9": 8}
+FRAMES_PER_STRIP = {
+    "135": 6,
+    "135-half": 12,
+    "135-square": 8,
+    "135-panorama": 3,
+    "120-6x4.5": 4,
+    "120-6x6": 3,
+    "120-6x7": 3,
+    "120-6x9": 2,
+}
+FRAMES_PER_ROLL = {
+    "135": 36,
+    "135-half": 72,
+    "135-square": 50,
+    "135-panorama": 20,
+    "120-6x4.5": 16,
+    "120-6x6": 12,
+    "120-6x7": 10,
+    "120-6x9": 8,
+}
 LEFT_OUT = {"dark", "steps", "grey", "coins", "cameraman"}
 GREY_PICTURES = {"grass", "gravel", "brick", "moon"}
 Gains = tuple[float, float, float]
 
 
-def cut_roll(roll: Roll, frames_per_strip: int | None = None, angles_deg: Sequence[float] = (),
-             **placing: bool) -> list[StripSpec]:
+def cut_roll(
+    roll: Roll,
+    frames_per_strip: int | None = None,
+    angles_deg: Sequence[float] = (),
+    **placing: bool,
+) -> list[StripSpec]:
     """Cut a roll into strips in order; angles_deg are used in turn, missing ones are 0."""
     size = frames_per_strip or FRAMES_PER_STRIP[roll.format]
     firsts = range(0, len(roll.frames), size)
     angles = [*angles_deg, *[0.0] * len(firsts)]
-    return [StripSpec(roll, first, size, angle, **placing)
-            for first, angle in zip(firsts, angles, strict=False)]
+    return [
+        StripSpec(roll, first, size, angle, **placing)
+        for first, angle in zip(firsts, angles, strict=False)
+    ]
 
 
-def scan_strips(strips: Sequence[StripSpec], per_scan: int = 1, gains: Sequence[Gains] = (),
-                seed: int = 0, **options: object) -> list[ModelScan]:
+def scan_strips(
+    strips: Sequence[StripSpec],
+    per_scan: int = 1,
+    gains: Sequence[Gains] = (),
+    seed: int = 0,
+    **options: object,
+) -> list[ModelScan]:
     """Scan strips, `per_scan` together; gains go with the scans, options to `make_scan`."""
-    groups = [strips[i:i + per_scan] for i in range(0, len(strips), per_scan)]
+    groups = [strips[i : i + per_scan] for i in range(0, len(strips), per_scan)]
     drift = [*gains, *[(1.0, 1.0, 1.0)] * len(groups)]
-    return [make_scan(group, seed=seed * 1000 + index, gains=gain, **options)  # type: ignore[arg-type]
-            for index, (group, gain) in enumerate(zip(groups, drift, strict=False))]
+    return [
+        make_scan(group, seed=seed * 1000 + index, gains=gain, **options)  # type: ignore[arg-type]
+        for index, (group, gain) in enumerate(zip(groups, drift, strict=False))
+    ]
 
 
 def random_frames(rng: np.random.Generator, count: int, charts: int = 1) -> list[FrameSpec]:
@@ -50,18 +79,33 @@ def random_frames(rng: np.random.Generator, count: int, charts: int = 1) -> list
         crop = (float(rng.random()), float(rng.random()), float(rng.uniform(0.6, 1.0)))
         name = str(rng.choice(names))
         tint = tuple(rng.uniform(0.4, 1.0, 3).tolist()) if name in GREY_PICTURES else (1, 1, 1)
-        scene = Scene(name, crop, bool(rng.random() < 0.4), bool(rng.random() < 0.2),
-                      tint=tint, seed=int(rng.integers(1000)))
+        scene = Scene(
+            name,
+            crop,
+            bool(rng.random() < 0.4),
+            bool(rng.random() < 0.2),
+            tint=tint,
+            seed=int(rng.integers(1000)),
+        )
         frames.append(FrameSpec(scene, float(np.clip(rng.normal(0.15, 0.5), -1.5, 2.0))))
     for index in rng.choice(count, size=min(charts, count), replace=False):
         frames[int(index)] = FrameSpec("chart", float(np.clip(rng.normal(0, 0.3), -0.7, 0.7)))
     return frames
 
 
-def random_roll(seed: int, format: str = "135", film: str | None = None,
-                scanner: str | None = None, ppi: float = 300.0, frames: int | None = None,
-                per_scan: int = 1, drift: float = 0.04, charts: int = 1, faults: bool = True,
-                turn_deg: int | None = None) -> list[ModelScan]:
+def random_roll(
+    seed: int,
+    format: str = "135",
+    film: str | None = None,
+    scanner: str | None = None,
+    ppi: float = 300.0,
+    frames: int | None = None,
+    per_scan: int = 1,
+    drift: float = 0.04,
+    charts: int = 1,
+    faults: bool = True,
+    turn_deg: int | None = None,
+) -> list[ModelScan]:
     """Make a random roll: film, scanner, scenes, exposures, angles, gaps, gains, all by the seed.
 
     drift is the standard deviation of the gains from scan to scan; faults allows a blank frame, a
@@ -69,25 +113,37 @@ def random_roll(seed: int, format: str = "135", film: str | None = None,
     """
     rng = np.random.default_rng([seed, 3])
     film = film or str(rng.choice(film_names()))
-    scanner = scanner or str(rng.choice([n for n in scanner_names()
-                                         if load_scanner(n).container_bits == 16]))
+    scanner = scanner or str(
+        rng.choice([n for n in scanner_names() if load_scanner(n).container_bits == 16])
+    )
     specs = random_frames(rng, frames or FRAMES_PER_ROLL[format], charts)
-    camera = Camera(pitch_error_mm=float(rng.normal(0.0, 0.08)),
-                    gap_jitter_mm=float(rng.uniform(0.03, 0.2)),
-                    gate_shift_mm=float(rng.normal(0, 0.15)), flare=float(rng.uniform(0, 0.006)),
-                    vignetting_stops=float(rng.uniform(0, 0.4)))
-    roll = Roll(film, tuple(specs), format, camera=camera, seed=seed,
-                first_number=int(rng.integers(0, 3)) if format.startswith("135") else 1)
+    camera = Camera(
+        pitch_error_mm=float(rng.normal(0.0, 0.08)),
+        gap_jitter_mm=float(rng.uniform(0.03, 0.2)),
+        gate_shift_mm=float(rng.normal(0, 0.15)),
+        flare=float(rng.uniform(0, 0.006)),
+        vignetting_stops=float(rng.uniform(0, 0.4)),
+    )
+    roll = Roll(
+        film,
+        tuple(specs),
+        format,
+        camera=camera,
+        seed=seed,
+        first_number=int(rng.integers(0, 3)) if format.startswith("135") else 1,
+    )
     if faults:
         roll = _with_faults(roll, rng)
     count = len(cut_roll(roll))
-    strips = cut_roll(roll, angles_deg=rng.normal(0, 0.35, count).tolist(),
-                      reversed=bool(rng.random() < 0.15))
+    strips = cut_roll(
+        roll, angles_deg=rng.normal(0, 0.35, count).tolist(), reversed=bool(rng.random() < 0.15)
+    )
     gains = [tuple(g) for g in np.clip(rng.normal(1, drift, (count, 3)), 0.8, 1.09).tolist()]
     turn = int(rng.choice([0, 0, 90, 270])) if turn_deg is None else turn_deg
     holder = Holder(window_margin_mm=float(rng.uniform(0.6, 2.0)))
-    return scan_strips(strips, per_scan, gains, seed, scanner=scanner, ppi=ppi, turn_deg=turn,
-                       holder=holder)
+    return scan_strips(
+        strips, per_scan, gains, seed, scanner=scanner, ppi=ppi, turn_deg=turn, holder=holder
+    )
 
 
 def _with_faults(roll: Roll, rng: np.random.Generator) -> Roll:

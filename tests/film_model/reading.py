@@ -31,8 +31,9 @@ def straightened(scan: ModelScan, v0_mm: float, v1_mm: float, px_per_mm: float =
     target = np.array([[0, -v0_mm], [length, -v0_mm], [0, width - v0_mm]], np.float32) * px_per_mm
     matrix = cv2.getAffineTransform(corners, target - np.float32(0.5))
     size = (int(length * px_per_mm), int((v1_mm - v0_mm) * px_per_mm))
-    return cv2.warpAffine(light(scan)[..., 1].astype(np.float32), matrix, size,
-                          flags=cv2.INTER_CUBIC)
+    return cv2.warpAffine(
+        light(scan)[..., 1].astype(np.float32), matrix, size, flags=cv2.INTER_CUBIC
+    )
 
 
 def read_codes(scan: ModelScan) -> list[str]:
@@ -55,7 +56,7 @@ def patch_densities(scan: ModelScan) -> Floats:
     densities = []
     for patch in strip_of(scan)["frames"][0]["patches"]:
         x, y = (round(c) for c in patch["centre"])
-        part = seen[y - reach:y + reach + 1, x - reach:x + reach + 1]
+        part = seen[y - reach : y + reach + 1, x - reach : x + reach + 1]
         densities.append(-np.log10(part.mean(axis=(0, 1))))
     return np.array(densities)
 
@@ -63,4 +64,4 @@ def patch_densities(scan: ModelScan) -> Floats:
 def centre_of(scan: ModelScan, frame: dict[str, Any]) -> Floats:
     """Return the light in the middle of a frame."""
     x, y = np.rint(np.mean(frame["outline"], axis=0)).astype(int)
-    return light(scan)[y - 2:y + 3, x - 2:x + 3].mean(axis=(0, 1))
+    return light(scan)[y - 2 : y + 3, x - 2 : x + 3].mean(axis=(0, 1))

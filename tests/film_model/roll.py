@@ -112,8 +112,17 @@ def lay_out(roll: Roll) -> RollLayout:
         across = (form.width_mm - form.image_mm[1]) / 2 + camera.gate_shift_mm
         across += float(rng.normal(0, camera.gate_jitter_mm))
         number = _number(roll, form, index, start + form.image_mm[0] / 2, zero_at)
-        gates.append(Gate(index, spec, number, start, start + form.image_mm[0],
-                          across, across + form.image_mm[1]))
+        gates.append(
+            Gate(
+                index,
+                spec,
+                number,
+                start,
+                start + form.image_mm[0],
+                across,
+                across + form.image_mm[1],
+            )
+        )
     return RollLayout(tuple(gates), u, zero_at)
 
 
@@ -156,8 +165,12 @@ class StripSpec:
         layout = lay_out(self.roll)
         gates = layout.gates
         last = min(self.first + self.count, len(gates)) - 1
-        start = 0.0 if self.first == 0 else (gates[self.first - 1].u1_mm
-                                             + gates[self.first].u0_mm) / 2
-        end = layout.length_mm if last + 1 >= len(gates) else (
-            gates[last].u1_mm + gates[last + 1].u0_mm) / 2
+        start = (
+            0.0 if self.first == 0 else (gates[self.first - 1].u1_mm + gates[self.first].u0_mm) / 2
+        )
+        end = (
+            layout.length_mm
+            if last + 1 >= len(gates)
+            else (gates[last].u1_mm + gates[last + 1].u0_mm) / 2
+        )
         return start + self.trim_mm[0], end - self.trim_mm[1]

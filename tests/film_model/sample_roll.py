@@ -53,12 +53,21 @@ def planned_strips(plan: Plan) -> list[StripSpec]:
 def sample_scans(plan: Plan) -> Iterator[ModelScan]:
     """Yield the scans of the plan, one a strip."""
     scanner = plan["scanner"]
-    holder = Holder(window_margin_mm=scanner["window_margin_mm"],
-                    end_margin_mm=scanner["end_margin_mm"], border_mm=scanner["border_mm"])
+    holder = Holder(
+        window_margin_mm=scanner["window_margin_mm"],
+        end_margin_mm=scanner["end_margin_mm"],
+        border_mm=scanner["border_mm"],
+    )
     for index, strip in enumerate(planned_strips(plan)):
-        yield make_scan([strip], scanner["name"], scanner["ppi"], plan["film"]["seed"] + index,
-                        tuple(plan["strips"][index]["gains"]), holder,
-                        dust_count=scanner["dust_count"])
+        yield make_scan(
+            [strip],
+            scanner["name"],
+            scanner["ppi"],
+            plan["film"]["seed"] + index,
+            tuple(plan["strips"][index]["gains"]),
+            holder,
+            dust_count=scanner["dust_count"],
+        )
 
 
 def record_text(plan: Plan) -> str:

@@ -24,10 +24,21 @@ def write_scan(folder: Path | str, name: str, scan: ModelScan, truth: bool = Tru
     if scan.infrared is not None:
         codes, extra = np.dstack([codes, scan.infrared]), [0]
     tifffile.imwrite(
-        path, codes, photometric="rgb", planarconfig="contig", compression="zlib",
-        compressionargs={"level": 9}, predictor=True, resolution=(scan.ppi, scan.ppi),
-        resolutionunit="INCH", iccprofile=profile, extrasamples=extra, rowsperstrip=64,
-        metadata=None, software=False)
+        path,
+        codes,
+        photometric="rgb",
+        planarconfig="contig",
+        compression="zlib",
+        compressionargs={"level": 9},
+        predictor=True,
+        resolution=(scan.ppi, scan.ppi),
+        resolutionunit="INCH",
+        iccprofile=profile,
+        extrasamples=extra,
+        rowsperstrip=64,
+        metadata=None,
+        software=False,
+    )
     if truth:
         text = json.dumps({"scan": path.name, **scan.truth}, indent=1)
         (folder / f"{name}.truth.json").write_text(text + "\n", encoding="utf-8")

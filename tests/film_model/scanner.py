@@ -42,7 +42,8 @@ class Scanner:
         (ISO 5-3: tau as a ratio of fluxes; D = -log10 tau).
         """
         return np.exp(density * np.asarray(-np.log(10), density.dtype)) @ self.weights.T.astype(
-            density.dtype)
+            density.dtype
+        )
 
     def density(self, density: Floats) -> Floats:
         """Return the densities [..., 3] this scanner sees of spectral density [..., 41]."""
@@ -73,13 +74,19 @@ def load_scanner(name: str) -> Scanner:
     lamp = row.pop("lamp")
     light = black_body(lamp["kelvin"]) if "kelvin" in lamp else np.ones_like(wavelengths_nm())
     leak = (wavelengths_nm() > LEAK_FROM_NM).astype(float)
-    bands = [sum(lobe(*one) for one in band) + share * leak
-             for band, share in zip(row.pop("bands"), row.pop("leak"), strict=True)]
+    bands = [
+        sum(lobe(*one) for one in band) + share * leak
+        for band, share in zip(row.pop("bands"), row.pop("leak"), strict=True)
+    ]
     weights = np.array(bands) * light
     row.pop("note")
-    return Scanner(name=name, weights=weights / weights.sum(axis=1, keepdims=True),
-                   open_gate=np.array(row.pop("open_gate")), offset=np.array(row.pop("offset")),
-                   **row)
+    return Scanner(
+        name=name,
+        weights=weights / weights.sum(axis=1, keepdims=True),
+        open_gate=np.array(row.pop("open_gate")),
+        offset=np.array(row.pop("offset")),
+        **row,
+    )
 
 
 def evenness(scanner: Scanner, height: int, width: int) -> Pixels:

@@ -73,7 +73,7 @@ def _cropped(light: Pixels, crop: tuple[float, float, float], aspect: float) -> 
     wide = tall * aspect
     x0 = np.clip(crop[0] * width - wide / 2, 0, width - wide)
     y0 = np.clip(crop[1] * height - tall / 2, 0, height - tall)
-    return light[int(y0):int(y0) + round(tall), int(x0):int(x0) + round(wide)]
+    return light[int(y0) : int(y0) + round(tall), int(x0) : int(x0) + round(wide)]
 
 
 def scene_exposure(film: Film, scene: "str | Scene", aspect: float, light: str = "D55") -> Pixels:
@@ -106,5 +106,6 @@ def sized(light: Pixels, width: int, height: int) -> Pixels:
     rows, columns = light.shape[:2]
     if rows <= height or columns <= width:
         return np.ascontiguousarray(light, dtype=np.float32)
-    return cv2.resize(np.ascontiguousarray(light, np.float32), (width, height),
-                      interpolation=cv2.INTER_AREA)
+    return cv2.resize(
+        np.ascontiguousarray(light, np.float32), (width, height), interpolation=cv2.INTER_AREA
+    )

@@ -112,20 +112,42 @@ def _dyes(shapes: dict, row: dict) -> Floats:
 
 def _masks(shapes: dict, row: dict) -> Floats:
     """Return mask density used up per unit of cyan and magenta dye, 2 x 41."""
-    return np.array([strength * sum(lobe(*one) for one in shapes[key]) for strength, key in zip(
-        row["mask_strength"], ("mask_of_cyan", "mask_of_magenta"), strict=True)])
+    return np.array(
+        [
+            strength * sum(lobe(*one) for one in shapes[key])
+            for strength, key in zip(
+                row["mask_strength"], ("mask_of_cyan", "mask_of_magenta"), strict=True
+            )
+        ]
+    )
 
 
 @lru_cache(maxsize=16)
 def load_film(name: str) -> Film:
     """Return a film by its name in films.toml; KeyError if there is none."""
     shapes, row = _tables()["shapes"], _tables()["films"][name]
-    keys = ("slope", "toe_at", "toe_width", "shoulder_at", "shoulder_width", "fog", "inhibition",
-            "mask_capacity", "edge_print", "granularity")
+    keys = (
+        "slope",
+        "toe_at",
+        "toe_width",
+        "shoulder_at",
+        "shoulder_width",
+        "fog",
+        "inhibition",
+        "mask_capacity",
+        "edge_print",
+        "granularity",
+    )
     visible = 1 / (1 + np.exp((wavelengths_nm() - shapes["support_edge_nm"]) / 12.0))
     return Film(
-        name=name, iso=row["iso"], edge_text=row["edge_text"], code=tuple(row["code"]),
+        name=name,
+        iso=row["iso"],
+        edge_text=row["edge_text"],
+        code=tuple(row["code"]),
         sensitivity=np.array([sum(lobe(*one) for one in layer) for layer in row["sensitivity"]]),
-        dye_spectra=_dyes(shapes, row), mask_spectra=_masks(shapes, row),
-        support_spectrum=row["support"] * visible, silver_per_dye=shapes["silver_per_dye"],
-        **{key: np.array(row[key]) for key in keys})
+        dye_spectra=_dyes(shapes, row),
+        mask_spectra=_masks(shapes, row),
+        support_spectrum=row["support"] * visible,
+        silver_per_dye=shapes["silver_per_dye"],
+        **{key: np.array(row[key]) for key in keys},
+    )

@@ -17,19 +17,33 @@ PARTIAL_BELOW = 0.97
 LEAST_VISIBLE_MM = 1.0
 
 
-def scan_truth(strips: Sequence[ExposedStrip], device: Scanner, ppi: float,
-               gains: Sequence[float], level: Floats, turn_deg: int,
-               size_px: tuple[int, int]) -> dict[str, Any]:
+def scan_truth(
+    strips: Sequence[ExposedStrip],
+    device: Scanner,
+    ppi: float,
+    gains: Sequence[float],
+    level: Floats,
+    turn_deg: int,
+    size_px: tuple[int, int],
+) -> dict[str, Any]:
     """Return the truth of a scan as plain lists and numbers.
 
     Points are pixel centres of the scan as stored; outlines run TL, TR, BR, BL of the film read
     with its edge text upright; densities are base-10, open gate 0, dark and flare taken off.
     """
     return {
-        "size_px": list(size_px), "ppi": ppi, "turn_deg": turn_deg,
-        "scanner": {"name": device.name, "gains": list(gains), "open_gate": level.tolist(),
-                    "offset": device.offset.tolist(), "flare": device.flare,
-                    "bits": device.bits, "gamma": device.gamma},
+        "size_px": list(size_px),
+        "ppi": ppi,
+        "turn_deg": turn_deg,
+        "scanner": {
+            "name": device.name,
+            "gains": list(gains),
+            "open_gate": level.tolist(),
+            "offset": device.offset.tolist(),
+            "flare": device.flare,
+            "bits": device.bits,
+            "gamma": device.gamma,
+        },
         "strips": [_strip_truth(strip, device, turn_deg) for strip in strips],
     }
 
@@ -38,19 +52,29 @@ def _strip_truth(strip: ExposedStrip, device: Scanner, turn_deg: int) -> dict[st
     spec, roll = strip.spec, strip.roll
     base = _density(strip, device, base_dye(strip.film, roll.process))
     return {
-        "film": strip.film.name, "format": strip.form.name, "process": asdict(roll.process),
+        "film": strip.film.name,
+        "format": strip.form.name,
+        "process": asdict(roll.process),
         "outline": _corners(strip, 0, 0, strip.length_mm, strip.form.width_mm),
-        "angle_deg": spec.angle_deg, "turn_deg": (turn_deg + 180 * spec.reversed) % 360,
-        "reversed": spec.reversed, "mirrored": spec.mirrored,
-        "film_width_mm": strip.form.width_mm, "length_mm": strip.length_mm,
+        "angle_deg": spec.angle_deg,
+        "turn_deg": (turn_deg + 180 * spec.reversed) % 360,
+        "reversed": spec.reversed,
+        "mirrored": spec.mirrored,
+        "film_width_mm": strip.form.width_mm,
+        "length_mm": strip.length_mm,
         "pitch_mm": strip.form.pitch_mm + roll.camera.pitch_error_mm,
         "base_density": base.tolist(),
         "grey_above_base": (_exposed(strip, device, np.ones(3)) - base).tolist(),
-        "edge_print_above_base": (_exposed(strip, device, 10.0**strip.film.edge_print)
-                                  - base).tolist(),
-        "codes": _codes(strip), "perforations": _holes(strip),
-        "frames": [_frame_truth(strip, frame) for frame in strip.frames
-                   if _visible_mm(strip, frame) > LEAST_VISIBLE_MM],
+        "edge_print_above_base": (
+            _exposed(strip, device, 10.0**strip.film.edge_print) - base
+        ).tolist(),
+        "codes": _codes(strip),
+        "perforations": _holes(strip),
+        "frames": [
+            _frame_truth(strip, frame)
+            for frame in strip.frames
+            if _visible_mm(strip, frame) > LEAST_VISIBLE_MM
+        ],
     }
 
 
@@ -70,9 +94,13 @@ def _corners(strip: ExposedStrip, u0: float, v0: float, u1: float, v1: float) ->
 def _codes(strip: ExposedStrip) -> list[dict[str, Any]]:
     if strip.edges is None:
         return []
-    return [{"text": code.text,
-             "outline": _corners(strip, code.u0_mm, code.v0_mm, code.u1_mm, code.v1_mm)}
-            for code in strip.edges.codes]
+    return [
+        {
+            "text": code.text,
+            "outline": _corners(strip, code.u0_mm, code.v0_mm, code.u1_mm, code.v1_mm),
+        }
+        for code in strip.edges.codes
+    ]
 
 
 def _holes(strip: ExposedStrip) -> list[list[float]]:
@@ -94,10 +122,14 @@ def _frame_truth(strip: ExposedStrip, frame: ExposedFrame) -> dict[str, Any]:
     scene = as_scene(spec.scene)
     left, right = max(frame.u0_mm, 0.0), min(frame.u1_mm, strip.length_mm)
     truth: dict[str, Any] = {
-        "index": gate.index, "number": gate.number, "kind": spec.kind if whole else "partial",
+        "index": gate.index,
+        "number": gate.number,
+        "kind": spec.kind if whole else "partial",
         "outline": _corners(strip, left, gate.v0_mm, right, gate.v1_mm),
-        "u_mm": [round(left, 4), round(right, 4)], "v_mm": [gate.v0_mm, gate.v1_mm],
-        "exposure_stops": spec.exposure_stops, "light": spec.light,
+        "u_mm": [round(left, 4), round(right, 4)],
+        "v_mm": [gate.v0_mm, gate.v1_mm],
+        "exposure_stops": spec.exposure_stops,
+        "light": spec.light,
         "scene": asdict(scene) if spec.kind == "picture" else None,
     }
     if spec.kind == "picture" and scene.name == "chart" and whole and not scene.turned:
@@ -111,11 +143,16 @@ def _patches(strip: ExposedStrip, frame: ExposedFrame) -> list[dict[str, Any]]:
     start = np.array([frame.u0_mm, gate.v0_mm])
     patches = []
     for patch in chart.patches_in_frame(strip.form.aspect):
-        points = strip.placement.to_scan(
-            start + size * np.array([patch.centre, *patch.corners]))
+        points = strip.placement.to_scan(start + size * np.array([patch.centre, *patch.corners]))
         rounded = [[round(float(c), 3) for c in point] for point in points]
-        patches.append({
-            "name": patch.name, "centre": rounded[0], "corners": rounded[1:],
-            "lab_d50": list(patch.lab_d50), "xyz_d50": list(patch.xyz_d50),
-            "linear_srgb": list(patch.linear_srgb)})
+        patches.append(
+            {
+                "name": patch.name,
+                "centre": rounded[0],
+                "corners": rounded[1:],
+                "lab_d50": list(patch.lab_d50),
+                "xyz_d50": list(patch.xyz_d50),
+                "linear_srgb": list(patch.linear_srgb),
+            }
+        )
     return patches
