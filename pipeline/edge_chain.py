@@ -173,8 +173,8 @@ def _agreeing(
         alone = any(finding.stands_alone for finding in found)
         if answer[0] and (flawless >= 2 or (flawless == 1 and len(found) >= 3) or alone):
             kept = [finding.track for finding in found]
-            likeliest_now, odds = _together(kept, [finding.away for finding in found], layout)
-            if likeliest_now == answer and odds >= (LONE_ODDS if alone else LEAST_ODDS):
+            again, odds = _together(kept, [finding.away for finding in found], layout)
+            if again == answer and odds >= (LONE_ODDS if alone else LEAST_ODDS):
                 believed.append((flawless, found))
     believed.sort(key=lambda pair: pair[0], reverse=True)
     if not believed or (len(believed) > 1 and 2 * believed[1][0] >= believed[0][0]):

@@ -25,6 +25,7 @@ from pipeline.contact_sheet import (
     roll_name,
     roll_text,
 )
+from pipeline.density_plot import density_plot
 from pipeline.record import FrameRecord, RollRecord, ScanTrouble, StripRecord, Triple
 
 CHANNELS = ("red", "green", "blue")
@@ -67,34 +68,6 @@ class _Sheet:
     cards: tuple[_Card, ...]
 
 
-@dataclass(frozen=True)
-class _Bar:
-    """A vertical range with a mark in it, in px; `channel` is 0 to 2."""
-
-    channel: int
-    x: float
-    top: float
-    bottom: float
-    mark: float
-
-
-@dataclass(frozen=True)
-class _Plot:
-    """Geometry of the plot of densities, in px; two panels above each other.
-
-    `panels` are title, top and foot; `steps` channel, left, right and height of a strip's base.
-    """
-
-    width: int
-    left: int
-    panels: tuple[tuple[str, int, int], ...]
-    ticks: tuple[tuple[float, str], ...]
-    bars: tuple[_Bar, ...]
-    steps: tuple[tuple[int, float, float, float], ...]
-    numbers: tuple[tuple[float, str], ...]
-    strips: tuple[tuple[float, float, int], ...]
-
-
 def page(
     record: RollRecord,
     thumbnails: Mapping[str, bytes],
@@ -131,7 +104,7 @@ def page(
     source = resources.files("pipeline").joinpath("page.html").read_text(encoding="utf-8")
     return environment.from_string(source).render(
         record=record, name=roll_name(record), facts=roll_text(record), kinds=_kinds(record),
-        sheets=_sheets(record, thumbnails), plot=_plot(record), channels=CHANNELS,
+        sheets=_sheets(record, thumbnails), plot=density_plot(record), channels=CHANNELS,
         findings=_findings_by_weight(record), batch=batch_items(record), notes=_notes(record),
         how=HOW_SOLVED.get(record.colour.how, record.colour.how), severities=SEVERITIES,
         cautions=touches_chemistry(record), contact_sheet=contact_sheet, roll_json=roll_json,
@@ -366,62 +339,6 @@ def _data_uri(number: str, jpeg: bytes) -> tuple[str, tuple[int, int]]:
     except OSError as error:
         raise ValueError(f"the thumbnail of frame {number!r} is no JPEG file") from error
     return f"data:image/jpeg;base64,{b64encode(jpeg).decode('ascii')}", size
-
-
-def _plot(record: RollRecord) -> _Plot:
-    """Return the plot: density ranges of the frames above, film base of the strips below."""
-    count = max(1, len(record.frames()))
-    left, slot = 40, min(44.0, max(24.0, 1030 / count))
-    top, foot, base_top, base_foot = 22, 212, 262, 352
-    highest = _ceiling(v for f in record.frames() for t in vars(f.density).values() for v in t)
-    base_highest = _ceiling(value for strip in record.strips for value in strip.base.density)
-    upper = partial(_height, top=top, foot=foot, highest=highest)
-    lower = partial(_height, top=base_top, foot=base_foot, highest=base_highest)
-    bars, steps, numbers, strips, x = [], [], [], [], float(left)
-    for place, strip in enumerate(record.strips, start=1):
-        start = x
-        for frame in strip.frames:
-            bars += _bars(frame, x + slot / 2, slot / 4.5, upper)
-            numbers.append((x + slot / 2, frame.number))
-            x += slot
-        strips.append((start, x, place))
-        steps += [
-            (channel, start + 3, x - 3, lower(value))
-            for channel, value in enumerate(strip.base.density)
-            if math.isfinite(value) and x > start
-        ]
-    ticks = [(upper(n / 2), f"{n / 2:.1f}") for n in range(round(highest * 2) + 1)]
-    ticks += [(lower(n / 2), f"{n / 2:.1f}") for n in range(round(base_highest * 2) + 1)]
-    panels = (("Frames: density above base", top, foot), ("Film base", base_top, base_foot))
-    return _Plot(
-        math.ceil(max(x, 300)) + 12,
-        left,
-        panels,
-        tuple(ticks),
-        tuple(bars),
-        tuple(steps),
-        tuple(numbers),
-        tuple(strips),
-    )
-
-
-def _ceiling(values: Iterable[float]) -> float:
-    """Return the next half density above all values, between 0.5 and 5."""
-    highest = max((value for value in values if math.isfinite(value)), default=0.0)
-    return math.ceil(2 * min(max(highest, 0.5), 5.0)) / 2
-
-
-def _height(value: float, top: int, foot: int, highest: float) -> float:
-    return round(foot - (foot - top) * min(max(value / highest, -0.05), 1.0), 1)
-
-
-def _bars(frame: FrameRecord, x: float, apart: float, height: Any) -> list[_Bar]:
-    ranges = zip(frame.density.min, frame.density.median, frame.density.max, strict=True)
-    return [
-        _Bar(channel, round(x + (channel - 1) * apart, 1), height(high), height(low), height(mid))
-        for channel, (low, mid, high) in enumerate(ranges)
-        if all(map(math.isfinite, (low, mid, high)))
-    ]
 
 
 def _aligned(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

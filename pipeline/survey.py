@@ -33,6 +33,7 @@ _SAMPLES_A_FRAME = 900
 _THUMBNAIL_LONG_SIDE = 360
 _SAMPLE_INSET_MM = 0.8
 _LEAST_FRAME_SHARE = 0.15
+_DENSE_REBATE = 0.15
 # Blue less red density of a masked base: 0.44 at least over published stocks (D-min, Status M),
 # less what a scanner's channels may be apart where no open gate shows.
 _LEAST_ORANGE = 0.2
@@ -162,7 +163,8 @@ def _survey_strip(
         return None
     formats = _formats(strip, settings)
     seen, chosen, frames = _solve(above, strip, formats, rough, view.px_per_mm)
-    if not any(frame.kind != "blank" for frame in frames) and not strip.perforated and not frames:
+    # A slide's rebate is dense; light strikes a negative's only here and there.
+    if unknown and np.median(seen.rebate_density) > _DENSE_REBATE:
         return None
     gaps = _outside(above.shape[:2], frames, seen, view.px_per_mm)
     base = measure_base(view.light, illumination, rough.light, view.px_per_mm, gaps) or rough
