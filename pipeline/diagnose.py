@@ -130,7 +130,7 @@ def _base_findings(strips: Sequence[StripSurvey], profile: FilmProfile) -> list[
         return []
     base = np.median(np.asarray(absolute), axis=0)
     over = base - np.asarray(profile.base_high) - _limits()["base_over_range_density"]
-    if not (over > 0.1).all():
+    if not (over > 0.0).all():
         return []
     figures = " / ".join(f"{value:.2f}" for value in base)
     return [

@@ -83,9 +83,9 @@ def _weight(soft: NDArray[np.float64], layout: EdgeFormat) -> float:
     fixed = fixed_places(layout)
     known = soft[:, fixed] * np.where(bits_of(layout.data)[fixed], 1.0, -1.0)
     spread = 2.0 / (9.0 * (known.size - 1))
-    least = (1.0 - spread - DEVIATION_QUANTILE * np.sqrt(spread)) ** 3
+    least = float((1.0 - spread - DEVIATION_QUANTILE * np.sqrt(spread)) ** 3)
     variance = float(known.var(ddof=1)) / least + BIT_DEVIATION**2
-    return max(float(known.mean()), 0.0) / variance
+    return float(max(float(known.mean()), 0.0) / variance)
 
 
 @cache

@@ -40,16 +40,27 @@ def number_roll(
     """
     origin = "order" if first_number is None else "user"
     upcoming = first_number or "01"
+    read = [
+        None if frame.edge_number is None else frame_number(frame.edge_number)
+        for strip in strips
+        for frame in strip.frames
+    ]
+    # What the edge names elsewhere is not free for a frame that only follows in order.
     taken: set[str] = set()
+    named = {number for number in read if number is not None}
+    numbers = iter(read)
     numbered = []
     for strip in strips:
         row = []
-        for frame in strip.frames:
-            read = frame.edge_number is not None
-            # Two digits always: the edge's 0 and its 00 look alike, and _unique parts them.
-            number = upcoming if frame.edge_number is None else frame_number(frame.edge_number)
+        for _ in strip.frames:
+            number = next(numbers)
+            told = number is not None
+            if number is None:
+                while upcoming in named or upcoming in taken:
+                    upcoming = _next(upcoming)
+                number = upcoming
             upcoming = _next(number)
-            row.append(FrameNumber(_unique(number, taken), "edge" if read else origin))
+            row.append(FrameNumber(_unique(number, taken), "edge" if told else origin))
         numbered.append(tuple(row))
     return tuple(numbered)
 

@@ -16,6 +16,7 @@ from pipeline.record import ScanTrouble
 from pipeline.settings import RollNotes, Settings
 from pipeline.survey import ScanSurvey, StripSurvey, survey_scan
 
+_NAME_BYTES = 80
 _SAFE = re.compile(r"[^\w.+-]+")
 
 
@@ -63,8 +64,9 @@ class SurveyedRoll:
 
 def safe_name(text: str) -> str:
     """Return a text as part of a file name: letters, digits, . _ + -; never a path."""
-    cleaned = _SAFE.sub("-", text.strip()).strip(".-")[:80]
-    return cleaned or "roll"
+    # Cut by bytes: file systems take 255 of them, and a letter may need four.
+    cut = _SAFE.sub("-", text.strip()).encode()[:_NAME_BYTES].decode("utf-8", "ignore")
+    return cut.strip(".-") or "roll"
 
 
 def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRoll:

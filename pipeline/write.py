@@ -111,6 +111,10 @@ def check_folder(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
     except FileExistsError as error:
         raise OutputProblem(folder, "is a file", "choose another output folder") from error
+    except FileNotFoundError as error:
+        raise OutputProblem(
+            folder, "can't be created there", "choose another output folder"
+        ) from error
     except OSError as error:
         raise output_problem(folder, error) from error
     trial = _temporary(folder / "trial")

@@ -52,7 +52,7 @@ def test_edge_goes_before_the_user():
 
 
 def test_number_met_again_gets_a_letter():
-    assert numbers(["07", "07", None], ["07", "08"]) == [["07", "07b", "08"], ["07c", "08b"]]
+    assert numbers(["07", "07", None], ["07", "08"]) == [["07", "07b", "09"], ["07c", "08"]]
     assert numbers(["23A", "23A"]) == [["23A", "23Ab"]]
 
 

@@ -1,0 +1,131 @@
+"""Open gate, dark level and film base against the film model's truth."""
+
+import numpy as np
+import pytest
+
+from pipeline.illumination import Levels, dark_level, find_levels
+from tests.film_model import FrameSpec, Holder, ModelScan, Roll, StripSpec, make_scan
+
+ROLL = Roll("film-a", [FrameSpec("chart"), FrameSpec("coffee")], seed=1)
+
+
+def scanned(scanner: str = "scanner-a", **how) -> ModelScan:
+    return make_scan([StripSpec(ROLL, 0, 2, angle_deg=0.4)], scanner, 150, 1, **how)
+
+
+def linear(scan: ModelScan) -> np.ndarray:
+    full = np.iinfo(scan.codes.dtype).max
+    return ((scan.codes / full) ** scan.truth["scanner"]["gamma"]).astype(np.float32)
+
+
+def seen(scan: ModelScan) -> Levels:
+    full = np.iinfo(scan.codes.dtype).max
+    levels = find_levels(linear(scan), (scan.codes == full).any(axis=2))
+    assert levels is not None
+    return levels
+
+
+def base_error(levels: Levels, scan: ModelScan) -> float:
+    dark = np.asarray(levels.illumination.dark)
+    span = levels.illumination.reference()
+    density = -np.log10((np.asarray(levels.base_light) - dark) / span)
+    return float(np.abs(density - scan.truth["strips"][0]["base_density"]).max())
+
+
+@pytest.mark.parametrize("scanner", ["scanner-a", "scanner-b", "scanner-c", "scanner-d"])
+def test_gate_dark_and_base_are_those_of_the_scanner_and_film(scanner):
+    scan = scanned(scanner)
+    levels = seen(scan)
+    told = scan.truth["scanner"]
+    # The model's own gate before fall-off (at most 8 %) and flare.
+    gate = np.array(told["open_gate"]) + told["offset"]
+    assert levels.illumination.gate == pytest.approx(gate, rel=0.09)
+    assert np.all(np.asarray(levels.illumination.gate) <= gate + 1e-3)
+    # Behind the holder the model leaves its offset and the lens's flare, no more.
+    dark, offset = np.asarray(levels.illumination.dark), np.array(told["offset"])
+    assert np.all(dark >= offset - 1e-3)
+    assert np.all(dark <= offset + told["flare"])
+    # A step of the crowd's bins is 0.03; the base is measured closer later.
+    assert base_error(levels, scan) < 0.02
+    assert not levels.gate_clipped
+
+
+def test_an_even_scan_without_noise_gives_the_gate_exactly():
+    light = np.full((60, 90, 3), 0.8, np.float32)
+    light[20:40] = np.array([0.5, 0.2, 0.1], np.float32)
+    levels = find_levels(light, np.zeros(light.shape[:2], bool))
+    assert levels is not None
+    # IEC 60050 845-24-089: transmittance is light over light of the open gate.
+    assert levels.illumination.gate == pytest.approx((0.8,) * 3, rel=1e-5)
+    assert levels.base_light == pytest.approx((0.5, 0.2, 0.1), rel=1e-5)
+    assert levels.illumination.dark == (0.0, 0.0, 0.0)
+
+
+@pytest.mark.parametrize("gains", [(0.85, 0.85, 0.85), (0.8, 0.95, 1.05)])
+def test_the_scanners_drift_moves_gate_and_base_alike(gains):
+    plain, drifted = seen(scanned(noise=False)), seen(scanned(gains=gains, noise=False))
+
+    def span(levels: Levels, light: tuple[float, float, float]) -> np.ndarray:
+        return np.asarray(light) - levels.illumination.dark
+
+    assert drifted.illumination.gate is not None
+    assert plain.illumination.gate is not None
+    for part in ("gate", "base"):
+        lights = [
+            span(levels, levels.illumination.gate if part == "gate" else levels.base_light)
+            for levels in (drifted, plain)
+        ]
+        # Density is a ratio of lights (ISO 5-2), so that gains cancel; 0.5 % is 0.002 D.
+        assert lights[0] / lights[1] == pytest.approx(np.array(gains), rel=0.005)
+
+
+def test_a_clipped_open_gate_gives_no_gate_but_the_base():
+    scan = scanned("scanner-d", open_gate=1.5)
+    levels = seen(scan)
+    assert levels.gate_clipped
+    assert levels.illumination.gate is None
+    assert not levels.illumination.absolute
+    base = 10.0 ** -np.array(scan.truth["strips"][0]["base_density"]) * 1.5
+    assert np.asarray(levels.base_light) - levels.illumination.dark == pytest.approx(base, rel=0.06)
+
+
+def test_without_an_open_gate_in_view_the_base_is_the_brightest():
+    holder = Holder(window_margin_mm=-2.5, end_margin_mm=-0.5)
+    roll = Roll("film-a", ROLL.frames, format="120-6x6", seed=1)
+    strip = StripSpec(roll, 0, 2)
+    levels = seen(make_scan([strip], "scanner-a", 90, 1, holder=holder))
+    assert levels.illumination.gate is None
+    assert not levels.gate_clipped
+
+
+def test_a_light_surround_has_no_dark_level():
+    assert seen(scanned(holder=Holder(opaque=False))).illumination.dark == (0.0, 0.0, 0.0)
+
+
+def test_the_dark_level_is_what_an_opaque_border_reads():
+    light = np.full((50, 70, 3), 0.4, np.float32)
+    light[:4] = light[-4:] = np.array([0.004, 0.005, 0.006], np.float32)
+    assert dark_level(light) == pytest.approx((0.004, 0.005, 0.006), rel=1e-5)
+    # Dark inside, as a dense picture is, tells nothing.
+    inside = np.full((50, 70, 3), 0.4, np.float32)
+    inside[10:40, 10:60] = 0.005
+    assert dark_level(inside) == (0.0, 0.0, 0.0)
+
+
+@pytest.mark.parametrize("level", [0.0, 0.0005])
+def test_a_dark_scan_shows_no_levels(level):
+    light = np.full((40, 60, 3), level, np.float32)
+    assert find_levels(light, np.zeros(light.shape[:2], bool)) is None
+
+
+def test_the_same_levels_however_the_scan_is_turned():
+    light = linear(scanned())
+    clipped = np.zeros(light.shape[:2], bool)
+    plain = find_levels(light, clipped)
+    assert plain is not None
+    for turns in (1, 2, 3):
+        turned = find_levels(np.rot90(light, turns), np.rot90(clipped, turns))
+        assert turned is not None
+        assert turned.base_light == pytest.approx(plain.base_light, rel=1e-3)
+        assert turned.illumination.gate == pytest.approx(plain.illumination.gate, rel=1e-3)
+        assert turned.illumination.dark == pytest.approx(plain.illumination.dark, abs=1e-4)
