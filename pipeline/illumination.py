@@ -14,6 +14,7 @@ _BIN = 0.03
 _LIGHT_FLOOR = 1e-5
 _LEAST_SHARE = 0.004
 _DARKEST_BASE = -2.2
+_FULL_SCALE = 0.9985
 
 
 @dataclass(frozen=True)
@@ -63,6 +64,15 @@ def _is_orange(density: NDArray[np.float64], red_clipped: bool) -> bool:
     lowest_red = -0.05 if red_clipped else 0.04
     rises = green - red > 0.08 and blue - green > 0.0 and blue - red > 0.3
     return lowest_red < red < 0.8 and blue < 2.0 and rises
+
+
+def _looks_like_base(log_light: NDArray[np.float64]) -> bool:
+    """Tell whether the brightest light is orange itself: base without an open gate, most likely.
+
+    A scanner's lamp can be warm too; then the true base is an even colour of much film.
+    """
+    red, green, blue = (float(value) for value in log_light)
+    return red - blue > 0.35 and red - green > 0.12
 
 
 def dark_level(light: Light) -> Triple:
@@ -120,12 +130,16 @@ def find_levels(light: Light, clipped: Mask) -> Levels | None:
         return None
     brightest = modes[0][0]
     near = np.abs(log_light - brightest).max(axis=1) < 0.06
-    gate_clipped = bool(flat_clipped[near].mean() > 0.5)
+    # A file of fewer bits, spread over 16, stops short of the last code.
+    full = float((10.0**brightest + np.asarray(dark)).max()) > _FULL_SCALE
+    gate_clipped = full or bool(flat_clipped[near].mean() > 0.5)
     red_clipped = bool(brightest[0] > np.log10(0.985))
     # A clipped gate says nothing of the base's colour: a scanner may have evened it out.
     bases = [
         mode for mode in modes[1:] if gate_clipped or _is_orange(brightest - mode[0], red_clipped)
     ]
+    if _looks_like_base(brightest):
+        bases = [mode for mode in bases if mode[1] > 0.5 * modes[0][1]]
     if bases:
         # Of several orange places the brightest crowded one is the base, the rest are pictures.
         largest = max(share for _, share in bases)

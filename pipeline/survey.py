@@ -171,7 +171,7 @@ def _survey_strip(
     if settings.base is not None:
         base = _given_base(base, settings.base, illumination)
     above = density_above(view.light, base, illumination)
-    reading = _edge(view, strip)
+    reading = _edge(view, strip, illumination)
     return _assembled(scan, proxy, strip, view, above, chosen, frames, base, illumination, reading)
 
 
@@ -234,10 +234,11 @@ def _outside(
     return mask
 
 
-def _edge(view: StripView, strip: Strip) -> EdgeReading | None:
+def _edge(view: StripView, strip: Strip, illumination: Illumination) -> EdgeReading | None:
     if strip.film.name != "135" or not strip.whole_width:
         return None
-    return read_edge(view.light, view.px_per_mm, 0.0, float(view.light.shape[0] - 1))
+    light = view.light - np.asarray(illumination.dark, np.float32)
+    return read_edge(light, view.px_per_mm, 0.0, float(view.light.shape[0] - 1))
 
 
 def _picture_order(
@@ -270,7 +271,7 @@ def _assembled(
     centres = [(frame.start + frame.end) / 2 for frame in frames]
     numbers: tuple[str | None, ...] = (None,) * len(frames)
     if reading is not None and reading.codes and frames:
-        numbers = number_frames(reading, centres)
+        numbers = number_frames(reading, centres, 1.0 if chosen.name == "135" else 0.5)
     surveys = []
     for frame, number in zip(frames, numbers, strict=True):
         corners = np.array(

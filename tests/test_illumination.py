@@ -89,13 +89,16 @@ def test_a_clipped_open_gate_gives_no_gate_but_the_base():
     assert np.asarray(levels.base_light) - levels.illumination.dark == pytest.approx(base, rel=0.06)
 
 
-def test_without_an_open_gate_in_view_the_base_is_the_brightest():
+def test_bare_film_without_an_open_gate_in_view_is_its_own_base():
     holder = Holder(window_margin_mm=-2.5, end_margin_mm=-0.5)
-    roll = Roll("film-a", ROLL.frames, format="120-6x6", seed=1)
-    strip = StripSpec(roll, 0, 2)
-    levels = seen(make_scan([strip], "scanner-a", 90, 1, holder=holder))
+    roll = Roll("film-a", [FrameSpec(kind="blank")], format="120-6x6", seed=1)
+    scan = make_scan([StripSpec(roll, 0, 1)], "scanner-a", 90, 1, holder=holder)
+    levels = seen(scan)
     assert levels.illumination.gate is None
     assert not levels.gate_clipped
+    told = scan.truth["scanner"]
+    base = 10.0 ** -np.array(scan.truth["strips"][0]["base_density"]) * told["open_gate"]
+    assert np.asarray(levels.base_light) - levels.illumination.dark == pytest.approx(base, rel=0.05)
 
 
 def test_a_light_surround_has_no_dark_level():

@@ -69,7 +69,7 @@ def test_several_strips_in_a_holder_come_in_order(turn_deg):
     scan = scanned(*specs, turn_deg=turn_deg)
     strips = strips_of(scan)
     truths = sorted(
-        scan.truth["strips"], key=lambda one: np.mean(one["outline"], axis=0)[turn_deg == 0]
+        scan.truth["strips"], key=lambda one: np.mean(one["outline"], axis=0)[int(turn_deg == 0)]
     )
     assert len(strips) == 2
     for strip, truth in zip(strips, truths, strict=True):
@@ -152,8 +152,8 @@ def test_base_mask_holds_the_rebate_and_neither_gate_nor_holder(lying):
     # ISO 1007, from memory: holes begin 2.01 mm from the edge, images 5.5 mm; the top edge of
     # the film before the holes bears print, the strip between holes and images none.
     share = 5.1 / 34.975
-    line = corner + share * (across - corner) + np.linspace(0.05, 0.95, 80)[:, None] * (
-        along - corner
+    line = (
+        corner + share * (across - corner) + np.linspace(0.05, 0.95, 80)[:, None] * (along - corner)
     )
     x, y = np.rint(line).astype(int).T
     assert mask[y, x].mean() > 0.9

@@ -1,0 +1,161 @@
+"""Frames of strips against the film model's truth."""
+
+import itertools
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pytest
+
+from pipeline.base import density_above, measure_base
+from pipeline.evidence import Evidence, evidence
+from pipeline.film_format import film_sizes, formats_on, frame_formats
+from pipeline.frames import Frame, GapPrior, find_frames, gaps_mm
+from pipeline.illumination import find_levels
+from pipeline.layout import find_strips
+from pipeline.strip_view import StripView, place, straighten
+from tests.film_model import FrameSpec, Roll, StripSpec, make_scan
+
+
+@dataclass(frozen=True)
+class Found:
+    frames: tuple[Frame, ...]
+    format: str
+    view: StripView
+    above: np.ndarray
+    seen: Evidence
+    truth: dict
+
+    def error_mm(self, frame: Frame, true: dict) -> float:
+        """Return the largest distance of a found corner from the nearest true one."""
+        box = [(x, y) for x in (frame.start, frame.end) for y in (frame.top, frame.bottom)]
+        corners = place(np.array(box), self.view.to_proxy)
+        apart = np.linalg.norm(corners[:, None] - np.array(true["outline"]), axis=2)
+        return float(apart.min(axis=1).max()) / self.view.px_per_mm
+
+
+def found(spec: StripSpec, ppi: float = 150, **how) -> Found:
+    scan = make_scan([spec], "scanner-a", ppi, 1, **how)
+    light = (scan.codes / 65535).astype(np.float32)
+    levels = find_levels(light, (scan.codes == 65535).any(axis=2))
+    assert levels is not None
+    (strip,) = find_strips(light, levels, ppi / 25.4)
+    view = straighten(light, strip.outline, strip.px_per_mm)
+    base = measure_base(view.light, levels.illumination, levels.base_light, view.px_per_mm)
+    assert base is not None
+    above = density_above(view.light, base, levels.illumination)
+    seen = evidence(above, strip.film, view.px_per_mm, float(np.mean(base.spread)))
+    chosen, frames, _ = find_frames(above, seen, formats_on(strip.film.name))
+    return Found(frames, chosen.name, view, above, seen, scan.truth["strips"][0])
+
+
+def strip(*frames: FrameSpec | str, **how) -> StripSpec:
+    specs = [FrameSpec(one) if isinstance(one, str) else one for one in frames]
+    roll = {key: how.pop(key) for key in ("format", "leader_mm", "light_struck_mm") if key in how}
+    return StripSpec(Roll("film-a", specs, seed=1, **roll), 0, len(specs), **how)
+
+
+@pytest.fixture(scope="module")
+def clear() -> Found:
+    return found(strip("chart", "coffee", "astronaut", angle_deg=0.6))
+
+
+def test_outlines_of_clear_scenes_lie_within_a_quarter_millimetre(clear):
+    assert [frame.kind for frame in clear.frames] == ["picture"] * 3
+    for frame, true in zip(clear.frames, clear.truth["frames"], strict=True):
+        assert clear.error_mm(frame, true) < 0.25
+        assert frame.confidence > 0.85
+
+
+@pytest.mark.parametrize("turn_deg", [90, 180])
+def test_turning_the_scan_moves_no_frame(turn_deg):
+    turned = found(strip("chart", "coffee", angle_deg=0.4), turn_deg=turn_deg)
+    assert len(turned.frames) == 2
+    for frame in turned.frames:
+        assert min(turned.error_mm(frame, true) for true in turned.truth["frames"]) < 0.25
+
+
+def test_gaps_are_the_models(clear):
+    true = [one["u_mm"] for one in clear.truth["frames"]]
+    gaps = [after[0] - before[1] for before, after in itertools.pairwise(true)]
+    assert gaps_mm(clear.frames, clear.view.px_per_mm) == pytest.approx(gaps, abs=0.15)
+    unsure = tuple(replace(frame, confidence=0.5) for frame in clear.frames)
+    assert gaps_mm(unsure, clear.view.px_per_mm) == []
+
+
+@pytest.mark.parametrize(
+    ("name", "count", "ppi"),
+    [("135", 2, 150), ("135-half", 4, 150), ("120-6x6", 2, 100), ("120-6x4.5", 3, 100)],
+)
+def test_formats_are_told_apart(name, count, ppi):
+    scenes = ("chart", "coffee", "astronaut", "rocket")[:count]
+    seen = found(strip(*scenes, format=name), ppi=ppi)
+    assert seen.format == name
+    assert len(seen.frames) == count
+    # ISO 1007 and ISO 732 name the films; lengths are common practice, no source.
+    length_mm = {"135": 36.0, "135-half": 18.0, "120-6x6": 56.0, "120-6x4.5": 41.5}[name]
+    for frame, true in zip(seen.frames, seen.truth["frames"], strict=True):
+        assert (frame.end - frame.start) / seen.view.px_per_mm == pytest.approx(length_mm, abs=0.3)
+        assert seen.error_mm(frame, true) < 0.25
+
+
+def test_a_blank_and_a_thin_frame_keep_their_places():
+    blank, thin = FrameSpec(kind="blank"), FrameSpec("coffee", exposure_stops=-3.0)
+    seen = found(strip("chart", blank, thin))
+    assert [frame.kind for frame in seen.frames] == ["picture", "blank", "picture"]
+    errors = [
+        seen.error_mm(frame, true)
+        for frame, true in zip(seen.frames, seen.truth["frames"], strict=True)
+    ]
+    # A blank has no edges; its place follows from its neighbours and the usual gap.
+    assert max(errors[0], errors[2]) < 0.25
+    assert errors[1] < 0.8
+
+
+def test_a_cut_through_a_picture_leaves_a_partial_frame():
+    seen = found(strip("chart", "coffee", "astronaut", trim_mm=(0.0, 15.0)))
+    assert [frame.kind for frame in seen.frames] == ["picture", "picture", "partial"]
+    last, true = seen.frames[-1], seen.truth["frames"][-1]
+    assert seen.error_mm(last, true) < 0.25
+    assert (last.end - last.start) / seen.view.px_per_mm == pytest.approx(
+        true["u_mm"][1] - true["u_mm"][0], abs=0.25
+    )
+
+
+def test_a_light_struck_leader_is_no_picture():
+    seen = found(strip("chart", "coffee", leader_mm=50.0, light_struck_mm=40.0))
+    pictures = [frame for frame in seen.frames if frame.kind != "fogged"]
+    assert [frame.kind for frame in pictures] == ["picture", "picture"]
+    for frame, true in zip(pictures, seen.truth["frames"], strict=True):
+        assert seen.error_mm(frame, true) < 0.25
+
+
+def test_a_frame_struck_by_light_all_over_is_fogged():
+    seen = found(strip("chart", FrameSpec(kind="fogged"), "coffee"))
+    assert [frame.kind for frame in seen.frames] == ["picture", "fogged", "picture"]
+
+
+def test_known_gaps_and_a_given_format_are_kept(clear):
+    formats = (frame_formats()["135"],)
+    chosen, frames, _ = find_frames(clear.above, clear.seen, formats, GapPrior(2.1, 0.35))
+    assert chosen.name == "135"
+    for frame, before in zip(frames, clear.frames, strict=True):
+        assert (frame.start, frame.end) == pytest.approx((before.start, before.end), abs=0.2)
+
+
+def test_the_right_format_explains_a_strip_best(clear):
+    scores = {
+        entry.name: find_frames(clear.above, clear.seen, (entry,))[2] for entry in formats_on("135")
+    }
+    assert max(scores, key=lambda name: scores[name]) == "135"
+
+
+def test_no_frames_in_a_piece_shorter_than_any():
+    above = np.zeros((210, 40, 3), np.float32)
+    seen = evidence(above, film_sizes()["135"], 6.0, 0.005)
+    _, frames, _ = find_frames(above, seen, formats_on("135"))
+    assert frames == ()
+
+
+def test_a_choice_of_no_formats_is_a_mistake(clear):
+    with pytest.raises(ValueError, match="no format"):
+        find_frames(clear.above, clear.seen, ())
