@@ -15,7 +15,7 @@ Floats = NDArray[np.float64]
 _LEAST_EXPOSURE = 1e-4
 _LEAST_DENSITY = 0.06
 # A picture counts as this many independent colours: its pixels are anything but independent.
-_FRAME_WEIGHT = 4.0
+_FRAME_WEIGHT = 2.0
 _NEUTRAL_SHARE = 0.35
 # Spread of scene colours in log10 exposure ratios: along the way from warm to cool light, where
 # daylight, shade, skin and sky lie, and across it, from green to magenta (fitted on the film

@@ -33,7 +33,7 @@ CASES = (
     ((1.12, 0.92), (-0.1, 0.0, 0.1)),
 )
 # Measured over seeds 0 to 5 of the three cases: at most 0.0045 of slope and 0.0060 of balance,
-# the pull of the profile's prior. The limits are twice that, and a sixteenth of the casts put in.
+# the pull of the profile's prior. The limits are twice that.
 SLOPE_OFF, BALANCE_OFF = 0.009, 0.012
 
 
