@@ -289,12 +289,17 @@ def find_frames(
 
 
 def _without_empty_ends(frames: tuple[Frame, ...]) -> tuple[Frame, ...]:
-    """Return frames without the partial ones that hold nothing."""
-    return tuple(
+    """Return frames less partial ones that hold nothing and a light-struck leader or tail."""
+    kept = [
         frame
         for frame in frames
-        if not (frame.kind == "blank" and frame.end - frame.start < 0.9 * _longest(frames))
-    )
+        if frame.kind != "blank" or frame.end - frame.start >= 0.9 * _longest(frames)
+    ]
+    while kept and kept[0].kind == "fogged":
+        kept.pop(0)
+    while kept and kept[-1].kind == "fogged":
+        kept.pop()
+    return tuple(kept)
 
 
 def _longest(frames: tuple[Frame, ...]) -> float:
