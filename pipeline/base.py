@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.density import Illumination, to_density
+from pipeline.density import Illumination, as_triple, to_density
 
 Triple = tuple[float, float, float]
 Light = NDArray[np.float32]
@@ -117,10 +117,10 @@ def _as_base(
     terms[:, 0] += np.log10(np.asarray(guess, float) - dark) + np.log10(flat.mean(axis=0))
     mean_light = 10.0**mean_log + dark
     return FilmBase(
-        density=_triple(to_density(mean_light, illumination)),
-        spread=_triple(np.log10(np.maximum(flat, 1e-6)).std(axis=0)),
+        density=as_triple(to_density(mean_light, illumination)),
+        spread=as_triple(np.log10(np.maximum(flat, 1e-6)).std(axis=0)),
         area_mm2=float(like.sum() / px_per_mm**2),
-        light=_triple(mean_light),
+        light=as_triple(mean_light),
         shading=tuple(tuple(float(term) for term in row) for row in terms),
     )
 
@@ -166,8 +166,3 @@ def _fit(off: NDArray[np.float32], like: Mask) -> NDArray[np.float64]:
     ridge = np.diag([0.0, 0.002, 0.02, 0.02]) * len(px)
     fitted: NDArray[np.float64] = np.linalg.solve(terms.T @ terms + ridge, terms.T @ readings).T
     return fitted
-
-
-def _triple(values: NDArray[np.floating]) -> Triple:
-    red, green, blue = (float(value) for value in values)
-    return (red, green, blue)

@@ -12,6 +12,12 @@ DENSITY_LIMIT = 4.5
 """Highest density returned; light at or under the dark level has no density of its own."""
 
 
+def as_triple(values: Floats) -> Triple:
+    """Return an array of three values, R, G, B, as plain numbers."""
+    red, green, blue = (float(value) for value in values)
+    return (red, green, blue)
+
+
 @dataclass(frozen=True)
 class Illumination:
     """What the scanner shows without film, as linear light per channel, 1.0 = full scale.

@@ -6,6 +6,7 @@ from functools import cache
 
 import numpy as np
 
+from pipeline.density import as_triple
 from pipeline.film import FilmProfile, profiles_folder
 from pipeline.record import Finding
 from pipeline.settings import RollNotes
@@ -29,8 +30,7 @@ def edge_print(strips: Sequence[StripSurvey]) -> tuple[float, float, float] | No
     printed = [strip.print_density for strip in strips if strip.print_density is not None]
     if not printed:
         return None
-    red, green, blue = (float(value) for value in np.median(np.asarray(printed), axis=0))
-    return (red, green, blue)
+    return as_triple(np.median(np.asarray(printed), axis=0))
 
 
 def diagnose(

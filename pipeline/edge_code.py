@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.film import profiles_folder
 from pipeline.problem import SettingsProblem
 
 FORMAT_FILE = "formats/135-edge.toml"
@@ -55,7 +56,7 @@ def load_edge_format(path: Path | None = None) -> EdgeFormat:
     SettingsProblem
         When the profile is missing, is no TOML or lacks a value.
     """
-    path = _profiles() / FORMAT_FILE if path is None else path
+    path = profiles_folder() / FORMAT_FILE if path is None else path
     try:
         table = tomllib.loads(path.read_text(encoding="utf-8"))
         film, code = table["film"], table["code"]
@@ -160,9 +161,3 @@ def frame_name(layout: EdgeFormat, position: float) -> str | None:
         return None
     value = step // 2 % layout.frame_values
     return dict(layout.names).get(value, f"{value:02d}") + ("A" if step % 2 else "")
-
-
-def _profiles() -> Path:
-    """Return the folder of the profiles, installed with the package or beside it."""
-    here = Path(__file__).parent
-    return here / "profiles" if (here / "profiles").is_dir() else here.parent / "profiles"

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.density import Illumination, Triple
+from pipeline.density import Illumination, Triple, as_triple
 
 Light = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -149,12 +149,7 @@ def find_levels(light: Light, clipped: Mask) -> Levels | None:
         base, gate, gate_clipped = brightest, None, False
     base_light = 10.0**base + np.asarray(dark)
     return Levels(
-        illumination=Illumination(dark, None if gate is None else _triple(gate)),
-        base_light=_triple(base_light),
+        illumination=Illumination(dark, None if gate is None else as_triple(gate)),
+        base_light=as_triple(base_light),
         gate_clipped=gate_clipped,
     )
-
-
-def _triple(values: NDArray[np.float64]) -> Triple:
-    red, green, blue = (float(value) for value in values)
-    return (red, green, blue)

@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.density import as_triple
 from pipeline.diagnose import diagnose, edge_print
 from pipeline.frame_task import frame_files
 from pipeline.numbering import FrameNumber
@@ -20,8 +20,6 @@ from pipeline.record import (
 )
 from pipeline.roll_survey import Roll, SurveyedRoll
 from pipeline.survey import FrameSurvey, StripSurvey
-
-Triple = tuple[float, float, float]
 
 
 def record_of(surveyed: SurveyedRoll, split: bool = False) -> RollRecord:
@@ -82,32 +80,23 @@ def _rounded(outline: tuple[tuple[float, float], ...]) -> tuple[tuple[float, flo
 
 def _frame_record(frame: FrameSurvey, number: FrameNumber, roll: Roll, split: bool) -> FrameRecord:
     written = frame.kind != "blank" or roll.settings.write_blanks
-    files = (
-        frame_files(f"{roll.name}_{number.number}", roll.settings, split)
-        if written
-        else frame_files(None, roll.settings, split)
-    )
+    stem = f"{roll.name}_{number.number}" if written else None
     return FrameRecord(
         number=number.number,
         number_from=number.number_from,
         kind=frame.kind,
         outline=_rounded(frame.outline),
         confidence=frame.confidence,
-        files=files,
+        files=frame_files(stem, roll.settings, split),
         density=DensityRecord(frame.least, frame.median, frame.most),
     )
 
 
 def _roll_densities(strips: Sequence[StripSurvey]) -> RollDensities:
     pictures = [f for strip in strips for f in strip.frames if f.kind in ("picture", "partial")]
-    base = _triple(np.median([s.base.density for s in strips], axis=0)) if strips else None
+    base = as_triple(np.median([s.base.density for s in strips], axis=0)) if strips else None
     spans = None
     if pictures:
         least = np.min([frame.least for frame in pictures], axis=0)
-        spans = _triple(np.max([frame.most for frame in pictures], axis=0) - least)
+        spans = as_triple(np.max([frame.most for frame in pictures], axis=0) - least)
     return RollDensities(base, spans, None, edge_print(strips))
-
-
-def _triple(values: NDArray[np.floating]) -> Triple:
-    red, green, blue = (float(value) for value in values)
-    return (red, green, blue)

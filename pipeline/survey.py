@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.base import FilmBase, density_above, measure_base
-from pipeline.density import Illumination, to_light
+from pipeline.density import Illumination, as_triple, to_light
 from pipeline.edge import EdgeReading, number_frames, read_edge
 from pipeline.evidence import Evidence, evidence
 from pipeline.film_format import FrameFormat, formats_on, frame_formats
@@ -127,7 +127,7 @@ def _levels(scan: Scan, proxy: Proxy, settings: Settings) -> Levels:
     if settings.base is None:
         return levels
     light = to_light(np.asarray(settings.base), levels.illumination)
-    return replace(levels, base_light=_triple(light))
+    return replace(levels, base_light=as_triple(light))
 
 
 def _strips(scan: Scan, proxy: Proxy, levels: Levels, settings: Settings) -> list[StripSurvey]:
@@ -183,7 +183,7 @@ def _given_base(base: FilmBase, density: Triple, illumination: Illumination) -> 
     terms = tuple(
         (row[0] + float(step), *row[1:]) for row, step in zip(base.shading, moved, strict=True)
     )
-    return replace(base, density=density, light=_triple(light), shading=terms)
+    return replace(base, density=density, light=as_triple(light), shading=terms)
 
 
 def _solve(
@@ -301,9 +301,9 @@ def _assembled(
     first = None
     if reading is not None and reading.codes:
         first = float(min(code.number for code in reading.codes))
-    printed = (
-        None if reading is None or reading.print_density is None else _triple(reading.print_density)
-    )
+    printed = None
+    if reading is not None and reading.print_density is not None:
+        printed = as_triple(reading.print_density)
     return StripSurvey(
         scan=scan,
         ppi=strip.px_per_mm * proxy.factor * MM_PER_INCH,
@@ -360,9 +360,9 @@ def _frame(
         base=frame_base,
         samples=samples.astype(np.float32),
         thumbnail=_thumbnail(above, corners),
-        least=_triple(least),
-        median=_triple(median),
-        most=_triple(most),
+        least=as_triple(least),
+        median=as_triple(median),
+        most=as_triple(most),
     )
 
 
@@ -387,8 +387,3 @@ def _thumbnail(above: Light, corners: NDArray[np.float64]) -> NDArray[np.float16
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
     )
     return np.asarray(small, np.float16)
-
-
-def _triple(values: NDArray[np.floating]) -> Triple:
-    red, green, blue = (float(value) for value in values)
-    return (red, green, blue)
