@@ -8,9 +8,10 @@ import numpy as np
 
 from pipeline.density import as_triple
 from pipeline.film import FilmProfile, profiles_folder
+from pipeline.frame_survey import FrameSurvey
 from pipeline.record import Finding
 from pipeline.settings import RollNotes
-from pipeline.survey import FrameSurvey, StripSurvey
+from pipeline.survey import StripSurvey
 
 
 @cache

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.colour import RollColour
+from pipeline.frame_survey import FrameSurvey
 from pipeline.look import Levels, as_log, as_print, as_share, to_codes
 from pipeline.metadata import FrameMetadata, frame_metadata
 from pipeline.record import FilesRecord, FrameRecord, StripRecord
@@ -15,7 +16,6 @@ from pipeline.render import FrameBase, cut_codes, cut_light, shrunk, to_density_
 from pipeline.scan import Scan
 from pipeline.settings import RollNotes, Settings
 from pipeline.space import LinearTransfer, PowerTransfer, Space, find_space
-from pipeline.survey import FrameSurvey
 from pipeline.write import write_archive, write_share, write_sidecar
 
 _SHARE_ENDINGS = {"jpeg": "jpg", "png": "png"}

@@ -6,6 +6,7 @@ import numpy as np
 
 from pipeline.density import as_triple
 from pipeline.diagnose import diagnose, edge_print
+from pipeline.frame_survey import FrameSurvey
 from pipeline.frame_task import frame_files
 from pipeline.numbering import FrameNumber
 from pipeline.record import (
@@ -19,7 +20,7 @@ from pipeline.record import (
     StripRecord,
 )
 from pipeline.roll_survey import Roll, SurveyedRoll
-from pipeline.survey import FrameSurvey, StripSurvey
+from pipeline.survey import StripSurvey
 
 
 def record_of(surveyed: SurveyedRoll, split: bool = False) -> RollRecord:

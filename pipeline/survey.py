@@ -13,12 +13,12 @@ from pipeline.density import Illumination, as_triple, to_light
 from pipeline.edge import EdgeReading, number_frames, read_edge
 from pipeline.evidence import Evidence, evidence
 from pipeline.film_format import FrameFormat, formats_on, frame_formats
+from pipeline.frame_survey import FrameSurvey, survey_frame
 from pipeline.frames import Frame, GapPrior, find_frames, gaps_mm
 from pipeline.illumination import Levels, find_levels
 from pipeline.layout import MM_PER_INCH, Strip, find_strips
 from pipeline.problem import ScanProblem
 from pipeline.proxy import Proxy, to_scan_xy
-from pipeline.render import FrameBase
 from pipeline.scan import Scan, open_scan, reduce
 from pipeline.settings import Settings
 from pipeline.strip_view import StripView, place, straighten
@@ -29,33 +29,11 @@ Light = NDArray[np.float32]
 
 PROXY_PPI = 200.0
 _UNKNOWN_LONG_SIDE = 2600
-_SAMPLES_A_FRAME = 900
-_THUMBNAIL_LONG_SIDE = 360
-_SAMPLE_INSET_MM = 0.8
 _LEAST_FRAME_SHARE = 0.15
 _DENSE_REBATE = 0.15
 # Blue less red density of a masked base: 0.44 at least over published stocks (D-min, Status M),
 # less what a scanner's channels may be apart where no open gate shows.
 _LEAST_ORANGE = 0.2
-
-
-@dataclass(frozen=True)
-class FrameSurvey:
-    """One frame as found: outline in scan pixels in picture order, what it holds, its densities.
-
-    `samples` (n, 3) and `thumbnail` (h, w, 3) are densities above base, float32 and float16.
-    """
-
-    outline: Corners
-    kind: str
-    confidence: float
-    edge_number: str | None
-    base: FrameBase
-    samples: Light
-    thumbnail: NDArray[np.float16]
-    least: Triple
-    median: Triple
-    most: Triple
 
 
 @dataclass(frozen=True)
@@ -284,7 +262,9 @@ def _assembled(
         )
         ordered = _picture_order(corners, reading)
         surveys.append(
-            _frame(frame, number, ordered, to_scan(ordered), above, base, illumination, strip)
+            survey_frame(
+                frame, number, ordered, to_scan(ordered), above, base, illumination, strip.px_per_mm
+            )
         )
     backwards = reading is not None and (reading.direction < 0) != reading.mirrored
     rows, columns = view.light.shape[:2]
@@ -319,71 +299,3 @@ def _assembled(
         edge_position=first,
         frames=tuple(reversed(surveys)) if backwards else tuple(surveys),
     )
-
-
-def _frame(
-    frame: Frame,
-    number: str | None,
-    corners: NDArray[np.float64],
-    outline: Corners,
-    above: Light,
-    base: FilmBase,
-    illumination: Illumination,
-    strip: Strip,
-) -> FrameSurvey:
-    rows, columns = above.shape[:2]
-    inset = _SAMPLE_INSET_MM * strip.px_per_mm
-    inner = above[
-        max(0, round(frame.top + inset)) : max(1, round(frame.bottom - inset)),
-        max(0, round(frame.start + inset)) : max(1, round(frame.end - inset)),
-    ]
-    if inner.size == 0:
-        inner = above[:1, :1]
-    smooth = cv2.blur(inner, (3, 3))
-    step = max(1, int(np.sqrt(inner.shape[0] * inner.shape[1] / _SAMPLES_A_FRAME)))
-    samples = np.ascontiguousarray(smooth[step // 2 :: step, step // 2 :: step].reshape(-1, 3))
-    least, median, most = np.percentile(smooth.reshape(-1, 3), [1, 50, 99], axis=0)
-    left_top, right_bottom = corners[0], corners[2]
-    frame_base = FrameBase(
-        terms=base.shading,
-        left=_unit(left_top[0], columns),
-        right=_unit(right_bottom[0], columns),
-        top=_unit(left_top[1], rows),
-        bottom=_unit(right_bottom[1], rows),
-        illumination=illumination,
-    )
-    return FrameSurvey(
-        outline=outline,
-        kind=frame.kind,
-        confidence=frame.confidence,
-        edge_number=number,
-        base=frame_base,
-        samples=samples.astype(np.float32),
-        thumbnail=_thumbnail(above, corners),
-        least=as_triple(least),
-        median=as_triple(median),
-        most=as_triple(most),
-    )
-
-
-def _unit(place_px: float, count: int) -> float:
-    """Return a pixel place as -1 (first pixel's centre) to 1 (last pixel's centre)."""
-    return float(2.0 * place_px / max(count - 1, 1) - 1.0)
-
-
-def _thumbnail(above: Light, corners: NDArray[np.float64]) -> NDArray[np.float16]:
-    """Return a small picture of density above base inside a frame's corners, in picture order."""
-    along, down = (float(np.hypot(*(corners[i] - corners[0]))) for i in (1, 3))
-    scale = min(1.0, _THUMBNAIL_LONG_SIDE / max(along, down, 1.0))
-    columns, rows = max(1, round(along * scale)), max(1, round(down * scale))
-    right, below = (corners[1] - corners[0]) / columns, (corners[3] - corners[0]) / rows
-    start = corners[0] + 0.5 * (right + below)
-    matrix = np.array([[right[0], below[0], start[0]], [right[1], below[1], start[1]]])
-    small = cv2.warpAffine(
-        above,
-        matrix,
-        (columns, rows),
-        borderMode=cv2.BORDER_REPLICATE,
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-    )
-    return np.asarray(small, np.float16)

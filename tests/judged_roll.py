@@ -18,12 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.colour import RollColour
+from pipeline.frame_survey import FrameSurvey
 from pipeline.look import Levels, as_print
 from pipeline.render import cut_light, to_density_above, to_scene
 from pipeline.roll_survey import Event, Roll, SurveyedRoll, survey_roll
 from pipeline.settings import RollNotes, Settings
 from pipeline.space import find_space
-from pipeline.survey import FrameSurvey, StripSurvey
+from pipeline.survey import StripSurvey
 from tests.film_model import ModelScan, random_roll, write_scan
 
 with warnings.catch_warnings():

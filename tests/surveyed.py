@@ -7,8 +7,9 @@ import numpy as np
 
 from pipeline.base import FilmBase
 from pipeline.density import Illumination
+from pipeline.frame_survey import FrameSurvey
 from pipeline.render import FrameBase
-from pipeline.survey import FrameSurvey, StripSurvey
+from pipeline.survey import StripSurvey
 
 Triple = tuple[float, float, float]
 BOX = ((0.0, 0.0), (9.0, 0.0), (9.0, 5.0), (0.0, 5.0))

@@ -1,0 +1,124 @@
+"""Survey of one frame: its densities, samples of them, and a small picture."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.base import FilmBase
+from pipeline.density import Illumination, as_triple
+from pipeline.frames import Frame
+from pipeline.render import FrameBase
+
+Triple = tuple[float, float, float]
+Corners = tuple[tuple[float, float], ...]
+Light = NDArray[np.float32]
+
+_SAMPLES_A_FRAME = 900
+_THUMBNAIL_LONG_SIDE = 360
+_SAMPLE_INSET_MM = 0.8
+
+
+@dataclass(frozen=True)
+class FrameSurvey:
+    """One frame as found: outline in scan pixels in picture order, what it holds, its densities.
+
+    `samples` (n, 3) and `thumbnail` (h, w, 3) are densities above base, float32 and float16.
+    """
+
+    outline: Corners
+    kind: str
+    confidence: float
+    edge_number: str | None
+    base: FrameBase
+    samples: Light
+    thumbnail: NDArray[np.float16]
+    least: Triple
+    median: Triple
+    most: Triple
+
+
+def survey_frame(
+    frame: Frame,
+    number: str | None,
+    corners: NDArray[np.float64],
+    outline: Corners,
+    above: Light,
+    base: FilmBase,
+    illumination: Illumination,
+    px_per_mm: float,
+) -> FrameSurvey:
+    """Return what is measured in one frame of a strip's view.
+
+    Parameters
+    ----------
+    frame, number
+        The frame in the view, and its number if the film's edge tells it.
+    corners
+        (4, 2) its corners in the view's pixels, in the order of the picture as written.
+    outline
+        The same corners in the scan's pixels.
+    above
+        Density above base (h, w, 3) of the view.
+    base, illumination
+        The strip's base and the scan's light.
+    px_per_mm
+        Scale of the view.
+    """
+    rows, columns = above.shape[:2]
+    inset = _SAMPLE_INSET_MM * px_per_mm
+    inner = above[
+        max(0, round(frame.top + inset)) : max(1, round(frame.bottom - inset)),
+        max(0, round(frame.start + inset)) : max(1, round(frame.end - inset)),
+    ]
+    if inner.size == 0:
+        inner = above[:1, :1]
+    smooth = cv2.blur(inner, (3, 3))
+    step = max(1, int(np.sqrt(inner.shape[0] * inner.shape[1] / _SAMPLES_A_FRAME)))
+    samples = np.ascontiguousarray(smooth[step // 2 :: step, step // 2 :: step].reshape(-1, 3))
+    least, median, most = np.percentile(smooth.reshape(-1, 3), [1, 50, 99], axis=0)
+    left_top, right_bottom = corners[0], corners[2]
+    frame_base = FrameBase(
+        terms=base.shading,
+        left=_unit(left_top[0], columns),
+        right=_unit(right_bottom[0], columns),
+        top=_unit(left_top[1], rows),
+        bottom=_unit(right_bottom[1], rows),
+        illumination=illumination,
+    )
+    return FrameSurvey(
+        outline=outline,
+        kind=frame.kind,
+        confidence=frame.confidence,
+        edge_number=number,
+        base=frame_base,
+        samples=samples.astype(np.float32),
+        thumbnail=_thumbnail(above, corners),
+        least=as_triple(least),
+        median=as_triple(median),
+        most=as_triple(most),
+    )
+
+
+def _unit(place_px: float, count: int) -> float:
+    """Return a pixel place as -1 (first pixel's centre) to 1 (last pixel's centre)."""
+    return float(2.0 * place_px / max(count - 1, 1) - 1.0)
+
+
+def _thumbnail(above: Light, corners: NDArray[np.float64]) -> NDArray[np.float16]:
+    """Return a small picture of density above base inside a frame's corners, in picture order."""
+    along, down = (float(np.hypot(*(corners[i] - corners[0]))) for i in (1, 3))
+    scale = min(1.0, _THUMBNAIL_LONG_SIDE / max(along, down, 1.0))
+    columns, rows = max(1, round(along * scale)), max(1, round(down * scale))
+    right, below = (corners[1] - corners[0]) / columns, (corners[3] - corners[0]) / rows
+    start = corners[0] + 0.5 * (right + below)
+    matrix = np.array([[right[0], below[0], start[0]], [right[1], below[1], start[1]]])
+    small = cv2.warpAffine(
+        above,
+        matrix,
+        (columns, rows),
+        borderMode=cv2.BORDER_REPLICATE,
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+    )
+    return np.asarray(small, np.float16)
