@@ -11,9 +11,11 @@ from .dust import dust_light
 from .dyes import spectral_density
 from .exposure import ExposedStrip, expose_strip, film_coverage, strip_exposure
 from .geometry import Pixels, Window
-from .holder import Arrangement, Holder, arrange, holder_light
+from .glass import Glass, behind_glass
+from .holder import Arrangement, Holder, arrange, behind_plate
 from .roll import StripSpec
 from .scanner import Scanner, encode, evenness, load_scanner, optics, sense
+from .scratches import scratched
 from .spectra import Floats, wavelengths_nm
 from .stock import Film
 from .truth import scan_truth
@@ -37,7 +39,7 @@ class ModelScan:
 
 def make_scan(
     strips: Sequence[StripSpec],
-    scanner: str = "scanner-a",
+    scanner: str | Scanner = "scanner-a",
     ppi: float = 300.0,
     seed: int = 0,
     gains: tuple[float, float, float] = (1.0, 1.0, 1.0),
@@ -47,6 +49,7 @@ def make_scan(
     noise: bool = True,
     dust_count: int = 0,
     infrared: bool = False,
+    glass: Glass | None = None,
 ) -> ModelScan:
     """Scan one or more strips together.
 
@@ -54,7 +57,7 @@ def make_scan(
     scanner's usual level (share of full scale); noise False leaves out grain and sensor noise.
     """
     holder = holder or Holder()
-    device = load_scanner(scanner)
+    device = load_scanner(scanner) if isinstance(scanner, str) else scanner
     arrangement = arrange(list(strips), holder, ppi, turn_deg)
     exposed = [
         expose_strip(strip, place)
@@ -64,6 +67,8 @@ def make_scan(
     light = _light(exposed, holder, arrangement, device, ppi, rng if noise else None)
     if dust_count:
         light *= dust_light(light.shape[:2], ppi, dust_count, rng)[..., None]
+    if glass:
+        light = behind_glass(glass, light, ppi / 25.4)
     level = device.open_gate if open_gate is None else np.full(3, open_gate)
     drifted = level * np.asarray(gains)
     rgb = _read(device, light[..., :3], drifted, device.offset, ppi, rng if noise else None)
@@ -80,6 +85,7 @@ def make_scan(
         drifted,
         turn_deg,
         (arrangement.width_px, arrangement.height_px),
+        arrangement.windows_px if holder.opaque else [(-0.5, -0.5, np.inf, np.inf)] * len(exposed),
     )
     return ModelScan(rgb, truth, device, ppi, plane)
 
@@ -119,7 +125,7 @@ def _light(
             local = strip.window().within(tile)
             if not local.empty:
                 part[local.slices_in(tile)] *= _film_light(strip, device, local, ppi, rng)
-        part *= holder_light(holder, arrangement, tile, ppi)[..., None]
+        part[:] = behind_plate(part, holder, arrangement, tile, ppi)
     return light
 
 
@@ -139,6 +145,7 @@ def _film_light(
         bar = (10.0**strip.film.edge_print).astype(np.float32)
         under_bars = _through(strip, device, exposure[printed] + bar, ppi, rng)
         light[printed] += (under_bars - light[printed]) * share[printed][:, None]
+    light = scratched(light, strip.spec.scratches, strip.placement, window)
     cover = film_coverage(strip, window)[..., None]
     return cover * light + (1 - cover)
 

@@ -77,6 +77,30 @@ def polygon(size: Size, points: Sequence[tuple[float, float]]) -> Pixels:
     return mask.astype(np.float32) / 255
 
 
+def leaf(
+    picture: Pixels,
+    places: tuple[Pixels, Pixels],
+    at: tuple[float, float],
+    turn: float,
+    long: float,
+    paint: Pixels,
+) -> None:
+    """Paint a leaf into a picture; places is its grid, turn in radians, long half its length."""
+    x, y = places
+    rows = picture.shape[0]
+    reach = round(long * rows) + 2
+    row, column = round(at[1] * rows), round(at[0] * rows)
+    part = (
+        slice(max(row - reach, 0), max(row + reach, 0)),
+        slice(max(column - reach, 0), max(column + reach, 0)),
+    )
+    along = (x[part] - at[0]) * np.cos(turn) + (y[part] - at[1]) * np.sin(turn)
+    across = (y[part] - at[1]) * np.cos(turn) - (x[part] - at[0]) * np.sin(turn)
+    shape = np.clip((1 - (along / long) ** 2 - (across / long / 0.36) ** 2) * 4, 0, 1)
+    vein = 1 + 0.5 * np.exp(-((across / 0.003) ** 2))
+    picture[part] = mix(picture[part], paint * vein[..., None], shape)
+
+
 def box(size: Size, x0: float, y0: float, x1: float, y1: float) -> Pixels:
     """Return the mask of an upright rectangle."""
     return polygon(size, [(x0, y0), (x1, y0), (x1, y1), (x0, y1)])

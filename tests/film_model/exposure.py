@@ -16,7 +16,7 @@ from .geometry import (
     distance_to_rectangle,
     soft_inside,
 )
-from .roll import Gate, LightLeak, Roll, StripSpec, lay_out
+from .roll import Gate, LightLeak, Roll, StripSpec, gate_size_mm, lay_out
 from .scene import scene_exposure, sized
 from .spectra import Floats
 from .stock import Film, Process, load_film
@@ -30,11 +30,13 @@ VISIBLE_BANDS = 33
 
 @dataclass(frozen=True)
 class ExposedFrame:
-    """A gate in strip coordinates with its picture as layer exposures (None where blank)."""
+    """A gate of a strip with its picture as layer exposures (None where blank).
+
+    placement maps the gate's own axes (mm from its first corner) to the scan.
+    """
 
     gate: Gate
-    u0_mm: float
-    u1_mm: float
+    placement: Placement
     picture: Pixels | None
 
 
@@ -68,9 +70,10 @@ def expose_strip(spec: StripSpec, placement: Placement) -> ExposedStrip:
     start, end = spec.cuts_mm()
     frames = []
     for gate in layout.gates:
-        if min(gate.u1_mm, end) - max(gate.u0_mm, start) > 0:
-            picture = _picture(roll, film, form, gate, placement.px_per_mm)
-            frames.append(ExposedFrame(gate, gate.u0_mm - start, gate.u1_mm - start, picture))
+        first, last = gate.reach_mm()
+        if min(last, end) - max(first, start) > 0:
+            picture = _picture(roll, film, gate, placement.px_per_mm)
+            frames.append(ExposedFrame(gate, placement.after(gate.on_strip(start)), picture))
     edges = None
     if roll.edge_print:
         edges = draw_edges(
@@ -93,14 +96,13 @@ def _print_light(film: Film, process: Process) -> Floats:
     return (light[0] - light) / taken if taken > 0 else np.linspace(0, 1, PRINT_STEPS)
 
 
-def _picture(
-    roll: Roll, film: Film, form: FilmFormat, gate: Gate, px_per_mm: float
-) -> Pixels | None:
+def _picture(roll: Roll, film: Film, gate: Gate, px_per_mm: float) -> Pixels | None:
     """Return a frame's layer exposures near the scan's resolution, lens faults included."""
     if gate.spec.kind != "picture":
         return None
-    picture = scene_exposure(film, gate.spec.scene, form.aspect, gate.spec.light)
-    width, height = (round(side * px_per_mm) for side in form.image_mm)
+    along, across = gate_size_mm(load_format(roll.format), roll.camera)
+    picture = scene_exposure(film, gate.spec.scene, along / across, gate.spec.light)
+    width, height = round(along * px_per_mm), round(across * px_per_mm)
     picture = sized(picture, width, height)
     if roll.camera.vignetting_stops:
         rows, columns = picture.shape[:2]
@@ -129,24 +131,17 @@ def _add_picture(
     exposure: Pixels, strip: ExposedStrip, frame: ExposedFrame, window: Window
 ) -> None:
     gate, soft = frame.gate, strip.roll.camera.gate_softness_mm
-    local = strip.placement.window_of(
-        frame.u0_mm - soft, gate.v0_mm - soft, frame.u1_mm + soft, gate.v1_mm + soft
-    ).within(window)
+    along, across = gate.size_mm
+    local = frame.placement.window_of(-soft, -soft, along + soft, across + soft).within(window)
     if local.empty or frame.picture is None:
         return
-    u, v = strip.placement.to_film(local)
-    inside = soft_inside(
-        distance_to_rectangle(
-            u, v, frame.u0_mm, gate.v0_mm, frame.u1_mm, gate.v1_mm, strip.form.corner_mm
-        ),
-        soft,
-    )
+    u, v = frame.placement.to_film(local)
+    inside = soft_inside(distance_to_rectangle(u, v, 0, 0, along, across, gate.corner_mm), soft)
     rows, columns = frame.picture.shape[:2]
-    scale = np.array([columns / (frame.u1_mm - frame.u0_mm), rows / (gate.v1_mm - gate.v0_mm)])
-    to_film = strip.placement.inverse
-    at = to_film[:, :2] @ np.array([local.x0, local.y0]) + to_film[:, 2]
-    origin = (at - np.array([frame.u0_mm, gate.v0_mm])) * scale - 0.5
-    matrix = np.column_stack([to_film[:, :2] * scale[:, None], origin])
+    scale = np.array([columns / along, rows / across])
+    to_gate = frame.placement.inverse
+    at = to_gate[:, :2] @ np.array([local.x0, local.y0]) + to_gate[:, 2]
+    matrix = np.column_stack([to_gate[:, :2] * scale[:, None], at * scale - 0.5])
     sampled = cv2.warpAffine(
         frame.picture,
         matrix,
@@ -159,9 +154,16 @@ def _add_picture(
 
 def _add_fog(exposure: Pixels, strip: ExposedStrip, window: Window) -> None:
     """Add light that reached the film outside the camera's gate."""
-    spans = [(f.u0_mm, f.u1_mm) for f in strip.frames if f.gate.spec.kind == "fogged"]
-    if strip.roll.light_struck_mm > strip.start_mm:
+    spans = [
+        (f.gate.u0_mm - strip.start_mm, f.gate.u1_mm - strip.start_mm)
+        for f in strip.frames
+        if f.gate.spec.kind == "fogged"
+    ]
+    if strip.roll.light_struck_mm > max(strip.start_mm, 0.0):
         spans.append((-strip.length_mm, strip.roll.light_struck_mm - strip.start_mm))
+    struck_from = lay_out(strip.roll).length_mm - strip.roll.tail_struck_mm - strip.start_mm
+    if strip.roll.tail_struck_mm > 0 and struck_from < strip.length_mm:
+        spans.append((struck_from, 2 * strip.length_mm))
     if not spans and not strip.roll.leaks:
         return
     u, v = strip.placement.to_film(window)

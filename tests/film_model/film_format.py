@@ -42,11 +42,6 @@ class FilmFormat:
     perforation: Perforation | None
     edge: EdgeRows
 
-    @property
-    def aspect(self) -> float:
-        """Width over height of a picture read with the edge text upright."""
-        return self.image_mm[0] / self.image_mm[1]
-
 
 @lru_cache(maxsize=1)
 def _tables() -> dict:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Pixels = NDArray[np.float32]
+NO_RUN_PX = 1e-9
 
 
 @dataclass(frozen=True)
@@ -63,6 +64,13 @@ class Placement:
         turn = np.linalg.inv(self.matrix[:, :2])
         return np.column_stack([turn, -turn @ self.matrix[:, 2]])
 
+    def after(self, inner: NDArray[np.float64]) -> "Placement":
+        """Return the placement of what an affine map, 2 x 3, lays on the film."""
+        linear = self.matrix[:, :2]
+        return Placement(
+            np.column_stack([linear @ inner[:, :2], linear @ inner[:, 2] + self.matrix[:, 2]])
+        )
+
     def to_scan(self, points: NDArray[np.float64] | list) -> NDArray[np.float64]:
         """Map film points n x 2 to the scan."""
         points = np.asarray(points, dtype=np.float64)
@@ -102,6 +110,40 @@ def place(
     linear = np.column_stack([along, across])
     shift = np.asarray(centre_mm) - linear @ np.array([length_mm / 2, width_mm / 2])
     return Placement(np.column_stack([linear * px_per_mm, shift * px_per_mm - 0.5]))
+
+
+def turned_rectangle(
+    centre: tuple[float, float], size: tuple[float, float], angle_deg: float
+) -> NDArray[np.float64]:
+    """Return the affine map, 2 x 3, from a rectangle's own axes, its corner at 0, to the film.
+
+    Positive angles turn it about its centre, clockwise as displayed.
+    """
+    turn = np.deg2rad(angle_deg)
+    linear = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    shift = np.asarray(centre) - linear @ (np.asarray(size) / 2)
+    return np.column_stack([linear, shift])
+
+
+def span_inside(
+    start: NDArray[np.float64],
+    end: NDArray[np.float64],
+    low: NDArray[np.float64],
+    high: NDArray[np.float64],
+) -> tuple[float, float] | None:
+    """Return the part of a line inside an upright rectangle, as shares of its length, or None.
+
+    Source: Liang and Barsky 1984, 'A new concept and method for line clipping'.
+    """
+    enter, leave = 0.0, 1.0
+    for at, run, least, most in zip(start, end - start, low, high, strict=True):
+        if abs(run) < NO_RUN_PX:
+            if not least <= at <= most:
+                return None
+            continue
+        passes = sorted(((least - at) / run, (most - at) / run))
+        enter, leave = max(enter, float(passes[0])), min(leave, float(passes[1]))
+    return (enter, leave) if enter < leave else None
 
 
 def distance_to_rectangle(

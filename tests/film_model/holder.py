@@ -15,7 +15,8 @@ class Holder:
 
     window_margin_mm is light beside the film (negative: the plate covers that much rebate),
     end_margin_mm light beyond its ends; border_mm plate around all, between_mm plate between
-    windows. With opaque False the film lies on a bare light.
+    windows; transmittance and reflected are the plate's light as shares of the open gate's, the
+    second of lamps in front of it. With opaque False the film lies on a bare light.
     """
 
     opaque: bool = True
@@ -24,6 +25,7 @@ class Holder:
     border_mm: float = 5.0
     between_mm: float = 7.0
     transmittance: float = 0.0001
+    reflected: float = 0.0
     edge_softness_mm: float = 0.04
 
 
@@ -65,15 +67,24 @@ def _size_mm(strip: StripSpec) -> tuple[float, float]:
     return end - start, load_format(strip.roll.format).width_mm
 
 
-def holder_light(holder: Holder, arrangement: Arrangement, window: Window, ppi: float) -> Pixels:
-    """Return the share of light the plate lets through over a window of the scan."""
-    shape = (window.y1 - window.y0, window.x1 - window.x0)
+def behind_plate(
+    light: Pixels, holder: Holder, arrangement: Arrangement, window: Window, ppi: float
+) -> Pixels:
+    """Return light [..., channels] of a window of the scan as the plate leaves it."""
     if not holder.opaque:
-        return np.ones(shape, np.float32)
+        return light
+    free = _free(holder, arrangement, window, ppi)[..., None]
+    passed = light * np.clip(free, np.float32(holder.transmittance), 1)
+    return passed + (1 - np.minimum(free, 1)) * np.float32(holder.reflected)
+
+
+def _free(holder: Holder, arrangement: Arrangement, window: Window, ppi: float) -> Pixels:
+    """Return the share of each pixel that no plate covers."""
+    shape = (window.y1 - window.y0, window.x1 - window.x0)
     x = np.arange(window.x0, window.x1, dtype=np.float32)[None, :]
     y = np.arange(window.y0, window.y1, dtype=np.float32)[:, None]
     soft = max(1.0, 2 * holder.edge_softness_mm * ppi / 25.4)
     light = np.zeros(shape, np.float32)
     for x0, y0, x1, y1 in arrangement.windows_px:
         light += covered(distance_to_rectangle(x, y, x0, y0, x1, y1) / np.float32(soft))
-    return np.clip(light, np.float32(holder.transmittance), 1)
+    return light

@@ -1,17 +1,31 @@
-"""A colour profile of three primaries and one gamma, as scanners embed it."""
+"""Colour profiles of three primaries and one curve, as scanners embed them."""
 
 import struct
 
 import numpy as np
 
+from .picture import decode_srgb
 from .spectra import colour_science
+
+CURVE_ENTRIES = 1024
 
 
 def gamma_profile(gamma: float) -> bytes:
-    """Return an ICC version 2.1 display profile with sRGB primaries and a pure power curve.
+    """Return an ICC version 2.1 display profile with sRGB primaries and a pure power curve."""
+    curve = b"curv" + struct.pack(">IIH", 0, 1, round(gamma * 256)) + b"\0\0"
+    return _profile(curve, f"Test scanner, gamma {gamma:g}")
 
-    Layout: ISO 15076-1 (header, tag table, XYZType, curveType, textDescriptionType).
-    """
+
+def srgb_profile() -> bytes:
+    """Return an ICC version 2.1 display profile of sRGB, its curve (IEC 61966-2-1) as a table."""
+    light = decode_srgb(np.linspace(0, 1, CURVE_ENTRIES))
+    codes = np.rint(light.astype(np.float64) * 65535).astype(">u2")
+    curve = b"curv" + struct.pack(">II", 0, CURVE_ENTRIES) + codes.tobytes()
+    return _profile(curve, "Test scanner, sRGB")
+
+
+def _profile(curve: bytes, name: str) -> bytes:
+    """Return a profile; layout: ISO 15076-1 (header, tags, XYZType, textDescriptionType)."""
     colour = colour_science()
     space = colour.RGB_COLOURSPACES["sRGB"]
     to_d50 = colour.adaptation.matrix_chromatic_adaptation_VonKries(
@@ -20,8 +34,7 @@ def gamma_profile(gamma: float) -> bytes:
         transform="Bradford",
     )
     columns = np.asarray(to_d50 @ space.matrix_RGB_to_XYZ)
-    curve = b"curv" + struct.pack(">IIH", 0, 1, round(gamma * 256)) + b"\0\0"
-    text = f"Test scanner, gamma {gamma:g}".encode()
+    text = name.encode()
     tags = {
         b"desc": b"desc" + struct.pack(">II", 0, len(text) + 1) + text + b"\0" + bytes(78),
         b"cprt": b"text" + bytes(4) + b"Public domain\0",

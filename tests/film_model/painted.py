@@ -5,8 +5,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from . import painted_town
-from .brush import Size, colour, glow, grid, mix, noise, ridge, sky
+from . import painted_dark, painted_town
+from .brush import Size, colour, glow, grid, leaf, mix, noise, ridge, sky
 from .geometry import Pixels
 
 Painter = Callable[[np.random.Generator, Size], Pixels]
@@ -83,20 +83,9 @@ def _leaves(rng: np.random.Generator, size: Size) -> Pixels:
     picture = mix(picture, colour(1.2, 1.3, 1.4), np.clip(gaps * 8 - 5.2, 0, 1))
     x, y = grid(size)
     for _ in range(420):
-        x0, y0 = rng.uniform(0, size[1] / size[0]), rng.uniform(0, 1)
+        at = rng.uniform(0, size[1] / size[0]), rng.uniform(0, 1)
         turn, long = rng.uniform(0, np.pi), rng.uniform(0.025, 0.06)
-        reach = round(long * size[0]) + 2
-        row, column = round(y0 * size[0]), round(x0 * size[0])
-        part = (
-            slice(max(row - reach, 0), row + reach),
-            slice(max(column - reach, 0), column + reach),
-        )
-        along = (x[part] - x0) * np.cos(turn) + (y[part] - y0) * np.sin(turn)
-        across = (y[part] - y0) * np.cos(turn) - (x[part] - x0) * np.sin(turn)
-        leaf = np.clip((1 - (along / long) ** 2 - (across / long / 0.36) ** 2) * 4, 0, 1)
-        vein = 1 + 0.5 * np.exp(-((across / 0.003) ** 2))
-        green = colour(0.07, 0.15, 0.025) * rng.uniform(0.25, 2.6)
-        picture[part] = mix(picture[part], green * vein[..., None], leaf)
+        leaf(picture, (x, y), at, turn, long, colour(0.07, 0.15, 0.025) * rng.uniform(0.25, 2.6))
     return picture
 
 
@@ -123,6 +112,7 @@ def _painters() -> dict[str, Painter]:
         "snow": _snow,
         "leaves": _leaves,
         **painted_town.painters(),
+        **painted_dark.painters(),
         "grey": _grey,
         "dark": _dark,
         "steps": _steps,

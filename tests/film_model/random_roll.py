@@ -34,7 +34,8 @@ FRAMES_PER_ROLL = {
     "120-6x7": 10,
     "120-6x9": 8,
 }
-LEFT_OUT = {"dark", "steps", "grey", "coins", "cameraman"}
+HARD_SCENES = {"doorway", "half-black", "leafy-edges", "night-sky"}
+LEFT_OUT = {"dark", "steps", "grey", "coins", "cameraman"} | HARD_SCENES
 GREY_PICTURES = {"grass", "gravel", "brick", "moon"}
 Gains = tuple[float, float, float]
 

@@ -7,6 +7,7 @@ import numpy as np
 import zxingcpp
 
 from .assemble import ModelScan
+from .picture import decode_srgb
 from .spectra import Floats
 
 
@@ -19,8 +20,9 @@ def light(scan: ModelScan) -> Floats:
     """Return light per channel, offset taken off, about 1 in the open gate."""
     scanner = scan.truth["scanner"]
     full = np.iinfo(scan.codes.dtype).max
-    signal = (scan.codes / full) ** scanner["gamma"] - np.array(scanner["offset"])
-    return signal / np.array(scanner["open_gate"])
+    codes = scan.codes / full
+    signal = decode_srgb(codes) if scanner["tone"] == "srgb" else codes ** scanner["gamma"]
+    return (signal - np.array(scanner["offset"])) / np.array(scanner["open_gate"])
 
 
 def straightened(scan: ModelScan, v0_mm: float, v1_mm: float, px_per_mm: float = 16.0) -> Floats:

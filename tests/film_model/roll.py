@@ -4,10 +4,13 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .edge_print import number_text
 from .film_format import FilmFormat, load_format
+from .geometry import turned_rectangle
 from .scene import Scene
+from .scratches import Scratch
 from .stock import Process
 
 
@@ -27,13 +30,20 @@ class FrameSpec:
 
 @dataclass(frozen=True)
 class Camera:
-    """What the camera does to spacing and picture; lengths mm, flare a share of the mean light."""
+    """What the camera does to spacing and picture; lengths mm, flare a share of the mean light.
+
+    gate_turn_deg is clockwise as displayed, edge text upright; gate_size_error_mm adds to the
+    format's image, along and across; gate_corner_mm None is the format's own radius.
+    """
 
     pitch_error_mm: float = 0.05
     gap_jitter_mm: float = 0.15
     gate_shift_mm: float = 0.0
     gate_jitter_mm: float = 0.05
     gate_softness_mm: float = 0.07
+    gate_turn_deg: float = 0.0
+    gate_size_error_mm: tuple[float, float] = (0.0, 0.0)
+    gate_corner_mm: float | None = None
     flare: float = 0.0
     vignetting_stops: float = 0.0
 
@@ -52,7 +62,11 @@ class LightLeak:
 
 @dataclass(frozen=True)
 class Roll:
-    """A whole roll; everything random about it follows from `seed`."""
+    """A whole roll; everything random about it follows from `seed`.
+
+    leader_mm and tail_mm lie before and after the frames; light_struck_mm from the start and
+    tail_struck_mm from the end are black with light.
+    """
 
     film: str = "film-a"
     frames: tuple[FrameSpec, ...] = ()
@@ -62,6 +76,8 @@ class Roll:
     first_number: int = 1
     leader_mm: float = 0.0
     light_struck_mm: float = 0.0
+    tail_mm: float = 0.0
+    tail_struck_mm: float = 0.0
     edge_print: bool = True
     leaks: tuple[LightLeak, ...] = ()
     seed: int = 0
@@ -74,7 +90,10 @@ class Roll:
 
 @dataclass(frozen=True)
 class Gate:
-    """Where one exposure lies: millimetres from the roll's start and from the film's top edge."""
+    """Where one exposure lies: millimetres from the roll's start and from the film's top edge.
+
+    u and v are those of the gate before it is turned about its centre.
+    """
 
     index: int
     spec: FrameSpec
@@ -83,6 +102,25 @@ class Gate:
     u1_mm: float
     v0_mm: float
     v1_mm: float
+    turn_deg: float = 0.0
+    corner_mm: float = 0.0
+
+    @property
+    def size_mm(self) -> tuple[float, float]:
+        """Sides along and across its own axes."""
+        return self.u1_mm - self.u0_mm, self.v1_mm - self.v0_mm
+
+    def on_strip(self, start_mm: float) -> NDArray[np.float64]:
+        """Return the map, 2 x 3, from the gate's own axes (mm) to a strip that starts there."""
+        centre = (self.u0_mm + self.u1_mm) / 2 - start_mm, (self.v0_mm + self.v1_mm) / 2
+        return turned_rectangle(centre, self.size_mm, self.turn_deg)
+
+    def reach_mm(self) -> tuple[float, float]:
+        """Return from where to where along the roll the turned gate reaches."""
+        along = turned_rectangle((0, 0), self.size_mm, self.turn_deg)[0, :2]
+        half = float(np.abs(along) @ self.size_mm) / 2
+        centre = (self.u0_mm + self.u1_mm) / 2
+        return centre - half, centre + half
 
 
 @dataclass(frozen=True)
@@ -101,7 +139,9 @@ def lay_out(roll: Roll) -> RollLayout:
     camera = roll.camera
     rng = np.random.default_rng([roll.seed, 1])
     pitch = form.pitch_mm + camera.pitch_error_mm
-    starts, u = [], roll.leader_mm + (pitch - form.image_mm[0]) / 2
+    along, deep = gate_size_mm(form, camera)
+    corner = form.corner_mm if camera.gate_corner_mm is None else camera.gate_corner_mm
+    starts, u = [], roll.leader_mm + (pitch - along) / 2
     for spec in roll.frames:
         u += spec.gap_mm
         starts.append(u)
@@ -109,21 +149,29 @@ def lay_out(roll: Roll) -> RollLayout:
     zero_at = _zero_at(roll, form, starts[0] if starts else 0.0, float(rng.uniform(2.5, 7.0)))
     gates = []
     for index, (spec, start) in enumerate(zip(roll.frames, starts, strict=True)):
-        across = (form.width_mm - form.image_mm[1]) / 2 + camera.gate_shift_mm
+        across = (form.width_mm - deep) / 2 + camera.gate_shift_mm
         across += float(rng.normal(0, camera.gate_jitter_mm))
-        number = _number(roll, form, index, start + form.image_mm[0] / 2, zero_at)
+        number = _number(roll, form, index, start + along / 2, zero_at)
         gates.append(
             Gate(
                 index,
                 spec,
                 number,
                 start,
-                start + form.image_mm[0],
+                start + along,
                 across,
-                across + form.image_mm[1],
+                across + deep,
+                camera.gate_turn_deg,
+                corner,
             )
         )
-    return RollLayout(tuple(gates), u, zero_at)
+    return RollLayout(tuple(gates), u + roll.tail_mm, zero_at)
+
+
+def gate_size_mm(form: FilmFormat, camera: Camera) -> tuple[float, float]:
+    """Return the sides of a camera's gate along and across the film."""
+    error = camera.gate_size_error_mm
+    return form.image_mm[0] + error[0], form.image_mm[1] + error[1]
 
 
 def _zero_at(roll: Roll, form: FilmFormat, first_start: float, phase: float) -> float:
@@ -159,6 +207,7 @@ class StripSpec:
     mirrored: bool = False
     trim_mm: tuple[float, float] = (0.0, 0.0)
     shift_mm: tuple[float, float] = (0.0, 0.0)
+    scratches: tuple[Scratch, ...] = ()
 
     def cuts_mm(self) -> tuple[float, float]:
         """Return where the strip starts and ends on the roll."""

@@ -7,19 +7,19 @@ import numpy as np
 import tifffile
 
 from .assemble import ModelScan
-from .icc import gamma_profile
+from .icc import gamma_profile, srgb_profile
+from .scanner import Scanner
 
 
 def write_scan(folder: Path | str, name: str, scan: ModelScan, truth: bool = True) -> Path:
     """Write NAME.tif (deflate, predictor, resolution tags) and NAME.truth.json; return the TIFF.
 
-    Scans with a gamma carry a profile that says so; an infra-red plane is written as a fourth,
-    unspecified sample.
+    Scans with a gamma or the curve of sRGB carry a profile that says so; an infra-red plane is
+    written as a fourth, unspecified sample.
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / f"{name}.tif"
-    profile = None if scan.scanner.gamma == 1.0 else gamma_profile(scan.scanner.gamma)
     codes, extra = scan.codes, None
     if scan.infrared is not None:
         codes, extra = np.dstack([codes, scan.infrared]), [0]
@@ -33,7 +33,7 @@ def write_scan(folder: Path | str, name: str, scan: ModelScan, truth: bool = Tru
         predictor=True,
         resolution=(scan.ppi, scan.ppi),
         resolutionunit="INCH",
-        iccprofile=profile,
+        iccprofile=_profile(scan.scanner),
         extrasamples=extra,
         rowsperstrip=64,
         metadata=None,
@@ -43,3 +43,9 @@ def write_scan(folder: Path | str, name: str, scan: ModelScan, truth: bool = Tru
         text = json.dumps({"scan": path.name, **scan.truth}, indent=1)
         (folder / f"{name}.truth.json").write_text(text + "\n", encoding="utf-8")
     return path
+
+
+def _profile(scanner: Scanner) -> bytes | None:
+    if scanner.tone == "srgb":
+        return srgb_profile()
+    return None if scanner.gamma == 1.0 else gamma_profile(scanner.gamma)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .geometry import Pixels
+from .picture import encode_srgb
 from .spectra import Floats, lobe, wavelengths_nm
 
 LEAK_FROM_NM = 720.0
@@ -18,7 +19,10 @@ PLANCK_HC_OVER_K_NM = 1.438777e7
 
 @dataclass(frozen=True)
 class Scanner:
-    """One scanner; signals are shares of full scale, open gate before drift in `open_gate`."""
+    """One scanner; signals are shares of full scale, open gate before drift in `open_gate`.
+
+    tone is 'power' (light to the power 1 / gamma) or 'srgb' (IEC 61966-2-1, gamma unused).
+    """
 
     name: str
     weights: Floats
@@ -34,6 +38,7 @@ class Scanner:
     bits: int
     container_bits: int
     gamma: float
+    tone: str = "power"
 
     def transmittance(self, density: Floats) -> Floats:
         """Return light [..., 3] through spectral density [..., 41], open gate = 1.
@@ -123,7 +128,9 @@ def sense(scanner: Scanner, signal: Pixels, rng: np.random.Generator) -> Pixels:
 def encode(scanner: Scanner, signal: Pixels) -> NDArray[np.uint16] | NDArray[np.uint8]:
     """Apply the file's gamma and quantise; a converter with fewer bits fills the upper ones."""
     signal = np.clip(signal, 0, 1)
-    if scanner.gamma != 1.0:
+    if scanner.tone == "srgb":
+        signal = encode_srgb(signal)
+    elif scanner.gamma != 1.0:
         signal = signal ** np.float32(1 / scanner.gamma)
     codes = np.rint(signal * np.float32(2**scanner.bits - 1)).astype(np.uint16)
     if scanner.container_bits == 8:
