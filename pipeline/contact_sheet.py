@@ -14,7 +14,9 @@ from pipeline.record import FrameRecord, RollRecord, StripRecord
 Picture = NDArray[np.uint8]
 Colour = tuple[int, int, int]
 
-UNSURE_BELOW = 0.7
+# Confidence is the probability that a frame is cut right: of ten frames just below this, one is
+# cut wrong, which is worth a look.
+UNSURE_BELOW = 0.9
 FRAMES_PER_ROW = 12
 UNITS = {"c": "°C", "s": "s", "min": "min", "ml": "ml", "l": "l"}
 
@@ -127,8 +129,11 @@ def printable(text: object) -> str:
 
 
 def is_unsure(frame: FrameRecord) -> bool:
-    """Tell whether a frame's bounds need a second look: confidence below 0.7, or not a number."""
-    return not frame.confidence >= UNSURE_BELOW
+    """Tell whether a frame's edges need a second look: confidence below 0.9, or not a number.
+
+    A blank frame has no edges to look at.
+    """
+    return frame.kind != "blank" and not frame.confidence >= UNSURE_BELOW
 
 
 def roll_name(record: RollRecord) -> str:
@@ -243,8 +248,8 @@ def _heading(record: RollRecord, pen: _Pen, long_side: int) -> tuple[_Line, ...]
     texts += [f"Batch: {batch}"] if batch else []
     if any(is_unsure(frame) for frame in frames):
         texts.append(
-            "'?' and a number: how sure the bounds of a frame are, from 0 to 1; "
-            f"shown below {UNSURE_BELOW}."
+            "'check' under a frame: its edges are not clear, and how sure they are, from 0 to 1, "
+            f"is below {UNSURE_BELOW}. A frame that is cut wrong can be corrected in roll.toml."
         )
     title = pen.shorten(roll_name(record), big, round(0.92 * width))
     lines = [_Line(title, big, INK, 600, round(1.5 * big))]
@@ -381,5 +386,5 @@ def _marks(frame: FrameRecord) -> tuple[str, ...]:
     kind = printable(frame.kind) if frame.kind in ("partial", "fogged") else ""
     if not is_unsure(frame):
         return (kind,)
-    doubt = f"? {frame.confidence:.2f}"
-    return tuple(filter(None, (f"{kind} {doubt}".strip(), doubt, "?")))
+    doubt = f"check {frame.confidence:.2f}"
+    return tuple(filter(None, (f"{kind}, {doubt}" if kind else doubt, doubt, "check", "?")))

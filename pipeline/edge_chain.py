@@ -31,7 +31,7 @@ LEAST_ODDS = 12.0
 # What a code without neighbours must show: such odds, as a second reader confirms it, a clock
 # that matches this well, the same reading in this many windows of the rebate, and by zxing-cpp
 # in this many crops and differently in none.
-LONE_ODDS = 2.0
+LONE_ODDS = 5.0
 LONE_CLOCK = 0.9
 LONE_WINDOWS = 3
 LONE_CROPS = 2
@@ -50,7 +50,8 @@ class EdgeCode:
     dx_code
         The film's part of it, 115-10.
     number
-        Place along the film in frames, 11.5 for 11A; X and 00 are -2 and -1.
+        Place along the film in frames, 11.5 for 11A; X and 00 are -2 and -1. None where the
+        code names the film only.
     x_px, y_px
         Its middle, in pixel centres of the strip.
     on_bottom
@@ -61,7 +62,7 @@ class EdgeCode:
 
     text: str
     dx_code: str
-    number: float
+    number: float | None
     x_px: float
     y_px: float
     on_bottom: bool
@@ -106,14 +107,17 @@ class _Finding:
     stands_alone: bool
 
 
-def read_chain(rebate: Rebate, px_per_mm: float, layout: EdgeFormat) -> EdgeChain:
+def read_chain(
+    rebate: Rebate, px_per_mm: float, layout: EdgeFormat, rival: EdgeFormat | None = None
+) -> EdgeChain:
     """Read one rebate; a code is kept if its neighbours agree on film and numbers.
 
     Neighbouring codes must be of one film and count on by one step for each `pitch_mm`, with
     the clock on the side of the perforations. A code that is alone must be read alike by
-    zxing-cpp in several crops.
+    zxing-cpp in several crops. `rival` is a layout with a longer clock, of which the codes may be
+    as well.
     """
-    tracks = find_tracks(rebate, layout)
+    tracks = find_tracks(rebate, layout, rival)
     backwards = bool(tracks) and tracks[0].clock.module < 0.0
     findings: list[_Finding] = []
     if sum(track.direction_margin for track in tracks) >= DIRECTION_MARGIN:
@@ -157,29 +161,43 @@ def _agreeing(
     """Return the findings of a chain that agree; none where there is any doubt.
 
     What all tracks say together is tried, and what each says alone, as tracks cut short spoil
-    the sum; if two different answers have about as much for them, neither is believed.
+    the sum; if two different answers have about as much for them, neither is believed. The
+    answer of all together counts in that even where its odds are poor.
     """
     texts = {index: crop_texts(rebate, tracks[index]) for index in chain}
-    answers = {_together([tracks[index] for index in chain], list(chain.values()), layout)[0]}
+    of_all = _together([tracks[index] for index in chain], list(chain.values()), layout)[0]
+    answers = {of_all}
     for index, away in chain.items():
         bits = tracks[index].soft > 0.0
         if is_valid(layout, bits):
             product, generation, step = _values(bits, layout)
             answers.add((product, generation, (step - away) % layout.steps))
     believed: list[tuple[int, list[_Finding]]] = []
+    rival = 0
     for answer in sorted(answers):
         found = _compare_all(rebate, tracks, chain, texts, answer, layout)
         flawless = sum(finding.wrong_bits == 0 for finding in found)
-        alone = any(finding.stands_alone for finding in found)
-        if answer[0] and (flawless >= 2 or (flawless == 1 and len(found) >= 3) or alone):
-            kept = [finding.track for finding in found]
-            again, odds = _together(kept, [finding.away for finding in found], layout)
-            if again == answer and odds >= (LONE_ODDS if alone else LEAST_ODDS):
-                believed.append((flawless, found))
+        if _is_believed(answer, found, flawless, layout):
+            believed.append((flawless, found))
+        elif answer == of_all:
+            rival = flawless
     believed.sort(key=lambda pair: pair[0], reverse=True)
-    if not believed or (len(believed) > 1 and 2 * believed[1][0] >= believed[0][0]):
+    rival = max([rival, *(flawless for flawless, _ in believed[1:])])
+    if not believed or 2 * rival >= believed[0][0]:
         return []
     return believed[0][1]
+
+
+def _is_believed(
+    answer: Answer, found: Sequence[_Finding], flawless: int, layout: EdgeFormat
+) -> bool:
+    """Tell whether enough codes say an answer without a flaw, and at good odds together."""
+    alone = any(finding.stands_alone for finding in found)
+    if not answer[0] or not (flawless >= 2 or (flawless == 1 and len(found) >= 3) or alone):
+        return False
+    kept = [finding.track for finding in found]
+    again, odds = _together(kept, [finding.away for finding in found], layout)
+    return again == answer and odds >= (LONE_ODDS if alone else LEAST_ODDS)
 
 
 def _together(
@@ -200,10 +218,12 @@ def _compare_all(
     product, generation, step = answer
     # Numbers count on through the whole chain from its middle, even where frame values wrap.
     middle = int(np.median(list(chain.values())))
-    at_middle = position_of(layout, step + middle)
+    at_middle = position_of(layout, step + middle) if layout.numbered else None
     found = []
     for index, away in chain.items():
-        number = at_middle + (away - middle) / layout.codes_per_frame
+        number = None
+        if at_middle is not None:
+            number = at_middle + (away - middle) / layout.codes_per_frame
         values = (product, generation, step + away)
         found.append(_compare(rebate, tracks[index], values, away, number, texts[index], layout))
     return [f for f in found if f.wrong_bits <= CORRECTED_BITS and f.match >= LEAST_MATCH]
@@ -214,7 +234,7 @@ def _compare(
     track: Track,
     values: Answer,
     away: int,
-    number: float,
+    number: float | None,
     texts: list[str],
     layout: EdgeFormat,
 ) -> _Finding:
@@ -249,10 +269,11 @@ def _alone(rebate: Rebate, track: Track, layout: EdgeFormat) -> EdgeCode:
     """Return the code that a track reads as by itself."""
     values = _values(track.soft > 0.0, layout)
     text = code_text(layout, *values)
-    return _code(rebate, track, text, position_of(layout, values[2]), 1)
+    number = position_of(layout, values[2]) if layout.numbered else None
+    return _code(rebate, track, text, number, 1)
 
 
-def _code(rebate: Rebate, track: Track, text: str, number: float, reads: int) -> EdgeCode:
+def _code(rebate: Rebate, track: Track, text: str, number: float | None, reads: int) -> EdgeCode:
     return EdgeCode(
         text=text,
         dx_code=text.split("/")[0],

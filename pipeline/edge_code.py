@@ -1,7 +1,7 @@
 """The barcode on the edge of 135 film: its layout, its bits, its numbers."""
 
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
@@ -20,7 +20,8 @@ class EdgeFormat:
 
     Lengths are in mm. `clock` and `data` hold one character a module, 1 for a dense bar; in
     `data`, the letters p, g, f, h and x stand for the bits of product, generation, frame, half
-    frame and parity. `names` holds the frame values that are printed as something else than two
+    frame and parity; `clock_without_number` and `data_without_number` are those of print that names
+    the film only. `names` holds the frame values that are printed as something else than two
     digits; values above `last_frame` come before 0. `centre_after_code` is in frames, for pictures
     that are numbered in whole frames and in half frames.
     """
@@ -32,6 +33,8 @@ class EdgeFormat:
     module_mm: tuple[float, float]
     clock: str
     data: str
+    clock_without_number: str
+    data_without_number: str
     last_frame: int
     names: tuple[tuple[int, str], ...]
     centre_after_code: tuple[float, float]
@@ -43,8 +46,17 @@ class EdgeFormat:
 
     @property
     def steps(self) -> int:
-        """Return how many numbers in steps of one code there are."""
-        return self.frame_values * self.codes_per_frame
+        """Return how many numbers in steps of one code there are; 1 where codes hold none."""
+        return int(2 ** sum(self.data.count(letter) for letter in "fh"))
+
+    @property
+    def numbered(self) -> bool:
+        """Tell whether codes hold a frame number."""
+        return "f" in self.data
+
+    def without_number(self) -> "EdgeFormat":
+        """Return the layout of print that names the film only."""
+        return replace(self, clock=self.clock_without_number, data=self.data_without_number)
 
 
 @cache
@@ -61,6 +73,7 @@ def load_edge_format(path: Path | None = None) -> EdgeFormat:
         table = tomllib.loads(path.read_text(encoding="utf-8"))
         film, code = table["film"], table["code"]
         low, high = code["module_mm"]
+        plain = code["without_number"]
         layout = EdgeFormat(
             width_mm=float(film["width_mm"]),
             perforation_from_edge_mm=float(film["perforation_from_edge_mm"]),
@@ -69,6 +82,8 @@ def load_edge_format(path: Path | None = None) -> EdgeFormat:
             module_mm=(float(low), float(high)),
             clock=str(code["clock"]),
             data=str(code["data"]),
+            clock_without_number=str(plain["clock"]),
+            data_without_number=str(plain["data"]),
             last_frame=int(code["last_frame"]),
             names=tuple((int(value), str(name)) for value, name in code["names"].items()),
             centre_after_code=(
@@ -82,7 +97,11 @@ def load_edge_format(path: Path | None = None) -> EdgeFormat:
         raise SettingsProblem(
             path, f"lacks a value or holds a wrong one ({error})", "restore the profile"
         ) from error
-    if len(layout.clock) != len(layout.data):
+    pairs = (
+        (layout.clock, layout.data),
+        (layout.clock_without_number, layout.data_without_number),
+    )
+    if any(len(clock) != len(data) for clock, data in pairs):
         raise SettingsProblem(
             path, "gives clock and data tracks of different lengths", "restore the profile"
         )
@@ -112,7 +131,8 @@ def encode(layout: EdgeFormat, product: int, generation: int, step: int) -> NDAr
     product, generation
         The two parts of the DX code, for 115-10 the values 115 and 10.
     step
-        Frame number in half frames, 23 for 11A; counted on beyond the last value, it wraps.
+        Frame number in half frames, 23 for 11A; counted on beyond the last value, it wraps. Left
+        out of layouts without a number.
     """
     values = {"p": product, "g": generation, "f": step % layout.steps // 2, "h": step % 2}
     bits = bits_of(layout.data)
@@ -138,13 +158,26 @@ def is_valid(layout: EdgeFormat, bits: NDArray[np.bool_]) -> bool:
 
 
 def code_text(layout: EdgeFormat, product: int, generation: int, step: int) -> str:
-    """Return a code as zxing-cpp writes it, such as 115-10/11A; 00 is written 63, X is 62."""
+    """Return a code as zxing-cpp writes it, such as 115-10/11A; 00 is written 63, X is 62.
+
+    Without a number it is 115-10.
+    """
+    if not layout.numbered:
+        return f"{product}-{generation}"
     step %= layout.steps
     return f"{product}-{generation}/{step // 2}{'A' if step % 2 else ''}"
 
 
 def position_of(layout: EdgeFormat, step: int) -> float:
-    """Return the place of a code along the film, in frames; X and 00 are -2 and -1."""
+    """Return the place of a code along the film, in frames; X and 00 are -2 and -1.
+
+    Raises
+    ------
+    ValueError
+        When codes of the layout hold no number.
+    """
+    if not layout.numbered:
+        raise ValueError("codes of this layout hold no number")
     step %= layout.steps
     before_zero = step // 2 > layout.last_frame
     return step / 2 - (layout.frame_values if before_zero else 0)

@@ -8,11 +8,12 @@ from pipeline.edge_track import Track
 from pipeline.rebate import SAMPLES_PER_MM, Rebate
 
 # Crops for zxing-cpp: mm above the middle of the clock and below the middle of the data; their
-# enlargement; an unsharp mask, its blur in modules (along, across) and its amount, which grows
-# with the scan's blur in modules. Chosen on drawn codes for the most readings and the fewest wrong
-# ones over resolutions, blurs and heights.
+# enlargement; modules beside the code; an unsharp mask, its blur in modules (along, across) and
+# its amount, which grows with the scan's blur in modules. Chosen on drawn codes for the most
+# readings and the fewest wrong ones over resolutions, blurs and heights.
 CROPS_MM = ((1.0, 0.2), (1.0, 0.3), (1.0, 0.4), (0.8, 0.2))
 CROP_ENLARGED = 2
+BESIDE_MODULES = 1.5
 MASK_BLUR = (0.6, 0.3)
 MASK_AMOUNT_PER_BLUR = 20.0
 
@@ -25,7 +26,8 @@ def crop_texts(rebate: Rebate, track: Track) -> list[str]:
     """
     clock = track.clock
     module = abs(clock.module)
-    left, right = max(0, int(clock.x - 17.0 * module)), int(clock.x + 17.0 * module) + 1
+    reach = (track.soft.size / 2 + BESIDE_MODULES) * module
+    left, right = max(0, int(clock.x - reach)), int(clock.x + reach) + 1
     dark = rebate.absorptance[:, left:right] / clock.contrast
     soft = cv2.GaussianBlur(dark, (0, 0), MASK_BLUR[0] * module, sigmaY=MASK_BLUR[1] * module)
     sharp = dark + MASK_AMOUNT_PER_BLUR * clock.blur * (dark - soft)

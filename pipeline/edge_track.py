@@ -29,6 +29,8 @@ SEARCH_BLUR = 0.25
 BLURS = (0.12, 0.2, 0.28, 0.36, 0.44, 0.52, 0.6, 0.7)
 # No true clock fits by more than this better one way than the other.
 MOST_MARGIN = 0.25
+# By how much a clock must fit better than the longer clock that begins or ends like it.
+OVER_RIVAL = 0.03
 # How far from where it was first seen the rows of a clock track are looked for.
 TRACK_MM = 0.7
 # Rows in which data are looked for below the middle of the clock, and height of a window.
@@ -94,11 +96,14 @@ class Track:
     signal: Signal
 
 
-def find_tracks(rebate: Rebate, layout: EdgeFormat) -> tuple[Track, ...]:
+def find_tracks(
+    rebate: Rebate, layout: EdgeFormat, rival: EdgeFormat | None = None
+) -> tuple[Track, ...]:
     """Find and read all codes on a rebate, from left to right, in the direction that fits best.
 
     All codes of a rebate run in one direction; it is the one in which their clocks match better
-    in total. Codes may still be wrong: single bits, or print that only looks like a code.
+    in total. Codes may still be wrong: single bits, or print that only looks like a code. Where
+    a `rival` layout with a longer clock is given, places that its clock fits as well are left out.
     """
     plane = rebate.absorptance
     pairs = []
@@ -112,11 +117,22 @@ def find_tracks(rebate: Rebate, layout: EdgeFormat) -> tuple[Track, ...]:
     tracks = []
     for pair, margin in zip(pairs, margins, strict=True):
         clock = pair[runs_back]
-        if clock is not None:
+        if clock is not None and not (rival and _fits_rival(plane, clock, layout, rival)):
             track = _read_track(plane, clock, -margin if runs_back else margin, layout)
             if track is not None:
                 tracks.append(track)
     return tuple(tracks)
+
+
+def _fits_rival(plane: Plane, clock: Clock, layout: EdgeFormat, rival: EdgeFormat) -> bool:
+    """Tell whether a longer clock fits about as well that begins or ends where this one does."""
+    away = (len(rival.clock) - len(layout.clock)) / 2 * clock.module
+    for x in (clock.x + away, clock.x - away):
+        for module in (clock.module, -clock.module):
+            longer = _fit_clock(plane, x, clock.y, module, rival)
+            if longer is not None and longer.match > clock.match - OVER_RIVAL:
+                return True
+    return False
 
 
 def _margin(ahead: Clock | None, back: Clock | None) -> float:

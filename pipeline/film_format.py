@@ -17,6 +17,7 @@ class FilmSize:
     least_visible_mm: float
     usual_gap_mm: float
     gap_spread_mm: float
+    gate_spread: float
     perforation_pitch_mm: float | None = None
     perforation_from_edge_mm: float | None = None
     perforation_across_mm: float | None = None
@@ -24,11 +25,15 @@ class FilmSize:
 
 @dataclass(frozen=True)
 class FrameFormat:
-    """A frame format: its film and the length of its image along the film."""
+    """A frame format: its film, the length of its image along the film, how seldom it is met.
+
+    `seldom` is the natural logarithm of how much more often the film's usual format is exposed.
+    """
 
     name: str
     film: FilmSize
     image_along_mm: float
+    seldom: float = 0.0
 
 
 @cache
@@ -44,7 +49,9 @@ def frame_formats() -> dict[str, FrameFormat]:
     document = tomllib.loads((profiles_folder() / "formats" / "film.toml").read_text("utf-8"))
     films = film_sizes()
     return {
-        name: FrameFormat(name, films[entry["film"]], float(entry["image_along_mm"]))
+        name: FrameFormat(
+            name, films[entry["film"]], float(entry["image_along_mm"]), float(entry["seldom"])
+        )
         for name, entry in document["format"].items()
     }
 

@@ -25,6 +25,8 @@ class FrameSurvey:
     """One frame as found: outline in scan pixels in picture order, what it holds, its densities.
 
     `samples` (n, 3) and `thumbnail` (h, w, 3) are densities above base, float32 and float16.
+    `key` names the frame over the roll once its frames are numbered; `corrected` tells that the
+    user gave its outline or kind.
     """
 
     outline: Corners
@@ -37,6 +39,8 @@ class FrameSurvey:
     least: Triple
     median: Triple
     most: Triple
+    key: str | None = None
+    corrected: bool = False
 
 
 def survey_frame(

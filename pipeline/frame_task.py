@@ -11,8 +11,10 @@ from pipeline.colour import RollColour
 from pipeline.frame_survey import FrameSurvey
 from pipeline.look import Levels, as_log, as_print, as_share, to_codes
 from pipeline.metadata import FrameMetadata, frame_metadata
+from pipeline.picture_edge import written_area
 from pipeline.record import FilesRecord, FrameRecord, StripRecord
 from pipeline.render import FrameBase, cut_codes, cut_light, shrunk, to_density_above, to_scene
+from pipeline.resample import Corners
 from pipeline.scan import Scan
 from pipeline.settings import RollNotes, Settings
 from pipeline.space import LinearTransfer, PowerTransfer, Space, find_space
@@ -27,7 +29,7 @@ class FrameTask:
 
     out: Path
     scan: Scan
-    outline: tuple[tuple[float, float], ...]
+    outline: Corners
     base: FrameBase
     ppi: float
     colour: RollColour
@@ -63,6 +65,13 @@ def _metadata(task: FrameTask, look: str) -> FrameMetadata:
     )
 
 
+def _area(task: FrameTask) -> tuple[Corners, FrameBase]:
+    """Return outline and base of what is written of a task's frame."""
+    return written_area(
+        task.outline, task.base, settings=task.settings, ppi=task.ppi, scan=task.scan
+    )
+
+
 def _levels(settings: Settings) -> Levels:
     return Levels(settings.black, settings.white, settings.gamma)
 
@@ -79,7 +88,8 @@ def develop(task: FrameTask) -> tuple[str, ...]:
     """
     cv2.setNumThreads(1)
     settings, files = task.settings, task.frame.files
-    above = to_density_above(cut_light(task.scan, task.outline), task.base)
+    outline, base = _area(task)
+    above = to_density_above(cut_light(task.scan, outline), base)
     scene = to_scene(above, task.colour)
     metadata = _metadata(task, settings.look)
     if files.archive is not None:
@@ -162,12 +172,13 @@ def negative(task: FrameTask) -> tuple[str, ...]:
     cv2.setNumThreads(1)
     scan, files = task.scan, task.frame.files
     space = _scanner_space(scan)
+    outline, _ = _area(task)
     picture: NDArray[np.uint16] | NDArray[np.float32]
     if scan.encoding.kind in ("curve", "parametric"):
         space = replace(space, title="Negative, linear", transfer=LinearTransfer())
-        picture = np.asarray(to_codes(cut_light(scan, task.outline), 16), np.uint16)
+        picture = np.asarray(to_codes(cut_light(scan, outline), 16), np.uint16)
     else:
-        codes = cut_codes(scan, task.outline)
+        codes = cut_codes(scan, outline)
         picture = _full_scale(codes, scan.stored.bits)
     metadata = _metadata(task, "negative")
     write_archive(

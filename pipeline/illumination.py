@@ -9,12 +9,17 @@ from pipeline.density import Illumination, Triple, as_triple
 
 Light = NDArray[np.float32]
 Mask = NDArray[np.bool_]
+Mode = tuple[NDArray[np.float64], float]
 
 _BIN = 0.03
 _LIGHT_FLOOR = 1e-5
 _LEAST_SHARE = 0.004
 _DARKEST_BASE = -2.2
 _FULL_SCALE = 0.9985
+_NEARLY_GATE = 0.06
+_MOST_FADE = 0.25
+_MOST_FADE_TINT = 0.08
+_FADE_BETWEEN = 0.2
 
 
 @dataclass(frozen=True)
@@ -26,8 +31,8 @@ class Levels:
     gate_clipped: bool
 
 
-def _modes(log_light: NDArray[np.float32]) -> list[tuple[NDArray[np.float64], float]]:
-    """Return the crowded places of log10 light, brightest first, with their share of pixels."""
+def crowded_places(log_light: NDArray[np.float32]) -> list[Mode]:
+    """Return the crowded places of log10 light (n, 3), brightest first, with their share of n."""
     inside = log_light[log_light.min(axis=1) > _DARKEST_BASE]
     if not len(inside):
         return []
@@ -49,12 +54,13 @@ def _modes(log_light: NDArray[np.float32]) -> list[tuple[NDArray[np.float64], fl
             members = near[inverse]
             modes.append((np.median(inside[members], axis=0), float(share)))
             taken |= near
-        if counts[index] < _LEAST_SHARE * len(log_light) / 60:
+        # A place gathers 27 bins, of which none after this one holds more.
+        if counts[index] < _LEAST_SHARE * len(log_light) / 27:
             break
     return sorted(modes, key=lambda mode: -float(mode[0].sum()))
 
 
-def _is_orange(density: NDArray[np.float64], red_clipped: bool) -> bool:
+def is_orange(density: NDArray[np.float64], red_clipped: bool = False) -> bool:
     """Tell whether a density against the brightest light is that of a masked film base.
 
     The bounds are wide about the published D-min of colour negative film (Status M, lowest to
@@ -64,6 +70,59 @@ def _is_orange(density: NDArray[np.float64], red_clipped: bool) -> bool:
     lowest_red = -0.05 if red_clipped else 0.04
     rises = green - red > 0.08 and blue - green > 0.0 and blue - red > 0.3
     return lowest_red < red < 0.8 and blue < 2.0 and rises
+
+
+def base_of(light: Light, levels: Levels) -> Triple | None:
+    """Return the light of one film's base in its part of a scan, or None where none is crowded.
+
+    Parameters
+    ----------
+    light
+        Readings (n, 3) of one strip, linear light.
+    levels
+        Gate and dark level of the scan.
+    """
+    dark = np.asarray(levels.illumination.dark)
+    logs = np.log10(np.maximum(light - dark.astype(np.float32), _LIGHT_FLOOR))
+    modes = crowded_places(logs.astype(np.float32))
+    gate = levels.illumination.gate
+    if gate is not None:
+        open_gate = np.log10(np.asarray(gate) - dark)
+        modes = [mode for mode in modes if is_orange(open_gate - mode[0])]
+    if not modes:
+        return None
+    return as_triple(10.0 ** _lightest(modes) + dark)
+
+
+def _lightest(modes: list[Mode]) -> NDArray[np.float64]:
+    """Return the brightest crowded place: the base, if the rest are pictures."""
+    largest = max(share for _, share in modes)
+    return next(level for level, share in modes if share > 0.15 * largest)
+
+
+def _less_fall_off(
+    bases: list[Mode], gate: NDArray[np.float64], log_light: NDArray[np.float32]
+) -> list[Mode]:
+    """Return the places that may be film under a clipped gate: not all but clipped themselves."""
+    film = [mode for mode in bases if not fades_from_gate(mode[0], gate, log_light)]
+    return [mode for mode in film if float((gate - mode[0]).mean()) > _NEARLY_GATE] or film
+
+
+def fades_from_gate(
+    level: NDArray[np.float64], gate: NDArray[np.float64], log_light: NDArray[np.float32]
+) -> bool:
+    """Tell whether a crowded place is gate in the lamp's fall-off rather than film.
+
+    Film has an edge, so that little lies between its light and the gate's; fall-off has all
+    that is between.
+    """
+    step = gate - level
+    length = float(step.mean())
+    if length <= 0.0 or np.ptp(step) > _MOST_FADE_TINT or length > _MOST_FADE:
+        return False
+    share = (log_light - level).mean(axis=1) / length
+    counts, _ = np.histogram(share, bins=6, range=(-1 / 12, 11 / 12))
+    return bool(counts[1:].min() > _FADE_BETWEEN * counts[0])
 
 
 def _looks_like_base(log_light: NDArray[np.float64]) -> bool:
@@ -125,7 +184,7 @@ def find_levels(light: Light, clipped: Mask) -> Levels | None:
     flat = light[::step, ::step].reshape(-1, 3)
     flat_clipped = clipped[::step, ::step].reshape(-1)
     log_light = np.log10(np.maximum(flat - np.asarray(dark, np.float32), _LIGHT_FLOOR))
-    modes = _modes(log_light.astype(np.float32))
+    modes = crowded_places(log_light.astype(np.float32))
     if not modes:
         return None
     brightest = modes[0][0]
@@ -136,14 +195,14 @@ def find_levels(light: Light, clipped: Mask) -> Levels | None:
     red_clipped = bool(brightest[0] > np.log10(0.985))
     # A clipped gate says nothing of the base's colour: a scanner may have evened it out.
     bases = [
-        mode for mode in modes[1:] if gate_clipped or _is_orange(brightest - mode[0], red_clipped)
+        mode for mode in modes[1:] if gate_clipped or is_orange(brightest - mode[0], red_clipped)
     ]
+    if gate_clipped:
+        bases = _less_fall_off(bases, brightest, log_light)
     if _looks_like_base(brightest):
         bases = [mode for mode in bases if mode[1] > 0.5 * modes[0][1]]
     if bases:
-        # Of several orange places the brightest crowded one is the base, the rest are pictures.
-        largest = max(share for _, share in bases)
-        base = next(level for level, share in bases if share > 0.15 * largest)
+        base = _lightest(bases)
         gate = None if gate_clipped else 10.0**brightest + np.asarray(dark)
     else:
         base, gate, gate_clipped = brightest, None, False

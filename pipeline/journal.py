@@ -59,6 +59,23 @@ class Journal:
         self._entries[name] = {"key": key, "files": states}
         self.save()
 
+    def forget(self, name: str) -> bool:
+        """Take away a frame's files where they stand as written; tell whether any did."""
+        entry = self._entries.pop(name, None)
+        files = entry.get("files") if entry else None
+        if not isinstance(files, Mapping):
+            return False
+        gone = False
+        for file, state in files.items():
+            # A journal is a file that anybody can write: nothing outside its folder is touched.
+            inside = Path(file).name == file
+            if inside and state is not None and _state(self._folder / file) == state:
+                with contextlib.suppress(OSError):
+                    (self._folder / file).unlink()
+                    gone = True
+        self.save()
+        return gone
+
     def save(self) -> None:
         """Write the journal, atomically."""
         # Our mark stands first, so that a file cut short is still known as ours.

@@ -1,15 +1,22 @@
 """Strips of film in a scan: outline, angle, scale and kind of film."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.density import Triple
+from pipeline.film_area import FilmArea, film_areas, rough_line, runs_upright, split_abreast
+from pipeline.film_edge import EdgeLine, find_edges
 from pipeline.film_format import FilmSize, film_sizes
-from pipeline.illumination import Levels
-from pipeline.strip_view import straighten
+from pipeline.film_scale import film_scale
+from pipeline.illumination import Levels, base_of
+from pipeline.perforation import PerforationRow, Perforations, find_perforations
+from pipeline.picture_border import picture_slope
+from pipeline.strip_view import StripView, place, straighten
+from pipeline.surround import Surround, open_share, over_base, surround
 
 Light = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -18,20 +25,30 @@ Corners = tuple[tuple[float, float], ...]
 MM_PER_INCH = 25.4
 _BASE_TOLERANCE = 0.10
 _BASE_TINT_TOLERANCE = 0.05
-_MOST_SKEW_DEG = 8.0
-_CLIPPED_LIGHT = 0.97
-_GATE_OVER_BASE = 1.5
-_OPAQUE_OF_BASE = 0.004
-_WIDTH_SLACK_MM = 1.4
+_LEAST_BASE_SHARE = 0.004
+_MOST_RATE = 20_000
+_MARGIN_OF_WIDTH = 0.1
+_PASSES = 3
+_MOST_SLOPE = 0.06
+_MOST_HELD_SLOPE = 0.012
+_SHOWN_MM = 25.0
+_FLUSH_MM = 0.15
+_MISPLACED_MM = 0.4
+_WHOLE_WIDTH_SLACK_MM = 0.8
 
 
 @dataclass(frozen=True)
 class Strip:
     """One strip of film in a proxy; all coordinates are proxy pixels, (0, 0) a pixel's centre.
 
-    `outline` runs top-left, top-right, bottom-right, bottom-left with the film's long side left
-    to right; `angle_deg` is the turn of that side against the proxy's nearer axis, clockwise
-    positive; `film` is the kind of film; `whole_width` tells that both film edges are in view.
+    `outline` runs top-left, top-right, bottom-right, bottom-left around what shows of the strip,
+    with the film's long side left to right; `angle_deg` is the turn of that side against the
+    proxy's nearer axis, clockwise positive; `film` is the kind of film and `base_light` the
+    light of its base; `whole_width` tells that the film shows from edge to edge.
+
+    `edges_seen` tells whether the film's top and bottom edges are in view, rather than under
+    the holder or cut off by the scan's border; `film_rows` are the rows of these edges in the
+    pixels of the view that `straighten` makes of the outline, outside it where hidden.
     """
 
     outline: Corners
@@ -42,182 +59,50 @@ class Strip:
     film: FilmSize
     whole_width: bool
     perforated: bool
+    base_light: Triple
+    edges_seen: tuple[bool, bool]
+    film_rows: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class _Piece:
+    """A piece of film in its scan: area, light (h, w, 3), where holder is, its own levels."""
+
+    area: FilmArea
+    light: Light
+    holder: Mask
+    levels: Levels
+
+
+@dataclass(frozen=True)
+class _Levelled:
+    """A strip's surroundings turned level, and what was measured there."""
+
+    view: StripView
+    mask: Mask
+    edges: tuple[EdgeLine, EdgeLine]
+    perforations: Perforations | None
+
+    @property
+    def middle(self) -> float:
+        """Return the column in the middle of the view."""
+        return float(self.view.light.shape[1] - 1) / 2
+
+    @property
+    def levels(self) -> tuple[float, float]:
+        """Return the rows at which what shows of the strip begins and ends, at its middle."""
+        return self.edges[0].at(self.middle), self.edges[1].at(self.middle)
 
 
 def base_mask(light: Light, levels: Levels) -> Mask:
-    """Return where a proxy (h, w, 3) shows light like that of the film base, (h, w) bool."""
+    """Return where light (..., 3) is like that of the film base, bool (...)."""
     dark = np.asarray(levels.illumination.dark, np.float32)
     base = np.log10(np.asarray(levels.base_light, np.float32) - dark)
     off = np.log10(np.maximum(light - dark, 1e-6)) - base
-    mean = off.mean(axis=2)
-    tint = np.abs(off - mean[:, :, None]).max(axis=2)
+    mean = off.mean(axis=-1)
+    tint = np.abs(off - mean[..., None]).max(axis=-1)
     like: Mask = (np.abs(mean) < _BASE_TOLERANCE) & (tint < _BASE_TINT_TOLERANCE)
     return like
-
-
-def _pieces(mask: Mask) -> list[tuple[NDArray[np.int32], float]]:
-    """Return connected base-coloured areas as (n, 2) xy points with their areas, largest first."""
-    closed = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=4)
-    areas = stats[1:count, cv2.CC_STAT_AREA]
-    if not len(areas):
-        return []
-    least = max(30.0, 0.01 * float(areas.max()))
-    pieces = []
-    for index in np.argsort(-areas, kind="stable"):
-        if areas[index] < least:
-            break
-        left, top, width, height = stats[index + 1, :4]
-        rows, columns = np.nonzero(labels[top : top + height, left : left + width] == index + 1)
-        points = np.stack([columns + left, rows + top], axis=1).astype(np.int32)
-        pieces.append((points, float(areas[index])))
-    return pieces
-
-
-def _lies_upright(pieces: list[tuple[NDArray[np.int32], float]], shape: tuple[int, int]) -> bool:
-    """Tell whether the strips' long side runs down the scan rather than across it."""
-    spans = [np.ptp(points, axis=0) + 1 for points, _ in pieces]
-    longest = max(spans, key=lambda span: float(span.max()))
-    if longest.max() > 1.25 * longest.min():
-        return bool(longest[1] > longest[0])
-    return shape[0] > 1.15 * shape[1]
-
-
-def _skew_deg(points: NDArray[np.int32]) -> float:
-    """Return the angle of a lying piece's long edges to the x axis, degrees clockwise."""
-    (_, (width, height), angle) = cv2.minAreaRect(points)
-    turned = angle if width >= height else angle - 90.0
-    return float((turned + 45.0) % 90.0 - 45.0)
-
-
-def _group(intervals: list[tuple[float, float]], widest: float) -> list[list[int]]:
-    """Return indices of pieces whose spans across the film make one strip within `widest`."""
-    order = sorted(range(len(intervals)), key=lambda index: intervals[index])
-    groups: list[list[int]] = []
-    low = high = 0.0
-    for index in order:
-        first, last = intervals[index]
-        if groups and (max(high, last) - low <= widest or last <= high):
-            groups[-1].append(index)
-            high = max(high, last)
-        else:
-            groups.append([index])
-            low, high = first, last
-    return groups
-
-
-def _edge_line(x: NDArray[np.float64], y: NDArray[np.float64], upper: bool) -> tuple[float, float]:
-    """Return slope and intercept of the film edge through the outermost points of a strip."""
-    slope, intercept = np.polyfit(x, y, 1) if len(x) > 2 else (0.0, float(np.median(y)))
-    keep = np.ones(len(x), bool)
-    for _ in range(8):
-        rest = y - (slope * x + intercept)
-        level = np.percentile(rest[keep], 35 if upper else 65)
-        keep = np.abs(rest - level) < max(1.5, 1.5 * float(np.median(np.abs(rest - level))))
-        if keep.sum() < 3:
-            break
-        slope, intercept = np.polyfit(x[keep], y[keep], 1)
-    return float(slope), float(intercept)
-
-
-def _envelope(points: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
-    """Return x, highest and lowest y of the points, one column of pixels each."""
-    columns = np.round(points[:, 0]).astype(int)
-    columns -= columns.min()
-    top = np.full(columns.max() + 1, np.inf)
-    bottom = np.full(columns.max() + 1, -np.inf)
-    np.minimum.at(top, columns, points[:, 1])
-    np.maximum.at(bottom, columns, points[:, 1])
-    seen = np.isfinite(top)
-    x = np.nonzero(seen)[0] + np.round(points[:, 0]).min()
-    return x.astype(float), top[seen], bottom[seen]
-
-
-def _gate_like(light: Light, levels: Levels) -> Mask:
-    """Return where light is that of the open gate: clipped like it, or well above the base."""
-    if levels.gate_clipped:
-        clipped: Mask = light.min(axis=2) > _CLIPPED_LIGHT
-        return clipped
-    dark = np.asarray(levels.illumination.dark, np.float32)
-    relative = (light - dark) / (np.asarray(levels.base_light, np.float32) - dark)
-    if levels.illumination.absolute:
-        brighter: Mask = relative[:, :, 2] > _GATE_OVER_BASE
-        return brighter
-    lighter: Mask = relative.min(axis=2) > 1.3
-    return lighter
-
-
-def _is_film(light: Light, levels: Levels) -> Mask:
-    """Return where a proxy shows neither open gate nor something opaque."""
-    dark = np.asarray(levels.illumination.dark, np.float32)
-    relative = (light - dark) / (np.asarray(levels.base_light, np.float32) - dark)
-    film: Mask = ~_gate_like(light, levels) & (relative.max(axis=2) > _OPAQUE_OF_BASE)
-    return film
-
-
-def _ends(film: Mask, top: float, bottom: float, start: float, end: float) -> tuple[float, float]:
-    """Return the columns where film begins and ends, going on from the base-coloured part."""
-    rows = slice(
-        max(0, round(top + 0.1 * (bottom - top))), max(1, round(bottom - 0.1 * (bottom - top)))
-    )
-    share = film[rows].mean(axis=0)
-    first, last = max(0, math.floor(start)), min(film.shape[1] - 1, math.ceil(end))
-    while first > 0 and share[first - 1] > 0.5:
-        first -= 1
-    while last < film.shape[1] - 1 and share[last + 1] > 0.5:
-        last += 1
-    return float(first), float(last)
-
-
-def _perforation_period(view: Light, levels: Levels) -> float | None:
-    """Return the spacing of bright holes along a straight strip's edges in pixels, or None."""
-    dark = np.asarray(levels.illumination.dark, np.float32)
-    relative = (view - dark) / (np.asarray(levels.base_light, np.float32) - dark)
-    holes = _gate_like(view, levels) | (relative.max(axis=2) < _OPAQUE_OF_BASE)
-    height, width = holes.shape
-    best = (0.0, None)
-    for row in (*range(1, height // 4, 2), *range(height - height // 4, height - 1, 2)):
-        signal = holes[row].astype(np.float64)
-        share = signal.mean()
-        if not 0.15 < share < 0.8:
-            continue
-        spectrum = np.abs(np.fft.rfft((signal - share) * np.hanning(width), 8 * width))
-        low, high = int(8 * width / (0.25 * height)), int(8 * width / (0.1 * height))
-        if high <= low or high >= len(spectrum):
-            continue
-        peak = low + int(np.argmax(spectrum[low:high]))
-        strength = spectrum[peak] / (width * 0.5)
-        if strength > max(best[0], 0.22):
-            best = (strength, 8 * width / peak)
-    return best[1]
-
-
-def _scale(
-    ppmm: float | None, scale_from: str, width_px: float, length_px: float, period_px: float | None
-) -> tuple[float, str, FilmSize] | None:
-    """Return pixels a millimetre, their origin and the kind of film, or None if nothing fits."""
-    sizes = film_sizes()
-    pitch = sizes["135"].perforation_pitch_mm or 1.0
-    if ppmm is not None:
-        for film in sizes.values():
-            if film.least_visible_mm <= width_px / ppmm <= film.width_mm + _WIDTH_SLACK_MM:
-                return ppmm, scale_from, film
-        if scale_from == "option":
-            return None
-    if period_px is not None:
-        return period_px / pitch, "perforations", sizes["135"]
-    film = sizes["135"] if length_px > 4.6 * width_px else sizes["120"]
-    return width_px / film.width_mm, "guess", film
-
-
-def _turned(light: Light) -> Light:
-    """Return an upright scan lying on its side: its top to the left, its left at the bottom."""
-    return np.ascontiguousarray(np.rot90(light, 1))
-
-
-def _from_turned(corners: NDArray[np.float64], shape: tuple[int, int]) -> NDArray[np.float64]:
-    """Return xy of `_turned` in the pixels of the scan before, whose (h, w) is `shape`."""
-    return np.stack([shape[1] - 1 - corners[:, 1], corners[:, 0]], axis=1)
 
 
 def find_strips(
@@ -232,134 +117,256 @@ def find_strips(
     levels
         Its gate, dark level and base.
     px_per_mm
-        Pixels a millimetre in the proxy where the scan's tags or the user tell, else None; it
-        is not used if no kind of film would have the strip's width.
+        Pixels a millimetre in the proxy where the scan's tags or the user tell, else None; a
+        tag is not used if perforations or the strip's width belie it.
     scale_from
         'tag' or 'option', whichever `px_per_mm` comes from.
     """
-    mask = base_mask(light, levels)
-    pieces = _pieces(mask)
-    if not pieces:
+    around = surround(light, levels)
+    areas = film_areas(around.film, around.gate, join_across_bars=False)
+    if not areas:
         return ()
-    shape = (light.shape[0], light.shape[1])
-    upright = _lies_upright(pieces, shape)
-    lying = _turned(light) if upright else light
+    upright = runs_upright(areas)
+    told = (px_per_mm, scale_from)
+    if upright is not None:
+        return _strips(light, around, levels, told, upright)
+    ways = [_strips(light, around, levels, told, way) for way in (False, True)]
+    return max(ways, key=_plausibility)
+
+
+def _plausibility(strips: tuple[Strip, ...]) -> tuple[float, ...]:
+    """Rank strips found one way round against those of the other way."""
+    if not strips:
+        return (0.0, 0.0, 0.0)
+    told = [all(strip.edges_seen) and strip.scale_from != "guess" for strip in strips]
+    sides = [np.hypot(*np.diff(np.array(strip.outline)[[3, 0, 1]], axis=0).T) for strip in strips]
+    stretch = [math.log(along / across) for across, along in sides]
+    perforated = [strip.perforated for strip in strips]
+    return float(np.mean(perforated)), float(np.mean(told)), float(np.mean(stretch))
+
+
+def _strips(
+    light: Light, around: Surround, levels: Levels, told: tuple[float | None, str], upright: bool
+) -> tuple[Strip, ...]:
+    """Return the strips that lie along one axis of the scan."""
     if upright:
-        pieces = _pieces(_turned(mask.astype(np.float32)).astype(bool))
-    skew = float(np.clip(_skew_deg(pieces[0][0]), -_MOST_SKEW_DEG, _MOST_SKEW_DEG))
-    tangent = math.tan(math.radians(skew))
-    centre = lying.shape[1] / 2
-    spans = []
-    for points, _ in pieces:
-        level = points[:, 1] - tangent * (points[:, 0] - centre)
-        spans.append((float(np.percentile(level, 0.5)), float(np.percentile(level, 99.5))))
-    film = _is_film(lying, levels)
+        light, around = _turned(light), around.turned()
     found = []
-    for group in _group(spans, _widest(spans, pieces, px_per_mm)):
-        gathered = np.concatenate([pieces[index][0] for index in group]).astype(np.float64)
-        strip = _strip(gathered, lying, film, levels, px_per_mm, scale_from)
-        if strip is not None:
-            found.append(strip)
+    for area in film_areas(around.film, around.gate):
+        own = _own_levels(light[area.mask & around.film], levels)
+        if own is not None:
+            found += _strips_in(_Piece(area, light, around.holder, own), told)
+    found.sort(key=lambda strip: sum(y for _, y in strip.outline))
     if not upright:
         return tuple(found)
-    back = []
-    for strip in found:
-        corners = _from_turned(np.asarray(strip.outline), shape)
-        outline = tuple((float(x), float(y)) for x, y in corners)
-        back.append(
-            Strip(
-                outline,
-                strip.angle_deg,
-                True,
-                strip.px_per_mm,
-                strip.scale_from,
-                strip.film,
-                strip.whole_width,
-                strip.perforated,
-            )
-        )
-    return tuple(reversed(back))
+    shape = (light.shape[1], light.shape[0])
+    return tuple(_turned_back(strip, shape) for strip in reversed(found))
 
 
-def _widest(
-    spans: list[tuple[float, float]],
-    pieces: list[tuple[NDArray[np.int32], float]],
-    px_per_mm: float | None,
-) -> float:
-    """Return the most that one strip can measure across, in pixels."""
-    largest = spans[0][1] - spans[0][0]
-    if px_per_mm is None:
-        return 1.06 * max(last - first for first, last in spans)
-    sizes = film_sizes()
-    narrow = (sizes["135"].width_mm + _WIDTH_SLACK_MM) * px_per_mm
-    wide = (sizes["120"].width_mm + _WIDTH_SLACK_MM) * px_per_mm
-    if largest > narrow:
-        return max(wide, 1.02 * largest)
-    if largest > film_sizes()["135"].least_visible_mm * px_per_mm:
-        return narrow
-    # Rebates or gaps that hang together nowhere: as wide as their widest group of 135 allows.
-    groups = _group(spans, narrow)
-    widths = [max(spans[i][1] for i in g) - min(spans[i][0] for i in g) for g in groups]
-    fits = max(widths) > sizes["135"].least_visible_mm * px_per_mm
-    return narrow if fits else wide
+def _turned(light: Light) -> Light:
+    """Return an upright scan lying on its side: its top to the left, its left at the bottom."""
+    return np.ascontiguousarray(np.rot90(light, 1))
 
 
-def _strip(
-    points: NDArray[np.float64],
-    lying: Light,
-    film: Mask,
-    levels: Levels,
-    px_per_mm: float | None,
-    scale_from: str,
-) -> Strip | None:
-    """Return the strip that a group of base-coloured points belongs to, if it can be film."""
-    x, top, bottom = _envelope(points)
-    if len(x) < 8:
+def _turned_back(strip: Strip, shape: tuple[int, int]) -> Strip:
+    """Return a strip of `_turned` in the pixels of the scan before, whose (h, w) is `shape`."""
+    outline = tuple((shape[1] - 1 - y, x) for x, y in strip.outline)
+    return replace(strip, outline=outline, vertical=True)
+
+
+def _own_levels(readings: Light, levels: Levels) -> Levels | None:
+    """Return a scan's levels with the base of one piece of film, or None if none shows in it."""
+    some = readings[:: max(1, len(readings) // _MOST_RATE)]
+    bases = [base for base in (base_of(some, levels), levels.base_light) if base is not None]
+    candidates = [replace(levels, base_light=base) for base in bases]
+    shares = [float(base_mask(some, own).mean()) for own in candidates]
+    best = max(range(len(bases)), key=shares.__getitem__)
+    return candidates[best] if shares[best] > _LEAST_BASE_SHARE else None
+
+
+def _strips_in(piece: _Piece, told: tuple[float | None, str]) -> list[Strip]:
+    """Return the strip that a piece of film is, or those that touch side by side in it."""
+    strip = _strip(piece, told)
+    if strip is None or not strip.perforated:
+        return [] if strip is None else [strip]
+    parts = split_abreast(piece.area, strip.film.width_mm * strip.px_per_mm)
+    if len(parts) == 1:
+        return [strip]
+    apart = [_strip(replace(piece, area=part), told) for part in parts]
+    return [found for found in apart if found is not None]
+
+
+def _strip(piece: _Piece, told: tuple[float | None, str]) -> Strip | None:
+    """Return the strip that a piece of film is, if it can be one."""
+    levelled = _level(piece)
+    if levelled is None:
         return None
-    upper, lower = _edge_line(x, top, upper=True), _edge_line(x, bottom, upper=False)
-    slope = _common_slope(upper, lower, len(x))
-    middle = float(x.mean())
-    y_top = upper[0] * middle + upper[1] - 0.5
-    y_bottom = lower[0] * middle + lower[1] + 0.5
-    if y_bottom - y_top < 8:
+    view, (upper, lower) = levelled.view, levelled.levels
+    first, last = _ends(levelled.mask, upper, lower)
+    if lower - upper < 8 or last - first < 8:
         return None
-    angle = math.degrees(math.atan(slope))
-    turned = _sheared(film, slope, middle)
-    start, end = _ends(turned, y_top, y_bottom, float(x.min()), float(x.max()))
-    direction = np.array([math.cos(math.radians(angle)), math.sin(math.radians(angle))])
-    normal = np.array([-direction[1], direction[0]])
-    half = (y_bottom - y_top) / 2 * math.cos(math.radians(angle))
-    centre = np.array([middle, (y_top + y_bottom) / 2])
-    reach = [(edge - middle) / direction[0] for edge in (start, end)]
-    corners = [
-        centre + reach[0] * direction - half * normal,
-        centre + reach[1] * direction - half * normal,
-        centre + reach[1] * direction + half * normal,
-        centre + reach[0] * direction + half * normal,
-    ]
-    outline = tuple((float(px), float(py)) for px, py in corners)
-    view = straighten(lying, outline, 1.0)
-    period = _perforation_period(view.light, levels)
-    fitted = _scale(px_per_mm, scale_from, 2 * half, reach[1] - reach[0], period)
-    if fitted is None:
+    seen = (levelled.edges[0].against_gate, levelled.edges[1].against_gate)
+    perforations = levelled.perforations
+    pitch = None if perforations is None else perforations.pitch_px
+    scale = film_scale(*told, lower - upper, last - first, all(seen), pitch)
+    if scale is None:
         return None
-    ppmm, origin, size = fitted
-    whole = 2 * half / ppmm > size.width_mm - 0.8
-    return Strip(outline, angle, False, ppmm, origin, size, whole, period is not None)
-
-
-def _common_slope(upper: tuple[float, float], lower: tuple[float, float], length: int) -> float:
-    """Return the slope both edges share; if they disagree, the flatter one is film, not holder."""
-    if abs(upper[0] - lower[0]) * length < 3.0:
-        return (upper[0] + lower[0]) / 2
-    return min(upper[0], lower[0], key=abs)
-
-
-def _sheared(film: Mask, slope: float, middle: float) -> Mask:
-    """Return the mask with its columns shifted so that a line of `slope` lies level."""
-    matrix = np.array([[1.0, 0.0, 0.0], [slope, 1.0, -slope * middle]])
-    size = (film.shape[1], film.shape[0])
-    moved = cv2.warpAffine(
-        film.astype(np.uint8), matrix, size, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
+    film_mm = scale.px_per_mm if pitch is None else pitch / (scale.film.perforation_pitch_mm or 1)
+    seen, rows = _film_rows(levelled, seen, scale.film, film_mm)
+    box = np.array([[first, upper], [last, upper], [last, lower], [first, lower]])
+    outline = tuple((float(x), float(y)) for x, y in place(box, view.to_proxy))
+    turn = view.to_proxy
+    whole = (lower - upper) / scale.px_per_mm > scale.film.width_mm - _WHOLE_WIDTH_SLACK_MM
+    return Strip(
+        outline=outline,
+        angle_deg=math.degrees(math.atan2(turn[1][0], turn[0][0])),
+        vertical=False,
+        px_per_mm=scale.px_per_mm,
+        scale_from=scale.scale_from,
+        film=scale.film,
+        whole_width=whole,
+        perforated=perforations is not None,
+        base_light=piece.levels.base_light,
+        edges_seen=seen,
+        film_rows=(rows[0] - upper, rows[1] - upper),
     )
-    return moved.astype(bool)
+
+
+def _level(piece: _Piece) -> _Levelled | None:
+    """Return a strip turned level, its angle measured anew in each view of it."""
+    slope, above, below = rough_line(piece.area)
+    angle = math.atan(slope)
+    left, _, right, _ = piece.area.box
+    centre_x = (left + right - 1) / 2
+    centre = np.array([centre_x, slope * centre_x + (above + below) / 2])
+    half = np.array([(right - left) / 2 / math.cos(angle), (below - above) / 2 * math.cos(angle)])
+    margin = max(6.0, _MARGIN_OF_WIDTH * 2 * half[1])
+    half = half + margin
+    found = None
+    for _ in range(_PASSES):
+        found = _measured(piece, angle, centre, half)
+        if found is None:
+            return None
+        slope = _common_slope(found, piece.levels)
+        upper, lower = found.levels
+        middle = np.array([[found.middle, (upper + lower) / 2]])
+        centre = place(middle, found.view.to_proxy)[0]
+        half[1] = (lower - upper) / 2 + margin
+        angle += math.atan(slope)
+        if abs(slope) < 1e-5:
+            break
+    return _measured(piece, angle, centre, half)
+
+
+def _measured(
+    piece: _Piece, angle: float, centre: NDArray[np.float64], half: NDArray[np.float64]
+) -> _Levelled | None:
+    """Return edges and perforations in a view turned by an angle (radians)."""
+    along = half[0] * np.array([math.cos(angle), math.sin(angle)])
+    across = half[1] * np.array([-math.sin(angle), math.cos(angle)])
+    box = [centre - along - across, centre + along - across, centre + along + across,
+           centre - along + across]  # fmt: skip
+    view = straighten(piece.light, tuple((float(x), float(y)) for x, y in box), 1.0)
+    mask = _placed(piece.area.mask, view)
+    valid = _placed(np.ones(piece.holder.shape, bool), view)
+    share = open_share(view.light, piece.levels)
+    share[_placed(piece.holder, view) | ~valid] = 0.0
+    narrow = film_sizes()["135"]
+    height = 2 * half[1] / (1 + _MARGIN_OF_WIDTH * 2)
+    edges = find_edges(view.light, mask, valid, share, height / narrow.width_mm, _MOST_SLOPE)
+    if edges is None:
+        return None
+    holes = find_perforations(share, narrow, edges)
+    return _Levelled(view, mask, edges, holes)
+
+
+def _placed(mask: Mask, view: StripView) -> Mask:
+    """Return a mask of the proxy in the pixels of a view; false outside the proxy."""
+    height, width = view.light.shape[:2]
+    how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    planes = mask.astype(np.float32)
+    moved = cv2.warpAffine(planes, np.asarray(view.to_proxy), (width, height), flags=how)
+    inside: Mask = moved > 0.5
+    return inside
+
+
+def _common_slope(found: _Levelled, levels: Levels) -> float:
+    """Return the slope of the film in a view: of its own edges and its perforations.
+
+    Where none of them shows, the pictures' borders tell how the film lies, else the holder's
+    edges, the flatter one first.
+    """
+    told = [edge.slope for edge in found.edges if edge.against_gate]
+    if found.perforations is not None:
+        told += [row.slope for row in found.perforations.rows if row.count > 5 or not told]
+    if told:
+        return float(np.median(told))
+    upper, lower = found.levels
+    inset = 2 + max(abs(edge.slope) for edge in found.edges) * found.middle
+    rows = slice(math.ceil(upper + inset), max(math.floor(lower - inset), 0))
+    first, last = (round(end) for end in _ends(found.mask, upper, lower))
+    part = found.view.light[rows, first + 3 : last - 2]
+    if min(part.shape[:2]) > 20:
+        density = -np.log10(np.maximum(over_base(part, levels), np.float32(1e-4))).mean(axis=2)
+        slope = picture_slope(density, (lower - upper) / _SHOWN_MM, _MOST_HELD_SLOPE)
+        if slope is not None:
+            return slope
+    return min((edge.slope for edge in found.edges), key=abs)
+
+
+def _ends(mask: Mask, upper: float, lower: float) -> tuple[float, float]:
+    """Return the columns between which film lies, to a part of a pixel."""
+    rim = 0.1 * (lower - upper)
+    rows = slice(max(0, round(upper + rim)), max(1, round(lower - rim)))
+    share = mask[rows].mean(axis=0)
+    inside = np.nonzero(share > 0.5)[0]
+    if not len(inside):
+        return 0.0, 0.0
+    first, last = int(inside[0]), int(inside[-1])
+    before = float(share[first - 1]) if first > 0 else 0.0
+    after = float(share[last + 1]) if last + 1 < len(share) else 0.0
+    start = first - (share[first] - 0.5) / (share[first] - before)
+    end = last + (share[last] - 0.5) / (share[last] - after)
+    return float(start), float(end)
+
+
+def _film_rows(
+    levelled: _Levelled, seen: tuple[bool, bool], film: FilmSize, px_per_mm: float
+) -> tuple[tuple[bool, bool], tuple[float, float]]:
+    """Return which film edges are in view, and the rows of both in the levelled view."""
+    upper, lower = levelled.levels
+    if abs((lower - upper) / px_per_mm - film.width_mm) > _WHOLE_WIDTH_SLACK_MM and all(seen):
+        # Film of no such width: a holder as light as the gate covers it.
+        seen = (False, False)
+    found: list[float | None] = []
+    really: list[bool] = []
+    for on_bottom in (False, True):
+        row = levelled.levels[on_bottom]
+        told = _edge_from_holes(levelled, on_bottom, px_per_mm)
+        in_view = seen[on_bottom]
+        if told is not None:
+            off = abs(told - row) / px_per_mm
+            in_view = off < _MISPLACED_MM if in_view else off < _FLUSH_MM
+        really.append(in_view)
+        found.append(row if in_view else told)
+    width = film.width_mm * px_per_mm
+    top, bottom = found
+    if top is None and bottom is None:
+        middle = sum(levelled.levels) / 2
+        top, bottom = middle - width / 2, middle + width / 2
+    elif top is None or bottom is None:
+        top = top if top is not None else (bottom or 0.0) - width
+        bottom = bottom if bottom is not None else top + width
+    return (really[0], really[1]), (top, bottom)
+
+
+def _edge_from_holes(levelled: _Levelled, on_bottom: bool, px_per_mm: float) -> float | None:
+    """Return the row of a film edge as the perforations along it tell, or None."""
+    rows: tuple[PerforationRow, ...] = ()
+    if levelled.perforations is not None:
+        rows = levelled.perforations.rows
+    for row in rows:
+        if row.on_bottom == on_bottom:
+            line = row.slope * levelled.middle + row.level
+            return line + (1 if on_bottom else -1) * row.from_edge_mm * px_per_mm
+    return None

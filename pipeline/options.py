@@ -46,6 +46,23 @@ _PACKING = click.option(
     help="How TIFF files are packed, all without loss. Default: deflate.",
 )
 
+_AREA = (
+    click.option(
+        "--inset",
+        "inset_mm",
+        type=float,
+        metavar="MM",
+        help="Cut so much more off all sides of a picture. Default: 0.",
+    ),
+    click.option(
+        "--border",
+        "border_mm",
+        type=float,
+        metavar="MM",
+        help="Keep so much of the rebate around a picture, as far as scanned. Default: 0.",
+    ),
+)
+
 _READING = (
     click.option(
         "--scan-gamma",
@@ -66,7 +83,9 @@ _READING = (
         "--base", type=ChannelValues(), help="Density of the film base, instead of measuring it."
     ),
     click.option(
-        "--profile", metavar="NAME", help="Film profile, or a .toml file. Default: generic."
+        "--profile",
+        metavar="NAME",
+        help="Film profile, or a .toml file. Default: by the code on the film's edge, or generic.",
     ),
     click.option(
         "--first-number",
@@ -90,6 +109,7 @@ _READING = (
 )
 
 _WRITING = (
+    *_AREA,
     click.option(
         "--look",
         type=click.Choice(LOOKS),
@@ -142,8 +162,8 @@ def writing_options(command: Command) -> Command:
 
 
 def packing_option(command: Command) -> Command:
-    """Add the option that says how TIFF files are packed."""
-    return _with((_PACKING,), command)
+    """Add the options that say how TIFF files are packed, and how much of the film they show."""
+    return _with((*_AREA, _PACKING), command)
 
 
 def _with(options: tuple[Callable[[Command], Command], ...], command: Command) -> Command:

@@ -58,7 +58,11 @@ class DensityRecord:
 
 @dataclass(frozen=True)
 class FrameRecord:
-    """One frame: where it lies (scan pixel centres), what it is, what was written for it."""
+    """One frame: where it lies (scan pixel centres), what it is, what was written for it.
+
+    `corrected` tells that the user gave its outline or kind; `found_as` is the number that
+    corrections know it by, where that is another one.
+    """
 
     number: str
     number_from: str
@@ -67,6 +71,8 @@ class FrameRecord:
     confidence: float
     files: FilesRecord
     density: DensityRecord
+    corrected: bool = False
+    found_as: str | None = None
 
 
 @dataclass(frozen=True)
@@ -118,10 +124,11 @@ class Finding:
 
 @dataclass(frozen=True)
 class ScanTrouble:
-    """One scan that failed or needs a word."""
+    """One scan that failed or needs a word; `kind` is 'problem', or 'note' for an assumption."""
 
     scan: str
     message: str
+    kind: str = "problem"
 
 
 @dataclass(frozen=True)
@@ -164,13 +171,29 @@ def _plain(value: Any) -> Any:
     return _plain(str(value))
 
 
+def _told(frame: dict[str, Any]) -> dict[str, Any]:
+    """Return a frame without what only corrected ones have to tell."""
+    return {
+        name: value
+        for name, value in frame.items()
+        if not (name in ("corrected", "found_as") and value in (False, None))
+    }
+
+
 def to_document(record: RollRecord) -> dict[str, Any]:
     """Return the record as a JSON-ready document.
 
-    Numbers are rounded to six decimals, non-finite ones become null, dates ISO 8601 text.
+    Numbers are rounded to six decimals, non-finite ones become null, dates ISO 8601 text. A frame
+    has `corrected` and `found_as` only where they say something.
     """
     head = {"schema": record.schema, "evenroll": record.evenroll}
     body = _plain(dataclasses.asdict(record))
+    for strip in body["strips"]:
+        strip["frames"] = [_told(frame) for frame in strip["frames"]]
+    # What is a note and what a problem is for people; programs get the sentence.
+    body["problems"] = [
+        {name: trouble[name] for name in ("scan", "message")} for trouble in body["problems"]
+    ]
     return head | {key: body[key] for key in body if key not in head}
 
 

@@ -1,7 +1,6 @@
 """One frame: read as a window of its scan, straightened, coloured."""
 
 from dataclasses import dataclass
-from typing import cast
 
 import cv2
 import numpy as np
@@ -9,14 +8,16 @@ from numpy.typing import NDArray
 
 from pipeline.colour import RollColour
 from pipeline.density import Illumination
+from pipeline.resample import MARGIN_PX, Corners, straightened
 from pipeline.scan import Scan, read_codes, read_light
 
 Floats = NDArray[np.float32]
-Corners = tuple[tuple[float, float], ...]
 
-_MARGIN = 4
 _LEAST_LIGHT = 1e-5
 _BAND_ROWS = 256
+# Grain and noise reach so far under the base. What is lighter still is no film, a perforation or
+# the open gate: held there, it is as black as the base in all channels, not coloured by them.
+_LEAST_DENSITY = -0.15
 
 
 @dataclass(frozen=True)
@@ -54,43 +55,25 @@ def picture_size(outline: Corners) -> tuple[int, int]:
 
 def _window(scan: Scan, outline: Corners) -> tuple[tuple[int, int], tuple[int, int]]:
     corners = np.asarray(outline, float)
-    low, high = corners.min(axis=0) - _MARGIN, corners.max(axis=0) + _MARGIN
+    low, high = corners.min(axis=0) - MARGIN_PX, corners.max(axis=0) + MARGIN_PX
     columns = (max(0, int(np.floor(low[0]))), min(scan.width, int(np.ceil(high[0])) + 1))
     rows = (max(0, int(np.floor(low[1]))), min(scan.height, int(np.ceil(high[1])) + 1))
     return rows, columns
-
-
-def _straightened(
-    pixels: NDArray[np.generic], outline: Corners, origin: tuple[int, int]
-) -> NDArray[np.generic]:
-    """Return the picture inside an outline, resampled once (bicubic), from a window of pixels."""
-    rows, columns = picture_size(outline)
-    corners = np.asarray(outline, float) - np.asarray(origin, float)
-    right = (corners[1] - corners[0] + corners[2] - corners[3]) / (2 * columns)
-    down = (corners[3] - corners[0] + corners[2] - corners[1]) / (2 * rows)
-    start = corners[0] + 0.5 * (right + down)
-    matrix = np.array([[right[0], down[0], start[0]], [right[1], down[1], start[1]]])
-    straight: NDArray[np.generic] = cv2.warpAffine(
-        cast(NDArray[np.floating], pixels),
-        matrix,
-        (columns, rows),
-        flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
-    return straight
 
 
 def cut_light(scan: Scan, outline: Corners) -> Floats:
     """Return a frame's linear light (h, w, 3), straightened; only its window is read."""
     rows, columns = _window(scan, outline)
     light = read_light(scan, rows, columns)
-    return np.asarray(_straightened(light, outline, (columns[0], rows[0])), np.float32)
+    origin = (columns[0], rows[0])
+    return np.asarray(straightened(light, outline, origin, picture_size(outline)), np.float32)
 
 
 def cut_codes(scan: Scan, outline: Corners) -> NDArray[np.generic]:
     """Return a frame's codes as stored, straightened, in the scan's own type."""
     rows, columns = _window(scan, outline)
-    return _straightened(read_codes(scan, rows, columns), outline, (columns[0], rows[0]))
+    codes = read_codes(scan, rows, columns)
+    return straightened(codes, outline, (columns[0], rows[0]), picture_size(outline))
 
 
 def to_density_above(light: Floats, base: FrameBase) -> Floats:
@@ -110,7 +93,8 @@ def to_scene(above: Floats, colour: RollColour) -> Floats:
     )
     result = np.empty(above.shape, np.float32)
     for first in range(0, above.shape[0], _BAND_ROWS):
-        layers = above[first : first + _BAND_ROWS] @ unmask.T
+        held = np.maximum(above[first : first + _BAND_ROWS], np.float32(_LEAST_DENSITY))
+        layers = held @ unmask.T
         for channel, curve in enumerate(colour.curves):
             layers[..., channel] = curve.exposure(layers[..., channel]) * gains[channel]
         result[first : first + _BAND_ROWS] = layers @ scene.T

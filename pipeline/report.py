@@ -56,6 +56,7 @@ class _Card:
     image: str | None
     size: tuple[int, int]
     remarks: tuple[str, ...]
+    unsure: bool
 
 
 @dataclass(frozen=True)
@@ -109,6 +110,8 @@ def page(
         how=HOW_SOLVED.get(record.colour.how, record.colour.how), severities=SEVERITIES,
         cautions=touches_chemistry(record), contact_sheet=contact_sheet, roll_json=roll_json,
         unsure_below=UNSURE_BELOW, stop=STOP,
+        troubles=sorted(record.problems, key=lambda each: each.kind == "note"),
+        all_notes=all(each.kind == "note" for each in record.problems),
     )  # fmt: skip
 
 
@@ -144,7 +147,7 @@ def signed_text(value: float | None, decimals: int = 2) -> str:
 
 
 def summary_lines(record: RollRecord) -> tuple[str, ...]:
-    """Return what the command says at the end: frames, base, colour, findings, problems.
+    """Return what the command says at the end: frames, base, colour, findings, notes, problems.
 
     Each line is printable text without line breaks or control characters.
     """
@@ -155,9 +158,10 @@ def summary_lines(record: RollRecord) -> tuple[str, ...]:
     ]
     doubtful = [printable(frame.number) for frame in record.frames() if is_unsure(frame)]
     if doubtful:
+        noun, whose = ("frame", "its") if len(doubtful) == 1 else ("frames", "their")
         lines.append(
-            f"Look at the bounds of {', '.join(doubtful)}: "
-            f"found with confidence below {UNSURE_BELOW}."
+            f"Check {noun} {', '.join(doubtful)}: {whose} edges are not clear; "
+            "correct them with [[frames]] in roll.toml."
         )
     if record.densities.base:
         how = {strip.base.absolute for strip in record.strips}
@@ -175,7 +179,7 @@ def summary_lines(record: RollRecord) -> tuple[str, ...]:
         )
         for finding in _findings_by_weight(record)
     ]
-    lines += [printable(f"problem: {each.scan}: {_told(each)}") for each in record.problems]
+    lines += [printable(f"{each.kind}: {each.scan}: {_told(each)}") for each in record.problems]
     return tuple(lines)
 
 
@@ -316,7 +320,11 @@ def _card(
 ) -> _Card:
     remarks = [] if frame.kind in ("picture", "blank") else [printable(frame.kind)]
     if is_unsure(frame):
-        remarks.append(f"? bounds unsure, {figure_text(frame.confidence)}")
+        remarks.append(f"check its edges, {figure_text(frame.confidence)}")
+    if frame.corrected:
+        remarks.append("corrected")
+    if frame.found_as is not None:
+        remarks.append(f"found as {printable(frame.found_as)}")
     above = frame.density.median[1]
     if frame.kind != "blank":
         remarks.append(f"median {figure_text(above)}")
@@ -329,7 +337,8 @@ def _card(
     name = frame.files.share or frame.files.archive
     jpeg = None if frame.kind == "blank" else thumbnails.get(frame.number)
     image, size = (None, (3, 2)) if jpeg is None else _data_uri(frame.number, jpeg)
-    return _Card(frame, _href(name) if name else None, image, size, tuple(remarks))
+    href = _href(name) if name else None
+    return _Card(frame, href, image, size, tuple(remarks), is_unsure(frame))
 
 
 def _data_uri(number: str, jpeg: bytes) -> tuple[str, tuple[int, int]]:

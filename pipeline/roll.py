@@ -13,7 +13,14 @@ from pipeline.frame_task import FrameTask, develop, negative, thumbnail_picture
 from pipeline.journal import Journal, key_of
 from pipeline.metadata import FrameMetadata
 from pipeline.problem import OutputProblem, ScanProblem
-from pipeline.record import FilesRecord, FrameRecord, RollRecord, ScanTrouble, to_json
+from pipeline.record import (
+    FilesRecord,
+    FrameRecord,
+    RollRecord,
+    ScanTrouble,
+    read_document,
+    to_json,
+)
 from pipeline.report import page, thumbnail
 from pipeline.roll_record import record_of
 from pipeline.roll_survey import (
@@ -117,6 +124,7 @@ def write_roll(
         listen(Event("kept", name, len(kept), len(works)))
     todo = [work for work in works if work.name not in kept]
     _run(todo, journal, executor, tally, listen, negative if split else develop)
+    _take_away(surveyed, record, out, journal, listen)
     failed = len(tasks) - len(kept) - len(tally.done)
     record = _without(record, tally, kept)
     failed += _report(record, surveyed, out, journal, works, tally, listen)
@@ -134,7 +142,8 @@ def _tasks(surveyed: SurveyedRoll, record: RollRecord, out: Path) -> list[FrameT
             ppi=strip.ppi,
             colour=surveyed.colour,
             settings=roll.settings,
-            notes=roll.notes,
+            # Corrections of other frames leave this one as it is.
+            notes=replace(roll.notes, frames=()),
             strip=replace(strip_record, frames=()),
             frame=frame_record,
             roll=roll.name,
@@ -205,6 +214,40 @@ def _run(
             listen(event)
     finally:
         drop(pending)
+
+
+def _take_away(
+    surveyed: SurveyedRoll, record: RollRecord, out: Path, journal: Journal, listen: Listener
+) -> None:
+    """Take away what an earlier run wrote for frames that corrections made go or renamed.
+
+    Only files of the same roll and scans go, by the record of that run, and only as they were
+    written.
+    """
+    scans = {strip.scan for strip in record.strips}
+    there = {frame.number: frame for frame in record.frames()}
+    for scan, number, was_corrected in _earlier_frames(out, surveyed.roll.name):
+        now = there.get(number)
+        corrected = now is None or now.corrected or was_corrected
+        unwanted = corrected and (now is None or now.files == FilesRecord())
+        name = f"{surveyed.roll.name}_{number}"
+        if scan in scans and unwanted and journal.forget(name):
+            listen(Event("noted", name, 0, 0, "its files are taken away, as the frame is no more"))
+
+
+def _earlier_frames(out: Path, roll: str) -> list[tuple[str, str, bool]]:
+    """Return scan, number and whether it was corrected of all frames of an earlier run."""
+    try:
+        document = read_document(out / RECORD_NAME)
+        if document["roll"]["id"] != roll:
+            return []
+        return [
+            (str(strip["scan"]), str(frame["number"]), bool(frame.get("corrected")))
+            for strip in document["strips"]
+            for frame in strip["frames"]
+        ]
+    except (ScanProblem, KeyError, TypeError, AttributeError):
+        return []
 
 
 def _without(record: RollRecord, tally: _Tally, kept: AbstractSet[str]) -> RollRecord:

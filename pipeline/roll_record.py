@@ -9,6 +9,7 @@ from pipeline.diagnose import diagnose, edge_print
 from pipeline.frame_survey import FrameSurvey
 from pipeline.frame_task import frame_files
 from pipeline.numbering import FrameNumber
+from pipeline.picture_edge import written_area
 from pipeline.record import (
     BaseRecord,
     ColourRecord,
@@ -29,7 +30,7 @@ def record_of(surveyed: SurveyedRoll, split: bool = False) -> RollRecord:
     told = {
         name: value
         for name, value in vars(roll.notes).items()
-        if name != "other" and value not in (None, {})
+        if name not in ("frames", "other") and value not in (None, {})
     }
     return RollRecord(
         roll=dict(roll.notes.other) | told | {"id": roll.name},
@@ -50,7 +51,7 @@ def _strip_record(
     strip: StripSurvey, numbers: Sequence[FrameNumber], roll: Roll, split: bool
 ) -> StripRecord:
     frames = tuple(
-        _frame_record(frame, number, roll, split)
+        _frame_record(frame, number, strip, roll, split)
         for frame, number in zip(strip.frames, numbers, strict=True)
     )
     return StripRecord(
@@ -79,17 +80,27 @@ def _rounded(outline: tuple[tuple[float, float], ...]) -> tuple[tuple[float, flo
     return tuple((round(x, 2), round(y, 2)) for x, y in outline)
 
 
-def _frame_record(frame: FrameSurvey, number: FrameNumber, roll: Roll, split: bool) -> FrameRecord:
+def _frame_record(
+    frame: FrameSurvey, number: FrameNumber, strip: StripSurvey, roll: Roll, split: bool
+) -> FrameRecord:
     written = frame.kind != "blank" or roll.settings.write_blanks
     stem = f"{roll.name}_{number.number}" if written else None
+    outline, _ = written_area(
+        frame.outline, frame.base, settings=roll.settings, ppi=strip.ppi, scan=strip.scan
+    )
+    # An added frame was not found at all, and its key is no number.
+    as_found = frame.key is not None and not frame.key.startswith("+")
+    found_as = frame.key if as_found and frame.key != number.number else None
     return FrameRecord(
         number=number.number,
         number_from=number.number_from,
         kind=frame.kind,
-        outline=_rounded(frame.outline),
+        outline=_rounded(outline),
         confidence=frame.confidence,
         files=frame_files(stem, roll.settings, split),
         density=DensityRecord(frame.least, frame.median, frame.most),
+        corrected=frame.corrected,
+        found_as=found_as,
     )
 
 

@@ -1,20 +1,30 @@
 """Survey of a roll: all its scans, the numbers of its frames, and the one colour over them."""
 
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Executor, Future, as_completed
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from pipeline.colour import RollColour, from_profile, solve_roll, with_exposure
 from pipeline.contact_sheet import counted
 from pipeline.film import FilmProfile, find_film
-from pipeline.numbering import FrameNumber, in_film_order, number_roll
+from pipeline.film_code import profile_of_codes
+from pipeline.film_place import film_code
+from pipeline.frames import CLEAR
+from pipeline.gate import GateHabit, shared_habit
+from pipeline.numbering import FrameNumber, in_film_order, number_roll, with_roll_numbers
 from pipeline.problem import Problem, ScanProblem
 from pipeline.record import ScanTrouble
-from pipeline.settings import RollNotes, Settings
-from pipeline.survey import ScanSurvey, StripSurvey, survey_scan
+from pipeline.recut import Recut, recut
+from pipeline.same_film import film_notes
+from pipeline.settings import ROLL_FILE, RollNotes, Settings
+from pipeline.survey import Cuts, ScanSurvey, StripSurvey, survey_scan
 
 _NAME_BYTES = 80
 _SAFE = re.compile(r"[^\w.+-]+")
@@ -73,7 +83,8 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
     """Return the survey of all scans of a roll and the one colour solved from it.
 
     A scan that fails is listed in `problems`, and the others are done. What had to be assumed
-    of several scans is told and listed once.
+    of several scans is told and listed once. Frames are as the user corrected them; the colour
+    is solved from them as found, so that a correction leaves all other frames as they are.
 
     Raises
     ------
@@ -84,19 +95,97 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
     """
     if roll.problem is not None:
         raise roll.problem
-    profile = find_film(roll.settings.profile)
+    chosen = roll.settings.profile
+    profile = None if chosen is None else find_film(chosen)
     surveys, problems = _surveys(roll, executor, listen)
-    strips = in_film_order([strip for survey in surveys for strip in survey.strips])
+    surveys = _second_look(roll, surveys, executor)
+    found = with_roll_numbers(in_film_order([s for survey in surveys for s in survey.strips]))
+    numbers = number_roll(found, roll.settings.first_number)
+    plan = recut(roll.notes.frames, found, numbers)
+    strips, more = _corrected(surveys, _keyed(found, numbers), plan, roll, executor, listen)
+    problems += more
+    if profile is None:
+        profile = find_film(profile_of_codes(film_code(strip) for strip in found))
     return SurveyedRoll(
         roll=roll,
         profile=profile,
         strips=strips,
-        numbers=number_roll(strips, roll.settings.first_number),
-        colour=_solved(strips, profile, roll.settings),
+        numbers=tuple(tuple(plan.numbers[str(f.key)] for f in s.frames) for s in strips),
+        colour=_solved(_samples(found) or _samples(strips), profile, roll.settings),
         clipped=any(survey.clipped for survey in surveys),
-        problems=(*problems, *_notes(surveys, listen)),
+        problems=(
+            *problems,
+            *_unobeyed(plan, listen),
+            *_notes(surveys, listen),
+            *_film_notes(found, numbers, listen),
+        ),
         failed=len(problems),
     )
+
+
+def _keyed(
+    strips: Sequence[StripSurvey], numbers: Sequence[Sequence[FrameNumber]]
+) -> tuple[StripSurvey, ...]:
+    return tuple(
+        replace(
+            strip,
+            frames=tuple(
+                replace(frame, key=number.number)
+                for frame, number in zip(strip.frames, row, strict=True)
+            ),
+        )
+        for strip, row in zip(strips, numbers, strict=True)
+    )
+
+
+def _corrected(
+    surveys: Sequence[ScanSurvey],
+    strips: Sequence[StripSurvey],
+    plan: Recut,
+    roll: Roll,
+    executor: Executor,
+    listen: Listener,
+) -> tuple[tuple[StripSurvey, ...], list[ScanTrouble]]:
+    """Return the roll's strips, those that corrections change surveyed anew, and what failed."""
+    edge = {frame.key: frame.edge_number for strip in strips for frame in strip.frames}
+    inside = {(s.scan.path, s.scan.page, s.outline): place for place, s in enumerate(strips)}
+    done: dict[int, StripSurvey | None] = dict(enumerate(strips))
+    pending: dict[Path, tuple[dict[int, int], Future[ScanSurvey]]] = {}
+    for survey in surveys:
+        places = {
+            at: inside[s.scan.path, s.scan.page, s.outline] for at, s in enumerate(survey.strips)
+        }
+        cuts: Cuts = {at: plan.cuts[p] for at, p in places.items() if p in plan.cuts}
+        if cuts:
+            task = executor.submit(survey_scan, survey.path, roll.settings, survey.habits, cuts)
+            pending[survey.path] = ({at: places[at] for at in cuts}, task)
+    troubles = []
+    try:
+        for count, (path, (places, future)) in enumerate(pending.items(), 1):
+            try:
+                anew = future.result().strips
+                done |= {place: _edged(anew[at], edge) for at, place in places.items()}
+            except Exception as error:
+                message = told(path.name, error)
+                troubles.append(ScanTrouble(path.name, message))
+                listen(Event("failed", path.name, count, len(pending), message))
+                done |= dict.fromkeys(places.values())
+    finally:
+        drop(future for _, future in pending.values())
+    return tuple(strip for strip in done.values() if strip is not None), troubles
+
+
+def _edged(strip: StripSurvey, edge: Mapping[str | None, str | None]) -> StripSurvey:
+    """Return a strip whose frames have the edge numbers that the roll gave them by their keys."""
+    frames = (replace(frame, edge_number=edge.get(frame.key)) for frame in strip.frames)
+    return replace(strip, frames=tuple(frames))
+
+
+def _unobeyed(plan: Recut, listen: Listener) -> list[ScanTrouble]:
+    """Tell the corrections that can't be obeyed, and return them."""
+    for message in plan.troubles:
+        listen(Event("noted", ROLL_FILE, 0, 0, message))
+    return [ScanTrouble(ROLL_FILE, f"{message}.") for message in plan.troubles]
 
 
 def _notes(surveys: Sequence[ScanSurvey], listen: Listener) -> list[ScanTrouble]:
@@ -109,8 +198,18 @@ def _notes(surveys: Sequence[ScanSurvey], listen: Listener) -> list[ScanTrouble]
     for note, (first, *more) in scans.items():
         listen(Event("noted", f"{first} and {len(more)} more" if more else first, 0, 0, note))
         alike = f" ({counted(len(more), 'more scan')} alike)" if more else ""
-        troubles.append(ScanTrouble(first, note + alike))
+        troubles.append(ScanTrouble(first, note + alike, "note"))
     return troubles
+
+
+def _film_notes(
+    strips: Sequence[StripSurvey], numbers: Sequence[Sequence[FrameNumber]], listen: Listener
+) -> tuple[ScanTrouble, ...]:
+    """Tell and return what is to be said of strips that don't fit together to one roll."""
+    notes = film_notes(strips, numbers)
+    for note in notes:
+        listen(Event("noted", note.scan, 0, 0, note.message))
+    return notes
 
 
 def told(name: str, error: Exception) -> str:
@@ -147,17 +246,60 @@ def _surveys(
     return [done[index] for index in sorted(done)], [problems[index] for index in sorted(problems)]
 
 
+def _second_look(roll: Roll, surveys: list[ScanSurvey], executor: Executor) -> list[ScanSurvey]:
+    """Return surveys, unclear ones done again by what the others show of the camera."""
+    habits = roll_habits([strip for survey in surveys for strip in survey.strips])
+    if not habits:
+        return surveys
+    pending = {
+        index: executor.submit(survey_scan, survey.path, roll.settings, habits)
+        for index, survey in enumerate(surveys)
+        if any(_unclear(strip, habits) for strip in survey.strips)
+    }
+    again = list(surveys)
+    try:
+        for index, future in pending.items():
+            # A scan that can't be read any more was read once, and that counts.
+            with suppress(ScanProblem):
+                again[index] = future.result()
+    finally:
+        drop(pending.values())
+    return again
+
+
+def roll_habits(strips: Sequence[StripSurvey]) -> dict[str, GateHabit]:
+    """Return what the strips of a roll show of its camera, by format; empty if too little."""
+    counted_habits: dict[str, list[tuple[GateHabit, int]]] = {}
+    for strip in strips:
+        if strip.habit is not None:
+            clear = sum(frame.confidence >= CLEAR for frame in strip.frames)
+            counted_habits.setdefault(strip.format, []).append((strip.habit, clear))
+    shared = {name: shared_habit(habits) for name, habits in counted_habits.items()}
+    return {name: habit for name, habit in shared.items() if habit is not None}
+
+
+def _unclear(strip: StripSurvey, habits: Mapping[str, GateHabit]) -> bool:
+    if strip.format not in habits:
+        return True
+    return any(frame.confidence < CLEAR for frame in strip.frames)
+
+
 def drop(pending: Iterable[Future[Any]]) -> None:
     """Cancel what has not begun yet."""
     for future in pending:
         future.cancel()
 
 
-def _solved(strips: Sequence[StripSurvey], profile: FilmProfile, settings: Settings) -> RollColour:
-    samples = [
+def _samples(strips: Sequence[StripSurvey]) -> list[NDArray[np.float32]]:
+    return [
         frame.samples for strip in strips for frame in strip.frames
         if frame.kind in ("picture", "partial")
     ]  # fmt: skip
+
+
+def _solved(
+    samples: Sequence[NDArray[np.float32]], profile: FilmProfile, settings: Settings
+) -> RollColour:
     colour = solve_roll(samples, profile) if samples else from_profile(profile)
     colour = with_exposure(colour, samples)
     if settings.balance is not None:

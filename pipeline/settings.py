@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 
+from pipeline.correction import FrameCorrection, read_corrections
 from pipeline.problem import SettingsProblem
 
 Triple = tuple[float, float, float]
@@ -36,10 +37,11 @@ class Settings:
 
     Triples are per channel R, G, B. `base` is in density, `balance` in log10 exposure,
     `exposure` in stops, `black` and `white` in display values 0 to 1, `gamma` a positive
-    exponent (above 1 lightens the middle tones), sizes in pixels of the longer side.
+    exponent (above 1 lightens the middle tones), sizes in pixels of the longer side. `inset_mm`
+    is cut off the picture on all sides, `border_mm` of rebate is kept around it.
     """
 
-    profile: str = "generic"
+    profile: str | None = None
     look: str = "print"
     base: Triple | None = None
     black: Triple = (0.0, 0.0, 0.0)
@@ -59,6 +61,8 @@ class Settings:
     share_size: int | None = 2400
     share_quality: int = 92
     write_blanks: bool = False
+    inset_mm: float = 0.0
+    border_mm: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -66,7 +70,8 @@ class RollNotes:
     """What the photographer wrote down about the roll; every field may be missing.
 
     `batch` holds the batch of chemistry (name, mixed, rolls_before, temperature_c, ...),
-    `other` what else the file held, kept for the record.
+    `frames` what is to be corrected of the frames found, `other` what else the file held, kept
+    for the record.
     """
 
     id: str | None = None
@@ -83,6 +88,7 @@ class RollNotes:
     notes: str | None = None
     expected_frames: int | None = None
     batch: Mapping[str, Any] = field(default_factory=dict)
+    frames: tuple[FrameCorrection, ...] = ()
     other: Mapping[str, Any] = field(default_factory=dict)
 
 
@@ -110,6 +116,8 @@ _RANGES = {
     "archive_size": (16, 100000),
     "share_size": (16, 100000),
     "share_quality": (1, 100),
+    "inset_mm": (0.0, 5.0),
+    "border_mm": (0.0, 10.0),
 }
 _WHOLE = ("archive_size", "share_size", "share_quality", "iso", "exposure_index", "expected_frames")
 _NUMBER = re.compile(r"(?:X|0{1,2}|[0-9]{1,2})A?")
@@ -221,6 +229,10 @@ def with_changes(
             "the white point is not above the black point",
             "give white points greater than the black points",
         )
+    if changed.inset_mm > 0 and changed.border_mm > 0:
+        raise SettingsProblem(
+            where, "inset and border exclude each other", "give one of them, or 0 for the other"
+        )
     return changed
 
 
@@ -231,6 +243,8 @@ def _note(name: str, value: Any, where: Path) -> Any:
                 where, "'batch' is not a table", "write it under a heading [batch]"
             )
         return dict(value)
+    if name == "frames":
+        return read_corrections(value, where)
     if name in _WHOLE:
         number = _number(name, value, where)
         if number < 1 or number != int(number):

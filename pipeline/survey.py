@@ -1,6 +1,7 @@
 """Survey of one scan: everything found and measured in it, as a small record."""
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -10,15 +11,19 @@ from numpy.typing import NDArray
 
 from pipeline.base import FilmBase, density_above, measure_base
 from pipeline.density import Illumination, as_triple, to_light
-from pipeline.edge import EdgeReading, number_frames, read_edge
+from pipeline.edge import EdgeReading
+from pipeline.edge_numbers import number_frames
+from pipeline.edge_scan import read_strip_edge
 from pipeline.evidence import Evidence, evidence
 from pipeline.film_format import FrameFormat, formats_on, frame_formats
+from pipeline.frame_cut import Cut, survey_cut
 from pipeline.frame_survey import FrameSurvey, survey_frame
-from pipeline.frames import Frame, GapPrior, find_frames, gaps_mm
+from pipeline.frames import FoundFrames, Frame, find_frames
+from pipeline.gate import GateHabit
 from pipeline.illumination import Levels, find_levels
 from pipeline.layout import MM_PER_INCH, Strip, find_strips
 from pipeline.problem import ScanProblem
-from pipeline.proxy import Proxy, to_scan_xy
+from pipeline.proxy import Proxy, to_proxy_xy, to_scan_xy
 from pipeline.scan import Scan, open_scan, reduce
 from pipeline.settings import Settings
 from pipeline.strip_view import StripView, place, straighten
@@ -26,9 +31,14 @@ from pipeline.strip_view import StripView, place, straighten
 Triple = tuple[float, float, float]
 Corners = tuple[tuple[float, float], ...]
 Light = NDArray[np.float32]
+Habits = Mapping[str, GateHabit]
+# Corrected frames of strips, by the strip's place among those found in a file.
+Cuts = Mapping[int, tuple[Cut, ...]]
 
 PROXY_PPI = 200.0
 _UNKNOWN_LONG_SIDE = 2600
+# Twice what the largest flatbed holds at the proxy's resolution.
+_MOST_PROXY_PIXELS = 10_000_000
 _LEAST_FRAME_SHARE = 0.15
 _DENSE_REBATE = 0.15
 # Blue less red density of a masked base: 0.44 at least over published stocks (D-min, Status M),
@@ -38,7 +48,11 @@ _LEAST_ORANGE = 0.2
 
 @dataclass(frozen=True)
 class StripSurvey:
-    """One strip as found, its frames in film order."""
+    """One strip as found, its frames in film order.
+
+    `edge` is what its edges say, in the pixels of the straightened proxy; `centres_px` are the
+    columns of the frames' centres there; `habit` is what its clear frames show of the camera.
+    """
 
     scan: Scan
     ppi: float
@@ -51,22 +65,31 @@ class StripSurvey:
     illumination: Illumination
     edge_codes: tuple[tuple[str, float, float], ...]
     print_density: Triple | None
-    edge_position: float | None
     frames: tuple[FrameSurvey, ...]
+    edge: EdgeReading | None = None
+    centres_px: tuple[float, ...] = ()
+    habit: GateHabit | None = None
 
 
 @dataclass(frozen=True)
 class ScanSurvey:
-    """All strips of one file, with plain warnings."""
+    """All strips of one file, with plain warnings; `habits` are those it was surveyed by."""
 
     path: Path
     strips: tuple[StripSurvey, ...]
     clipped: bool
     notes: tuple[str, ...]
+    habits: Habits | None = None
 
 
-def survey_scan(path: Path, settings: Settings) -> ScanSurvey:
+def survey_scan(
+    path: Path, settings: Settings, habits: Habits | None = None, cuts: Cuts | None = None
+) -> ScanSurvey:
     """Return what one file holds: strips, frames, base, edge print and samples of density.
+
+    `habits` are what the roll is known to show of its camera, by format. Where `cuts` has the
+    frames of a strip, those take the place of the ones found; all else is as it is without, so
+    that frames that nobody corrected stay as they are.
 
     Raises
     ------
@@ -82,20 +105,23 @@ def survey_scan(path: Path, settings: Settings) -> ScanSurvey:
         levels = _levels(scan, proxy, settings)
         clipped |= levels.gate_clipped
         notes += [note for note in scan.notes if note not in notes]
-        strips += _strips(scan, proxy, levels, settings)
+        strips += _strips(scan, proxy, levels, settings, habits, cuts or {}, len(strips))
     if not strips:
         raise ScanProblem(
             path,
             "shows no strip of colour negative film with its clear base",
             "leave rebate or gaps and some open gate in view, or give --base",
         )
-    return ScanSurvey(path, tuple(strips), clipped, tuple(notes))
+    return ScanSurvey(path, tuple(strips), clipped, tuple(notes), habits)
 
 
 def _factor(scan: Scan) -> int:
     if scan.ppi:
-        return max(1, int(scan.ppi / PROXY_PPI + 0.25))
-    return max(1, -(-max(scan.width, scan.height) // _UNKNOWN_LONG_SIDE))
+        wanted = int(scan.ppi / PROXY_PPI + 0.25)
+    else:
+        wanted = -(-max(scan.width, scan.height) // _UNKNOWN_LONG_SIDE)
+    # A photograph's resolution tag means nothing, and may ask for all of its pixels.
+    return max(1, wanted, math.ceil(math.sqrt(scan.width * scan.height / _MOST_PROXY_PIXELS)))
 
 
 def _levels(scan: Scan, proxy: Proxy, settings: Settings) -> Levels:
@@ -108,12 +134,21 @@ def _levels(scan: Scan, proxy: Proxy, settings: Settings) -> Levels:
     return replace(levels, base_light=as_triple(light))
 
 
-def _strips(scan: Scan, proxy: Proxy, levels: Levels, settings: Settings) -> list[StripSurvey]:
+def _strips(
+    scan: Scan,
+    proxy: Proxy,
+    levels: Levels,
+    settings: Settings,
+    habits: Habits | None,
+    cuts: Cuts,
+    before: int,
+) -> list[StripSurvey]:
     px_per_mm = scan.ppi / MM_PER_INCH / proxy.factor if scan.ppi else None
     found = find_strips(proxy.light, levels, px_per_mm, scan.ppi_from or "tag")
-    surveys = []
+    surveys: list[StripSurvey] = []
     for strip in found:
-        surveyed = _survey_strip(scan, proxy, levels, strip, settings)
+        cut = cuts.get(before + len(surveys))
+        surveyed = _survey_strip(scan, proxy, levels, strip, settings, habits, cut)
         if surveyed is not None:
             surveys.append(surveyed)
     return surveys
@@ -126,12 +161,18 @@ def _formats(strip: Strip, settings: Settings) -> tuple[FrameFormat, ...]:
 
 
 def _survey_strip(
-    scan: Scan, proxy: Proxy, levels: Levels, strip: Strip, settings: Settings
+    scan: Scan,
+    proxy: Proxy,
+    levels: Levels,
+    strip: Strip,
+    settings: Settings,
+    habits: Habits | None,
+    cuts: tuple[Cut, ...] | None,
 ) -> StripSurvey | None:
     """Return the survey of a strip, or None if it turns out to be no negative film."""
     view = straighten(proxy.light, strip.outline, strip.px_per_mm)
     illumination = levels.illumination
-    rough = measure_base(view.light, illumination, levels.base_light, view.px_per_mm)
+    rough = measure_base(view.light, illumination, strip.base_light, view.px_per_mm)
     if rough is None:
         return None
     above = density_above(view.light, rough, illumination)
@@ -140,17 +181,39 @@ def _survey_strip(
     if not _is_negative(above, strip, rough, unknown or settings.base is not None):
         return None
     formats = _formats(strip, settings)
-    seen, chosen, frames = _solve(above, strip, formats, rough, view.px_per_mm)
+    seen, found = _solve(above, strip, formats, rough, view.px_per_mm, habits)
     # A slide's rebate is dense; light strikes a negative's only here and there.
     if unknown and np.median(seen.rebate_density) > _DENSE_REBATE:
         return None
-    gaps = _outside(above.shape[:2], frames, seen, view.px_per_mm)
+    gaps = _outside(above.shape[:2], found.frames, seen, view.px_per_mm)
     base = measure_base(view.light, illumination, rough.light, view.px_per_mm, gaps) or rough
     if settings.base is not None:
         base = _given_base(base, settings.base, illumination)
     above = density_above(view.light, base, illumination)
-    reading = _edge(view, strip, illumination)
-    return _assembled(scan, proxy, strip, view, above, chosen, frames, base, illumination, reading)
+    reading = _edge(scan, proxy.factor, view, strip, illumination)
+    survey = _assembled(scan, proxy, strip, view, above, found, base, illumination, reading)
+    return survey if cuts is None else _recut(survey, cuts, view, proxy.factor, above)
+
+
+def _recut(
+    found: StripSurvey, cuts: tuple[Cut, ...], view: StripView, factor: int, above: Light
+) -> StripSurvey:
+    """Return a strip with its frames as corrected."""
+    matrix = np.asarray(view.to_proxy)
+    frames, centres = [], []
+    for cut in cuts:
+        corners = None
+        if cut.outline is not None:
+            placed = to_proxy_xy(np.asarray(cut.outline), factor) - matrix[:, 2]
+            corners = placed @ np.linalg.inv(matrix[:, :2].T)
+            centres.append(float(corners[:, 0].mean()))
+        elif cut.found is not None:
+            centres.append(found.centres_px[cut.found])
+        was = None if cut.found is None else found.frames[cut.found]
+        frames.append(
+            survey_cut(cut, was, corners, above, found.base, found.illumination, view.px_per_mm)
+        )
+    return replace(found, frames=tuple(frames), centres_px=tuple(centres))
 
 
 def _given_base(base: FilmBase, density: Triple, illumination: Illumination) -> FilmBase:
@@ -165,18 +228,19 @@ def _given_base(base: FilmBase, density: Triple, illumination: Illumination) -> 
 
 
 def _solve(
-    above: Light, strip: Strip, formats: tuple[FrameFormat, ...], base: FilmBase, px_per_mm: float
-) -> tuple[Evidence, FrameFormat, tuple[Frame, ...]]:
-    """Return frames, solved a second time with the strip's own gaps where they are clear."""
-    seen = evidence(above, strip.film, px_per_mm, float(np.mean(base.spread)))
-    chosen, frames, _ = find_frames(above, seen, formats)
-    gaps = gaps_mm(frames, px_per_mm)
-    if len(gaps) >= 2:
-        spread = max(0.35, 1.5 * float(np.median(np.abs(np.asarray(gaps) - np.median(gaps)))))
-        prior = GapPrior(float(np.median(gaps)), min(spread, strip.film.gap_spread_mm))
-        chosen, frames, _ = find_frames(above, seen, (chosen,), prior)
-    least = _LEAST_FRAME_SHARE * chosen.image_along_mm * px_per_mm
-    return seen, chosen, tuple(frame for frame in frames if frame.end - frame.start > least)
+    above: Light,
+    strip: Strip,
+    formats: tuple[FrameFormat, ...],
+    base: FilmBase,
+    px_per_mm: float,
+    habits: Habits | None,
+) -> tuple[Evidence, FoundFrames]:
+    noise = float(np.mean(base.spread))
+    seen = evidence(above, strip.film, px_per_mm, noise)
+    found = find_frames(seen, formats, habits)
+    least = _LEAST_FRAME_SHARE * found.format.image_along_mm * px_per_mm
+    kept = tuple(frame for frame in found.frames if frame.end - frame.start > least)
+    return seen, replace(found, frames=kept)
 
 
 def _is_negative(above: Light, strip: Strip, base: FilmBase, any_base: bool) -> bool:
@@ -212,11 +276,12 @@ def _outside(
     return mask
 
 
-def _edge(view: StripView, strip: Strip, illumination: Illumination) -> EdgeReading | None:
-    if strip.film.name != "135" or not strip.whole_width:
+def _edge(
+    scan: Scan, factor: int, view: StripView, strip: Strip, illumination: Illumination
+) -> EdgeReading | None:
+    if strip.film.name != "135":
         return None
-    light = view.light - np.asarray(illumination.dark, np.float32)
-    return read_edge(light, view.px_per_mm, 0.0, float(view.light.shape[0] - 1))
+    return read_strip_edge(scan, view, factor, strip.film_rows, illumination.dark)
 
 
 def _picture_order(
@@ -236,8 +301,7 @@ def _assembled(
     strip: Strip,
     view: StripView,
     above: Light,
-    chosen: FrameFormat,
-    frames: tuple[Frame, ...],
+    found: FoundFrames,
     base: FilmBase,
     illumination: Illumination,
     reading: EdgeReading | None,
@@ -246,21 +310,14 @@ def _assembled(
         placed = to_scan_xy(place(points, view.to_proxy), proxy.factor)
         return tuple((float(x), float(y)) for x, y in placed)
 
+    frames, chosen = found.frames, found.format
     centres = [(frame.start + frame.end) / 2 for frame in frames]
     numbers: tuple[str | None, ...] = (None,) * len(frames)
     if reading is not None and reading.codes and frames:
         numbers = number_frames(reading, centres, 1.0 if chosen.name == "135" else 0.5)
     surveys = []
     for frame, number in zip(frames, numbers, strict=True):
-        corners = np.array(
-            [
-                [frame.start, frame.top],
-                [frame.end, frame.top],
-                [frame.end, frame.bottom],
-                [frame.start, frame.bottom],
-            ]
-        )
-        ordered = _picture_order(corners, reading)
+        ordered = _picture_order(frame.corners(), reading)
         surveys.append(
             survey_frame(
                 frame, number, ordered, to_scan(ordered), above, base, illumination, strip.px_per_mm
@@ -278,9 +335,6 @@ def _assembled(
             (code.text, *to_scan(np.array([[code.x_px, code.y_px]]))[0]) for code in reading.codes
         )
     )
-    first = None
-    if reading is not None and reading.codes:
-        first = float(min(code.number for code in reading.codes))
     printed = None
     if reading is not None and reading.print_density is not None:
         printed = as_triple(reading.print_density)
@@ -296,6 +350,8 @@ def _assembled(
         illumination=illumination,
         edge_codes=codes,
         print_density=printed,
-        edge_position=first,
         frames=tuple(reversed(surveys)) if backwards else tuple(surveys),
+        edge=reading,
+        centres_px=tuple(reversed(centres)) if backwards else tuple(centres),
+        habit=found.habit,
     )

@@ -18,6 +18,7 @@ PERFORATION_PITCH_MM = 4.75
 # A code every half frame of 38 mm (8 perforations).
 CODE_PITCH_MM = 19.0
 MODULES = 31
+MODULES_WITHOUT_NUMBER = 23
 # Light of an orange base, and how much denser than in red the print is in green and blue.
 BASE = (0.55, 0.24, 0.12)
 PRINT_RATIO = (1.0, 1.05, 1.1)
@@ -30,6 +31,11 @@ def reference_tracks(text: str) -> tuple[Bits, Bits]:
     code = zxingcpp.create_barcode(text, zxingcpp.BarcodeFormat.DXFilmEdge)
     picture = np.asarray(code.to_image(scale=1)) == 0
     return picture[0, 1:-1], picture[-1, 1:-1]
+
+
+def modules_of(text: str) -> int:
+    """Return the length of a code: 31 modules with a frame number, 23 without."""
+    return MODULES if "/" in text else MODULES_WITHOUT_NUMBER
 
 
 def reference_text(film: str, step: int) -> str:
@@ -64,13 +70,17 @@ class Look:
 
 @dataclass(frozen=True)
 class DrawnStrip:
-    """A strip as light, with the rows of its edges and the columns of its codes' middles."""
+    """A strip as light, with the rows of its edges and the columns of its codes' middles.
+
+    `codes` holds texts and columns; `places` holds them too where texts come more than once.
+    """
 
     light: NDArray[np.float32]
     px_per_mm: float
     top_row: float
     bottom_row: float
     codes: dict[str, float]
+    places: tuple[tuple[str, float], ...]
 
     def column(self, mm: float) -> float:
         """Return the column of a place in mm from the left border of the array."""
@@ -96,8 +106,9 @@ def draw_strip(
     light = cv2.resize(light, (width, height), interpolation=cv2.INTER_AREA)
     light = _scanned(light, look)
     columns = [
-        (first_mm + k * CODE_PITCH_MM + MODULES * look.module_mm / 2) * look.px_per_mm - 0.5
-        for k in range(len(texts))
+        (first_mm + k * CODE_PITCH_MM + modules_of(text) * look.module_mm / 2) * look.px_per_mm
+        - 0.5
+        for k, text in enumerate(texts)
     ]
     top = look.margin_mm * look.px_per_mm - 0.5
     bottom = (look.margin_mm + WIDTH_MM) * look.px_per_mm - 0.5
@@ -107,8 +118,10 @@ def draw_strip(
         light = light[:, ::-1]
     if look.turned != look.mirrored:
         columns = [width - 1 - column for column in columns]
-    codes = dict(zip(texts, columns, strict=True))
-    return DrawnStrip(np.ascontiguousarray(light), look.px_per_mm, top, bottom, codes)
+    placed = tuple(zip(texts, columns, strict=True))
+    return DrawnStrip(
+        np.ascontiguousarray(light), look.px_per_mm, top, bottom, dict(placed), placed
+    )
 
 
 def _places(length_mm: float, look: Look, fine: int) -> tuple[NDArray[np.float64], ...]:
@@ -133,16 +146,16 @@ def _print(
     for index, text in enumerate(texts):
         start = first_mm + index * CODE_PITCH_MM
         module = np.floor((columns - start) / look.module_mm).astype(int)
-        inside = (module >= 0) & (module < MODULES)
         for bits, (outer, inner) in zip(
             tracks.get(index, reference_tracks(text)),
             (look.clock_mm, look.data_mm),
             strict=True,
         ):
-            dense = inside & bits[np.clip(module, 0, MODULES - 1)]
+            inside = (module >= 0) & (module < bits.size)
+            dense = inside & bits[np.clip(module, 0, bits.size - 1)]
             density[np.ix_((from_edge >= outer) & (from_edge < inner), dense)] = look.print_density
         if look.numerals:
-            _letter(density, text.split("/")[1], start + 14.8, look, fine)
+            _letter(density, text.split("/")[-1], start + 14.8, look, fine)
     return density
 
 

@@ -7,6 +7,8 @@ import numpy as np
 
 from pipeline.base import FilmBase
 from pipeline.density import Illumination
+from pipeline.edge import EdgeReading
+from pipeline.edge_chain import EdgeCode
 from pipeline.frame_survey import FrameSurvey
 from pipeline.render import FrameBase
 from pipeline.survey import StripSurvey
@@ -39,9 +41,54 @@ def strip(frames: Sequence[FrameSurvey] = (), **changes: Any) -> StripSurvey:
     told: dict[str, Any] = {
         "scan": None, "ppi": 1600.0, "ppi_from": "tag", "format": "135", "outline": BOX,
         "angle_deg": 0.0, "mirrored": False, "base": film_base(), "illumination": ABSOLUTE,
-        "edge_codes": (), "print_density": None, "edge_position": None,
+        "edge_codes": (), "print_density": None,
     }  # fmt: skip
     return StripSurvey(**told | changes, frames=tuple(frames))
+
+
+def placed_strip(
+    start: float | None,
+    count: int = 6,
+    film: str = "115-10",
+    after: float = 0.25,
+    step: float = 1.0,
+    pitch: float | None = None,
+    turned: bool = False,
+    frames: Sequence[FrameSurvey] | None = None,
+    **changes: Any,
+) -> StripSurvey:
+    """Return a strip that begins at a place along its film, in frames of 38 mm; 1 px is 1 mm.
+
+    Its pictures follow each other every `pitch` frames, `step` by default, their centres `after`
+    behind the start and what follows it. Without a start the edge tells the film only.
+    """
+    pitch = step if pitch is None else pitch
+    places = [after + pitch * k for k in range(count)]
+    length = 38.0 * max(pitch * count, 1.0)
+    sign = -1.0 if turned else 1.0
+    number = None if start is None else float(start)
+    slope, left = (0.0, 0.0) if start is None else (sign / 38.0, start + (length / 38.0) * turned)
+    name = film if start is None else f"{film}/{start}"
+    reading = EdgeReading(
+        (EdgeCode(name, film, number, 0.0, 0.0, True, 4),),
+        (),
+        1,
+        turned,
+        slope,
+        left,
+        1.0,
+        None,
+        0.9,
+    )
+    columns = tuple(length - 38.0 * place if turned else 38.0 * place for place in places)
+    told: dict[str, Any] = {
+        "outline": ((0.0, 0.0), (length, 0.0), (length, 35.0), (0.0, 35.0)),
+        "ppi": 25.4,
+        "format": "135" if step == 1.0 else "135-half",
+        "edge": reading,
+        "centres_px": columns,
+    }
+    return strip([frame() for _ in places] if frames is None else frames, **told | changes)
 
 
 def film_base(density: Triple = (0.21, 0.63, 0.88), light: Triple = (0.5, 0.2, 0.1)) -> FilmBase:

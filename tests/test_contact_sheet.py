@@ -167,10 +167,14 @@ def test_doubtful_and_odd_frames_carry_a_mark_under_the_picture(change):
     assert bottom < box[1] <= box[3] < bottom + 45
 
 
-def test_confidence_of_seven_tenths_is_enough():
-    sure, unsure = made_frame("1", confidence=0.7), made_frame("1", confidence=0.699)
+def test_confidence_of_nine_tenths_is_enough():
+    sure, unsure = made_frame("1", confidence=0.9), made_frame("1", confidence=0.899)
     assert not sheets.is_unsure(sure)
     assert sheets.is_unsure(unsure)
+
+
+def test_a_blank_frame_has_no_edges_to_check():
+    assert not sheets.is_unsure(made_frame("1", kind="blank", confidence=0.1))
 
 
 def test_the_number_stands_over_its_frame():

@@ -6,15 +6,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipeline.edge import (
-    EdgeReading,
-    number_at,
-    number_frames,
-    picture_phase,
-    position_at,
-    read_edge,
-)
-from pipeline.edge_chain import EdgeCode
+from pipeline.edge import read_edge, rescaled
+from pipeline.edge_numbers import number_at, number_frames, picture_phase, position_at
 from tests.drawn_edge import PRINT_RATIO, Look, draw_strip, run_of
 from tests.film_model import FrameSpec, Process, Roll, StripSpec, make_scan, scanner_names
 
@@ -36,7 +29,7 @@ def assert_nothing_wrong(reading, strip):
         assert code.x_px == pytest.approx(strip.codes[code.text], abs=0.3 * strip.px_per_mm)
 
 
-@pytest.mark.parametrize("px_per_mm", [5.0, 8.0, 12.0, 31.0])
+@pytest.mark.parametrize("px_per_mm", [4.0, 5.0, 8.0, 12.0, 31.0])
 @pytest.mark.parametrize(("turned", "mirrored"), WAYS)
 def test_all_codes_are_read_whichever_way_the_strip_lies(px_per_mm, turned, mirrored):
     texts = run_of("115-10", 22, 6)
@@ -81,7 +74,7 @@ def test_skew_of_a_degree_is_borne(skew_deg, px_per_mm):
 
 LOOKS = st.builds(
     Look,
-    px_per_mm=st.sampled_from([5.0, 6.0, 8.0, 12.0, 16.0]),
+    px_per_mm=st.sampled_from([3.6, 4.0, 5.0, 6.0, 8.0, 12.0, 16.0]),
     module_mm=st.floats(0.41, 0.46),
     print_density=st.floats(0.03, 1.3),
     blur_mm=st.floats(0.02, 0.3),
@@ -163,6 +156,67 @@ def test_a_holder_may_hide_the_edge():
     assert reading.codes == ()
 
 
+@pytest.mark.parametrize("px_per_mm", [6.0, 8.0, 12.0, 31.0])
+@pytest.mark.parametrize(("turned", "mirrored"), WAYS)
+def test_print_that_names_the_film_only_is_read(px_per_mm, turned, mirrored):
+    look = Look(px_per_mm=px_per_mm, turned=turned, mirrored=mirrored, skew_deg=-0.3)
+    strip = draw_strip(["31-7"] * 4, 80.0, look)
+    reading = read(strip)
+    assert texts_of(reading) == ["31-7"] * 4
+    assert [code.number for code in reading.codes] == [None] * 4
+    assert (reading.numbered, reading.film_code) == (False, "31-7")
+    assert (reading.direction, reading.mirrored) == (-1 if turned else 1, mirrored)
+    assert (reading.frames_per_mm, reading.frame_at_left) == (0.0, 0.0)
+    assert position_at(reading, 100.0) is None
+    assert number_frames(reading, [100.0, 500.0], 1.0) == (None, None)
+    for code, column in zip(reading.codes, sorted(x for _, x in strip.places), strict=True):
+        assert code.x_px == pytest.approx(column, abs=0.2 * px_per_mm)
+    assert reading.print_density == pytest.approx(0.8 * np.array(PRINT_RATIO), abs=0.06)
+
+
+@settings(deadline=None, max_examples=40, suppress_health_check=[HealthCheck.too_slow])
+@given(LOOKS, st.integers(1, 127), st.integers(0, 15), st.integers(1, 4), st.floats(-7.0, 5.0))
+def test_no_film_is_ever_read_wrongly(look, product, generation, count, first_mm):
+    text = f"{product}-{generation}"
+    strip = draw_strip([text] * count, 19.0 * count + 4.0, look, first_mm=first_mm)
+    reading = read(strip)
+    assert {code.text for code in reading.codes} <= {text}
+    if reading.codes:
+        assert (reading.direction == -1, reading.mirrored) == (look.turned, look.mirrored)
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_one_edge_in_view_is_enough(turned):
+    # The holder covers the other rebate and some of the picture beside it.
+    look = Look(px_per_mm=8.0, turned=turned)
+    strip = draw_strip(run_of("115-10", 22, 4), 80.0, look)
+    hidden = round(8.0 * 8.0)
+    light = strip.light.copy()
+    if turned:
+        shown, rows = light[:-hidden], (strip.top_row, None)
+    else:
+        shown, rows = light[hidden:], (None, strip.bottom_row - hidden)
+    assert set(texts_of(read_edge(shown, 8.0, *rows))) == set(strip.codes)
+    assert read_edge(shown, 8.0, None, None).codes == ()
+    wrong = (rows[1], rows[0])
+    assert read_edge(shown, 8.0, *wrong).codes == ()
+
+
+@pytest.mark.parametrize("scale", [4.0, 12.0, 31.0])
+def test_a_reading_may_be_told_in_pixels_of_another_scale(scale):
+    strip = draw_strip(run_of("115-10", 22, 4), 80.0)
+    reading = read(strip)
+    other = rescaled(reading, scale)
+    back = rescaled(other, 12.0)
+    for code, moved, same in zip(reading.codes, other.codes, back.codes, strict=True):
+        # Distances from the borders of the first pixels, in mm.
+        assert (moved.x_px + 0.5) / scale == pytest.approx((code.x_px + 0.5) / 12.0)
+        assert (moved.y_px + 0.5) / scale == pytest.approx((code.y_px + 0.5) / 12.0)
+        assert position_at(other, moved.x_px) == pytest.approx(position_at(reading, code.x_px))
+        assert same.x_px == pytest.approx(code.x_px)
+    assert back.frame_at_left == pytest.approx(reading.frame_at_left)
+
+
 def test_nothing_is_read_where_nothing_is_printed():
     strip = draw_strip([], 80.0)
     reading = read(strip)
@@ -176,8 +230,8 @@ def test_nothing_is_read_where_nothing_is_printed():
     assert picture_phase(reading, [100.0]) is None
 
 
-def test_below_two_pixels_a_module_nothing_is_tried():
-    strip = draw_strip(run_of("115-10", 22, 4), 80.0, Look(px_per_mm=4.0))
+def test_below_one_and_a_half_pixels_a_module_nothing_is_tried():
+    strip = draw_strip(run_of("115-10", 22, 4), 80.0, Look(px_per_mm=3.0))
     assert read(strip).codes == ()
 
 
@@ -199,103 +253,13 @@ def test_the_strip_is_left_alone():
         (np.zeros((400, 500, 3), np.float32), np.nan, (10.0, 390.0), "px_per_mm"),
         (np.zeros((400, 500, 3), np.float32), 12.0, (390.0, 10.0), "top_row"),
         (np.zeros((400, 500, 3), np.float32), 12.0, (np.nan, 10.0), "top_row"),
+        (np.zeros((400, 500, 3), np.float32), 12.0, (None, np.inf), "finite"),
         (np.full((400, 500, 3), np.nan, np.float32), 12.0, (10.0, 390.0), "finite"),
     ],
 )
 def test_senseless_input_is_named(light, scale, rows, complaint):
     with pytest.raises(ValueError, match=complaint):
         read_edge(light, scale, *rows)
-
-
-# Numbers: readings made by hand, 10 px a mm, code 0 at column `zero_px`.
-def reading_with(zero_px=0.0, sign=1.0):
-    code = EdgeCode("115-10/0", "115-10", 0.0, zero_px, 10.0, True, 4)
-    slope = sign / 38.0
-    return EdgeReading((code,), (), 1, sign < 0.0, slope, -slope * zero_px / 10.0, 10.0, None, 0.9)
-
-
-def columns(*frames, after=0.1):
-    """Columns of pictures that lie `after` frames behind the codes that name them."""
-    return [(frame + after) * 380.0 for frame in frames]
-
-
-def test_numbers_are_those_the_pictures_lie_over():
-    assert number_frames(reading_with(), columns(6, 7, 8, 9)) == ("06", "07", "08", "09")
-    assert number_at(reading_with(), columns(23)[0]) == "23"
-
-
-def test_numbers_start_before_zero():
-    assert number_frames(reading_with(), columns(-2, -1, 0, 1)) == ("X", "00", "0", "01")
-
-
-def test_off_the_film_there_are_no_numbers():
-    assert number_frames(reading_with(), columns(-3, -2)) == (None, "X")
-    assert number_frames(reading_with(), columns(61, 62)) == ("61", None)
-
-
-def test_order_of_the_pictures_does_not_matter():
-    assert number_frames(reading_with(), columns(9, 6, 8)) == ("09", "06", "08")
-    assert number_frames(reading_with(), []) == ()
-
-
-def test_on_turned_strips_numbers_grow_to_the_left():
-    reading = reading_with(zero_px=5000.0, sign=-1.0)
-    centres = [5000.0 - column for column in columns(1, 2, 3)]
-    assert number_frames(reading, centres) == ("01", "02", "03")
-
-
-def test_a_blank_that_was_not_found_leaves_its_number_out():
-    assert number_frames(reading_with(), columns(6, 7, 9, 10)) == ("06", "07", "09", "10")
-
-
-def test_overlaps_and_wide_gaps_do_not_break_the_count():
-    assert number_frames(reading_with(), columns(6, 6.7, 7.7, 8.7)) == ("06", "07", "08", "09")
-    assert number_frames(reading_with(), columns(6, 7.4, 8.4, 9.4)) == ("06", "07", "08", "09")
-
-
-@given(
-    st.floats(-0.24, 0.74),
-    st.integers(0, 30),
-    st.lists(st.floats(-0.04, 0.04), min_size=2, max_size=7),
-)
-def test_pictures_that_follow_each_other_count_on(after, first, jitter):
-    places = [first + k + shift for k, shift in enumerate(jitter)]
-    numbers = [int(n) for n in number_frames(reading_with(), columns(*places, after=after))]
-    assert np.all(np.diff(numbers) == 1)
-    assert abs(numbers[0] - first) <= (1 if min(after + 0.25, 0.75 - after) < 0.05 else 0)
-
-
-def test_half_frames_count_in_halves():
-    numbers = number_frames(reading_with(), columns(22.5, 23, 23.5, 24, 24.5, after=0.0))
-    assert numbers == ("22A", "23", "23A", "24", "24A")
-    alone = number_frames(reading_with(), columns(23.5, after=0.05), step=0.5)
-    assert alone == ("23A",)
-
-
-def test_other_formats_get_the_nearest_number_once_each():
-    # 24 mm pictures every 26 mm; 65 mm panoramas every 67 mm.
-    square = number_frames(reading_with(), columns(*(26.0 / 38.0 * k for k in range(7)), after=0))
-    assert square == ("0", "0A", "01A", "02", "02A", "03A", "04")
-    panorama = number_frames(reading_with(), columns(*(67 / 38.0 * k for k in range(4)), after=0))
-    assert panorama == ("0", "02", "03A", "05A")
-
-
-def test_a_phase_of_the_roll_keeps_strips_in_step():
-    one, other = columns(6, 7, 8, after=0.72), columns(9, 10, 11, after=0.78)
-    assert number_frames(reading_with(), one) == ("06", "07", "08")
-    assert number_frames(reading_with(), other) == ("10", "11", "12")
-    phase = picture_phase(reading_with(), one)
-    assert phase == pytest.approx(0.72)
-    assert picture_phase(reading_with(), other) == pytest.approx(-0.22)
-    numbers = number_frames(reading_with(), other, centre_after_code=phase)
-    assert numbers == ("09", "10", "11")
-    square = columns(*(26.0 / 38.0 * k for k in range(5)))
-    assert picture_phase(reading_with(), square) is None
-
-
-def test_centres_must_be_finite():
-    with pytest.raises(ValueError, match="finite"):
-        number_frames(reading_with(), [100.0, np.nan])
 
 
 def straightened(scan, margin_mm=1.5):

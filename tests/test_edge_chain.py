@@ -212,3 +212,40 @@ def test_random_bars_are_never_believed(seed):
     bars = {k: (reference_tracks("1-1/1")[0], rng.random(31) < 0.5) for k in range(5)}
     chain = chain_of(draw_strip(run_of("115-10", 22, 5), 98.0, tracks=bars))
     assert chain.codes == ()
+
+
+def test_a_lone_code_at_poor_odds_is_not_believed(monkeypatch):
+    # Dust over two bits keeps the parity: the reading is even, and another one hardly less so.
+    rebate = cut_rebate(draw_strip(["115-10/11"], 20.0).light, 12.0, 430.0, True, LAYOUT)
+    monkeypatch.setattr("pipeline.edge_chain.crop_texts", lambda *_: ["115-10/11"] * 4)
+    monkeypatch.setattr("pipeline.edge_chain.expected_match", lambda *_: 0.95)
+    soft = reference_tracks("115-10/11")[1] - 0.5
+    clock = Clock(120.0, 10.0, 5.16, 0.2, 0.8, 0.1, 0.95)
+    for weakened, believed in ((1.0, 1), (0.005, 0)):
+        doubtful = soft.copy()
+        doubtful[[9, 15]] *= weakened
+        tracks = (Track(clock, 18.0, 0.1, doubtful, np.tile(doubtful, (4, 1)), doubtful),)
+        monkeypatch.setattr("pipeline.edge_chain.find_tracks", lambda *_, t=tracks: t)
+        assert len(read_chain(rebate, 12.0, LAYOUT).codes) == believed
+
+
+@pytest.mark.parametrize(("clear", "believed"), [(1.0, 0), (-1.0, 4)])
+def test_two_codes_that_agree_against_all_together_are_not_believed(monkeypatch, clear, believed):
+    # A scratch along the film flips the same two bits of two codes: 13 and 13A read as 1 and 1A,
+    # which count on. The codes beside them say 12A and 14, weakly and with a flaw.
+    rebate = cut_rebate(draw_strip([], 80.0).light, 12.0, 430.0, True, LAYOUT)
+    monkeypatch.setattr("pipeline.edge_chain.crop_texts", lambda *_: [])
+    monkeypatch.setattr("pipeline.edge_chain.expected_match", lambda *_: 0.9)
+    soft = np.array([reference_tracks(text)[1] for text in run_of("121-6", 25, 4)]) - 0.5
+    for index, amount in ((0, 0.2 * clear), (1, -0.594), (2, -0.594), (3, clear)):
+        soft[index, [20, 21]] *= amount
+    soft[3, 10] *= -0.1 * clear
+    tracks = tuple(
+        Track(
+            Clock(12.0 * (10.0 + 19.0 * k), 10.0, 5.16, 0.2, 0.8, 0.1, 0.95),
+            18.0, 0.1, soft[k], soft[k : k + 1], soft[k],
+        )
+        for k in range(4)
+    )  # fmt: skip
+    monkeypatch.setattr("pipeline.edge_chain.find_tracks", lambda *_: tracks)
+    assert len(read_chain(rebate, 12.0, LAYOUT).codes) == believed

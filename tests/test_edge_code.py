@@ -49,6 +49,30 @@ def test_text_is_what_the_reference_reader_reads(product, generation, step):
     assert [code.text for code in found] == [code_text(LAYOUT, product, generation, step)]
 
 
+@given(products, generations)
+def test_print_without_a_number_is_that_of_the_reference_encoder(product, generation):
+    # Reference: the encoder of zxing-cpp, given a film code alone.
+    plain = LAYOUT.without_number()
+    text = f"{product}-{generation}"
+    clock, data = reference_tracks(text)
+    assert clock.size == 23
+    assert np.array_equal(bits_of(plain.clock), clock)
+    bits = encode(plain, product, generation, 0)
+    assert np.array_equal(bits, data)
+    assert is_valid(plain, bits)
+    assert value_of(plain, bits, "p") == product
+    assert value_of(plain, bits, "g") == generation
+    assert code_text(plain, product, generation, 0) == text
+
+
+def test_without_a_number_there_is_one_step_and_no_place():
+    plain = LAYOUT.without_number()
+    assert (LAYOUT.numbered, LAYOUT.steps) == (True, 128)
+    assert (plain.numbered, plain.steps) == (False, 1)
+    with pytest.raises(ValueError, match="no number"):
+        position_of(plain, 0)
+
+
 def test_published_example():
     # The transcription of the layout gives this pair (secondary source).
     assert np.array_equal(encode(LAYOUT, 115, 10, 23), bits_of("1010101110011010100010111010101"))
@@ -130,6 +154,8 @@ def test_pitch_is_four_perforations():
         ("[code]", "[code"),
         ("module_mm = [0.40, 0.47]", "module_mm = 0.4"),
         ('clock = "1111', 'clock = "111'),
+        ('data = "101010ppppppp0ggggx', 'data = "101010ppppppp0gggg'),
+        ("[code.without_number]", "[code.short]"),
         ("pitch_mm = 19.0", 'pitch_mm = "wide"'),
     ],
 )

@@ -118,3 +118,25 @@ def test_even_bars_are_no_valid_code():
 def test_a_rebate_smaller_than_a_code_holds_none():
     assert find_tracks(plain_rebate(np.eye(44, 60)), LAYOUT) == ()
     assert find_tracks(plain_rebate(np.ones((2, 400))), LAYOUT) == ()
+
+
+def test_shorter_clocks_are_told_from_the_beginning_of_longer_ones():
+    plain = LAYOUT.without_number()
+    strip = draw_strip(TEXTS, 80.0)
+    rebate = rebate_of(strip)
+    # The longer clock begins like the shorter one but for a module: alone, it would pass.
+    assert len(find_tracks(rebate, plain)) == 4
+    assert find_tracks(rebate, plain, LAYOUT) == ()
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+@pytest.mark.parametrize("px_per_mm", [5.0, 8.0, 16.0])
+def test_clocks_of_print_without_numbers_are_kept_against_their_rival(px_per_mm, mirrored):
+    look = Look(px_per_mm=px_per_mm, mirrored=mirrored)
+    strip = draw_strip(["85-3"] * 4, 80.0, look)
+    tracks = find_tracks(rebate_of(strip), LAYOUT.without_number(), LAYOUT)
+    assert len(tracks) == 4
+    for track in tracks:
+        assert (track.clock.module < 0.0) is mirrored
+        # Reference: the encoder of zxing-cpp.
+        assert np.array_equal(track.soft > 0.0, reference_tracks("85-3")[1])

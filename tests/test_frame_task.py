@@ -170,6 +170,29 @@ def test_twelve_bit_negative_is_spread_over_sixteen(tmp_path):
     assert written.max() == 65535
 
 
+def test_negative_with_all_the_border_there_is_has_the_whole_scan(tmp_path):
+    codes = np.random.default_rng(4).integers(0, 65536, (60, 80, 3), dtype=np.uint16)
+    negative(split(task(tmp_path, codes, border_mm=0.2)))
+    # 0.2 mm are 12.6 pixels at 1600 to the inch; the scan ends 10 from the frame.
+    assert (tifffile.imread(tmp_path / "r_07.tif") == codes).all()
+
+
+def test_negative_with_an_inset_lacks_it_on_all_sides(tmp_path):
+    codes = np.random.default_rng(4).integers(0, 65536, (60, 80, 3), dtype=np.uint16)
+    # Five pixels.
+    negative(split(task(tmp_path, codes, inset_mm=5 * 25.4 / 1600)))
+    assert (tifffile.imread(tmp_path / "r_07.tif") == codes[15:45, 15:65]).all()
+
+
+def test_border_has_the_density_of_its_film(tmp_path):
+    ramp = 10.0 ** (-0.3 - np.linspace(0.1, 1.4, 80))
+    light = np.broadcast_to(ramp[None, :, None], (60, 80, 3)).astype(np.float32)
+    develop(task(tmp_path, light, look="linear", share="none"))
+    plain = tifffile.imread(tmp_path / "r_07.tif")
+    develop(task(tmp_path, light, look="linear", share="none", border_mm=0.2))
+    assert tifffile.imread(tmp_path / "r_07.tif")[10:50, 10:70] == pytest.approx(plain, rel=1e-5)
+
+
 def test_float_negative_stays_float(tmp_path):
     codes = np.random.default_rng(4).random((60, 80, 3)).astype(np.float32)
     negative(split(task(tmp_path, codes)))

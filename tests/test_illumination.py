@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.illumination import Levels, dark_level, find_levels
+from pipeline.illumination import Levels, base_of, dark_level, fades_from_gate, find_levels
 from tests.film_model import FrameSpec, Holder, ModelScan, Roll, StripSpec, make_scan
 
 ROLL = Roll("film-a", [FrameSpec("chart"), FrameSpec("coffee")], seed=1)
@@ -132,3 +132,50 @@ def test_the_same_levels_however_the_scan_is_turned():
         assert turned.base_light == pytest.approx(plain.base_light, rel=1e-3)
         assert turned.illumination.gate == pytest.approx(plain.illumination.gate, rel=1e-3)
         assert turned.illumination.dark == pytest.approx(plain.illumination.dark, abs=1e-4)
+
+
+def test_each_strips_own_base_is_found_in_its_part_of_the_scan():
+    other = Roll("film-d", [FrameSpec("rocket"), FrameSpec("coffee")], seed=8)
+    strips = [StripSpec(ROLL, 0, 2), StripSpec(other, 0, 2)]
+    scan = make_scan(strips, "scanner-b", 130, 4)
+    levels, light = seen(scan), linear(scan)
+    dark, span = np.asarray(levels.illumination.dark), levels.illumination.reference()
+    for truth in scan.truth["strips"]:
+        x, y = (np.array(truth["outline"])[:, axis] for axis in (0, 1))
+        part = light[int(y.min()) + 3 : int(y.max()) - 3, int(x.min()) + 3 : int(x.max()) - 3]
+        base = base_of(part.reshape(-1, 3), levels)
+        assert base is not None
+        density = -np.log10((np.asarray(base) - dark) / span)
+        assert density == pytest.approx(np.array(truth["base_density"]), abs=0.03)
+
+
+def test_no_base_where_only_the_gate_or_grey_shows():
+    levels = seen(scanned())
+    gate = np.tile(np.asarray(levels.illumination.gate, np.float32), (500, 1))
+    assert base_of(gate, levels) is None
+    assert base_of(0.4 * gate, levels) is None
+
+
+def test_a_lamps_fall_off_under_a_clipped_gate_is_not_the_base():
+    y, x = np.mgrid[-1:1:200j, -1:1:300j]
+    lamp = 1.1 - 0.3 * (x**2 + y**2) / 2
+    light = np.repeat(lamp[:, :, None], 3, axis=2)
+    light[80:120, 60:240] *= np.array([0.6, 0.25, 0.14])
+    light += np.random.default_rng(1).normal(0, 0.002, light.shape)
+    light = np.clip(light, 0, 1).astype(np.float32)
+    levels = find_levels(light, (light >= 1).any(axis=2))
+    assert levels is not None
+    assert levels.gate_clipped
+    middle = lamp[80:120, 60:240].mean()
+    assert levels.base_light == pytest.approx(
+        (0.6 * middle, 0.25 * middle, 0.14 * middle), rel=0.06
+    )
+
+
+def test_film_under_a_clipped_gate_has_an_edge_and_a_lamps_fall_off_none():
+    rng = np.random.default_rng(2)
+    gate, level = np.zeros(3), np.full(3, -0.1)
+    film = np.concatenate([rng.normal(level, 0.004, (4000, 3)), np.zeros((6000, 3))])
+    assert not fades_from_gate(level, gate, film)
+    fading = np.repeat(rng.uniform(-0.12, 0, (10_000, 1)), 3, axis=1)
+    assert fades_from_gate(level, gate, fading)

@@ -153,3 +153,25 @@ def test_every_setting_changes_the_key():
     assert plain not in {key_of(settings) for settings in changed}
     # Parts must not run into each other.
     assert key_of("ab", "c") != key_of("a", "bc")
+
+
+def test_forgotten_frame_leaves_no_file_and_is_not_done(noted):
+    (noted / "other.tif").write_bytes(b"other")
+    assert Journal(noted).forget("07")
+    assert sorted(path.name for path in noted.iterdir()) == [JOURNAL_NAME, "other.tif"]
+    assert not Journal(noted).is_done("07", KEY)
+    assert not Journal(noted).forget("07")
+
+
+def test_forgetting_leaves_what_is_no_longer_as_it_was_written(noted):
+    (noted / "r_07.tif").write_bytes(b"retouched")
+    assert Journal(noted).forget("07")
+    assert sorted(path.name for path in noted.glob("r_*")) == ["r_07.tif"]
+
+
+def test_forgetting_touches_nothing_outside_the_folder(folder):
+    outside = folder.parent / "outside.tif"
+    outside.write_bytes(b"mine")
+    Journal(folder).note("07", KEY, ("../outside.tif",))
+    assert not Journal(folder).forget("07")
+    assert outside.read_bytes() == b"mine"

@@ -1,10 +1,16 @@
 """Strips' outline, angle, scale and kind of film against the film model's truth."""
 
+from dataclasses import replace
+from itertools import pairwise
+from math import atan2, degrees
+
+import cv2
 import numpy as np
 import pytest
 
 from pipeline.illumination import Levels, find_levels
 from pipeline.layout import Strip, base_mask, find_strips
+from pipeline.strip_view import straighten
 from tests.film_model import FrameSpec, Holder, ModelScan, Roll, StripSpec, make_scan
 
 PPI = 150
@@ -32,6 +38,30 @@ def corner_error(strip: Strip, truth: dict) -> float:
     """Return the largest distance of a corner from the nearest true one, pixels."""
     corners, true = np.array(strip.outline), np.array(truth["outline"])
     return float(np.linalg.norm(corners[:, None] - true, axis=2).min(axis=1).max())
+
+
+def in_view(strip: Strip, light: np.ndarray, points: list) -> np.ndarray:
+    """Return points of the scan in the pixels of the strip's view."""
+    rows = np.array(straighten(light, strip.outline, strip.px_per_mm).to_proxy)
+    return np.linalg.solve(rows[:, :2], (np.array(points) - rows[:, 2]).T).T
+
+
+def edge_errors_mm(strip: Strip, light: np.ndarray, truth: dict, ppi: float = PPI) -> np.ndarray:
+    """Return how far the film's edges are off at either end of the view, at most, [top, bottom]."""
+    corners = in_view(strip, light, truth["outline"])
+    corners = corners[np.argsort(corners[:, 1])]
+    right = straighten(light, strip.outline, strip.px_per_mm).light.shape[1] - 1
+    off = []
+    for pair, row in zip((corners[:2], corners[2:]), strip.film_rows, strict=True):
+        slope, level = np.polyfit(pair[:, 0], pair[:, 1], 1)
+        off.append(max(abs(level + slope * x - row) for x in (0, right)))
+    return np.array(off) / (ppi / 25.4)
+
+
+def angle_error_deg(strip: Strip, light: np.ndarray, truth: dict) -> float:
+    start, end = in_view(strip, light, truth["outline"])[:2]
+    along = end - start if end[0] > start[0] else start - end
+    return abs(degrees(atan2(along[1], along[0])))
 
 
 @pytest.fixture(scope="module")
@@ -168,3 +198,191 @@ def test_no_strip_where_there_is_only_light(lying):
     gate[:] = levels.illumination.gate
     assert find_strips(gate, levels, PX_PER_MM) == ()
     assert find_strips(np.zeros_like(gate), levels, PX_PER_MM) == ()
+
+
+# Holders: how much of each rebate is covered, how far the strip is pushed across, what is seen.
+HELD = {
+    "window": (Holder(), 0.0, 0.7, (True, True), 0.01, 0.05),
+    "skewed": (Holder(window_margin_mm=4.5), 0.0, 2.9, (True, True), 0.01, 0.05),
+    "bare light": (Holder(opaque=False), 0.0, -2.6, (True, True), 0.01, 0.05),
+    "edges hidden": (Holder(window_margin_mm=-1.0), 0.0, 0.4, (False, False), 0.02, 0.05),
+    "holes cut": (Holder(window_margin_mm=-2.7), 0.0, -0.4, (False, False), 0.02, 0.05),
+    "one side": (Holder(window_margin_mm=0.8), 3.6, 0.3, (True, False), 0.02, 0.05),
+    "grey": (Holder(transmittance=0.15), 0.0, 0.5, (True, True), 0.01, 0.05),
+    "white": (Holder(transmittance=0.7), 0.0, 0.5, (True, True), 0.01, 0.05),
+}
+
+
+@pytest.mark.parametrize(
+    ("way", "turn_deg"), [*((way, 0) for way in HELD), ("holes cut", 90), ("one side", 90)]
+)
+def test_film_edges_are_known_whatever_the_holder_hides(way, turn_deg):
+    holder, push_mm, angle_deg, seen, most_deg, most_mm = HELD[way]
+    spec = StripSpec(ROLL, 0, 3, angle_deg=angle_deg, shift_mm=(0.0, push_mm))
+    scan = scanned(spec, holder=holder, turn_deg=turn_deg)
+    light, levels = looked(scan)
+    (strip,) = find_strips(light, levels, PX_PER_MM)
+    truth = scan.truth["strips"][0]
+    # An upright strip is turned to the left, so that the scan's right comes first.
+    assert strip.edges_seen == (seen[::-1] if turn_deg else seen)
+    assert angle_error_deg(strip, light, truth) < most_deg
+    assert edge_errors_mm(strip, light, truth).max() < most_mm
+    assert strip.px_per_mm == PX_PER_MM
+
+
+def test_where_edges_and_holes_are_hidden_pictures_tell_the_angle():
+    frames = [FrameSpec(scene) for scene in ("coffee", "rocket", "astronaut", "coffee")]
+    roll = Roll("film-d", frames, seed=21)
+    spec = StripSpec(roll, 0, 4, angle_deg=0.25)
+    scan = scanned(spec, holder=Holder(window_margin_mm=-4.8), ppi=220)
+    light, levels = looked(scan)
+    (strip,) = find_strips(light, levels, 220 / 25.4)
+    assert not strip.perforated
+    assert strip.edges_seen == (False, False)
+    # The holder's own edges would be a quarter of a degree off.
+    assert angle_error_deg(strip, light, scan.truth["strips"][0]) < 0.08
+    assert edge_errors_mm(strip, light, scan.truth["strips"][0], 220).max() < 0.2
+
+
+@pytest.mark.parametrize("sides", ["top", "bottom", "both", "ends", "all"])
+def test_a_scan_that_cuts_the_film_tells_where_its_edges_would_be(sides, lying):
+    light, levels = looked(lying)
+    truth = lying.truth["strips"][0]
+    low, high = np.min(truth["outline"], axis=0), np.max(truth["outline"], axis=0)
+    cut = np.array([0, 0, light.shape[1], light.shape[0]])
+    inside = round(1.7 * PX_PER_MM)
+    if sides in ("top", "both", "all"):
+        cut[1] = int(low[1]) + inside
+    if sides in ("bottom", "both", "all"):
+        cut[3] = int(high[1]) - inside
+    if sides in ("ends", "all"):
+        cut[0], cut[2] = int(low[0]) + 40, int(high[0]) - 40
+    part = np.ascontiguousarray(light[cut[1] : cut[3], cut[0] : cut[2]])
+    (strip,) = find_strips(part, levels, PX_PER_MM)
+    moved = {"outline": [(x - cut[0], y - cut[1]) for x, y in truth["outline"]]}
+    assert strip.edges_seen == (cut[1] == 0, cut[3] == light.shape[0])
+    assert angle_error_deg(strip, part, moved) < 0.03
+    assert edge_errors_mm(strip, part, moved).max() < 0.06
+
+
+@pytest.mark.parametrize("count", [3, 8])
+def test_strips_of_different_films_each_have_their_angle_and_base(count):
+    films = ("film-a", "film-b", "film-c", "film-d", "film-e", "film-f", "film-b", "film-a")
+    angles = (0.8, -0.9, 0.3, -1.0, 0.9, 0.0, -0.4, 0.6)
+    specs = [
+        StripSpec(replace(OTHER, film=film, seed=30 + n), 0, 2, angle_deg=angle)
+        for n, (film, angle) in enumerate(zip(films[:count], angles, strict=False))
+    ]
+    scan = scanned(*specs, holder=Holder(between_mm=2.5), ppi=110)
+    light, levels = looked(scan)
+    strips = find_strips(light, levels, 110 / 25.4)
+    assert len(strips) == count
+    reference = levels.illumination.reference()
+    for strip, truth in zip(strips, scan.truth["strips"], strict=True):
+        assert angle_error_deg(strip, light, truth) < 0.03
+        assert edge_errors_mm(strip, light, truth, 110).max() < 0.1
+        density = -np.log10((np.array(strip.base_light) - levels.illumination.dark) / reference)
+        assert density == pytest.approx(truth["base_density"], abs=0.03)
+
+
+def test_120_and_135_lie_in_one_scan():
+    wide = Roll("film-c", [FrameSpec("coffee"), FrameSpec("astronaut")], format="120-6x6", seed=3)
+    scan = scanned(StripSpec(ROLL, 0, 3, angle_deg=0.4), StripSpec(wide, 0, 2, angle_deg=-0.5))
+    light, levels = looked(scan)
+    strips = find_strips(light, levels, PX_PER_MM)
+    assert [strip.film.name for strip in strips] == ["135", "120"]
+    for strip, truth in zip(strips, scan.truth["strips"], strict=True):
+        assert edge_errors_mm(strip, light, truth).max() < 0.05
+
+
+@pytest.mark.parametrize(
+    ("format", "turn_deg"),
+    [("135", 90), ("135-half", 0), ("135-square", 90), ("120-6x4.5", 0), ("120-6x6", 90)],
+)
+def test_a_single_frame_lies_the_way_its_film_runs(format, turn_deg):
+    roll = Roll("film-e", [FrameSpec("coffee")], format=format, seed=12)
+    scan = scanned(StripSpec(roll, 0, 1, angle_deg=0.5), turn_deg=turn_deg)
+    light, levels = looked(scan)
+    (strip,) = find_strips(light, levels, PX_PER_MM)
+    assert strip.vertical == (turn_deg == 90)
+    assert strip.film.name == format[:3]
+    assert strip.edges_seen == (True, True)
+    assert edge_errors_mm(strip, light, scan.truth["strips"][0]).max() < 0.05
+
+
+def test_bars_of_the_holder_between_frames_part_no_strip():
+    scan = scanned(StripSpec(ROLL, 0, 3), holder=Holder(window_margin_mm=-1.5))
+    light, levels = looked(scan)
+    frames = [np.array(frame["outline"]) for frame in scan.truth["strips"][0]["frames"]]
+    for before, after in pairwise(frames):
+        left, right = before[:, 0].max() - 4, after[:, 0].min() + 4
+        light[:, round(left) : round(right)] = levels.illumination.dark
+    (strip,) = find_strips(light, levels, PX_PER_MM)
+    assert strip.perforated
+    assert edge_errors_mm(strip, light, scan.truth["strips"][0]).max() < 0.05
+
+
+@pytest.mark.parametrize("wrong", [0.36, 0.97, 1.03, 1.25])
+def test_a_wrong_tag_is_replaced_by_what_the_perforations_tell(wrong, lying):
+    light, levels = looked(lying)
+    (strip,) = find_strips(light, levels, wrong * PX_PER_MM)
+    assert strip.scale_from == "perforations"
+    # ISO 1007: pitch 4.750 mm.
+    assert strip.px_per_mm == pytest.approx(PX_PER_MM, rel=0.001)
+    assert edge_errors_mm(strip, light, lying.truth["strips"][0]).max() < 0.05
+
+
+def photographed(scan: ModelScan) -> tuple[np.ndarray, np.ndarray]:
+    """Return light as a camera's 8 bit JPEG over a light box gives it, and where it clipped."""
+    full = np.iinfo(scan.codes.dtype).max
+    light = scan.codes / full
+    y, x = np.mgrid[-1 : 1 : light.shape[0] * 1j, -1 : 1 : light.shape[1] * 1j]
+    even = 1 - 0.12 * ((x - 0.2) ** 2 + (y + 0.1) ** 2)
+    light = cv2.GaussianBlur(light * even[:, :, None] * 1.3, (0, 0), 1.1)
+    light += np.random.default_rng(3).normal(0, 0.004, light.shape)
+    light = np.clip(light, 0, 1)
+    # IEC 61966-2-1 (sRGB), from memory.
+    shown = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+    _, packed = cv2.imencode(".jpg", np.rint(255 * shown).astype(np.uint8))
+    codes = cv2.imdecode(packed, cv2.IMREAD_COLOR)
+    value = codes / 255.0
+    linear = np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4)
+    return linear.astype(np.float32), (codes == 255).any(axis=2)
+
+
+@pytest.mark.parametrize("holder", [Holder(opaque=False), Holder(window_margin_mm=2.0)])
+def test_a_photograph_of_a_strip_on_a_light_box(holder):
+    scan = scanned(StripSpec(OTHER, 0, 2, angle_deg=-1.4), holder=holder, ppi=220)
+    light, clipped = photographed(scan)
+    levels = find_levels(light, clipped)
+    assert levels is not None
+    assert levels.gate_clipped
+    (strip,) = find_strips(light, levels, 72 / 25.4)
+    truth = scan.truth["strips"][0]
+    assert strip.scale_from == "perforations"
+    assert strip.px_per_mm == pytest.approx(220 / 25.4, rel=0.002)
+    assert strip.edges_seen == (True, True)
+    assert angle_error_deg(strip, light, truth) < 0.03
+    # The clipped gate moves an edge by a part of a pixel.
+    assert edge_errors_mm(strip, light, truth, 220).max() < 0.1
+
+
+def test_ends_of_a_strip_cut_in_mid_frame():
+    spec = StripSpec(ROLL, 0, 3, angle_deg=1.5, trim_mm=(15.0, 9.0))
+    scan = scanned(spec, holder=Holder(window_margin_mm=3.0))
+    light, levels = looked(scan)
+    (strip,) = find_strips(light, levels, PX_PER_MM)
+    assert corner_error(strip, scan.truth["strips"][0]) < 0.3 * PX_PER_MM
+
+
+@pytest.mark.parametrize("tag", [1.0, 0.5, 2.0])
+def test_strips_that_touch_are_apart_and_a_halved_tag_splits_none(tag):
+    bare = Holder(opaque=False, window_margin_mm=0.0, between_mm=0.0)
+    for specs in ([StripSpec(ROLL, 0, 2), StripSpec(OTHER, 0, 2)], [StripSpec(OTHER, 0, 2)]):
+        scan = scanned(*specs, holder=bare)
+        light, levels = looked(scan)
+        strips = find_strips(light, levels, tag * PX_PER_MM)
+        assert len(strips) == len(specs)
+        for strip, truth in zip(strips, scan.truth["strips"], strict=True):
+            assert strip.px_per_mm == pytest.approx(PX_PER_MM, rel=0.002)
+            assert edge_errors_mm(strip, light, truth).max() < 0.2

@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 
@@ -50,7 +51,10 @@ def record(**roll: object) -> RollRecord:
         strips=(STRIP, STRIP),
         densities=RollDensities(THREE, THREE, None, None),
         findings=(Finding("normal", "note", 0.9, "Evidence.", "Advice."),),
-        problems=(ScanTrouble("t.tif", "is broken"),),
+        problems=(
+            ScanTrouble("t.tif", "is broken"),
+            ScanTrouble("u.tif", "is taken as linear", "note"),
+        ),
     )
 
 
@@ -98,9 +102,21 @@ def test_document_has_the_keys_of_the_contract_in_their_order():
     assert list(strip["frames"][0]["density"]) == ["min", "median", "max"]
     finding = document["findings"][0]
     assert list(finding) == ["code", "severity", "confidence", "evidence", "advice"]
-    assert document["problems"] == [{"scan": "t.tif", "message": "is broken"}]
+    assert document["problems"] == [
+        {"scan": "t.tif", "message": "is broken"},
+        {"scan": "u.tif", "message": "is taken as linear"},
+    ]
     assert strip["outline"] == [[0.0, 0.0], [9.0, 0.0], [9.0, 5.0], [0.0, 5.0]]
     assert document["densities"]["contrast"] is None
+
+
+def test_a_corrected_frame_tells_more_and_only_such_a_one():
+    frames = (replace(FRAME, corrected=True, found_as="12"), FRAME)
+    strips = (replace(STRIP, frames=frames),)
+    corrected, plain = to_document(replace(record(), strips=strips))["strips"][0]["frames"]
+    assert list(corrected) == [*FRAME_KEYS, "corrected", "found_as"]
+    assert (corrected["corrected"], corrected["found_as"]) == (True, "12")
+    assert list(plain) == FRAME_KEYS
 
 
 def test_frames_come_in_film_order():

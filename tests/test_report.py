@@ -1,5 +1,6 @@
 import io
 import re
+import tomllib
 from dataclasses import replace
 from itertools import pairwise
 from urllib.parse import unquote, urlsplit
@@ -17,6 +18,7 @@ from wcwidth import wcswidth
 
 from pipeline import report
 from pipeline.contact_sheet import roll_name
+from pipeline.correction import read_corrections
 from pipeline.record import (
     ColourRecord,
     DensityRecord,
@@ -127,7 +129,7 @@ def test_captions_tell_kind_doubt_and_where_the_number_comes_from(roll_page):
         for figure in roll_page.iterfind(".//figure")
     }
     assert captions["00"][0] == "fogged"
-    assert captions["37"][:2] == ["partial", "? bounds unsure, 0.55"]
+    assert captions["37"][:2] == ["partial", "check its edges, 0.55"]
     assert "number counted" in captions["37"]
     assert captions["13"] == []
     assert not any("number" in remark for remark in captions["20"])
@@ -373,12 +375,52 @@ def test_summary_tells_frames_base_colour_findings_and_problems():
         "Roll 2024-07 Küste: 37 frames written of 38 on 7 strips "
         "(35 pictures, 1 blank, 1 fogged, 1 partial)."
     )
-    assert "20, 37" in lines[1]
+    assert lines[1] == (
+        "Check frames 20, 37: their edges are not clear; correct them with [[frames]] in roll.toml."
+    )
     assert lines[2] == "Film base (absolute): R 0.22, G 0.63, B 0.88."
     assert "whole roll" in lines[3]
     assert "R +0.05, G +0.00, B -0.08" in lines[4]
     assert [line.split(":")[0] for line in lines[5:]] == ["fault", "warning", "note", "problem"]
     assert lines[-1] == "problem: Küste_008.tif: holds no film; scan it again."
+
+
+def test_one_doubtful_frame_is_spoken_of_alone():
+    strip = made_strip([made_frame("07", confidence=0.5), made_frame("08")])
+    lines = report.summary_lines(replace(made_roll([]), strips=(strip,)))
+    assert lines[1] == (
+        "Check frame 07: its edges are not clear; correct them with [[frames]] in roll.toml."
+    )
+
+
+def test_assumptions_are_notes_and_what_failed_is_a_problem():
+    note = ScanTrouble("a.tif", "a.tif: taken as linear", "note")
+    record = made_roll([1], problems=(note,))
+    assert report.summary_lines(record)[-1] == "note: a.tif: taken as linear"
+    section = parsed(report.page(record, {})).find(".//section[@id='problems']")
+    assert text_of(section.find("h2")) == "Notes on scans"
+    assert section.find("ul/li").get("class") == "note"
+    assert text_of(section.find("ul/li/h3")) == "\N{BLACK CIRCLE} Note a.tif"
+    both = replace(record, problems=(note, ScanTrouble("b.tif", "holds no film; scan it again.")))
+    section = parsed(report.page(both, {})).find(".//section[@id='problems']")
+    assert text_of(section.find("h2")) == "Problems with scans"
+    assert [li.get("class") for li in section.iterfind("ul/li")] == ["warning", "note"]
+
+
+def test_a_doubtful_frame_has_its_lines_for_roll_toml_ready():
+    frames = [made_frame("08"), made_frame("10", confidence=0.5, found_as="09")]
+    page = parsed(report.page(replace(made_roll([]), strips=(made_strip(frames),)), {}))
+    (lines,) = ["".join(pre.itertext()) for pre in page.iterfind(".//figure//pre")]
+    # What is shown can be taken as it stands: Python's own TOML reader and ours understand it.
+    entries = tomllib.loads(lines.replace("left_mm = 0.0", "left_mm = 0.4"))["frames"]
+    assert [(entry.number, entry.left_mm) for entry in read_corrections(entries)] == [("09", 0.4)]
+
+
+def test_a_corrected_frame_says_so_and_what_it_was_found_as():
+    frame = made_frame("10", corrected=True, found_as="09", number_from="user", confidence=1.0)
+    page = parsed(report.page(replace(made_roll([]), strips=(made_strip([frame]),)), {}))
+    told = [text_of(span) for span in page.iterfind(".//figcaption/span")]
+    assert told[:2] == ["corrected", "found as 09"]
 
 
 def test_measure_table_holds_all_figures_in_aligned_columns():

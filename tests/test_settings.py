@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from pipeline.correction import FrameCorrection
 from pipeline.problem import SettingsProblem
 from pipeline.settings import (
     ARCHIVE_PACKING,
@@ -74,6 +75,7 @@ GOOD = {
     "first_number": "x", "scan_gamma": 2.2, "ppi": 1600, "archive": "none",
     "archive_packing": "zstd", "archive_space": "rec2020", "archive_size": 4000,
     "share": "png", "share_size": 900.0, "share_quality": 80, "write_blanks": True,
+    "inset_mm": 0.3, "border_mm": 10,
 }  # fmt: skip
 BAD = {
     "profile": ["", " ", 3, True],
@@ -96,6 +98,8 @@ BAD = {
     "share_size": [-1, 2400.5, "2400"],
     "share_quality": [0, 101, 92.5],
     "write_blanks": ["yes", 1],
+    "inset_mm": [-0.1, 5.1, "1", math.nan],
+    "border_mm": [-1, 10.5, True],
 }
 
 
@@ -118,6 +122,14 @@ def test_bad_value_is_refused_with_file_and_key(name, value):
     key = "frame number" if name == "first_number" else f"'{name}'"
     with pytest.raises(SettingsProblem, match=rf"^roll\.toml: .*{key}"):
         with_changes(Settings(), {name: value}, WHERE)
+
+
+def test_inset_and_border_exclude_each_other():
+    inset = with_changes(Settings(), {"inset_mm": 0.5})
+    with pytest.raises(SettingsProblem, match=r"^roll\.toml: inset and border exclude each other"):
+        with_changes(inset, {"border_mm": 2.0}, WHERE)
+    both = with_changes(inset, {"inset_mm": 0.0, "border_mm": 2.0})
+    assert (both.inset_mm, both.border_mm) == (0.0, 2.0)
 
 
 @given(st.floats(0, 0.95), st.floats(0.05, 4))
@@ -155,6 +167,28 @@ def test_roll_file_is_told_apart_into_notes_settings_and_the_rest(tmp_path):
     )
     assert changes == {"look": "log", "format": "135-half"}
     assert with_changes(Settings(), changes, path).format in FORMATS
+
+
+def test_corrections_of_frames_are_read_with_the_notes(tmp_path):
+    path = roll_file(tmp_path, 'iso = 200\n[[frames]]\nnumber = "07"\nleft_mm = 0.4\n')
+    notes, changes = read_roll_file(path)
+    assert notes == RollNotes(iso=200, frames=(FrameCorrection(1, "07", left_mm=0.4),))
+    assert changes == {}
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("[frames]\nnumber = '07'\n", "'frames' is no list of tables"),
+        ("[[frames]]\nnumber = '07'\n", "entry 1 of [[frames]]: tells nothing about frame 07"),
+        ("[[frame]]\nnumber = '07'\n", "key 'frame' is not known; write 'frames'"),
+    ],
+)
+def test_bad_correction_is_refused_with_file_and_entry(tmp_path, text, told):
+    path = roll_file(tmp_path, text)
+    with pytest.raises(SettingsProblem) as refused:
+        read_roll_file(path)
+    assert str(refused.value).startswith(f"{path}: {told}")
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,191 @@
+"""A strip's rebates at the scan's own resolution, for print too fine for the proxy."""
+
+import math
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.container import Reader, Span
+from pipeline.density import Triple
+from pipeline.edge import EdgeBand, EdgeReading, read_bands, read_edge, rescaled
+from pipeline.edge_code import EdgeFormat, load_edge_format
+from pipeline.encoding import to_light
+from pipeline.proxy import block_means, to_scan_xy
+from pipeline.rebate import INSIDE_MM, LEAST_MM, OUTSIDE_MM
+from pipeline.scan import Scan, opened
+from pipeline.strip_view import StripView, place
+
+Light = NDArray[np.float32]
+Rows = tuple[float | None, float | None]
+
+# Ten pixels a module: more tells the reader nothing that it could use.
+ENOUGH_PX_PER_MM = 600.0 / 25.4
+# A finer scan than the proxy by less than this is read no better.
+LEAST_GAIN = 1.25
+# Most columns of one piece: OpenCV turns pictures of less than 2^15 pixels a side.
+_PIECE_COLUMNS = 12000
+_BAND_SAMPLES = 6 << 20
+# Pixels around a piece for the interpolation between them.
+_MARGIN = 3
+
+
+def codes_expected(length_mm: float, layout: EdgeFormat | None = None) -> int:
+    """Return how many whole codes a piece of film holds at least, wherever it was cut."""
+    layout = load_edge_format() if layout is None else layout
+    code_mm = len(layout.clock) * layout.module_mm[1]
+    return max(0, math.floor((length_mm - code_mm) / layout.pitch_mm))
+
+
+def read_strip_edge(
+    scan: Scan, view: StripView, factor: int, film_rows: tuple[float, float], dark: Triple
+) -> EdgeReading:
+    """Read the edge print of a strip in its view, and from the scan where codes are missing.
+
+    Parameters are those of `read_closer`, but both rows are given, outside the view where the
+    edges are hidden.
+    """
+    rows = rows_in_view(film_rows, view)
+    light = view.light - np.asarray(dark, np.float32)
+    reading = read_edge(light, view.px_per_mm, *rows)
+    if rows == (None, None) or not worth_a_closer_look(reading, view, factor):
+        return reading
+    return better_reading(reading, read_closer(scan, view, factor, rows, dark))
+
+
+def rows_in_view(film_rows: tuple[float, float], view: StripView) -> Rows:
+    """Return the rows of the film's edges, None where too little of a rebate shows."""
+    layout = load_edge_format()
+    hidden = (layout.perforation_from_edge_mm - LEAST_MM) * view.px_per_mm
+    top, bottom = film_rows
+    return (
+        top if top + hidden > -0.5 else None,
+        bottom if bottom - hidden < view.light.shape[0] - 0.5 else None,
+    )
+
+
+def worth_a_closer_look(reading: EdgeReading, view: StripView, factor: int) -> bool:
+    """Tell whether fewer codes were read than there should be, and the scan is finer."""
+    length_mm = view.light.shape[1] / view.px_per_mm
+    return len(reading.codes) < codes_expected(length_mm) and _zoom(view, factor)[1] >= LEAST_GAIN
+
+
+def read_closer(
+    scan: Scan, view: StripView, factor: int, rows: Rows, dark: Triple = (0.0, 0.0, 0.0)
+) -> EdgeReading:
+    """Read the edge print of a strip from its scan, at up to about 600 ppi.
+
+    Only the rebates are read, in bands, so that memory stays small.
+
+    Parameters
+    ----------
+    scan
+        The scan that the view's proxy was reduced from.
+    view
+        The strip straightened.
+    factor
+        By how much the proxy is smaller than the scan.
+    rows
+        Rows of the film's upper and lower edge in the view, None where it is hidden.
+    dark
+        Light that the scanner reports where there is none.
+
+    Returns
+    -------
+    EdgeReading
+        In the pixels of the view.
+
+    Raises
+    ------
+    ScanProblem
+        The scan has changed or is damaged.
+    """
+    bands = rebate_bands(scan, view, factor, rows, dark)
+    fine = view.px_per_mm * _zoom(view, factor)[1]
+    return rescaled(read_bands(bands, fine), view.px_per_mm)
+
+
+def better_reading(one: EdgeReading, other: EdgeReading) -> EdgeReading:
+    """Return the reading with more codes, numbered ones first; of equals the first."""
+    merit = [(reading.numbered, len(reading.codes)) for reading in (one, other)]
+    return other if merit[1] > merit[0] else one
+
+
+def rebate_bands(
+    scan: Scan, view: StripView, factor: int, rows: Rows, dark: Triple
+) -> list[EdgeBand]:
+    """Return the rebates whose edge is in view, straightened, `_zoom` times the view's scale."""
+    block, zoom = _zoom(view, factor)
+    layout = load_edge_format()
+    inside = (layout.perforation_from_edge_mm + INSIDE_MM) * view.px_per_mm
+    outside = OUTSIDE_MM * view.px_per_mm
+    bands = []
+    with opened(scan) as reader:
+        for row, on_bottom in zip(rows, (False, True), strict=True):
+            if row is None:
+                continue
+            span = (row - inside, row + outside) if on_bottom else (row - outside, row + inside)
+            first, last = math.floor(span[0] * zoom), math.ceil(span[1] * zoom)
+            light = _straight(scan, reader, view, factor, block, (first, last + 1))
+            light -= np.asarray(dark, np.float32)
+            edge = (row + 0.5) * zoom - 0.5 - first
+            bands.append(EdgeBand(light, edge, on_bottom, float(first)))
+    return bands
+
+
+def _zoom(view: StripView, factor: int) -> tuple[int, float]:
+    """Return the scan's pixels that are averaged into one, and its scale over the view's."""
+    block = max(1, round(view.px_per_mm * factor / ENOUGH_PX_PER_MM))
+    return block, factor / block
+
+
+def _straight(
+    scan: Scan, reader: Reader, view: StripView, factor: int, block: int, rows: Span
+) -> Light:
+    """Return rows of the enlarged view, read from the scan a piece of its length at a time."""
+    zoom = factor / block
+    columns = round(view.light.shape[1] * zoom)
+    light = np.empty((rows[1] - rows[0], columns, 3), np.float32)
+    for start in range(0, columns, _PIECE_COLUMNS):
+        stop = min(start + _PIECE_COLUMNS, columns)
+        box = np.array([[x, y] for x in (start, stop - 1) for y in (rows[0], rows[1] - 1)], float)
+        places = to_scan_xy(place((box + 0.5) / zoom - 0.5, view.to_proxy), factor)
+        across, down = (
+            _blocks(places[:, axis], size, block)
+            for axis, size in enumerate((scan.width, scan.height))
+        )
+        means = _reduced(scan, reader, down, across, block)
+        # Three corners of the piece, and where they lie in the reduced window.
+        seen = (places - (across[0], down[0]) + 0.5) / block - 0.5
+        matrix = cv2.getAffineTransform(
+            (box[:3] - (start, rows[0])).astype(np.float32), seen[:3].astype(np.float32)
+        )
+        light[:, start:stop] = cv2.warpAffine(
+            means,
+            matrix,
+            (stop - start, light.shape[0]),
+            flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+    return light
+
+
+def _blocks(places: NDArray[np.float64], size: int, block: int) -> Span:
+    """Return the span of a scan's rows or columns that holds the places, at whole blocks."""
+    least, most = float(places.min()) - _MARGIN * block, float(places.max()) + _MARGIN * block
+    start = min(max(0, math.floor(least / block)), (size - 1) // block) * block
+    return start, max(start + 1, min(size, math.ceil(most / block) * block))
+
+
+def _reduced(scan: Scan, reader: Reader, rows: Span, columns: Span, block: int) -> Light:
+    """Return linear light of a window, averaged over whole blocks, a few rows at a time."""
+    height, width = -(-(rows[1] - rows[0]) // block), -(-(columns[1] - columns[0]) // block)
+    means = np.empty((height, width, 3), np.float32)
+    step = max(1, _BAND_SAMPLES // (3 * block * (columns[1] - columns[0])))
+    for out in range(0, height, step):
+        top = rows[0] + out * block
+        codes = reader.codes((top, min(top + step * block, rows[1])), columns)
+        bits = scan.stored.bits if codes.dtype.kind == "u" else None
+        part = block_means(to_light(codes, scan.encoding, bits), block)
+        means[out : out + len(part)] = part
+    return means

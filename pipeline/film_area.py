@@ -1,0 +1,163 @@
+"""Where in a scan film lies, piece by piece, and which way its strips run."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.film_edge import robust_line
+
+Mask = NDArray[np.bool_]
+
+MOST_SKEW_DEG = 8.0
+_LEAST_OF_LARGEST = 0.05
+_LEAST_SIDE_PX = 10
+# Longer than any single frame of a strip: half a 135 frame with its gap is 19 by 34.98 mm.
+_LONG_STRIP = 2.0
+_OPENINGS = (3, 5, 9)
+# Perforations are a tenth of 135 film (ISO 1007, from memory: 2 x 1.98 x 2.79 mm on 4.75 x 34.98).
+_MOST_OPEN = 0.25
+_SAME_HEIGHT = 0.12
+_BAR_OF_WIDTH = 0.5
+_ABREAST_SLACK = 0.06
+
+
+@dataclass(frozen=True)
+class FilmArea:
+    """One piece of film: its filled mask (h, w) and its box, (left, top, right, bottom)."""
+
+    mask: Mask
+    box: tuple[int, int, int, int]
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Return width and height of the box."""
+        left, top, right, bottom = self.box
+        return right - left, bottom - top
+
+
+def film_areas(film: Mask, open_gate: Mask, join_across_bars: bool = True) -> list[FilmArea]:
+    """Return connected pieces of film without their holes, largest first.
+
+    Parameters
+    ----------
+    film
+        (h, w) where a scan shows film.
+    open_gate
+        (h, w) where it shows open gate.
+    join_across_bars
+        Whether pieces in one line that only something opaque parts are one strip.
+    """
+    for size in _OPENINGS:
+        areas, ringed = _filled(film, open_gate, size)
+        if not ringed:
+            break
+    return _joined(areas, open_gate) if join_across_bars else areas
+
+
+def _filled(film: Mask, open_gate: Mask, size: int) -> tuple[list[FilmArea], bool]:
+    """Return pieces of film opened by so many pixels, and whether some enclose open gate.
+
+    A line of light like film's, where the gate fades into a holder, may hang together with film
+    and enclose the gate; it is thinner than any film.
+    """
+    kernel = np.ones((size, size), np.uint8)
+    opened = cv2.morphologyEx(film.astype(np.uint8), cv2.MORPH_OPEN, kernel)
+    contours, tree = cv2.findContours(opened, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    outer = [c for index, c in enumerate(contours) if tree[0][index][3] < 0]
+    outer.sort(key=lambda contour: (-cv2.contourArea(contour), tuple(contour[0, 0])))
+    areas: list[FilmArea] = []
+    ringed = False
+    for contour in outer:
+        largest = max((int(area.mask.sum()) for area in areas), default=0)
+        if cv2.contourArea(contour) < _LEAST_OF_LARGEST * largest:
+            break
+        x, y = contour[0, 0]
+        if min(cv2.minAreaRect(contour)[1]) < _LEAST_SIDE_PX or any(a.mask[y, x] for a in areas):
+            continue
+        plane = np.zeros(film.shape, np.uint8)
+        cv2.drawContours(plane, [contour], -1, 1, cv2.FILLED)
+        mask = plane.astype(bool)
+        if float(open_gate[mask].mean()) > _MOST_OPEN:
+            ringed = True
+            continue
+        areas.append(FilmArea(mask, _box(mask)))
+    return areas, ringed
+
+
+def _box(mask: Mask) -> tuple[int, int, int, int]:
+    left, top, width, height = cv2.boundingRect(mask.astype(np.uint8))
+    return left, top, left + width, top + height
+
+
+def _joined(areas: list[FilmArea], open_gate: Mask) -> list[FilmArea]:
+    """Return pieces with those made one that a bar of the holder or a dense frame parts."""
+    joined: list[FilmArea] = []
+    for area in areas:
+        for index, other in enumerate(joined):
+            if _parted_by_bar(area, other, open_gate):
+                mask = area.mask | other.mask
+                joined[index] = FilmArea(mask, _box(mask))
+                break
+        else:
+            joined.append(area)
+    return joined if len(joined) == len(areas) else _joined(joined, open_gate)
+
+
+def _parted_by_bar(one: FilmArea, other: FilmArea, open_gate: Mask) -> bool:
+    first, second = sorted((one.box, other.box))
+    height = max(one.size[1], other.size[1])
+    gap = second[0] - first[2]
+    ends = max(abs(first[1] - second[1]), abs(first[3] - second[3]))
+    if ends > _SAME_HEIGHT * height or not 0 <= gap < _BAR_OF_WIDTH * height:
+        return False
+    between = open_gate[max(first[1], second[1]) : min(first[3], second[3]), first[2] : second[0]]
+    return not between.size or float(between.mean()) < 0.1
+
+
+def runs_upright(areas: list[FilmArea]) -> bool | None:
+    """Tell whether strips' long side runs down the scan; None where their shape doesn't tell."""
+    sizes = [area.size for area in areas]
+    longest = max(sizes, key=max)
+    return longest[1] > longest[0] if max(longest) > _LONG_STRIP * min(longest) else None
+
+
+def rough_line(area: FilmArea) -> tuple[float, float, float]:
+    """Return slope, upper and lower level (at x = 0) of a lying piece of film."""
+    left, top, right, bottom = area.box
+    part = area.mask[top:bottom, left:right]
+    columns = np.nonzero(part.any(axis=0))[0]
+    upper = np.argmax(part[:, columns], axis=0) + top
+    lower = bottom - 1 - np.argmax(part[::-1, columns], axis=0)
+    x = columns.astype(float) + left
+    most = float(np.tan(np.radians(MOST_SKEW_DEG)))
+    lines = []
+    for y in (upper, lower):
+        slope, level = robust_line(x, y.astype(float), 1.0, most)
+        lines.append((slope, level, int((np.abs(y - slope * x - level) < 1.5).sum())))
+    slope = max(lines, key=lambda line: line[2])[0]
+    above = float(np.median(upper - slope * x))
+    below = float(np.median(lower - slope * x))
+    return slope, above - 0.5, below + 0.5
+
+
+def split_abreast(area: FilmArea, width_px: float) -> list[FilmArea]:
+    """Return a lying piece as the strips of one width that touch side by side in it.
+
+    Parameters
+    ----------
+    area
+        Piece of film.
+    width_px
+        Width of the film that may lie in it more than once.
+    """
+    slope, above, below = rough_line(area)
+    across = (below - above) * float(np.cos(np.arctan(slope)))
+    count = round(across / width_px)
+    if count < 2 or abs(across / width_px - count) > _ABREAST_SLACK:
+        return [area]
+    y, x = np.ogrid[: area.mask.shape[0], : area.mask.shape[1]]
+    place = np.floor((y - slope * x - above) * count / (below - above))
+    masks = [area.mask & (np.clip(place, 0, count - 1) == index) for index in range(count)]
+    return [FilmArea(mask, _box(mask)) for mask in masks]

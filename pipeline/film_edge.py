@@ -1,0 +1,179 @@
+"""The long edges of a straightened strip, as lines fitted to sub-pixel places along it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Light = NDArray[np.float32]
+Plane = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+Numbers = NDArray[np.float64]
+
+_OPEN_GATE, _HOLDER, _BORDER = 1, 0, 2
+_LEAST_RUN_MM = 0.8
+_LEAST_SEEN = 0.2
+_MOST_BEYOND = 0.15
+_CLEARLY_BEYOND_MM = 0.4
+_TOLERANCE_MM = 0.1
+_MOST_COLUMNS = 600
+
+
+@dataclass(frozen=True)
+class EdgeLine:
+    """Where what shows of a strip ends on one side: y = slope * x + level, pixels of the view.
+
+    `against_gate` tells that open gate lies beyond, so that it is the film's own edge; else the
+    holder covers the film there, or the scan ends. `support` is the share of columns on the line.
+    """
+
+    slope: float
+    level: float
+    against_gate: bool
+    support: float
+
+    def at(self, x: float) -> float:
+        """Return the line's row at a column."""
+        return self.slope * x + self.level
+
+    def below(self, x: Numbers, y: Numbers) -> Numbers:
+        """Return how far points lie below the line, in rows."""
+        return y - self.slope * x - self.level
+
+
+def robust_line(x: Numbers, y: Numbers, tolerance: float, most_slope: float) -> tuple[float, float]:
+    """Return slope and level of the line that most points lie on.
+
+    Parameters
+    ----------
+    x, y
+        Points, at least one.
+    tolerance
+        How far points on a line may be off it.
+    most_slope
+        Steepest slope that is looked for, either way.
+
+    Notes
+    -----
+    Slopes are tried one by one so closely that the ends stay within the tolerance; least
+    squares over the points on the best line follow.
+    """
+    if len(x) < 3:
+        return 0.0, float(np.median(y))
+    middle = float(np.median(x))
+    step = max(len(x) // _MOST_COLUMNS, 1)
+    some_x, some_y = x[::step] - middle, y[::step]
+    reach = max(float(np.ptp(some_x)) / 2, 1.0)
+    tries = min(2 * int(np.ceil(most_slope * reach / tolerance)) + 1, 401)
+    best = (-1, 0.0, float(np.median(y)))
+    for slope in sorted(np.linspace(-most_slope, most_slope, max(tries, 3)), key=abs):
+        rest = np.sort(some_y - slope * some_x)
+        counts = np.searchsorted(rest, rest + 2 * tolerance, "right") - np.arange(len(rest))
+        most = int(np.argmax(counts))
+        if counts[most] > best[0]:
+            level = float(rest[most : most + counts[most]].mean())
+            best = (int(counts[most]), float(slope), level)
+    _, slope, level = best
+    for _ in range(6):
+        rest = np.abs(y - slope * (x - middle) - level)
+        near = rest[rest < 2 * tolerance]
+        limit = max(0.3 * tolerance, 3.0 * float(np.median(near))) if len(near) else tolerance
+        keep = rest < min(limit, 2 * tolerance)
+        if keep.sum() < 3 or np.ptp(x[keep]) == 0:
+            break
+        slope, level = (float(value) for value in np.polyfit(x[keep] - middle, y[keep], 1))
+    return slope, level - slope * middle
+
+
+def find_edges(
+    view: Light, film: Mask, valid: Mask, share: Plane, px_per_mm: float, most_slope: float
+) -> tuple[EdgeLine, EdgeLine] | None:
+    """Return the upper and lower end of what shows of a strip, or None where nothing does.
+
+    Parameters
+    ----------
+    view
+        Straightened strip (h, w, 3), linear light, with some of its surround.
+    film, valid
+        (h, w) where it shows film, and where it lies inside the scan.
+    share
+        (h, w) share of open gate in a pixel.
+    px_per_mm
+        Scale, roughly.
+    most_slope
+        How far from level the edges may be.
+    """
+    upper = _edge(view, film, valid, share, px_per_mm, most_slope)
+    lower = _edge(view[::-1], film[::-1], valid[::-1], share[::-1], px_per_mm, most_slope)
+    if upper is None or lower is None:
+        return None
+    last = view.shape[0] - 1
+    return upper, EdgeLine(-lower.slope, last - lower.level, lower.against_gate, lower.support)
+
+
+def _edge(
+    view: Light, film: Mask, valid: Mask, share: Plane, px_per_mm: float, most_slope: float
+) -> EdgeLine | None:
+    """Return the upper edge line of a view."""
+    run = max(2, round(_LEAST_RUN_MM * px_per_mm))
+    columns, rows = _outermost(film, run)
+    if len(columns) < 8:
+        return None
+    places, beyond = _sub_pixel(view, valid, share, columns, rows)
+    x = columns.astype(float)
+    tolerance = max(0.5, _TOLERANCE_MM * px_per_mm)
+    open_gate = beyond == _OPEN_GATE
+    if open_gate.mean() > _LEAST_SEEN:
+        slope, level = robust_line(x[open_gate], places[open_gate], tolerance, most_slope)
+        rest = places - slope * x - level
+        support = float((np.abs(rest[open_gate]) < 2 * tolerance).sum() / len(x))
+        outside = float((rest < -_CLEARLY_BEYOND_MM * px_per_mm).mean())
+        if support > _LEAST_SEEN * 0.6 and outside < _MOST_BEYOND:
+            return EdgeLine(slope, level, True, support)
+    covered = ~open_gate
+    if covered.sum() < 8:
+        covered = np.ones(len(x), bool)
+    slope, level = robust_line(x[covered], places[covered], tolerance, most_slope)
+    support = float((np.abs(places - slope * x - level) < 2 * tolerance).mean())
+    return EdgeLine(slope, level, False, support)
+
+
+def _outermost(film: Mask, run: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return columns and the first row in each from which film goes on for `run` rows."""
+    sums = np.cumsum(np.pad(film.astype(np.int32), ((1, 0), (0, 0))), axis=0)
+    whole = sums[run:] - sums[:-run] == run
+    columns = np.nonzero(whole.any(axis=0))[0]
+    return columns, np.argmax(whole[:, columns], axis=0)
+
+
+def _sub_pixel(
+    view: Light, valid: Mask, share: Plane, columns: NDArray[np.int64], rows: NDArray[np.int64]
+) -> tuple[Numbers, NDArray[np.int64]]:
+    """Return the edge's place in each column, and what lies beyond it.
+
+    Light half way between both sides is where an edge runs through the middle of a pixel.
+    """
+    height = view.shape[0]
+
+    def at(offset: int) -> NDArray[np.int64]:
+        return np.clip(rows + offset, 0, height - 1)
+
+    offsets = range(-3, 3)
+    lights = np.stack([view[at(k), columns] for k in offsets]).astype(float)
+    inner = lights[-2:].mean(axis=0)
+    contrast = ((lights[:3] - inner) ** 2).sum(axis=2)
+    outer = np.take_along_axis(lights[:3], np.argmax(contrast, axis=0)[None, :, None], axis=0)[0]
+    way = outer - inner
+    level = ((lights - inner) * way).sum(axis=2) / np.maximum((way**2).sum(axis=1), 1e-12)
+    places = rows.astype(float)
+    placed = np.zeros(len(rows), bool)
+    for index in range(len(offsets) - 2, -1, -1):
+        here, next_in = level[index], level[index + 1]
+        crosses = ~placed & (here >= 0.5) & (next_in < 0.5)
+        part = (0.5 - next_in[crosses]) / (here[crosses] - next_in[crosses])
+        places[crosses] = rows[crosses] + offsets[index + 1] - part
+        placed |= crosses
+    opened = np.max([share[at(k), columns] for k in (-3, -2, -1)], axis=0) > 0.5
+    beyond = np.where(opened, _OPEN_GATE, _HOLDER)
+    outside = (rows < 2) | ~valid[at(-2), columns]
+    return np.where(outside, rows - 0.5, places), np.where(outside, _BORDER, beyond)

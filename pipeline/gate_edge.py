@@ -1,0 +1,232 @@
+"""One edge of a picture, placed to a fraction of a pixel by all the rows that cross it."""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+Density = NDArray[np.float32]
+Row = NDArray[np.float64]
+
+_MOST_DENSITY = 3.0
+# Single readings count no more than this many deviations: dust is not the gate.
+_CAPPED_DEVIATIONS = 3.0
+# Mean of half the squared lighter-than-noise readings of clear base is 0.25; a column must be
+# this much busier before it speaks for a picture.
+_BASE_LEVEL = 0.25
+_DEPARTURE = 0.35
+# The fall from base to picture is looked at this far (pixels) on either side of the edge, and
+# the picture's density taken over so many more.
+_BLUR_PX = 1.5
+_INSIDE_PX = 2
+_ROUNDS = 5
+# Columns just outside that must be base, and by how much the picture must differ from them.
+_OUTSIDE_PX = 3
+_LEAST_STEP = 0.15
+_MOST_OUTSIDE = 0.3
+# A step between columns is seen over so many on either side; rows that differ by this density or
+# more speak fully, and so large a part of them must agree.
+_STEP_PX = 2
+_STEP_DENSITY = 0.04
+_LEAST_COHERENCE = 0.3
+_OVER_SIGMA_PX = 0.4
+_LEAST_ROWS = 4
+_LEAST_NOISE = 0.004
+_FEW_ROWS = 0.45
+# Where fewer rows show the picture, medians of so many are looked at.
+_MANY_ROWS = 0.6
+_BLOCK_ROWS = 16
+_USUAL_SCATTER_PX = 0.3
+_SCATTER_PX = (0.05, 1.0)
+_OUTLYING = 2.5
+_ROWS_ALIKE = 6.0
+# No edge is known better than this: the gate's shadow is soft and the film lies uneven.
+_LEAST_SIGMA_PX = 0.18
+_USUAL_TILT = 0.01
+
+
+@dataclass(frozen=True)
+class EdgePlace:
+    """Where an edge crosses the middle row, in pixel centres along the row.
+
+    `tilt` is its change of place a row; `sigma` and `tilt_sigma` are the standard errors of both
+    (pixels); `share` is the part of all rows that are denser inside than the base's noise.
+    """
+
+    place: float
+    tilt: float
+    sigma: float
+    tilt_sigma: float
+    share: float
+
+
+def find_edge(density: Density, near: float, reach: float, noise: float) -> EdgePlace | None:
+    """Return where clear base ends and a picture begins, or None if nothing tells.
+
+    Parameters
+    ----------
+    density
+        (rows, columns) density above base, the picture on the right.
+    near, reach
+        Where the edge is looked for: column (pixel centres), and pixels to either side.
+    noise
+        Standard deviation of the base's density.
+
+    Notes
+    -----
+    A first place comes from the step in what columns show over base, counted alike for few rows
+    or many: rows that begin dark do not hide the edge where others show it. Then in every row the
+    density between base and picture is summed up; the sum over the density inside is the
+    picture's length in that window, whatever the blur. Rows are weighted by their contrast
+    squared.
+    """
+    noise = max(noise, _LEAST_NOISE)
+    first = int(np.floor(near - reach - _BLUR_PX))
+    inside = max(4, round(0.6 * reach))
+    last = int(np.ceil(near + reach + inside + _BLUR_PX))
+    if first < 0:
+        first = 0
+    if last >= density.shape[1]:
+        last = density.shape[1] - 1
+    if last - first < 2 * inside:
+        return None
+    part = np.clip(density[:, first : last + 1], -0.1, _MOST_DENSITY).astype(np.float64)
+    begin = _first_departure(part, noise, inside)
+    if begin is not None:
+        return _placed(part, begin, noise, first)
+    # Where light struck the gap, or two pictures overlap, only the step itself tells.
+    begin = _steepest(part, noise, near - first, 0.6 * reach)
+    return None if begin is None else _placed(part, begin, noise, first, over_base=True)
+
+
+def coherent_steps(density: Density, noise: float) -> Row:
+    """Return how far all rows agree on a step between columns, -1 to 1: 1 where all grow denser.
+
+    Parameters
+    ----------
+    density
+        (rows, columns) density above base.
+    noise
+        Standard deviation of the base's density.
+
+    Returns
+    -------
+    array
+        (columns + 1,): the step at the left side of each column, and after the last.
+    """
+    sums = np.pad(np.cumsum(density, axis=1, dtype=np.float64), ((0, 0), (1, 0)))
+    count = density.shape[1]
+    steps = np.zeros(count + 1)
+    if count < 2 * _STEP_PX:
+        return steps
+    middle = sums[:, _STEP_PX:-_STEP_PX]
+    rise = (sums[:, 2 * _STEP_PX :] - middle) - (middle - sums[:, : -2 * _STEP_PX])
+    scale = max(_STEP_DENSITY, 3.0 * noise) * _STEP_PX
+    steps[_STEP_PX:-_STEP_PX] = np.clip(rise / scale, -1.0, 1.0).mean(axis=0)
+    return steps
+
+
+def _steepest(part: Row, noise: float, near: float, reach: float) -> float | None:
+    """Return where most rows step up at once (column edge), close to where it is looked for."""
+    steps = coherent_steps(part.astype(np.float32), noise)
+    away = np.abs(np.arange(len(steps)) - 0.5 - near)
+    index = int(np.argmax(np.where(away <= reach, steps, -1.0)))
+    return index - 0.5 if steps[index] > _LEAST_COHERENCE else None
+
+
+def _first_departure(part: Row, noise: float, inside: int) -> float | None:
+    """Return where columns stop being base (column edge, in pixel centres of the part)."""
+    deviations = np.clip(part / noise, 0.0, _CAPPED_DEVIATIONS)
+    speaks = (deviations**2 / 2).mean(axis=0) - _BASE_LEVEL - _DEPARTURE
+    # However few rows show it, a picture is a picture.
+    sums = np.concatenate([[0.0], np.cumsum(np.minimum(speaks, 1.0))])
+    at = np.arange(1, len(speaks) - inside)
+    outside = np.maximum(at - _OUTSIDE_PX, 0)
+    before = (sums[at] - sums[outside]) / (at - outside)
+    step = (sums[at + inside] - sums[at]) / inside - before
+    index = int(np.argmax(step))
+    if step[index] <= _LEAST_STEP or before[index] > _MOST_OUTSIDE:
+        return None
+    return float(at[index]) - 0.5
+
+
+def _placed(
+    part: Row, begin: float, noise: float, first: int, over_base: bool = False
+) -> EdgePlace | None:
+    """Return the edge at a first place, by the rows' fall to base or to what lies outside."""
+    rows = part.shape[0]
+    y = np.arange(rows) - (rows - 1) / 2
+    edge = _refined(part, y, begin, noise, over_base)
+    if edge is not None and edge.share < _MANY_ROWS:
+        # A night sky: single rows show but their stars, the median of several the sky.
+        count = rows // _BLOCK_ROWS
+        blocks = part[: count * _BLOCK_ROWS].reshape(count, _BLOCK_ROWS, -1)
+        middles = y[: count * _BLOCK_ROWS].reshape(count, _BLOCK_ROWS).mean(axis=1)
+        # The median of n readings is 1.25 times as uncertain as their mean.
+        quiet = max(1.25 * noise / math.sqrt(_BLOCK_ROWS), _LEAST_NOISE / 2)
+        sky = _refined(np.median(blocks, axis=1), middles, begin, quiet, over_base)
+        if sky is not None and sky.share >= edge.share:
+            edge = sky
+    if edge is None:
+        return None
+    least = _OVER_SIGMA_PX if over_base else _LEAST_SIGMA_PX
+    if edge.share < _FEW_ROWS:
+        # A star that lies deeper in the picture pulls the rows' edge inward.
+        edge = replace(edge, place=begin, tilt=0.0)
+    return replace(edge, place=first + edge.place, sigma=math.hypot(edge.sigma, least))
+
+
+def _refined(part: Row, y: Row, begin: float, noise: float, over_base: bool) -> EdgePlace | None:
+    """Return the edge by rows at heights `y`, in columns of the part."""
+    place = begin
+    fit = (0.0, 0.0, 0.0, 0.0)
+    for _ in range(_ROUNDS):
+        left, right = math.floor(place - _BLUR_PX), math.ceil(place + _BLUR_PX)
+        inner = (right, right + _INSIDE_PX)
+        left = max(left, 0)
+        if right - left < 2 or inner[1] > part.shape[1] or (over_base and left < 2):
+            return None
+        level = part[:, left - 2 : left].mean(axis=1) if over_base else np.zeros(len(y))
+        contrast = part[:, inner[0] : inner[1]].mean(axis=1) - level
+        clear = contrast > 3.0 * noise / math.sqrt(_INSIDE_PX)
+        if clear.sum() < _LEAST_ROWS:
+            return None
+        area = (part[:, left:right] - level[:, None]).sum(axis=1)
+        errors = noise * math.sqrt(right - left) / contrast[clear]
+        fit = _through_rows(area[clear] / contrast[clear], errors, y[clear])
+        moved = right - 0.5 - fit[0]
+        done = abs(moved - place) < 0.02
+        place = float(np.clip(moved, place - 1.0, place + 1.0))
+        if done:
+            break
+    return EdgePlace(place, -fit[1], fit[2], fit[3], float(clear.mean()))
+
+
+def _through_rows(length: Row, error: Row, y: Row) -> tuple[float, float, float, float]:
+    """Return length at y = 0, its slope, and the standard errors of both, of all rows.
+
+    What scenes do beside the edge scatters the rows more than noise does, and some by far.
+    """
+    scatter = _USUAL_SCATTER_PX
+    rest = np.zeros_like(length)
+    for _ in range(_ROUNDS):
+        spread = np.hypot(error, scatter)
+        weight = 1.0 / spread**2 / (1.0 + (rest / (_OUTLYING * spread)) ** 2)
+        total = float(weight.sum())
+        # A ridge holds the slope to what gates have where few rows tell.
+        moment, second = float(weight @ y), float(weight @ y**2) + 1.0 / _USUAL_TILT**2
+        sums = np.array([weight @ length, weight @ (y * length)])
+        normal = np.array([[total, moment], [moment, second]])
+        at, slope = np.linalg.solve(normal, sums)
+        rest = length - at - slope * y
+        scatter = float(np.clip(1.4826 * np.median(np.abs(rest)), *_SCATTER_PX))
+    inverse = np.linalg.inv(normal)
+    # Neighbouring rows see the same part of the scene: fewer tell apart than there are.
+    alike = math.sqrt(_ROWS_ALIKE)
+    return (
+        float(at),
+        float(slope),
+        alike * float(np.sqrt(inverse[0, 0])),
+        alike * float(np.sqrt(inverse[1, 1])),
+    )
