@@ -12,6 +12,7 @@ from pipeline.contact_sheet import counted
 from pipeline.density import as_triple
 from pipeline.film import FilmProfile, profiles_folder
 from pipeline.frame_survey import FrameSurvey
+from pipeline.frames import HOLDS_PICTURE
 from pipeline.record import Finding
 from pipeline.settings import RollNotes
 from pipeline.survey import StripSurvey
@@ -30,9 +31,7 @@ def _count() -> dict[str, Any]:
 
 
 def _pictures(strips: Sequence[StripSurvey]) -> list[FrameSurvey]:
-    return [
-        frame for strip in strips for frame in strip.frames if frame.kind in ("picture", "partial")
-    ]
+    return [frame for strip in strips for frame in strip.frames if frame.kind in HOLDS_PICTURE]
 
 
 def edge_print(strips: Sequence[StripSurvey]) -> tuple[float, float, float] | None:

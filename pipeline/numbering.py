@@ -4,6 +4,7 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from string import ascii_lowercase
 
 from pipeline.edge_code import frame_name, load_edge_format
 from pipeline.edge_numbers import number_steps, picture_phase
@@ -211,9 +212,9 @@ def number_roll(
             by_edge = number is not None
             if number is None:
                 while upcoming in named or upcoming in taken:
-                    upcoming = _next(upcoming, early)
+                    upcoming = next_number(upcoming, early)
                 number = upcoming
-            upcoming = _next(number, early)
+            upcoming = next_number(number, early)
             row.append(FrameNumber(_unique(number, taken), "edge" if by_edge else origin))
         numbered.append(tuple(row))
     return tuple(numbered)
@@ -229,9 +230,12 @@ def _first_numbers(early: bool) -> list[str]:
     return ["X", "00", "0", "01"] if early else ["X", "00", "01"]
 
 
-def _next(number: str, early: bool = False) -> str:
-    """Return the whole number after a frame number."""
-    digits, first = number.rstrip("A"), _first_numbers(early)
+def next_number(number: str, early: bool = False) -> str:
+    """Return the whole number after a frame number, whatever letter that has: after X comes 00.
+
+    `early` tells 0 from 00, as rolls do that show both.
+    """
+    digits, first = number.rstrip(f"A{ascii_lowercase}"), _first_numbers(early)
     if digits in first[:-1]:
         return first[first.index(digits) + 1]
     return f"{int(digits) + 1:02d}"

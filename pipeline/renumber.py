@@ -1,11 +1,10 @@
 """Final numbers of frames: as found, as the user renumbers them, and those of added ones."""
 
-import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 
 from pipeline.correction import FrameCorrection
-from pipeline.numbering import FrameNumber
+from pipeline.numbering import FrameNumber, next_number
 
 # A frame and the entry that asks for its number, with that number.
 _Asked = dict[str, tuple[FrameCorrection, str]]
@@ -76,14 +75,8 @@ def _asked(keys: Sequence[str], corrections: Sequence[FrameCorrection]) -> _Aske
             if entry.onward or current is not None:
                 current = (entry if entry.onward or current is None else current[0], number)
         elif current is not None:
-            current = asked[key] = (current[0], _following(current[1]))
+            current = asked[key] = (current[0], next_number(current[1]))
     return asked
-
-
-def _following(number: str) -> str:
-    """Return the whole number after one that may have a letter: after X comes 00, then 01."""
-    digits = re.match("[0-9]*", number)
-    return f"{int(digits[0]) + 1:02d}" if digits and digits[0] else "00"
 
 
 def _held(key: str, asked: _Asked, numbers: Mapping[str, FrameNumber]) -> str | None:

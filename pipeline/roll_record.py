@@ -8,6 +8,7 @@ from pipeline.density import as_triple
 from pipeline.diagnose import diagnose, edge_print
 from pipeline.frame_survey import FrameSurvey
 from pipeline.frame_task import frame_files
+from pipeline.frames import HOLDS_PICTURE
 from pipeline.numbering import FrameNumber
 from pipeline.picture_edge import written_area
 from pipeline.record import (
@@ -105,7 +106,7 @@ def _frame_record(
 
 
 def _roll_densities(strips: Sequence[StripSurvey]) -> RollDensities:
-    pictures = [f for strip in strips for f in strip.frames if f.kind in ("picture", "partial")]
+    pictures = [f for strip in strips for f in strip.frames if f.kind in HOLDS_PICTURE]
     base = as_triple(np.median([s.base.density for s in strips], axis=0)) if strips else None
     spans = None
     if pictures:

@@ -16,7 +16,7 @@ from pipeline.contact_sheet import counted
 from pipeline.film import FilmProfile, find_film
 from pipeline.film_code import profile_of_codes
 from pipeline.film_place import film_code
-from pipeline.frames import CLEAR
+from pipeline.frames import CLEAR, HOLDS_PICTURE
 from pipeline.gate import GateHabit, shared_habit
 from pipeline.numbering import FrameNumber, in_film_order, number_roll, with_roll_numbers
 from pipeline.problem import Problem, ScanProblem
@@ -293,7 +293,7 @@ def drop(pending: Iterable[Future[Any]]) -> None:
 def _samples(strips: Sequence[StripSurvey]) -> list[NDArray[np.float32]]:
     return [
         frame.samples for strip in strips for frame in strip.frames
-        if frame.kind in ("picture", "partial")
+        if frame.kind in HOLDS_PICTURE
     ]  # fmt: skip
 
 

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.frame_survey import FrameSurvey
-from pipeline.frames import CLEAR
+from pipeline.frames import CLEAR, HOLDS_PICTURE
 from pipeline.numbering import number_roll, with_roll_numbers
 from pipeline.problem import ScanProblem
 from pipeline.settings import Settings
@@ -31,7 +31,6 @@ Truth = dict[str, Any]
 
 TOLERANCE_MM = 0.25
 SAME_STRIP, SAME_FRAME = 0.3, 0.5
-WRITTEN = ("picture", "partial")
 
 
 @dataclass(frozen=True)
@@ -90,7 +89,7 @@ def _judged_strip(strip: StripSurvey, told: Truth, pixel_mm: float, seed: int) -
     given = {id(f): n for f, n in zip(strip.frames, numbers, strict=True)}
     true = [one for one in told["frames"] if one["kind"] not in ("blank", "fogged")]
     blank = [one for one in told["frames"] if one["kind"] == "blank"]
-    written = [frame for frame in strip.frames if frame.kind in WRITTEN]
+    written = [frame for frame in strip.frames if frame.kind in HOLDS_PICTURE]
     pairs = [(one, _covering(written, one)) for one in true]
     hits = [(one, frame) for one, frame in pairs if frame is not None]
     extra = [f for f in written if all(f is not frame for _, frame in hits)]
