@@ -258,7 +258,8 @@ def _is_negative(above: Light, strip: Strip, base: FilmBase, any_base: bool) -> 
     bare = strip.whole_width and strip.film.name == "135" and not strip.perforated
     if strip.whole_width and not strip.perforated:
         return orange and share > 0.05 and lighter < (0.0005 if bare else 0.005)
-    return orange and share > 0.015 and lighter < 0.01
+    # Reflections in the glass lighten the dense blue of an orange base here and there.
+    return orange and share > 0.008 and lighter < (0.04 if strip.perforated else 0.01)
 
 
 def _outside(

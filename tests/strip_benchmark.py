@@ -31,6 +31,8 @@ Truth = dict[str, Any]
 
 TOLERANCE_MM = 0.25
 SAME_STRIP, SAME_FRAME = 0.3, 0.5
+# Slivers of a picture, shorter along the film than this share of its height, are no frames.
+LEAST_SHARE = 0.12
 
 
 @dataclass(frozen=True)
@@ -87,7 +89,7 @@ def _judged_strip(strip: StripSurvey, told: Truth, pixel_mm: float, seed: int) -
     (strip,) = with_roll_numbers((strip,))
     (numbers,) = number_roll((strip,), None)
     given = {id(f): n for f, n in zip(strip.frames, numbers, strict=True)}
-    true = [one for one in told["frames"] if one["kind"] not in ("blank", "fogged")]
+    true = [one for one in told["frames"] if _is_picture(one)]
     blank = [one for one in told["frames"] if one["kind"] == "blank"]
     written = [frame for frame in strip.frames if frame.kind in HOLDS_PICTURE]
     pairs = [(one, _covering(written, one)) for one in true]
@@ -110,6 +112,15 @@ def _judged_strip(strip: StripSurvey, told: Truth, pixel_mm: float, seed: int) -
         confidence=tuple(frame.confidence for _, frame in hits),
         seeds_amiss=() if exact else (seed,),
     )
+
+
+def _is_picture(one: Truth) -> bool:
+    """Tell whether a true frame is to be found: a picture, or no mere sliver of one."""
+    if one["kind"] in ("blank", "fogged"):
+        return False
+    corners = np.asarray(one["outline"])
+    along, across = (np.hypot(*(corners[0] - corners[k])) for k in (1, 3))
+    return bool(along > LEAST_SHARE * across)
 
 
 def _covering(frames: Sequence[FrameSurvey], one: Truth) -> FrameSurvey | None:
