@@ -14,9 +14,14 @@ Floats = NDArray[np.float64]
 
 _LEAST_EXPOSURE = 1e-4
 _LEAST_DENSITY = 0.06
-# A picture counts as this many independent colours: its pixels are anything but independent.
-_FRAME_WEIGHT = 2.0
-_NEUTRAL_SHARE = 0.35
+_SAMPLES_A_FRAME = 240
+# Frames whose colours lie this close together (log10 exposure ratio) are much the same picture.
+_ALIKE_LOG_E = 0.02
+# The most neutral part of a frame, how far off it may at most be, and what it counts.
+_NEUTRAL_SHARE = 0.5
+_FAR = 3.0
+_NEUTRAL_WEIGHT = 2.0
+_WIDE_WEIGHT = 0.5
 # Spread of scene colours in log10 exposure ratios: along the way from warm to cool light, where
 # daylight, shade, skin and sky lie, and across it, from green to magenta (fitted on the film
 # model's pictures).
@@ -79,30 +84,46 @@ def from_profile(profile: FilmProfile) -> RollColour:
 
 @dataclass(frozen=True)
 class _Samples:
+    """Per-layer densities of the pictures' samples (f, n, 3), and what each picture counts (f)."""
+
     layers: Floats
     weight: Floats
 
 
-def _gather(frames: Sequence[NDArray[np.floating]], unmask: Matrix) -> _Samples:
-    """Return per-layer densities of all frames' samples, each frame weighing the same."""
+def _gather(frames: Sequence[NDArray[np.floating]], profile: FilmProfile) -> _Samples:
+    """Return as many samples of each frame as of any; frames alike in colour share a weight.
+
+    A hundred pictures of one wood tell no more of the film than a few of them.
+    """
     parts, weights = [], []
     for density in frames:
-        layers = np.asarray(density, float) @ np.asarray(unmask).T
+        layers = np.asarray(density, float) @ np.asarray(profile.unmask).T
         usable = (layers.min(axis=1) > _LEAST_DENSITY) & np.isfinite(layers).all(axis=1)
         layers = layers[usable]
         if len(layers) < 20:
             continue
-        share = usable.mean()
-        parts.append(layers)
-        weights.append(np.full(len(layers), share / len(layers)))
+        parts.append(layers[np.linspace(0, len(layers) - 1, _SAMPLES_A_FRAME).round().astype(int)])
+        weights.append(float(usable.mean()))
     if not parts:
-        return _Samples(np.zeros((0, 3)), np.zeros(0))
-    return _Samples(np.concatenate(parts), np.concatenate(weights))
+        return _Samples(np.zeros((0, _SAMPLES_A_FRAME, 3)), np.zeros(0))
+    layers = np.array(parts)
+    return _Samples(layers, np.array(weights) / _alike(layers, profile.curves))
+
+
+def _alike(layers: Floats, curves: Sequence[LayerCurve]) -> Floats:
+    """Return for each frame how many frames of the roll are like it in colour, itself included."""
+    logs = _log_exposure(layers, curves)
+    ratios = logs[..., (0, 2)] - logs[..., 1:2]
+    colours = np.percentile(ratios, (20, 50, 80), axis=1).transpose(1, 0, 2).reshape(len(layers), 6)
+    apart = colours[:, None] - colours[None]
+    likeness = np.exp(-(apart**2).mean(axis=2) / (2.0 * _ALIKE_LOG_E**2))
+    alike: Floats = likeness.sum(axis=1)
+    return alike
 
 
 def _log_exposure(layers: Floats, curves: Sequence[LayerCurve]) -> Floats:
-    parts = [curve.exposure(layers[:, channel]) for channel, curve in enumerate(curves)]
-    return np.log10(np.maximum(np.stack(parts, axis=1), _LEAST_EXPOSURE))
+    parts = [curve.exposure(layers[..., channel]) for channel, curve in enumerate(curves)]
+    return np.log10(np.maximum(np.stack(parts, axis=-1), _LEAST_EXPOSURE))
 
 
 def _scaled(
@@ -120,23 +141,27 @@ def _scaled(
 def _misfit(theta: Floats, samples: _Samples, profile: FilmProfile, neutral_spread: float) -> float:
     """Return minus the log posterior of slopes and balance (slope red, blue; balance red, blue).
 
-    Scene colours are a mixture: a share of surfaces and lights that are neutral, and the rest
-    spread wide about it, more from warm to cool than from green to magenta.
+    Two things are probable of scenes: most hold something neutral, and their colours as a
+    whole are spread about neutral, more from warm to cool than from green to magenta. Of each
+    frame the most neutral part counts for the first, however even it is, and never more than
+    so much: no single wall decides over a roll.
     """
     logs = _log_exposure(samples.layers, _scaled(profile.curves, theta[:2]))
-    red = logs[:, 0] + theta[2] - logs[:, 1]
-    blue = logs[:, 2] + theta[3] - logs[:, 1]
+    red = logs[..., 0] + theta[2] - logs[..., 1]
+    blue = logs[..., 2] + theta[3] - logs[..., 1]
     warm, green = (red - blue) / math.sqrt(2.0), (red + blue) / math.sqrt(2.0)
-    narrow = np.exp(-(warm**2 + green**2) / (2 * neutral_spread**2)) / neutral_spread**2
-    wide_axes = (warm / _WARM_COOL_SPREAD) ** 2 + (green / _GREEN_MAGENTA_SPREAD) ** 2
-    wide = (1.0 + wide_axes / 4.0) ** -3.0 / (_WARM_COOL_SPREAD * _GREEN_MAGENTA_SPREAD)
-    likelihood = _NEUTRAL_SHARE * narrow + (1.0 - _NEUTRAL_SHARE) * wide
-    evidence = _FRAME_WEIGHT * float(samples.weight @ np.log(likelihood + 1e-9))
+    off = np.minimum((warm**2 + green**2) / (2.0 * neutral_spread**2), _FAR)
+    count = max(1, round(_NEUTRAL_SHARE * off.shape[1]))
+    neutral = np.partition(off, count - 1, axis=1)[:, :count].mean(axis=1)
+    wide = 3.0 * np.log1p(
+        ((warm / _WARM_COOL_SPREAD) ** 2 + (green / _GREEN_MAGENTA_SPREAD) ** 2) / 4.0
+    ).mean(axis=1)
+    evidence = float(samples.weight @ (_NEUTRAL_WEIGHT * neutral + _WIDE_WEIGHT * wide))
     prior = float((theta[:2] / profile.slope_spread) @ (theta[:2] / profile.slope_spread))
     prior += float(
         (theta[2:] / profile.speed_spread_log_e) @ (theta[2:] / profile.speed_spread_log_e)
     )
-    return prior / 2.0 - evidence
+    return prior / 2.0 + evidence
 
 
 def solve_roll(frames: Sequence[NDArray[np.floating]], profile: FilmProfile) -> RollColour:
@@ -158,7 +183,7 @@ def solve_roll(frames: Sequence[NDArray[np.floating]], profile: FilmProfile) -> 
     from scipy.optimize import minimize
 
     start = from_profile(profile)
-    samples = _gather(frames, profile.unmask)
+    samples = _gather(frames, profile)
     if not len(samples.layers):
         return start
     theta = np.zeros(4)
