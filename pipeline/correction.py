@@ -27,10 +27,10 @@ _RANGES = {
     "turn_deg": (-15.0, 15.0),
     "exposure": (-10.0, 10.0),
     "balance": (-3.0, 3.0),
-    # Candle light to the bluest sky; the Planckian locus is good for no more (CIE 15:2018, 9.5:
-    # a correlated temperature has a meaning up to 0.05 from it).
-    "temperature_k": (1700.0, 25000.0),
-    "tint": (-50.0, 50.0),
+    # Candle light to the bluest sky. Lights farther from the Planckian locus than 0.03 are coloured
+    # (CIE 15:2018, 9.5, gives a correlated temperature a meaning up to 0.05).
+    "temperature_k": (2000.0, 25000.0),
+    "tint": (-30.0, 30.0),
     "neutral": (0.0, 1.0),
 }
 _MOVES = ("left_mm", "right_mm", "top_mm", "bottom_mm", "move_mm", "turn_deg")

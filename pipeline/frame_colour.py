@@ -28,6 +28,7 @@ _NEUTRAL_REACH = 0.012
 _CLIPPED_DENSITY = 3.0
 _BLACK_LAYER_DENSITY = 0.06
 _LEAST_EXPOSURE = 1e-4
+_MOST_GAIN = 10.0
 
 
 @dataclass(frozen=True)
@@ -215,7 +216,7 @@ def scene_light_matrix(temperature_k: float | None, tint: float | None) -> Float
     -----
     Correlated temperature and Duv after Ohno (2014), "Practical Use and Calculation of CCT and
     Duv"; adaptation by the linear Bradford transform (ICC.1:2022, annex E), through
-    colour-science. The light's luminance stays.
+    colour-science. No cone is raised more than tenfold. The light's luminance stays.
     """
     with warnings.catch_warnings():
         # It warns that it can't draw without a plotting library.
@@ -232,12 +233,13 @@ def scene_light_matrix(temperature_k: float | None, tint: float | None) -> Float
         for kelvin, duv in ((temperature_k or daylight, (tint or 0.0) / 1000.0), (daylight, 0.0))
     ]
 
-    def adapted(white: NDArray[np.floating], new_white: NDArray[np.floating]) -> Floats:
-        return np.asarray(
-            colour.adaptation.matrix_chromatic_adaptation_VonKries(white, new_white, "Bradford")
-        )
-
+    bradford = np.asarray(colour.adaptation.CAT_BRADFORD)
+    of_light, of_daylight = (bradford @ light for light in lights)
+    # Far on the green side of a warm light there is no light that the eye's blue sees.
+    gains = of_daylight / np.maximum(of_light, of_daylight / _MOST_GAIN)
     to_xyz = np.array(find_space(WORKING).to_xyz)
-    to_daylight = adapted(to_xyz.sum(axis=1), lights[1]) @ to_xyz
-    matrix: Floats = np.linalg.solve(to_daylight, adapted(lights[0], lights[1]) @ to_daylight)
+    of_white = bradford @ to_xyz.sum(axis=1)
+    # From the working space to cones under daylight, and back: only ratios of its white count.
+    to_cones = np.diag(of_daylight / of_white) @ bradford @ to_xyz
+    matrix: Floats = np.linalg.solve(to_cones, np.diag(gains) @ to_cones)
     return matrix

@@ -1,5 +1,6 @@
 """Gamut: colours outside an output space drawn in smoothly, each along a line of its own hue."""
 
+import itertools
 from functools import cache
 
 import numpy as np
@@ -12,6 +13,8 @@ Floats = NDArray[np.float32]
 GAMUT_THRESHOLD = 0.82
 GAMUT_POWER = 1.2
 _LEAST_ROOM = 1.02
+# What has no light has no hue.
+_BLACK = 1e-9
 # A plain power law is infinitely steep at 0, so that the last bit of a float would show there.
 _FARTHEST = 1.0 - 2e-4
 
@@ -20,11 +23,15 @@ _FARTHEST = 1.0 - 2e-4
 def gamut_limit(space: Space) -> float:
     """Return how far from grey the colours of the working space lie in a space, at the most.
 
-    Distance from grey is ``(max - min) / max`` of the channels: 1 on the border of the space. The
-    corners of the working space, its primaries and their mixtures, lie farthest.
+    Distance from grey is ``(max - min) / max`` of the channels: 1 on the border of the space.
     """
-    corners = np.array([[n >> 2 & 1, n >> 1 & 1, n & 1] for n in range(1, 7)], float)
-    shown = corners @ from_working(space).T
+    # Fully saturated colours: one channel 1, one 0, the third anything between.
+    steps = np.linspace(0.0, 1.0, 201)
+    ones, zeros = np.ones_like(steps), np.zeros_like(steps)
+    border = np.concatenate(
+        [np.stack(order, axis=1) for order in itertools.permutations((ones, steps, zeros))]
+    )
+    shown = border @ from_working(space).T
     farthest = (np.ptp(shown, axis=1) / shown.max(axis=1)).max()
     return max(float(farthest), _LEAST_ROOM)
 
@@ -62,7 +69,7 @@ def into_gamut(planes: Floats, limit: float) -> None:
     red, green, blue = planes
     top = np.maximum(np.maximum(red, green), blue)
     low = np.minimum(np.minimum(red, green), blue)
-    far = low < np.float32(1.0 - GAMUT_THRESHOLD) * top
+    far = (low < np.float32(1.0 - GAMUT_THRESHOLD) * top) & (top > _BLACK)
     if far.any():
         peak, floor = top[far], low[far]
         distance = (peak - floor) / peak

@@ -62,7 +62,7 @@ def as_print(
     shown = np.empty_like(flat)
     for first in range(0, len(flat), _BAND_PIXELS):
         part = slice(first, first + _BAND_PIXELS)
-        display = _display(np.ascontiguousarray(flat[part].T), matrix, tone)
+        display = _display(np.array(flat[part].T, order="C"), matrix, tone)
         into_gamut(display, limit)
         encoded = np.asarray(encode(display, space), np.float32)
         shown[part] = set_levels(encoded.T, levels)

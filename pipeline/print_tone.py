@@ -20,6 +20,7 @@ _CONTRASTS = (1.2, 1.8)
 _LIGHTEST_SHOWN = (0.80, 0.97)
 _BLACKEST_SHOWN = 0.012
 _MOST_BLACK = 0.03
+_BLACK_STEPS = 61
 _MOST_LIGHT = 1e6
 # Shares of a picture that are darker or lighter than its black and its white, in percent.
 _BLACK_PERCENT, _WHITE_PERCENT = 1.0, 99.0
@@ -121,6 +122,8 @@ def _exponent(light: float, shown: float) -> float:
 
 def _black(darkest: float, contrast: float) -> float:
     """Return the light to take off so that the darkest comes out black enough."""
-    ratio = _BLACKEST_SHOWN / (PRINT_WHITE - _BLACKEST_SHOWN) * (PRINT_WHITE / GREY - 1.0)
-    black_enough = GREY * ratio ** (1.0 / contrast)
-    return float(np.clip(darkest - black_enough, 0.0, _MOST_BLACK))
+    steps = np.linspace(0.0, _MOST_BLACK, _BLACK_STEPS)
+    at = np.full(1, darkest, np.float32)
+    shown = [float(print_curve(at, PrintTone(contrast, step))[0]) for step in steps.tolist()]
+    enough = np.flatnonzero(np.array(shown) <= _BLACKEST_SHOWN)
+    return float(steps[enough[0]] if len(enough) else _MOST_BLACK)
