@@ -4,8 +4,10 @@ References: colour-science's daylight and Planckian chromaticities (CIE 15:2018)
 adaptation; a picture made up of densities whose neutral is known.
 """
 
+import json
 import warnings
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -24,6 +26,7 @@ from pipeline.frame_colour import (
 from pipeline.problem import SettingsProblem
 from pipeline.settings import Settings
 from pipeline.space import find_space
+from tests.conftest import Run
 from tests.surveyed import frame, strip
 
 with warnings.catch_warnings():
@@ -270,3 +273,36 @@ def test_colours_of_an_entry_are_told_apart_from_its_cut():
     assert not FrameCorrection(1, "07", left_mm=1.0).colours
     assert FrameCorrection(1, "07", tint=0.0).colours
     assert not FrameCorrection(1, "07", exposure=1.0).moves
+
+
+def recorded(out: Path) -> dict[str, dict]:
+    record = json.loads((out / "roll.json").read_text("utf-8"))
+    return {frame["number"]: frame for strip in record["strips"] for frame in strip["frames"]}
+
+
+def test_a_run_tells_what_it_lightened_and_what_it_could_not_do(
+    scans: Path, tmp_path: Path, run: Run
+):
+    (scans / "roll.toml").write_text(
+        "even_exposure = true\n"
+        '[[frames]]\nnumber = "12"\ntint = 5\nexposure = 1.5\n'
+        '[[frames]]\nnumber = "16"\nneutral = [0.5, 0.5]\n',
+        encoding="utf-8",
+    )
+    out = tmp_path / "out"
+    ran = run("convert", scans, "-o", out, "--archive", "none", "--share-size", "400")
+    assert ran.code == 0, ran.err
+    # Frame 16 is blank: all of it is film base.
+    assert "frame 16: its neutral place is as black as the film base" in ran.err
+    frames = recorded(out)
+    assert frames["12"]["tint"] == 5
+    assert "balance" not in frames["12"]
+    assert "tint" not in frames["13"]
+    trimmed = {number for number, frame in frames.items() if "exposure_stops" in frame}
+    # At least the one by hand, never the blank one.
+    assert "12" in trimmed
+    assert "16" not in trimmed
+    sidecar = (out / "harbour_12.xmp").read_text("utf-8")
+    assert f"ExposureStops>{frames['12']['exposure_stops']}" in sidecar or (
+        f'ExposureStops="{frames["12"]["exposure_stops"]}"' in sidecar
+    )
