@@ -14,10 +14,10 @@ GREY = 0.18
 PRINT_WHITE = 1.06
 # A print has more contrast than the scene, to look like it on paper (common practice, no source).
 _CONTRAST = 1.45
-_CONTRASTS = (1.2, 1.8)
+_CONTRASTS = (1.2, 1.6)
 # Where the roll's lightest tones are to come out, in display light: lower and they look grey,
 # higher and nothing is left for what is lighter still. The blacks, likewise, below a hundredth.
-_LIGHTEST_SHOWN = (0.80, 0.97)
+_LIGHTEST_SHOWN = (0.72, 0.97)
 _BLACKEST_SHOWN = 0.012
 _MOST_BLACK = 0.03
 _BLACK_STEPS = 61
