@@ -10,6 +10,7 @@ from typing import Any
 
 from pipeline.problem import SettingsProblem
 
+Triple = tuple[float, float, float]
 KINDS = ("picture", "partial", "blank", "fogged")
 
 # A frame of 135 film is 36 mm long: what lies farther off is another frame.
@@ -24,10 +25,22 @@ _RANGES = {
     # A strip may be a whole roll, about 1.6 m of film.
     "at_mm": (0.0, 2000.0),
     "turn_deg": (-15.0, 15.0),
+    "exposure": (-10.0, 10.0),
+    "balance": (-3.0, 3.0),
+    # Candle light to the bluest sky. Lights farther from the Planckian locus than 0.03 are coloured
+    # (CIE 15:2018, 9.5, gives a correlated temperature a meaning up to 0.05).
+    "temperature_k": (2000.0, 25000.0),
+    "tint": (-30.0, 30.0),
+    "neutral": (0.0, 1.0),
 }
 _MOVES = ("left_mm", "right_mm", "top_mm", "bottom_mm", "move_mm", "turn_deg")
-_OF_FOUND = ("number", *_MOVES, "kind", "drop", "merge_with", "renumber", "onward")
-_OF_ADDED = ("add", "after", "before", "gap_mm", "scan", "strip", "at_mm", *_MOVES, "kind")
+_COLOURS = ("exposure", "balance", "temperature_k", "tint", "neutral")
+_LISTS = {"balance": 3, "neutral": 2}
+_OF_FOUND = ("number", *_MOVES, "kind", "drop", "merge_with", "renumber", "onward", *_COLOURS)
+_OF_ADDED = (
+    *("add", "after", "before", "gap_mm", "scan", "strip", "at_mm", *_MOVES, "kind"),
+    *_COLOURS,
+)
 _NUMBER = re.compile(r"(X|[0-9]{1,3})(A?)([A-Z]?|-[0-9]{1,4})", re.IGNORECASE | re.ASCII)
 
 
@@ -38,7 +51,11 @@ class FrameCorrection:
     Numbers are those that frames have without any correction, so that an entry means the same
     frame in every run. Moves of edges and of the whole frame are in mm, to the right and down
     in the picture as it is written; `turn_deg` turns the frame's edges clockwise there.
-    `entry` counts the entries from 1.
+    `exposure` is in stops, `balance` in log10 exposure of red, green and blue, both on top of the
+    roll's. `temperature_k` and `tint` (distance from the Planckian locus, Duv times 1000, above 0
+    greenish) tell the light of the scene; `neutral` is a place in the picture, shares of its
+    width and height from its top left, where it becomes neutral. `entry` counts the entries
+    from 1.
     """
 
     entry: int
@@ -61,6 +78,11 @@ class FrameCorrection:
     scan: str | None = None
     strip: int | None = None
     at_mm: float | None = None
+    exposure: float = 0.0
+    balance: Triple | None = None
+    temperature_k: float | None = None
+    tint: float | None = None
+    neutral: tuple[float, float] | None = None
 
     @property
     def name(self) -> str:
@@ -73,6 +95,11 @@ class FrameCorrection:
     def moves(self) -> bool:
         """Tell whether the entry moves an edge."""
         return any(getattr(self, name) for name in _MOVES)
+
+    @property
+    def colours(self) -> bool:
+        """Tell whether the entry changes exposure or colour."""
+        return bool(self.exposure) or any(getattr(self, name) is not None for name in _COLOURS[1:])
 
 
 def _refuse(where: Path | None, entry: int, what: str, remedy: str) -> SettingsProblem:
@@ -106,8 +133,23 @@ def _length(key: str, value: Any, entry: int, where: Path | None) -> float:
     return float(value)
 
 
+def _several(key: str, value: Any, entry: int, where: Path | None) -> tuple[float, ...]:
+    count = _LISTS[key]
+    if not isinstance(value, list) or len(value) != count:
+        example = "[0.02, 0.0, -0.01]" if count == 3 else "[0.5, 0.25]"
+        raise _refuse(
+            where,
+            entry,
+            f"'{key}' is {value!r}, not a list of {count} numbers",
+            f"write it as in {example}",
+        )
+    return tuple(_length(key, item, entry, where) for item in value)
+
+
 def _checked(key: str, value: Any, entry: int, where: Path | None) -> Any:
     """Return the value of one key in its own type."""
+    if key in _LISTS:
+        return _several(key, value, entry, where)
     if key in _RANGES:
         return _length(key, value, entry, where)
     if key in ("number", "after", "before", "renumber"):
@@ -150,6 +192,11 @@ def _refuse_contradiction(told: Mapping[str, Any], entry: int, where: Path | Non
         whose = "a frame to add has no" if adds else "only a frame to add has"
         remedy = 'give its number as add = "07"' if strange == ["number"] else "leave it out"
         raise _refuse(where, entry, f"{whose} '{strange[0]}'", remedy)
+    of_light = [key for key in ("balance", "temperature_k", "tint") if key in told]
+    if "neutral" in told and of_light:
+        raise _refuse(
+            where, entry, f"'neutral' and '{of_light[0]}' contradict", "leave one of them out"
+        )
     if adds:
         _refuse_no_place(told, entry, where)
     elif len(told) == 1:

@@ -1,6 +1,6 @@
 """The work on one frame, in a worker: from a window of its scan to its files."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import cv2
@@ -12,6 +12,7 @@ from pipeline.frame_survey import FrameSurvey
 from pipeline.look import Levels, as_log, as_print, as_share, to_codes
 from pipeline.metadata import FrameMetadata, frame_metadata
 from pipeline.picture_edge import written_area
+from pipeline.print_tone import PrintTone
 from pipeline.record import FilesRecord, FrameRecord, StripRecord
 from pipeline.render import FrameBase, cut_codes, cut_light, shrunk, to_density_above, to_scene
 from pipeline.resample import Corners
@@ -39,6 +40,7 @@ class FrameTask:
     frame: FrameRecord
     roll: str
     profile: str
+    tone: PrintTone = field(default_factory=PrintTone)
 
 
 def frame_files(stem: str | None, settings: Settings, split: bool) -> FilesRecord:
@@ -73,7 +75,17 @@ def _area(task: FrameTask) -> tuple[Corners, FrameBase]:
 
 
 def _levels(settings: Settings) -> Levels:
-    return Levels(settings.black, settings.white, settings.gamma)
+    plain = Levels()
+    return Levels(settings.black or plain.black, settings.white or plain.white, settings.gamma)
+
+
+def print_tone(tone: PrintTone, settings: Settings) -> PrintTone:
+    """Return the roll's tone; where the user gives a black or white point, it overrules it."""
+    plain = PrintTone()
+    return PrintTone(
+        tone.contrast if settings.white is None else plain.contrast,
+        tone.black if settings.black is None else plain.black,
+    )
 
 
 def develop(task: FrameTask) -> tuple[str, ...]:
@@ -97,7 +109,8 @@ def develop(task: FrameTask) -> tuple[str, ...]:
     if files.share is not None:
         srgb = find_space("srgb")
         small = shrunk(scene, settings.share_size)
-        picture = to_codes(as_share(small, settings.look, srgb, _levels(settings)), 8)
+        tone = print_tone(task.tone, settings)
+        picture = to_codes(as_share(small, settings.look, srgb, _levels(settings), tone), 8)
         write_share(
             task.out / files.share,
             np.asarray(picture, np.uint8),
@@ -127,7 +140,9 @@ def _write_archive(task: FrameTask, scene: NDArray[np.float32], metadata: FrameM
         space, picture = find_space("acescct"), np.asarray(to_codes(as_log(light), 16), np.uint16)
     else:
         space = find_space(settings.archive_space)
-        picture = np.asarray(to_codes(as_print(light, space, _levels(settings)), 16), np.uint16)
+        tone = print_tone(task.tone, settings)
+        shown = as_print(light, space, _levels(settings), tone)
+        picture = np.asarray(to_codes(shown, 16), np.uint16)
     write_archive(
         task.out / str(task.frame.files.archive),
         picture,
@@ -195,9 +210,10 @@ def negative(task: FrameTask) -> tuple[str, ...]:
 
 
 def thumbnail_picture(
-    frame: FrameSurvey, colour: RollColour, settings: Settings
+    frame: FrameSurvey, colour: RollColour, settings: Settings, tone: PrintTone | None = None
 ) -> NDArray[np.uint8]:
     """Return a frame's small sRGB picture (h, w, 3) uint8 for the contact sheet and the page."""
     scene = to_scene(np.asarray(frame.thumbnail, np.float32), colour)
-    shown = as_print(scene, find_space("srgb"), _levels(settings))
+    tone = print_tone(tone or PrintTone(), settings)
+    shown = as_print(scene, find_space("srgb"), _levels(settings), tone)
     return np.asarray(to_codes(shown, 8), np.uint8)

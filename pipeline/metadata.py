@@ -21,7 +21,8 @@ class FrameMetadata:
 
     `taken` is a date as the photographer wrote it, `digitized` the scanner's time stamp.
     Densities are ISO 5-2, per channel R, G, B, relative where `density_absolute` is false;
-    those of the frame are above base. `confidence` is 0 to 1, `device` the scanner's own tags.
+    those of the frame are above base. `exposure_stops` is what the picture was lightened against
+    the roll. `confidence` is 0 to 1, `device` the scanner's own tags.
     """
 
     title: str | None = None
@@ -49,6 +50,7 @@ class FrameMetadata:
     profile: str | None = None
     look: str | None = None
     confidence: float | None = None
+    exposure_stops: float | None = None
     density_absolute: bool | None = None
     base_density: Triple | None = None
     density_min: Triple | None = None
@@ -98,6 +100,7 @@ def frame_metadata(
         profile=profile,
         look=look,
         confidence=frame.confidence,
+        exposure_stops=frame.exposure_stops or None,
         density_absolute=strip.base.absolute,
         base_density=strip.base.density,
         density_min=frame.density.min,

@@ -119,12 +119,25 @@ _WRITING = (
         "--exposure", type=float, metavar="STOPS", help="Lighten (above 0) or darken the roll."
     ),
     click.option(
+        "--even-exposure/--no-even-exposure",
+        default=None,
+        help="Bring the exposure of each picture towards the roll's usual. Default: off.",
+    ),
+    click.option(
         "--balance",
         type=ChannelValues(),
         help="Added to log10 exposure of red, green, blue; 0.02 is a slight change.",
     ),
-    click.option("--black", type=ChannelValues(), help="Black point, display values 0 to 1."),
-    click.option("--white", type=ChannelValues(), help="White point, display values 0 to 1."),
+    click.option(
+        "--black",
+        type=ChannelValues(),
+        help="Black point, display values 0 to 1. Default: by the roll.",
+    ),
+    click.option(
+        "--white",
+        type=ChannelValues(),
+        help="White point, display values 0 to 1. Default: by the roll.",
+    ),
     click.option("--gamma", type=ChannelValues(), help="Gamma; above 1 lightens the middle tones."),
     click.option(
         "--archive", type=click.Choice(ARCHIVE_FORMATS), help="Archive files. Default: tiff."

@@ -14,6 +14,7 @@ from pipeline import __version__
 from pipeline.problem import ScanProblem
 
 SCHEMA = 1
+_ONLY_WHERE_TOLD = ("corrected", "found_as", "exposure_stops", "balance", "temperature_k", "tint")
 
 Triple = tuple[float, float, float]
 Corners = tuple[tuple[float, float], ...]
@@ -61,7 +62,8 @@ class FrameRecord:
     """One frame: where it lies (scan pixel centres), what it is, what was written for it.
 
     `corrected` tells that the user gave its outline or kind; `found_as` is the number that
-    corrections know it by, where that is another one.
+    corrections know it by, where that is another one. `exposure_stops` is what it is lightened
+    against the roll; `balance` (log10 exposure), `temperature_k` and `tint` are the frame's own.
     """
 
     number: str
@@ -73,6 +75,10 @@ class FrameRecord:
     density: DensityRecord
     corrected: bool = False
     found_as: str | None = None
+    exposure_stops: float = 0.0
+    balance: Triple | None = None
+    temperature_k: float | None = None
+    tint: float | None = None
 
 
 @dataclass(frozen=True)
@@ -172,11 +178,11 @@ def _plain(value: Any) -> Any:
 
 
 def _told(frame: dict[str, Any]) -> dict[str, Any]:
-    """Return a frame without what only corrected ones have to tell."""
+    """Return a frame without what only corrected or trimmed ones have to tell."""
     return {
         name: value
         for name, value in frame.items()
-        if not (name in ("corrected", "found_as") and value in (False, None))
+        if not (name in _ONLY_WHERE_TOLD and value in (False, None, 0.0))
     }
 
 
@@ -184,7 +190,7 @@ def to_document(record: RollRecord) -> dict[str, Any]:
     """Return the record as a JSON-ready document.
 
     Numbers are rounded to six decimals, non-finite ones become null, dates ISO 8601 text. A frame
-    has `corrected` and `found_as` only where they say something.
+    has `corrected`, `found_as` and what is of its own in colour only where they say something.
     """
     head = {"schema": record.schema, "evenroll": record.evenroll}
     body = _plain(dataclasses.asdict(record))

@@ -140,7 +140,7 @@ def _tasks(surveyed: SurveyedRoll, record: RollRecord, out: Path) -> list[FrameT
             outline=frame.outline,
             base=frame.base,
             ppi=strip.ppi,
-            colour=surveyed.colour,
+            colour=own.colour,
             settings=roll.settings,
             # Corrections of other frames leave this one as it is.
             notes=replace(roll.notes, frames=()),
@@ -148,9 +148,12 @@ def _tasks(surveyed: SurveyedRoll, record: RollRecord, out: Path) -> list[FrameT
             frame=frame_record,
             roll=roll.name,
             profile=surveyed.profile.name,
+            tone=surveyed.tone,
         )
-        for strip, strip_record in zip(surveyed.strips, record.strips, strict=True)
-        for frame, frame_record in zip(strip.frames, strip_record.frames, strict=True)
+        for strip, strip_record, colours in zip(
+            surveyed.strips, record.strips, surveyed.colours, strict=True
+        )
+        for frame, frame_record, own in zip(strip.frames, strip_record.frames, colours, strict=True)
         if frame_record.files != FilesRecord()
     ]
 
@@ -294,9 +297,11 @@ def _report(
 def _write_sheets(record: RollRecord, surveyed: SurveyedRoll, out: Path) -> None:
     name = surveyed.roll.name
     pictures = {
-        number.number: thumbnail_picture(frame, surveyed.colour, surveyed.roll.settings)
-        for strip, numbers in zip(surveyed.strips, surveyed.numbers, strict=True)
-        for frame, number in zip(strip.frames, numbers, strict=True)
+        number.number: thumbnail_picture(frame, own.colour, surveyed.roll.settings, surveyed.tone)
+        for strip, numbers, colours in zip(
+            surveyed.strips, surveyed.numbers, surveyed.colours, strict=True
+        )
+        for frame, number, own in zip(strip.frames, numbers, colours, strict=True)
         if frame.kind != "blank"
     }
     sheet = contact_sheet(pictures, record)

@@ -6,6 +6,7 @@ import numpy as np
 
 from pipeline.density import as_triple
 from pipeline.diagnose import diagnose, edge_print
+from pipeline.frame_colour import FrameColour
 from pipeline.frame_survey import FrameSurvey
 from pipeline.frame_task import frame_files
 from pipeline.frames import HOLDS_PICTURE
@@ -39,8 +40,10 @@ def record_of(surveyed: SurveyedRoll, split: bool = False) -> RollRecord:
         look="negative" if split else roll.settings.look,
         colour=ColourRecord(colour.balance, colour.gamma(), colour.how),
         strips=tuple(
-            _strip_record(strip, numbers, roll, split)
-            for strip, numbers in zip(strips, surveyed.numbers, strict=True)
+            _strip_record(strip, numbers, colours, roll, split)
+            for strip, numbers, colours in zip(
+                strips, surveyed.numbers, surveyed.colours, strict=True
+            )
         ),
         densities=_roll_densities(strips),
         findings=diagnose(strips, surveyed.profile, roll.notes, surveyed.clipped),
@@ -49,11 +52,15 @@ def record_of(surveyed: SurveyedRoll, split: bool = False) -> RollRecord:
 
 
 def _strip_record(
-    strip: StripSurvey, numbers: Sequence[FrameNumber], roll: Roll, split: bool
+    strip: StripSurvey,
+    numbers: Sequence[FrameNumber],
+    colours: Sequence[FrameColour],
+    roll: Roll,
+    split: bool,
 ) -> StripRecord:
     frames = tuple(
-        _frame_record(frame, number, strip, roll, split)
-        for frame, number in zip(strip.frames, numbers, strict=True)
+        _frame_record(frame, number, colour, strip, roll, split)
+        for frame, number, colour in zip(strip.frames, numbers, colours, strict=True)
     )
     return StripRecord(
         scan=strip.scan.path.name,
@@ -82,7 +89,12 @@ def _rounded(outline: tuple[tuple[float, float], ...]) -> tuple[tuple[float, flo
 
 
 def _frame_record(
-    frame: FrameSurvey, number: FrameNumber, strip: StripSurvey, roll: Roll, split: bool
+    frame: FrameSurvey,
+    number: FrameNumber,
+    colour: FrameColour,
+    strip: StripSurvey,
+    roll: Roll,
+    split: bool,
 ) -> FrameRecord:
     written = frame.kind != "blank" or roll.settings.write_blanks
     stem = f"{roll.name}_{number.number}" if written else None
@@ -102,6 +114,10 @@ def _frame_record(
         density=DensityRecord(frame.least, frame.median, frame.most),
         corrected=frame.corrected,
         found_as=found_as,
+        exposure_stops=0.0 if split else colour.exposure_stops,
+        balance=None if split else colour.balance,
+        temperature_k=None if split else colour.temperature_k,
+        tint=None if split else colour.tint,
     )
 
 

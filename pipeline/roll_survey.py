@@ -11,14 +11,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.colour import RollColour, from_profile, solve_roll, with_exposure
+from pipeline.colour import RollColour, from_profile, scene_light, solve_roll, with_exposure
 from pipeline.contact_sheet import counted
 from pipeline.film import FilmProfile, find_film
 from pipeline.film_code import profile_of_codes
 from pipeline.film_place import film_code
+from pipeline.frame_colour import FrameColour, frame_colours
 from pipeline.frames import CLEAR, HOLDS_PICTURE
 from pipeline.gate import GateHabit, shared_habit
 from pipeline.numbering import FrameNumber, in_film_order, number_roll, with_roll_numbers
+from pipeline.print_tone import PrintTone, roll_tone
 from pipeline.problem import Problem, ScanProblem
 from pipeline.record import ScanTrouble
 from pipeline.recut import Recut, recut
@@ -60,13 +62,19 @@ class Roll:
 
 @dataclass(frozen=True)
 class SurveyedRoll:
-    """All that is known of a roll before a picture is written."""
+    """All that is known of a roll before a picture is written.
+
+    `colours` has a row for each strip with one for each frame: the roll's colour, and what
+    single frames change of it. `tone` is that of all prints.
+    """
 
     roll: Roll
     profile: FilmProfile
     strips: tuple[StripSurvey, ...]
     numbers: tuple[tuple[FrameNumber, ...], ...]
     colour: RollColour
+    colours: tuple[tuple[FrameColour, ...], ...]
+    tone: PrintTone
     clipped: bool
     problems: tuple[ScanTrouble, ...]
     failed: int
@@ -106,16 +114,20 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
     problems += more
     if profile is None:
         profile = find_film(profile_of_codes(film_code(strip) for strip in found))
+    colour = _solved(_samples(found) or _samples(strips), profile, roll.settings)
+    colours, refused = frame_colours(strips, colour, roll.settings, roll.notes.frames, found)
     return SurveyedRoll(
         roll=roll,
         profile=profile,
         strips=strips,
         numbers=tuple(tuple(plan.numbers[str(f.key)] for f in s.frames) for s in strips),
-        colour=_solved(_samples(found) or _samples(strips), profile, roll.settings),
+        colour=colour,
+        colours=colours,
+        tone=_tone(found, colour, roll.settings),
         clipped=any(survey.clipped for survey in surveys),
         problems=(
             *problems,
-            *_unobeyed(plan, listen),
+            *_unobeyed((*plan.troubles, *refused), listen),
             *_notes(surveys, listen),
             *_film_notes(found, numbers, listen),
         ),
@@ -181,11 +193,11 @@ def _edged(strip: StripSurvey, edge: Mapping[str | None, str | None]) -> StripSu
     return replace(strip, frames=tuple(frames))
 
 
-def _unobeyed(plan: Recut, listen: Listener) -> list[ScanTrouble]:
+def _unobeyed(messages: Sequence[str], listen: Listener) -> list[ScanTrouble]:
     """Tell the corrections that can't be obeyed, and return them."""
-    for message in plan.troubles:
+    for message in messages:
         listen(Event("noted", ROLL_FILE, 0, 0, message))
-    return [ScanTrouble(ROLL_FILE, f"{message}.") for message in plan.troubles]
+    return [ScanTrouble(ROLL_FILE, f"{message}.") for message in messages]
 
 
 def _notes(surveys: Sequence[ScanSurvey], listen: Listener) -> list[ScanTrouble]:
@@ -295,6 +307,23 @@ def _samples(strips: Sequence[StripSurvey]) -> list[NDArray[np.float32]]:
         frame.samples for strip in strips for frame in strip.frames
         if frame.kind in HOLDS_PICTURE
     ]  # fmt: skip
+
+
+def _tone(found: Sequence[StripSurvey], colour: RollColour, settings: Settings) -> PrintTone:
+    """Return the tone of the roll's prints, by its pictures as found.
+
+    What the user adds to the exposure of the roll doesn't count: it lightens the prints.
+    """
+    plain = replace(colour, exposure=colour.exposure / 2.0**settings.exposure)
+    rows, _ = frame_colours(found, plain, settings, (), found)
+    return roll_tone(
+        [
+            scene_light(frame.samples, own.colour)
+            for strip, row in zip(found, rows, strict=True)
+            for frame, own in zip(strip.frames, row, strict=True)
+            if frame.kind in HOLDS_PICTURE
+        ]
+    )
 
 
 def _solved(

@@ -36,18 +36,21 @@ class Settings:
     """All that decides how a roll is converted; equal settings give equal files.
 
     Triples are per channel R, G, B. `base` is in density, `balance` in log10 exposure,
-    `exposure` in stops, `black` and `white` in display values 0 to 1, `gamma` a positive
-    exponent (above 1 lightens the middle tones), sizes in pixels of the longer side. `inset_mm`
-    is cut off the picture on all sides, `border_mm` of rebate is kept around it.
+    `exposure` in stops, `black` and `white` in display values 0 to 1 (None: as the roll's
+    pictures ask for), `gamma` a positive exponent (above 1 lightens the middle tones), sizes in
+    pixels of the longer side. `even_exposure` brings single pictures towards the roll's usual
+    exposure. `inset_mm` is cut off the picture on all sides, `border_mm` of rebate is kept around
+    it.
     """
 
     profile: str | None = None
     look: str = "print"
     base: Triple | None = None
-    black: Triple = (0.0, 0.0, 0.0)
-    white: Triple = (1.0, 1.0, 1.0)
+    black: Triple | None = None
+    white: Triple | None = None
     gamma: Triple = (1.0, 1.0, 1.0)
     exposure: float = 0.0
+    even_exposure: bool = False
     balance: Triple | None = None
     format: str | None = None
     first_number: str | None = None
@@ -204,7 +207,7 @@ def _checked(name: str, value: Any, where: Path | None) -> Any:
         return int(number)
     if name == "first_number":
         return frame_number(value, where)
-    if name == "write_blanks" and not isinstance(value, bool):
+    if name in ("write_blanks", "even_exposure") and not isinstance(value, bool):
         raise SettingsProblem(where, f"'{name}' is {value!r}", "write true or false")
     if name == "profile" and not (isinstance(value, str) and value.strip()):
         raise SettingsProblem(where, f"'profile' is {value!r}", "give the name of a film profile")
@@ -223,7 +226,8 @@ def with_changes(
     """
     checked = {name: _checked(name, value, where) for name, value in changes.items()}
     changed = replace(settings, **checked)
-    if any(white <= black for black, white in zip(changed.black, changed.white, strict=True)):
+    blacks, whites = changed.black or (0.0,) * 3, changed.white or (1.0,) * 3
+    if any(white <= black for black, white in zip(blacks, whites, strict=True)):
         raise SettingsProblem(
             where,
             "the white point is not above the black point",

@@ -190,6 +190,7 @@ def _own_properties(metadata: FrameMetadata) -> Iterator[Entry]:
         ("Profile", "text", metadata.profile),
         ("Look", "text", metadata.look),
         ("Confidence", "text", metadata.confidence),
+        ("ExposureStops", "text", metadata.exposure_stops),
         ("DensityAbsolute", "text", metadata.density_absolute),
         ("BaseDensity", "seq", _decimals(metadata.base_density)),
         ("DensityMin", "seq", _decimals(metadata.density_min)),

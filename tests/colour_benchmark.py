@@ -7,6 +7,7 @@ chart     CIEDE2000 of the 24 patches in scene light after one exposure scale, m
           percentile
 lin, prn  median C*ab of the grey row in scene light and in the print look
 strips    mean CIEDE2000 between the same charts on strips of differing gain, print look
+exposure  charts of very different exposure, printed as their exposure trim leaves them
 bias      mean a*, b* of the grey row's middle greys in scene light: the cast and its hue
 
 Colour differences are colour-science's (ISO/CIE 11664-6), the chart's reflectances the ISO
@@ -29,8 +30,11 @@ from scipy.optimize import least_squares, minimize_scalar
 
 from pipeline import roll_survey
 from pipeline.colour import RollColour
+from pipeline.exposure_trim import picture_key, trim_stops, usual_key
 from pipeline.film import FilmProfile, LayerCurve, find_film
+from pipeline.frame_colour import is_picture
 from pipeline.look import Levels, as_print
+from pipeline.print_tone import PrintTone
 from pipeline.render import cut_light, to_density_above, to_scene
 from pipeline.roll_survey import SurveyedRoll
 from pipeline.space import find_space
@@ -55,9 +59,13 @@ MIDDLE_GREYS = slice(19, 22)
 
 @dataclass(frozen=True)
 class Chart:
-    """A chart on film: density above base at its patches (24, n, 3), colours (24, 3), exposure."""
+    """A chart on film: density above base at its patches (24, n, 3), colours (24, 3), exposure.
+
+    `samples` are the survey's of the whole frame, by which its exposure is trimmed.
+    """
 
     above: Values
+    samples: Values
     lab: Values
     stops: float
 
@@ -81,6 +89,7 @@ class Judged:
     linear: tuple[float, ...]
     printed: tuple[float, ...]
     bias: tuple[tuple[float, float], ...]
+    trims: tuple[float, ...]
     between: float | None
     lost: int
 
@@ -105,7 +114,7 @@ def kept_roll(case: Case, setup: Setup, seed: int, profile: str | None, folder: 
             above = to_density_above(cut_light(strip.scan, frame.outline), frame.base)
             lab = np.array([patch["lab_d50"] for patch in told["patches"]])
             patches = patch_parts(above, frame.outline, told)
-            charts.append(Chart(patches, lab, told["exposure_stops"]))
+            charts.append(Chart(patches, frame.samples, lab, told["exposure_stops"]))
     return Kept(roll, tuple(charts), lost)
 
 
@@ -171,10 +180,16 @@ def judged(kept: Kept, shown: RollColour) -> Judged:
         rows.append((off.mean(), np.percentile(off, 95), *lab[MIDDLE_GREYS, 1:].mean(axis=0)))
     # One factor for the whole roll, so that charts on its strips may still differ in lightness.
     lift = float(np.median(lifts)) if lifts else 0.0
-    printed = [print_lab(chart, shown, lift - chart.stops) for chart in kept.charts]
+    trims = trimmed_stops(kept, shown)
+    settings = kept.roll.roll.settings
+    tone = roll_survey._tone(kept.roll.strips, shown, settings)
+    alike = len({chart.stops for chart in kept.charts}) == 1
+    printed = [
+        print_lab(chart, shown, lift - chart.stops if alike else trim, tone)
+        for chart, trim in zip(kept.charts, trims, strict=True)
+    ]
     pairs = itertools.combinations(printed, 2)
     differences = [float(colour.delta_E(a, b, method="CIE 2000").mean()) for a, b in pairs]
-    alike = len({chart.stops for chart in kept.charts}) == 1 and len(differences) > 0
     return Judged(
         stops=tuple(chart.stops for chart in kept.charts),
         mean=tuple(float(row[0]) for row in rows),
@@ -182,9 +197,17 @@ def judged(kept: Kept, shown: RollColour) -> Judged:
         linear=tuple(linear),
         printed=tuple(chroma(lab) for lab in printed),
         bias=tuple((float(row[2]), float(row[3])) for row in rows),
-        between=float(np.mean(differences)) if alike else None,
+        trims=tuple(trims),
+        between=float(np.mean(differences)) if alike and differences else None,
         lost=kept.lost,
     )
+
+
+def trimmed_stops(kept: Kept, shown: RollColour) -> list[float]:
+    """Return what `--even-exposure` would lighten each chart by."""
+    frames = [f for strip in kept.roll.strips for f in strip.frames if is_picture(f)]
+    usual = usual_key([picture_key(frame.samples, shown) for frame in frames])
+    return [trim_stops(picture_key(chart.samples, shown), usual) for chart in kept.charts]
 
 
 def chroma(lab: Values) -> float:
@@ -214,11 +237,11 @@ def scene_lab(chart: Chart, shown: RollColour) -> tuple[Values, float]:
     return lab(lift), lift
 
 
-def print_lab(chart: Chart, shown: RollColour, stops: float) -> Values:
+def print_lab(chart: Chart, shown: RollColour, stops: float, tone: PrintTone) -> Values:
     """Return L*a*b* (D50) of a chart in the print look, lightened by so many stops."""
     trimmed = replace(shown, exposure=shown.exposure * 2.0**stops)
     scene = to_scene(np.asarray(chart.above, np.float32), trimmed)
-    return romm_lab(as_print(scene, find_space("romm-rgb"), Levels()).mean(axis=1))
+    return romm_lab(as_print(scene, find_space("romm-rgb"), Levels(), tone).mean(axis=1))
 
 
 def kept_rolls(
@@ -243,7 +266,11 @@ def row_of(case: str, setup: Setup, seed: int, roll: Judged, shown: RollColour) 
     """Return one line of the table, all charts of a roll together."""
     bias = " ".join(f"{a:+5.1f},{b:+5.1f}" for a, b in roll.bias)
     stops = "" if len(set(roll.stops)) == 1 else " stops " + " ".join(f"{s:+g}" for s in roll.stops)
-    each = " ".join(f"{value:.1f}" for value in roll.printed) if stops else ""
+    each = " ".join(
+        f"{chroma:.1f} (trim {trim:+.1f})"
+        for chroma, trim in zip(roll.printed, roll.trims, strict=True)
+    )
+    each = each if stops else ""
     between = "   -" if roll.between is None else f"{roll.between:4.2f}"
     slopes = " ".join(f"{value:.3f}" for value in shown.gamma())
     return (

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from pipeline.colour import RollColour
 from pipeline.frame_survey import FrameSurvey
 from pipeline.look import Levels, as_print
+from pipeline.print_tone import PrintTone
 from pipeline.render import cut_light, to_density_above, to_scene
 from pipeline.roll_survey import Event, Roll, SurveyedRoll, survey_roll
 from pipeline.settings import RollNotes, Settings
@@ -101,7 +102,7 @@ def judged(roll: SurveyedRoll, truths: dict[str, Truth]) -> JudgedRoll:
             if number.number_from == "edge" and number.number != two_digits(told["number"]):
                 wrong.append(told["number"])
             if "patches" in told:
-                lab = chart_lab(strip, pairs[told["index"]], told, roll.colour)
+                lab = chart_lab(strip, pairs[told["index"]], told, roll.colour, roll.tone)
                 greys.append(np.hypot(*lab[GREY_ROW, 1:].T))
         if strip.illumination.absolute:
             off = np.subtract(strip.base.density, truth["base_density"])
@@ -148,11 +149,13 @@ def overlap(first: Any, second: Any) -> float:
     return both / (cv2.contourArea(a) + cv2.contourArea(b) - both)
 
 
-def chart_lab(strip: StripSurvey, frame: FrameSurvey, told: Truth, shown: RollColour) -> Values:
+def chart_lab(
+    strip: StripSurvey, frame: FrameSurvey, told: Truth, shown: RollColour, tone: PrintTone
+) -> Values:
     """Return L*a*b* of a chart's 24 patches in the print look, rendered as the archive is."""
     above = to_density_above(cut_light(strip.scan, frame.outline), frame.base)
     space = find_space("romm-rgb")
-    picture = as_print(to_scene(above, shown), space, Levels())
+    picture = as_print(to_scene(above, shown), space, Levels(), tone)
     return romm_lab(patch_means(picture, frame.outline, told))
 
 

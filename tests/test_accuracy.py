@@ -101,7 +101,7 @@ def test_one_chart_on_three_strips_comes_out_alike(chart_strips, tmp_path: Path,
         path = next(out.glob(f"*_{number}.tif"))
         archive = tifffile.imread(path) / 65535.0
         written.append(romm_lab(patch_means(archive, frame.outline, told)))
-        rendered.append(chart_lab(strip, frame, told, shot.colour))
+        rendered.append(chart_lab(strip, frame, told, shot.colour, shot.tone))
     assert len(written) == 3
     assert greatest_difference(written) <= SAME_CHART
     # The archive holds what the survey's colour renders, to the rounding of its codes.

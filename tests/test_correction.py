@@ -173,6 +173,8 @@ ENTRIES = {
     "renumber": ('number = "17"\nrenumber = "18"', {"18"}, {"17"}),
     "onward": ('number = "14"\nrenumber = "24"\nonward = true', {"24", "25", "27"}, {"14", "15"}),
     "add": ('add = true\nafter = "12"\ngap_mm = -36.0', {"12b"}, set()),
+    "exposure": ('number = "12"\nexposure = 0.5', {"12"}, set()),
+    "neutral": ('number = "12"\nneutral = [0.5, 0.3]', {"12"}, set()),
     "add-on-strip": ('add = "30"\nscan = "strip-2.tif"\nat_mm = 50.0', {"30"}, set()),
 }
 

@@ -71,8 +71,8 @@ def test_what_is_no_triple_is_refused_by_name(value):
 
 GOOD = {
     "profile": "other", "look": "log", "base": 0.5, "black": [0.0, 0.1, 0.2], "white": 0.9,
-    "gamma": (1, 1.1, 1.2), "exposure": -2, "balance": [0.1, 0, -0.1], "format": "120-6x7",
-    "first_number": "x", "scan_gamma": 2.2, "ppi": 1600, "archive": "none",
+    "gamma": (1, 1.1, 1.2), "exposure": -2, "even_exposure": True, "balance": [0.1, 0, -0.1],
+    "format": "120-6x7", "first_number": "x", "scan_gamma": 2.2, "ppi": 1600, "archive": "none",
     "archive_packing": "zstd", "archive_space": "rec2020", "archive_size": 4000,
     "share": "png", "share_size": 900.0, "share_quality": 80, "write_blanks": True,
     "inset_mm": 0.3, "border_mm": 10,
@@ -85,6 +85,7 @@ BAD = {
     "white": [0.0, math.inf, [1, 1, "1"]],
     "gamma": [0, 11, -1.0],
     "exposure": [10.5, -11, "1", [1], False],
+    "even_exposure": ["on", 1, 0.0],
     "balance": [4, [0, 0, -3.5]],
     "format": ["135-quarter", 135, ""],
     "first_number": ["first", True, 100],

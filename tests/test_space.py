@@ -15,7 +15,7 @@ import PyOpenColorIO as ocio
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from PIL import ImageCms
+from PIL import Image, ImageCms
 
 from pipeline.problem import SettingsProblem
 from pipeline.settings import ARCHIVE_SPACES
@@ -235,6 +235,35 @@ def test_profile_bytes_do_not_change():
     first = icc_profile(space)
     icc_profile.cache_clear()
     assert icc_profile(space) == first
+
+
+# Light of everyday colours, within every space, dark to white.
+EVERYDAY = np.random.default_rng(4).uniform(0.1, 0.7, (40, 50, 1)) * np.random.default_rng(
+    5
+).uniform(0.85, 1.15, (40, 50, 3))
+
+
+@pytest.mark.parametrize("name", [name for name in ARCHIVE_SPACES if name != "acescg"])
+def test_pictures_go_through_pillow_and_back(name):
+    # Pillow's ImageCms (LittleCMS in 8 bits) shows a picture by its profile as sRGB, and takes the
+    # sRGB picture back into the space.
+    space, srgb = find_space(name), find_space("srgb")
+    written, shown = (
+        np.rint(np.clip(encode(EVERYDAY @ from_working(s).T, s), 0, 1) * 255).astype(np.uint8)
+        for s in (space, srgb)
+    )
+    ours, theirs = (
+        ImageCms.ImageCmsProfile(io.BytesIO(icc_profile(space))),
+        ImageCms.createProfile("sRGB"),
+    )
+    intent = ImageCms.Intent.RELATIVE_COLORIMETRIC
+    to_srgb = ImageCms.buildTransform(ours, theirs, "RGB", "RGB", intent)
+    seen = np.asarray(ImageCms.applyTransform(Image.fromarray(written), to_srgb), int)
+    # A code of a wide space in 8 bits is up to two of sRGB.
+    assert np.abs(seen - shown).max() <= 3
+    back = ImageCms.buildTransform(theirs, ours, "RGB", "RGB", intent)
+    again = np.asarray(ImageCms.applyTransform(Image.fromarray(shown), back), int)
+    assert np.abs(again - written).max() <= 2
 
 
 def test_acescct_profile_saturates_at_white():

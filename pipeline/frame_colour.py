@@ -1,0 +1,246 @@
+"""Colour of single frames: exposure trims for all, and a balance for those the user asks for."""
+
+import tomllib
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.colour import RollColour, layer_exposure
+from pipeline.correction import FrameCorrection
+from pipeline.exposure_trim import picture_key, trim_stops, usual_key
+from pipeline.film import Matrix, profiles_folder
+from pipeline.frame_survey import FrameSurvey
+from pipeline.frames import HOLDS_PICTURE
+from pipeline.picture_edge import written_area
+from pipeline.settings import Settings
+from pipeline.space import WORKING, find_space
+from pipeline.survey import StripSurvey
+
+Triple = tuple[float, float, float]
+Floats = NDArray[np.float64]
+
+_LUMINANCE = np.array([0.272229, 0.674082, 0.053689])
+# Side of the area that is to become neutral, as a share of the picture's longer side.
+_NEUTRAL_REACH = 0.012
+_CLIPPED_DENSITY = 3.0
+_BLACK_LAYER_DENSITY = 0.06
+_LEAST_EXPOSURE = 1e-4
+_MOST_GAIN = 10.0
+
+
+@dataclass(frozen=True)
+class FrameColour:
+    """How one frame is rendered: the roll's colour, changed by what is told beside it.
+
+    `exposure_stops` is the trim and what the user adds to it; `balance` (log10 exposure per
+    layer), `temperature_k` and `tint` are there only where the user asked for them.
+    """
+
+    colour: RollColour
+    exposure_stops: float = 0.0
+    balance: Triple | None = None
+    temperature_k: float | None = None
+    tint: float | None = None
+
+
+class NeutralRefused(Exception):
+    """A place that can't be made neutral; its text says why and what to do."""
+
+
+def frame_colours(
+    strips: Sequence[StripSurvey],
+    colour: RollColour,
+    settings: Settings,
+    corrections: Sequence[FrameCorrection],
+    found: Sequence[StripSurvey],
+) -> tuple[tuple[tuple[FrameColour, ...], ...], tuple[str, ...]]:
+    """Return the colour of each frame of each strip, and what could not be obeyed.
+
+    The roll's usual exposure is that of its frames as found, so that a correction of one frame
+    leaves all others as they are.
+    """
+    wishes = {_key(entry): entry for entry in corrections if entry.colours}
+    usual = None
+    if settings.even_exposure:
+        usual = usual_key(
+            [
+                picture_key(f.samples, colour)
+                for s in found
+                for f in s.frames
+                if f.kind in HOLDS_PICTURE
+            ]
+        )
+    rows, troubles = [], []
+    for strip in strips:
+        row = []
+        for frame in strip.frames:
+            stops = 0.0
+            if usual is not None and frame.kind in HOLDS_PICTURE:
+                stops = round(trim_stops(picture_key(frame.samples, colour), usual), 2)
+            wish = wishes.get(frame.key or "")
+            try:
+                row.append(_frame_colour(colour, stops, wish, frame, strip, settings))
+            except NeutralRefused as refused:
+                troubles.append(f"{wish.name if wish else 'a frame'}: {refused}")
+                row.append(_brightened(colour, stops + (wish.exposure if wish else 0.0)))
+        rows.append(tuple(row))
+    return tuple(rows), tuple(troubles)
+
+
+def _key(entry: FrameCorrection) -> str:
+    """Return the key over the roll of the frame that an entry is for."""
+    return f"+{entry.entry}" if entry.number is None else entry.number
+
+
+def _brightened(colour: RollColour, stops: float) -> FrameColour:
+    if not stops:
+        return FrameColour(colour)
+    return FrameColour(replace(colour, exposure=colour.exposure * 2.0**stops), stops)
+
+
+def _frame_colour(
+    colour: RollColour,
+    stops: float,
+    wish: FrameCorrection | None,
+    frame: FrameSurvey,
+    strip: StripSurvey,
+    settings: Settings,
+) -> FrameColour:
+    if wish is None:
+        return _brightened(colour, stops)
+    own = _brightened(colour, stops + wish.exposure)
+    balance = wish.balance
+    if wish.neutral is not None:
+        place = _place_in_frame(wish.neutral, frame, strip, settings)
+        balance = neutral_balance(frame.thumbnail, place, colour)
+    if balance is not None:
+        red, green, blue = (a + b for a, b in zip(colour.balance, balance, strict=True))
+        own = replace(own, colour=replace(own.colour, balance=(red, green, blue)), balance=balance)
+    if wish.temperature_k is not None or wish.tint is not None:
+        matrix = scene_light_matrix(wish.temperature_k, wish.tint) @ np.asarray(colour.scene)
+        own = replace(
+            own,
+            colour=replace(own.colour, scene=_as_matrix(matrix)),
+            temperature_k=wish.temperature_k,
+            tint=wish.tint,
+        )
+    return own
+
+
+def _as_matrix(values: Floats) -> Matrix:
+    red, green, blue = ((float(row[0]), float(row[1]), float(row[2])) for row in values)
+    return (red, green, blue)
+
+
+def _place_in_frame(
+    place: tuple[float, float], frame: FrameSurvey, strip: StripSurvey, settings: Settings
+) -> tuple[float, float]:
+    """Return a place in the picture as written as shares of the frame that was found."""
+    outline, _ = written_area(
+        frame.outline, frame.base, settings=settings, ppi=strip.ppi, scan=strip.scan
+    )
+    written, found = np.asarray(outline, float), np.asarray(frame.outline, float)
+    point = written[0] + place[0] * (written[1] - written[0]) + place[1] * (written[3] - written[0])
+    axes = np.array([found[1] - found[0], found[3] - found[0]]).T
+    across, down = np.linalg.solve(axes, point - found[0])
+    if not (-0.001 <= across <= 1.001 and -0.001 <= down <= 1.001):
+        raise NeutralRefused("its neutral place lies in the border; name one inside the picture")
+    return float(across), float(down)
+
+
+def neutral_balance(
+    densities: NDArray[np.floating], place: tuple[float, float], colour: RollColour
+) -> Triple:
+    """Return the change of log10 exposure per layer that makes a place of a picture neutral.
+
+    Parameters
+    ----------
+    densities
+        Density above base (h, w, 3) of the picture, small or large.
+    place
+        Shares of its width and height from its top left; a small area about it is read, by the
+        median of each channel, so that grain and a stray hair don't tell.
+    colour
+        The rendition without the change; the place keeps its luminance.
+
+    Raises
+    ------
+    NeutralRefused
+        If the place is clipped, or as black as the film base.
+    """
+    rows, columns = densities.shape[:2]
+    reach = max(1, round(_NEUTRAL_REACH * max(rows, columns)))
+    row, column = (
+        min(int(s * n), n - 1) for s, n in zip(place[::-1], (rows, columns), strict=True)
+    )
+    part = densities[
+        max(0, row - reach) : row + reach + 1, max(0, column - reach) : column + reach + 1
+    ]
+    above = np.median(np.asarray(part, float).reshape(-1, 3), axis=0)
+    if above.max() > _CLIPPED_DENSITY:
+        raise NeutralRefused("its neutral place is clipped; name one less light")
+    if (np.asarray(colour.unmask) @ above).min() < _BLACK_LAYER_DENSITY:
+        raise NeutralRefused("its neutral place is as black as the film base; name a lighter one")
+    exposure = np.maximum(layer_exposure(above, colour), _LEAST_EXPOSURE)
+    scene = np.asarray(colour.scene)
+    # The exposures of the layers that give a neutral of luminance 1.
+    wanted = np.maximum(np.linalg.solve(scene, np.ones(3)), _LEAST_EXPOSURE)
+    luminance = max(float(_LUMINANCE @ scene @ exposure), _LEAST_EXPOSURE)
+    red, green, blue = (float(value) for value in np.log10(wanted * luminance / exposure))
+    return (red, green, blue)
+
+
+@cache
+def _daylight_k() -> float:
+    text = (profiles_folder() / "process.toml").read_text("utf-8")
+    return float(tomllib.loads(text)["light"]["daylight_k"])
+
+
+@cache
+def scene_light_matrix(temperature_k: float | None, tint: float | None) -> Floats:
+    """Return the 3x3 matrix on linear ACEScg that takes the light of a scene for its white.
+
+    Parameters
+    ----------
+    temperature_k
+        Correlated colour temperature of the light; None is the daylight that film is made for,
+        which changes nothing.
+    tint
+        Its distance from the Planckian locus in the CIE 1960 diagram, Duv, times 1000: above 0
+        greenish, as of fluorescent lamps, below 0 towards magenta.
+
+    Notes
+    -----
+    Correlated temperature and Duv after Ohno (2014), "Practical Use and Calculation of CCT and
+    Duv"; adaptation by the linear Bradford transform (ICC.1:2022, annex E), through
+    colour-science. No cone is raised more than tenfold. The light's luminance stays.
+    """
+    with warnings.catch_warnings():
+        # It warns that it can't draw without a plotting library.
+        warnings.simplefilter("ignore")
+        import colour
+
+    daylight = _daylight_k()
+    lights = [
+        colour.xy_to_XYZ(
+            colour.UCS_uv_to_xy(
+                colour.temperature.CCT_to_uv(np.array([kelvin, duv]), method="Ohno 2013")
+            )
+        )
+        for kelvin, duv in ((temperature_k or daylight, (tint or 0.0) / 1000.0), (daylight, 0.0))
+    ]
+
+    bradford = np.asarray(colour.adaptation.CAT_BRADFORD)
+    of_light, of_daylight = (bradford @ light for light in lights)
+    # Far on the green side of a warm light there is no light that the eye's blue sees.
+    gains = of_daylight / np.maximum(of_light, of_daylight / _MOST_GAIN)
+    to_xyz = np.array(find_space(WORKING).to_xyz)
+    of_white = bradford @ to_xyz.sum(axis=1)
+    # From the working space to cones under daylight, and back: only ratios of its white count.
+    to_cones = np.diag(of_daylight / of_white) @ bradford @ to_xyz
+    matrix: Floats = np.linalg.solve(to_cones, np.diag(gains) @ to_cones)
+    return matrix
