@@ -24,24 +24,18 @@ _MOST_GRIDS = 6
 
 @dataclass(frozen=True)
 class Grid:
-    """A grid of patches: places (n, 2) as column and row, and the map to the picture (3, 3).
-
-    `side` is the side of a patch as a share of the step of the grid.
-    """
+    """A grid of patches: places (n, 2) as column and row, and the map to the picture (3, 3)."""
 
     cells: NDArray[np.int64]
     to_picture: Floats
 
-    def places(self, columns: Floats, rows: Floats) -> Floats:
-        """Return the picture's pixels (..., 2) of places of the grid."""
-        return project(np.stack(np.broadcast_arrays(columns, rows), axis=-1), self.to_picture)
-
 
 def project(points: Floats, matrix: Floats) -> Floats:
-    """Return points (..., 2) through a projective map (3, 3)."""
+    """Return points (..., 2) through a projective map (3, 3); not finite at its horizon."""
     points = np.asarray(points, float)
     mapped = points @ matrix[:, :2].T + matrix[:, 2]
-    placed: Floats = mapped[..., :2] / mapped[..., 2:]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        placed: Floats = mapped[..., :2] / mapped[..., 2:]
     return placed
 
 
@@ -133,11 +127,11 @@ def _on_grid(
     patches: Patches, matrix: Floats, reach: float
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]] | None:
     """Return places and patches that lie on a grid, one patch a place; None if hardly any do."""
-    at = project(patches.centres, np.linalg.inv(matrix))
+    at = project(patches.centres, np.asarray(np.linalg.inv(matrix), float))
     at = np.where(np.isfinite(at), at, 1e6).clip(-1e6, 1e6)
     cells = np.rint(at).astype(np.int64)
     off = np.abs(at - cells).max(axis=1)
-    ends = np.stack([project(cells + step, matrix) for step in ([0.5, 0], [-0.5, 0], [0, 0.5])])
+    ends = [project(cells + np.array([step, 0.0]), matrix) for step in (0.5, -0.5)]
     step_px = np.hypot(*(ends[0] - ends[1]).T)
     share = patches.sides / np.maximum(step_px, 1e-6)
     fits = (off < _OFF) & (np.abs(cells).max(axis=1) <= reach) & (share > 0.5) & (share < 1.25)

@@ -59,8 +59,8 @@ def _steepness(picture: Picture) -> Picture:
     smooth = cv2.GaussianBlur(smooth, (0, 0), 0.7)
     parts = []
     for channel in cv2.split(smooth):
-        across = cv2.Scharr(channel, cv2.CV_32F, 1, 0) / 32.0
-        down = cv2.Scharr(channel, cv2.CV_32F, 0, 1) / 32.0
+        across = cv2.Scharr(channel, cv2.CV_32F, 1, 0, scale=1 / 32)
+        down = cv2.Scharr(channel, cv2.CV_32F, 0, 1, scale=1 / 32)
         parts.append(cv2.magnitude(across, down))
     steep: Picture = np.max(parts, axis=0)
     return steep

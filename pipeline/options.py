@@ -123,6 +123,14 @@ _WRITING = (
         type=ChannelValues(),
         help="Added to log10 exposure of red, green, blue; 0.02 is a slight change.",
     ),
+    click.option(
+        "--reference",
+        multiple=True,
+        metavar="FRAME",
+        callback=lambda _context, _option, frames: list(frames) or None,
+        help="Frame with a 24-patch chart or grey card that sets the colour; may be repeated. "
+        "none: leave charts alone. Default: a chart that is found.",
+    ),
     click.option("--black", type=ChannelValues(), help="Black point, display values 0 to 1."),
     click.option("--white", type=ChannelValues(), help="White point, display values 0 to 1."),
     click.option("--gamma", type=ChannelValues(), help="Gamma; above 1 lightens the middle tones."),

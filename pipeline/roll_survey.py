@@ -22,6 +22,7 @@ from pipeline.numbering import FrameNumber, in_film_order, number_roll, with_rol
 from pipeline.problem import Problem, ScanProblem
 from pipeline.record import ScanTrouble
 from pipeline.recut import Recut, recut
+from pipeline.reference import Reference, found_reference, named_reference
 from pipeline.same_film import film_notes
 from pipeline.settings import ROLL_FILE, RollNotes, Settings
 from pipeline.survey import Cuts, ScanSurvey, StripSurvey, survey_scan
@@ -60,7 +61,10 @@ class Roll:
 
 @dataclass(frozen=True)
 class SurveyedRoll:
-    """All that is known of a roll before a picture is written."""
+    """All that is known of a roll before a picture is written.
+
+    `reference` says in words what chart or card the colour is from, None where there is none.
+    """
 
     roll: Roll
     profile: FilmProfile
@@ -70,6 +74,7 @@ class SurveyedRoll:
     clipped: bool
     problems: tuple[ScanTrouble, ...]
     failed: int
+    reference: str | None = None
 
 
 def safe_name(text: str) -> str:
@@ -91,7 +96,7 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
     ScanProblem
         If the roll has no scans.
     SettingsProblem
-        If its film profile makes no sense.
+        If its film profile makes no sense, or a reference frame can't be used.
     """
     if roll.problem is not None:
         raise roll.problem
@@ -106,20 +111,26 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
     problems += more
     if profile is None:
         profile = find_film(profile_of_codes(film_code(strip) for strip in found))
+    sheet = tuple(tuple(plan.numbers[str(f.key)] for f in s.frames) for s in strips)
+    solved = _solved(_samples(found) or _samples(strips), profile)
+    reference = _referenced(strips, sheet, profile, solved, roll.settings)
+    colour = reference.colour if reference else solved
     return SurveyedRoll(
         roll=roll,
         profile=profile,
         strips=strips,
-        numbers=tuple(tuple(plan.numbers[str(f.key)] for f in s.frames) for s in strips),
-        colour=_solved(_samples(found) or _samples(strips), profile, roll.settings),
+        numbers=sheet,
+        colour=_exposed(colour, _samples(found) or _samples(strips), roll.settings),
         clipped=any(survey.clipped for survey in surveys),
         problems=(
             *problems,
             *_unobeyed(plan, listen),
             *_notes(surveys, listen),
             *_film_notes(found, numbers, listen),
+            *_reference_notes(reference, roll, listen),
         ),
         failed=len(problems),
+        reference=(reference.source or None) if reference else None,
     )
 
 
@@ -297,10 +308,42 @@ def _samples(strips: Sequence[StripSurvey]) -> list[NDArray[np.float32]]:
     ]  # fmt: skip
 
 
-def _solved(
-    samples: Sequence[NDArray[np.float32]], profile: FilmProfile, settings: Settings
+def _solved(samples: Sequence[NDArray[np.float32]], profile: FilmProfile) -> RollColour:
+    return solve_roll(samples, profile) if samples else from_profile(profile)
+
+
+def _referenced(
+    strips: Sequence[StripSurvey],
+    numbers: Sequence[Sequence[FrameNumber]],
+    profile: FilmProfile,
+    solved: RollColour,
+    settings: Settings,
+) -> Reference | None:
+    frames = [
+        (number.number, frame)
+        for strip, row in zip(strips, numbers, strict=True)
+        for frame, number in zip(strip.frames, row, strict=True)
+    ]
+    if settings.reference is None:
+        return found_reference(frames, profile, solved)
+    # A roll of which no scan could be used has no frames to look for.
+    if not settings.reference or not strips:
+        return None
+    return named_reference(settings.reference, frames, profile, solved)
+
+
+def _reference_notes(
+    reference: Reference | None, roll: Roll, listen: Listener
+) -> list[ScanTrouble]:
+    notes = reference.notes if reference else ()
+    for note in notes:
+        listen(Event("noted", roll.name, 0, 0, note))
+    return [ScanTrouble(roll.name, note, "note") for note in notes]
+
+
+def _exposed(
+    colour: RollColour, samples: Sequence[NDArray[np.float32]], settings: Settings
 ) -> RollColour:
-    colour = solve_roll(samples, profile) if samples else from_profile(profile)
     colour = with_exposure(colour, samples)
     if settings.balance is not None:
         red, green, blue = (a + b for a, b in zip(colour.balance, settings.balance, strict=True))
