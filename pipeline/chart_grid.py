@@ -1,5 +1,6 @@
 """Grids of patches: rows and columns of even patches, seen at an angle."""
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -17,9 +18,12 @@ _NEAREST, _FARTHEST = 0.85, 1.9
 _OFF = 0.25
 _REACHES = (1.5, 2.5, 6.5)
 _LEAST_CELLS = 8
-_ENOUGH_CELLS = 20
-_MOST_SEEDS = 60
+# So few patches fix no perspective: it is left out.
+_AFFINE_CELLS = 11
+_LARGE_GRID, _ENOUGH_CELLS = 15, 21
+_MOST_SEEDS, _MOST_CORNERS = 60, 160
 _MOST_GRIDS = 6
+_ROUNDS = 4
 
 
 @dataclass(frozen=True)
@@ -43,7 +47,7 @@ def find_grids(patches: Patches) -> list[Grid]:
     """Return grids that patches lie on, those of most patches first."""
     grids: list[Grid] = []
     taken: set[int] = set()
-    for seed, first, second in _corners(patches):
+    for seed, first, second in itertools.islice(_corners(patches), _MOST_CORNERS):
         if seed in taken:
             continue
         grown = _grown(patches, seed, first, second)
@@ -51,10 +55,13 @@ def find_grids(patches: Patches) -> list[Grid]:
             continue
         grid, members = grown
         grids.append(grid)
-        taken.update(members)
-        if len(members) >= _ENOUGH_CELLS or len(grids) == _MOST_GRIDS:
+        # Every other patch makes a grid too, turned by half a right angle: small ones wait
+        # for a better corner.
+        if len(members) >= _LARGE_GRID:
+            taken.update(members)
+        if len(members) >= _ENOUGH_CELLS:
             break
-    return sorted(grids, key=lambda grid: -len(grid.cells))
+    return sorted(grids, key=lambda grid: -len(grid.cells))[:_MOST_GRIDS]
 
 
 def _corners(patches: Patches) -> Iterator[tuple[int, int, int]]:
@@ -95,13 +102,14 @@ def _grown(
         cells, members = found
         if reach == _REACHES[0] and len(members) < 4:
             return None
-    matrix = _fitted(cells, patches.centres[members])
-    if matrix is None or len(members) < _LEAST_CELLS or np.ptp(cells, axis=0).min() < 1:
+    if len(members) < _LEAST_CELLS or np.ptp(cells, axis=0).min() < 1:
         return None
-    found = _on_grid(patches, matrix, _REACHES[-1])
-    if found is None or len(found[1]) < _LEAST_CELLS:
-        return None
-    cells, members = found
+    for _ in range(_ROUNDS):
+        matrix = _fitted(cells, patches.centres[members])
+        found = None if matrix is None else _on_grid(patches, matrix, _REACHES[-1])
+        if found is None or len(found[1]) <= len(members):
+            break
+        cells, members = found
     matrix = _fitted(cells, patches.centres[members])
     return None if matrix is None else (Grid(cells, matrix), tuple(members.tolist()))
 
@@ -109,7 +117,7 @@ def _grown(
 def _fitted(cells: NDArray[np.int64], centres: Floats) -> Floats | None:
     """Return the projective map from places of the grid to the picture; affine for few."""
     places = cells.astype(float)
-    if len(cells) < 8:
+    if len(cells) <= _AFFINE_CELLS:
         terms = np.column_stack([places, np.ones(len(places))])
         solved = np.linalg.lstsq(terms, centres, rcond=None)[0]
         matrix = np.vstack([solved.T, [0.0, 0.0, 1.0]])
