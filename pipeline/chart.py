@@ -135,6 +135,7 @@ def _windows(grid: Grid) -> Iterator[Floats]:
 def _outer(places: Floats, grid: Grid) -> Floats:
     """Return the outer corners of the corner patches, by all patches' places in chart order."""
     layout = chart_layout()
+    grid = grid.within(places)
     corner = places[[0, layout.columns - 1, -1, -layout.columns]]
     centre = places.mean(axis=0)
     outwards = np.sign(corner - centre) * layout.patch_share / 2

@@ -16,6 +16,8 @@ Floats = NDArray[np.float64]
 _NEAREST, _FARTHEST = 0.85, 1.9
 # How far a patch may lie from its place, in steps of the grid.
 _OFF = 0.25
+# How far one may lie from it that is no stray one.
+_STRAY = 0.03
 _REACHES = (1.5, 2.5, 6.5)
 _LEAST_CELLS = 8
 # So few patches fix no perspective: it is left out.
@@ -28,10 +30,32 @@ _ROUNDS = 4
 
 @dataclass(frozen=True)
 class Grid:
-    """A grid of patches: places (n, 2) as column and row, and the map to the picture (3, 3)."""
+    """A grid of patches: places (n, 2) as column and row, and the map to the picture (3, 3).
+
+    `centres` (n, 2) are the patches' own in the picture's pixels.
+    """
 
     cells: NDArray[np.int64]
+    centres: Floats
     to_picture: Floats
+
+    def within(self, places: Floats) -> "Grid":
+        """Return the grid as the patches at some places (n, 2) have it, stray ones left out."""
+        wanted = {(int(column), int(row)) for column, row in places}
+        kept = np.array([(int(column), int(row)) in wanted for column, row in self.cells])
+        grid = self
+        for _ in range(_ROUNDS):
+            matrix = _fitted(self.cells[kept], self.centres[kept])
+            if matrix is None:
+                return grid
+            grid = Grid(self.cells[kept], self.centres[kept], matrix)
+            at = project(self.centres, np.asarray(np.linalg.inv(matrix), float))
+            off = np.abs(at - self.cells).max(axis=1)
+            still = kept & (off < max(_STRAY, 3.0 * float(np.median(off[kept]))))
+            if still.sum() in (kept.sum(), 0) or still.sum() < _LEAST_CELLS:
+                return grid
+            kept = still
+        return grid
 
 
 def project(points: Floats, matrix: Floats) -> Floats:
@@ -111,7 +135,9 @@ def _grown(
             break
         cells, members = found
     matrix = _fitted(cells, patches.centres[members])
-    return None if matrix is None else (Grid(cells, matrix), tuple(members.tolist()))
+    if matrix is None:
+        return None
+    return Grid(cells, patches.centres[members], matrix), tuple(members.tolist())
 
 
 def _fitted(cells: NDArray[np.int64], centres: Floats) -> Floats | None:

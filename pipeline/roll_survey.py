@@ -16,6 +16,7 @@ from pipeline.contact_sheet import counted
 from pipeline.film import FilmProfile, find_film
 from pipeline.film_code import profile_of_codes
 from pipeline.film_place import film_code
+from pipeline.frame_survey import FrameSurvey
 from pipeline.frames import CLEAR
 from pipeline.gate import GateHabit, shared_habit
 from pipeline.numbering import FrameNumber, in_film_order, number_roll, with_roll_numbers
@@ -107,19 +108,19 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
     found = with_roll_numbers(in_film_order([s for survey in surveys for s in survey.strips]))
     numbers = number_roll(found, roll.settings.first_number)
     plan = recut(roll.notes.frames, found, numbers)
-    strips, more = _corrected(surveys, _keyed(found, numbers), plan, roll, executor, listen)
+    keyed = _keyed(found, numbers)
+    strips, more = _corrected(surveys, keyed, plan, roll, executor, listen)
     problems += more
     if profile is None:
         profile = find_film(profile_of_codes(film_code(strip) for strip in found))
-    sheet = tuple(tuple(plan.numbers[str(f.key)] for f in s.frames) for s in strips)
     solved = _solved(_samples(found) or _samples(strips), profile)
-    reference = _referenced(strips, sheet, profile, solved, roll.settings)
+    reference = _referenced(keyed, strips, plan, profile, solved, roll.settings)
     colour = reference.colour if reference else solved
     return SurveyedRoll(
         roll=roll,
         profile=profile,
         strips=strips,
-        numbers=sheet,
+        numbers=tuple(tuple(plan.numbers[str(f.key)] for f in s.frames) for s in strips),
         colour=_exposed(colour, _samples(found) or _samples(strips), roll.settings),
         clipped=any(survey.clipped for survey in surveys),
         problems=(
@@ -313,23 +314,34 @@ def _solved(samples: Sequence[NDArray[np.float32]], profile: FilmProfile) -> Rol
 
 
 def _referenced(
+    found: Sequence[StripSurvey],
     strips: Sequence[StripSurvey],
-    numbers: Sequence[Sequence[FrameNumber]],
+    plan: Recut,
     profile: FilmProfile,
     solved: RollColour,
     settings: Settings,
 ) -> Reference | None:
-    frames = [
-        (number.number, frame)
-        for strip, row in zip(strips, numbers, strict=True)
-        for frame, number in zip(strip.frames, row, strict=True)
-    ]
+    """Return the colour from reference frames; charts are as found, whatever was corrected."""
+    as_found = {str(frame.key): frame for strip in found for frame in strip.frames}
     if settings.reference is None:
-        return found_reference(frames, profile, solved)
+        numbered = [
+            (plan.numbers[key].number if key in plan.numbers else key, frame)
+            for key, frame in as_found.items()
+        ]
+        return found_reference(numbered, profile, solved)
     # A roll of which no scan could be used has no frames to look for.
     if not settings.reference or not strips:
         return None
+    frames = [
+        (plan.numbers[str(frame.key)].number, _with_chart(frame, as_found.get(str(frame.key))))
+        for strip in strips
+        for frame in strip.frames
+    ]
     return named_reference(settings.reference, frames, profile, solved)
+
+
+def _with_chart(frame: FrameSurvey, found: FrameSurvey | None) -> FrameSurvey:
+    return frame if found is None or found.chart is None else replace(frame, chart=found.chart)
 
 
 def _reference_notes(

@@ -12,8 +12,8 @@ from tests.charted import CORNERS, drawn_negative, frame_density, held_patches
 from tests.film_model import Scene, chart, film_names, scanner_names, scene_names
 from tests.film_model.scene import CHART_IN_SCENE
 
-# A quarter of a patch: what is read of a patch lies inside it then.
-CORNER_OFF = 0.2
+# Shares of the step from patch to patch; what is read of a patch lies well inside it then.
+CORNER_OFF = 0.12
 DENSITY_OFF = 0.015
 
 
