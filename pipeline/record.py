@@ -100,11 +100,15 @@ class StripRecord:
 
 @dataclass(frozen=True)
 class ColourRecord:
-    """The one rendition of the roll: log10 exposure balance, curve slopes, and their origin."""
+    """The one rendition of the roll: log10 exposure balance, curve slopes, and their origin.
+
+    `reference` names the chart or grey card that it rests on, None where there is none.
+    """
 
     balance: Triple
     gamma: Triple
     how: str
+    reference: str | None = None
 
 
 @dataclass(frozen=True)
@@ -190,10 +194,13 @@ def to_document(record: RollRecord) -> dict[str, Any]:
     """Return the record as a JSON-ready document.
 
     Numbers are rounded to six decimals, non-finite ones become null, dates ISO 8601 text. A frame
-    has `corrected`, `found_as` and what is of its own in colour only where they say something.
+    has `corrected`, `found_as` and what is of its own in colour, and the colour a `reference`,
+    only where they say something.
     """
     head = {"schema": record.schema, "evenroll": record.evenroll}
     body = _plain(dataclasses.asdict(record))
+    if body["colour"]["reference"] is None:
+        del body["colour"]["reference"]
     for strip in body["strips"]:
         strip["frames"] = [_told(frame) for frame in strip["frames"]]
     # What is a note and what a problem is for people; programs get the sentence.

@@ -17,6 +17,7 @@ from pipeline.film import FilmProfile, find_film
 from pipeline.film_code import profile_of_codes
 from pipeline.film_place import film_code
 from pipeline.frame_colour import FrameColour, frame_colours
+from pipeline.frame_survey import FrameSurvey
 from pipeline.frames import CLEAR, HOLDS_PICTURE
 from pipeline.gate import GateHabit, shared_habit
 from pipeline.numbering import FrameNumber, in_film_order, number_roll, with_roll_numbers
@@ -24,6 +25,7 @@ from pipeline.print_tone import PrintTone, roll_tone
 from pipeline.problem import Problem, ScanProblem
 from pipeline.record import ScanTrouble
 from pipeline.recut import Recut, recut
+from pipeline.reference import Reference, found_reference, named_reference
 from pipeline.same_film import film_notes
 from pipeline.settings import ROLL_FILE, RollNotes, Settings
 from pipeline.survey import Cuts, ScanSurvey, StripSurvey, survey_scan
@@ -65,7 +67,8 @@ class SurveyedRoll:
     """All that is known of a roll before a picture is written.
 
     `colours` has a row for each strip with one for each frame: the roll's colour, and what
-    single frames change of it. `tone` is that of all prints.
+    single frames change of it. `tone` is that of all prints. `reference` says in words what
+    chart or card the colour is from, None where there is none.
     """
 
     roll: Roll
@@ -78,6 +81,7 @@ class SurveyedRoll:
     clipped: bool
     problems: tuple[ScanTrouble, ...]
     failed: int
+    reference: str | None = None
 
 
 def safe_name(text: str) -> str:
@@ -99,7 +103,7 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
     ScanProblem
         If the roll has no scans.
     SettingsProblem
-        If its film profile makes no sense.
+        If its film profile makes no sense, or a reference frame can't be used.
     """
     if roll.problem is not None:
         raise roll.problem
@@ -110,11 +114,15 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
     found = with_roll_numbers(in_film_order([s for survey in surveys for s in survey.strips]))
     numbers = number_roll(found, roll.settings.first_number)
     plan = recut(roll.notes.frames, found, numbers)
-    strips, more = _corrected(surveys, _keyed(found, numbers), plan, roll, executor, listen)
+    keyed = _keyed(found, numbers)
+    strips, more = _corrected(surveys, keyed, plan, roll, executor, listen)
     problems += more
     if profile is None:
         profile = find_film(profile_of_codes(film_code(strip) for strip in found))
-    colour = _solved(_samples(found) or _samples(strips), profile, roll.settings)
+    samples = picture_samples(found) or picture_samples(strips)
+    solved = solve_roll(samples, profile) if samples else from_profile(profile)
+    reference = _referenced(keyed, strips, plan, profile, solved, roll.settings)
+    colour = _exposed(reference.colour if reference else solved, samples, roll.settings)
     colours, refused = frame_colours(strips, colour, roll.settings, roll.notes.frames, found)
     return SurveyedRoll(
         roll=roll,
@@ -130,8 +138,10 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
             *_unobeyed((*plan.troubles, *refused), listen),
             *_notes(surveys, listen),
             *_film_notes(found, numbers, listen),
+            *_reference_notes(reference, roll, listen),
         ),
         failed=len(problems),
+        reference=(reference.source or None) if reference else None,
     )
 
 
@@ -302,7 +312,8 @@ def drop(pending: Iterable[Future[Any]]) -> None:
         future.cancel()
 
 
-def _samples(strips: Sequence[StripSurvey]) -> list[NDArray[np.float32]]:
+def picture_samples(strips: Sequence[StripSurvey]) -> list[NDArray[np.float32]]:
+    """Return the samples of all pictures of strips, (n, 3) densities above base each."""
     return [
         frame.samples for strip in strips for frame in strip.frames
         if frame.kind in HOLDS_PICTURE
@@ -326,10 +337,49 @@ def _tone(found: Sequence[StripSurvey], colour: RollColour, settings: Settings) 
     )
 
 
-def _solved(
-    samples: Sequence[NDArray[np.float32]], profile: FilmProfile, settings: Settings
+def _referenced(
+    found: Sequence[StripSurvey],
+    strips: Sequence[StripSurvey],
+    plan: Recut,
+    profile: FilmProfile,
+    solved: RollColour,
+    settings: Settings,
+) -> Reference | None:
+    """Return the colour from reference frames; charts are as found, whatever was corrected."""
+    as_found = {str(frame.key): frame for strip in found for frame in strip.frames}
+    if settings.reference is None:
+        numbered = [
+            (plan.numbers[key].number if key in plan.numbers else key, frame)
+            for key, frame in as_found.items()
+        ]
+        return found_reference(numbered, profile, solved)
+    # A roll of which no scan could be used has no frames to look for.
+    if not settings.reference or not strips:
+        return None
+    frames = [
+        (plan.numbers[str(frame.key)].number, _with_chart(frame, as_found.get(str(frame.key))))
+        for strip in strips
+        for frame in strip.frames
+    ]
+    return named_reference(settings.reference, frames, profile, solved)
+
+
+def _with_chart(frame: FrameSurvey, found: FrameSurvey | None) -> FrameSurvey:
+    return frame if found is None or found.chart is None else replace(frame, chart=found.chart)
+
+
+def _reference_notes(
+    reference: Reference | None, roll: Roll, listen: Listener
+) -> list[ScanTrouble]:
+    notes = reference.notes if reference else ()
+    for note in notes:
+        listen(Event("noted", roll.name, 0, 0, note))
+    return [ScanTrouble(roll.name, note, "note") for note in notes]
+
+
+def _exposed(
+    colour: RollColour, samples: Sequence[NDArray[np.float32]], settings: Settings
 ) -> RollColour:
-    colour = solve_roll(samples, profile) if samples else from_profile(profile)
     colour = with_exposure(colour, samples)
     if settings.balance is not None:
         red, green, blue = (a + b for a, b in zip(colour.balance, settings.balance, strict=True))

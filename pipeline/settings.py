@@ -11,6 +11,7 @@ from typing import Any
 
 from pipeline.correction import FrameCorrection, read_corrections
 from pipeline.problem import SettingsProblem
+from pipeline.reference_frame import ReferenceFrame, read_references
 
 Triple = tuple[float, float, float]
 
@@ -40,7 +41,8 @@ class Settings:
     pictures ask for), `gamma` a positive exponent (above 1 lightens the middle tones), sizes in
     pixels of the longer side. `even_exposure` brings single pictures towards the roll's usual
     exposure. `inset_mm` is cut off the picture on all sides, `border_mm` of rebate is kept around
-    it.
+    it. `reference` names frames with a chart or grey card; None takes a clear chart where there
+    is one, and an empty tuple takes none.
     """
 
     profile: str | None = None
@@ -52,6 +54,7 @@ class Settings:
     exposure: float = 0.0
     even_exposure: bool = False
     balance: Triple | None = None
+    reference: tuple[ReferenceFrame, ...] | None = None
     format: str | None = None
     first_number: str | None = None
     scan_gamma: float | None = None
@@ -207,6 +210,8 @@ def _checked(name: str, value: Any, where: Path | None) -> Any:
         return int(number)
     if name == "first_number":
         return frame_number(value, where)
+    if name == "reference":
+        return read_references(value, where)
     if name in ("write_blanks", "even_exposure") and not isinstance(value, bool):
         raise SettingsProblem(where, f"'{name}' is {value!r}", "write true or false")
     if name == "profile" and not (isinstance(value, str) and value.strip()):

@@ -29,10 +29,10 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares, minimize_scalar
 
 from pipeline import roll_survey
-from pipeline.colour import RollColour
+from pipeline.colour import RollColour, solve_roll, with_exposure
 from pipeline.exposure_trim import picture_key, trim_stops, usual_key
 from pipeline.film import FilmProfile, LayerCurve, find_film
-from pipeline.frame_colour import is_picture
+from pipeline.frames import HOLDS_PICTURE
 from pipeline.look import Levels, as_print
 from pipeline.print_tone import PrintTone
 from pipeline.render import cut_light, to_density_above, to_scene
@@ -138,9 +138,9 @@ def patch_parts(picture: Values, outline: Any, told: dict[str, Any]) -> Values:
 
 
 def solved(kept: Kept, profile: FilmProfile) -> RollColour:
-    """Return the roll's colour as the product solves it, by a profile."""
-    samples = roll_survey._samples(kept.roll.strips)
-    return roll_survey._solved(samples, profile, kept.roll.roll.settings)
+    """Return the roll's colour as its pictures alone give it, by a profile."""
+    samples = roll_survey.picture_samples(kept.roll.strips)
+    return with_exposure(solve_roll(samples, profile), samples)
 
 
 def known_profile(profile: FilmProfile, setup: Setup) -> FilmProfile:
@@ -205,7 +205,7 @@ def judged(kept: Kept, shown: RollColour) -> Judged:
 
 def trimmed_stops(kept: Kept, shown: RollColour) -> list[float]:
     """Return what `--even-exposure` would lighten each chart by."""
-    frames = [f for strip in kept.roll.strips for f in strip.frames if is_picture(f)]
+    frames = [f for strip in kept.roll.strips for f in strip.frames if f.kind in HOLDS_PICTURE]
     usual = usual_key([picture_key(frame.samples, shown) for frame in frames])
     return [trim_stops(picture_key(chart.samples, shown), usual) for chart in kept.charts]
 

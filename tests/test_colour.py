@@ -165,7 +165,7 @@ def test_a_roll_of_one_colour_without_any_grey_stays_within_the_profile_s_spread
         frames.append(developed(grey * 10**cast, GENERIC.curves))
     solved = solve_roll(frames, GENERIC)
     for channel in (0, 2):
-        # The cast itself is two to four of the profile's spreads; it is the scenes', not the film's.
+        # The cast is two to four of the profile's spreads; it is the scenes', not the film's.
         assert abs(solved.balance[channel]) < 1.5 * GENERIC.speed_spread_log_e
 
 
