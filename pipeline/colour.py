@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.film import FilmProfile, LayerCurve, Matrix
+from pipeline.film import Curve, FilmProfile, Matrix
 
 Triple = tuple[float, float, float]
 Floats = NDArray[np.float64]
@@ -35,7 +35,7 @@ class RollColour:
     """
 
     unmask: Matrix
-    curves: tuple[LayerCurve, LayerCurve, LayerCurve]
+    curves: tuple[Curve, Curve, Curve]
     balance: Triple
     scene: Matrix
     exposure: float
@@ -100,21 +100,15 @@ def _gather(frames: Sequence[NDArray[np.floating]], unmask: Matrix) -> _Samples:
     return _Samples(np.concatenate(parts), np.concatenate(weights))
 
 
-def _log_exposure(layers: Floats, curves: Sequence[LayerCurve]) -> Floats:
+def _log_exposure(layers: Floats, curves: Sequence[Curve]) -> Floats:
     parts = [curve.exposure(layers[:, channel]) for channel, curve in enumerate(curves)]
     return np.log10(np.maximum(np.stack(parts, axis=1), _LEAST_EXPOSURE))
 
 
-def _scaled(
-    curves: Sequence[LayerCurve], change: Floats
-) -> tuple[LayerCurve, LayerCurve, LayerCurve]:
+def _scaled(curves: Sequence[Curve], change: Floats) -> tuple[Curve, Curve, Curve]:
     """Return curves whose red and blue slopes are multiplied by exp(change)."""
     red, green, blue = curves
-    return (
-        replace(red, slope=red.slope * math.exp(change[0])),
-        green,
-        replace(blue, slope=blue.slope * math.exp(change[1])),
-    )
+    return (red.steeper(math.exp(change[0])), green, blue.steeper(math.exp(change[1])))
 
 
 def _misfit(theta: Floats, samples: _Samples, profile: FilmProfile, neutral_spread: float) -> float:
@@ -159,7 +153,7 @@ def solve_roll(frames: Sequence[NDArray[np.floating]], profile: FilmProfile) -> 
 
     start = from_profile(profile)
     samples = _gather(frames, profile.unmask)
-    if not len(samples.layers):
+    if profile.fixed or not len(samples.layers):
         return start
     theta = np.zeros(4)
     for spread in _NEUTRAL_SPREADS:

@@ -1,62 +1,38 @@
 """Film profiles: what is known beforehand of a film, read from TOML and validated."""
 
-import math
 import tomllib
+import warnings
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.film_curve import Curve, LayerCurve, PointCurve, Shoulder
 from pipeline.problem import SettingsProblem
+
+__all__ = [
+    "Curve",
+    "FilmProfile",
+    "LayerCurve",
+    "Matrix",
+    "Triple",
+    "film_names",
+    "find_film",
+    "profiles_folder",
+    "read_film",
+]
 
 Triple = tuple[float, float, float]
 Matrix = tuple[Triple, Triple, Triple]
-Floats = NDArray[np.float64]
 
 LAYERS = ("red", "green", "blue")
-
-
-@dataclass(frozen=True)
-class LayerCurve:
-    """Characteristic curve of one layer: straight line with a smooth toe.
-
-    ``D = slope / p * log10(1 + (E / E0) ** p)``: for exposures well above `toe_exposure` (E0)
-    the curve is a line of the given `slope` (density per decade); below, it runs into the base.
-    `toe_power` (p) is the sharpness of the toe. The form is the soft-plus, the smallest smooth
-    function with these two limits; exposures are relative to 1.0 = a perfect white, so that
-    a grey card is 0.18.
-    """
-
-    slope: float
-    toe_exposure: float
-    toe_power: float
-
-    def density(self, exposure: NDArray[np.floating]) -> Floats:
-        """Return density above base for linear exposures >= 0."""
-        ratio = np.maximum(np.asarray(exposure, float), 0.0) / self.toe_exposure
-        above: Floats = self.slope / self.toe_power * np.log10(1.0 + ratio**self.toe_power)
-        return above
-
-    def exposure(self, density: NDArray[np.floating]) -> Floats:
-        """Return linear exposure for densities above base, monotone over all real densities.
-
-        Near the base the curve's own slope is infinite for a sharp toe, which would turn grain
-        into speckle: below `knee` the tangent carries on, so that densities under the base give
-        small negative exposures and noise keeps its mean.
-        """
-        knee = 0.04 * self.slope
-        value = np.asarray(density, float)
-        above = self._inverse(np.maximum(value, knee))
-        step = 1e-4
-        tangent = (self._inverse(np.array(knee + step)) - self._inverse(np.array(knee))) / step
-        return above + tangent * np.minimum(value - knee, 0.0)
-
-    def _inverse(self, density: Floats) -> Floats:
-        grown = np.expm1(density * (self.toe_power * math.log(10.0) / self.slope))
-        root: Floats = self.toe_exposure * grown ** (1.0 / self.toe_power)
-        return root
+SECTIONS = ("base", "unmask", "layers", "scene", "spread")
+_WORKING = "acescg"
+# Scene spaces a profile may name, by their names in colour-science.
+_SCENE_SPACES = {_WORKING: "ACEScg", "aces2065-1": "ACES2065-1"}
 
 
 @dataclass(frozen=True)
@@ -66,7 +42,9 @@ class FilmProfile:
     `unmask` takes scanner density above base to per-layer density; `scene` takes the three
     layers' exposures to linear ACEScg; `base_status_m` is the usual D-min, with its range.
     `slope_spread` and `speed_spread_log_e` say how far one film of the kind strays from another
-    (relative slope, log10 exposure, one standard deviation between layers).
+    (relative slope, log10 exposure, one standard deviation between layers). `fixed` profiles are
+    a chain of their own: slopes, balance and exposure are not for a roll to change. `iso` is the
+    film's speed where it is one film; `sources` says for each part where it comes from.
     """
 
     name: str
@@ -75,10 +53,13 @@ class FilmProfile:
     base_low: Triple
     base_high: Triple
     unmask: Matrix
-    curves: tuple[LayerCurve, LayerCurve, LayerCurve]
+    curves: tuple[Curve, Curve, Curve]
     scene: Matrix
     slope_spread: float
     speed_spread_log_e: float
+    fixed: bool
+    iso: int | None
+    sources: Mapping[str, str]
 
     def gamma(self) -> Triple:
         """Return the slopes of the three curves."""
@@ -113,6 +94,12 @@ class _Reader:
             if not isinstance(found, dict) or part not in found:
                 raise self.fail(key, "is missing")
             found = found[part]
+        return found
+
+    def table(self, key: str) -> dict[str, Any]:
+        found = self.value(key)
+        if not isinstance(found, dict):
+            raise self.fail(key, "is not a table")
         return found
 
     def number(self, key: str, low: float, high: float) -> float:
@@ -153,13 +140,85 @@ class _Reader:
         red, green, blue = ((row[0], row[1], row[2]) for row in checked)
         return (red, green, blue)
 
-    def curve(self, layer: str) -> LayerCurve:
+    def curve(self, layer: str) -> Curve:
         key = f"layers.{layer}"
+        if "points" in self.table(key):
+            return self._points(f"{key}.points")
+        slope = self.number(f"{key}.slope", 0.2, 3.0)
         return LayerCurve(
-            slope=self.number(f"{key}.slope", 0.2, 3.0),
+            slope=slope,
             toe_exposure=10.0 ** self.number(f"{key}.toe_log_exposure", -5.0, 0.5),
             toe_power=self.number(f"{key}.toe_power", 0.5, 4.0),
+            shoulder=self._shoulder(f"{key}.shoulder", slope)
+            if "shoulder" in self.table(key)
+            else None,
         )
+
+    def _shoulder(self, key: str, slope: float) -> Shoulder:
+        return Shoulder(
+            density=self.number(f"{key}.density", 0.5, 4.0),
+            softness=self.number(f"{key}.softness", 0.02, 1.0),
+            slope=self.number(f"{key}.slope", 0.02, slope),
+        )
+
+    def _points(self, key: str) -> PointCurve:
+        rows = self.value(key)
+        if not isinstance(rows, list) or len(rows) < 2:
+            raise self.fail(key, "is not a list of two points or more")
+        points = []
+        for row in rows:
+            if not isinstance(row, list) or len(row) != 2:
+                raise self.fail(key, "has a point that is not density and log10 exposure")
+            points.append([self._in_range(key, item, -20.0, 20.0) for item in row])
+        table = np.array(points)
+        if (np.diff(table[:, 0]) <= 0).any() or (np.diff(table[:, 1]) < 0).any():
+            raise self.fail(key, "has points that do not rise")
+        return PointCurve(tuple(table[:, 0].tolist()), tuple(table[:, 1].tolist()))
+
+    def base(self) -> tuple[Triple, Triple, Triple]:
+        """Return D-min: usual, lowest, highest."""
+        aim, low, high = (
+            self.triple(f"base.{name}", 0.0, 3.0) for name in ("status_m", "lowest", "highest")
+        )
+        if not all(a <= b <= c for a, b, c in zip(low, aim, high, strict=True)):
+            raise self.fail("base.status_m", "is not between 'base.lowest' and 'base.highest'")
+        return aim, low, high
+
+    def scene(self) -> Matrix:
+        """Return the matrix from layer exposures to linear ACEScg, whatever space it is in."""
+        matrix = self.matrix("scene.matrix")
+        space = self.document["scene"].get("space", _WORKING)
+        if not isinstance(space, str) or space not in _SCENE_SPACES:
+            raise self.fail("scene.space", f"is {space!r}, not one of {', '.join(_SCENE_SPACES)}")
+        if space == _WORKING:
+            return matrix
+        red, green, blue = (
+            (float(row[0]), float(row[1]), float(row[2]))
+            for row in np.asarray(_into_working(space)) @ np.asarray(matrix)
+        )
+        return (red, green, blue)
+
+    def iso(self) -> int | None:
+        return round(self.number("speed.iso", 1, 25600)) if "speed" in self.document else None
+
+    def flag(self, key: str) -> bool:
+        value = self.document.get(key, False)
+        if not isinstance(value, bool):
+            raise self.fail(key, f"is {value!r}, not true or false")
+        return value
+
+
+@cache
+def _into_working(space: str) -> Matrix:
+    """Return the matrix from a linear scene space to ACEScg (colour-science; same white)."""
+    with warnings.catch_warnings():
+        # It warns that it can't draw without a plotting library.
+        warnings.simplefilter("ignore")
+        import colour
+    spaces = colour.RGB_COLOURSPACES
+    matrix = colour.matrix_RGB_to_RGB(spaces[_SCENE_SPACES[space]], spaces[_SCENE_SPACES[_WORKING]])
+    red, green, blue = ((float(a), float(b), float(c)) for a, b, c in matrix)
+    return (red, green, blue)
 
 
 def read_film(path: Path) -> FilmProfile:
@@ -180,17 +239,21 @@ def read_film(path: Path) -> FilmProfile:
         ) from error
     reader = _Reader(path, document)
     red, green, blue = (reader.curve(layer) for layer in LAYERS)
+    aim, low, high = reader.base()
     return FilmProfile(
         name=path.stem,
         source=reader.text("source"),
-        base_status_m=reader.triple("base.status_m", 0.0, 3.0),
-        base_low=reader.triple("base.lowest", 0.0, 3.0),
-        base_high=reader.triple("base.highest", 0.0, 3.0),
+        base_status_m=aim,
+        base_low=low,
+        base_high=high,
         unmask=reader.matrix("unmask.matrix"),
         curves=(red, green, blue),
-        scene=reader.matrix("scene.matrix"),
+        scene=reader.scene(),
         slope_spread=reader.number("spread.slope", 0.0, 1.0),
         speed_spread_log_e=reader.number("spread.speed_log_e", 0.0, 1.0),
+        fixed=reader.flag("fixed"),
+        iso=reader.iso(),
+        sources={part: reader.text(f"{part}.source") for part in SECTIONS},
     )
 
 

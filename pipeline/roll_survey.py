@@ -301,7 +301,8 @@ def _solved(
     samples: Sequence[NDArray[np.float32]], profile: FilmProfile, settings: Settings
 ) -> RollColour:
     colour = solve_roll(samples, profile) if samples else from_profile(profile)
-    colour = with_exposure(colour, samples)
+    if not profile.fixed:
+        colour = with_exposure(colour, samples)
     if settings.balance is not None:
         red, green, blue = (a + b for a, b in zip(colour.balance, settings.balance, strict=True))
         colour = replace(colour, balance=(red, green, blue))
