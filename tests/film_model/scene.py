@@ -14,6 +14,8 @@ from .stock import MID_GREY, Film
 CHART_HEIGHT_PX = 720
 PAINTED_HEIGHT_PX = 480
 CARD_REFLECTANCE = 0.035
+CHART_IN_SCENE = "chart-in-scene"
+BEHIND_CHART = ("coffee", "temple", "flower", "astronaut", "motorcycle", "rocket", "cat")
 
 
 @dataclass(frozen=True)
@@ -36,7 +38,7 @@ class Scene:
 
 def scene_names() -> list[str]:
     """Return all scene names: the chart, the photographs, the painted scenes."""
-    return ["chart", *picture_names(), *painted.painted_names()]
+    return ["chart", CHART_IN_SCENE, *picture_names(), *painted.painted_names()]
 
 
 def as_scene(scene: "str | Scene") -> Scene:
@@ -55,7 +57,11 @@ def scene_light(scene: "str | Scene", aspect: float) -> Pixels:
         grey = np.full(3, MID_GREY)
         drawn = chart.draw(srgb, grey * CARD_REFLECTANCE / MID_GREY, grey, aspect, CHART_HEIGHT_PX)
         return (drawn * scene.gain).astype(np.float32)
-    if scene.name in picture_names():
+    if scene.name == CHART_IN_SCENE:
+        drawn = scene_light("chart", aspect)
+        behind = scene_light(background(scene), aspect)
+        light = _held(behind, drawn, scene, aspect)
+    elif scene.name in picture_names():
         light = _cropped(linear_picture(scene.name), scene.crop, aspect)
     else:
         size = (PAINTED_HEIGHT_PX, round(PAINTED_HEIGHT_PX * aspect))
@@ -64,6 +70,18 @@ def scene_light(scene: "str | Scene", aspect: float) -> Pixels:
         light = light[:, ::-1]
     factor = np.asarray(scene.tint, np.float32) * np.float32(scene.gain)
     return np.ascontiguousarray(light * factor)
+
+
+def background(scene: Scene) -> Scene:
+    """Return the scene that a chart is held in, by its seed."""
+    return Scene(BEHIND_CHART[scene.seed % len(BEHIND_CHART)], scene.crop)
+
+
+def _held(behind: Pixels, drawn: Floats, scene: Scene, aspect: float) -> Pixels:
+    """Return a scene with the chart held in it; the scene is brought to the chart's size."""
+    size = (drawn.shape[1], drawn.shape[0])
+    large = cv2.resize(np.ascontiguousarray(behind, np.float32), size)
+    return chart.paste(large, drawn, chart.placed(scene.seed, aspect))
 
 
 def _cropped(light: Pixels, crop: tuple[float, float, float], aspect: float) -> Pixels:
@@ -89,6 +107,10 @@ def scene_exposure(film: Film, scene: "str | Scene", aspect: float, light: str =
             return np.rot90(scene_exposure(film, upright, 1 / aspect, light))
         drawn = _chart_exposure(film, aspect, light) * scene.gain
         return (drawn / MID_GREY).astype(np.float32)
+    if scene.name == CHART_IN_SCENE and not scene.turned:
+        behind = scene_exposure(film, background(scene), aspect, light)
+        drawn = _chart_exposure(film, aspect, light) / MID_GREY
+        return _held(behind, drawn, scene, aspect) * np.float32(scene.gain)
     matrix = film.picture_matrix(light) / MID_GREY
     return scene_light(scene, aspect) @ matrix.T.astype(np.float32)
 

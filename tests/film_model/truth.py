@@ -11,7 +11,7 @@ from .dyes import base_dye, spectral_density
 from .exposure import ExposedFrame, ExposedStrip, perforations
 from .geometry import span_inside
 from .scanner import Scanner
-from .scene import as_scene
+from .scene import CHART_IN_SCENE, as_scene
 from .spectra import Floats
 
 PARTIAL_BELOW = 0.97
@@ -174,7 +174,21 @@ def _frame_truth(strip: ExposedStrip, frame: ExposedFrame) -> dict[str, Any]:
     }
     if spec.kind == "picture" and scene.name == "chart" and whole and not scene.turned:
         truth["patches"] = _patches(frame)
+    if spec.kind == "picture" and scene.name == CHART_IN_SCENE and whole and not scene.turned:
+        truth["held_patches"] = _held_patches(frame, scene.seed)
     return truth
+
+
+def _held_patches(frame: ExposedFrame, seed: int) -> list[dict[str, Any]]:
+    """Return name, centre and corners of the patches of a chart held in a scene."""
+    size = np.array(frame.gate.size_mm)
+    aspect = float(size[0] / size[1])
+    patches = []
+    for name, points in chart.patches_in_scene(chart.placed(seed, aspect), aspect):
+        placed = frame.placement.to_scan(size * points)
+        rounded = [[round(float(c), 3) for c in point] for point in placed]
+        patches.append({"name": name, "centre": rounded[0], "corners": rounded[1:]})
+    return patches
 
 
 def _patches(frame: ExposedFrame) -> list[dict[str, Any]]:

@@ -1,0 +1,190 @@
+"""A 24-patch colour chart in a picture of densities: found by itself, or by its corners."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.chart_grid import Grid, find_grids, project
+from pipeline.chart_match import best_match, chart_layout, chart_places
+from pipeline.chart_patches import even_patches
+
+Floats = NDArray[np.float64]
+Picture = NDArray[np.float32]
+
+_LONG_SIDE_PX = 400
+# Share of a patch that is read, about its middle.
+_READ_SHARE = 0.5
+# Shares of the darkest and lightest pixels of a patch that are left out, as dust may be.
+_LEFT_OUT = 0.2
+# What the chart accounts for in patches that are no chart, at most, and on a clear one.
+_CHANCE, _CLEAR = 0.8, 0.96
+_LEAST_SEEN = 10
+_LEAST_STEP_PX = 5.0
+
+
+@dataclass(frozen=True)
+class ChartReading:
+    """A 24-patch chart as read; arrays are in chart order, dark skin first, neutral row last.
+
+    `densities` (24, 3) are above base, `spread` (24, 3) the standard deviation inside each patch;
+    `corners` (4, 2) are the outer corners of the corner patches in the picture's pixels: dark
+    skin's, bluish green's, black's, white's. `confidence` is 0 to 1: how certain it is that this
+    is the chart, this way round; 1 is nearly so.
+    """
+
+    densities: Floats
+    corners: Floats
+    spread: Floats
+    confidence: float
+
+
+def find_chart(density_above: Picture) -> ChartReading | None:
+    """Return the chart in a picture of density above base (h, w, 3), or None if none is seen.
+
+    It may lie any way round, mirrored, and at an angle; which way follows from its densities,
+    as far as they are the same on all colour negative films.
+    """
+    scale = min(1.0, _LONG_SIDE_PX / max(density_above.shape[:2]))
+    small = np.ascontiguousarray(density_above, np.float32)
+    if scale < 1.0:
+        size = (round(small.shape[1] * scale), round(small.shape[0] * scale))
+        small = np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), np.float32)
+    if not np.isfinite(small).all() or min(small.shape[:2]) < 4 * _LEAST_STEP_PX:
+        return None
+    best: tuple[float, Floats] | None = None
+    for grid in find_grids(even_patches(small)):
+        found = _on_grid(small, grid)
+        if found is not None and (best is None or found[0] > best[0]):
+            best = found
+    if best is None:
+        return None
+    explained, corners = best
+    confidence = float(np.clip((explained - _CHANCE) / (_CLEAR - _CHANCE), 0.0, 1.0))
+    if confidence == 0.0:
+        return None
+    # Pixel centres of the small picture lie between those of the large one.
+    factor = np.array(density_above.shape[1::-1]) / np.array(small.shape[1::-1])
+    return _read(density_above, (corners + 0.5) * factor - 0.5, confidence)
+
+
+def read_chart(density_above: Picture, corners: Floats) -> ChartReading:
+    """Return the chart in a picture of density above base (h, w, 3) by its corners.
+
+    Parameters
+    ----------
+    density_above
+        The picture.
+    corners
+        (4, 2) outer corners of the chart's corner patches in pixels, one after the other
+        around the chart; which is dark skin's follows from the densities.
+    """
+    corners = np.asarray(corners, float)
+    readings = []
+    for start in range(4):
+        turned = np.roll(corners, -start, axis=0)
+        for way in (turned, turned[[1, 0, 3, 2]]):
+            reading = _read(density_above, way, 0.0)
+            match = best_match(reading.densities)
+            as_is = match is not None and bool((np.diff(match.order) == 1).all())
+            readings.append((match.explained if match and as_is else -1.0, reading))
+    explained, reading = max(readings, key=lambda item: item[0])
+    confidence = float(np.clip((explained - _CHANCE) / (_CLEAR - _CHANCE), 0.0, 1.0))
+    return ChartReading(reading.densities, reading.corners, reading.spread, confidence)
+
+
+def _on_grid(picture: Picture, grid: Grid) -> tuple[float, Floats] | None:
+    """Return how well a grid's best 6 x 4 places fit the chart, and the chart's corners."""
+    middle = np.median(grid.cells, axis=0)
+    step = grid.places(*np.array([middle, middle + [1, 0], middle + [0, 1]]).T)
+    step_px = min(np.hypot(*(step[1] - step[0])), np.hypot(*(step[2] - step[0])))
+    if step_px < _LEAST_STEP_PX:
+        return None
+    reach = max(1, round(0.15 * step_px))
+    smooth = cv2.blur(picture, (2 * reach + 1, 2 * reach + 1))
+    best: tuple[float, Floats] | None = None
+    for places in _windows(grid):
+        at = project(places, grid.to_picture)
+        inside = (at > -0.5).all() and (at < np.array(picture.shape[1::-1]) - 0.5).all()
+        if not inside:
+            continue
+        columns, rows = np.rint(at).astype(int).T
+        match = best_match(smooth[rows, columns].astype(float))
+        if match is not None and (best is None or match.explained > best[0]):
+            best = (match.explained, _outer(places[match.order], grid))
+    return best
+
+
+def _windows(grid: Grid) -> Iterator[Floats]:
+    """Yield the places (24, 2) of each 6 x 4 part of a grid, either way, that shows enough."""
+    low, high = grid.cells.min(axis=0), grid.cells.max(axis=0)
+    there = {(int(column), int(row)) for column, row in grid.cells}
+    for turned in (False, True):
+        base = chart_places()[:, ::-1] if turned else chart_places()
+        wide, tall = base.max(axis=0).astype(int) + 1
+        for column in range(low[0] - wide + 2, high[0]):
+            for row in range(low[1] - tall + 2, high[1]):
+                places = base + [column, row]
+                seen = sum((int(x), int(y)) in there for x, y in places)
+                if seen >= max(_LEAST_SEEN, 0.6 * min(len(there), 24)):
+                    yield places
+
+
+def _outer(places: Floats, grid: Grid) -> Floats:
+    """Return the outer corners of the corner patches, by all patches' places in chart order."""
+    layout = chart_layout()
+    corner = places[[0, layout.columns - 1, -1, -layout.columns]]
+    centre = places.mean(axis=0)
+    outwards = np.sign(corner - centre) * layout.patch_share / 2
+    return project(corner + outwards, grid.to_picture)
+
+
+def _to_picture(corners: Floats) -> Floats:
+    """Return the map (3, 3) from columns and rows of the chart to the picture's pixels."""
+    layout = chart_layout()
+    half = layout.patch_share / 2
+    right, foot = layout.columns - 1 + half, layout.rows - 1 + half
+    outer = np.array([[-half, -half], [right, -half], [right, foot], [-half, foot]], np.float32)
+    matrix: Floats = cv2.getPerspectiveTransform(outer, corners.astype(np.float32)).astype(float)
+    return matrix
+
+
+def _read(picture: Picture, corners: Floats, confidence: float) -> ChartReading:
+    matrix = _to_picture(corners)
+    means, spreads = [], []
+    reach = chart_layout().patch_share * _READ_SHARE / 2
+    square = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * reach
+    for place in chart_places():
+        pixels = _pixels(picture, project(place + square, matrix))
+        means.append(middle_mean(pixels))
+        spreads.append(pixels.std(axis=0))
+    return ChartReading(np.array(means), corners, np.array(spreads), confidence)
+
+
+def _pixels(picture: Picture, outline: Floats) -> Floats:
+    """Return the pixels (n, 3) inside an outline, at least the one in its middle."""
+    size = np.array(picture.shape[1::-1])
+    low = np.clip(np.floor(outline.min(axis=0)).astype(int), 0, size - 1)
+    high = np.clip(np.ceil(outline.max(axis=0)).astype(int), 0, size - 1)
+    part = picture[low[1] : high[1] + 1, low[0] : high[0] + 1].astype(float)
+    mask = np.zeros(part.shape[:2], np.uint8)
+    # Sixteenths of a pixel; filled outlines take in the pixels that they touch.
+    points = np.rint((outline - low) * 16).astype(np.int32)
+    cv2.fillConvexPoly(mask, points, 1, shift=4)
+    if not mask.any():
+        x, y = np.clip(np.rint(outline.mean(axis=0)).astype(int) - low, 0, high - low)
+        mask[y, x] = 1
+    pixels: Floats = part[mask.astype(bool)]
+    return pixels
+
+
+def middle_mean(pixels: Floats) -> Floats:
+    """Return the mean (3) of pixels (n, 3), the least and greatest of each channel left out."""
+    cut = int(_LEFT_OUT * len(pixels))
+    ordered = np.sort(pixels, axis=0)
+    mean: Floats = ordered[cut : len(ordered) - cut].mean(axis=0)
+    return mean
+
+
