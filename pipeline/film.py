@@ -14,6 +14,7 @@ from pipeline.film_curve import Curve, LayerCurve, PointCurve, Shoulder
 from pipeline.problem import SettingsProblem
 
 __all__ = [
+    "LAYERS",
     "Curve",
     "FilmProfile",
     "LayerCurve",
@@ -241,7 +242,7 @@ def read_film(path: Path) -> FilmProfile:
     red, green, blue = (reader.curve(layer) for layer in LAYERS)
     aim, low, high = reader.base()
     return FilmProfile(
-        name=path.stem,
+        name=reader.text("name") if "name" in document else path.stem,
         source=reader.text("source"),
         base_status_m=aim,
         base_low=low,
