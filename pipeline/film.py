@@ -1,17 +1,16 @@
 """Film profiles: what is known beforehand of a film, read from TOML and validated."""
 
-import tomllib
 import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from pipeline.film_curve import Curve, LayerCurve, PointCurve, Shoulder
 from pipeline.problem import SettingsProblem
+from pipeline.profile_reader import Matrix, ProfileReader, Triple
 
 __all__ = [
     "LAYERS",
@@ -25,9 +24,6 @@ __all__ = [
     "profiles_folder",
     "read_film",
 ]
-
-Triple = tuple[float, float, float]
-Matrix = tuple[Triple, Triple, Triple]
 
 LAYERS = ("red", "green", "blue")
 SECTIONS = ("base", "unmask", "layers", "scene", "spread")
@@ -46,6 +42,7 @@ class FilmProfile:
     (relative slope, log10 exposure, one standard deviation between layers). `fixed` profiles are
     a chain of their own: slopes, balance and exposure are not for a roll to change. `iso` is the
     film's speed where it is one film; `sources` says for each part where it comes from.
+    `unmask_status_m` takes the place of `unmask` where densities are Status M.
     """
 
     name: str
@@ -61,6 +58,7 @@ class FilmProfile:
     fixed: bool
     iso: int | None
     sources: Mapping[str, str]
+    unmask_status_m: Matrix | None = None
 
     def gamma(self) -> Triple:
         """Return the slopes of the three curves."""
@@ -79,67 +77,8 @@ def film_names() -> tuple[str, ...]:
     return tuple(sorted(path.stem for path in (profiles_folder() / "films").glob("*.toml")))
 
 
-class _Reader:
-    """Reads checked values out of a parsed profile; errors name file, key and reason."""
-
-    def __init__(self, path: Path, document: dict[str, Any]) -> None:
-        self.path = path
-        self.document = document
-
-    def fail(self, key: str, reason: str) -> SettingsProblem:
-        return SettingsProblem(self.path, f"key '{key}' {reason}", "correct the film profile")
-
-    def value(self, key: str) -> Any:
-        found: Any = self.document
-        for part in key.split("."):
-            if not isinstance(found, dict) or part not in found:
-                raise self.fail(key, "is missing")
-            found = found[part]
-        return found
-
-    def table(self, key: str) -> dict[str, Any]:
-        found = self.value(key)
-        if not isinstance(found, dict):
-            raise self.fail(key, "is not a table")
-        return found
-
-    def number(self, key: str, low: float, high: float) -> float:
-        return self._in_range(key, self.value(key), low, high)
-
-    def _in_range(self, key: str, value: Any, low: float, high: float) -> float:
-        if (
-            isinstance(value, bool)
-            or not isinstance(value, (int, float))
-            or not low <= value <= high
-        ):
-            raise self.fail(key, f"is {value!r}, not a number from {low:g} to {high:g}")
-        return float(value)
-
-    def text(self, key: str) -> str:
-        value = self.value(key)
-        if not isinstance(value, str) or not value.strip():
-            raise self.fail(key, "is not a text")
-        return value
-
-    def triple(self, key: str, low: float, high: float) -> Triple:
-        value = self.value(key)
-        if not isinstance(value, list) or len(value) != 3:
-            raise self.fail(key, "is not a list of three numbers")
-        red, green, blue = (self._in_range(key, item, low, high) for item in value)
-        return (red, green, blue)
-
-    def matrix(self, key: str) -> Matrix:
-        rows = self.value(key)
-        if not isinstance(rows, list) or len(rows) != 3:
-            raise self.fail(key, "is not three rows")
-        for row in rows:
-            if not isinstance(row, list) or len(row) != 3:
-                raise self.fail(key, "has a row that is not three numbers")
-        checked = [[self._in_range(key, item, -10.0, 10.0) for item in row] for row in rows]
-        if abs(float(np.linalg.det(np.array(checked)))) < 1e-3:
-            raise self.fail(key, "can't be inverted")
-        red, green, blue = ((row[0], row[1], row[2]) for row in checked)
-        return (red, green, blue)
+class _FilmReader(ProfileReader):
+    """Reads the parts of a film profile."""
 
     def curve(self, layer: str) -> Curve:
         key = f"layers.{layer}"
@@ -170,7 +109,7 @@ class _Reader:
         for row in rows:
             if not isinstance(row, list) or len(row) != 2:
                 raise self.fail(key, "has a point that is not density and log10 exposure")
-            points.append([self._in_range(key, item, -20.0, 20.0) for item in row])
+            points.append([self.in_range(key, item, -20.0, 20.0) for item in row])
         table = np.array(points)
         if (np.diff(table[:, 0]) <= 0).any() or (np.diff(table[:, 1]) < 0).any():
             raise self.fail(key, "has points that do not rise")
@@ -199,14 +138,12 @@ class _Reader:
         )
         return (red, green, blue)
 
+    def unmask_status_m(self) -> Matrix | None:
+        known = "status_m" in self.table("unmask")
+        return self.matrix("unmask.status_m") if known else None
+
     def iso(self) -> int | None:
         return round(self.number("speed.iso", 1, 25600)) if "speed" in self.document else None
-
-    def flag(self, key: str) -> bool:
-        value = self.document.get(key, False)
-        if not isinstance(value, bool):
-            raise self.fail(key, f"is {value!r}, not true or false")
-        return value
 
 
 @cache
@@ -230,19 +167,11 @@ def read_film(path: Path) -> FilmProfile:
     SettingsProblem
         If the file can't be read or a key is missing or out of range.
     """
-    try:
-        document = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except (OSError, ValueError, RecursionError) as error:
-        raise SettingsProblem(
-            path,
-            f"can't be read as a film profile ({error})",
-            "give a TOML file as profiles/films holds them",
-        ) from error
-    reader = _Reader(path, document)
+    reader = _FilmReader(path, "film profile")
     red, green, blue = (reader.curve(layer) for layer in LAYERS)
     aim, low, high = reader.base()
     return FilmProfile(
-        name=reader.text("name") if "name" in document else path.stem,
+        name=reader.text("name") if "name" in reader.document else path.stem,
         source=reader.text("source"),
         base_status_m=aim,
         base_low=low,
@@ -254,6 +183,7 @@ def read_film(path: Path) -> FilmProfile:
         speed_spread_log_e=reader.number("spread.speed_log_e", 0.0, 1.0),
         fixed=reader.flag("fixed"),
         iso=reader.iso(),
+        unmask_status_m=reader.unmask_status_m(),
         sources={part: reader.text(f"{part}.source") for part in SECTIONS},
     )
 

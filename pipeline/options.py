@@ -88,6 +88,11 @@ _READING = (
         help="Film profile, or a .toml file. Default: by the code on the film's edge, or generic.",
     ),
     click.option(
+        "--scanner-profile",
+        metavar="NAME",
+        help="Scanner profile, or a .toml file: densities become Status M. Default: none.",
+    ),
+    click.option(
         "--first-number",
         metavar="N",
         help="Number of the first frame where the film's edge tells none.",

@@ -38,6 +38,7 @@ def profile_text(profile: FilmProfile, notes: Sequence[str] = ()) -> str:
         f"highest = {_list(profile.base_high)}",
         *_section(profile, "unmask"),
         *_rows("matrix", profile.unmask),
+        *(_rows("status_m", profile.unmask_status_m) if profile.unmask_status_m else ()),
         *_section(profile, "layers"),
     ]
     for layer, curve in zip(LAYERS, profile.curves, strict=True):

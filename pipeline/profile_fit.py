@@ -246,7 +246,11 @@ def _changed(matrix: Matrix, terms: Floats) -> Matrix:
     """Return a matrix with terms added off its diagonal, its rows' sums kept."""
     change = np.zeros((3, 3))
     change[_OFF_DIAGONAL] = terms
-    rows = np.asarray(matrix) + change - np.diag(change.sum(axis=1))
+    return as_matrix(np.asarray(matrix) + change - np.diag(change.sum(axis=1)))
+
+
+def as_matrix(rows: Floats) -> Matrix:
+    """Return an array (3, 3) as plain numbers."""
     red, green, blue = ((float(r), float(g), float(b)) for r, g, b in rows)
     return (red, green, blue)
 

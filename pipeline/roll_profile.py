@@ -12,7 +12,7 @@ from pipeline.film import FilmProfile
 from pipeline.frame_survey import FrameSurvey
 from pipeline.grey_card import GreyReading, find_grey_card, read_grey
 from pipeline.problem import SettingsProblem
-from pipeline.profile_fit import ProfileFit, SeenChart, fit_grey, fit_profile
+from pipeline.profile_fit import ProfileFit, SeenChart, as_matrix, fit_grey, fit_profile
 from pipeline.reference_frame import ReferenceFrame
 from pipeline.render import cut_light, to_density_above
 from pipeline.roll_survey import SurveyedRoll
@@ -93,7 +93,13 @@ def roll_profile(
         source, parts = words, ["layers"]
     spread = "how far another roll of the same film may stray: profiles/fit.toml"
     sources = dict(start.sources) | dict.fromkeys(parts, words) | {"spread": spread}
-    profile = replace(fitted, name=name, source=source, sources=sources)
+    # What it makes of Status M is known again only where the scanner is.
+    by_status_m = None
+    if surveyed.scanner is not None:
+        by_status_m = as_matrix(np.asarray(fitted.unmask) @ np.linalg.inv(surveyed.scanner.matrix))
+    profile = replace(
+        fitted, name=name, source=source, sources=sources, unmask_status_m=by_status_m
+    )
     return RollProfile(profile, None if fit is None else replace(fit, profile=profile))
 
 

@@ -23,6 +23,7 @@ from pipeline.problem import Problem, ScanProblem
 from pipeline.record import ScanTrouble
 from pipeline.recut import Recut, recut
 from pipeline.same_film import film_notes
+from pipeline.scanner_profile import ScannerProfile, find_scanner, with_scanner
 from pipeline.settings import ROLL_FILE, RollNotes, Settings
 from pipeline.survey import Cuts, ScanSurvey, StripSurvey, survey_scan
 
@@ -70,6 +71,7 @@ class SurveyedRoll:
     clipped: bool
     problems: tuple[ScanTrouble, ...]
     failed: int
+    scanner: ScannerProfile | None = None
 
 
 def safe_name(text: str) -> str:
@@ -91,12 +93,14 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
     ScanProblem
         If the roll has no scans.
     SettingsProblem
-        If its film profile makes no sense.
+        If its film or scanner profile makes no sense.
     """
     if roll.problem is not None:
         raise roll.problem
     chosen = roll.settings.profile
     profile = None if chosen is None else find_film(chosen)
+    named = roll.settings.scanner_profile
+    scanner = None if named is None else find_scanner(named)
     surveys, problems = _surveys(roll, executor, listen)
     surveys = _second_look(roll, surveys, executor)
     found = with_roll_numbers(in_film_order([s for survey in surveys for s in survey.strips]))
@@ -106,6 +110,7 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
     problems += more
     if profile is None:
         profile = find_film(profile_of_codes(film_code(strip) for strip in found))
+    profile = with_scanner(profile, scanner)
     return SurveyedRoll(
         roll=roll,
         profile=profile,
@@ -120,6 +125,7 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
             *_film_notes(found, numbers, listen),
         ),
         failed=len(problems),
+        scanner=scanner,
     )
 
 

@@ -16,10 +16,11 @@ import numpy as np
 from scipy.optimize import least_squares, minimize_scalar
 
 from pipeline.film_curve import LayerCurve, Shoulder
+from pipeline.scanner_profile import fit_scanner
 from tests.film_model import chart
 from tests.film_model.dyes import base_dye, spectral_density
 from tests.film_model.scanner import load_scanner
-from tests.film_model.spectra import Floats, colour_science
+from tests.film_model.spectra import Floats, colour_science, wavelengths_nm
 from tests.film_model.stock import MID_GREY, Process, film_names, load_film
 
 # scanner-e has the bands of scanner-a.
@@ -107,10 +108,18 @@ def chart_density(
 
 
 @cache
-def charts(films: tuple[str, ...]) -> tuple[Chart, ...]:
-    """Return charts of these films on all scanners and at all exposures."""
+def to_status_m(scanner: str) -> Floats:
+    """Return the matrix from a scanner's densities to Status M, fitted from its bands."""
+    fitted = fit_scanner(wavelengths_nm(), load_scanner(scanner).weights, scanner, "its bands")
+    return np.array(fitted.profile.matrix)
+
+
+@cache
+def charts(films: tuple[str, ...], status_m: bool = False) -> tuple[Chart, ...]:
+    """Return charts of these films on all scanners and at all exposures, or their Status M."""
+    to_density = {name: to_status_m(name) if status_m else np.eye(3) for name in SCANNERS}
     return tuple(
-        Chart(film, scanner, stops, chart_density(film, scanner, stops))
+        Chart(film, scanner, stops, chart_density(film, scanner, stops) @ to_density[scanner].T)
         for film in films
         for scanner in SCANNERS
         for stops in STOPS
@@ -267,12 +276,14 @@ def spreads(seen: Sequence[Chart], fit: Fit) -> tuple[float, float]:
 
 
 @cache
-def held_out(film: str) -> tuple[tuple[str, Floats, Floats, float], ...]:
+def held_out(film: str, status_m: bool = False) -> tuple[tuple[str, Floats, Floats, float], ...]:
     """Return scanner, errors, errors without solved slopes, and grey chroma of a film left out."""
     others = tuple(name for name in film_names() if name != film)
-    fit, rows = fit_charts(charts(others)), []
+    fit, rows = fit_charts(charts(others, status_m)), []
     for scanner in SCANNERS:
         density = chart_density(film, scanner)
+        if status_m:
+            density = density @ to_status_m(scanner).T
         light = rendered(density, fit)
         flat = rendered(density, fit, solve_slopes=False)
         rows.append((scanner, delta_e(light), delta_e(flat), grey_chroma(light)))
@@ -290,11 +301,17 @@ def main() -> None:
     print("shoulder", round(fit_shoulder(films, fit), 2))
     print("toe log exposure", toe_log_exposures(everything, fit).round(3))
     print("spreads", np.round(spreads(everything, fit), 3))
-    print("held out: mean and 95th percentile of CIEDE2000, median grey chroma; without slopes")
-    for film in films:
-        for scanner, error, flat, grey in held_out(film):
-            row = error.mean(), np.quantile(error, 0.95), grey, flat.mean()
-            print(film, scanner, *(f"{value:5.2f}" for value in row))
+    profiled = fit_charts(charts(films, status_m=True))
+    # The same curves hold if the matrix takes up what slopes differ by.
+    scale = fit.slopes / profiled.slopes
+    print("unmask of Status M", (profiled.unmask * scale[:, None]).round(4).tolist())
+    for status_m in (False, True):
+        print("held out,", "Status M" if status_m else "scanner's densities")
+        print("mean and 95th percentile of CIEDE2000, grey chroma; mean without slopes")
+        for film in films:
+            for scanner, error, flat, grey in held_out(film, status_m):
+                row = error.mean(), np.quantile(error, 0.95), grey, flat.mean()
+                print(film, scanner, *(f"{value:5.2f}" for value in row))
 
 
 if __name__ == "__main__":

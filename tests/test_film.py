@@ -173,6 +173,12 @@ def test_bad_value_is_refused_with_file_and_key(tmp_path, key, value):
     assert told.value.path == path
 
 
+def test_matrix_for_status_m_may_be_missing_but_not_wrong(tmp_path):
+    assert read_film(changed(tmp_path, "unmask.status_m", "")).unmask_status_m is None
+    with pytest.raises(SettingsProblem, match=r"'unmask\.status_m' is not three rows"):
+        read_film(changed(tmp_path, "unmask.status_m", "[1, 2]"))
+
+
 def test_matrix_that_cannot_be_undone_is_refused(tmp_path):
     path = changed(tmp_path, "unmask.matrix", "[[1, 2, 3], [2, 4, 6], [0, 0, 1]]")
     with pytest.raises(SettingsProblem, match=r"'unmask\.matrix' can't be inverted"):

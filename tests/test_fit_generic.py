@@ -43,6 +43,12 @@ def test_profile_s_numbers_are_those_of_the_fit(fit):
     assert film.speed_spread_log_e == pytest.approx(speed, abs=0.02)
 
 
+def test_matrix_for_status_m_is_that_of_the_fit(fit):
+    profiled = fit_charts(charts(FILMS, status_m=True))
+    scaled = profiled.unmask * (fit.slopes / profiled.slopes)[:, None]
+    assert np.array(find_film("generic").unmask_status_m) == pytest.approx(scaled, abs=3e-3)
+
+
 def test_shoulder_keeps_overexposed_greys_in_place(fit):
     assert fit_shoulder(FILMS, fit) == pytest.approx(SHOULDER_SLOPE, abs=0.03)
     bends = [curve.shoulder for curve in find_film("generic").curves]
