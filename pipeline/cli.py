@@ -16,6 +16,7 @@ import click
 from pipeline import __version__
 from pipeline.options import packing_option, reading_options, writing_options
 from pipeline.problem import Exit, Problem, SettingsProblem
+from pipeline.profile_command import profile_group
 
 if TYPE_CHECKING:
     from pipeline.roll import Outcome, Roll
@@ -35,6 +36,9 @@ def evenroll() -> None:
 
     SCANS are folders (each a roll, with its notes in roll.toml) and files.
     """
+
+
+evenroll.add_command(profile_group)
 
 
 @evenroll.command()

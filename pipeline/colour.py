@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.film import FilmProfile, LayerCurve, Matrix
+from pipeline.film import Curve, FilmProfile, Matrix
 
 Triple = tuple[float, float, float]
 Floats = NDArray[np.float64]
@@ -40,7 +40,7 @@ class RollColour:
     """
 
     unmask: Matrix
-    curves: tuple[LayerCurve, LayerCurve, LayerCurve]
+    curves: tuple[Curve, Curve, Curve]
     balance: Triple
     scene: Matrix
     exposure: float
@@ -110,7 +110,7 @@ def _gather(frames: Sequence[NDArray[np.floating]], profile: FilmProfile) -> _Sa
     return _Samples(layers, np.array(weights) / _alike(layers, profile.curves))
 
 
-def _alike(layers: Floats, curves: Sequence[LayerCurve]) -> Floats:
+def _alike(layers: Floats, curves: Sequence[Curve]) -> Floats:
     """Return for each frame how many frames of the roll are like it in colour, itself included."""
     logs = _log_exposure(layers, curves)
     ratios = logs[..., (0, 2)] - logs[..., 1:2]
@@ -121,21 +121,15 @@ def _alike(layers: Floats, curves: Sequence[LayerCurve]) -> Floats:
     return alike
 
 
-def _log_exposure(layers: Floats, curves: Sequence[LayerCurve]) -> Floats:
+def _log_exposure(layers: Floats, curves: Sequence[Curve]) -> Floats:
     parts = [curve.exposure(layers[..., channel]) for channel, curve in enumerate(curves)]
     return np.log10(np.maximum(np.stack(parts, axis=-1), _LEAST_EXPOSURE))
 
 
-def _scaled(
-    curves: Sequence[LayerCurve], change: Floats
-) -> tuple[LayerCurve, LayerCurve, LayerCurve]:
+def _scaled(curves: Sequence[Curve], change: Floats) -> tuple[Curve, Curve, Curve]:
     """Return curves whose red and blue slopes are multiplied by exp(change)."""
     red, green, blue = curves
-    return (
-        replace(red, slope=red.slope * math.exp(change[0])),
-        green,
-        replace(blue, slope=blue.slope * math.exp(change[1])),
-    )
+    return (red.steeper(math.exp(change[0])), green, blue.steeper(math.exp(change[1])))
 
 
 def _misfit(theta: Floats, samples: _Samples, profile: FilmProfile, neutral_spread: float) -> float:
@@ -184,7 +178,7 @@ def solve_roll(frames: Sequence[NDArray[np.floating]], profile: FilmProfile) -> 
 
     start = from_profile(profile)
     samples = _gather(frames, profile)
-    if not len(samples.layers):
+    if profile.fixed or not len(samples.layers):
         return start
     theta = np.zeros(4)
     for spread in _NEUTRAL_SPREADS:

@@ -14,6 +14,7 @@ from pipeline.film import FilmProfile, profiles_folder
 from pipeline.frame_survey import FrameSurvey
 from pipeline.frames import HOLDS_PICTURE
 from pipeline.record import Finding
+from pipeline.scanner_profile import ScannerProfile, status_m
 from pipeline.settings import RollNotes
 from pipeline.survey import StripSurvey
 
@@ -43,7 +44,11 @@ def edge_print(strips: Sequence[StripSurvey]) -> tuple[float, float, float] | No
 
 
 def diagnose(
-    strips: Sequence[StripSurvey], profile: FilmProfile, notes: RollNotes, clipped: bool
+    strips: Sequence[StripSurvey],
+    profile: FilmProfile,
+    notes: RollNotes,
+    clipped: bool,
+    scanner: ScannerProfile | None = None,
 ) -> tuple[Finding, ...]:
     """Return the findings of a roll, gravest first; `normal` if the film itself gives none.
 
@@ -52,7 +57,7 @@ def diagnose(
     """
     of_film = [
         *_density_findings(strips),
-        *_base_findings(strips, profile),
+        *_base_findings(strips, profile, scanner),
         *_count_findings(strips, notes),
     ]
     findings = [*of_film, *_scanner_findings(strips, clipped)]
@@ -133,11 +138,15 @@ def _without_pictures(
     return []
 
 
-def _base_findings(strips: Sequence[StripSurvey], profile: FilmProfile) -> list[Finding]:
+def _base_findings(
+    strips: Sequence[StripSurvey], profile: FilmProfile, scanner: ScannerProfile | None
+) -> list[Finding]:
     absolute = [strip.base.density for strip in strips if strip.illumination.absolute]
     if not absolute:
         return []
     base = np.median(np.asarray(absolute), axis=0)
+    if scanner is not None:
+        base = status_m(base, scanner)
     over = base - np.asarray(profile.base_high) - _limits()["base_over_range_density"]
     if not (over > 0.0).all():
         return []

@@ -1,62 +1,35 @@
 """Film profiles: what is known beforehand of a film, read from TOML and validated."""
 
-import math
-import tomllib
+import warnings
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.film_curve import Curve, LayerCurve, PointCurve, Shoulder
 from pipeline.problem import SettingsProblem
+from pipeline.profile_reader import Matrix, ProfileReader, Triple
 
-Triple = tuple[float, float, float]
-Matrix = tuple[Triple, Triple, Triple]
-Floats = NDArray[np.float64]
+__all__ = [
+    "LAYERS",
+    "Curve",
+    "FilmProfile",
+    "LayerCurve",
+    "Matrix",
+    "Triple",
+    "film_names",
+    "find_film",
+    "profiles_folder",
+    "read_film",
+]
 
 LAYERS = ("red", "green", "blue")
-
-
-@dataclass(frozen=True)
-class LayerCurve:
-    """Characteristic curve of one layer: straight line with a smooth toe.
-
-    ``D = slope / p * log10(1 + (E / E0) ** p)``: for exposures well above `toe_exposure` (E0)
-    the curve is a line of the given `slope` (density per decade); below, it runs into the base.
-    `toe_power` (p) is the sharpness of the toe. The form is the soft-plus, the smallest smooth
-    function with these two limits; exposures are relative to 1.0 = a perfect white, so that
-    a grey card is 0.18.
-    """
-
-    slope: float
-    toe_exposure: float
-    toe_power: float
-
-    def density(self, exposure: NDArray[np.floating]) -> Floats:
-        """Return density above base for linear exposures >= 0."""
-        ratio = np.maximum(np.asarray(exposure, float), 0.0) / self.toe_exposure
-        above: Floats = self.slope / self.toe_power * np.log10(1.0 + ratio**self.toe_power)
-        return above
-
-    def exposure(self, density: NDArray[np.floating]) -> Floats:
-        """Return linear exposure for densities above base, monotone over all real densities.
-
-        Near the base the curve's own slope is infinite for a sharp toe, which would turn grain
-        into speckle: below `knee` the tangent carries on, so that densities under the base give
-        small negative exposures and noise keeps its mean.
-        """
-        knee = 0.04 * self.slope
-        value = np.asarray(density, float)
-        above = self._inverse(np.maximum(value, knee))
-        step = 1e-4
-        tangent = (self._inverse(np.array(knee + step)) - self._inverse(np.array(knee))) / step
-        return above + tangent * np.minimum(value - knee, 0.0)
-
-    def _inverse(self, density: Floats) -> Floats:
-        grown = np.expm1(density * (self.toe_power * math.log(10.0) / self.slope))
-        root: Floats = self.toe_exposure * grown ** (1.0 / self.toe_power)
-        return root
+SECTIONS = ("base", "unmask", "layers", "scene", "spread")
+_WORKING = "acescg"
+# Scene spaces a profile may name, by their names in colour-science.
+_SCENE_SPACES = {_WORKING: "ACEScg", "aces2065-1": "ACES2065-1"}
 
 
 @dataclass(frozen=True)
@@ -66,7 +39,10 @@ class FilmProfile:
     `unmask` takes scanner density above base to per-layer density; `scene` takes the three
     layers' exposures to linear ACEScg; `base_status_m` is the usual D-min, with its range.
     `slope_spread` and `speed_spread_log_e` say how far one film of the kind strays from another
-    (relative slope, log10 exposure, one standard deviation between layers).
+    (relative slope, log10 exposure, one standard deviation between layers). `fixed` profiles are
+    a chain of their own: slopes, balance and exposure are not for a roll to change. `iso` is the
+    film's speed where it is one film; `sources` says for each part where it comes from.
+    `unmask_status_m` takes the place of `unmask` where densities are Status M.
     """
 
     name: str
@@ -75,10 +51,14 @@ class FilmProfile:
     base_low: Triple
     base_high: Triple
     unmask: Matrix
-    curves: tuple[LayerCurve, LayerCurve, LayerCurve]
+    curves: tuple[Curve, Curve, Curve]
     scene: Matrix
     slope_spread: float
     speed_spread_log_e: float
+    fixed: bool
+    iso: int | None
+    sources: Mapping[str, str]
+    unmask_status_m: Matrix | None = None
 
     def gamma(self) -> Triple:
         """Return the slopes of the three curves."""
@@ -97,69 +77,86 @@ def film_names() -> tuple[str, ...]:
     return tuple(sorted(path.stem for path in (profiles_folder() / "films").glob("*.toml")))
 
 
-class _Reader:
-    """Reads checked values out of a parsed profile; errors name file, key and reason."""
+class _FilmReader(ProfileReader):
+    """Reads the parts of a film profile."""
 
-    def __init__(self, path: Path, document: dict[str, Any]) -> None:
-        self.path = path
-        self.document = document
-
-    def fail(self, key: str, reason: str) -> SettingsProblem:
-        return SettingsProblem(self.path, f"key '{key}' {reason}", "correct the film profile")
-
-    def value(self, key: str) -> Any:
-        found: Any = self.document
-        for part in key.split("."):
-            if not isinstance(found, dict) or part not in found:
-                raise self.fail(key, "is missing")
-            found = found[part]
-        return found
-
-    def number(self, key: str, low: float, high: float) -> float:
-        return self._in_range(key, self.value(key), low, high)
-
-    def _in_range(self, key: str, value: Any, low: float, high: float) -> float:
-        if (
-            isinstance(value, bool)
-            or not isinstance(value, (int, float))
-            or not low <= value <= high
-        ):
-            raise self.fail(key, f"is {value!r}, not a number from {low:g} to {high:g}")
-        return float(value)
-
-    def text(self, key: str) -> str:
-        value = self.value(key)
-        if not isinstance(value, str) or not value.strip():
-            raise self.fail(key, "is not a text")
-        return value
-
-    def triple(self, key: str, low: float, high: float) -> Triple:
-        value = self.value(key)
-        if not isinstance(value, list) or len(value) != 3:
-            raise self.fail(key, "is not a list of three numbers")
-        red, green, blue = (self._in_range(key, item, low, high) for item in value)
-        return (red, green, blue)
-
-    def matrix(self, key: str) -> Matrix:
-        rows = self.value(key)
-        if not isinstance(rows, list) or len(rows) != 3:
-            raise self.fail(key, "is not three rows")
-        for row in rows:
-            if not isinstance(row, list) or len(row) != 3:
-                raise self.fail(key, "has a row that is not three numbers")
-        checked = [[self._in_range(key, item, -10.0, 10.0) for item in row] for row in rows]
-        if abs(float(np.linalg.det(np.array(checked)))) < 1e-3:
-            raise self.fail(key, "can't be inverted")
-        red, green, blue = ((row[0], row[1], row[2]) for row in checked)
-        return (red, green, blue)
-
-    def curve(self, layer: str) -> LayerCurve:
+    def curve(self, layer: str) -> Curve:
         key = f"layers.{layer}"
+        if "points" in self.table(key):
+            return self._points(f"{key}.points")
+        slope = self.number(f"{key}.slope", 0.2, 3.0)
         return LayerCurve(
-            slope=self.number(f"{key}.slope", 0.2, 3.0),
+            slope=slope,
             toe_exposure=10.0 ** self.number(f"{key}.toe_log_exposure", -5.0, 0.5),
             toe_power=self.number(f"{key}.toe_power", 0.5, 4.0),
+            shoulder=self._shoulder(f"{key}.shoulder", slope)
+            if "shoulder" in self.table(key)
+            else None,
         )
+
+    def _shoulder(self, key: str, slope: float) -> Shoulder:
+        return Shoulder(
+            density=self.number(f"{key}.density", 0.5, 4.0),
+            softness=self.number(f"{key}.softness", 0.02, 1.0),
+            slope=self.number(f"{key}.slope", 0.02, slope),
+        )
+
+    def _points(self, key: str) -> PointCurve:
+        rows = self.value(key)
+        if not isinstance(rows, list) or len(rows) < 2:
+            raise self.fail(key, "is not a list of two points or more")
+        points = []
+        for row in rows:
+            if not isinstance(row, list) or len(row) != 2:
+                raise self.fail(key, "has a point that is not density and log10 exposure")
+            points.append([self.in_range(key, item, -20.0, 20.0) for item in row])
+        table = np.array(points)
+        if (np.diff(table[:, 0]) <= 0).any() or (np.diff(table[:, 1]) < 0).any():
+            raise self.fail(key, "has points that do not rise")
+        return PointCurve(tuple(table[:, 0].tolist()), tuple(table[:, 1].tolist()))
+
+    def base(self) -> tuple[Triple, Triple, Triple]:
+        """Return D-min: usual, lowest, highest."""
+        aim, low, high = (
+            self.triple(f"base.{name}", 0.0, 3.0) for name in ("status_m", "lowest", "highest")
+        )
+        if not all(a <= b <= c for a, b, c in zip(low, aim, high, strict=True)):
+            raise self.fail("base.status_m", "is not between 'base.lowest' and 'base.highest'")
+        return aim, low, high
+
+    def scene(self) -> Matrix:
+        """Return the matrix from layer exposures to linear ACEScg, whatever space it is in."""
+        matrix = self.matrix("scene.matrix")
+        space = self.document["scene"].get("space", _WORKING)
+        if not isinstance(space, str) or space not in _SCENE_SPACES:
+            raise self.fail("scene.space", f"is {space!r}, not one of {', '.join(_SCENE_SPACES)}")
+        if space == _WORKING:
+            return matrix
+        red, green, blue = (
+            (float(row[0]), float(row[1]), float(row[2]))
+            for row in np.asarray(_into_working(space)) @ np.asarray(matrix)
+        )
+        return (red, green, blue)
+
+    def unmask_status_m(self) -> Matrix | None:
+        known = "status_m" in self.table("unmask")
+        return self.matrix("unmask.status_m") if known else None
+
+    def iso(self) -> int | None:
+        return round(self.number("speed.iso", 1, 25600)) if "speed" in self.document else None
+
+
+@cache
+def _into_working(space: str) -> Matrix:
+    """Return the matrix from a linear scene space to ACEScg (colour-science; same white)."""
+    with warnings.catch_warnings():
+        # It warns that it can't draw without a plotting library.
+        warnings.simplefilter("ignore")
+        import colour
+    spaces = colour.RGB_COLOURSPACES
+    matrix = colour.matrix_RGB_to_RGB(spaces[_SCENE_SPACES[space]], spaces[_SCENE_SPACES[_WORKING]])
+    red, green, blue = ((float(a), float(b), float(c)) for a, b, c in matrix)
+    return (red, green, blue)
 
 
 def read_film(path: Path) -> FilmProfile:
@@ -170,27 +167,24 @@ def read_film(path: Path) -> FilmProfile:
     SettingsProblem
         If the file can't be read or a key is missing or out of range.
     """
-    try:
-        document = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except (OSError, ValueError, RecursionError) as error:
-        raise SettingsProblem(
-            path,
-            f"can't be read as a film profile ({error})",
-            "give a TOML file as profiles/films holds them",
-        ) from error
-    reader = _Reader(path, document)
+    reader = _FilmReader(path, "film profile")
     red, green, blue = (reader.curve(layer) for layer in LAYERS)
+    aim, low, high = reader.base()
     return FilmProfile(
-        name=path.stem,
+        name=reader.text("name") if "name" in reader.document else path.stem,
         source=reader.text("source"),
-        base_status_m=reader.triple("base.status_m", 0.0, 3.0),
-        base_low=reader.triple("base.lowest", 0.0, 3.0),
-        base_high=reader.triple("base.highest", 0.0, 3.0),
+        base_status_m=aim,
+        base_low=low,
+        base_high=high,
         unmask=reader.matrix("unmask.matrix"),
         curves=(red, green, blue),
-        scene=reader.matrix("scene.matrix"),
+        scene=reader.scene(),
         slope_spread=reader.number("spread.slope", 0.0, 1.0),
         speed_spread_log_e=reader.number("spread.speed_log_e", 0.0, 1.0),
+        fixed=reader.flag("fixed"),
+        iso=reader.iso(),
+        unmask_status_m=reader.unmask_status_m(),
+        sources={part: reader.text(f"{part}.source") for part in SECTIONS},
     )
 
 

@@ -164,7 +164,7 @@ def dark_level(light: Light) -> Triple:
     return (red, green, blue)
 
 
-def find_levels(light: Light, clipped: Mask) -> Levels | None:
+def find_levels(light: Light, clipped: Mask, unseen_dark: Triple | None = None) -> Levels | None:
     """Return open gate, dark level and film base of a scan, or None where no base shows.
 
     Parameters
@@ -173,6 +173,8 @@ def find_levels(light: Light, clipped: Mask) -> Levels | None:
         Proxy (h, w, 3), linear light, 1.0 = full scale.
     clipped
         (h, w), true where the scan holds samples at full scale.
+    unseen_dark
+        The dark level where the scan shows nothing opaque, else zero.
 
     Notes
     -----
@@ -180,6 +182,8 @@ def find_levels(light: Light, clipped: Mask) -> Levels | None:
     colour. The open gate is brighter still; from it the base differs by the orange mask.
     """
     dark = dark_level(light)
+    if unseen_dark is not None and not any(dark):
+        dark = unseen_dark
     step = max(1, int(np.sqrt(light.shape[0] * light.shape[1] / 400_000)))
     flat = light[::step, ::step].reshape(-1, 3)
     flat_clipped = clipped[::step, ::step].reshape(-1)

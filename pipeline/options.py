@@ -96,6 +96,11 @@ _READING = (
         "none: leave charts alone. Default: a chart that is found.",
     ),
     click.option(
+        "--scanner-profile",
+        metavar="NAME",
+        help="Scanner profile, or a .toml file: densities become Status M. Default: none.",
+    ),
+    click.option(
         "--first-number",
         metavar="N",
         help="Number of the first frame where the film's edge tells none.",

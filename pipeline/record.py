@@ -22,12 +22,16 @@ Corners = tuple[tuple[float, float], ...]
 
 @dataclass(frozen=True)
 class BaseRecord:
-    """Film base of a strip: ISO 5-2 densities, or relative ones where no open gate was seen."""
+    """Film base of a strip: ISO 5-2 densities, or relative ones where no open gate was seen.
+
+    `status_m` is the density in Status M, where a scanner profile was given and it is absolute.
+    """
 
     density: Triple
     absolute: bool
     spread: Triple
     area_mm2: float
+    status_m: Triple | None = None
 
 
 @dataclass(frozen=True)
@@ -194,8 +198,8 @@ def to_document(record: RollRecord) -> dict[str, Any]:
     """Return the record as a JSON-ready document.
 
     Numbers are rounded to six decimals, non-finite ones become null, dates ISO 8601 text. A frame
-    has `corrected`, `found_as` and what is of its own in colour, and the colour a `reference`,
-    only where they say something.
+    has `corrected`, `found_as` and what is of its own in colour, the colour a `reference` and a
+    base `status_m` only where they say something.
     """
     head = {"schema": record.schema, "evenroll": record.evenroll}
     body = _plain(dataclasses.asdict(record))
@@ -203,6 +207,8 @@ def to_document(record: RollRecord) -> dict[str, Any]:
         del body["colour"]["reference"]
     for strip in body["strips"]:
         strip["frames"] = [_told(frame) for frame in strip["frames"]]
+        if strip["base"]["status_m"] is None:
+            del strip["base"]["status_m"]
     # What is a note and what a problem is for people; programs get the sentence.
     body["problems"] = [
         {name: trouble[name] for name in ("scan", "message")} for trouble in body["problems"]

@@ -17,7 +17,8 @@ _LEAST_LIGHT = 1e-5
 _BAND_ROWS = 256
 # Grain and noise reach so far under the base. What is lighter still is no film, a perforation or
 # the open gate: held there, it is as black as the base in all channels, not coloured by them.
-_LEAST_DENSITY = -0.15
+# The value is the least density that ADX codes hold (SMPTE ST 2065-3: code 0).
+_LEAST_DENSITY = -0.19
 
 
 @dataclass(frozen=True)

@@ -23,6 +23,7 @@ from pipeline.record import (
     StripRecord,
 )
 from pipeline.roll_survey import Roll, SurveyedRoll
+from pipeline.scanner_profile import status_m
 from pipeline.survey import StripSurvey
 
 
@@ -40,13 +41,13 @@ def record_of(surveyed: SurveyedRoll, split: bool = False) -> RollRecord:
         look="negative" if split else roll.settings.look,
         colour=ColourRecord(colour.balance, colour.gamma(), colour.how, surveyed.reference),
         strips=tuple(
-            _strip_record(strip, numbers, colours, roll, split)
+            _strip_record(strip, numbers, colours, surveyed, split)
             for strip, numbers, colours in zip(
                 strips, surveyed.numbers, surveyed.colours, strict=True
             )
         ),
         densities=_roll_densities(strips),
-        findings=diagnose(strips, surveyed.profile, roll.notes, surveyed.clipped),
+        findings=diagnose(strips, surveyed.profile, roll.notes, surveyed.clipped, surveyed.scanner),
         problems=surveyed.problems,
     )
 
@@ -55,9 +56,10 @@ def _strip_record(
     strip: StripSurvey,
     numbers: Sequence[FrameNumber],
     colours: Sequence[FrameColour],
-    roll: Roll,
+    surveyed: SurveyedRoll,
     split: bool,
 ) -> StripRecord:
+    roll, scanner = surveyed.roll, surveyed.scanner
     frames = tuple(
         _frame_record(frame, number, colour, strip, roll, split)
         for frame, number, colour in zip(strip.frames, numbers, colours, strict=True)
@@ -76,6 +78,9 @@ def _strip_record(
             strip.illumination.absolute,
             strip.base.spread,
             round(strip.base.area_mm2, 1),
+            as_triple(status_m(np.array(strip.base.density), scanner))
+            if scanner is not None and strip.illumination.absolute
+            else None,
         ),
         edge_codes=tuple(
             EdgeCodeRecord(text, round(x, 1), round(y, 1)) for text, x, y in strip.edge_codes

@@ -8,25 +8,23 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
-from pipeline.colour import RollColour, from_profile, scene_light, solve_roll, with_exposure
+from pipeline.colour import RollColour
 from pipeline.contact_sheet import counted
 from pipeline.film import FilmProfile, find_film
 from pipeline.film_code import profile_of_codes
 from pipeline.film_place import film_code
 from pipeline.frame_colour import FrameColour, frame_colours
-from pipeline.frame_survey import FrameSurvey
-from pipeline.frames import CLEAR, HOLDS_PICTURE
+from pipeline.frames import CLEAR
 from pipeline.gate import GateHabit, shared_habit
 from pipeline.numbering import FrameNumber, in_film_order, number_roll, with_roll_numbers
-from pipeline.print_tone import PrintTone, roll_tone
+from pipeline.print_tone import PrintTone
 from pipeline.problem import Problem, ScanProblem
 from pipeline.record import ScanTrouble
 from pipeline.recut import Recut, recut
-from pipeline.reference import Reference, found_reference, named_reference
+from pipeline.reference import Reference
+from pipeline.roll_colour import colour_of_roll, tone_of_roll
 from pipeline.same_film import film_notes
+from pipeline.scanner_profile import ScannerProfile, find_scanner, with_scanner
 from pipeline.settings import ROLL_FILE, RollNotes, Settings
 from pipeline.survey import Cuts, ScanSurvey, StripSurvey, survey_scan
 
@@ -82,6 +80,7 @@ class SurveyedRoll:
     problems: tuple[ScanTrouble, ...]
     failed: int
     reference: str | None = None
+    scanner: ScannerProfile | None = None
 
 
 def safe_name(text: str) -> str:
@@ -103,12 +102,14 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
     ScanProblem
         If the roll has no scans.
     SettingsProblem
-        If its film profile makes no sense, or a reference frame can't be used.
+        If its film or scanner profile makes no sense, or a reference frame can't be used.
     """
     if roll.problem is not None:
         raise roll.problem
     chosen = roll.settings.profile
     profile = None if chosen is None else find_film(chosen)
+    named = roll.settings.scanner_profile
+    scanner = None if named is None else find_scanner(named)
     surveys, problems = _surveys(roll, executor, listen)
     surveys = _second_look(roll, surveys, executor)
     found = with_roll_numbers(in_film_order([s for survey in surveys for s in survey.strips]))
@@ -119,10 +120,8 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
     problems += more
     if profile is None:
         profile = find_film(profile_of_codes(film_code(strip) for strip in found))
-    samples = picture_samples(found) or picture_samples(strips)
-    solved = solve_roll(samples, profile) if samples else from_profile(profile)
-    reference = _referenced(keyed, strips, plan, profile, solved, roll.settings)
-    colour = _exposed(reference.colour if reference else solved, samples, roll.settings)
+    profile = with_scanner(profile, scanner)
+    colour, reference = colour_of_roll(keyed, strips, plan, profile, roll.settings)
     colours, refused = frame_colours(strips, colour, roll.settings, roll.notes.frames, found)
     return SurveyedRoll(
         roll=roll,
@@ -131,7 +130,7 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
         numbers=tuple(tuple(plan.numbers[str(f.key)] for f in s.frames) for s in strips),
         colour=colour,
         colours=colours,
-        tone=_tone(found, colour, roll.settings),
+        tone=tone_of_roll(found, colour, roll.settings),
         clipped=any(survey.clipped for survey in surveys),
         problems=(
             *problems,
@@ -142,6 +141,7 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
         ),
         failed=len(problems),
         reference=(reference.source or None) if reference else None,
+        scanner=scanner,
     )
 
 
@@ -234,6 +234,15 @@ def _film_notes(
     return notes
 
 
+def _reference_notes(
+    reference: Reference | None, roll: Roll, listen: Listener
+) -> list[ScanTrouble]:
+    notes = reference.notes if reference else ()
+    for note in notes:
+        listen(Event("noted", roll.name, 0, 0, note))
+    return [ScanTrouble(roll.name, note, "note") for note in notes]
+
+
 def told(name: str, error: Exception) -> str:
     """Return one sentence for the user about what a worker raised."""
     if isinstance(error, Problem):
@@ -310,78 +319,3 @@ def drop(pending: Iterable[Future[Any]]) -> None:
     """Cancel what has not begun yet."""
     for future in pending:
         future.cancel()
-
-
-def picture_samples(strips: Sequence[StripSurvey]) -> list[NDArray[np.float32]]:
-    """Return the samples of all pictures of strips, (n, 3) densities above base each."""
-    return [
-        frame.samples for strip in strips for frame in strip.frames
-        if frame.kind in HOLDS_PICTURE
-    ]  # fmt: skip
-
-
-def _tone(found: Sequence[StripSurvey], colour: RollColour, settings: Settings) -> PrintTone:
-    """Return the tone of the roll's prints, by its pictures as found.
-
-    What the user adds to the exposure of the roll doesn't count: it lightens the prints.
-    """
-    plain = replace(colour, exposure=colour.exposure / 2.0**settings.exposure)
-    rows, _ = frame_colours(found, plain, settings, (), found)
-    return roll_tone(
-        [
-            scene_light(frame.samples, own.colour)
-            for strip, row in zip(found, rows, strict=True)
-            for frame, own in zip(strip.frames, row, strict=True)
-            if frame.kind in HOLDS_PICTURE
-        ]
-    )
-
-
-def _referenced(
-    found: Sequence[StripSurvey],
-    strips: Sequence[StripSurvey],
-    plan: Recut,
-    profile: FilmProfile,
-    solved: RollColour,
-    settings: Settings,
-) -> Reference | None:
-    """Return the colour from reference frames; charts are as found, whatever was corrected."""
-    as_found = {str(frame.key): frame for strip in found for frame in strip.frames}
-    if settings.reference is None:
-        numbered = [
-            (plan.numbers[key].number if key in plan.numbers else key, frame)
-            for key, frame in as_found.items()
-        ]
-        return found_reference(numbered, profile, solved)
-    # A roll of which no scan could be used has no frames to look for.
-    if not settings.reference or not strips:
-        return None
-    frames = [
-        (plan.numbers[str(frame.key)].number, _with_chart(frame, as_found.get(str(frame.key))))
-        for strip in strips
-        for frame in strip.frames
-    ]
-    return named_reference(settings.reference, frames, profile, solved)
-
-
-def _with_chart(frame: FrameSurvey, found: FrameSurvey | None) -> FrameSurvey:
-    return frame if found is None or found.chart is None else replace(frame, chart=found.chart)
-
-
-def _reference_notes(
-    reference: Reference | None, roll: Roll, listen: Listener
-) -> list[ScanTrouble]:
-    notes = reference.notes if reference else ()
-    for note in notes:
-        listen(Event("noted", roll.name, 0, 0, note))
-    return [ScanTrouble(roll.name, note, "note") for note in notes]
-
-
-def _exposed(
-    colour: RollColour, samples: Sequence[NDArray[np.float32]], settings: Settings
-) -> RollColour:
-    colour = with_exposure(colour, samples)
-    if settings.balance is not None:
-        red, green, blue = (a + b for a, b in zip(colour.balance, settings.balance, strict=True))
-        colour = replace(colour, balance=(red, green, blue))
-    return replace(colour, exposure=colour.exposure * 2.0**settings.exposure)

@@ -69,6 +69,7 @@ class Settings:
     write_blanks: bool = False
     inset_mm: float = 0.0
     border_mm: float = 0.0
+    scanner_profile: str | None = None
 
 
 @dataclass(frozen=True)
@@ -216,6 +217,10 @@ def _checked(name: str, value: Any, where: Path | None) -> Any:
         raise SettingsProblem(where, f"'{name}' is {value!r}", "write true or false")
     if name == "profile" and not (isinstance(value, str) and value.strip()):
         raise SettingsProblem(where, f"'profile' is {value!r}", "give the name of a film profile")
+    if name == "scanner_profile" and not (isinstance(value, str) and value.strip()):
+        raise SettingsProblem(
+            where, f"'{name}' is {value!r}", "give the name of a scanner profile, or a .toml file"
+        )
     return value
 
 

@@ -25,6 +25,7 @@ from pipeline.layout import MM_PER_INCH, Strip, find_strips
 from pipeline.problem import ScanProblem
 from pipeline.proxy import Proxy, to_proxy_xy, to_scan_xy
 from pipeline.scan import Scan, open_scan, reduce
+from pipeline.scanner_profile import find_scanner
 from pipeline.settings import Settings
 from pipeline.strip_view import StripView, place, straighten
 
@@ -125,7 +126,11 @@ def _factor(scan: Scan) -> int:
 
 
 def _levels(scan: Scan, proxy: Proxy, settings: Settings) -> Levels:
-    levels = find_levels(proxy.light, proxy.clipped_mask)
+    unseen = None
+    if settings.scanner_profile is not None:
+        scanner = find_scanner(settings.scanner_profile)
+        unseen = scanner.dark_level(proxy.light.mean(axis=(0, 1)))
+    levels = find_levels(proxy.light, proxy.clipped_mask, unseen)
     if levels is None:
         raise ScanProblem(scan.path, "is dark all over", "scan again with more light")
     if settings.base is None:

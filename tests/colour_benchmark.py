@@ -28,7 +28,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares, minimize_scalar
 
-from pipeline import roll_survey
 from pipeline.colour import RollColour, solve_roll, with_exposure
 from pipeline.exposure_trim import picture_key, trim_stops, usual_key
 from pipeline.film import FilmProfile, LayerCurve, find_film
@@ -36,6 +35,7 @@ from pipeline.frames import HOLDS_PICTURE
 from pipeline.look import Levels, as_print
 from pipeline.print_tone import PrintTone
 from pipeline.render import cut_light, to_density_above, to_scene
+from pipeline.roll_colour import picture_samples
 from pipeline.roll_survey import SurveyedRoll
 from pipeline.space import find_space
 from tests.colour_cases import CASES, Case, Setup, case_scans
@@ -139,7 +139,7 @@ def patch_parts(picture: Values, outline: Any, told: dict[str, Any]) -> Values:
 
 def solved(kept: Kept, profile: FilmProfile) -> RollColour:
     """Return the roll's colour as its pictures alone give it, by a profile."""
-    samples = roll_survey.picture_samples(kept.roll.strips)
+    samples = picture_samples(kept.roll.strips)
     return with_exposure(solve_roll(samples, profile), samples)
 
 

@@ -1,96 +1,122 @@
-"""Film profiles: the characteristic curve's laws, published figures, and slips in a file."""
+"""Film profiles: published figures, the published ADX chain, and slips in a file."""
 
-import math
 import tomllib
 from pathlib import Path
 
 import numpy as np
+import PyOpenColorIO
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from pipeline.film import LayerCurve, film_names, find_film, profiles_folder, read_film
+from pipeline.colour import from_profile, scene_light, solve_roll
+from pipeline.film import film_names, find_film, profiles_folder, read_film
 from pipeline.problem import SettingsProblem
+from pipeline.render import to_scene
 
 GENERIC = profiles_folder() / "films" / "generic.toml"
-CURVES = st.builds(
-    LayerCurve,
-    slope=st.floats(0.3, 1.5),
-    toe_exposure=st.floats(-4.0, -0.5).map(lambda exponent: 10.0**exponent),
-    toe_power=st.floats(0.7, 3.0),
-)
-LOG_EXPOSURES = st.lists(st.floats(-3.0, 3.0), min_size=2, max_size=20, unique=True).map(sorted)
+ADX = profiles_folder() / "films" / "adx.toml"
+OPEN_FILMS = ("generic", "generic-high-contrast", "generic-low-contrast")
 
 
-@given(CURVES, LOG_EXPOSURES)
-def test_exposure_undoes_density_above_the_knee(curve, log_exposures):
-    exposure = 10.0 ** np.array(log_exposures)
-    density = curve.density(exposure)
-    clear = density > 0.05 * curve.slope
-    assert curve.exposure(density)[clear] == pytest.approx(exposure[clear], rel=1e-6)
-
-
-@given(CURVES, LOG_EXPOSURES)
-def test_density_rises_with_exposure(curve, log_exposures):
-    density = curve.density(10.0 ** np.array(log_exposures))
-    assert (density >= 0).all()
-    assert (np.diff(density) >= 0).all()
-
-
-@given(CURVES)
-def test_exposure_rises_with_density_through_and_below_the_base(curve):
-    density = np.linspace(-1.0, 3.0, 801)
-    exposure = curve.exposure(density)
-    assert np.isfinite(exposure).all()
-    assert (np.diff(exposure) > 0).all()
-
-
-@given(CURVES)
-def test_there_is_no_step_at_the_knee(curve):
-    knee = 0.04 * curve.slope
-    under, at, over = curve.exposure(np.array([knee - 1e-7, knee, knee + 1e-7]))
-    assert over - at == pytest.approx(at - under, rel=0.05)
-
-
-@given(CURVES)
-def test_far_above_the_toe_the_curve_is_a_line_of_its_slope(curve):
-    # Definition of gamma: slope of the straight part, density over log10 exposure.
-    far = curve.toe_exposure * np.array([1e6, 1e7])
-    low, high = curve.density(far)
-    assert high - low == pytest.approx(curve.slope, rel=1e-3)
-    assert low == pytest.approx(6 * curve.slope, rel=1e-3)
-
-
-def test_no_light_leaves_the_base():
-    curve = LayerCurve(0.6, 0.01, 1.5)
-    assert (curve.density(np.array([0.0, -1.0])) == 0).all()
-    assert curve.density(np.array(0.01)) == pytest.approx(0.6 / 1.5 * math.log10(2))
-
-
-def test_generic_film_has_the_published_base_and_slopes():
+@pytest.mark.parametrize("name", OPEN_FILMS)
+def test_films_have_the_published_base_and_slopes(name):
     # Status M D-min of the published curves of 14 still colour negative stocks: median, range.
-    film = find_film("generic")
+    film = find_film(name)
     assert film.base_status_m == (0.21, 0.63, 0.88)
     assert film.base_low == (0.14, 0.35, 0.73)
     assert film.base_high == (0.29, 0.75, 1.00)
-    # Steepest slope over 0.9 log E of the same stocks: median, range.
-    assert film.gamma() == (0.61, 0.62, 0.66)
+    # Steepest slope over 0.9 log E of the same stocks: range.
     ranges = ((0.52, 0.72), (0.54, 0.74), (0.53, 0.82))
     assert all(
         low <= slope <= high for slope, (low, high) in zip(film.gamma(), ranges, strict=True)
     )
 
 
-def test_generic_film_takes_neutral_light_to_neutral():
-    film = find_film("generic")
+def test_contrast_profiles_are_the_ends_of_the_published_range():
+    assert find_film("generic-high-contrast").gamma() == (0.72, 0.74, 0.82)
+    assert find_film("generic-low-contrast").gamma() == (0.52, 0.54, 0.53)
+
+
+@pytest.mark.parametrize("name", OPEN_FILMS)
+def test_films_take_neutral_light_to_neutral(name):
+    film = find_film(name)
     assert np.sum(film.scene, axis=1) == pytest.approx([1.0, 1.0, 1.0])
+    assert np.sum(film.unmask, axis=1) == pytest.approx([1.0, 1.0, 1.0])
+    assert not film.fixed
 
 
-def test_unmasking_undoes_the_published_densities_of_unit_dyes():
-    # Integral Status M densities of unit dyes, rows R G B by cyan, magenta, yellow, the mask
-    # subtracted; printed with two decimals, and three of them make one figure.
-    dyes = np.array([[0.85, 0.09, 0.00], [0.10, 0.85, 0.08], [0.06, 0.03, 0.89]])
-    assert np.asarray(find_film("generic").unmask) @ dyes == pytest.approx(np.eye(3), abs=0.02)
+def test_generic_unmasking_lessens_what_the_dyes_do_to_each_other():
+    # Integral Status M densities of unit dyes, rows R G B by cyan, magenta, yellow, unmasked:
+    # the published figures of a film without coloured couplers.
+    dyes = np.array([[0.82, 0.10, 0.04], [0.28, 0.91, 0.11], [0.22, 0.41, 0.88]])
+    undone = np.asarray(find_film("generic").unmask) @ dyes
+
+    def crosstalk(matrix):
+        return np.abs(matrix / np.diag(matrix)[:, None] - np.eye(3)).sum()
+
+    assert crosstalk(undone) < 0.8 * crosstalk(dyes)
+
+
+@pytest.mark.parametrize("name", film_names())
+def test_every_part_of_a_profile_names_its_source(name):
+    film = find_film(name)
+    assert set(film.sources) == {"base", "unmask", "layers", "scene", "spread"}
+    assert all(source.strip() for source in film.sources.values())
+
+
+def built_in(name: str):
+    """Return one of OpenColorIO's built-in transforms as a function of float32 colours."""
+    transform = PyOpenColorIO.BuiltinTransform(name)
+    processor = PyOpenColorIO.Config.CreateRaw().getProcessor(transform)
+    run = processor.getDefaultCPUProcessor()
+
+    def applied(colours: np.ndarray) -> np.ndarray:
+        result = np.array(colours, np.float32, order="C")
+        run.applyRGB(result)
+        return result.astype(float)
+
+    return applied
+
+
+def adx_codes() -> np.ndarray:
+    """Return codes of 16 bits: every grey, a grid from end to end, and codes at random."""
+    steps = np.linspace(0, 65535, 17).round()
+    grid = np.stack(np.meshgrid(steps, steps, steps), axis=-1).reshape(-1, 3)
+    greys = np.repeat(np.arange(65536.0)[:, None], 3, axis=1)
+    return np.concatenate([greys, grid, np.random.default_rng(5).integers(0, 65536, (4000, 3))])
+
+
+def test_adx_profile_is_the_published_chain_over_the_whole_code_range():
+    # Independent reference: OpenColorIO's built-in ADX16_to_ACES2065-1, and its matrix between
+    # the scene spaces. SMPTE ST 2065-3: density above base = (code - 1520) / 8000.
+    codes = adx_codes()
+    to_aces = built_in("ACEScg_to_ACES2065-1")(np.eye(3))
+    chain = from_profile(find_film("adx"))
+    ours = scene_light((codes - 1520) / 8000, chain) @ to_aces
+    theirs = built_in("ADX16_to_ACES2065-1")(codes / 65535)
+    assert np.abs(ours / theirs - 1).max() < 1e-4
+
+
+def test_adx_profile_renders_a_picture_as_the_published_chain():
+    # The same through the pipeline's own float32; code 0 is the least density it keeps.
+    codes = adx_codes()[::7][:9800].reshape(70, 140, 3)
+    above = ((codes - 1520) / 8000).astype(np.float32)
+    ours = to_scene(above, from_profile(find_film("adx"))).reshape(-1, 3)
+    theirs = built_in("ADX16_to_ACES2065-1")(codes.reshape(-1, 3) / 65535)
+    ours = ours @ built_in("ACEScg_to_ACES2065-1")(np.eye(3))
+    assert np.abs(ours / theirs - 1).max() < 1e-4
+
+
+def test_adx_profile_puts_grey_where_it_is_published():
+    # 18 % grey is code 445 of 10 bits: density 0.70.
+    grey = scene_light(np.full((1, 3), (445 - 95) / 500), from_profile(find_film("adx")))
+    assert grey == pytest.approx(0.18, rel=1e-5)
+
+
+def test_a_roll_does_not_change_a_fixed_profile():
+    film = find_film("adx")
+    pictures = [np.random.default_rng(1).uniform(0.2, 1.4, (400, 3)) for _ in range(5)]
+    assert film.fixed
+    assert solve_roll(pictures, film) == from_profile(film)
 
 
 def test_profiles_are_found_by_name_and_by_path(tmp_path):
@@ -108,11 +134,11 @@ def test_unknown_profile_is_answered_with_those_there_are(name):
         find_film(name)
 
 
-def changed(folder: Path, key: str, line: str) -> Path:
-    """Write the generic profile with the value at a dotted key replaced; '' leaves it out."""
+def changed(folder: Path, key: str, line: str, profile: Path = GENERIC) -> Path:
+    """Write a profile with the value at a dotted key replaced; '' leaves it out."""
     *heading, last = key.split(".")
     section, lines, skipping = "", [], False
-    for text in GENERIC.read_text("utf-8").splitlines():
+    for text in profile.read_text("utf-8").splitlines():
         if text.startswith("["):
             section = text.strip("[]")
         name = text.partition("=")[0].strip()
@@ -131,6 +157,8 @@ def changed(folder: Path, key: str, line: str) -> Path:
 
 KEYS = (
     "source", "base.status_m", "base.lowest", "base.highest", "unmask.matrix", "scene.matrix",
+    "base.source", "unmask.source", "layers.source", "scene.source", "spread.source",
+    "layers.red.shoulder.density", "layers.green.shoulder.softness", "layers.blue.shoulder.slope",
     "layers.red.slope", "layers.green.toe_log_exposure", "layers.blue.toe_power",
     "spread.slope", "spread.speed_log_e",
 )  # fmt: skip
@@ -145,10 +173,63 @@ def test_bad_value_is_refused_with_file_and_key(tmp_path, key, value):
     assert told.value.path == path
 
 
+def test_matrix_for_status_m_may_be_missing_but_not_wrong(tmp_path):
+    assert read_film(changed(tmp_path, "unmask.status_m", "")).unmask_status_m is None
+    with pytest.raises(SettingsProblem, match=r"'unmask\.status_m' is not three rows"):
+        read_film(changed(tmp_path, "unmask.status_m", "[1, 2]"))
+
+
 def test_matrix_that_cannot_be_undone_is_refused(tmp_path):
     path = changed(tmp_path, "unmask.matrix", "[[1, 2, 3], [2, 4, 6], [0, 0, 1]]")
     with pytest.raises(SettingsProblem, match=r"'unmask\.matrix' can't be inverted"):
         read_film(path)
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "reason"),
+    [
+        ("layers.red.points", "[[0, -2]]", "is not a list of two points or more"),
+        ("layers.red.points", "[[0, -2], [1]]", "has a point that is not density and log10"),
+        ("layers.red.points", "[[0, -2], [0, 1]]", "has points that do not rise"),
+        ("layers.red.points", "[[0, 2], [1, 1]]", "has points that do not rise"),
+        ("layers.red.points", "[[0, -2], [1, nan]]", "is nan, not a number"),
+        ("scene.space", '"srgb"', "is 'srgb', not one of acescg, aces2065-1"),
+        ("fixed", '"yes"', "is 'yes', not true or false"),
+    ],
+)
+def test_slip_in_a_profile_of_points_is_refused_with_the_reason(tmp_path, key, value, reason):
+    path = changed(tmp_path, key, value, ADX)
+    with pytest.raises(SettingsProblem, match=rf"changed\.toml: key '{key}' {reason}"):
+        read_film(path)
+
+
+def test_shoulder_that_rises_faster_than_the_line_is_refused(tmp_path):
+    path = changed(tmp_path, "layers.red.shoulder.slope", "0.9")
+    with pytest.raises(SettingsProblem, match=r"'layers\.red\.shoulder\.slope' is 0\.9, not a"):
+        read_film(path)
+
+
+def test_base_outside_its_own_range_is_refused(tmp_path):
+    path = changed(tmp_path, "base.status_m", "[0.21, 0.93, 0.88]")
+    with pytest.raises(SettingsProblem, match=r"'base\.status_m' is not between"):
+        read_film(path)
+
+
+def test_layer_that_is_no_table_is_refused(tmp_path):
+    text = GENERIC.read_text("utf-8")
+    start, end = text.index("[layers.red]"), text.index("[layers.green]")
+    path = tmp_path / "flat.toml"
+    path.write_text(text[:start].rstrip() + "\nred = 0.6\n\n" + text[end:], "utf-8")
+    with pytest.raises(SettingsProblem, match=r"flat\.toml: key 'layers\.red' is not a table"):
+        read_film(path)
+
+
+@pytest.mark.parametrize(("line", "speed"), [("iso = 400", 400), ("", None)])
+def test_speed_is_told_if_known(tmp_path, line, speed):
+    heading = "[speed]\n" if line else ""
+    path = tmp_path / "fast.toml"
+    path.write_text(f"{GENERIC.read_text('utf-8')}\n{heading}{line}\n", "utf-8")
+    assert read_film(path).iso == speed
 
 
 @pytest.mark.parametrize("content", [b"=", b"\xff", b"a = " + b"[" * 9000])

@@ -58,7 +58,7 @@ def test_the_most_frequent_code_decides_and_unknown_ones_get_the_general_profile
 @pytest.mark.parametrize(
     ("old", "new", "key", "reason"),
     [
-        ('unknown = "generic"', "", "unknown", "is None, not one of generic"),
+        ('unknown = "generic"', "", "unknown", "is None, not one of adx, generic"),
         ('unknown = "generic"', 'unknown = "none"', "unknown", "is 'none', not one of"),
         ('unknown = "generic"', 'unknown = "generic"\nrest = 1', "rest", "is not known"),
         ('"82-3"', '"128-3"', "film.128-3", "is no film code"),

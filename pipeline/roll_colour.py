@@ -1,0 +1,118 @@
+"""Colour of a whole roll: from its pictures, or from a chart or card on it; and its prints' tone."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.colour import RollColour, from_profile, scene_light, solve_roll, with_exposure
+from pipeline.film import FilmProfile
+from pipeline.frame_colour import frame_colours
+from pipeline.frame_survey import FrameSurvey
+from pipeline.frames import HOLDS_PICTURE
+from pipeline.print_tone import PrintTone, roll_tone
+from pipeline.recut import Recut
+from pipeline.reference import Reference, found_reference, named_reference
+from pipeline.settings import Settings
+from pipeline.survey import StripSurvey
+
+
+def colour_of_roll(
+    found: Sequence[StripSurvey],
+    strips: Sequence[StripSurvey],
+    plan: Recut,
+    profile: FilmProfile,
+    settings: Settings,
+) -> tuple[RollColour, Reference | None]:
+    """Return the one colour of a roll, and the chart or card it is from, if any.
+
+    Parameters
+    ----------
+    found
+        Strips as found, their frames' keys set; the colour is solved from these, so that a
+        correction leaves all other frames as they are.
+    strips
+        Strips as corrected.
+    plan
+        What corrections make of the frames' numbers.
+    profile
+        What is known of the film; a fixed one is taken as it is.
+    settings
+        The user's.
+
+    Raises
+    ------
+    SettingsProblem
+        If a frame named as a reference can't be used.
+    """
+    samples = picture_samples(found) or picture_samples(strips)
+    solved = solve_roll(samples, profile) if samples else from_profile(profile)
+    reference = None
+    if not profile.fixed:
+        reference = _referenced(found, strips, plan, profile, solved, settings)
+        solved = with_exposure(reference.colour if reference else solved, samples)
+    return _as_asked(solved, settings), reference
+
+
+def picture_samples(strips: Sequence[StripSurvey]) -> list[NDArray[np.float32]]:
+    """Return the samples of all pictures of strips, (n, 3) densities above base each."""
+    return [
+        frame.samples for strip in strips for frame in strip.frames
+        if frame.kind in HOLDS_PICTURE
+    ]  # fmt: skip
+
+
+def tone_of_roll(found: Sequence[StripSurvey], colour: RollColour, settings: Settings) -> PrintTone:
+    """Return the tone of the roll's prints, by its pictures as found.
+
+    What the user adds to the exposure of the roll doesn't count: it lightens the prints.
+    """
+    plain = replace(colour, exposure=colour.exposure / 2.0**settings.exposure)
+    rows, _ = frame_colours(found, plain, settings, (), found)
+    return roll_tone(
+        [
+            scene_light(frame.samples, own.colour)
+            for strip, row in zip(found, rows, strict=True)
+            for frame, own in zip(strip.frames, row, strict=True)
+            if frame.kind in HOLDS_PICTURE
+        ]
+    )
+
+
+def _referenced(
+    found: Sequence[StripSurvey],
+    strips: Sequence[StripSurvey],
+    plan: Recut,
+    profile: FilmProfile,
+    solved: RollColour,
+    settings: Settings,
+) -> Reference | None:
+    """Return the colour from reference frames; charts are as found, whatever was corrected."""
+    as_found = {str(frame.key): frame for strip in found for frame in strip.frames}
+    if settings.reference is None:
+        numbered = [
+            (plan.numbers[key].number if key in plan.numbers else key, frame)
+            for key, frame in as_found.items()
+        ]
+        return found_reference(numbered, profile, solved)
+    # A roll of which no scan could be used has no frames to look for.
+    if not settings.reference or not strips:
+        return None
+    frames = [
+        (plan.numbers[str(frame.key)].number, _with_chart(frame, as_found.get(str(frame.key))))
+        for strip in strips
+        for frame in strip.frames
+    ]
+    return named_reference(settings.reference, frames, profile, solved)
+
+
+def _with_chart(frame: FrameSurvey, found: FrameSurvey | None) -> FrameSurvey:
+    return frame if found is None or found.chart is None else replace(frame, chart=found.chart)
+
+
+def _as_asked(colour: RollColour, settings: Settings) -> RollColour:
+    if settings.balance is not None:
+        red, green, blue = (a + b for a, b in zip(colour.balance, settings.balance, strict=True))
+        colour = replace(colour, balance=(red, green, blue))
+    return replace(colour, exposure=colour.exposure * 2.0**settings.exposure)

@@ -1,0 +1,156 @@
+"""Scanner profiles: what a scanner's bands make of film, and Status M out of its densities."""
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.film import FilmProfile, profiles_folder
+from pipeline.problem import SettingsProblem
+from pipeline.profile_reader import Matrix, ProfileReader, Triple
+from pipeline.status_m import band_density, film_spectra, status_m_of_spectra
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class ScannerProfile:
+    """What is known of a scanner.
+
+    `matrix` takes its densities to Status M. `dark` is the reading without light, shares of full
+    scale, or None where it is not known; `flare` is the share of a scan's mean light that lies
+    over everything. Both stand in where a scan shows nothing opaque.
+    """
+
+    name: str
+    source: str
+    matrix: Matrix
+    dark: Triple | None = None
+    flare: float = 0.0
+
+    def dark_level(self, mean_light: Floats) -> Triple:
+        """Return dark and flare together for a scan's mean light (3,), shares of full scale."""
+        dark = np.zeros(3) if self.dark is None else np.asarray(self.dark)
+        red, green, blue = (float(value) for value in dark + self.flare * np.asarray(mean_light))
+        return (red, green, blue)
+
+
+@dataclass(frozen=True)
+class ScannerFit:
+    """A fitted scanner profile, and the root mean square of what is left, in density (3,)."""
+
+    profile: ScannerProfile
+    residual: Floats
+
+
+def status_m(density: NDArray[np.floating[Any]], scanner: ScannerProfile) -> Floats:
+    """Return Status M densities (..., 3) for a scanner's densities (..., 3), above base or not."""
+    result: Floats = np.asarray(density, float) @ np.asarray(scanner.matrix).T
+    return result
+
+
+def fit_scanner(
+    wavelength_nm: NDArray[np.floating[Any]],
+    bands: NDArray[np.floating[Any]],
+    name: str,
+    source: str,
+) -> ScannerFit:
+    """Return the profile of a scanner whose spectral bands are known.
+
+    Parameters
+    ----------
+    wavelength_nm
+        (n,) rising, from 400 nm or less to 700 nm or more.
+    bands
+        (3, n) sensitivity times lamp, R, G, B, any scale.
+    name, source
+        For the profile.
+
+    Raises
+    ------
+    SettingsProblem
+        If the bands don't fit the wavelengths, or one sees no light.
+
+    Notes
+    -----
+    Least squares over densities above base of spectra like colour negative film
+    (`status_m.film_spectra`), between what the bands see and Status M (ISO 5-3).
+    """
+    nm, weight = np.asarray(wavelength_nm, float), np.asarray(bands, float)
+    if weight.shape != (3, len(nm)) or not np.isfinite(weight).all() or (weight < 0).any():
+        raise SettingsProblem(None, "the scanner's bands are not three curves", "give R, G, B")
+    if (np.diff(nm) <= 0).any() or (weight.sum(axis=1) <= 0).any():
+        raise SettingsProblem(
+            None, "a scanner's band is dark, or wavelengths don't rise", "correct the bands"
+        )
+    samples, base = film_spectra(nm)
+    seen = band_density(samples, weight) - band_density(base, weight)
+    wanted = status_m_of_spectra(nm, samples) - status_m_of_spectra(nm, base)
+    solved = np.linalg.lstsq(seen, wanted, rcond=None)[0].T
+    red, green, blue = ((float(r), float(g), float(b)) for r, g, b in solved)
+    profile = ScannerProfile(name, source, (red, green, blue))
+    left: Floats = np.sqrt(np.mean((status_m(seen, profile) - wanted) ** 2, axis=0))
+    return ScannerFit(profile, left)
+
+
+def with_scanner(film: FilmProfile, scanner: ScannerProfile | None) -> FilmProfile:
+    """Return a film profile for the densities of a scanner, by way of Status M.
+
+    Without a scanner profile it stays, and so does one that has no matrix for Status M, as it
+    was made for the densities of one scanner.
+    """
+    if scanner is None or film.unmask_status_m is None:
+        return film
+    both = np.asarray(film.unmask_status_m) @ np.asarray(scanner.matrix)
+    red, green, blue = ((float(r), float(g), float(b)) for r, g, b in both)
+    return replace(film, unmask=(red, green, blue))
+
+
+def scanner_names() -> tuple[str, ...]:
+    """Return the names of the scanner profiles that come with evenroll."""
+    return tuple(sorted(path.stem for path in (profiles_folder() / "scanners").glob("*.toml")))
+
+
+def read_scanner(path: Path) -> ScannerProfile:
+    """Return the scanner profile in a TOML file.
+
+    Raises
+    ------
+    SettingsProblem
+        If the file can't be read or a key is missing or out of range.
+    """
+    reader = ProfileReader(path, "scanner profile")
+    document = reader.document
+    return ScannerProfile(
+        name=reader.text("name") if "name" in document else path.stem,
+        source=reader.text("source"),
+        matrix=reader.matrix("status_m.matrix"),
+        dark=reader.triple("light.dark", 0.0, 0.2) if _has(document, "dark") else None,
+        flare=reader.number("light.flare", 0.0, 0.2) if _has(document, "flare") else 0.0,
+    )
+
+
+def _has(document: dict[str, Any], key: str) -> bool:
+    light = document.get("light", {})
+    return not isinstance(light, dict) or key in light
+
+
+def find_scanner(name: str) -> ScannerProfile:
+    """Return the scanner profile of that name, or of that path if it ends in .toml.
+
+    Raises
+    ------
+    SettingsProblem
+        If there is none; the message lists those there are.
+    """
+    if name.endswith(".toml"):
+        return read_scanner(Path(name))
+    if name not in scanner_names():
+        raise SettingsProblem(
+            None,
+            f"there is no scanner profile '{name}'",
+            f"choose one of {', '.join(scanner_names())}, or give a .toml file",
+        )
+    return read_scanner(profiles_folder() / "scanners" / f"{name}.toml")
