@@ -66,6 +66,25 @@ class FilmProfile:
         return (red, green, blue)
 
 
+def fittable_curves(profile: FilmProfile) -> tuple[LayerCurve, LayerCurve, LayerCurve]:
+    """Return a profile's curves where a fit may change them.
+
+    Raises
+    ------
+    SettingsProblem
+        If the profile is fixed or gives its curves by points.
+    """
+    curves = [curve for curve in profile.curves if isinstance(curve, LayerCurve)]
+    if profile.fixed or len(curves) != len(LAYERS):
+        raise SettingsProblem(
+            None,
+            f"the film profile '{profile.name}' is a chain of its own, which no fit may change",
+            "start from another one, such as generic",
+        )
+    red, green, blue = curves
+    return (red, green, blue)
+
+
 def profiles_folder() -> Path:
     """Return the folder of the profiles: inside the installed package, else beside it."""
     inside = Path(__file__).parent / "profiles"

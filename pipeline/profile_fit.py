@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.chart_match import chart_exposures, chart_layout, chart_places
 from pipeline.colour_difference import difference_2000, difference_parts
-from pipeline.film import FilmProfile, Matrix, profiles_folder
+from pipeline.film import FilmProfile, Matrix, fittable_curves, profiles_folder
 from pipeline.film_curve import MIDDLE_GREY, LayerCurve
 from pipeline.problem import SettingsProblem
 
@@ -85,7 +85,7 @@ def fit_profile(charts: Sequence[SeenChart], start: FilmProfile) -> ProfileFit:
     fall-off of light of its own. Patches far off in a first, tolerant round are left out, and taken
     back if they fit what the others say.
     """
-    curves = _fittable(start)
+    curves = fittable_curves(start)
     known = np.array([np.isfinite(chart.densities).all(axis=1) for chart in charts])
     if not len(known) or known.sum(axis=1).min() < _LEAST_PATCHES:
         raise SettingsProblem(
@@ -128,7 +128,7 @@ def fit_grey(density: Floats, start: FilmProfile, exposure: float = MIDDLE_GREY)
     """
     layers = np.asarray(start.unmask) @ np.asarray(density, float)
     moved = []
-    for curve, layer in zip(_fittable(start), layers, strict=True):
+    for curve, layer in zip(fittable_curves(start), layers, strict=True):
         # Where the curve's toe begins; NaN is no density either.
         if not layer > 0.05 * curve.slope:
             raise SettingsProblem(
@@ -219,18 +219,6 @@ def _constants() -> dict[str, dict[str, float]]:
 
 def _constant(section: str, key: str) -> float:
     return float(_constants()[section][key])
-
-
-def _fittable(start: FilmProfile) -> Curves:
-    curves = [curve for curve in start.curves if isinstance(curve, LayerCurve)]
-    if start.fixed or len(curves) != len(start.curves):
-        raise SettingsProblem(
-            None,
-            f"the film profile '{start.name}' is a chain of its own, which no fit may change",
-            "start from another one, such as generic",
-        )
-    red, green, blue = curves
-    return (red, green, blue)
 
 
 def _moved(curve: LayerCurve, steeper: float, slower: float, sharper: float) -> LayerCurve:

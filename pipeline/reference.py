@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from pipeline.chart import ChartReading, find_chart, read_chart
 from pipeline.chart_fit import ChartFit, as_matrix, fit_chart
 from pipeline.colour import RollColour, layer_exposure
-from pipeline.film import FilmProfile, LayerCurve
+from pipeline.film import FilmProfile, LayerCurve, fittable_curves
 from pipeline.frame_survey import FrameSurvey
 from pipeline.grey_card import GreyReading, find_grey_card, read_grey
 from pipeline.problem import SettingsProblem
@@ -235,7 +235,9 @@ def _from_fits(fits: Sequence[ChartFit], profile: FilmProfile, solved: RollColou
     """
     shifts = np.array([_shift(fit.profile, profile) for fit in fits]).mean(axis=0)
     red, green, blue = (
-        _mean_curve([fit.profile.curves[layer] for fit in fits], profile.curves[layer])
+        _mean_curve(
+            [fittable_curves(fit.profile)[layer] for fit in fits], fittable_curves(profile)[layer]
+        )
         for layer in range(3)
     )
     balance = shifts - shifts[1]
@@ -254,7 +256,7 @@ def _shift(fitted: FilmProfile, profile: FilmProfile) -> Floats:
     return np.array(
         [
             math.log10(new.toe_exposure / old.toe_exposure)
-            for new, old in zip(fitted.curves, profile.curves, strict=True)
+            for new, old in zip(fittable_curves(fitted), fittable_curves(profile), strict=True)
         ]
     )
 

@@ -1,4 +1,4 @@
-"""Colour of a whole roll: from its pictures, or from a chart or card on it; and its prints' tone."""
+"""Colour of a whole roll, from its pictures or a chart on it, and the tone of its prints."""
 
 from collections.abc import Sequence
 from dataclasses import replace

@@ -35,7 +35,7 @@ from pipeline.frames import HOLDS_PICTURE
 from pipeline.look import Levels, as_print
 from pipeline.print_tone import PrintTone
 from pipeline.render import cut_light, to_density_above, to_scene
-from pipeline.roll_colour import picture_samples
+from pipeline.roll_colour import picture_samples, tone_of_roll
 from pipeline.roll_survey import SurveyedRoll
 from pipeline.space import find_space
 from tests.colour_cases import CASES, Case, Setup, case_scans
@@ -182,7 +182,7 @@ def judged(kept: Kept, shown: RollColour) -> Judged:
     lift = float(np.median(lifts)) if lifts else 0.0
     trims = trimmed_stops(kept, shown)
     settings = kept.roll.roll.settings
-    tone = roll_survey._tone(kept.roll.strips, shown, settings)
+    tone = tone_of_roll(kept.roll.strips, shown, settings)
     alike = len({chart.stops for chart in kept.charts}) == 1
     printed = [
         print_lab(chart, shown, lift - chart.stops if alike else trim, tone)
