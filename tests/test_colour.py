@@ -34,10 +34,10 @@ CASES = (
     ((0.9, 1.1), (0.08, 0.0, -0.06)),
     ((1.12, 0.92), (-0.1, 0.0, 0.1)),
 )
-# Measured over seeds 0 to 5 of the three cases: at most 0.0089 of slope and 0.0174 of balance,
+# Measured over seeds 0 to 5 of the three cases: at most 0.0129 of slope and 0.0212 of balance,
 # the pull of the profile's prior on what a bounded say of each frame leaves. The limits are a
-# third above that; 0.023 in log10 exposure is a cast of about 1.5 C*ab.
-SLOPE_OFF, BALANCE_OFF = 0.012, 0.023
+# third above that; 0.028 in log10 exposure is a cast of about 2 C*ab.
+SLOPE_OFF, BALANCE_OFF = 0.017, 0.028
 
 
 def known_film(red: float, blue: float) -> tuple[LayerCurve, LayerCurve, LayerCurve]:
