@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from pipeline.chart import ChartReading, find_chart, read_chart
 from pipeline.chart_fit import ChartFit, as_matrix, fit_chart
-from pipeline.colour import RollColour, layer_exposure
+from pipeline.colour import RollColour, from_profile, layer_exposure
 from pipeline.film import FilmProfile, LayerCurve, fittable_curves
 from pipeline.frame_survey import FrameSurvey
 from pipeline.grey_card import GreyReading, find_grey_card, read_grey
@@ -23,14 +23,16 @@ Frames = Sequence[tuple[str, FrameSurvey]]
 _CLEAR = 0.95
 _LEAST_CONFIDENCE = 0.5
 _MOST_MISFIT = 4.0
-# How far a chart's light may be from the roll's, log10 exposure of red or blue to green: from
-# daylight to a tungsten lamp it is 0.2 and more, from sun to shade less than 0.1. What the roll
-# itself tells is the less certain, the lower its confidence is.
-_SAME_LIGHT, _UNSURE_LIGHT = 0.15, 0.15
+# How warm a chart's light may be for the film profile, log10 of red to blue exposure: over all
+# films and scanners of the film model it is -0.15 to 0.27 in CIE D55, -0.33 at least in D75, and
+# 0.42 and more in the light of a lamp, CIE A.
+_COOLEST, _WARMEST = -0.45, 0.35
+# How far a light may be from the pictures' own, log10 of red or blue to green exposure.
+_AS_PICTURES = 0.1
 # Steps of the neutral row that must be told apart, and by how much density.
 _LEAST_STEPS, _STEP = 4, 0.03
 _NEUTRALS = slice(18, 24)
-_MIDDLE_GREY = 21
+_MIDDLE_GREYS = slice(19, 23)
 
 
 @dataclass(frozen=True)
@@ -92,8 +94,9 @@ def named_reference(
 def found_reference(frames: Frames, profile: FilmProfile, solved: RollColour) -> Reference | None:
     """Return the colour from charts that nobody named, or None where no clear one is found.
 
-    A chart in light of quite another colour than the roll's is left alone; that is noted, and
-    the colour returned is then the one solved from the pictures, without a source.
+    A chart in light of quite another colour than daylight is left alone, unless the pictures
+    agree with it; that is noted, and the colour returned is then the one solved from the
+    pictures, without a source.
     """
     fits: list[tuple[str, ChartFit]] = []
     notes: list[str] = []
@@ -101,10 +104,10 @@ def found_reference(frames: Frames, profile: FilmProfile, solved: RollColour) ->
         chart = frame.chart
         if chart is None or chart.confidence < _CLEAR or chart_trouble(chart.densities):
             continue
-        if not same_light(chart, solved):
+        if not usual_light(chart, profile, solved):
             notes.append(
-                f"the chart on frame {number} was lit by another light than the roll seems to be; "
-                f"--reference {number} takes its greys for neutral all the same"
+                f"the chart on frame {number} seems to be lit by a lamp or some other unusual "
+                f"light, and sets no colour; --reference {number} makes it do so"
             )
             continue
         fit = fit_chart(chart.densities, chart.spread, profile)
@@ -130,12 +133,23 @@ def chart_trouble(densities: Floats) -> str | None:
     return "has greys that can't be told apart"
 
 
-def same_light(chart: ChartReading, solved: RollColour) -> bool:
-    """Tell whether a chart's middle grey is about neutral as the roll's pictures have it."""
-    exposure = layer_exposure(chart.densities[_MIDDLE_GREY], solved)
-    logs = np.log10(np.maximum(exposure, 1e-4))
-    most = _SAME_LIGHT + _UNSURE_LIGHT * (1.0 - solved.confidence)
-    return bool(np.abs(logs - logs[1]).max() < most)
+def usual_light(chart: ChartReading, profile: FilmProfile, solved: RollColour) -> bool:
+    """Tell whether a chart was lit by daylight as the film profile has it, or as the pictures.
+
+    Pictures alone can't tell: those of a forest make any grey look magenta. Lamps and sky differ
+    from daylight along the way from warm to cool, so that is what the profile is asked about.
+    """
+    red, _, blue = _grey_log_exposure(chart, from_profile(profile))
+    if _COOLEST < red - blue < _WARMEST:
+        return True
+    logs = _grey_log_exposure(chart, solved)
+    return bool(np.abs(logs - logs[1]).max() < _AS_PICTURES)
+
+
+def _grey_log_exposure(chart: ChartReading, colour: RollColour) -> Floats:
+    exposure = layer_exposure(chart.densities[_MIDDLE_GREYS], colour)
+    mean: Floats = np.log10(np.maximum(exposure, 1e-4)).mean(axis=0)
+    return mean
 
 
 def balanced(colour: RollColour, densities: Floats) -> RollColour:

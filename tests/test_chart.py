@@ -109,6 +109,18 @@ def test_a_published_chart_warped_by_another_library_is_found(turn, shifts, gap)
     assert reading.densities == pytest.approx(seen[at[:, 1], at[:, 0]], abs=0.02)
 
 
+@pytest.mark.parametrize("gap", [0.0, 0.05, 0.3, 0.4])
+def test_borders_may_be_missing_or_wide(gap):
+    picture, corners = drawn_negative(gap, 31)
+    reading = find_chart(picture + np.random.default_rng(1).normal(0, 0.02, picture.shape))
+    assert reading is not None
+    assert reading.corners.mean(axis=0) == pytest.approx(corners.mean(axis=0), abs=1.0)
+    middle = round(31 * (1 - gap)) // 2
+    at = np.array([corners[0] + 0.5 + middle + [31 * (n % 6), 31 * (n // 6)] for n in range(24)])
+    x, y = at.astype(int).T
+    assert reading.densities == pytest.approx(picture[y, x], abs=0.02)
+
+
 def test_other_scenes_hold_no_chart():
     """Scenes: all photographs and painted ones of the film model, walls and windows among them."""
     rng = np.random.default_rng(11)

@@ -18,12 +18,12 @@ from pipeline.reference import (
     chart_trouble,
     found_reference,
     named_reference,
-    same_light,
+    usual_light,
 )
 from pipeline.reference_frame import read_references
 from tests.charted import ASPECT, CORNERS, frame_density, held_patches
 from tests.conftest import Run
-from tests.film_model import Scene, chart
+from tests.film_model import Scene, chart, film_names, scanner_names
 from tests.film_model.scene import CHART_IN_SCENE
 from tests.film_model.spectra import colour_science
 from tests.judged_reference import scene_lab
@@ -165,11 +165,25 @@ def test_a_chart_in_another_light_is_left_alone_and_noted(frames, solved):
     """CIE illuminant A is a tungsten lamp; D75 is shade."""
     lamp, shade = (("09", frame("chart", light=light)) for light in ("A", "D75"))
     assert lamp[1].chart is not None
-    assert not same_light(lamp[1].chart, solved)
+    assert not usual_light(lamp[1].chart, GENERIC, solved)
     reference = found_reference([frames[1], lamp], GENERIC, solved)
     assert reference == Reference(solved, "", reference.notes)
     assert "frame 09" in reference.notes[0]
-    assert same_light(shade[1].chart, solved)
+    assert usual_light(shade[1].chart, GENERIC, solved)
+    # A whole roll by that lamp is another matter: its pictures agree with the chart.
+    by_lamp = balanced(solved, lamp[1].chart.densities[20:22])
+    assert usual_light(lamp[1].chart, GENERIC, by_lamp)
+
+
+@pytest.mark.parametrize("film", film_names())
+@pytest.mark.parametrize("scanner", scanner_names())
+def test_daylight_is_told_from_a_lamp_on_any_film_and_scanner(film, scanner):
+    """Whatever pictures say: those of a forest make a grey look magenta."""
+    forest = replace(from_profile(GENERIC), balance=(0.3, 0.0, 0.3), how="roll")
+    for light, usual in (("D55", True), ("D65", True), ("A", False)):
+        chart = find_chart(frame_density(film, scanner, "chart", light=light))
+        assert chart is not None
+        assert usual_light(chart, GENERIC, forest) == usual
 
 
 def test_a_roll_without_a_clear_chart_is_left_as_solved(frames, solved):
