@@ -79,7 +79,7 @@ def _levels(settings: Settings) -> Levels:
     return Levels(settings.black or plain.black, settings.white or plain.white, settings.gamma)
 
 
-def print_tone(tone: PrintTone, settings: Settings) -> PrintTone:
+def tone_of(tone: PrintTone, settings: Settings) -> PrintTone:
     """Return the roll's tone; where the user gives a black or white point, it overrules it."""
     plain = PrintTone()
     return PrintTone(
@@ -109,7 +109,7 @@ def develop(task: FrameTask) -> tuple[str, ...]:
     if files.share is not None:
         srgb = find_space("srgb")
         small = shrunk(scene, settings.share_size)
-        tone = print_tone(task.tone, settings)
+        tone = tone_of(task.tone, settings)
         picture = to_codes(as_share(small, settings.look, srgb, _levels(settings), tone), 8)
         write_share(
             task.out / files.share,
@@ -140,7 +140,7 @@ def _write_archive(task: FrameTask, scene: NDArray[np.float32], metadata: FrameM
         space, picture = find_space("acescct"), np.asarray(to_codes(as_log(light), 16), np.uint16)
     else:
         space = find_space(settings.archive_space)
-        tone = print_tone(task.tone, settings)
+        tone = tone_of(task.tone, settings)
         shown = as_print(light, space, _levels(settings), tone)
         picture = np.asarray(to_codes(shown, 16), np.uint16)
     write_archive(
@@ -214,6 +214,6 @@ def thumbnail_picture(
 ) -> NDArray[np.uint8]:
     """Return a frame's small sRGB picture (h, w, 3) uint8 for the contact sheet and the page."""
     scene = to_scene(np.asarray(frame.thumbnail, np.float32), colour)
-    tone = print_tone(tone or PrintTone(), settings)
+    tone = tone_of(tone or PrintTone(), settings)
     shown = as_print(scene, find_space("srgb"), _levels(settings), tone)
     return np.asarray(to_codes(shown, 8), np.uint8)

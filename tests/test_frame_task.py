@@ -17,7 +17,15 @@ from PIL import Image, ImageCms
 from pipeline.colour import RollColour
 from pipeline.encoding import Encoding
 from pipeline.film import find_film
-from pipeline.frame_task import FrameTask, develop, frame_files, negative, thumbnail_picture
+from pipeline.frame_task import (
+    FrameTask,
+    develop,
+    frame_files,
+    negative,
+    thumbnail_picture,
+    tone_of,
+)
+from pipeline.print_tone import PrintTone
 from pipeline.problem import OutputProblem, ScanProblem
 from pipeline.record import BaseRecord, DensityRecord, FilesRecord, FrameRecord, StripRecord
 from pipeline.render import FrameBase
@@ -248,3 +256,25 @@ def test_small_picture_on_the_sheet_is_a_print_whatever_the_look(look):
     assert (shown == print_of).all()
     denser = thumbnail_picture(frame(median=1.0), COLOUR, Settings())
     assert denser.mean() > shown.mean() + 20
+
+
+def test_the_tone_of_the_roll_shows_unless_black_or_white_are_given():
+    tone = PrintTone(1.6, 0.02)
+    assert tone_of(tone, Settings()) == tone
+    assert tone_of(tone, replace(Settings(), black=(0.0,) * 3)) == replace(tone, black=0.0)
+    assert tone_of(tone, replace(Settings(), white=(1.0,) * 3)).contrast == PrintTone().contrast
+    thin = frame(median=0.15)
+    plain, toned = (thumbnail_picture(thin, COLOUR, Settings(), t) for t in (None, tone))
+    assert toned.mean() < plain.mean()
+    overruled = replace(Settings(), black=(0.0,) * 3, white=(1.0,) * 3)
+    assert (thumbnail_picture(thin, COLOUR, overruled, tone) == plain).all()
+
+
+def test_archive_and_share_have_the_tone_of_the_roll(tmp_path: Path):
+    plain = task(tmp_path)
+    toned = replace(plain, tone=PrintTone(1.6, 0.02))
+    pictures = []
+    for made in (plain, toned):
+        develop(made)
+        pictures.append(tifffile.imread(tmp_path / str(made.frame.files.archive)).astype(int))
+    assert np.abs(pictures[0] - pictures[1]).max() > 300
