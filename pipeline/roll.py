@@ -148,6 +148,7 @@ def _tasks(surveyed: SurveyedRoll, record: RollRecord, out: Path) -> list[FrameT
             frame=frame_record,
             roll=roll.name,
             profile=surveyed.profile.name,
+            cross_talk=strip.cross_talk,
         )
         for strip, strip_record in zip(surveyed.strips, record.strips, strict=True)
         for frame, frame_record in zip(strip.frames, strip_record.frames, strict=True)

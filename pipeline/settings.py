@@ -28,6 +28,7 @@ FORMATS = (
 ARCHIVE_FORMATS = ("tiff", "none")
 ARCHIVE_PACKING = ("deflate", "zstd", "lzw", "none")
 SHARE_FORMATS = ("jpeg", "png", "none")
+DUST = ("on", "off")
 ARCHIVE_SPACES = ("romm-rgb", "rec2020", "adobe-rgb-compatible", "display-p3", "srgb", "acescg")
 
 
@@ -38,7 +39,8 @@ class Settings:
     Triples are per channel R, G, B. `base` is in density, `balance` in log10 exposure,
     `exposure` in stops, `black` and `white` in display values 0 to 1, `gamma` a positive
     exponent (above 1 lightens the middle tones), sizes in pixels of the longer side. `inset_mm`
-    is cut off the picture on all sides, `border_mm` of rebate is kept around it.
+    is cut off the picture on all sides, `border_mm` of rebate is kept around it. `dust` is mended
+    where the scan has an infra-red plane; `monochrome` None lets the film tell.
     """
 
     profile: str | None = None
@@ -63,6 +65,9 @@ class Settings:
     write_blanks: bool = False
     inset_mm: float = 0.0
     border_mm: float = 0.0
+    dust: str = "on"
+    save_dust_mask: bool = False
+    monochrome: bool | None = None
 
 
 @dataclass(frozen=True)
@@ -95,6 +100,7 @@ class RollNotes:
 ROLL_FILE = "roll.toml"
 _NOTE_NAMES = tuple(item.name for item in fields(RollNotes) if item.name != "other")
 _SETTING_NAMES = tuple(item.name for item in fields(Settings))
+_FLAGS = ("write_blanks", "save_dust_mask", "monochrome")
 _TRIPLES = ("base", "black", "white", "gamma", "balance")
 _CHOICES = {
     "look": LOOKS,
@@ -103,6 +109,7 @@ _CHOICES = {
     "archive_packing": ARCHIVE_PACKING,
     "archive_space": ARCHIVE_SPACES,
     "share": SHARE_FORMATS,
+    "dust": DUST,
 }
 _RANGES = {
     "base": (0.0, 4.0),
@@ -204,7 +211,7 @@ def _checked(name: str, value: Any, where: Path | None) -> Any:
         return int(number)
     if name == "first_number":
         return frame_number(value, where)
-    if name == "write_blanks" and not isinstance(value, bool):
+    if name in _FLAGS and not isinstance(value, bool):
         raise SettingsProblem(where, f"'{name}' is {value!r}", "write true or false")
     if name == "profile" and not (isinstance(value, str) and value.strip()):
         raise SettingsProblem(where, f"'profile' is {value!r}", "give the name of a film profile")

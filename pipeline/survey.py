@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from pipeline.base import FilmBase, density_above, measure_base
 from pipeline.density import Illumination, as_triple, to_light
+from pipeline.dust_survey import infrared_note, strip_cross_talk
 from pipeline.edge import EdgeReading
 from pipeline.edge_numbers import number_frames
 from pipeline.edge_scan import read_strip_edge
@@ -21,6 +22,7 @@ from pipeline.frame_survey import FrameSurvey, survey_frame
 from pipeline.frames import FoundFrames, Frame, find_frames
 from pipeline.gate import GateHabit
 from pipeline.illumination import Levels, find_levels
+from pipeline.infrared import CrossTalk
 from pipeline.layout import MM_PER_INCH, Strip, find_strips
 from pipeline.problem import ScanProblem
 from pipeline.proxy import Proxy, to_proxy_xy, to_scan_xy
@@ -51,7 +53,8 @@ class StripSurvey:
     """One strip as found, its frames in film order.
 
     `edge` is what its edges say, in the pixels of the straightened proxy; `centres_px` are the
-    columns of the frames' centres there; `habit` is what its clear frames show of the camera.
+    columns of the frames' centres there; `habit` is what its clear frames show of the camera;
+    `cross_talk` is what of its pictures shows in the infra-red plane, where the scan has one.
     """
 
     scan: Scan
@@ -69,6 +72,7 @@ class StripSurvey:
     edge: EdgeReading | None = None
     centres_px: tuple[float, ...] = ()
     habit: GateHabit | None = None
+    cross_talk: CrossTalk | None = None
 
 
 @dataclass(frozen=True)
@@ -112,6 +116,9 @@ def survey_scan(
             "shows no strip of colour negative film with its clear base",
             "leave rebate or gaps and some open gate in view, or give --base",
         )
+    if settings.dust == "on":
+        said = [infrared_note(strip.cross_talk) for strip in strips]
+        notes += dict.fromkeys(note for note in said if note is not None)
     return ScanSurvey(path, tuple(strips), clipped, tuple(notes), habits)
 
 
@@ -192,6 +199,8 @@ def _survey_strip(
     above = density_above(view.light, base, illumination)
     reading = _edge(scan, proxy.factor, view, strip, illumination)
     survey = _assembled(scan, proxy, strip, view, above, found, base, illumination, reading)
+    talk = strip_cross_talk(scan, proxy, strip, above, found.frames)
+    survey = replace(survey, cross_talk=talk)
     return survey if cuts is None else _recut(survey, cuts, view, proxy.factor, above)
 
 
