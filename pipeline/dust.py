@@ -222,11 +222,8 @@ def scaled_back(light: Floats, share: Floats, dark: Triple) -> Floats:
     `dark` is the scanner's own level, which dust does not dim; shares count as 0.02 at least.
     """
     level = np.asarray(dark, np.float32)
-    back = (
-        np.asarray(light - level, np.float32) / np.maximum(share, np.float32(_LEAST_SHARE))[:, None]
-        + level
-    )
-    return back
+    through = np.maximum(share, np.float32(_LEAST_SHARE))[:, None]
+    return np.asarray((light - level) / through + level, np.float32)
 
 
 def _trust(dust: Dust, picture: Floats) -> Floats:

@@ -13,6 +13,7 @@ from pipeline.frame_survey import FrameSurvey
 from pipeline.infrared import CrossTalk
 from pipeline.look import Levels, as_log, as_print, as_share, to_codes
 from pipeline.metadata import FrameMetadata, frame_metadata
+from pipeline.monochrome import as_grey
 from pipeline.picture_edge import written_area
 from pipeline.record import FilesRecord, FrameRecord, StripRecord
 from pipeline.render import FrameBase, cut_codes, cut_light, shrunk, to_density_above, to_scene
@@ -105,7 +106,7 @@ def develop(task: FrameTask) -> tuple[str, ...]:
         picture = to_codes(as_share(small, settings.look, srgb, _levels(settings)), 8)
         write_share(
             task.out / files.share,
-            np.asarray(picture, np.uint8),
+            as_grey(np.asarray(picture, np.uint8), task.colour),
             ppi=_ppi(task, settings.share_size, scene),
             metadata=metadata,
             file_format=settings.share,
@@ -159,7 +160,7 @@ def _write_archive(task: FrameTask, scene: NDArray[np.float32], metadata: FrameM
         picture = np.asarray(to_codes(as_print(light, space, _levels(settings)), 16), np.uint16)
     write_archive(
         task.out / str(task.frame.files.archive),
-        picture,
+        as_grey(picture, task.colour),
         space=space,
         ppi=_ppi(task, settings.archive_size, scene),
         metadata=metadata,
@@ -229,4 +230,4 @@ def thumbnail_picture(
     """Return a frame's small sRGB picture (h, w, 3) uint8 for the contact sheet and the page."""
     scene = to_scene(np.asarray(frame.thumbnail, np.float32), colour)
     shown = as_print(scene, find_space("srgb"), _levels(settings))
-    return np.asarray(to_codes(shown, 8), np.uint8)
+    return as_grey(np.asarray(to_codes(shown, 8), np.uint8), colour)

@@ -18,6 +18,8 @@ from pipeline.film_code import profile_of_codes
 from pipeline.film_place import film_code
 from pipeline.frames import CLEAR
 from pipeline.gate import GateHabit, shared_habit
+from pipeline.monochrome import PROFILE as MONOCHROME
+from pipeline.monochrome import UNCLEAR, film_kind, one_channel
 from pipeline.numbering import FrameNumber, in_film_order, number_roll, with_roll_numbers
 from pipeline.problem import Problem, ScanProblem
 from pipeline.record import ScanTrouble
@@ -104,20 +106,28 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
     plan = recut(roll.notes.frames, found, numbers)
     strips, more = _corrected(surveys, _keyed(found, numbers), plan, roll, executor, listen)
     problems += more
+    bases, samples = [strip.base.density for strip in found], _samples(found) or _samples(strips)
+    kind = film_kind(bases, samples) if roll.settings.monochrome is None else None
+    grey = roll.settings.monochrome or kind == "monochrome"
     if profile is None:
-        profile = find_film(profile_of_codes(film_code(strip) for strip in found))
+        codes = (film_code(strip) for strip in found)
+        profile = find_film(MONOCHROME if grey else profile_of_codes(codes))
+    colour = _solved(samples, profile, roll.settings)
+    if grey and found:
+        colour = _one_channel(found, samples, profile, roll.settings)
     return SurveyedRoll(
         roll=roll,
         profile=profile,
         strips=strips,
         numbers=tuple(tuple(plan.numbers[str(f.key)] for f in s.frames) for s in strips),
-        colour=_solved(_samples(found) or _samples(strips), profile, roll.settings),
+        colour=colour,
         clipped=any(survey.clipped for survey in surveys),
         problems=(
             *problems,
             *_unobeyed(plan, listen),
             *_notes(surveys, listen),
             *_film_notes(found, numbers, listen),
+            *_kind_notes(kind, found, listen),
         ),
         failed=len(problems),
     )
@@ -295,6 +305,29 @@ def _samples(strips: Sequence[StripSurvey]) -> list[NDArray[np.float32]]:
         frame.samples for strip in strips for frame in strip.frames
         if frame.kind in ("picture", "partial")
     ]  # fmt: skip
+
+
+def _kind_notes(
+    kind: str | None, strips: Sequence[StripSurvey], listen: Listener
+) -> tuple[ScanTrouble, ...]:
+    """Tell and return that film taken as colour may be none."""
+    if kind != "unclear" or not strips:
+        return ()
+    name = strips[0].scan.path.name
+    listen(Event("noted", name, 0, 0, UNCLEAR))
+    return (ScanTrouble(name, UNCLEAR, "note"),)
+
+
+def _one_channel(
+    strips: Sequence[StripSurvey],
+    samples: Sequence[NDArray[np.float32]],
+    profile: FilmProfile,
+    settings: Settings,
+) -> RollColour:
+    """Return the rendition of black-and-white film, exposed for the roll."""
+    colour = one_channel(profile, [strip.base.spread for strip in strips])
+    colour = with_exposure(colour, samples)
+    return replace(colour, exposure=colour.exposure * 2.0**settings.exposure)
 
 
 def _solved(

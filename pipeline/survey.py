@@ -24,6 +24,7 @@ from pipeline.gate import GateHabit
 from pipeline.illumination import Levels, find_levels
 from pipeline.infrared import CrossTalk
 from pipeline.layout import MM_PER_INCH, Strip, find_strips
+from pipeline.monochrome import Kind, film_kind
 from pipeline.problem import ScanProblem
 from pipeline.proxy import Proxy, to_proxy_xy, to_scan_xy
 from pipeline.scan import Scan, open_scan, reduce
@@ -77,13 +78,17 @@ class StripSurvey:
 
 @dataclass(frozen=True)
 class ScanSurvey:
-    """All strips of one file, with plain warnings; `habits` are those it was surveyed by."""
+    """All strips of one file, with plain warnings; `habits` are those it was surveyed by.
+
+    `grey` tells that strips were left out that have a grey base, but no clear silver image.
+    """
 
     path: Path
     strips: tuple[StripSurvey, ...]
     clipped: bool
     notes: tuple[str, ...]
     habits: Habits | None = None
+    grey: bool = False
 
 
 def survey_scan(
@@ -101,25 +106,50 @@ def survey_scan(
         If it can't be read, or shows no colour negative film.
     """
     cv2.setNumThreads(1)
+    # Some black-and-white film is developed as colour film is, and has its orange base.
+    ways = {None: (False, True), False: (False,), True: (True, False)}[settings.monochrome]
+    for grey in ways:
+        survey = _survey_pages(path, settings, habits, cuts or {}, grey)
+        if survey.strips:
+            return survey
+    if survey.grey:
+        raise ScanProblem(
+            path,
+            "shows film with a grey base, but not clearly black-and-white pictures",
+            "give --monochrome if it is black-and-white negative film",
+        )
+    raise ScanProblem(
+        path,
+        "shows no strip of colour negative film with its clear base",
+        "leave rebate or gaps and some open gate in view, or give --base",
+    )
+
+
+def _survey_pages(
+    path: Path, settings: Settings, habits: Habits | None, cuts: Cuts, grey: bool
+) -> ScanSurvey:
+    """Return what the pages of a file show of colour film, or of film with a grey base."""
     strips: list[StripSurvey] = []
     notes: list[str] = []
     clipped = False
     for scan in open_scan(path, gamma=settings.scan_gamma, ppi=settings.ppi):
         proxy = reduce(scan, _factor(scan))
-        levels = _levels(scan, proxy, settings)
+        levels = _levels(scan, proxy, settings, grey)
         clipped |= levels.gate_clipped
         notes += [note for note in scan.notes if note not in notes]
-        strips += _strips(scan, proxy, levels, settings, habits, cuts or {}, len(strips))
-    if not strips:
-        raise ScanProblem(
-            path,
-            "shows no strip of colour negative film with its clear base",
-            "leave rebate or gaps and some open gate in view, or give --base",
-        )
+        strips += _strips(scan, proxy, levels, settings, habits, cuts, len(strips))
+    # Of film that nobody called black-and-white, its pictures have to say so as well.
+    kind = _kind(strips) if grey and settings.monochrome is None else "monochrome"
     if settings.dust == "on":
         said = [infrared_note(strip.cross_talk) for strip in strips]
         notes += dict.fromkeys(note for note in said if note is not None)
-    return ScanSurvey(path, tuple(strips), clipped, tuple(notes), habits)
+    kept = tuple(strips) if kind == "monochrome" else ()
+    return ScanSurvey(path, kept, clipped, tuple(notes), habits, kind == "unclear")
+
+
+def _kind(strips: Sequence[StripSurvey]) -> Kind:
+    samples = [frame.samples for strip in strips for frame in strip.frames]
+    return film_kind([strip.base.density for strip in strips], samples)
 
 
 def _factor(scan: Scan) -> int:
@@ -131,8 +161,8 @@ def _factor(scan: Scan) -> int:
     return max(1, wanted, math.ceil(math.sqrt(scan.width * scan.height / _MOST_PROXY_PIXELS)))
 
 
-def _levels(scan: Scan, proxy: Proxy, settings: Settings) -> Levels:
-    levels = find_levels(proxy.light, proxy.clipped_mask)
+def _levels(scan: Scan, proxy: Proxy, settings: Settings, grey: bool) -> Levels:
+    levels = find_levels(proxy.light, proxy.clipped_mask, grey)
     if levels is None:
         raise ScanProblem(scan.path, "is dark all over", "scan again with more light")
     if settings.base is None:
@@ -185,12 +215,15 @@ def _survey_strip(
     above = density_above(view.light, rough, illumination)
     # A scanner that evens out the channels leaves no orange; only holes with light tell then.
     unknown = strip.perforated and not illumination.absolute
-    if not _is_negative(above, strip, rough, unknown or settings.base is not None):
+    any_base = unknown or settings.base is not None or levels.grey
+    # Grey things are many; film with a grey base has holes or edges to show.
+    bare = levels.grey and settings.monochrome is None and not strip.perforated
+    if not _is_negative(above, strip, rough, any_base) or (bare and not all(strip.edges_seen)):
         return None
     formats = _formats(strip, settings)
     seen, found = _solve(above, strip, formats, rough, view.px_per_mm, habits)
     # A slide's rebate is dense; light strikes a negative's only here and there.
-    if unknown and np.median(seen.rebate_density) > _DENSE_REBATE:
+    if (unknown or levels.grey) and np.median(seen.rebate_density) > _DENSE_REBATE:
         return None
     gaps = _outside(above.shape[:2], found.frames, seen, view.px_per_mm)
     base = measure_base(view.light, illumination, rough.light, view.px_per_mm, gaps) or rough
