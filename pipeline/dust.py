@@ -14,12 +14,12 @@ from pipeline.infrared import (
     blurred,
     find_shift,
     focus_difference,
-    left_over,
     moved,
     shown,
     slopes,
     smooth,
     spread,
+    tone,
 )
 
 Triple = tuple[float, float, float]
@@ -36,7 +36,7 @@ _TONES = 12
 _LEAST_PER_TONE = 200
 # What is left of a picture's edges in the infra-red, in pixels that they seem displaced: planes
 # are laid over each other to a tenth of one, but differ in sharpness.
-_EDGE_CLEAR_PX, _EDGE_RIM_PX = 0.6, 0.25
+_EDGE_CLEAR_PX, _EDGE_RIM_PX, _BEND_PX = 0.6, 0.25, 0.5
 _LEVEL_MM, _LEAST_LEVEL_PX = 1.5, 24
 # Wider than this are holder, tape and the maker's ink, not dust.
 _WIDEST_MM = 1.2
@@ -99,13 +99,15 @@ def find_dust(
     shift = find_shift(infrared, density, talk)
     plane = moved(infrared, shift)
     focus_px = focus_difference(plane, density, talk)
-    soft = blurred(density, focus_px)
-    over = left_over(plane, soft, talk)
+    through = blurred(shown(density, talk), focus_px)
+    over = plane - through
     over -= _level(over, px_per_mm)
-    clear, rim = _limits(over, soft, talk)
+    clear, rim = _limits(over, tone(density), through)
     if focus_px:
         rim = np.maximum(rim, _FAINT_RIM * _highest(over, max(1, round(2 * focus_px))))
+    beyond = math.ceil(max(map(abs, shift)) + 2.0 * focus_px) + 1 if any(shift) else 0
     mask = _joined(over > clear, over > rim) & ~_no_film(density, base, px_per_mm)
+    mask &= _inner(mask, beyond)
     mask = _grown(_without_wide(mask, px_per_mm), px_per_mm)
     if mask.mean() > _MOST_OF_A_PICTURE:
         mask[:] = False
@@ -140,6 +142,13 @@ def _highest(plane: NDArray[np.floating], reach_px: int) -> Floats:
     return np.asarray(cv2.dilate(plane, kernel), np.float32)
 
 
+def _inner(mask: Mask, rim_px: int) -> Mask:
+    """Return where the two planes both show the film: not at the border, where one ends."""
+    inner = np.zeros(mask.shape, bool)
+    inner[rim_px : mask.shape[0] - rim_px, rim_px : mask.shape[1] - rim_px] = True
+    return inner
+
+
 def _level(over: Floats, px_per_mm: float) -> Floats:
     """Return the slow part of a plane: medians of squares, with a surface through them."""
     side = max(_LEAST_LEVEL_PX, round(_LEVEL_MM * px_per_mm))
@@ -157,28 +166,31 @@ def _level(over: Floats, px_per_mm: float) -> Floats:
     return np.asarray(cv2.resize(grid, (width, height), interpolation=cv2.INTER_LINEAR))
 
 
-def _limits(over: Floats, density: Floats, talk: CrossTalk) -> tuple[Floats, Floats]:
+def _limits(over: Floats, tones: Floats, through: Floats) -> tuple[Floats, Floats]:
     """Return above what a place is dust, and above what it is its rim, both (h, w)."""
-    noise = _noise(over, density.mean(axis=2))
-    through = shown(density, talk)
-    steep = _highest(np.hypot(*slopes(through)), 1)
+    noise = _noise(over, tones)
+    # Of a median only the picture's edges are left, not those of dust itself.
+    edges = np.asarray(cv2.medianBlur(through, 5), np.float32)
+    bent = np.abs(cv2.Laplacian(edges, cv2.CV_32F, ksize=1))
+    steep = np.hypot(*slopes(edges)) + np.float32(_BEND_PX) * bent
+    steep = _highest(np.maximum(steep, np.hypot(*slopes(through))), 1)
     return _CLEAR * noise + _EDGE_CLEAR_PX * steep, _RIM * noise + _EDGE_RIM_PX * steep
 
 
-def _noise(over: Floats, tone: Floats) -> Floats:
+def _noise(over: Floats, tones: Floats) -> Floats:
     """Return the noise of a plane as it goes with the picture's density, (h, w)."""
-    step = max(1, tone.size // 400_000)
-    tones, values = tone.ravel()[::step], over.ravel()[::step]
-    bounds = np.quantile(tones, np.linspace(0, 1, _TONES + 1))
+    step = max(1, tones.size // 400_000)
+    some, values = tones.ravel()[::step], over.ravel()[::step]
+    bounds = np.quantile(some, np.linspace(0, 1, _TONES + 1))
     places, found = [], []
     for low, high in pairwise(bounds):
-        part = values[(tones >= low) & (tones <= high)]
+        part = values[(some >= low) & (some <= high)]
         if len(part) >= _LEAST_PER_TONE:
             places.append((low + high) / 2)
             found.append(max(_LEAST_NOISE, spread(part)))
     if not found:
-        return np.full(tone.shape, max(_LEAST_NOISE, spread(values)), np.float32)
-    return np.interp(tone, places, found).astype(np.float32)
+        return np.full(tones.shape, max(_LEAST_NOISE, spread(values)), np.float32)
+    return np.interp(tones, places, found).astype(np.float32)
 
 
 def _joined(clear: Mask, rim: Mask) -> Mask:
@@ -193,10 +205,11 @@ def _joined(clear: Mask, rim: Mask) -> Mask:
 
 def _no_film(density: Floats, base: Triple, px_per_mm: float) -> Mask:
     """Return where light passes film by: perforations and the open gate, with their edges."""
-    lighter = (density - np.asarray(base, np.float32)).max(axis=2) < -_CLEAR_OF_FILM
+    red, green, blue = (density[..., k] < base[k] - _CLEAR_OF_FILM for k in range(3))
+    lighter = (red & green & blue).astype(np.uint8)
     size = 2 * max(1, round(0.1 * px_per_mm)) + 1
-    lighter = cv2.morphologyEx(lighter.astype(np.uint8), cv2.MORPH_OPEN, np.ones((size, size)))
-    return cv2.dilate(lighter, np.ones((size, size), np.uint8)).astype(bool)
+    wide = cv2.morphologyEx(lighter, cv2.MORPH_OPEN, np.ones((size, size), np.uint8))
+    return cv2.dilate(wide, np.ones((size, size), np.uint8)).astype(bool)
 
 
 def _without_wide(mask: Mask, px_per_mm: float) -> Mask:
@@ -247,10 +260,10 @@ def _trust(dust: Dust, picture: Floats) -> Floats:
 def _filling_error(mask: Mask, picture: Floats) -> Floats:
     """Return how far a filled place may be off, (h, w): the texture of clean places near by."""
     clean = (~mask).astype(np.float32)
-    tone = picture.mean(axis=2) * clean
+    seen = tone(picture) * clean
     weight = smooth(clean, _TEXTURE_PX) + np.float32(1e-6)
-    mean = smooth(tone, _TEXTURE_PX) / weight
-    square = smooth(tone * tone, _TEXTURE_PX) / weight
+    mean = smooth(seen, _TEXTURE_PX) / weight
+    square = smooth(seen * seen, _TEXTURE_PX) / weight
     error: Floats = _FILL_ERROR * np.sqrt(np.maximum(square - mean * mean, 0.0)) + 1e-4
     return error
 

@@ -84,7 +84,7 @@ def cross_talk(infrared: Floats, density: Floats, inside: Mask) -> CrossTalk | N
     inside
         (h, w) true in the pictures.
     """
-    shift = _peak_shift(infrared, np.asarray(density.mean(axis=2), np.float32))
+    shift = _peak_shift(infrared, tone(density))
     talk, soft = None, smooth(density, _FIT_PX)
     for _ in range(2):
         talk = _fitted_talk(smooth(moved(infrared, shift), _FIT_PX), soft, inside)
@@ -149,6 +149,12 @@ def spread(values: NDArray[np.floating]) -> float:
     return 1.4826 * float(np.median(np.abs(values - np.median(values))))
 
 
+def tone(density: Floats) -> Floats:
+    """Return the mean (h, w) of the densities (h, w, 3) of the channels."""
+    mean: Floats = density @ np.full(3, 1.0 / 3.0, np.float32)
+    return mean
+
+
 def shown(density: Floats, talk: CrossTalk) -> Floats:
     """Return what of densities (h, w, 3) shows in the infra-red, (h, w)."""
     through: Floats = density @ np.asarray(talk.share, np.float32)
@@ -189,7 +195,7 @@ def find_shift(infrared: Floats, density: Floats, talk: CrossTalk) -> tuple[floa
 
 def _both_show(density: Floats, talk: CrossTalk) -> Floats:
     """Return of a picture (h, w, 3) what an infra-red plane shows as well: picture and dust."""
-    through: Floats = shown(density, talk) + _DUST_SHARE * density.mean(axis=2)
+    through: Floats = shown(density, talk) + _DUST_SHARE * tone(density)
     return through
 
 
@@ -221,6 +227,8 @@ def _edge_shift(infrared: Floats, through: Floats) -> tuple[float, float]:
         return 0.0, 0.0
     kept = np.ones(len(seen), bool)
     for _ in range(_ROUNDS):
+        if kept.sum() < _LEAST_SAMPLES:
+            return 0.0, 0.0
         part = terms[kept]
         ridge = np.eye(2) * 1e-6 * len(part)
         shift = np.linalg.solve(part.T @ part + ridge, part.T @ seen[kept])
