@@ -8,9 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.colour import RollColour
+from pipeline.dust_frame import cut_mended
 from pipeline.frame_survey import FrameSurvey
+from pipeline.infrared import CrossTalk
 from pipeline.look import Levels, as_log, as_print, as_share, to_codes
 from pipeline.metadata import FrameMetadata, frame_metadata
+from pipeline.monochrome import as_grey
 from pipeline.picture_edge import written_area
 from pipeline.print_tone import PrintTone
 from pipeline.record import FilesRecord, FrameRecord, StripRecord
@@ -21,6 +24,7 @@ from pipeline.settings import RollNotes, Settings
 from pipeline.space import LinearTransfer, PowerTransfer, Space, find_space
 from pipeline.write import write_archive, write_share, write_sidecar
 
+DUST_ENDING = ".dust.png"
 _SHARE_ENDINGS = {"jpeg": "jpg", "png": "png"}
 
 
@@ -41,6 +45,7 @@ class FrameTask:
     roll: str
     profile: str
     tone: PrintTone = field(default_factory=PrintTone)
+    cross_talk: CrossTalk | None = None
 
 
 def frame_files(stem: str | None, settings: Settings, split: bool) -> FilesRecord:
@@ -101,8 +106,9 @@ def develop(task: FrameTask) -> tuple[str, ...]:
     cv2.setNumThreads(1)
     settings, files = task.settings, task.frame.files
     outline, base = _area(task)
-    above = to_density_above(cut_light(task.scan, outline), base)
-    scene = to_scene(above, task.colour)
+    light, dust = _light(task, outline, base)
+    scene = to_scene(to_density_above(light, base), task.colour)
+    del light
     metadata = _metadata(task, settings.look)
     if files.archive is not None:
         _write_archive(task, scene, metadata)
@@ -113,7 +119,7 @@ def develop(task: FrameTask) -> tuple[str, ...]:
         picture = to_codes(as_share(small, settings.look, srgb, _levels(settings), tone), 8)
         write_share(
             task.out / files.share,
-            np.asarray(picture, np.uint8),
+            as_grey(np.asarray(picture, np.uint8), task.colour),
             ppi=_ppi(task, settings.share_size, scene),
             metadata=metadata,
             file_format=settings.share,
@@ -121,7 +127,31 @@ def develop(task: FrameTask) -> tuple[str, ...]:
         )
     if files.sidecar is not None:
         write_sidecar(task.out / files.sidecar, metadata)
-    return tuple(name for name in (files.archive, files.share, files.sidecar) if name)
+    mask = _write_mask(task, dust, metadata)
+    return tuple(name for name in (files.archive, files.share, files.sidecar, mask) if name)
+
+
+def _light(
+    task: FrameTask, outline: Corners, base: FrameBase
+) -> tuple[NDArray[np.float32], NDArray[np.uint8] | None]:
+    """Return a frame's light, and where dust was mended; None where none was looked for."""
+    talk = task.cross_talk
+    if task.settings.dust == "off" or talk is None or talk.verdict != "dust":
+        return cut_light(task.scan, outline), None
+    return cut_mended(task.scan, outline, base, talk, task.ppi)
+
+
+def _write_mask(
+    task: FrameTask, dust: NDArray[np.uint8] | None, metadata: FrameMetadata
+) -> str | None:
+    """Write where dust was mended, if that is wanted; return the file's name."""
+    sidecar = task.frame.files.sidecar
+    if dust is None or sidecar is None or not task.settings.save_dust_mask:
+        return None
+    name = f"{sidecar.removesuffix('.xmp')}{DUST_ENDING}"
+    picture = np.repeat(dust[..., None], 3, axis=2)
+    write_share(task.out / name, picture, ppi=task.ppi, metadata=metadata, file_format="png")
+    return name
 
 
 def _ppi(task: FrameTask, long_side: int | None, picture: NDArray[np.float32]) -> float:
@@ -145,7 +175,7 @@ def _write_archive(task: FrameTask, scene: NDArray[np.float32], metadata: FrameM
         picture = np.asarray(to_codes(shown, 16), np.uint16)
     write_archive(
         task.out / str(task.frame.files.archive),
-        picture,
+        as_grey(picture, task.colour),
         space=space,
         ppi=_ppi(task, settings.archive_size, scene),
         metadata=metadata,
@@ -216,4 +246,4 @@ def thumbnail_picture(
     scene = to_scene(np.asarray(frame.thumbnail, np.float32), colour)
     tone = tone_of(tone or PrintTone(), settings)
     shown = as_print(scene, find_space("srgb"), _levels(settings), tone)
-    return np.asarray(to_codes(shown, 8), np.uint8)
+    return as_grey(np.asarray(to_codes(shown, 8), np.uint8), colour)

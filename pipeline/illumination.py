@@ -20,15 +20,21 @@ _NEARLY_GATE = 0.06
 _MOST_FADE = 0.25
 _MOST_FADE_TINT = 0.08
 _FADE_BETWEEN = 0.2
+# Base and fog of black-and-white film, on clear or grey support (common practice, no source).
+_GREY_BASE, _MOST_GREY_TINT = (0.05, 0.8), 0.12
 
 
 @dataclass(frozen=True)
 class Levels:
-    """What a scan's proxy shows: illumination, the light of its film base, clipped or not."""
+    """What a scan's proxy shows: illumination, the light of its film base, clipped or not.
+
+    `grey` tells that a grey base was looked for, as black-and-white film has it.
+    """
 
     illumination: Illumination
     base_light: Triple
     gate_clipped: bool
+    grey: bool = False
 
 
 def crowded_places(log_light: NDArray[np.float32]) -> list[Mode]:
@@ -72,6 +78,14 @@ def is_orange(density: NDArray[np.float64], red_clipped: bool = False) -> bool:
     return lowest_red < red < 0.8 and blue < 2.0 and rises
 
 
+def is_base(density: NDArray[np.float64], *, grey: bool = False, red_clipped: bool = False) -> bool:
+    """Tell whether a density against the brightest light may be a film base of the kind."""
+    if not grey:
+        return is_orange(density, red_clipped)
+    low, high = _GREY_BASE
+    return low < float(density.mean()) < high and float(np.ptp(density)) < _MOST_GREY_TINT
+
+
 def base_of(light: Light, levels: Levels) -> Triple | None:
     """Return the light of one film's base in its part of a scan, or None where none is crowded.
 
@@ -88,7 +102,7 @@ def base_of(light: Light, levels: Levels) -> Triple | None:
     gate = levels.illumination.gate
     if gate is not None:
         open_gate = np.log10(np.asarray(gate) - dark)
-        modes = [mode for mode in modes if is_orange(open_gate - mode[0])]
+        modes = [mode for mode in modes if is_base(open_gate - mode[0], grey=levels.grey)]
     if not modes:
         return None
     return as_triple(10.0 ** _lightest(modes) + dark)
@@ -164,7 +178,9 @@ def dark_level(light: Light) -> Triple:
     return (red, green, blue)
 
 
-def find_levels(light: Light, clipped: Mask, unseen_dark: Triple | None = None) -> Levels | None:
+def find_levels(
+    light: Light, clipped: Mask, unseen_dark: Triple | None = None, grey: bool = False
+) -> Levels | None:
     """Return open gate, dark level and film base of a scan, or None where no base shows.
 
     Parameters
@@ -175,6 +191,8 @@ def find_levels(light: Light, clipped: Mask, unseen_dark: Triple | None = None) 
         (h, w), true where the scan holds samples at full scale.
     unseen_dark
         The dark level where the scan shows nothing opaque, else zero.
+    grey
+        Look for the base of black-and-white film.
 
     Notes
     -----
@@ -199,7 +217,9 @@ def find_levels(light: Light, clipped: Mask, unseen_dark: Triple | None = None) 
     red_clipped = bool(brightest[0] > np.log10(0.985))
     # A clipped gate says nothing of the base's colour: a scanner may have evened it out.
     bases = [
-        mode for mode in modes[1:] if gate_clipped or is_orange(brightest - mode[0], red_clipped)
+        mode
+        for mode in modes[1:]
+        if gate_clipped or is_base(brightest - mode[0], grey=grey, red_clipped=red_clipped)
     ]
     if gate_clipped:
         bases = _less_fall_off(bases, brightest, log_light)
@@ -215,4 +235,5 @@ def find_levels(light: Light, clipped: Mask, unseen_dark: Triple | None = None) 
         illumination=Illumination(dark, None if gate is None else as_triple(gate)),
         base_light=as_triple(base_light),
         gate_clipped=gate_clipped,
+        grey=grey,
     )

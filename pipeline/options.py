@@ -10,6 +10,7 @@ from pipeline.settings import (
     ARCHIVE_FORMATS,
     ARCHIVE_PACKING,
     ARCHIVE_SPACES,
+    DUST,
     FORMATS,
     LOOKS,
     SHARE_FORMATS,
@@ -102,6 +103,11 @@ _READING = (
         help="Scanner profile, or a .toml file: densities become Status M. Default: none.",
     ),
     click.option(
+        "--monochrome/--no-monochrome",
+        default=None,
+        help="Black-and-white negatives, or not. Default: as the film shows; in doubt colour.",
+    ),
+    click.option(
         "--first-number",
         metavar="N",
         help="Number of the first frame where the film's edge tells none.",
@@ -173,6 +179,18 @@ _WRITING = (
     ),
     click.option(
         "--share-size", type=int, metavar="PX", help="Longer side of files to share. Default: 2400."
+    ),
+    click.option(
+        "--dust",
+        type=click.Choice(DUST),
+        help="Mend dust and scratches that the infra-red plane of a scan shows; nothing else is "
+        "touched, and silver images are left alone. Default: on, where there is such a plane.",
+    ),
+    click.option(
+        "--save-dust-mask",
+        is_flag=True,
+        default=None,
+        help="Write what was mended of each picture, white on black, as NAME.dust.png.",
     ),
     click.option("--share-quality", type=int, metavar="1-100", help="JPEG quality. Default: 92."),
 )

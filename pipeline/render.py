@@ -54,9 +54,12 @@ def picture_size(outline: Corners) -> tuple[int, int]:
     return max(1, round(down / 2)), max(1, round(across / 2))
 
 
-def _window(scan: Scan, outline: Corners) -> tuple[tuple[int, int], tuple[int, int]]:
-    corners = np.asarray(outline, float)
-    low, high = corners.min(axis=0) - MARGIN_PX, corners.max(axis=0) + MARGIN_PX
+def frame_window(
+    scan: Scan, outline: Corners, beyond_px: int = 0
+) -> tuple[tuple[int, int], tuple[int, int]]:
+    """Return rows and columns of a scan that a frame draws on, and as many pixels beyond."""
+    corners, margin = np.asarray(outline, float), MARGIN_PX + beyond_px
+    low, high = corners.min(axis=0) - margin, corners.max(axis=0) + margin
     columns = (max(0, int(np.floor(low[0]))), min(scan.width, int(np.ceil(high[0])) + 1))
     rows = (max(0, int(np.floor(low[1]))), min(scan.height, int(np.ceil(high[1])) + 1))
     return rows, columns
@@ -64,7 +67,7 @@ def _window(scan: Scan, outline: Corners) -> tuple[tuple[int, int], tuple[int, i
 
 def cut_light(scan: Scan, outline: Corners) -> Floats:
     """Return a frame's linear light (h, w, 3), straightened; only its window is read."""
-    rows, columns = _window(scan, outline)
+    rows, columns = frame_window(scan, outline)
     light = read_light(scan, rows, columns)
     origin = (columns[0], rows[0])
     return np.asarray(straightened(light, outline, origin, picture_size(outline)), np.float32)
@@ -72,7 +75,7 @@ def cut_light(scan: Scan, outline: Corners) -> Floats:
 
 def cut_codes(scan: Scan, outline: Corners) -> NDArray[np.generic]:
     """Return a frame's codes as stored, straightened, in the scan's own type."""
-    rows, columns = _window(scan, outline)
+    rows, columns = frame_window(scan, outline)
     codes = read_codes(scan, rows, columns)
     return straightened(codes, outline, (columns[0], rows[0]), picture_size(outline))
 

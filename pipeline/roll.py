@@ -149,6 +149,7 @@ def _tasks(surveyed: SurveyedRoll, record: RollRecord, out: Path) -> list[FrameT
             roll=roll.name,
             profile=surveyed.profile.name,
             tone=surveyed.tone,
+            cross_talk=strip.cross_talk,
         )
         for strip, strip_record, colours in zip(
             surveyed.strips, record.strips, surveyed.colours, strict=True

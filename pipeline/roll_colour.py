@@ -11,6 +11,7 @@ from pipeline.film import FilmProfile
 from pipeline.frame_colour import frame_colours
 from pipeline.frame_survey import FrameSurvey
 from pipeline.frames import HOLDS_PICTURE
+from pipeline.monochrome import one_channel
 from pipeline.print_tone import PrintTone, roll_tone
 from pipeline.recut import Recut
 from pipeline.reference import Reference, found_reference, named_reference
@@ -24,6 +25,7 @@ def colour_of_roll(
     plan: Recut,
     profile: FilmProfile,
     settings: Settings,
+    one_layer: bool = False,
 ) -> tuple[RollColour, Reference | None]:
     """Return the one colour of a roll, and the chart or card it is from, if any.
 
@@ -40,6 +42,8 @@ def colour_of_roll(
         What is known of the film; a fixed one is taken as it is.
     settings
         The user's.
+    one_layer
+        Whether it is black-and-white film.
 
     Raises
     ------
@@ -47,6 +51,9 @@ def colour_of_roll(
         If a frame named as a reference can't be used.
     """
     samples = picture_samples(found) or picture_samples(strips)
+    if one_layer and found:
+        grey = one_channel(profile, [strip.base.spread for strip in found])
+        return _as_asked(with_exposure(grey, samples), replace(settings, balance=None)), None
     solved = solve_roll(samples, profile) if samples else from_profile(profile)
     reference = None
     if not profile.fixed:

@@ -16,13 +16,15 @@ from pipeline.film_place import film_code
 from pipeline.frame_colour import FrameColour, frame_colours
 from pipeline.frames import CLEAR
 from pipeline.gate import GateHabit, shared_habit
+from pipeline.monochrome import PROFILE as MONOCHROME
+from pipeline.monochrome import UNCLEAR, film_kind
 from pipeline.numbering import FrameNumber, in_film_order, number_roll, with_roll_numbers
 from pipeline.print_tone import PrintTone
 from pipeline.problem import Problem, ScanProblem
 from pipeline.record import ScanTrouble
 from pipeline.recut import Recut, recut
 from pipeline.reference import Reference
-from pipeline.roll_colour import colour_of_roll, tone_of_roll
+from pipeline.roll_colour import colour_of_roll, picture_samples, tone_of_roll
 from pipeline.same_film import film_notes
 from pipeline.scanner_profile import ScannerProfile, find_scanner, with_scanner
 from pipeline.settings import ROLL_FILE, RollNotes, Settings
@@ -118,10 +120,15 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
     keyed = _keyed(found, numbers)
     strips, more = _corrected(surveys, keyed, plan, roll, executor, listen)
     problems += more
+    bases = [strip.base.density for strip in found]
+    samples = picture_samples(found) or picture_samples(strips)
+    kind = film_kind(bases, samples) if roll.settings.monochrome is None else None
+    grey = roll.settings.monochrome or kind == "monochrome"
     if profile is None:
-        profile = find_film(profile_of_codes(film_code(strip) for strip in found))
+        codes = (film_code(strip) for strip in found)
+        profile = find_film(MONOCHROME if grey else profile_of_codes(codes))
     profile = with_scanner(profile, scanner)
-    colour, reference = colour_of_roll(keyed, strips, plan, profile, roll.settings)
+    colour, reference = colour_of_roll(keyed, strips, plan, profile, roll.settings, bool(grey))
     colours, refused = frame_colours(strips, colour, roll.settings, roll.notes.frames, found)
     return SurveyedRoll(
         roll=roll,
@@ -138,6 +145,7 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
             *_notes(surveys, listen),
             *_film_notes(found, numbers, listen),
             *_reference_notes(reference, roll, listen),
+            *_kind_notes(kind, found, listen),
         ),
         failed=len(problems),
         reference=(reference.source or None) if reference else None,
@@ -319,3 +327,14 @@ def drop(pending: Iterable[Future[Any]]) -> None:
     """Cancel what has not begun yet."""
     for future in pending:
         future.cancel()
+
+
+def _kind_notes(
+    kind: str | None, strips: Sequence[StripSurvey], listen: Listener
+) -> tuple[ScanTrouble, ...]:
+    """Tell and return that film taken as colour may be none."""
+    if kind != "unclear" or not strips:
+        return ()
+    name = strips[0].scan.path.name
+    listen(Event("noted", name, 0, 0, UNCLEAR))
+    return (ScanTrouble(name, UNCLEAR, "note"),)

@@ -155,6 +155,18 @@ def read_infrared(scan: Scan, rows: Span, columns: Span) -> Light:
         return _infrared_light(scan, reader.infrared(rows, columns))
 
 
+def read_both(scan: Scan, rows: Span, columns: Span) -> tuple[Light, Light]:
+    """Return `read_light` and `read_infrared` of a window, decoding nothing twice."""
+    _check_window(scan, rows, columns)
+    if not scan.infrared:
+        raise ValueError("the scan has no infra-red plane")
+    with opened(scan) as reader:
+        codes, plane = reader.both(rows, columns)
+    codes = np.ascontiguousarray(_finite(scan, codes))
+    light = to_light(codes, scan.encoding, _integer_bits(scan.stored.bits, codes))
+    return light, _infrared_light(scan, np.ascontiguousarray(plane))
+
+
 def reduce(scan: Scan, factor: int) -> Proxy:
     """Average a scan in linear light by a whole factor, in bands, with little memory.
 

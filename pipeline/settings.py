@@ -29,6 +29,7 @@ FORMATS = (
 ARCHIVE_FORMATS = ("tiff", "none")
 ARCHIVE_PACKING = ("deflate", "zstd", "lzw", "none")
 SHARE_FORMATS = ("jpeg", "png", "none")
+DUST = ("on", "off")
 ARCHIVE_SPACES = ("romm-rgb", "rec2020", "adobe-rgb-compatible", "display-p3", "srgb", "acescg")
 
 
@@ -42,7 +43,8 @@ class Settings:
     pixels of the longer side. `even_exposure` brings single pictures towards the roll's usual
     exposure. `inset_mm` is cut off the picture on all sides, `border_mm` of rebate is kept around
     it. `reference` names frames with a chart or grey card; None takes a clear chart where there
-    is one, and an empty tuple takes none.
+    is one, and an empty tuple takes none. `dust` is mended where the scan has an infra-red plane;
+    `monochrome` None lets the film tell.
     """
 
     profile: str | None = None
@@ -70,6 +72,9 @@ class Settings:
     inset_mm: float = 0.0
     border_mm: float = 0.0
     scanner_profile: str | None = None
+    dust: str = "on"
+    save_dust_mask: bool = False
+    monochrome: bool | None = None
 
 
 @dataclass(frozen=True)
@@ -102,6 +107,7 @@ class RollNotes:
 ROLL_FILE = "roll.toml"
 _NOTE_NAMES = tuple(item.name for item in fields(RollNotes) if item.name != "other")
 _SETTING_NAMES = tuple(item.name for item in fields(Settings))
+_FLAGS = ("write_blanks", "save_dust_mask", "monochrome")
 _TRIPLES = ("base", "black", "white", "gamma", "balance")
 _CHOICES = {
     "look": LOOKS,
@@ -110,6 +116,7 @@ _CHOICES = {
     "archive_packing": ARCHIVE_PACKING,
     "archive_space": ARCHIVE_SPACES,
     "share": SHARE_FORMATS,
+    "dust": DUST,
 }
 _RANGES = {
     "base": (0.0, 4.0),
@@ -213,7 +220,7 @@ def _checked(name: str, value: Any, where: Path | None) -> Any:
         return frame_number(value, where)
     if name == "reference":
         return read_references(value, where)
-    if name in ("write_blanks", "even_exposure") and not isinstance(value, bool):
+    if name in _FLAGS and not isinstance(value, bool):
         raise SettingsProblem(where, f"'{name}' is {value!r}", "write true or false")
     if name == "profile" and not (isinstance(value, str) and value.strip()):
         raise SettingsProblem(where, f"'profile' is {value!r}", "give the name of a film profile")

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.illumination import Levels, crowded_places, fades_from_gate, is_orange
+from pipeline.illumination import Levels, crowded_places, fades_from_gate, is_base
 
 Light = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -112,7 +112,8 @@ def _even_surround(light: Light, levels: Levels) -> Mask:
     open_gate = np.log10(brightest)
     some = logs.reshape(-1, 3)[:: max(1, found.size // 100_000)]
     for level, share in crowded_places(rim):
-        like_film = is_orange(open_gate - level) or np.abs(level - base).max() < _LIKE_BASE
+        like_film = is_base(open_gate - level, grey=levels.grey)
+        like_film |= bool(np.abs(level - base).max() < _LIKE_BASE)
         to_gate = float((open_gate - level).mean())
         if share < _SURROUND_SHARE or like_film or to_gate < _LIKE_GATE:
             continue

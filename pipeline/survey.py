@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from pipeline.base import FilmBase, density_above, measure_base
 from pipeline.density import Illumination, as_triple, to_light
+from pipeline.dust_survey import infrared_note, strip_cross_talk
 from pipeline.edge import EdgeReading
 from pipeline.edge_numbers import number_frames
 from pipeline.edge_scan import read_strip_edge
@@ -21,7 +22,9 @@ from pipeline.frame_survey import FrameSurvey, survey_frame
 from pipeline.frames import FoundFrames, Frame, find_frames
 from pipeline.gate import GateHabit
 from pipeline.illumination import Levels, find_levels
+from pipeline.infrared import CrossTalk
 from pipeline.layout import MM_PER_INCH, Strip, find_strips
+from pipeline.monochrome import Kind, film_kind
 from pipeline.problem import ScanProblem
 from pipeline.proxy import Proxy, to_proxy_xy, to_scan_xy
 from pipeline.scan import Scan, open_scan, reduce
@@ -52,7 +55,8 @@ class StripSurvey:
     """One strip as found, its frames in film order.
 
     `edge` is what its edges say, in the pixels of the straightened proxy; `centres_px` are the
-    columns of the frames' centres there; `habit` is what its clear frames show of the camera.
+    columns of the frames' centres there; `habit` is what its clear frames show of the camera;
+    `cross_talk` is what of its pictures shows in the infra-red plane, where the scan has one.
     """
 
     scan: Scan
@@ -70,17 +74,22 @@ class StripSurvey:
     edge: EdgeReading | None = None
     centres_px: tuple[float, ...] = ()
     habit: GateHabit | None = None
+    cross_talk: CrossTalk | None = None
 
 
 @dataclass(frozen=True)
 class ScanSurvey:
-    """All strips of one file, with plain warnings; `habits` are those it was surveyed by."""
+    """All strips of one file, with plain warnings; `habits` are those it was surveyed by.
+
+    `grey` tells that strips were left out that have a grey base, but no clear silver image.
+    """
 
     path: Path
     strips: tuple[StripSurvey, ...]
     clipped: bool
     notes: tuple[str, ...]
     habits: Habits | None = None
+    grey: bool = False
 
 
 def survey_scan(
@@ -98,22 +107,50 @@ def survey_scan(
         If it can't be read, or shows no colour negative film.
     """
     cv2.setNumThreads(1)
+    # Some black-and-white film is developed as colour film is, and has its orange base.
+    ways = {None: (False, True), False: (False,), True: (True, False)}[settings.monochrome]
+    for grey in ways:
+        survey = _survey_pages(path, settings, habits, cuts or {}, grey)
+        if survey.strips:
+            return survey
+    if survey.grey:
+        raise ScanProblem(
+            path,
+            "shows film with a grey base, but not clearly black-and-white pictures",
+            "give --monochrome if it is black-and-white negative film",
+        )
+    raise ScanProblem(
+        path,
+        "shows no strip of colour negative film with its clear base",
+        "leave rebate or gaps and some open gate in view, or give --base",
+    )
+
+
+def _survey_pages(
+    path: Path, settings: Settings, habits: Habits | None, cuts: Cuts, grey: bool
+) -> ScanSurvey:
+    """Return what the pages of a file show of colour film, or of film with a grey base."""
     strips: list[StripSurvey] = []
     notes: list[str] = []
     clipped = False
     for scan in open_scan(path, gamma=settings.scan_gamma, ppi=settings.ppi):
         proxy = reduce(scan, _factor(scan))
-        levels = _levels(scan, proxy, settings)
+        levels = _levels(scan, proxy, settings, grey)
         clipped |= levels.gate_clipped
         notes += [note for note in scan.notes if note not in notes]
-        strips += _strips(scan, proxy, levels, settings, habits, cuts or {}, len(strips))
-    if not strips:
-        raise ScanProblem(
-            path,
-            "shows no strip of colour negative film with its clear base",
-            "leave rebate or gaps and some open gate in view, or give --base",
-        )
-    return ScanSurvey(path, tuple(strips), clipped, tuple(notes), habits)
+        strips += _strips(scan, proxy, levels, settings, habits, cuts, len(strips))
+    # Of film that nobody called black-and-white, its pictures have to say so as well.
+    kind = _kind(strips) if grey and settings.monochrome is None else "monochrome"
+    if settings.dust == "on":
+        said = [infrared_note(strip.cross_talk) for strip in strips]
+        notes += dict.fromkeys(note for note in said if note is not None)
+    kept = tuple(strips) if kind == "monochrome" else ()
+    return ScanSurvey(path, kept, clipped, tuple(notes), habits, kind == "unclear")
+
+
+def _kind(strips: Sequence[StripSurvey]) -> Kind:
+    samples = [frame.samples for strip in strips for frame in strip.frames]
+    return film_kind([strip.base.density for strip in strips], samples)
 
 
 def _factor(scan: Scan) -> int:
@@ -125,12 +162,12 @@ def _factor(scan: Scan) -> int:
     return max(1, wanted, math.ceil(math.sqrt(scan.width * scan.height / _MOST_PROXY_PIXELS)))
 
 
-def _levels(scan: Scan, proxy: Proxy, settings: Settings) -> Levels:
+def _levels(scan: Scan, proxy: Proxy, settings: Settings, grey: bool) -> Levels:
     unseen = None
     if settings.scanner_profile is not None:
         scanner = find_scanner(settings.scanner_profile)
         unseen = scanner.dark_level(proxy.light.mean(axis=(0, 1)))
-    levels = find_levels(proxy.light, proxy.clipped_mask, unseen)
+    levels = find_levels(proxy.light, proxy.clipped_mask, unseen, grey)
     if levels is None:
         raise ScanProblem(scan.path, "is dark all over", "scan again with more light")
     if settings.base is None:
@@ -183,12 +220,15 @@ def _survey_strip(
     above = density_above(view.light, rough, illumination)
     # A scanner that evens out the channels leaves no orange; only holes with light tell then.
     unknown = strip.perforated and not illumination.absolute
-    if not _is_negative(above, strip, rough, unknown or settings.base is not None):
+    any_base = unknown or settings.base is not None or levels.grey
+    # Grey things are many; film with a grey base has holes or edges to show.
+    bare = levels.grey and settings.monochrome is None and not strip.perforated
+    if not _is_negative(above, strip, rough, any_base) or (bare and not all(strip.edges_seen)):
         return None
     formats = _formats(strip, settings)
     seen, found = _solve(above, strip, formats, rough, view.px_per_mm, habits)
     # A slide's rebate is dense; light strikes a negative's only here and there.
-    if unknown and np.median(seen.rebate_density) > _DENSE_REBATE:
+    if (unknown or levels.grey) and np.median(seen.rebate_density) > _DENSE_REBATE:
         return None
     gaps = _outside(above.shape[:2], found.frames, seen, view.px_per_mm)
     base = measure_base(view.light, illumination, rough.light, view.px_per_mm, gaps) or rough
@@ -197,6 +237,8 @@ def _survey_strip(
     above = density_above(view.light, base, illumination)
     reading = _edge(scan, proxy.factor, view, strip, illumination)
     survey = _assembled(scan, proxy, strip, view, above, found, base, illumination, reading)
+    talk = strip_cross_talk(scan, proxy, strip, above, found.frames)
+    survey = replace(survey, cross_talk=talk)
     return survey if cuts is None else _recut(survey, cuts, view, proxy.factor, above)
 
 

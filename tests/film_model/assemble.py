@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -28,13 +29,17 @@ LEAST_PRINT = 0.002
 
 @dataclass(frozen=True)
 class ModelScan:
-    """A scan as stored (height x width x 3, uint16 or uint8), its truth, its infra-red plane."""
+    """A scan as stored (height x width x 3, uint16 or uint8), its truth, its infra-red plane.
+
+    dust is the light that dust and hairs leave, 1 where clean, as the picture has it.
+    """
 
     codes: NDArray[Any]
     truth: dict[str, Any]
     scanner: Scanner
     ppi: float
     infrared: NDArray[Any] | None = None
+    dust: Pixels | None = None
 
 
 def make_scan(
@@ -50,11 +55,16 @@ def make_scan(
     dust_count: int = 0,
     infrared: bool = False,
     glass: Glass | None = None,
+    dust_seed: int | None = None,
+    infrared_shift_px: tuple[float, float] = (0.0, 0.0),
+    infrared_blur_px: float = 0.0,
 ) -> ModelScan:
     """Scan one or more strips together.
 
     gains is the scanner's drift against its usual exposure, per channel; open_gate replaces the
     scanner's usual level (share of full scale); noise False leaves out grain and sensor noise.
+    dust_seed draws the dust by a seed of its own, so that all else is as without it. The infra-red
+    plane lies infrared_shift_px (x, y) beside the picture, out of focus by a blur of that sigma.
     """
     holder = holder or Holder()
     device = load_scanner(scanner) if isinstance(scanner, str) else scanner
@@ -65,8 +75,11 @@ def make_scan(
     ]
     rng = np.random.default_rng([seed, 2])
     light = _light(exposed, holder, arrangement, device, ppi, rng if noise else None)
+    dust = None
     if dust_count:
-        light *= dust_light(light.shape[:2], ppi, dust_count, rng)[..., None]
+        drawn = rng if dust_seed is None else np.random.default_rng([dust_seed, 4])
+        dust = dust_light(light.shape[:2], ppi, dust_count, drawn)
+        light *= dust[..., None]
     if glass:
         light = behind_glass(glass, light, ppi / 25.4)
     level = device.open_gate if open_gate is None else np.full(3, open_gate)
@@ -74,9 +87,10 @@ def make_scan(
     rgb = _read(device, light[..., :3], drifted, device.offset, ppi, rng if noise else None)
     plane = None
     if infrared:
-        plane = _read(
-            device, light[..., 3:], level[:1], device.offset[:1], ppi, rng if noise else None
-        )[..., 0]
+        seen = _displaced(light[..., 3:], infrared_shift_px, infrared_blur_px)
+        plane = _read(device, seen, level[:1], device.offset[:1], ppi, rng if noise else None)[
+            ..., 0
+        ]
     truth = scan_truth(
         exposed,
         device,
@@ -87,7 +101,22 @@ def make_scan(
         (arrangement.width_px, arrangement.height_px),
         arrangement.windows_px if holder.opaque else [(-0.5, -0.5, np.inf, np.inf)] * len(exposed),
     )
-    return ModelScan(rgb, truth, device, ppi, plane)
+    return ModelScan(rgb, truth, device, ppi, plane, dust)
+
+
+def _displaced(light: Pixels, shift_px: tuple[float, float], blur_px: float) -> Pixels:
+    """Return a plane [..., 1] moved right and down, and blurred."""
+    if any(shift_px):
+        x, y = shift_px
+        matrix = np.array([[1.0, 0.0, x], [0.0, 1.0, y]])
+        size = (light.shape[1], light.shape[0])
+        moved = cv2.warpAffine(
+            light, matrix, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+        )
+        light = np.clip(moved, 0, 1)[..., None]
+    if blur_px:
+        light = cv2.GaussianBlur(light, (0, 0), blur_px)[..., None]
+    return light
 
 
 def _read(

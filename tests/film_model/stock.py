@@ -97,7 +97,7 @@ def _tables() -> dict:
 
 
 def film_names() -> list[str]:
-    """Return the names of all film parameter sets."""
+    """Return the names of all colour films."""
     return list(_tables()["films"])
 
 
@@ -122,10 +122,24 @@ def _masks(shapes: dict, row: dict) -> Floats:
     )
 
 
+def _silver(shapes: dict, row: dict) -> tuple[Floats, Floats]:
+    """Return spectra of an image of silver, 3 x 41, and of the mask it hasn't, 2 x 41.
+
+    Silver is as dense in the infra-red as in the visible, and its three "layers" are one.
+    """
+    return np.full((3, len(wavelengths_nm())), 1 / 3), np.zeros((2, len(wavelengths_nm())))
+
+
+def _dyed(shapes: dict, row: dict) -> tuple[Floats, Floats]:
+    return _dyes(shapes, row), _masks(shapes, row)
+
+
 @lru_cache(maxsize=16)
 def load_film(name: str) -> Film:
-    """Return a film by its name in films.toml; KeyError if there is none."""
-    shapes, row = _tables()["shapes"], _tables()["films"][name]
+    """Return a film by its name in films.toml, colour or silver; KeyError if there is none."""
+    shapes, silver = _tables()["shapes"], name in _tables()["silver_films"]
+    row = _tables()["silver_films" if silver else "films"][name]
+    dyes, masks = (_silver if silver else _dyed)(shapes, row)
     keys = (
         "slope",
         "toe_at",
@@ -145,8 +159,8 @@ def load_film(name: str) -> Film:
         edge_text=row["edge_text"],
         code=tuple(row["code"]),
         sensitivity=np.array([sum(lobe(*one) for one in layer) for layer in row["sensitivity"]]),
-        dye_spectra=_dyes(shapes, row),
-        mask_spectra=_masks(shapes, row),
+        dye_spectra=dyes,
+        mask_spectra=masks,
         support_spectrum=row["support"] * visible,
         silver_per_dye=shapes["silver_per_dye"],
         **{key: np.array(row[key]) for key in keys},

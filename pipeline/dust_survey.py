@@ -1,0 +1,50 @@
+"""What the infra-red plane of a strip is good for, seen in the survey's small picture."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.frames import Frame
+from pipeline.infrared import CrossTalk, cross_talk, infrared_density, tone_exponent
+from pipeline.layout import Strip
+from pipeline.proxy import Proxy
+from pipeline.scan import Scan
+from pipeline.strip_view import straighten
+
+Light = NDArray[np.float32]
+
+_INSET_MM = 0.8
+_NOTES = {
+    "silver": "its infra-red plane shows the picture itself, as silver does: "
+    "dust and scratches stay as they are",
+    "misfit": "its infra-red plane doesn't go with the picture: "
+    "dust and scratches stay as they are",
+}
+
+
+def strip_cross_talk(
+    scan: Scan, proxy: Proxy, strip: Strip, above: Light, frames: Sequence[Frame]
+) -> CrossTalk | None:
+    """Return what of a strip's pictures shows in the infra-red plane, None without plane.
+
+    `above` are the strip's densities (h, w, 3), `frames` its frames in the same pixels.
+    """
+    if proxy.infrared is None:
+        return None
+    plane = straighten(proxy.infrared, strip.outline, strip.px_per_mm).light
+    density = infrared_density(plane, tone_exponent(scan.encoding))
+    inside = np.zeros(plane.shape, bool)
+    inset = _INSET_MM * strip.px_per_mm
+    for frame in frames:
+        if frame.kind == "blank":
+            continue
+        rows = slice(max(0, round(frame.top + inset)), max(0, round(frame.bottom - inset)))
+        columns = slice(max(0, round(frame.start + inset)), max(0, round(frame.end - inset)))
+        inside[rows, columns] = True
+    return cross_talk(density, above, inside)
+
+
+def infrared_note(talk: CrossTalk | None) -> str | None:
+    """Return what is to be said of an infra-red plane that is of no use, else None."""
+    return None if talk is None else _NOTES.get(talk.verdict)
