@@ -98,7 +98,7 @@ def read_chart(density_above: Picture, corners: Floats) -> ChartReading:
 def _on_grid(picture: Picture, grid: Grid) -> tuple[float, Floats] | None:
     """Return how well a grid's best 6 x 4 places fit the chart, and the chart's corners."""
     middle = np.median(grid.cells, axis=0)
-    step = grid.places(*np.array([middle, middle + [1, 0], middle + [0, 1]]).T)
+    step = project(middle + np.array([[0, 0], [1, 0], [0, 1]]), grid.to_picture)
     step_px = min(np.hypot(*(step[1] - step[0])), np.hypot(*(step[2] - step[0])))
     if step_px < _LEAST_STEP_PX:
         return None
@@ -126,7 +126,7 @@ def _windows(grid: Grid) -> Iterator[Floats]:
         wide, tall = base.max(axis=0).astype(int) + 1
         for column in range(low[0] - wide + 2, high[0]):
             for row in range(low[1] - tall + 2, high[1]):
-                places = base + [column, row]
+                places = base + np.array([column, row])
                 seen = sum((int(x), int(y)) in there for x, y in places)
                 if seen >= max(_LEAST_SEEN, 0.6 * min(len(there), 24)):
                     yield places
@@ -135,6 +135,7 @@ def _windows(grid: Grid) -> Iterator[Floats]:
 def _outer(places: Floats, grid: Grid) -> Floats:
     """Return the outer corners of the corner patches, by all patches' places in chart order."""
     layout = chart_layout()
+    grid = grid.within(places)
     corner = places[[0, layout.columns - 1, -1, -layout.columns]]
     centre = places.mean(axis=0)
     outwards = np.sign(corner - centre) * layout.patch_share / 2
@@ -186,5 +187,3 @@ def middle_mean(pixels: Floats) -> Floats:
     ordered = np.sort(pixels, axis=0)
     mean: Floats = ordered[cut : len(ordered) - cut].mean(axis=0)
     return mean
-
-

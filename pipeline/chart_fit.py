@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from pipeline.chart_match import chart_exposures, chart_places
 from pipeline.film import FilmProfile, LayerCurve, Matrix
+from pipeline.profile_fit import layer_curves
 from pipeline.space import find_space, from_working
 
 Floats = NDArray[np.float64]
@@ -87,7 +88,7 @@ def _profile(start: FilmProfile, theta: Floats) -> FilmProfile:
     shift = _SPEED * theta[3] + _LAYER * np.array([theta[4], 0.0, theta[5]])
     red, green, blue = (
         _moved(curve, _SLOPE * theta[channel], shift[channel], _TOE * theta[6])
-        for channel, curve in enumerate(start.curves)
+        for channel, curve in enumerate(layer_curves(start))
     )
     unmask, scene = np.array(start.unmask), np.array(start.scene)
     unmask[_OFF_DIAGONAL] += _UNMASK * theta[7:13]

@@ -1,5 +1,6 @@
 """Grids of patches: rows and columns of even patches, seen at an angle."""
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -15,33 +16,54 @@ Floats = NDArray[np.float64]
 _NEAREST, _FARTHEST = 0.85, 1.9
 # How far a patch may lie from its place, in steps of the grid.
 _OFF = 0.25
+# How far one may lie from it that is no stray one.
+_STRAY = 0.03
 _REACHES = (1.5, 2.5, 6.5)
 _LEAST_CELLS = 8
-_ENOUGH_CELLS = 20
-_MOST_SEEDS = 60
+# So few patches fix no perspective: it is left out.
+_AFFINE_CELLS = 11
+_LARGE_GRID, _ENOUGH_CELLS = 15, 21
+_MOST_SEEDS, _MOST_CORNERS = 60, 160
 _MOST_GRIDS = 6
+_ROUNDS = 4
 
 
 @dataclass(frozen=True)
 class Grid:
     """A grid of patches: places (n, 2) as column and row, and the map to the picture (3, 3).
 
-    `side` is the side of a patch as a share of the step of the grid.
+    `centres` (n, 2) are the patches' own in the picture's pixels.
     """
 
     cells: NDArray[np.int64]
+    centres: Floats
     to_picture: Floats
 
-    def places(self, columns: Floats, rows: Floats) -> Floats:
-        """Return the picture's pixels (..., 2) of places of the grid."""
-        return project(np.stack(np.broadcast_arrays(columns, rows), axis=-1), self.to_picture)
+    def within(self, places: Floats) -> "Grid":
+        """Return the grid as the patches at some places (n, 2) have it, stray ones left out."""
+        wanted = {(int(column), int(row)) for column, row in places}
+        kept = np.array([(int(column), int(row)) in wanted for column, row in self.cells])
+        grid = self
+        for _ in range(_ROUNDS):
+            matrix = _fitted(self.cells[kept], self.centres[kept])
+            if matrix is None:
+                return grid
+            grid = Grid(self.cells[kept], self.centres[kept], matrix)
+            at = project(self.centres, np.asarray(np.linalg.inv(matrix), float))
+            off = np.abs(at - self.cells).max(axis=1)
+            still = kept & (off < max(_STRAY, 3.0 * float(np.median(off[kept]))))
+            if still.sum() in (kept.sum(), 0) or still.sum() < _LEAST_CELLS:
+                return grid
+            kept = still
+        return grid
 
 
 def project(points: Floats, matrix: Floats) -> Floats:
-    """Return points (..., 2) through a projective map (3, 3)."""
+    """Return points (..., 2) through a projective map (3, 3); not finite at its horizon."""
     points = np.asarray(points, float)
     mapped = points @ matrix[:, :2].T + matrix[:, 2]
-    placed: Floats = mapped[..., :2] / mapped[..., 2:]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        placed: Floats = mapped[..., :2] / mapped[..., 2:]
     return placed
 
 
@@ -49,7 +71,7 @@ def find_grids(patches: Patches) -> list[Grid]:
     """Return grids that patches lie on, those of most patches first."""
     grids: list[Grid] = []
     taken: set[int] = set()
-    for seed, first, second in _corners(patches):
+    for seed, first, second in itertools.islice(_corners(patches), _MOST_CORNERS):
         if seed in taken:
             continue
         grown = _grown(patches, seed, first, second)
@@ -57,10 +79,13 @@ def find_grids(patches: Patches) -> list[Grid]:
             continue
         grid, members = grown
         grids.append(grid)
-        taken.update(members)
-        if len(members) >= _ENOUGH_CELLS or len(grids) == _MOST_GRIDS:
+        # Every other patch makes a grid too, turned by half a right angle: small ones wait
+        # for a better corner.
+        if len(members) >= _LARGE_GRID:
+            taken.update(members)
+        if len(members) >= _ENOUGH_CELLS:
             break
-    return sorted(grids, key=lambda grid: -len(grid.cells))
+    return sorted(grids, key=lambda grid: -len(grid.cells))[:_MOST_GRIDS]
 
 
 def _corners(patches: Patches) -> Iterator[tuple[int, int, int]]:
@@ -101,21 +126,24 @@ def _grown(
         cells, members = found
         if reach == _REACHES[0] and len(members) < 4:
             return None
-    matrix = _fitted(cells, patches.centres[members])
-    if matrix is None or len(members) < _LEAST_CELLS or np.ptp(cells, axis=0).min() < 1:
+    if len(members) < _LEAST_CELLS or np.ptp(cells, axis=0).min() < 1:
         return None
-    found = _on_grid(patches, matrix, _REACHES[-1])
-    if found is None or len(found[1]) < _LEAST_CELLS:
-        return None
-    cells, members = found
+    for _ in range(_ROUNDS):
+        matrix = _fitted(cells, patches.centres[members])
+        found = None if matrix is None else _on_grid(patches, matrix, _REACHES[-1])
+        if found is None or len(found[1]) <= len(members):
+            break
+        cells, members = found
     matrix = _fitted(cells, patches.centres[members])
-    return None if matrix is None else (Grid(cells, matrix), tuple(members.tolist()))
+    if matrix is None:
+        return None
+    return Grid(cells, patches.centres[members], matrix), tuple(members.tolist())
 
 
 def _fitted(cells: NDArray[np.int64], centres: Floats) -> Floats | None:
     """Return the projective map from places of the grid to the picture; affine for few."""
     places = cells.astype(float)
-    if len(cells) < 8:
+    if len(cells) <= _AFFINE_CELLS:
         terms = np.column_stack([places, np.ones(len(places))])
         solved = np.linalg.lstsq(terms, centres, rcond=None)[0]
         matrix = np.vstack([solved.T, [0.0, 0.0, 1.0]])
@@ -133,11 +161,11 @@ def _on_grid(
     patches: Patches, matrix: Floats, reach: float
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]] | None:
     """Return places and patches that lie on a grid, one patch a place; None if hardly any do."""
-    at = project(patches.centres, np.linalg.inv(matrix))
+    at = project(patches.centres, np.asarray(np.linalg.inv(matrix), float))
     at = np.where(np.isfinite(at), at, 1e6).clip(-1e6, 1e6)
     cells = np.rint(at).astype(np.int64)
     off = np.abs(at - cells).max(axis=1)
-    ends = np.stack([project(cells + step, matrix) for step in ([0.5, 0], [-0.5, 0], [0, 0.5])])
+    ends = [project(cells + np.array([step, 0.0]), matrix) for step in (0.5, -0.5)]
     step_px = np.hypot(*(ends[0] - ends[1]).T)
     share = patches.sides / np.maximum(step_px, 1e-6)
     fits = (off < _OFF) & (np.abs(cells).max(axis=1) <= reach) & (share > 0.5) & (share < 1.25)

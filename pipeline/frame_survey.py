@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.base import FilmBase
+from pipeline.chart import ChartReading, find_chart
 from pipeline.density import Illumination, as_triple
 from pipeline.frames import Frame
 from pipeline.render import FrameBase
@@ -25,6 +26,7 @@ class FrameSurvey:
     """One frame as found: outline in scan pixels in picture order, what it holds, its densities.
 
     `samples` (n, 3) and `thumbnail` (h, w, 3) are densities above base, float32 and float16.
+    `chart` is the 24-patch chart in it, in the thumbnail's pixels, None where none is seen.
     `key` names the frame over the roll once its frames are numbered; `corrected` tells that the
     user gave its outline or kind.
     """
@@ -41,6 +43,7 @@ class FrameSurvey:
     most: Triple
     key: str | None = None
     corrected: bool = False
+    chart: ChartReading | None = None
 
 
 def survey_frame(
@@ -91,6 +94,7 @@ def survey_frame(
         bottom=_unit(right_bottom[1], rows),
         illumination=illumination,
     )
+    thumbnail = _thumbnail(above, corners)
     return FrameSurvey(
         outline=outline,
         kind=frame.kind,
@@ -98,10 +102,11 @@ def survey_frame(
         edge_number=number,
         base=frame_base,
         samples=samples.astype(np.float32),
-        thumbnail=_thumbnail(above, corners),
+        thumbnail=thumbnail.astype(np.float16),
         least=as_triple(least),
         median=as_triple(median),
         most=as_triple(most),
+        chart=None if frame.kind == "blank" else find_chart(thumbnail),
     )
 
 
@@ -110,7 +115,7 @@ def _unit(place_px: float, count: int) -> float:
     return float(2.0 * place_px / max(count - 1, 1) - 1.0)
 
 
-def _thumbnail(above: Light, corners: NDArray[np.float64]) -> NDArray[np.float16]:
+def _thumbnail(above: Light, corners: NDArray[np.float64]) -> Light:
     """Return a small picture of density above base inside a frame's corners, in picture order."""
     along, down = (float(np.hypot(*(corners[i] - corners[0]))) for i in (1, 3))
     scale = min(1.0, _THUMBNAIL_LONG_SIDE / max(along, down, 1.0))
@@ -125,4 +130,4 @@ def _thumbnail(above: Light, corners: NDArray[np.float64]) -> NDArray[np.float16
         borderMode=cv2.BORDER_REPLICATE,
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
     )
-    return np.asarray(small, np.float16)
+    return np.asarray(small, np.float32)

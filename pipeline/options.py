@@ -93,6 +93,14 @@ _READING = (
         help="Scanner profile, or a .toml file: densities become Status M. Default: none.",
     ),
     click.option(
+        "--reference",
+        multiple=True,
+        metavar="FRAME",
+        callback=lambda _context, _option, frames: list(frames) or None,
+        help="Frame with a 24-patch chart or grey card that sets the colour; may be repeated. "
+        "none: leave charts alone. Default: a chart that is found.",
+    ),
+    click.option(
         "--first-number",
         metavar="N",
         help="Number of the first frame where the film's edge tells none.",

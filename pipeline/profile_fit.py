@@ -85,7 +85,7 @@ def fit_profile(charts: Sequence[SeenChart], start: FilmProfile) -> ProfileFit:
     fall-off of light of its own. Patches far off in a first, tolerant round are left out, and taken
     back if they fit what the others say.
     """
-    curves = _fittable(start)
+    curves = layer_curves(start)
     known = np.array([np.isfinite(chart.densities).all(axis=1) for chart in charts])
     if not len(known) or known.sum(axis=1).min() < _LEAST_PATCHES:
         raise SettingsProblem(
@@ -128,7 +128,7 @@ def fit_grey(density: Floats, start: FilmProfile, exposure: float = MIDDLE_GREY)
     """
     layers = np.asarray(start.unmask) @ np.asarray(density, float)
     moved = []
-    for curve, layer in zip(_fittable(start), layers, strict=True):
+    for curve, layer in zip(layer_curves(start), layers, strict=True):
         # Where the curve's toe begins; NaN is no density either.
         if not layer > 0.05 * curve.slope:
             raise SettingsProblem(
@@ -221,7 +221,14 @@ def _constant(section: str, key: str) -> float:
     return float(_constants()[section][key])
 
 
-def _fittable(start: FilmProfile) -> Curves:
+def layer_curves(start: FilmProfile) -> Curves:
+    """Return the curves of a film profile that a fit may change.
+
+    Raises
+    ------
+    SettingsProblem
+        If they are not of slope and toe, or the profile is a chain of its own.
+    """
     curves = [curve for curve in start.curves if isinstance(curve, LayerCurve)]
     if start.fixed or len(curves) != len(start.curves):
         raise SettingsProblem(

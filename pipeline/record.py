@@ -98,11 +98,15 @@ class StripRecord:
 
 @dataclass(frozen=True)
 class ColourRecord:
-    """The one rendition of the roll: log10 exposure balance, curve slopes, and their origin."""
+    """The one rendition of the roll: log10 exposure balance, curve slopes, and their origin.
+
+    `reference` names the chart or grey card that it rests on, None where there is none.
+    """
 
     balance: Triple
     gamma: Triple
     how: str
+    reference: str | None = None
 
 
 @dataclass(frozen=True)
@@ -188,10 +192,13 @@ def to_document(record: RollRecord) -> dict[str, Any]:
     """Return the record as a JSON-ready document.
 
     Numbers are rounded to six decimals, non-finite ones become null, dates ISO 8601 text. A frame
-    has `corrected` and `found_as` only where they say something, and a base `status_m`.
+    has `corrected` and `found_as`, the colour a `reference` and a base `status_m` only where they
+    say something.
     """
     head = {"schema": record.schema, "evenroll": record.evenroll}
     body = _plain(dataclasses.asdict(record))
+    if body["colour"]["reference"] is None:
+        del body["colour"]["reference"]
     for strip in body["strips"]:
         strip["frames"] = [_told(frame) for frame in strip["frames"]]
         if strip["base"]["status_m"] is None:

@@ -116,9 +116,7 @@ def _share(value: Any, where: Path | None) -> float:
     return float(value)
 
 
-def _corners(
-    value: Any, where: Path | None
-) -> tuple[Point, Point, Point, Point] | None:
+def _corners(value: Any, where: Path | None) -> tuple[Point, Point, Point, Point] | None:
     if value is None:
         return None
     remedy = "give four pairs [x, y] around the chart"

@@ -35,7 +35,7 @@ HOW_SOLVED = {
     "profile": "taken from the film profile; the roll's own densities were not asked",
     "roll": "solved from the whole roll: film base is black, and the densities of all frames "
     "together give the neutral axis",
-    "reference": "solved from a grey card or colour chart in one of the frames",
+    "reference": "taken from a chart or grey card on the roll",
 }
 # Findings that send nobody to the baths; any other one, known or not, brings the cautions.
 DRY_FINDINGS = frozenset({
@@ -107,7 +107,7 @@ def page(
         record=record, name=roll_name(record), facts=roll_text(record), kinds=_kinds(record),
         sheets=_sheets(record, thumbnails), plot=density_plot(record), channels=CHANNELS,
         findings=_findings_by_weight(record), batch=batch_items(record), notes=_notes(record),
-        how=HOW_SOLVED.get(record.colour.how, record.colour.how), severities=SEVERITIES,
+        how=how_solved(record), severities=SEVERITIES,
         cautions=touches_chemistry(record), contact_sheet=contact_sheet, roll_json=roll_json,
         unsure_below=UNSURE_BELOW, stop=STOP,
         troubles=sorted(record.problems, key=lambda each: each.kind == "note"),
@@ -146,6 +146,13 @@ def signed_text(value: float | None, decimals: int = 2) -> str:
     return f"{round(value, decimals) + 0.0:+.{decimals}f}"
 
 
+def how_solved(record: RollRecord) -> str:
+    """Return in words what the roll's colour rests on."""
+    if record.colour.reference is not None:
+        return f"taken from {record.colour.reference}"
+    return HOW_SOLVED.get(record.colour.how, record.colour.how)
+
+
 def summary_lines(record: RollRecord) -> tuple[str, ...]:
     """Return what the command says at the end: frames, base, colour, findings, notes, problems.
 
@@ -167,7 +174,7 @@ def summary_lines(record: RollRecord) -> tuple[str, ...]:
         how = {strip.base.absolute for strip in record.strips}
         words = "relative" if how == {False} else "absolute" if how == {True} else "mixed"
         lines.append(f"Film base ({words}): {_rgb(record.densities.base)}.")
-    lines.append(f"Colour: {HOW_SOLVED.get(record.colour.how, printable(record.colour.how))}.")
+    lines.append(f"Colour: {printable(how_solved(record))}.")
     lines.append(
         f"Balance in log10 exposure: {_rgb(record.colour.balance, signed_text)}; "
         f"slope of the curves: {_rgb(record.colour.gamma)}."

@@ -37,7 +37,7 @@ def record_of(surveyed: SurveyedRoll, split: bool = False) -> RollRecord:
         roll=dict(roll.notes.other) | told | {"id": roll.name},
         profile=surveyed.profile.name,
         look="negative" if split else roll.settings.look,
-        colour=ColourRecord(colour.balance, colour.gamma(), colour.how),
+        colour=ColourRecord(colour.balance, colour.gamma(), colour.how, surveyed.reference),
         strips=tuple(
             _strip_record(strip, numbers, surveyed, split)
             for strip, numbers in zip(strips, surveyed.numbers, strict=True)

@@ -16,12 +16,14 @@ from pipeline.contact_sheet import counted
 from pipeline.film import FilmProfile, find_film
 from pipeline.film_code import profile_of_codes
 from pipeline.film_place import film_code
+from pipeline.frame_survey import FrameSurvey
 from pipeline.frames import CLEAR
 from pipeline.gate import GateHabit, shared_habit
 from pipeline.numbering import FrameNumber, in_film_order, number_roll, with_roll_numbers
 from pipeline.problem import Problem, ScanProblem
 from pipeline.record import ScanTrouble
 from pipeline.recut import Recut, recut
+from pipeline.reference import Reference, found_reference, named_reference
 from pipeline.same_film import film_notes
 from pipeline.scanner_profile import ScannerProfile, find_scanner, with_scanner
 from pipeline.settings import ROLL_FILE, RollNotes, Settings
@@ -61,7 +63,10 @@ class Roll:
 
 @dataclass(frozen=True)
 class SurveyedRoll:
-    """All that is known of a roll before a picture is written."""
+    """All that is known of a roll before a picture is written.
+
+    `reference` says in words what chart or card the colour is from, None where there is none.
+    """
 
     roll: Roll
     profile: FilmProfile
@@ -72,6 +77,7 @@ class SurveyedRoll:
     problems: tuple[ScanTrouble, ...]
     failed: int
     scanner: ScannerProfile | None = None
+    reference: str | None = None
 
 
 def safe_name(text: str) -> str:
@@ -93,7 +99,7 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
     ScanProblem
         If the roll has no scans.
     SettingsProblem
-        If its film or scanner profile makes no sense.
+        If its film or scanner profile makes no sense, or a reference frame can't be used.
     """
     if roll.problem is not None:
         raise roll.problem
@@ -106,26 +112,32 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
     found = with_roll_numbers(in_film_order([s for survey in surveys for s in survey.strips]))
     numbers = number_roll(found, roll.settings.first_number)
     plan = recut(roll.notes.frames, found, numbers)
-    strips, more = _corrected(surveys, _keyed(found, numbers), plan, roll, executor, listen)
+    keyed = _keyed(found, numbers)
+    strips, more = _corrected(surveys, keyed, plan, roll, executor, listen)
     problems += more
     if profile is None:
         profile = find_film(profile_of_codes(film_code(strip) for strip in found))
     profile = with_scanner(profile, scanner)
+    solved = _solved(_samples(found) or _samples(strips), profile)
+    reference = _referenced(keyed, strips, plan, profile, solved, roll.settings)
+    colour = reference.colour if reference else solved
     return SurveyedRoll(
         roll=roll,
         profile=profile,
         strips=strips,
         numbers=tuple(tuple(plan.numbers[str(f.key)] for f in s.frames) for s in strips),
-        colour=_solved(_samples(found) or _samples(strips), profile, roll.settings),
+        colour=_exposed(colour, _samples(found) or _samples(strips), roll.settings, profile.fixed),
         clipped=any(survey.clipped for survey in surveys),
         problems=(
             *problems,
             *_unobeyed(plan, listen),
             *_notes(surveys, listen),
             *_film_notes(found, numbers, listen),
+            *_reference_notes(reference, roll, listen),
         ),
         failed=len(problems),
         scanner=scanner,
+        reference=(reference.source or None) if reference else None,
     )
 
 
@@ -303,11 +315,54 @@ def _samples(strips: Sequence[StripSurvey]) -> list[NDArray[np.float32]]:
     ]  # fmt: skip
 
 
-def _solved(
-    samples: Sequence[NDArray[np.float32]], profile: FilmProfile, settings: Settings
+def _solved(samples: Sequence[NDArray[np.float32]], profile: FilmProfile) -> RollColour:
+    return solve_roll(samples, profile) if samples else from_profile(profile)
+
+
+def _referenced(
+    found: Sequence[StripSurvey],
+    strips: Sequence[StripSurvey],
+    plan: Recut,
+    profile: FilmProfile,
+    solved: RollColour,
+    settings: Settings,
+) -> Reference | None:
+    """Return the colour from reference frames; charts are as found, whatever was corrected."""
+    as_found = {str(frame.key): frame for strip in found for frame in strip.frames}
+    if settings.reference is None:
+        numbered = [
+            (plan.numbers[key].number if key in plan.numbers else key, frame)
+            for key, frame in as_found.items()
+        ]
+        return found_reference(numbered, profile, solved)
+    # A roll of which no scan could be used has no frames to look for.
+    if not settings.reference or not strips:
+        return None
+    frames = [
+        (plan.numbers[str(frame.key)].number, _with_chart(frame, as_found.get(str(frame.key))))
+        for strip in strips
+        for frame in strip.frames
+    ]
+    return named_reference(settings.reference, frames, profile, solved)
+
+
+def _with_chart(frame: FrameSurvey, found: FrameSurvey | None) -> FrameSurvey:
+    return frame if found is None or found.chart is None else replace(frame, chart=found.chart)
+
+
+def _reference_notes(
+    reference: Reference | None, roll: Roll, listen: Listener
+) -> list[ScanTrouble]:
+    notes = reference.notes if reference else ()
+    for note in notes:
+        listen(Event("noted", roll.name, 0, 0, note))
+    return [ScanTrouble(roll.name, note, "note") for note in notes]
+
+
+def _exposed(
+    colour: RollColour, samples: Sequence[NDArray[np.float32]], settings: Settings, fixed: bool
 ) -> RollColour:
-    colour = solve_roll(samples, profile) if samples else from_profile(profile)
-    if not profile.fixed:
+    if not fixed:
         colour = with_exposure(colour, samples)
     if settings.balance is not None:
         red, green, blue = (a + b for a, b in zip(colour.balance, settings.balance, strict=True))

@@ -11,6 +11,7 @@ from typing import Any
 
 from pipeline.correction import FrameCorrection, read_corrections
 from pipeline.problem import SettingsProblem
+from pipeline.reference_frame import ReferenceFrame, read_references
 
 Triple = tuple[float, float, float]
 
@@ -38,7 +39,9 @@ class Settings:
     Triples are per channel R, G, B. `base` is in density, `balance` in log10 exposure,
     `exposure` in stops, `black` and `white` in display values 0 to 1, `gamma` a positive
     exponent (above 1 lightens the middle tones), sizes in pixels of the longer side. `inset_mm`
-    is cut off the picture on all sides, `border_mm` of rebate is kept around it.
+    is cut off the picture on all sides, `border_mm` of rebate is kept around it. `reference`
+    names frames with a chart or grey card; None takes a clear chart where there is one, and
+    an empty tuple takes none.
     """
 
     profile: str | None = None
@@ -49,6 +52,7 @@ class Settings:
     gamma: Triple = (1.0, 1.0, 1.0)
     exposure: float = 0.0
     balance: Triple | None = None
+    reference: tuple[ReferenceFrame, ...] | None = None
     format: str | None = None
     first_number: str | None = None
     scan_gamma: float | None = None
@@ -205,6 +209,8 @@ def _checked(name: str, value: Any, where: Path | None) -> Any:
         return int(number)
     if name == "first_number":
         return frame_number(value, where)
+    if name == "reference":
+        return read_references(value, where)
     if name == "write_blanks" and not isinstance(value, bool):
         raise SettingsProblem(where, f"'{name}' is {value!r}", "write true or false")
     if name == "profile" and not (isinstance(value, str) and value.strip()):

@@ -71,7 +71,10 @@ def random_judged(seed: int, format: str, ppi: float, folder: Path) -> JudgedRol
 
 
 def surveyed(scans: Sequence[ModelScan], folder: Path) -> SurveyedRoll:
-    """Write scans as s0.tif, s1.tif, ... and survey them as one roll; none may fail."""
+    """Write scans as s0.tif, s1.tif, ... and survey them as one roll; none may fail.
+
+    Charts on it set no colour: what the pictures alone tell is to be judged by them.
+    """
     paths = tuple(Path(write_scan(folder, f"s{n}", scan)) for n, scan in enumerate(scans))
     failures: list[str] = []
 
@@ -80,7 +83,7 @@ def surveyed(scans: Sequence[ModelScan], folder: Path) -> SurveyedRoll:
             failures.append(event.message)
 
     with ThreadPoolExecutor(2) as executor:
-        roll = survey_roll(Roll("r", paths, RollNotes(), Settings()), executor, listen)
+        roll = survey_roll(Roll("r", paths, RollNotes(), Settings(reference=())), executor, listen)
     if failures:
         raise AssertionError(failures)
     return roll

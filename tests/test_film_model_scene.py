@@ -1,5 +1,6 @@
 """The film model's scenes, chart and geometry against reference libraries and laws."""
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -150,3 +151,38 @@ def test_covered_area_is_the_rectangle_s(width: float, height: float, shift: flo
 def test_soft_edge_is_half_at_the_edge_and_whole_inside() -> None:
     distance = np.array([-1.0, -0.07, 0.0, 0.07, 1.0], np.float32)
     np.testing.assert_allclose(soft_inside(distance, 0.07), [1, 1, 0.5, 0, 0], atol=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_chart_held_in_a_scene_keeps_its_colours_where_it_is_placed(seed: int) -> None:
+    """Reference: OpenCV's perspectiveTransform of the flat chart's patches."""
+    place = chart.placed(seed, 1.5)
+    seen = scene_light(Scene("chart-in-scene", seed=seed), 1.5)
+    size = np.array(seen.shape[1::-1])
+    flat = chart.patches_in_frame(1.5)
+    centres = cv2.perspectiveTransform(
+        np.array([[patch.centre for patch in flat]]), place.homography(1.5)
+    )[0]
+    told = chart.patches_in_scene(place, 1.5)
+    assert np.array([points[0] for _, points in told]) == pytest.approx(centres)
+    left, top, right, bottom = chart.card_in_frame(1.5)
+    for patch, (x, y) in zip(flat, centres * size, strict=True):
+        across = (patch.centre[0] - left) / (right - left)
+        down = (patch.centre[1] - top) / (bottom - top)
+        stops = place.falloff_stops * (0.5 - down)
+        if abs(across - place.shadow_to) < 0.08:
+            continue
+        stops -= place.shadow_stops * (across < place.shadow_to)
+        want = np.array(patch.linear_srgb) * 2.0**stops
+        assert seen[int(y), int(x)] == pytest.approx(want, rel=0.03, abs=0.01)
+
+
+def test_a_placed_chart_lies_inside_the_frame_and_covers_its_share() -> None:
+    shares = []
+    for seed in range(200):
+        corners = np.array(chart.placed(seed, 1.5).corners)
+        assert corners.min() > 0
+        assert corners.max() < 1
+        shares.append(cv2.contourArea(corners.astype(np.float32)))
+    assert min(shares) > 0.13
+    assert 0.5 < max(shares) < 0.85

@@ -77,6 +77,7 @@ GOOD = {
     "archive_packing": "zstd", "archive_space": "rec2020", "archive_size": 4000,
     "share": "png", "share_size": 900.0, "share_quality": 80, "write_blanks": True,
     "inset_mm": 0.3, "border_mm": 10,
+    "reference": ["7", {"frame": 12, "grey": [0.4, 0.4, 0.6, 0.6]}],
 }  # fmt: skip
 BAD = {
     "profile": ["", " ", 3, True],
@@ -102,6 +103,7 @@ BAD = {
     "write_blanks": ["yes", 1],
     "inset_mm": [-0.1, 5.1, "1", math.nan],
     "border_mm": [-1, 10.5, True],
+    "reference": ["first", True, [], ["none", "07"], ["07", 7], {"chart": True}],
 }
 
 

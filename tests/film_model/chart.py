@@ -154,7 +154,9 @@ def paste(scene: Pixels, drawn: Floats, place: Placing) -> Pixels:
     aspect = columns / rows
     size = np.diag([drawn.shape[1], drawn.shape[0], 1.0])
     half = np.array([[1, 0, -0.5], [0, 1, -0.5], [0, 0, 1]])
-    to_scene = half @ np.diag([columns, rows, 1.0]) @ place.homography(drawn.shape[1] / drawn.shape[0])
+    to_scene = (
+        half @ np.diag([columns, rows, 1.0]) @ place.homography(drawn.shape[1] / drawn.shape[0])
+    )
     matrix = to_scene @ np.linalg.inv(half @ size)
     left, top, right, bottom = card_in_frame(aspect)
     v, u = (np.arange(n) + 0.5 for n in drawn.shape[:2])

@@ -1,0 +1,275 @@
+"""Colour of the roll from reference frames: a 24-patch chart or a grey card on it."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.chart import ChartReading, find_chart, read_chart
+from pipeline.chart_fit import ChartFit, as_matrix, fit_chart
+from pipeline.colour import RollColour, layer_exposure
+from pipeline.film import FilmProfile, LayerCurve
+from pipeline.frame_survey import FrameSurvey
+from pipeline.grey_card import GreyReading, find_grey_card, read_grey
+from pipeline.problem import SettingsProblem
+from pipeline.profile_fit import layer_curves
+from pipeline.reference_frame import ReferenceFrame
+
+Floats = NDArray[np.float64]
+Frames = Sequence[tuple[str, FrameSurvey]]
+
+# A chart that nobody named is taken only if it is this clear, and all its patches fit together.
+_CLEAR = 0.95
+_LEAST_CONFIDENCE = 0.5
+_MOST_MISFIT = 4.0
+# How far a chart's light may be from the roll's, log10 exposure of red or blue to green: from
+# daylight to a tungsten lamp it is 0.2 and more, from sun to shade less than 0.1. What the roll
+# itself tells is the less certain, the lower its confidence is.
+_SAME_LIGHT, _UNSURE_LIGHT = 0.15, 0.15
+# Steps of the neutral row that must be told apart, and by how much density.
+_LEAST_STEPS, _STEP = 4, 0.03
+_NEUTRALS = slice(18, 24)
+_MIDDLE_GREY = 21
+
+
+@dataclass(frozen=True)
+class Reference:
+    """The roll's colour from reference frames, what they are in words, and what is to be noted."""
+
+    colour: RollColour
+    source: str
+    notes: tuple[str, ...] = ()
+
+
+def named_reference(
+    named: Sequence[ReferenceFrame], frames: Frames, profile: FilmProfile, solved: RollColour
+) -> Reference:
+    """Return the colour from the frames that the user named.
+
+    Charts set slopes, balance and matrices; grey cards the balance, with slopes as the roll's
+    pictures have them, or as the charts do.
+
+    Parameters
+    ----------
+    named
+        At least one reference frame.
+    frames
+        All frames of the roll by their numbers as on the contact sheet.
+    profile
+        What is known of the film.
+    solved
+        The roll's colour from its pictures.
+
+    Raises
+    ------
+    SettingsProblem
+        If a frame is not there, or shows no chart or card that can be used.
+    """
+    there = dict(frames)
+    charts: list[tuple[str, ChartFit]] = []
+    greys: list[tuple[str, GreyReading]] = []
+    for reference in named:
+        number = reference.frame
+        if number not in there:
+            raise _no_frame(number, frames)
+        shown = _shown(reference, there[number])
+        if isinstance(shown, GreyReading):
+            greys.append((number, shown))
+        else:
+            charts.append((number, fit_chart(shown.densities, shown.spread, profile)))
+    colour = _from_fits([fit for _, fit in charts], profile, solved) if charts else solved
+    if greys:
+        colour = balanced(colour, np.array([grey.density for _, grey in greys]))
+    words = [_words("chart", [number for number, _ in charts])]
+    words += [_words("grey card", [number for number, _ in greys])]
+    notes = [
+        _misfit_note(number, fit) for number, fit in charts if fit.mean_residual > _MOST_MISFIT
+    ]
+    return Reference(colour, " and ".join(word for word in words if word), tuple(notes))
+
+
+def found_reference(frames: Frames, profile: FilmProfile, solved: RollColour) -> Reference | None:
+    """Return the colour from charts that nobody named, or None where no clear one is found.
+
+    A chart in light of quite another colour than the roll's is left alone; that is noted, and
+    the colour returned is then the one solved from the pictures, without a source.
+    """
+    fits: list[tuple[str, ChartFit]] = []
+    notes: list[str] = []
+    if profile.fixed:
+        return None
+    for number, frame in frames:
+        chart = frame.chart
+        if chart is None or chart.confidence < _CLEAR or chart_trouble(chart.densities):
+            continue
+        if not same_light(chart, solved):
+            notes.append(
+                f"the chart on frame {number} was lit by another light than the roll seems to be; "
+                f"--reference {number} takes its greys for neutral all the same"
+            )
+            continue
+        fit = fit_chart(chart.densities, chart.spread, profile)
+        if fit.mean_residual <= _MOST_MISFIT:
+            fits.append((number, fit))
+    if fits:
+        colour = _from_fits([fit for _, fit in fits], profile, solved)
+        return Reference(colour, _words("chart", [number for number, _ in fits]), tuple(notes))
+    return Reference(solved, "", tuple(notes)) if notes else None
+
+
+def chart_trouble(densities: Floats) -> str | None:
+    """Return why a chart (24, 3) can't be used, or None: its greys must differ."""
+    steps = -np.diff(densities[_NEUTRALS], axis=0)
+    told = steps.min(axis=1) > _STEP
+    if np.count_nonzero(told) >= _LEAST_STEPS:
+        return None
+    lights, darks = np.count_nonzero(told[:2]), np.count_nonzero(told[-2:])
+    if darks < lights:
+        return "is under-exposed: its dark greys all look alike"
+    if lights < darks:
+        return "is over-exposed, or scanned too dark: its light greys all look alike"
+    return "has greys that can't be told apart"
+
+
+def same_light(chart: ChartReading, solved: RollColour) -> bool:
+    """Tell whether a chart's middle grey is about neutral as the roll's pictures have it."""
+    exposure = layer_exposure(chart.densities[_MIDDLE_GREY], solved)
+    logs = np.log10(np.maximum(exposure, 1e-4))
+    most = _SAME_LIGHT + _UNSURE_LIGHT * (1.0 - solved.confidence)
+    return bool(np.abs(logs - logs[1]).max() < most)
+
+
+def balanced(colour: RollColour, densities: Floats) -> RollColour:
+    """Return a colour with the balance that makes densities (n, 3) of greys neutral on average."""
+    logs = np.log10(np.maximum(layer_exposure(densities, colour), 1e-4))
+    off = (logs - logs[:, 1:2]).mean(axis=0)
+    red, green, blue = (float(was - step) for was, step in zip(colour.balance, off, strict=True))
+    return replace(
+        colour, balance=(red, green, blue), how="reference", confidence=max(colour.confidence, 0.8)
+    )
+
+
+def _shown(reference: ReferenceFrame, frame: FrameSurvey) -> ChartReading | GreyReading:
+    """Return what a reference frame shows, as far as the user says so."""
+    number = reference.frame
+    picture = frame.thumbnail.astype(np.float32)
+    if reference.corners is not None:
+        corners = np.array(reference.corners) * picture.shape[1::-1] - 0.5
+        return _usable(number, read_chart(picture, corners), by_corners=True)
+    if reference.grey is not None:
+        return _usable_grey(number, read_grey(picture, reference.grey))
+    if reference.chart is not False:
+        chart = frame.chart or find_chart(picture)
+        if chart is not None and chart.confidence >= _LEAST_CONFIDENCE:
+            return _usable(number, chart, by_corners=False)
+    if reference.chart:
+        raise SettingsProblem(
+            None,
+            f"no 24-patch chart is found in reference frame {number}",
+            "give its corners under [reference] in roll.toml, or name another frame",
+        )
+    card = find_grey_card(picture)
+    if card is None:
+        raise SettingsProblem(
+            None,
+            f"reference frame {number} shows no 24-patch chart, and no even card in its middle",
+            "give corners or grey under [reference] in roll.toml, or name another frame",
+        )
+    return card
+
+
+def _usable(number: str, chart: ChartReading, by_corners: bool) -> ChartReading:
+    if by_corners and chart.confidence == 0.0:
+        raise SettingsProblem(
+            None,
+            f"what the corners enclose in reference frame {number} is no 24-patch chart",
+            "give the outer corners of its four corner patches, one after the other around it",
+        )
+    trouble = chart_trouble(chart.densities)
+    if trouble is not None:
+        raise SettingsProblem(
+            None, f"the chart in reference frame {number} {trouble}", "name another frame"
+        )
+    return chart
+
+
+def _usable_grey(number: str, grey: GreyReading) -> GreyReading:
+    if not grey.is_even:
+        raise SettingsProblem(
+            None,
+            f"the grey area in reference frame {number} is not even, or as clear as the film base",
+            "give an area inside the card, clear of shadows and edges",
+        )
+    return grey
+
+
+def _no_frame(number: str, frames: Frames) -> SettingsProblem:
+    numbers = [name for name, _ in frames]
+    there = f"frames {numbers[0]} to {numbers[-1]}" if numbers else "no frames"
+    return SettingsProblem(
+        None,
+        f"there is no reference frame {number} on the roll, which has {there}",
+        "give the number as on the contact sheet",
+    )
+
+
+def _misfit_note(number: str, fit: ChartFit) -> str:
+    return (
+        f"the chart on frame {number} fits its published colours badly "
+        f"(mean difference {fit.mean_residual:.1f}); see whether it is lit evenly"
+    )
+
+
+def _words(noun: str, numbers: Sequence[str]) -> str:
+    """Return 'the chart on frame 07', 'the charts on frames 07, 12', or nothing."""
+    if not numbers:
+        return ""
+    many = "s" if len(numbers) > 1 else ""
+    return f"the {noun}{many} on frame{many} {', '.join(numbers)}"
+
+
+def _from_fits(fits: Sequence[ChartFit], profile: FilmProfile, solved: RollColour) -> RollColour:
+    """Return the colour of one or more fits, averaged; balance is told against the profile.
+
+    A shift of a curve along log exposure is what a balance is. A shift common to all layers is
+    the exposure of the chart's frame and has no part in the colour.
+    """
+    shifts = np.array([_shift(fit.profile, profile) for fit in fits]).mean(axis=0)
+    red, green, blue = (
+        _mean_curve(
+            [layer_curves(fit.profile)[layer] for fit in fits], layer_curves(profile)[layer]
+        )
+        for layer in range(3)
+    )
+    balance = shifts - shifts[1]
+    return replace(
+        solved,
+        unmask=as_matrix(np.mean([fit.profile.unmask for fit in fits], axis=0)),
+        curves=(red, green, blue),
+        balance=(float(balance[0]), 0.0, float(balance[2])),
+        scene=as_matrix(np.mean([fit.profile.scene for fit in fits], axis=0)),
+        how="reference",
+        confidence=0.95,
+    )
+
+
+def _shift(fitted: FilmProfile, profile: FilmProfile) -> Floats:
+    return np.array(
+        [
+            math.log10(new.toe_exposure / old.toe_exposure)
+            for new, old in zip(layer_curves(fitted), layer_curves(profile), strict=True)
+        ]
+    )
+
+
+def _mean_curve(curves: Sequence[LayerCurve], start: LayerCurve) -> LayerCurve:
+    def mean(values: Sequence[float]) -> float:
+        return float(np.exp(np.mean(np.log(values))))
+
+    return replace(
+        start,
+        slope=mean([curve.slope for curve in curves]),
+        toe_power=mean([curve.toe_power for curve in curves]),
+    )
