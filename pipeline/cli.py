@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from pipeline import __version__
-from pipeline.options import packing_option, reading_options, reference_option, writing_options
+from pipeline.options import packing_option, reading_options, writing_options
 from pipeline.problem import Exit, Problem, SettingsProblem
 from pipeline.profile_command import profile_group
 
@@ -45,7 +45,6 @@ evenroll.add_command(profile_group)
 @_SCANS
 @_OUT
 @reading_options
-@reference_option
 @writing_options
 @_BLANKS
 def convert(scans: tuple[Path, ...], out: Path, **options: Any) -> int:
@@ -74,7 +73,6 @@ def split(scans: tuple[Path, ...], out: Path, **options: Any) -> int:
 @evenroll.command()
 @_SCANS
 @reading_options
-@reference_option
 def measure(scans: tuple[Path, ...], **options: Any) -> int:
     """Measure film base and densities, and write nothing.
 

@@ -64,15 +64,6 @@ _AREA = (
     ),
 )
 
-_REFERENCE = click.option(
-    "--reference",
-    multiple=True,
-    metavar="FRAME",
-    callback=lambda _context, _option, frames: list(frames) or None,
-    help="Frame with a 24-patch chart or grey card that sets the colour; may be repeated. "
-    "none: leave charts alone. Default: a chart that is found.",
-)
-
 _READING = (
     click.option(
         "--scan-gamma",
@@ -106,6 +97,14 @@ _READING = (
         "--monochrome/--no-monochrome",
         default=None,
         help="Black-and-white negatives, or not. Default: as the film shows; in doubt colour.",
+    ),
+    click.option(
+        "--reference",
+        multiple=True,
+        metavar="FRAME",
+        callback=lambda _context, _option, frames: list(frames) or None,
+        help="Frame with a 24-patch chart or grey card that sets the colour; may be repeated. "
+        "none: leave charts alone. Default: a chart that is found.",
     ),
     click.option(
         "--first-number",
@@ -199,11 +198,6 @@ _WRITING = (
 def reading_options(command: Command) -> Command:
     """Add the options that say how scans are read and the work is done."""
     return _with(_READING, command)
-
-
-def reference_option(command: Command) -> Command:
-    """Add the option that names frames with a chart or grey card."""
-    return _with((_REFERENCE,), command)
 
 
 def writing_options(command: Command) -> Command:

@@ -43,28 +43,17 @@ def show(name: str) -> None:
 @profile_group.command("fit")
 @click.argument("scans", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option(
-    "--reference",
-    "frames",
-    multiple=True,
-    required=True,
-    metavar="FRAME",
-    help="Frame that shows a 24-patch chart, or a grey card; may be given more than once.",
-)
-@click.option(
     "-o", "--out", required=True, type=click.Path(path_type=Path), help="The .toml file to write."
 )
 @click.option("--name", metavar="NAME", help="Name of the profile. Default: that of the file.")
 @reading_options
-def fit(
-    scans: tuple[Path, ...], frames: tuple[str, ...], out: Path, name: str | None, **options: Any
-) -> int:
+def fit(scans: tuple[Path, ...], out: Path, name: str | None, **options: Any) -> int:
     """Fit a film profile to a chart or grey card on a roll, to use with --profile.
 
-    SCANS are a folder, or the files of one roll. The fit starts from the profile that the roll
-    would get, or that of --profile.
+    SCANS are a folder, or the files of one roll; --reference names the frames with a chart, or a
+    card. The fit starts from the profile that the roll would get, or that of --profile.
     """
     from pipeline.profile_file import profile_text
-    from pipeline.reference_frame import read_references
     from pipeline.roll import survey_roll
     from pipeline.roll_folder import gather_rolls
     from pipeline.roll_profile import roll_profile
@@ -74,9 +63,6 @@ def fit(
     if out.suffix != ".toml":
         raise SettingsProblem(out, "is no name for a film profile", "give a name ending in .toml")
     check_replaceable(out)
-    references = read_references(list(frames))
-    if not references:
-        raise SettingsProblem(None, "no reference frame is named", "give a frame number")
     talk, as_json = Talk(options.pop("verbose")), options.pop("as_json")
     workers = options.pop("workers") or os.cpu_count() or 1
     strict, roll_name = options.pop("strict"), options.pop("roll_name")
@@ -84,6 +70,9 @@ def fit(
     rolls = gather_rolls(scans, changes, roll_name)
     if len(rolls) != 1:
         raise SettingsProblem(None, "several rolls are named", "give the scans of one")
+    references = rolls[0].settings.reference
+    if not references:
+        raise SettingsProblem(None, "no reference frame is named", "give it with --reference")
     with ThreadPoolExecutor(workers, thread_name_prefix="evenroll") as executor:
         surveyed = survey_roll(rolls[0], executor, talk.listen)
     talk.end()

@@ -173,12 +173,14 @@ class _Problem:
         slope, toe, speed = (theta[part : part + 3] for part in (0, 3, 6))
         layer = _constant("stray", "layer_log_e")
         shift = _constant("stray", "speed_log_e") * speed[1] + layer * speed * [1.0, 0.0, 1.0]
+        one = _constant("stray", "layer_toe_power")
+        sharper = _constant("stray", "toe_power") * toe[1] + one * toe * [1.0, 0.0, 1.0]
         red, green, blue = (
             _moved(
                 curve,
                 float(np.exp(_constant("stray", "slope") * slope[channel])),
                 float(10.0 ** shift[channel]),
-                float(np.exp(_constant("stray", "toe_power") * toe[channel])),
+                float(np.exp(sharper[channel])),
             )
             for channel, curve in enumerate(self.curves)
         )

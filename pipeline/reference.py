@@ -2,18 +2,19 @@
 
 import math
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.chart import ChartReading, find_chart, read_chart
-from pipeline.chart_fit import ChartFit, as_matrix, fit_chart
 from pipeline.colour import RollColour, from_profile, layer_exposure
 from pipeline.film import FilmProfile, LayerCurve, fittable_curves
 from pipeline.frame_survey import FrameSurvey
 from pipeline.grey_card import GreyReading, find_grey_card, read_grey
 from pipeline.problem import SettingsProblem
+from pipeline.profile_fit import ProfileFit, SeenChart, as_matrix, fit_profile
 from pipeline.reference_frame import ReferenceFrame
 
 Floats = NDArray[np.float64]
@@ -69,7 +70,7 @@ def named_reference(
         If a frame is not there, or shows no chart or card that can be used.
     """
     there = dict(frames)
-    charts: list[tuple[str, ChartFit]] = []
+    charts: list[tuple[str, ProfileFit]] = []
     greys: list[tuple[str, GreyReading]] = []
     for reference in named:
         number = reference.frame
@@ -79,7 +80,7 @@ def named_reference(
         if isinstance(shown, GreyReading):
             greys.append((number, shown))
         else:
-            charts.append((number, fit_chart(shown.densities, shown.spread, profile)))
+            charts.append((number, _fitted(shown, profile)))
     colour = _from_fits([fit for _, fit in charts], profile, solved) if charts else solved
     if greys:
         colour = balanced(colour, np.array([grey.density for _, grey in greys]))
@@ -98,8 +99,10 @@ def found_reference(frames: Frames, profile: FilmProfile, solved: RollColour) ->
     agree with it; that is noted, and the colour returned is then the one solved from the
     pictures, without a source.
     """
-    fits: list[tuple[str, ChartFit]] = []
+    fits: list[tuple[str, ProfileFit]] = []
     notes: list[str] = []
+    if profile.fixed:
+        return None
     for number, frame in frames:
         chart = frame.chart
         if chart is None or chart.confidence < _CLEAR or chart_trouble(chart.densities):
@@ -110,13 +113,19 @@ def found_reference(frames: Frames, profile: FilmProfile, solved: RollColour) ->
                 f"light, and sets no colour; --reference {number} makes it do so"
             )
             continue
-        fit = fit_chart(chart.densities, chart.spread, profile)
-        if fit.mean_residual <= _MOST_MISFIT:
-            fits.append((number, fit))
+        # A chart that can't be fitted is one that nobody asked for.
+        with suppress(SettingsProblem):
+            fit = _fitted(chart, profile)
+            if fit.mean_residual <= _MOST_MISFIT:
+                fits.append((number, fit))
     if fits:
         colour = _from_fits([fit for _, fit in fits], profile, solved)
         return Reference(colour, _words("chart", [number for number, _ in fits]), tuple(notes))
     return Reference(solved, "", tuple(notes)) if notes else None
+
+
+def _fitted(chart: ChartReading, profile: FilmProfile) -> ProfileFit:
+    return fit_profile([SeenChart(chart.densities, chart.spread)], profile)
 
 
 def chart_trouble(densities: Floats) -> str | None:
@@ -226,7 +235,7 @@ def _no_frame(number: str, frames: Frames) -> SettingsProblem:
     )
 
 
-def _misfit_note(number: str, fit: ChartFit) -> str:
+def _misfit_note(number: str, fit: ProfileFit) -> str:
     return (
         f"the chart on frame {number} fits its published colours badly "
         f"(mean difference {fit.mean_residual:.1f}); see whether it is lit evenly"
@@ -241,7 +250,7 @@ def _words(noun: str, numbers: Sequence[str]) -> str:
     return f"the {noun}{many} on frame{many} {', '.join(numbers)}"
 
 
-def _from_fits(fits: Sequence[ChartFit], profile: FilmProfile, solved: RollColour) -> RollColour:
+def _from_fits(fits: Sequence[ProfileFit], profile: FilmProfile, solved: RollColour) -> RollColour:
     """Return the colour of one or more fits, averaged; balance is told against the profile.
 
     A shift of a curve along log exposure is what a balance is. A shift common to all layers is

@@ -55,11 +55,11 @@ def colour_of_roll(
         grey = one_channel(profile, [strip.base.spread for strip in found])
         return _as_asked(with_exposure(grey, samples), replace(settings, balance=None)), None
     solved = solve_roll(samples, profile) if samples else from_profile(profile)
-    reference = None
+    reference = _referenced(found, strips, plan, profile, solved, settings)
+    colour = reference.colour if reference else solved
     if not profile.fixed:
-        reference = _referenced(found, strips, plan, profile, solved, settings)
-        solved = with_exposure(reference.colour if reference else solved, samples)
-    return _as_asked(solved, settings), reference
+        colour = with_exposure(colour, samples)
+    return _as_asked(colour, settings), reference
 
 
 def picture_samples(strips: Sequence[StripSurvey]) -> list[NDArray[np.float32]]:

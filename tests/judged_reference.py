@@ -14,9 +14,9 @@ from pathlib import Path
 import numpy as np
 from scipy.optimize import minimize_scalar
 
-from pipeline.chart_fit import fit_chart
 from pipeline.colour import RollColour, from_profile
 from pipeline.frame_survey import FrameSurvey
+from pipeline.profile_fit import SeenChart, fit_profile
 from pipeline.render import cut_light, to_density_above, to_scene
 from pipeline.roll_survey import Roll, SurveyedRoll, survey_roll
 from pipeline.settings import RollNotes, Settings
@@ -142,7 +142,7 @@ def row_of(seed: int, ppi: float, folder: Path) -> tuple[str, dict[str, Judged]]
     if seen is None or len(charts[0]) < 2 or not charts[1]:
         return named + " not judged", results
     automatic = rolls[0][0].colour
-    fit = fit_chart(seen.densities, seen.spread, rolls[0][0].profile)
+    fit = fit_profile([SeenChart(seen.densities, seen.spread)], rolls[0][0].profile)
     shown = from_profile(fit.profile)
     results["same"] = judged(charts[0][1], shown)
     results["other"] = judged(charts[1][0], shown)
