@@ -75,7 +75,8 @@ GOOD = {
     "first_number": "x", "scan_gamma": 2.2, "ppi": 1600, "archive": "none",
     "archive_packing": "zstd", "archive_space": "rec2020", "archive_size": 4000,
     "share": "png", "share_size": 900.0, "share_quality": 80, "write_blanks": True,
-    "inset_mm": 0.3, "border_mm": 10,
+    "inset_mm": 0.3, "border_mm": 10, "dust": "off", "save_dust_mask": True,
+    "monochrome": False,
 }  # fmt: skip
 BAD = {
     "profile": ["", " ", 3, True],
@@ -100,6 +101,9 @@ BAD = {
     "write_blanks": ["yes", 1],
     "inset_mm": [-0.1, 5.1, "1", math.nan],
     "border_mm": [-1, 10.5, True],
+    "dust": ["yes", True, 1],
+    "save_dust_mask": ["on", 1],
+    "monochrome": ["yes", 0],
 }
 
 
