@@ -78,6 +78,8 @@ GOOD = {
     "share": "png", "share_size": 900.0, "share_quality": 80, "write_blanks": True,
     "inset_mm": 0.3, "border_mm": 10,
     "reference": ["7", {"frame": 12, "grey": [0.4, 0.4, 0.6, 0.6]}],
+    "inset_mm": 0.3, "border_mm": 10, "dust": "off", "save_dust_mask": True,
+    "monochrome": False,
 }  # fmt: skip
 BAD = {
     "profile": ["", " ", 3, True],
@@ -105,6 +107,9 @@ BAD = {
     "inset_mm": [-0.1, 5.1, "1", math.nan],
     "border_mm": [-1, 10.5, True],
     "reference": ["first", True, [], ["none", "07"], ["07", 7], {"chart": True}],
+    "dust": ["yes", True, 1],
+    "save_dust_mask": ["on", 1],
+    "monochrome": ["yes", 0],
 }
 
 
