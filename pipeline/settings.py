@@ -107,7 +107,7 @@ class RollNotes:
 ROLL_FILE = "roll.toml"
 _NOTE_NAMES = tuple(item.name for item in fields(RollNotes) if item.name != "other")
 _SETTING_NAMES = tuple(item.name for item in fields(Settings))
-_FLAGS = ("write_blanks", "save_dust_mask", "monochrome")
+_FLAGS = ("write_blanks", "even_exposure", "save_dust_mask", "monochrome")
 _TRIPLES = ("base", "black", "white", "gamma", "balance")
 _CHOICES = {
     "look": LOOKS,

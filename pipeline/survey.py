@@ -25,6 +25,7 @@ from pipeline.illumination import Levels, find_levels
 from pipeline.infrared import CrossTalk
 from pipeline.layout import MM_PER_INCH, Strip, find_strips
 from pipeline.monochrome import Kind, film_kind
+from pipeline.negative import is_negative
 from pipeline.problem import ScanProblem
 from pipeline.proxy import Proxy, to_proxy_xy, to_scan_xy
 from pipeline.scan import Scan, open_scan, reduce
@@ -45,9 +46,6 @@ _UNKNOWN_LONG_SIDE = 2600
 _MOST_PROXY_PIXELS = 10_000_000
 _LEAST_FRAME_SHARE = 0.15
 _DENSE_REBATE = 0.15
-# Blue less red density of a masked base: 0.44 at least over published stocks (D-min, Status M),
-# less what a scanner's channels may be apart where no open gate shows.
-_LEAST_ORANGE = 0.2
 
 
 @dataclass(frozen=True)
@@ -223,7 +221,7 @@ def _survey_strip(
     any_base = unknown or settings.base is not None or levels.grey
     # Grey things are many; film with a grey base has holes or edges to show.
     bare = levels.grey and settings.monochrome is None and not strip.perforated
-    if not _is_negative(above, strip, rough, any_base) or (bare and not all(strip.edges_seen)):
+    if not is_negative(above, strip, rough, any_base) or (bare and not all(strip.edges_seen)):
         return None
     formats = _formats(strip, settings)
     seen, found = _solve(above, strip, formats, rough, view.px_per_mm, habits)
@@ -288,25 +286,6 @@ def _solve(
     least = _LEAST_FRAME_SHARE * found.format.image_along_mm * px_per_mm
     kept = tuple(frame for frame in found.frames if frame.end - frame.start > least)
     return seen, replace(found, frames=kept)
-
-
-def _is_negative(above: Light, strip: Strip, base: FilmBase, any_base: bool) -> bool:
-    """Tell whether a strip is colour negative film, by what only that shows together.
-
-    Its base is orange (unless `any_base`), nothing inside is lighter than it in any
-    channel, rebate and gaps make it a fair share of the strip, and 135 film with both edges in
-    view has perforations. A slide's or a print's lightest even colour fails one of these.
-    """
-    rows, columns = above.shape[:2]
-    inner = above[rows // 5 : rows - rows // 5, columns // 40 : columns - columns // 40]
-    lighter = float((inner.min(axis=2) < -0.08).mean())
-    share = base.area_mm2 * strip.px_per_mm**2 / (rows * columns)
-    orange = any_base or base.density[2] - base.density[0] > _LEAST_ORANGE
-    bare = strip.whole_width and strip.film.name == "135" and not strip.perforated
-    if strip.whole_width and not strip.perforated:
-        return orange and share > 0.05 and lighter < (0.0005 if bare else 0.005)
-    # Reflections in the glass lighten the dense blue of an orange base here and there.
-    return orange and share > 0.008 and lighter < (0.04 if strip.perforated else 0.01)
 
 
 def _outside(

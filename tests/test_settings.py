@@ -76,7 +76,6 @@ GOOD = {
     "format": "120-6x7", "first_number": "x", "scan_gamma": 2.2, "ppi": 1600, "archive": "none",
     "archive_packing": "zstd", "archive_space": "rec2020", "archive_size": 4000,
     "share": "png", "share_size": 900.0, "share_quality": 80, "write_blanks": True,
-    "inset_mm": 0.3, "border_mm": 10,
     "reference": ["7", {"frame": 12, "grey": [0.4, 0.4, 0.6, 0.6]}],
     "inset_mm": 0.3, "border_mm": 10, "dust": "off", "save_dust_mask": True,
     "monochrome": False,
