@@ -40,13 +40,14 @@ PUBLISHED = np.linalg.inv(DYES) / np.linalg.inv(DYES).sum(axis=1, keepdims=True)
 # Median steepest slopes of the published curves of 14 still colour negative stocks.
 SLOPES = np.array([0.61, 0.62, 0.66])
 TOE_POWER = 1.5
+EVEN_ROUNDS = 3
 OFF_DIAGONAL = ~np.eye(3, dtype=bool)
 START = np.concatenate([PUBLISHED[OFF_DIAGONAL], np.zeros(6), np.zeros(3), [TOE_POWER]])
 # How far a fit may stray: unmask, scene matrix, log of slopes, toe power.
 SPREAD = np.repeat([0.035, 0.05, 0.05, 0.1], [6, 6, 3, 1])
 # The shoulder lies above the white of a picture exposed as metered. Slope beyond it relative to
 # the straight part's as `fit_shoulder` finds it.
-SHOULDER_DENSITY, SHOULDER_SOFTNESS, SHOULDER_SLOPE = 1.6, 0.25, 0.8
+SHOULDER_DENSITY, SHOULDER_SOFTNESS, SHOULDER_SLOPE = 1.6, 0.25, 0.95
 
 
 @dataclass(frozen=True)
@@ -224,13 +225,21 @@ def fit_charts(seen: Sequence[Chart]) -> Fit:
 
     density = np.array([one.density for one in seen])
 
-    def misfit(theta: Floats) -> Floats:
-        fit = unpacked(theta)
-        errors = [_residuals(rendered(density, fit, solved)) for solved in (True, False)]
-        scaled = np.concatenate(errors) / np.sqrt(2 * len(seen))
-        return np.concatenate([scaled, (theta - START) / SPREAD])
+    def errors(fit: Fit) -> Floats:
+        both = [_residuals(rendered(density, fit, solved)) for solved in (True, False)]
+        return np.moveaxis(np.array(both).reshape(2, 3, len(seen), 24), 2, 0)
 
-    return unpacked(least_squares(misfit, START, loss="soft_l1", f_scale=3.0).x)
+    def misfit(theta: Floats, weight: Floats) -> Floats:
+        scaled = errors(unpacked(theta)) * weight[:, None, None, None] / np.sqrt(2 * len(seen))
+        return np.concatenate([scaled.ravel(), (theta - START) / SPREAD])
+
+    theta, weight = START, np.ones(len(seen))
+    for _ in range(EVEN_ROUNDS):
+        theta = least_squares(misfit, theta, loss="soft_l1", f_scale=3.0, args=(weight,)).x
+        # The worst charts count most, so that no kind of scanner is left behind.
+        size = np.sqrt((errors(unpacked(theta)) ** 2).mean(axis=(1, 2, 3)))
+        weight = weight * np.sqrt(size / size.mean())
+    return unpacked(theta)
 
 
 def fit_shoulder(films: Sequence[str], fit: Fit) -> float:
