@@ -27,6 +27,7 @@ _WIDE_WEIGHT = 0.5
 # model's pictures).
 _WARM_COOL_SPREAD = 0.22
 _GREEN_MAGENTA_SPREAD = 0.09
+_MOST_STOPS = 2.5
 _NEUTRAL_SPREADS = (0.10, 0.05, 0.03)
 
 
@@ -205,7 +206,8 @@ def with_exposure(colour: RollColour, frames: Sequence[NDArray[np.floating]]) ->
     """Return the colour with the roll's exposure set: its usual picture lies about middle grey.
 
     The middle of a picture is the mean of its log exposures between the darkest and lightest
-    fifths; over the roll the median of the middles counts, so that night and snow don't.
+    fifths; over the roll the median of the middles counts, so that night and snow don't. A roll
+    is moved by 2.5 stops at most: films forgive that much, and a roll of nights stays dark.
     """
     middles = []
     for density in frames:
@@ -217,4 +219,6 @@ def with_exposure(colour: RollColour, frames: Sequence[NDArray[np.floating]]) ->
     if not middles:
         return colour
     # Scenes reflect less than a grey card on average: about 13 % (common practice, no source).
-    return replace(colour, exposure=colour.exposure * 0.13 / 10.0 ** float(np.median(middles)))
+    stops = math.log2(0.13) - float(np.median(middles)) / math.log10(2.0)
+    held = min(max(stops, -_MOST_STOPS), _MOST_STOPS)
+    return replace(colour, exposure=colour.exposure * 2.0**held)

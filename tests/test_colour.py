@@ -239,3 +239,14 @@ def test_gamma_is_the_slope_of_each_curve():
     colour: RollColour = replace(from_profile(GENERIC), curves=known_film(1.1, 0.9))
     red, green, blue = GENERIC.gamma()
     assert colour.gamma() == pytest.approx((red * 1.1, green, blue * 0.9))
+
+
+def test_a_roll_of_nights_is_lightened_by_two_and_a_half_stops_at_most():
+    night = [scene * 2.0**-7 for scene in scenes(8, seed=2)]
+    frames = [developed(scene, GENERIC.curves) for scene in night]
+    plain = from_profile(GENERIC)
+    assert with_exposure(plain, frames).exposure == pytest.approx(2.0**2.5)
+    under = [developed(scene * 0.5, GENERIC.curves) for scene in scenes(8, seed=2)]
+    normal = [developed(scene, GENERIC.curves) for scene in scenes(8, seed=2)]
+    ratio = with_exposure(plain, under).exposure / with_exposure(plain, normal).exposure
+    assert ratio == pytest.approx(2.0, rel=0.1)
