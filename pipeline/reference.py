@@ -76,7 +76,8 @@ def named_reference(
         number = reference.frame
         if number not in there:
             raise _no_frame(number, frames)
-        shown = _shown(reference, there[number])
+        frame = there[number]
+        shown = shown_by(reference, frame.thumbnail.astype(np.float32), frame.chart)
         if isinstance(shown, GreyReading):
             greys.append((number, shown))
         else:
@@ -171,17 +172,33 @@ def balanced(colour: RollColour, densities: Floats) -> RollColour:
     )
 
 
-def _shown(reference: ReferenceFrame, frame: FrameSurvey) -> ChartReading | GreyReading:
-    """Return what a reference frame shows, as far as the user says so."""
+def shown_by(
+    reference: ReferenceFrame, picture: NDArray[np.float32], found: ChartReading | None = None
+) -> ChartReading | GreyReading:
+    """Return the chart or card that a reference frame shows, as far as the user says so.
+
+    Parameters
+    ----------
+    reference
+        What the user says of the frame.
+    picture
+        Its density above base (h, w, 3), straightened.
+    found
+        The chart that was found on it before, if any.
+
+    Raises
+    ------
+    SettingsProblem
+        If it shows neither, or what it shows can't be used.
+    """
     number = reference.frame
-    picture = frame.thumbnail.astype(np.float32)
     if reference.corners is not None:
         corners = np.array(reference.corners) * picture.shape[1::-1] - 0.5
         return _usable(number, read_chart(picture, corners), by_corners=True)
     if reference.grey is not None:
         return _usable_grey(number, read_grey(picture, reference.grey))
     if reference.chart is not False:
-        chart = frame.chart or find_chart(picture)
+        chart = found or find_chart(picture)
         if chart is not None and chart.confidence >= _LEAST_CONFIDENCE:
             return _usable(number, chart, by_corners=False)
     if reference.chart:

@@ -6,13 +6,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.chart import ChartReading, find_chart, read_chart
+from pipeline.chart import ChartReading
 from pipeline.chart_match import chart_layout
 from pipeline.film import FilmProfile
 from pipeline.frame_survey import FrameSurvey
-from pipeline.grey_card import GreyReading, find_grey_card, read_grey
+from pipeline.grey_card import GreyReading
 from pipeline.problem import SettingsProblem
 from pipeline.profile_fit import ProfileFit, SeenChart, as_matrix, fit_grey, fit_profile
+from pipeline.reference import shown_by
 from pipeline.reference_frame import ReferenceFrame
 from pipeline.render import cut_light, to_density_above
 from pipeline.roll_survey import SurveyedRoll
@@ -68,7 +69,7 @@ def roll_profile(
     ScanProblem
         If a scan can't be read any more.
     """
-    shown = [_shown(reference, _density(surveyed, reference.frame)) for reference in references]
+    shown = [shown_by(reference, _density(surveyed, reference.frame)) for reference in references]
     charts = [reading for reading in shown if isinstance(reading, ChartReading)]
     greys = [reading.density for reading in shown if isinstance(reading, GreyReading)]
     if charts and greys:
@@ -120,21 +121,3 @@ def _density(surveyed: SurveyedRoll, number: str) -> Picture:
         )
     strip, frame = there[number]
     return to_density_above(cut_light(strip.scan, frame.outline), frame.base)
-
-
-def _shown(reference: ReferenceFrame, density: Picture) -> ChartReading | GreyReading:
-    if reference.corners is not None:
-        corners = np.array(reference.corners) * density.shape[1::-1] - 0.5
-        return read_chart(density, corners)
-    if reference.grey is not None:
-        return read_grey(density, reference.grey)
-    chart = None if reference.chart is False else find_chart(density)
-    card = None if chart is not None or reference.chart else find_grey_card(density)
-    shown = chart or card
-    if shown is None:
-        raise SettingsProblem(
-            None,
-            f"frame {reference.frame} shows no 24-patch chart, and no even card in its middle",
-            "name another frame",
-        )
-    return shown
