@@ -26,6 +26,7 @@ from pipeline.contact_sheet import (
     roll_text,
 )
 from pipeline.density_plot import density_plot
+from pipeline.monochrome import PROFILE as MONOCHROME
 from pipeline.record import FrameRecord, RollRecord, ScanTrouble, StripRecord, Triple
 
 CHANNELS = ("red", "green", "blue")
@@ -150,6 +151,8 @@ def how_solved(record: RollRecord) -> str:
     """Return in words what the roll's colour rests on."""
     if record.colour.reference is not None:
         return f"taken from {record.colour.reference}"
+    if record.profile == MONOCHROME:
+        return "none: black-and-white film, one mix of the channels"
     return HOW_SOLVED.get(record.colour.how, record.colour.how)
 
 

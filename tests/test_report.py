@@ -571,3 +571,9 @@ def test_print_is_on_white_without_the_navigation(browser, page_url):
     assert not page.locator("nav").is_visible()
     assert page.pdf(format="A4").startswith(b"%PDF-")
     page.context.close()
+
+
+def test_black_and_white_film_has_no_colour_to_tell_of():
+    grey = replace(made_roll([1]), profile="monochrome")
+    (told,) = [line for line in report.summary_lines(grey) if line.startswith("Colour")]
+    assert told == "Colour: none: black-and-white film, one mix of the channels."
