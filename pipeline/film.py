@@ -1,7 +1,7 @@
 """Film profiles: what is known beforehand of a film, read from TOML and validated."""
 
 import warnings
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -215,12 +215,23 @@ def find_film(name: str) -> FilmProfile:
     SettingsProblem
         If there is none; the message lists those there are.
     """
+    return read_film(profile_path(name, "film", film_names()))
+
+
+def profile_path(name: str, kind: str, names: Sequence[str]) -> Path:
+    """Return the file of a profile of a kind ('film', 'scanner'), by name or by its own path.
+
+    Raises
+    ------
+    SettingsProblem
+        If it is neither one of `names` nor ends in .toml.
+    """
     if name.endswith(".toml"):
-        return read_film(Path(name))
-    if name not in film_names():
+        return Path(name)
+    if name not in names:
         raise SettingsProblem(
             None,
-            f"there is no film profile '{name}'",
-            f"choose one of {', '.join(film_names())}, or give a .toml file",
+            f"there is no {kind} profile '{name}'",
+            f"choose one of {', '.join(names)}, or give a .toml file",
         )
-    return read_film(profiles_folder() / "films" / f"{name}.toml")
+    return profiles_folder() / f"{kind}s" / f"{name}.toml"

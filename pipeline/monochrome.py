@@ -27,7 +27,7 @@ _LEAST_SAMPLES = 200
 # and, wherever a picture has any colour, from place to place.
 _SLOPE_TOLERANCE = 0.05
 _USUAL_OFF, _SELDOM_OFF = 0.02, 0.06
-_LEAST_SPAN, _CLEAR_SPAN = 0.1, 0.3
+_CLEAR_SPAN = 0.3
 _LEAST_NOISE = 0.002
 
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.film import FilmProfile, profiles_folder
+from pipeline.film import FilmProfile, profile_path, profiles_folder
 from pipeline.problem import SettingsProblem
 from pipeline.profile_reader import Matrix, ProfileReader, Triple
 from pipeline.status_m import band_density, film_spectra, status_m_of_spectra
@@ -145,12 +145,4 @@ def find_scanner(name: str) -> ScannerProfile:
     SettingsProblem
         If there is none; the message lists those there are.
     """
-    if name.endswith(".toml"):
-        return read_scanner(Path(name))
-    if name not in scanner_names():
-        raise SettingsProblem(
-            None,
-            f"there is no scanner profile '{name}'",
-            f"choose one of {', '.join(scanner_names())}, or give a .toml file",
-        )
-    return read_scanner(profiles_folder() / "scanners" / f"{name}.toml")
+    return read_scanner(profile_path(name, "scanner", scanner_names()))
