@@ -15,6 +15,7 @@ from urllib.parse import quote
 import jinja2
 from PIL import Image
 
+from pipeline.caution import cautions
 from pipeline.contact_sheet import (
     UNSURE_BELOW,
     Picture,
@@ -109,7 +110,7 @@ def page(
         sheets=_sheets(record, thumbnails), plot=density_plot(record), channels=CHANNELS,
         findings=_findings_by_weight(record), batch=batch_items(record), notes=_notes(record),
         how=how_solved(record), severities=SEVERITIES,
-        cautions=touches_chemistry(record), contact_sheet=contact_sheet, roll_json=roll_json,
+        cautions=cautions() if touches_chemistry(record) else None, contact_sheet=contact_sheet, roll_json=roll_json,
         unsure_below=UNSURE_BELOW, stop=STOP,
         troubles=sorted(record.problems, key=lambda each: each.kind == "note"),
         all_notes=all(each.kind == "note" for each in record.problems),

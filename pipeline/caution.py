@@ -1,0 +1,28 @@
+"""Cautions for colour chemistry, said once wherever advice leads to the baths."""
+
+import tomllib
+from dataclasses import dataclass
+from functools import cache
+
+from pipeline.film import profiles_folder
+
+
+@dataclass(frozen=True)
+class Cautions:
+    """A head and the sentences under it, most important first."""
+
+    head: str
+    lines: tuple[str, ...]
+
+
+@cache
+def cautions() -> Cautions:
+    """Return the cautions of profiles/cautions.toml; sources are named there."""
+    document = tomllib.loads((profiles_folder() / "cautions.toml").read_text("utf-8"))
+    return Cautions(str(document["head"]), tuple(str(line) for line in document["lines"]))
+
+
+def caution_text() -> str:
+    """Return the cautions as plain text, a line each, ending in a newline."""
+    told = cautions()
+    return "\n".join([f"{told.head}:", *(f"- {line}" for line in told.lines)]) + "\n"
