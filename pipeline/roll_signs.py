@@ -1,0 +1,124 @@
+"""Signs of a roll: the few figures of its densities by which faults are told apart."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.film import Matrix
+
+Triple = tuple[float, float, float]
+Floats = NDArray[np.floating[Any]]
+
+# Keeps the logarithm of next to nothing finite, in density.
+_LEAST = 0.01
+_CHANNELS = ("red", "green", "blue")
+_DENSE_SHARE = 90
+
+SIGNS = (
+    *(f"median_{channel}" for channel in _CHANNELS),
+    *(f"highlights_{channel}" for channel in _CHANNELS),
+    *(f"shadows_{channel}" for channel in _CHANNELS),
+    "densest_pictures",
+    "frame_red_green",
+    "frame_blue_green",
+    "frame_neutral",
+    "roll_red_green",
+    "roll_blue_green",
+    "roll_neutral",
+    *(f"edge_print_{channel}" for channel in _CHANNELS),
+    *(f"base_{channel}" for channel in _CHANNELS),
+    *(f"densest_{channel}" for channel in _CHANNELS),
+)
+"""Names of the signs, in order. Medians are those of the pictures, highlights and shadows how far
+their 99th and 1st percentiles lie from them, `densest_pictures` how dense the densest tenth of them
+becomes, the next six how far layers and their mean spread within frames and over the roll;
+edge print and densest parts (light-struck film) are above base, the base absolute. All but the
+base are natural logarithms."""
+
+
+@dataclass(frozen=True)
+class RollSigns:
+    """Values of `SIGNS`, not a number where the roll doesn't show one; `frames` is their count."""
+
+    values: tuple[float, ...]
+    frames: int
+
+    def known(self) -> NDArray[np.bool_]:
+        """Return which signs the roll shows, shape (n,)."""
+        shown: NDArray[np.bool_] = np.isfinite(np.array(self.values))
+        return shown
+
+
+@dataclass(frozen=True)
+class PatchDensities:
+    """What a roll shows beside its pictures: densities per channel, None where out of view.
+
+    `edge_print` and `densest` (light-struck film) are above base, `base` is absolute.
+    """
+
+    edge_print: Triple | None = None
+    base: Triple | None = None
+    densest: Triple | None = None
+
+
+def signs_of_samples(
+    frames: Sequence[Floats], unmask: Matrix, patches: PatchDensities
+) -> RollSigns:
+    """Return the signs of a roll from samples of density above base, (n, 3) for each picture.
+
+    `unmask` takes densities to layers, whose spread about neutral is the saturation.
+    """
+    usable = [np.asarray(frame, float) for frame in frames if len(frame)]
+    least, median, most = (
+        np.array([np.percentile(frame, share, axis=0) for frame in usable]).reshape(-1, 3)
+        for share in (1.0, 50.0, 99.0)
+    )
+    layers = [frame @ np.asarray(unmask).T for frame in usable]
+    within = np.array([_spreads(frame) for frame in layers]).reshape(-1, 3)
+    over = _spreads(np.concatenate(layers)) if layers else np.full(3, np.nan)
+    saturation = [*_mean(within), *over]
+    return _assembled(least, median, most, np.array(saturation), patches)
+
+
+def signs_of_ranges(
+    least: Floats, median: Floats, most: Floats, patches: PatchDensities
+) -> RollSigns:
+    """Return the signs that ranges of density tell, (n, 3) each: all but the saturation."""
+    rows = [np.asarray(values, float).reshape(-1, 3) for values in (least, median, most)]
+    return _assembled(rows[0], rows[1], rows[2], np.full(6, np.nan), patches)
+
+
+def _spreads(layers: Floats) -> Floats:
+    """Return standard deviations of red less green, blue less green, and of their mean."""
+    red, green, blue = layers.T
+    return np.array([np.std(red - green), np.std(blue - green), np.std(layers.mean(axis=1))])
+
+
+def _mean(rows: Floats) -> Floats:
+    return rows.mean(axis=0) if len(rows) else np.full(rows.shape[1], np.nan)
+
+
+def _assembled(
+    least: Floats, median: Floats, most: Floats, saturation: Floats, patches: PatchDensities
+) -> RollSigns:
+    dense = np.percentile(most[:, 1], _DENSE_SHARE) if len(most) else math.nan
+    of_pictures = [*_mean(median), *_mean(most - median), *_mean(median - least), dense]
+    logs = [
+        *of_pictures,
+        *saturation,
+        *_triple(patches.edge_print),
+    ]
+    values = [
+        *np.log(np.maximum(np.array(logs, float), 0.0) + _LEAST),
+        *_triple(patches.base),
+        *np.log(np.maximum(np.array(_triple(patches.densest)), 0.0) + _LEAST),
+    ]
+    return RollSigns(tuple(float(value) for value in values), len(median))
+
+
+def _triple(values: Triple | None) -> Triple:
+    return (math.nan, math.nan, math.nan) if values is None else values

@@ -1,0 +1,186 @@
+"""Signs of rolls with known faults, straight from the film model's equations, without pictures.
+
+Films are the model's, changed at random within the ranges of published curves (facts of 14 stocks:
+D-min, steepest slopes), scanners are drawn between narrow bands and broad ones. No geometry, no
+noise: thousands of rolls in minutes. `python -m tests.diagnosis_benchmark` holds what comes of
+it against whole scans.
+"""
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.film import find_film
+from pipeline.roll_signs import PatchDensities, RollSigns, signs_of_samples
+from tests.film_model import film_names, load_film, scene_light
+from tests.film_model.dyes import spectral_density
+from tests.film_model.random_roll import random_frames
+from tests.film_model.scanner import black_body
+from tests.film_model.spectra import lobe, wavelengths_nm
+from tests.film_model.stock import MID_GREY, Film, Process
+
+Floats = NDArray[np.float64]
+FAMILIES = ("normal", "development", "fog", "stain", "silver", "contrast")
+PICTURE_SIZE = (108, 72)
+EVERY_PX = 4
+FROM_TYPICAL_STOPS = 0.15
+
+
+@dataclass(frozen=True)
+class FaultyRoll:
+    """A roll's signs with what is true of it.
+
+    `degree` is per channel: ln of contrast ('development' all alike, 'contrast' each its own),
+    dye density of fog, density of stain, or share of silver left. `log_exposure` is the mean over
+    frames of the median log10 exposure against middle grey, `stops` what the roll was over-exposed.
+    """
+
+    signs: RollSigns
+    family: str
+    degree: tuple[float, float, float]
+    stops: float
+    log_exposure: float
+
+
+def scene_pool(count: int, seed: int) -> list[tuple[str, NDArray[np.float32]]]:
+    """Return names and samples (n, 3) of linear sRGB of scenes as a roll might hold them."""
+    rng = np.random.default_rng(seed)
+    scenes = []
+    for spec in random_frames(rng, count, charts=0):
+        light = np.ascontiguousarray(scene_light(spec.scene, 1.5), np.float32)
+        small = cv2.resize(light, PICTURE_SIZE, interpolation=cv2.INTER_AREA)
+        samples = small[EVERY_PX // 2 :: EVERY_PX, EVERY_PX // 2 :: EVERY_PX].reshape(-1, 3)
+        scenes.append((spec.scene.name, samples))
+    return scenes
+
+
+def random_film(rng: np.random.Generator) -> Film:
+    """Draw a film near those of the model: parts of three of them, each part changed a little."""
+    first, second, third = (load_film(str(rng.choice(film_names()))) for _ in range(3))
+
+    def scaled(spread: float, size: int = 3) -> Floats:
+        return np.exp(rng.normal(0.0, spread, size))
+
+    return replace(
+        first,
+        slope=first.slope * scaled(0.06, 1) * scaled(0.03),
+        toe_at=first.toe_at + rng.normal(0.0, 0.04) + rng.normal(0.0, 0.03, 3),
+        toe_width=first.toe_width * scaled(0.15, 1) * scaled(0.05),
+        shoulder_at=first.shoulder_at + rng.normal(0.0, 0.12) + rng.normal(0.0, 0.05, 3),
+        fog=np.maximum(first.fog * scaled(0.2, 1) * scaled(0.1), 0.02),
+        inhibition=first.inhibition * rng.uniform(0.5, 1.5),
+        mask_capacity=first.mask_capacity * scaled(0.05, 2),
+        mask_spectra=second.mask_spectra * scaled(0.08, 1),
+        dye_spectra=second.dye_spectra,
+        sensitivity=third.sensitivity,
+        support_spectrum=first.support_spectrum * scaled(0.15, 1),
+        edge_print=np.clip(rng.normal(0.48, 0.08) + rng.normal(0.0, 0.07, 3), 0.1, 0.9),
+    )
+
+
+def random_bands(rng: np.random.Generator) -> Floats:
+    """Draw a scanner's bands (3, 41): three diodes, or filters before a lamp."""
+    narrow = rng.random() < 0.5
+    places, widths = (
+        (((625, 658), (520, 538), (446, 465)), ((7, 13), (10, 18), (8, 13)))
+        if narrow
+        else (((603, 624), (532, 540), (450, 457)), ((20, 42), (26, 36), (24, 31)))
+    )
+    bands = [
+        lobe(rng.uniform(*place), 1.0, *rng.uniform(*width, 2))
+        for place, width in zip(places, widths, strict=True)
+    ]
+    lamp = np.ones(len(wavelengths_nm())) if narrow else black_body(rng.uniform(3000, 6000))
+    weights = np.array(bands) * lamp
+    return np.asarray(weights / weights.sum(axis=1, keepdims=True))
+
+
+def random_process(
+    rng: np.random.Generator, family: str, degree: Floats | None = None
+) -> tuple[Process, Floats]:
+    """Draw how a roll was developed, one fault or none, over what varies at home anyhow."""
+    contrast = np.exp(rng.normal(0.0, 0.03) + rng.normal(0.0, 0.012, 3))
+    fog = np.abs(rng.normal(0.0, 0.008, 3))
+    ranges = {"development": (-0.85, 0.45), "fog": (0.0, 0.5), "stain": (0.0, 0.5)}
+    if degree is None:
+        low, high = ranges.get(family, (0.0, 1.0))
+        even = np.full(3, rng.uniform(low, high))
+        degree = rng.normal(0.0, 0.15, 3) if family == "contrast" else even
+    speed = 0.0
+    if family == "normal":
+        degree = np.zeros(3)
+    if family in ("development", "contrast"):
+        contrast = contrast * np.exp(degree)
+    if family == "development":
+        speed = rng.uniform(0.0, 0.2) * degree[0]
+        fog = fog + max(degree[0], 0.0) * rng.uniform(0.0, 0.05)
+    if family == "fog":
+        fog = fog + degree * np.exp(rng.normal(0.0, 0.2, 3))
+    process = Process(
+        contrast=tuple(contrast),
+        speed=(speed,) * 3,
+        fog=tuple(fog),
+        stain=float(degree[0]) if family == "stain" else 0.0,
+        retained_silver=float(degree[0]) if family == "silver" else 0.0,
+    )
+    return process, degree
+
+
+def signs_of(
+    rng: np.random.Generator,
+    film: Film,
+    bands: Floats,
+    process: Process,
+    stops: float,
+    scenes: list[tuple[str, NDArray[np.float32]]],
+) -> tuple[RollSigns, float]:
+    """Return the signs of scenes taken on a film, and their mean log10 exposure."""
+
+    def density(dye: Floats) -> Floats:
+        light = 10.0 ** -spectral_density(film, process, dye) @ bands.T
+        return np.asarray(-np.log10(np.maximum(light, 1e-6)))
+
+    matrix = film.picture_matrix("D55") / MID_GREY
+    base = density(film.develop(np.zeros((1, 3)), process))[0]
+    flare, drift = rng.uniform(0.0, 0.006), rng.normal(0.0, FROM_TYPICAL_STOPS)
+    frames, exposures = [], []
+    for _, light in scenes:
+        shift = float(np.clip(rng.normal(0.15, 0.5), -1.5, 2.0)) + drift + stops
+        exposure = np.maximum(light @ matrix.T, 0.0) * 2.0**shift
+        exposures.append(np.log10(np.median(exposure[:, 1]) + 1e-5))
+        exposure = exposure * (1.0 - flare) + exposure.mean(axis=0) * flare
+        frames.append(density(film.develop(exposure, process)) - base)
+    printed = density(film.develop(10.0 ** film.edge_print[None], process))[0] - base
+    struck = density(film.develop(np.full((1, 3), 400.0), process))[0] - base
+    patches = PatchDensities(
+        tuple(printed * np.exp(rng.normal(0.0, 0.02))), tuple(base), tuple(struck)
+    )
+    return (
+        signs_of_samples(frames, find_film("generic").unmask, patches),
+        float(np.mean(exposures)),
+    )
+
+
+def faulty_rolls(
+    count: int, seed: int, families: tuple[str, ...] = FAMILIES, wide_share: float = 0.5
+) -> list[FaultyRoll]:
+    """Draw rolls, families in turn; `wide_share` of them at any exposure, the rest as usual."""
+    rng = np.random.default_rng([seed, 7])
+    pool = scene_pool(500, seed + 1000)
+    names = sorted({name for name, _ in pool})
+    rolls = []
+    for index in range(count):
+        family = families[index % len(families)]
+        wide = bool(rng.random() < wide_share)
+        process, degree = random_process(rng, family)
+        stops = float(rng.uniform(-3.5, 4.0) if wide else rng.normal(0.0, 0.1))
+        kept = pool
+        if rng.random() < 0.25:
+            few = set(rng.choice(names, size=6, replace=False).tolist())
+            kept = [scene for scene in pool if scene[0] in few]
+        taken = [kept[int(i)] for i in rng.integers(len(kept), size=int(rng.integers(6, 38)))]
+        signs, exposure = signs_of(rng, random_film(rng), random_bands(rng), process, stops, taken)
+        rolls.append(FaultyRoll(signs, family, tuple(degree), stops, exposure))
+    return rolls
