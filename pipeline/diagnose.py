@@ -76,11 +76,11 @@ def diagnose(
     `aim` are the signs of a roll of the same film and scanner that is known to be right.
     """
     if profile.name == MONOCHROME:
-        of_film = _grey_findings(strips)
+        of_film = _grey_findings(strips, profile)
     elif _pictures(strips):
         of_film = list(colour_findings(roll_signs(strips, scanner), strips, aim))
     else:
-        of_film = _without_pictures(strips)
+        of_film = _without_pictures(strips, profile)
     counted = count_findings(strips, notes)
     if counted:
         of_film = [finding for finding in of_film if finding.code != "normal"]
@@ -107,11 +107,11 @@ def _silver_seen(strips: Sequence[StripSurvey]) -> bool | None:
     return sum(told) * 2 > len(told) if told else None
 
 
-def _grey_findings(strips: Sequence[StripSurvey]) -> list[Finding]:
+def _grey_findings(strips: Sequence[StripSurvey], profile: FilmProfile) -> list[Finding]:
     """Return what a silver image tells: with one channel there is but thin and dense."""
     limits, pictures = _limits(), _pictures(strips)
     if not pictures:
-        return _without_pictures(strips)
+        return _without_pictures(strips, profile)
     printed = edge_print(strips)
     medians = np.array([np.mean(frame.median) for frame in pictures])
     figures = f"Median density above base {np.median(medians):.2f} over {len(pictures)} pictures"
@@ -127,24 +127,29 @@ def _grey_findings(strips: Sequence[StripSurvey]) -> list[Finding]:
     return [as_finding("normal", 0.6, f"{figures}.")]
 
 
-def _without_pictures(strips: Sequence[StripSurvey]) -> list[Finding]:
-    """Tell film that saw no light from film that saw no developer, by the print at its edge."""
+def _without_pictures(strips: Sequence[StripSurvey], profile: FilmProfile) -> list[Finding]:
+    """Tell film that saw no light from film that saw no developer.
+
+    The print at its edge tells; where that is hidden, developed film has some fog, so that its
+    base passes less red light than that of film which was only bleached and fixed.
+    """
     if not strips:
         return []
     printed = edge_print(strips)
     if printed is not None:
         figures = f"No pictures, but an edge print of {np.mean(printed):.2f} above base."
         return [as_finding("unexposed", 0.95, figures)]
-    if all(strip.format.startswith("135") for strip in strips):
-        return [as_finding("no-image", 0.8, "Neither pictures nor edge print.")]
-    return [
-        as_finding(
-            "unexposed",
-            0.5,
-            "No pictures; without a readable edge print nobody can tell film that saw no light "
-            "from film that was not developed.",
-        )
-    ]
+    base = _median([s.base.density for s in strips if s.illumination.absolute])
+    bare = base is not None and base[0] < profile.base_low[0] - _limits()["bare_base_density"]
+    told = "Neither pictures nor edge print"
+    if base is not None:
+        told += ", and a base of " + " / ".join(f"{value:.2f}" for value in base)
+    if all(strip.format.startswith("135") and any(strip.edges_seen) for strip in strips):
+        return [as_finding("no-image", 0.95 if bare else 0.8, f"{told}.")]
+    if bare:
+        return [as_finding("no-image", 0.75, f"{told}, clearer than that of developed film.")]
+    doubt = "with no edge print to read, film that saw no light and film that was not developed"
+    return [as_finding("unexposed", 0.6, f"{told}; {doubt} look much alike.")]
 
 
 def _scanner_findings(strips: Sequence[StripSurvey], clipped: bool) -> list[Finding]:

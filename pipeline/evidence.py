@@ -19,6 +19,7 @@ _CLEAR_FROM_MM, _CLEAR_TO_MM = 0.2, 0.6
 _CLEAR_FROM_PX = 2.0
 _MOST_VEIL = 0.12
 _VEIL_REACH_MM = 1.0
+_EMPTY_DENSITY = 0.003
 _SPECK_DENSITY = 0.05
 # Gaps under a veil: how far rows agree on their edges, how wide they are, how alike their rows.
 _BAR_STEP = 0.6
@@ -92,6 +93,11 @@ def find_band(above: Light, film: FilmSize, px_per_mm: float) -> tuple[float, fl
     start = int(np.argmax(sums - 0.02 * px_per_mm * centred))
     inner = share[start + whole // 5 : start + whole - whole // 5]
     level = 0.5 * float(np.median(inner))
+    signed = np.clip(mean, -0.25, 0.25).mean(axis=1)
+    within = slice(round((total - whole) / 2 + whole / 5), round((total + whole) / 2 - whole / 5))
+    if float(np.median(signed[within])) < _EMPTY_DENSITY:
+        # Of film without pictures the edge print is the densest part, and tells no gate.
+        return (total - height) / 2 - 0.5, (total + height) / 2 - 0.5
     middle = start + whole // 2
     search = max(2, round(1.5 * px_per_mm))
     top = _crossing(share, min(start + search, middle), -1, level)

@@ -120,6 +120,10 @@ def find_frames(
         _frame(span, rectangle, fit.tilt, seen)
         for span, rectangle in zip(spans, fit.rectangles, strict=True)
     )
+    plain = min(formats, key=lambda form: form.seldom)
+    if chosen is not plain and all(frame.kind == "blank" for frame in frames):
+        # Film without pictures fits any format.
+        return find_frames(seen, (plain,), habits)
     return FoundFrames(chosen, _without_empty_ends(frames), fit.habit, score)
 
 

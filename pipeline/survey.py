@@ -54,7 +54,8 @@ class StripSurvey:
 
     `edge` is what its edges say, in the pixels of the straightened proxy; `centres_px` are the
     columns of the frames' centres there; `habit` is what its clear frames show of the camera;
-    `cross_talk` is what of its pictures shows in the infra-red plane, where the scan has one.
+    `cross_talk` is what of its pictures shows in the infra-red plane, where the scan has one;
+    `edges_seen` whether its upper and lower edge are in view.
     """
 
     scan: Scan
@@ -73,6 +74,7 @@ class StripSurvey:
     centres_px: tuple[float, ...] = ()
     habit: GateHabit | None = None
     cross_talk: CrossTalk | None = None
+    edges_seen: tuple[bool, bool] = (True, True)
 
 
 @dataclass(frozen=True)
@@ -236,7 +238,7 @@ def _survey_strip(
     reading = _edge(scan, proxy.factor, view, strip, illumination)
     survey = _assembled(scan, proxy, strip, view, above, found, base, illumination, reading)
     talk = strip_cross_talk(scan, proxy, strip, above, found.frames)
-    survey = replace(survey, cross_talk=talk)
+    survey = replace(survey, cross_talk=talk, edges_seen=strip.edges_seen)
     return survey if cuts is None else _recut(survey, cuts, view, proxy.factor, above)
 
 

@@ -6,18 +6,20 @@ noise: thousands of rolls in minutes. `python -m tests.diagnosis_benchmark` hold
 it against whole scans.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.density import as_triple
 from pipeline.film import find_film
 from pipeline.roll_signs import PatchDensities, RollSigns, signs_of_samples
 from tests.film_model import film_names, load_film, scene_light
 from tests.film_model.dyes import spectral_density
 from tests.film_model.random_roll import random_frames
-from tests.film_model.scanner import black_body
+from tests.film_model.scanner import LEAK_FROM_NM, black_body
 from tests.film_model.spectra import lobe, wavelengths_nm
 from tests.film_model.stock import MID_GREY, Film, Process
 
@@ -81,7 +83,10 @@ def random_film(rng: np.random.Generator) -> Film:
 
 
 def random_bands(rng: np.random.Generator) -> Floats:
-    """Draw a scanner's bands (3, 41): three diodes, or filters before a lamp."""
+    """Draw a scanner's bands (3, 41): three diodes, or filters before a lamp.
+
+    Filters that let some infra-red through, where film is clear, flatten what is dense.
+    """
     narrow = rng.random() < 0.5
     places, widths = (
         (((625, 658), (520, 538), (446, 465)), ((7, 13), (10, 18), (8, 13)))
@@ -93,7 +98,9 @@ def random_bands(rng: np.random.Generator) -> Floats:
         for place, width in zip(places, widths, strict=True)
     ]
     lamp = np.ones(len(wavelengths_nm())) if narrow else black_body(rng.uniform(3000, 6000))
-    weights = np.array(bands) * lamp
+    leaky = not narrow and rng.random() < 0.4
+    leak = rng.uniform(0.0, 0.014, (3, 1)) * (wavelengths_nm() > LEAK_FROM_NM) * leaky
+    weights = (np.array(bands) + leak) * lamp
     return np.asarray(weights / weights.sum(axis=1, keepdims=True))
 
 
@@ -128,15 +135,24 @@ def random_process(
     return process, degree
 
 
-def signs_of(
+@dataclass(frozen=True)
+class DrawnRoll:
+    """Densities of a roll: samples above base (n, 3) of each picture, and its other patches."""
+
+    frames: tuple[Floats, ...]
+    patches: PatchDensities
+    log_exposure: float
+
+
+def drawn_roll(
     rng: np.random.Generator,
     film: Film,
     bands: Floats,
     process: Process,
     stops: float,
-    scenes: list[tuple[str, NDArray[np.float32]]],
-) -> tuple[RollSigns, float]:
-    """Return the signs of scenes taken on a film, and their mean log10 exposure."""
+    scenes: Sequence[tuple[str, NDArray[np.float32]]],
+) -> DrawnRoll:
+    """Return the densities of scenes taken on a film, as a scanner sees them."""
 
     def density(dye: Floats) -> Floats:
         light = 10.0 ** -spectral_density(film, process, dye) @ bands.T
@@ -155,12 +171,9 @@ def signs_of(
     printed = density(film.develop(10.0 ** film.edge_print[None], process))[0] - base
     struck = density(film.develop(np.full((1, 3), 400.0), process))[0] - base
     patches = PatchDensities(
-        tuple(printed * np.exp(rng.normal(0.0, 0.02))), tuple(base), tuple(struck)
+        as_triple(printed * np.exp(rng.normal(0.0, 0.02))), as_triple(base), as_triple(struck)
     )
-    return (
-        signs_of_samples(frames, find_film("generic").unmask, patches),
-        float(np.mean(exposures)),
-    )
+    return DrawnRoll(tuple(frames), patches, float(np.mean(exposures)))
 
 
 def faulty_rolls(
@@ -170,6 +183,7 @@ def faulty_rolls(
     rng = np.random.default_rng([seed, 7])
     pool = scene_pool(500, seed + 1000)
     names = sorted({name for name, _ in pool})
+    unmask = find_film("generic").unmask
     rolls = []
     for index in range(count):
         family = families[index % len(families)]
@@ -181,6 +195,7 @@ def faulty_rolls(
             few = set(rng.choice(names, size=6, replace=False).tolist())
             kept = [scene for scene in pool if scene[0] in few]
         taken = [kept[int(i)] for i in rng.integers(len(kept), size=int(rng.integers(6, 38)))]
-        signs, exposure = signs_of(rng, random_film(rng), random_bands(rng), process, stops, taken)
-        rolls.append(FaultyRoll(signs, family, tuple(degree), stops, exposure))
+        drawn = drawn_roll(rng, random_film(rng), random_bands(rng), process, stops, taken)
+        signs = signs_of_samples(drawn.frames, unmask, drawn.patches)
+        rolls.append(FaultyRoll(signs, family, as_triple(degree), stops, drawn.log_exposure))
     return rolls

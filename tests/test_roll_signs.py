@@ -1,0 +1,99 @@
+"""Signs of a roll: laws that hold for any densities. Percentiles are numpy's, spreads its std."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+
+from pipeline.film import find_film
+from pipeline.roll_signs import (
+    SIGNS,
+    PatchDensities,
+    RollSigns,
+    signs_of_ranges,
+    signs_of_samples,
+)
+
+UNMASK = find_film("generic").unmask
+PATCHES = PatchDensities((0.9, 1.0, 1.1), (0.2, 0.6, 0.9), (1.9, 2.3, 2.6))
+SAMPLES = arrays(np.float64, (3, 30, 3), elements=st.floats(0.1, 3.0))
+
+
+def named(signs: RollSigns) -> dict[str, float]:
+    return dict(zip(SIGNS, signs.values, strict=True))
+
+
+def part(signs: RollSigns, name: str) -> np.ndarray:
+    return np.array([value for key, value in named(signs).items() if key.startswith(name)])
+
+
+def test_medians_highlights_and_shadows_are_the_means_of_the_frames():
+    rng = np.random.default_rng(1)
+    frames = rng.uniform(0.1, 2.0, (4, 400, 3))
+    told = signs_of_samples(list(frames), UNMASK, PATCHES)
+    least, median, most = np.percentile(frames, [1, 50, 99], axis=1)
+    for name, value in (
+        ("median_", median),
+        ("highlights_", most - median),
+        ("shadows_", median - least),
+    ):
+        assert np.exp(part(told, name)) - 0.01 == pytest.approx(value.mean(axis=0))
+    assert told.frames == 4
+    assert told.known().all()
+
+
+@given(SAMPLES, st.permutations(range(3)))
+def test_order_of_pictures_says_nothing(samples, order):
+    one = signs_of_samples(list(samples), UNMASK, PATCHES)
+    other = signs_of_samples([samples[i] for i in order], UNMASK, PATCHES)
+    assert other.values == pytest.approx(one.values)
+
+
+@given(SAMPLES)
+def test_ranges_tell_all_but_the_saturation(samples):
+    whole = named(signs_of_samples(list(samples), UNMASK, PATCHES))
+    ranges = np.percentile(samples, [1, 50, 99], axis=1)
+    told = named(signs_of_ranges(*ranges, PATCHES))
+    for name, value in told.items():
+        if name.startswith(("frame_", "roll_")):
+            assert np.isnan(value)
+        else:
+            assert value == pytest.approx(whole[name])
+
+
+@given(SAMPLES, st.floats(0.05, 1.0))
+def test_silver_in_all_channels_leaves_the_spread_of_colours(samples, more):
+    """Grey density adds to the channels alike; the rows of the unmask matrix sum to 1."""
+    neutral = samples.mean(axis=2, keepdims=True)
+    before = named(signs_of_samples(list(samples), UNMASK, PATCHES))
+    after = named(signs_of_samples(list(samples + more * neutral), UNMASK, PATCHES))
+    for name in ("frame_red_green", "frame_blue_green", "roll_red_green"):
+        assert after[name] == pytest.approx(before[name], abs=2e-3)
+    assert after["frame_neutral"] >= before["frame_neutral"] - 1e-9
+
+
+@given(SAMPLES, st.floats(0.3, 1.5))
+def test_development_scales_all_that_is_above_base(samples, contrast):
+    before = signs_of_samples(list(samples), UNMASK, PatchDensities((0.9, 1.0, 1.1)))
+    weak = PatchDensities(tuple(contrast * value for value in (0.9, 1.0, 1.1)))
+    after = signs_of_samples(list(contrast * samples), UNMASK, weak)
+    known = before.known()
+    grown = np.exp(np.array(after.values)[known]) - 0.01
+    assert grown == pytest.approx(contrast * (np.exp(np.array(before.values)[known]) - 0.01))
+
+
+def test_what_is_out_of_view_is_not_known():
+    told = signs_of_samples([np.full((5, 3), 0.7)], UNMASK, PatchDensities())
+    shown = {name for name, seen in zip(SIGNS, told.known(), strict=True) if seen}
+    assert not any(name.startswith(("edge_print", "base", "densest_r")) for name in shown)
+    assert "median_red" in shown
+
+
+def test_a_roll_without_pictures_shows_only_its_patches():
+    told = signs_of_samples([], UNMASK, PATCHES)
+    shown = {name for name, seen in zip(SIGNS, told.known(), strict=True) if seen}
+    patches = ("edge_print_", "base_", "densest_")
+    channels = ("red", "green", "blue")
+    assert shown == {f"{patch}{channel}" for patch in patches for channel in channels}
+    assert told.frames == 0
