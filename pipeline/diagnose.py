@@ -57,7 +57,8 @@ def roll_signs(strips: Sequence[StripSurvey], scanner: ScannerProfile | None = N
         return None if density is None else as_triple(np.asarray(seen(density)))
 
     base = _median([s.base.density for s in strips if s.illumination.absolute])
-    patches = PatchDensities(triple(edge_print(strips)), triple(base))
+    struck = _median([strip.dmax for strip in strips])
+    patches = PatchDensities(triple(edge_print(strips)), triple(base), triple(struck))
     samples = [seen(frame.samples) for frame in _pictures(strips)]
     return signs_of_samples(samples, find_film(_SIGNS_PROFILE).unmask, patches)
 

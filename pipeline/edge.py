@@ -9,22 +9,14 @@ from numpy.typing import NDArray
 
 from pipeline.edge_chain import EdgeChain, EdgeCode, read_chain
 from pipeline.edge_code import EdgeFormat, load_edge_format
-from pipeline.edge_track import Clock
-from pipeline.rebate import SAMPLES_PER_MM, Light, Rebate, cut_rebate
+from pipeline.edge_density import PrintDensity, code_print
+from pipeline.rebate import Light, cut_rebate
 
 __all__ = ["EdgeBand", "EdgeCode", "EdgeReading", "read_bands", "read_edge", "rescaled"]
 
 # Pixels a module below which nothing is read: one is what sampling needs for bars of one module,
 # and the margin that keeps drawn codes under dust and noise from being misread.
 LEAST_PX_PER_MODULE = 1.5
-# Places along a code, in modules from its start: within the five dense modules that every clock
-# starts with, and on the clear base before them.
-DENSE_MODULES = (1.2, 3.8)
-CLEAR_MODULES = (-5.0, -1.2)
-# Half the height that is measured of the clock track.
-CLOCK_HALF_MM = 0.12
-# Beyond this the bars are as black as the scan gets, and their density is unknown.
-MOST_DENSITY = 4.0
 
 
 @dataclass(frozen=True)
@@ -71,8 +63,8 @@ class EdgeReading:
         Place along the film, in frames, of the first column's centre; 0 where no number was read.
     px_per_mm
         Scale of the strip as given.
-    print_density
-        (3,) density of the bars above the base beside them; None where it can't be measured.
+    printed
+        Density of the bars above the base beside them; None where it can't be measured.
     confidence
         0 where nothing was read, growing towards 1 with codes and clarity.
     """
@@ -84,8 +76,13 @@ class EdgeReading:
     frames_per_mm: float
     frame_at_left: float
     px_per_mm: float
-    print_density: NDArray[np.float64] | None
+    printed: PrintDensity | None
     confidence: float
+
+    @property
+    def print_density(self) -> NDArray[np.float64] | None:
+        """Return the density of the bars above base (3,), None where it can't be measured."""
+        return None if self.printed is None else self.printed.density
 
     @property
     def numbered(self) -> bool:
@@ -225,7 +222,7 @@ def _reading(
         frames_per_mm=per_px * px_per_mm,
         frame_at_left=left,
         px_per_mm=px_per_mm,
-        print_density=_print_density(band.light, chain, layout),
+        printed=code_print(band.light, chain, layout),
         confidence=chain.strength / (chain.strength + 0.5),
     )
 
@@ -241,35 +238,3 @@ def _fit(chain: EdgeChain, px_per_mm: float, layout: EdgeFormat) -> tuple[float,
         from_middle = x - x.mean()
         per_px = float(from_middle @ number / (from_middle @ from_middle))
     return per_px, float(number.mean() - per_px * x.mean())
-
-
-def _print_density(
-    light: Light, chain: EdgeChain, layout: EdgeFormat
-) -> NDArray[np.float64] | None:
-    """Return the median density of the clocks' widest bars above the base before them."""
-    found = []
-    for track in chain.tracks:
-        clock = track.clock
-        start = clock.x - len(layout.clock) / 2 * clock.module
-        dense = _light_along(light, chain.rebate, clock, start, DENSE_MODULES)
-        clear = _light_along(light, chain.rebate, clock, start, CLEAR_MODULES)
-        if len(dense) and len(clear):
-            # Upper quartile: letters may stand on the base, nothing is lighter than it.
-            ratio = np.percentile(clear, 75, axis=0) / np.maximum(np.median(dense, axis=0), 1e-9)
-            found.append(np.log10(np.maximum(ratio, 1e-9)))
-    if not found:
-        return None
-    density = np.median(found, axis=0)
-    return density if np.all(np.abs(density) < MOST_DENSITY) else None
-
-
-def _light_along(
-    light: Light, rebate: Rebate, clock: Clock, start: float, modules: tuple[float, float]
-) -> NDArray[np.float64]:
-    """Return (columns, 3): mean light over the middle of a clock track, between two places."""
-    columns = sorted(rebate.strip_x(start + place * clock.module) for place in modules)
-    left, right = (int(np.clip(round(c), 0, light.shape[1])) for c in columns)
-    row = round(rebate.strip_y(clock.y))
-    half = int(CLOCK_HALF_MM * SAMPLES_PER_MM * rebate.y_px_per_sample)
-    part = light[max(0, row - half) : row + half + 1, left:right]
-    return np.asarray(part.mean(axis=0) if part.size else np.empty((0, 3)), dtype=np.float64)

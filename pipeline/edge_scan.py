@@ -10,6 +10,7 @@ from pipeline.container import Reader, Span
 from pipeline.density import Triple
 from pipeline.edge import EdgeBand, EdgeReading, read_bands, read_edge, rescaled
 from pipeline.edge_code import EdgeFormat, load_edge_format
+from pipeline.edge_density import PrintDensity, letter_print
 from pipeline.encoding import to_light
 from pipeline.proxy import block_means, to_scan_xy
 from pipeline.rebate import INSIDE_MM, LEAST_MM, OUTSIDE_MM
@@ -105,6 +106,36 @@ def read_closer(
     return rescaled(read_bands(bands, fine), view.px_per_mm)
 
 
+def read_letters(
+    scan: Scan,
+    view: StripView,
+    factor: int,
+    film_rows: tuple[float, float],
+    printed_mm: tuple[float, float],
+    dark: Triple,
+) -> PrintDensity | None:
+    """Return the density of letters on a strip's rebates, from the scan at up to about 600 ppi.
+
+    Parameters are those of `read_closer`; `printed_mm` says between which distances from the
+    film's edge print may stand.
+
+    Raises
+    ------
+    ScanProblem
+        The scan has changed or is damaged.
+    """
+    rows = rows_in_view(film_rows, view)
+    if rows == (None, None):
+        return None
+    scale = view.px_per_mm * _zoom(view, factor)[1]
+    bands = []
+    for band in rebate_bands(scan, view, factor, rows, dark, cv2.INTER_LINEAR):
+        near, far = (band.edge_row + (-mm if band.on_bottom else mm) * scale for mm in printed_mm)
+        first, last = sorted((near, far))
+        bands.append(band.light[max(0, math.ceil(first)) : max(0, math.floor(last))])
+    return letter_print(bands, scale)
+
+
 def better_reading(one: EdgeReading, other: EdgeReading) -> EdgeReading:
     """Return the reading with more codes, numbered ones first; of equals the first."""
     merit = [(reading.numbered, len(reading.codes)) for reading in (one, other)]
@@ -112,9 +143,17 @@ def better_reading(one: EdgeReading, other: EdgeReading) -> EdgeReading:
 
 
 def rebate_bands(
-    scan: Scan, view: StripView, factor: int, rows: Rows, dark: Triple
+    scan: Scan,
+    view: StripView,
+    factor: int,
+    rows: Rows,
+    dark: Triple,
+    how: int = cv2.INTER_CUBIC,
 ) -> list[EdgeBand]:
-    """Return the rebates whose edge is in view, straightened, `_zoom` times the view's scale."""
+    """Return the rebates whose edge is in view, straightened, `_zoom` times the view's scale.
+
+    `how` is OpenCV's way of interpolating: cubic keeps bars sharp, linear never overshoots.
+    """
     block, zoom = _zoom(view, factor)
     layout = load_edge_format()
     inside = (layout.perforation_from_edge_mm + INSIDE_MM) * view.px_per_mm
@@ -126,7 +165,7 @@ def rebate_bands(
                 continue
             span = (row - inside, row + outside) if on_bottom else (row - outside, row + inside)
             first, last = math.floor(span[0] * zoom), math.ceil(span[1] * zoom)
-            light = _straight(scan, reader, view, factor, block, (first, last + 1))
+            light = _straight(scan, reader, view, factor, block, (first, last + 1), how)
             light -= np.asarray(dark, np.float32)
             edge = (row + 0.5) * zoom - 0.5 - first
             bands.append(EdgeBand(light, edge, on_bottom, float(first)))
@@ -140,7 +179,7 @@ def _zoom(view: StripView, factor: int) -> tuple[int, float]:
 
 
 def _straight(
-    scan: Scan, reader: Reader, view: StripView, factor: int, block: int, rows: Span
+    scan: Scan, reader: Reader, view: StripView, factor: int, block: int, rows: Span, how: int
 ) -> Light:
     """Return rows of the enlarged view, read from the scan a piece of its length at a time."""
     zoom = factor / block
@@ -164,7 +203,7 @@ def _straight(
             means,
             matrix,
             (stop - start, light.shape[0]),
-            flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
+            flags=how | cv2.WARP_INVERSE_MAP,
             borderMode=cv2.BORDER_REPLICATE,
         )
     return light

@@ -31,6 +31,7 @@ from pipeline.proxy import Proxy, to_proxy_xy, to_scan_xy
 from pipeline.scan import Scan, open_scan, reduce
 from pipeline.scanner_profile import find_scanner
 from pipeline.settings import Settings
+from pipeline.strip_density import strip_densities
 from pipeline.strip_view import StripView, place, straighten
 
 Triple = tuple[float, float, float]
@@ -55,7 +56,8 @@ class StripSurvey:
     `edge` is what its edges say, in the pixels of the straightened proxy; `centres_px` are the
     columns of the frames' centres there; `habit` is what its clear frames show of the camera;
     `cross_talk` is what of its pictures shows in the infra-red plane, where the scan has one;
-    `edges_seen` whether its upper and lower edge are in view.
+    `edges_seen` whether its upper and lower edge are in view. Edge print and `dmax` are those of
+    `StripDensities`.
     """
 
     scan: Scan
@@ -75,6 +77,10 @@ class StripSurvey:
     habit: GateHabit | None = None
     cross_talk: CrossTalk | None = None
     edges_seen: tuple[bool, bool] = (True, True)
+    print_error: Triple | None = None
+    print_from: str | None = None
+    dmax: Triple | None = None
+    dmax_error: Triple | None = None
 
 
 @dataclass(frozen=True)
@@ -238,7 +244,8 @@ def _survey_strip(
     reading = _edge(scan, proxy.factor, view, strip, illumination)
     survey = _assembled(scan, proxy, strip, view, above, found, base, illumination, reading)
     talk = strip_cross_talk(scan, proxy, strip, above, found.frames)
-    survey = replace(survey, cross_talk=talk, edges_seen=strip.edges_seen)
+    patches = strip_densities(scan, proxy.factor, view, strip, above, base, illumination, reading)
+    survey = replace(survey, cross_talk=talk, edges_seen=strip.edges_seen, **vars(patches))
     return survey if cuts is None else _recut(survey, cuts, view, proxy.factor, above)
 
 
@@ -364,9 +371,6 @@ def _assembled(
             (code.text, *to_scan(np.array([[code.x_px, code.y_px]]))[0]) for code in reading.codes
         )
     )
-    printed = None
-    if reading is not None and reading.print_density is not None:
-        printed = as_triple(reading.print_density)
     return StripSurvey(
         scan=scan,
         ppi=strip.px_per_mm * proxy.factor * MM_PER_INCH,
@@ -378,7 +382,7 @@ def _assembled(
         base=base,
         illumination=illumination,
         edge_codes=codes,
-        print_density=printed,
+        print_density=None,
         frames=tuple(reversed(surveys)) if backwards else tuple(surveys),
         edge=reading,
         centres_px=tuple(reversed(centres)) if backwards else tuple(centres),

@@ -1,0 +1,48 @@
+"""What limits a measured density: the scanner's dark level, and figures kept in a profile."""
+
+import tomllib
+from functools import cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.density import Illumination, Triple
+from pipeline.film import profiles_folder
+
+Floats = NDArray[np.float64]
+
+
+@cache
+def measure_limits(part: str) -> dict[str, Any]:
+    """Return one part of `profiles/measure.toml`: 'scanner', 'print', 'struck' or 'contrast'."""
+    document = tomllib.loads((profiles_folder() / "measure.toml").read_text("utf-8"))
+    return dict(document[part])
+
+
+def dark_error(density_above: Triple | Floats, base: Triple, illumination: Illumination) -> Floats:
+    """Return how far densities above base may be off by what is not known of the dark level.
+
+    Parameters
+    ----------
+    density_above
+        (..., 3) density above base.
+    base
+        Light of the base, dark level included.
+    illumination
+        Of the scan; a dark level of zero was not seen.
+
+    Notes
+    -----
+    A wrong dark level shifts light by so much, and density by that over the light, times
+    log10(e); it matters where the film is dense.
+    """
+    limits = measure_limits("scanner")
+    seen = any(illumination.dark)
+    share = float(limits["seen_dark_error" if seen else "unseen_dark_error"])
+    span = np.asarray(base, float) - np.asarray(illumination.dark)
+    light = span * 10.0 ** -np.asarray(density_above, float)
+    off = share * illumination.reference() * np.log10(np.e)
+    # Base and picture are shifted alike, so the error of the difference is that of the two terms.
+    error: Floats = np.abs(off / np.maximum(light, 1e-6) - off / np.maximum(span, 1e-6))
+    return error

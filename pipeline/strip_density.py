@@ -1,0 +1,97 @@
+"""Densities a strip bears besides its pictures: edge print, and film that light struck."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.base import FilmBase
+from pipeline.density import Illumination, Triple, as_triple
+from pipeline.edge import EdgeReading
+from pipeline.edge_scan import read_letters
+from pipeline.film_format import FilmSize
+from pipeline.layout import Strip
+from pipeline.light_struck import struck_density
+from pipeline.measure_limit import dark_error, measure_limits
+from pipeline.scan import Scan
+from pipeline.strip_view import StripView
+
+Light = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class StripDensities:
+    """Densities above base of a strip's control patches, each with its standard error.
+
+    `print_density` is that of the edge print, which was exposed at the factory, and `print_from`
+    what it was measured on: 'codes' or 'letters'. `dmax` is that of film struck by light from
+    edge to edge: a leader or a fogged frame, the highest density the film reaches. None where
+    the strip doesn't show it.
+    """
+
+    print_density: Triple | None = None
+    print_error: Triple | None = None
+    print_from: str | None = None
+    dmax: Triple | None = None
+    dmax_error: Triple | None = None
+
+
+def strip_densities(
+    scan: Scan,
+    factor: int,
+    view: StripView,
+    strip: Strip,
+    above: Light,
+    base: FilmBase,
+    illumination: Illumination,
+    reading: EdgeReading | None,
+) -> StripDensities:
+    """Return the densities of edge print and light-struck film on one strip.
+
+    Parameters
+    ----------
+    scan, factor
+        The scan, and by how much the proxy is smaller.
+    view, strip
+        The strip straightened, and where its film lies.
+    above
+        Density above base (h, w, 3) of the view.
+    base, illumination
+        The strip's base and the scan's light.
+    reading
+        What its edge says, None where no code can stand on it.
+
+    Raises
+    ------
+    ScanProblem
+        The scan has changed or is damaged.
+    """
+    printed = None if reading is None else reading.printed
+    if printed is None:
+        printed = read_letters(
+            scan, view, factor, strip.film_rows, _print_mm(strip.film), illumination.dark
+        )
+    struck = struck_density(above, strip.film_rows, strip.film, view.px_per_mm)
+    found = StripDensities()
+    if printed is not None:
+        off = dark_error(printed.density, base.light, illumination)
+        found = StripDensities(
+            as_triple(printed.density), as_triple(np.hypot(printed.error, off)), printed.how
+        )
+    if struck is None:
+        return found
+    off = np.hypot(struck.error, dark_error(struck.density, base.light, illumination))
+    return StripDensities(
+        found.print_density,
+        found.print_error,
+        found.print_from,
+        as_triple(struck.density),
+        as_triple(off),
+    )
+
+
+def _print_mm(film: FilmSize) -> tuple[float, float]:
+    """Return between which distances from the film's edge print may stand."""
+    margin = (film.width_mm - film.image_across_mm) / 2.0
+    clear = float(measure_limits("print")["clear_of_edge_mm"])
+    return clear, (film.perforation_from_edge_mm or margin) - clear
