@@ -2,6 +2,7 @@
 
 import math
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -59,10 +60,8 @@ def rank_causes(
     """
     limits, table = limits or control_limits(), table or fault_table()
     observed, error = _features(found, limits, table)
-    logs = [_log_likelihood(observed, error, fault.direction, table) for fault in table.faults]
-    # Anything else may move each quantity as far as a fault does, either way.
-    nothing = np.full(len(observed), math.nan)
-    logs.append(_log_likelihood(observed, error, nothing, table, unnamed=1.0))
+    logs = [_likelihood(observed, error, fault.direction, table) for fault in table.faults]
+    logs.append(_other_likelihood(observed, error, table))
     counts = Counter(fault.code for fault in table.faults)
     other = table.stray.other_cause
     prior = [(1.0 - other) / len(counts) / counts[fault.code] for fault in table.faults]
@@ -94,39 +93,59 @@ def _features(found: Deviation, limits: ControlLimits, table: FaultTable) -> tup
     return np.array(values), np.array(errors)
 
 
-def _log_likelihood(
-    observed: Floats,
-    error: Floats,
-    direction: Floats,
-    table: FaultTable,
-    unnamed: float | None = None,
-) -> float:
-    """Return the logarithm of the mean likelihood over sizes of what was read."""
-    stray = table.stray
-    unnamed = stray.unnamed_share if unnamed is None else unnamed
-    sizes = np.geomspace(stray.size_lowest, stray.size_highest, _SIZES)
+def _likelihood(observed: Floats, error: Floats, direction: Floats, table: FaultTable) -> float:
+    """Return the logarithm of the mean likelihood, over sizes, of what was read under a fault."""
+    stray, sizes = table.stray, _sizes(table)
     logs = np.zeros(_SIZES)
+    for part in _parts(observed):
+        way = direction[part]
+        named = np.isfinite(way)
+        centre = np.nan_to_num(way)
+        amount = np.where(named, stray.amount_share * centre, stray.unnamed_share)
+        alone = stray.channel_share / stray.amount_share * np.abs(amount)
+        alone = np.where(centre == 0.0, np.where(named, stray.level_share, alone), alone)
+        # The channels of a quantity stray together, and a little each.
+        cover = _cover(np.outer(amount, amount) + np.diag(alone**2), sizes, error[part])
+        logs += _block(observed[part] - sizes[:, None] * centre, cover, observed[part])
+    return _log_mean(logs)
+
+
+def _other_likelihood(observed: Floats, error: Floats, table: FaultTable) -> float:
+    """Return the same for something else: any quantities move any way, channel by channel."""
+    sizes = _sizes(table)
+    logs = np.zeros(_SIZES)
+    for part in _parts(observed):
+        seen = np.broadcast_to(observed[part], (_SIZES, len(part)))
+        ways = [
+            _block(seen, _cover(share**2 * np.eye(len(part)), sizes, error[part]), observed[part])
+            for share in (table.stray.level_share, 1.0)
+        ]
+        logs += np.logaddexp(*ways) - math.log(2.0)
+    return _log_mean(logs)
+
+
+def _sizes(table: FaultTable) -> Floats:
+    return np.geomspace(table.stray.size_lowest, table.stray.size_highest, _SIZES)
+
+
+def _parts(observed: Floats) -> Iterator[NDArray[np.intp]]:
+    """Yield the places of the channels read of each quantity that was read at all."""
     first = 0
     for channels in QUANTITIES.values():
         part = np.arange(first, first + channels)
         first += channels
         part = part[np.isfinite(observed[part])]
-        if not len(part):
-            continue
-        way = direction[part]
-        named = np.isfinite(way)
-        centre = np.nan_to_num(way)
-        together = stray.amount_share * np.abs(centre) + unnamed * ~named
-        alone = np.where(
-            named,
-            np.where(centre == 0.0, stray.level_share, stray.channel_share * np.abs(centre)),
-            unnamed * stray.channel_share / stray.amount_share,
-        )
-        # Those that go opposite ways are far together when one is far.
-        signs = np.where(centre < 0.0, -1.0, 1.0)
-        shared = np.outer(together * signs, together * signs) + np.diag(alone**2)
-        cover = sizes[:, None, None] ** 2 * shared + np.diag(error[part] ** 2)
-        logs += _block(observed[part] - sizes[:, None] * centre, cover, observed[part])
+        if len(part):
+            yield part
+
+
+def _cover(shares: Floats, sizes: Floats, error: Floats) -> Floats:
+    """Return covariances (sizes, k, k): shares (k, k) of the size, and the error of reading."""
+    cover: Floats = sizes[:, None, None] ** 2 * shares + np.diag(error**2)
+    return cover
+
+
+def _log_mean(logs: Floats) -> float:
     highest = float(logs.max())
     return highest + math.log(float(np.exp(logs - highest).mean()))
 

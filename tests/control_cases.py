@@ -135,7 +135,7 @@ def faulty_strip(fault: Published, size: float, rng: np.random.Generator) -> Con
     """Return a strip that goes the fault's way by about `size` action limits, amounts at random.
 
     Quantities share a log-normal factor of 1.35, channels of 1.15; where HD is told and not the
-    contrast, HD goes 1.5 to 2.5 times as far as LD would, since it has more density to lose.
+    contrast, HD goes 1.5 to 2.5 times as far as a plain change of LD: it has more density to lose.
     """
 
     def amount(key: str, unit: float) -> Floats:
@@ -153,7 +153,8 @@ def faulty_strip(fault: Published, size: float, rng: np.random.Generator) -> Con
     if "contrast" in fault.ways:
         moved["hd"] = moved["ld"] + amount("contrast", UNIT["contrast"])
     elif "hd" in fault.ways:
-        moved["hd"] = amount("hd", UNIT["ld"] * rng.uniform(1.5, 2.5))
+        less = np.abs(np.asarray(fault.ways["ld"], float))
+        moved["hd"] = moved["ld"] / less * rng.uniform(1.5, 2.5)
     else:
         moved["hd"] = moved["ld"] + unnamed(UNIT["contrast"])
     retained = amount("retained", UNIT["retained"]) if "retained" in fault.ways else unnamed(0.03)
