@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from pipeline.options import reading_options
-from pipeline.problem import Exit, Problem, ScanProblem, SettingsProblem
+from pipeline.problem import Exit, OutputProblem, Problem, ScanProblem, SettingsProblem
 
 if TYPE_CHECKING:
     from pipeline.diagnosis import Diagnosis
@@ -201,11 +201,15 @@ def _drawn(chart: Path, done: "Sequence[Diagnosis]", talk: "Talk") -> Exit:
     if series is None:
         talk.say(f"{chart}: there are no control strips to draw; read some and give their aim.")
         return Exit.NOTHING_DONE
-    if chart.suffix.lower() == ".svg":
-        write_text(chart, control_chart_svg(series, standalone=True))
-    else:
-        with atomic(chart) as file:
-            file.write(control_chart_png(series))
+    try:
+        if chart.suffix.lower() == ".svg":
+            write_text(chart, control_chart_svg(series, standalone=True))
+        else:
+            with atomic(chart) as file:
+                file.write(control_chart_png(series))
+    except OutputProblem as problem:
+        talk.say(str(problem))
+        return Exit.NOTHING_DONE
     return Exit.DONE
 
 
