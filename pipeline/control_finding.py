@@ -26,6 +26,8 @@ _LEAST_FINDING = 0.15
 _LEAST_CAUSE = 0.2
 _MOST_CAUSES = 3
 _UNCLEAR = 0.5
+# Causes of other codes as probable as this are worth a look.
+_WORTH_A_LOOK = 0.02
 # What a missing aim takes of the confidence: the first strip may have been off itself.
 _FIRST_AS_AIM = 0.85
 _SURE = 0.95
@@ -80,13 +82,13 @@ def _of_code(
     rest = [cause for cause in causes.ranked if cause.fault.code != code]
     evidence = [
         f"{_where(latest, series)}: {deviation_text(latest)}; {breach_text(breaches(latest))}.",
-        f"This goes the way published for: {_listed(named)}.",
+        f"It goes the way of: {_listed(named)}.",
     ]
     if causes.other >= _UNCLEAR:
         evidence.append(
-            "No published fault goes quite this way, so the cause can't be told from the strip."
+            "No known fault goes quite this way, so the cause can't be told from the strip."
         )
-    evidence += [_past_text(series)] if _past_text(series) else []
+    evidence += [text for text in (_thin_base_text(latest), _past_text(series)) if text]
     return Finding(
         code,
         _SEVERITY[state(latest)],
@@ -102,20 +104,29 @@ def _listed(causes: Sequence[Cause]) -> str:
 
 def _advice(named: Sequence[Cause], rest: Sequence[Cause], other: float) -> str:
     """Return what to do, what else it could be, and what tells one from another."""
-    first = named[0]
     words = []
     if other >= _UNCLEAR:
         words.append("Read the strip again, and check that it belongs to this aim, before all.")
-    words.append(f"{first.fault.remedy}.")
     if len(named) > 1:
-        words.append("A strip alone can't part these; tell them by:")
-        words += [f"{cause.fault.cause}: {cause.fault.tell}." for cause in named]
+        words.append("Find out which it is, for a strip alone can't tell.")
+        words += [_way_out(cause) for cause in named]
     else:
-        words.append(f"Make sure by this: {first.fault.tell}.")
-    if rest and rest[0].probability >= 0.02:
+        words.append(f"{named[0].fault.remedy}, once you made sure: {named[0].fault.tell}.")
+    if rest:
+        likely = rest[0].probability >= _WORTH_A_LOOK
+        begin = "It could also be" if likely else "Far less likely it is"
         fault = rest[0].fault
-        words.append(f"It could also be {fault.cause} ({fault.code}): {fault.tell}.")
+        words.append(f"{begin} {fault.cause} ({fault.code}): {fault.tell}.")
     return " ".join(words)
+
+
+def _way_out(cause: Cause) -> str:
+    """Return a cause with what tells it and what then to do, as one sentence."""
+    name, remedy = cause.fault.cause, cause.fault.remedy
+    return (
+        f"{name[0].upper()}{name[1:]}? Tell it by this: {cause.fault.tell}; "
+        f"then {remedy[0].lower()}{remedy[1:]}."
+    )
 
 
 def _normal(latest: Deviation, series: ControlSeries) -> Finding:
@@ -142,8 +153,8 @@ def _normal(latest: Deviation, series: ControlSeries) -> Finding:
             "Look for the cause before a limit is passed, and read the next strip soon. "
             f"So far it goes the way of: {cause.cause}; tell by: {cause.tell}."
         )
-    if _past_text(series):
-        evidence += f" {_past_text(series)}"
+    for text in (_thin_base_text(latest), _past_text(series)):
+        evidence += f" {text}" if text else ""
     return Finding("normal", "note", round(max(confidence, 0.05), 2), evidence, advice)
 
 
@@ -187,6 +198,17 @@ def _where(latest: Deviation, series: ControlSeries) -> str:
         named += f" of {date_text(reading.date)}"
     against = "the first strip, for want of an aim" if series.aim_is_first else "the aim"
     return f"{named} against {against}"
+
+
+def _thin_base_text(latest: Deviation) -> str:
+    """Return what a D-min far below its aim says; development alone hardly makes it so."""
+    limit = control_limits().of["d_min"].control
+    known = [value for value in latest.d_min if math.isfinite(value)]
+    if not known or min(known) >= -limit:
+        return ""
+    return (
+        f"D-min lies up to {-min(known):.2f} below the aim: strip and aim may be of different film."
+    )
 
 
 def _past_text(series: ControlSeries) -> str:

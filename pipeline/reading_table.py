@@ -10,7 +10,7 @@ from pathlib import Path
 from pipeline.problem import ScanProblem
 
 MOST_BYTES = 4 << 20
-MOST_ROWS = 50_000
+MOST_ROWS = 20_000
 _DELIMITERS = ("\t", ";", ",")
 _IN_BRACKETS = re.compile(r"\([^)]*\)|\[[^]]*\]")
 _BETWEEN_WORDS = re.compile(r"[\s._-]+")
@@ -65,7 +65,7 @@ def read_table(path: Path, names: Mapping[str, str]) -> ReadingTable:
     Parameters
     ----------
     path
-        The file, 4 MiB and 50 000 rows at most.
+        The file, 4 MiB and 20 000 rows at most.
     names
         Names of columns by the words (as `column_word` gives them) that may stand for them.
 

@@ -235,7 +235,27 @@ def _control(
                 "give each strip a name of its own in column 'strip', or correct the reading",
             )
         patches[patch.replace("-", "_")] = _mean(densities)
+    _check_order(table, group, rows, patches, limits)
     return ControlReading(_strip_name(group), group[1], group[2], **patches)
+
+
+def _check_order(
+    table: ReadingTable,
+    group: _Group,
+    rows: Sequence[_Reading],
+    patches: dict[str, Triple],
+    limits: ReadingLimits,
+) -> None:
+    """Refuse a strip whose patches are changed over: more exposure never makes it thinner."""
+    for thin, dense in (("d-min", "ld"), ("ld", "hd")):
+        more = np.subtract(patches[dense], patches[thin.replace("-", "_")])
+        if np.isfinite(more).any() and np.nanmean(more) < -limits.same_patch_density:
+            line = next(reading.row.line for reading in rows if reading.patch == dense)
+            raise table.problem(
+                line,
+                f"makes {dense} of strip '{_strip_name(group)}' thinner than its {thin}",
+                "check which patch is which",
+            )
 
 
 def _strip_name(group: _Group) -> str:

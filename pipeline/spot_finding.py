@@ -44,11 +44,12 @@ def spot_findings(spots: Sequence[Spot], aim_spots: Sequence[Spot]) -> tuple[Fin
     """
     limits = control_limits().spots
     aim = _film("aim", aim_spots)
-    names = dict.fromkeys((spot.strip, spot.date, spot.batch) for spot in spots)
+    films: dict[tuple[object, ...], list[Spot]] = {}
+    for spot in spots:
+        films.setdefault((spot.strip, spot.date, spot.batch), []).append(spot)
     findings = []
-    for key in names:
-        own = [spot for spot in spots if (spot.strip, spot.date, spot.batch) == key]
-        findings += _of_film(_film(key[0], own), aim, limits)
+    for own in films.values():
+        findings += _of_film(_film(own[0].strip, own), aim, limits)
     return tuple(sorted(findings, key=lambda found: -found.confidence))
 
 

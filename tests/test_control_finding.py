@@ -47,8 +47,12 @@ def test_a_fault_is_told_with_figures_limits_and_how_to_tell_it_from_others():
     assert "HD - LD beyond the control limit of 0.09 in red, green, blue" in finding.evidence
     assert "LD beyond the action limit of 0.06" in finding.evidence
     assert "developer too cool" in finding.evidence
-    assert "A strip alone can't part these; tell them by:" in finding.advice
-    assert "developer too dilute: it is there from the first film of the batch" in finding.advice
+    assert finding.advice.startswith("Find out which it is, for a strip alone can't tell.")
+    assert (
+        "Developer too dilute? Tell it by this: it is there from the first film" in finding.advice
+    )
+    assert "; then mix the developer to the volume that the maker says." in finding.advice
+    assert "Far less likely it is" in finding.advice
 
 
 def test_what_else_it_could_be_is_said():
@@ -117,6 +121,12 @@ def test_what_was_not_read_is_not_told():
     (finding,) = found(replace(strip(), d_max=NOT_READ, yellow=NOT_READ))
     assert "Not read: D-max - yellow, blue; nothing can be told of that." in finding.evidence
     assert finding.confidence < 0.95
+
+
+def test_a_base_far_below_its_aim_is_another_film():
+    (finding,) = found(strip(d_min=-0.1, ld=(-0.05, -0.05, -0.05), hd=-0.06))
+    assert "D-min lies up to 0.10 below the aim" in finding.evidence
+    assert "may be of different film" in finding.evidence
 
 
 def test_a_trend_within_limits_is_told_before_a_limit_is_passed():

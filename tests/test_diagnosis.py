@@ -1,6 +1,9 @@
+import json
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from pipeline.diagnosis import (
     Diagnosis,
@@ -64,6 +67,29 @@ def test_an_aim_given_goes_before_the_file_s_own(tmp_path):
 def test_nothing_to_judge_is_a_problem(tmp_path):
     with pytest.raises(ScanProblem, match="holds nothing to judge"):
         diagnosis(tmp_path, AIM)
+
+
+PIECES = st.sampled_from(
+    ["nan", "-", "5", "1e5", "aim", "step 3", ";", ",", "\n", "\t", '"', "#", "\0", "é", "ld",
+     "2025-13-01", "2025-05-03T10:00+02:00", "9" * 400, ""]
+)  # fmt: skip
+
+
+@given(st.lists(st.tuples(st.floats(0, 1), st.integers(0, 6), PIECES), min_size=1, max_size=4))
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+def test_damaged_readings_give_findings_or_one_sentence(tmp_path, slips):
+    """Each slip puts a piece in the place of some letters of sound readings."""
+    text = AIM + FIRST + SPOTS + WEDGE
+    for place, letters, piece in slips:
+        at = int(place * len(text))
+        text = text[:at] + piece + text[at + letters :]
+    try:
+        found = diagnosis(tmp_path, text)
+    except ScanProblem as problem:
+        assert "\n" not in str(problem)  # noqa: PT017
+        return
+    json.dumps(document_of(found), allow_nan=False)
+    assert text_lines([found])
 
 
 def test_ranking_is_by_weight_then_confidence():

@@ -102,6 +102,11 @@ def test_each_film_is_judged_by_itself():
     assert sorted(told) == [("normal", "Film b"), ("under-developed", "Film a")]
 
 
+def test_many_films_are_no_more_work_than_their_number():
+    spots = [Spot(str(k), None, "", "base", BASE) for k in range(20_000)]
+    assert len(spot_findings(spots, [])) == len(spots)
+
+
 def test_a_print_without_a_base_is_not_judged():
     assert codes(edge_print=PRINT) == []
     assert codes(picture=PICTURE) == []
