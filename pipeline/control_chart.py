@@ -57,7 +57,7 @@ class ChartPanel:
 class ControlChart:
     """Geometry of a control chart, in px.
 
-    `labels` are x and text under the panels, `batches` x and name where another batch of
+    `labels` are x and text under the panels, `batches` x and label where a batch of
     chemistry begins; `text` says in words what the chart shows.
     """
 
@@ -97,7 +97,7 @@ def control_chart(series: ControlSeries) -> ControlChart:
         heading += " (the first strip stands for the aim)"
     return ControlChart(
         right + _RIGHT, height, float(_LEFT), right, heading, tuple(panels),
-        _labels(shown, places, slot), _batches(shown, places, slot), _text(heading, shown),
+        _labels(shown, places, slot), _batches(shown, places, slot, right), _text(heading, shown),
     )  # fmt: skip
 
 
@@ -169,16 +169,21 @@ def _labels(
 
 
 def _batches(
-    shown: Sequence[Deviation], places: Sequence[float], slot: float
+    shown: Sequence[Deviation], places: Sequence[float], slot: float, right: float
 ) -> tuple[tuple[float, str], ...]:
-    starts = [
-        (x - slot / 2, printable(after.reading.batch)[:24])
-        for x, (before, after) in zip(places[1:], pairwise(shown), strict=True)
-        if before.reading.batch != after.reading.batch
-    ]
-    if shown and shown[0].reading.batch:
-        starts.insert(0, (places[0] - slot / 2, printable(shown[0].reading.batch)[:24]))
-    return tuple(starts)
+    """Return where batches begin, with their names as far as there is room before the next."""
+    names = [printable(each.reading.batch)[:24] for each in shown]
+    if not any(names):
+        return ()
+    begins = [0, *(k for k in range(1, len(names)) if names[k] != names[k - 1])]
+    starts = [places[at] - slot / 2 for at in begins]
+    # The last may reach over the labels of the limits, which stand lower.
+    lengths = [after - start for start, after in pairwise([*starts, right + _RIGHT])]
+    labels = [f"batch {names[at]}" if names[at] else "no batch named" for at in begins]
+    return tuple(
+        (start, label if len(label) * _LETTER <= length else "")
+        for start, label, length in zip(starts, labels, lengths, strict=True)
+    )
 
 
 def _text(heading: str, shown: Sequence[Deviation]) -> str:

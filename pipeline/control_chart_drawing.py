@@ -136,7 +136,7 @@ def _under(chart: ControlChart) -> Iterator[str]:
     for x, text in chart.labels:
         yield _words(x, chart.height - 10, text, anchor="middle")
     for x, text in chart.batches:
-        yield _words(x + 3, 60, f"batch {text}" if text else "no batch named")
+        yield _words(x + 3, 60, text)
 
 
 def control_chart_png(series: ControlSeries) -> bytes:
@@ -156,7 +156,7 @@ def control_chart_png(series: ControlSeries) -> bytes:
     for x, text in chart.labels:
         pen.words(x, chart.height - 10, text, anchor="ms")
     for x, text in chart.batches:
-        pen.words(x + 3, 60, f"batch {text}" if text else "no batch named")
+        pen.words(x + 3, 60, text)
     notes = PngImagePlugin.PngInfo()
     notes.add_text("Software", f"{SOFTWARE} ({NAMESPACE})")
     notes.add_itxt("Description", chart.text)

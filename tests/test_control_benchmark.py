@@ -8,7 +8,6 @@ def test_codes_are_found_and_normal_strips_are_left_alone():
     for code in {fault.code for fault in FAULTS}:
         assert result.share(code) >= 0.9
     assert result.share(NORMAL) >= 0.98
-    # Seventeen causes have directions of their own; the others share theirs.
     among = sum(result.among.values()) / sum(result.strips.values())
     assert among >= 0.9
 

@@ -91,10 +91,19 @@ def test_labels_never_touch_each_other():
 def test_batches_are_told_where_they_begin():
     strips = [replace(AIM, strip=str(k), batch="spring" if k < 2 else "summer") for k in range(4)]
     chart = control_chart(control_series(strips, AIM))
-    assert [name for _, name in chart.batches] == ["spring", "summer"]
+    assert [name for _, name in chart.batches] == ["batch spring", "batch summer"]
     marks = [mark.x for mark in chart.panels[0].marks if mark.channel == 1]
     assert marks[1] < chart.batches[1][0] < marks[2]
     assert [text for _, text in chart.labels] == ["0", "1", "2", "3"]
+
+
+def test_names_of_short_batches_are_left_out_before_they_touch():
+    strips = [replace(AIM, strip=str(k), batch=f"kit {k // 3}") for k in range(60)]
+    chart = control_chart(control_series(strips, AIM))
+    assert len(chart.batches) == 20
+    assert {name for _, name in chart.batches[:-1]} == {""}
+    assert chart.batches[-1][1] == "batch kit 19"
+    assert control_chart(series_of([0.0])).batches == ()
 
 
 def test_the_chart_says_in_words_what_it_shows():
