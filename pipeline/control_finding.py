@@ -30,6 +30,8 @@ _UNCLEAR = 0.5
 _WORTH_A_LOOK = 0.02
 # What a missing aim takes of the confidence: the first strip may have been off itself.
 _FIRST_AS_AIM = 0.85
+# The same of each quantity that was not read.
+_UNREAD = 0.85
 _SURE = 0.95
 
 
@@ -88,7 +90,9 @@ def _of_code(
         evidence.append(
             "No known fault goes quite this way, so the cause can't be told from the strip."
         )
-    evidence += [text for text in (_thin_base_text(latest), _past_text(series)) if text]
+    texts = (_unread_text(latest), _thin_base_text(latest), _past_text(series))
+    evidence += [text for text in texts if text]
+    confidence *= _UNREAD ** len(_unread(latest))
     return Finding(
         code,
         _SEVERITY[state(latest)],
@@ -137,12 +141,9 @@ def _normal(latest: Deviation, series: ControlSeries) -> Finding:
         for value in latest.of(quantity)
         if math.isfinite(value)
     ]
-    unread = _unread(latest)
     evidence = f"{_where(latest, series)}: {deviation_text(latest)}; within the action limits."
     confidence = _SURE - 0.25 * max(used, default=1.0) ** 2
-    if unread:
-        evidence += f" Not read: {', '.join(unread)}; nothing can be told of that."
-        confidence *= 1.0 - 0.15 * len(unread)
+    confidence *= _UNREAD ** len(_unread(latest))
     if series.aim_is_first:
         confidence *= _FIRST_AS_AIM
     advice = "Nothing to do."
@@ -153,7 +154,7 @@ def _normal(latest: Deviation, series: ControlSeries) -> Finding:
             "Look for the cause before a limit is passed, and read the next strip soon. "
             f"So far it goes the way of: {cause.cause}; tell by: {cause.tell}."
         )
-    for text in (_thin_base_text(latest), _past_text(series)):
+    for text in (_unread_text(latest), _thin_base_text(latest), _past_text(series)):
         evidence += f" {text}" if text else ""
     return Finding("normal", "note", round(max(confidence, 0.05), 2), evidence, advice)
 
@@ -225,6 +226,11 @@ def _unread(latest: Deviation) -> list[str]:
         for quantity in QUANTITIES
         if not any(math.isfinite(value) for value in latest.of(quantity))
     ]
+
+
+def _unread_text(latest: Deviation) -> str:
+    unread = ", ".join(_unread(latest))
+    return f"Not read: {unread}; nothing can be told of that." if unread else ""
 
 
 def deviation_text(found: Deviation) -> str:

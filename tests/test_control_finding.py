@@ -121,6 +121,10 @@ def test_what_was_not_read_is_not_told():
     (finding,) = found(replace(strip(), d_max=NOT_READ, yellow=NOT_READ))
     assert "Not read: D-max - yellow, blue; nothing can be told of that." in finding.evidence
     assert finding.confidence < 0.95
+    strong = strip(ld=0.11, hd=0.24, d_max=0.33, yellow=0.19)
+    (known, *_), (half, *_) = found(strong), found(replace(strong, yellow=NOT_READ))
+    assert "Not read: D-max - yellow, blue" in half.evidence
+    assert "Not read" not in known.evidence
 
 
 def test_a_base_far_below_its_aim_is_another_film():
