@@ -1,0 +1,219 @@
+"""The command's words about what densities say: of scans, a roll record, or readings."""
+
+import json
+import os
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from pipeline.options import reading_options
+from pipeline.problem import Exit, OutputProblem, Problem, ScanProblem, SettingsProblem
+
+if TYPE_CHECKING:
+    from pipeline.diagnosis import Diagnosis
+    from pipeline.readings import ControlReading, Spot
+    from pipeline.talk import Talk
+
+READING_SUFFIXES = frozenset({".csv", ".tsv", ".txt"})
+CHART_SUFFIXES = (".svg", ".png")
+
+
+@click.command("diagnose")
+@click.argument("inputs", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--aim",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="CSV file with readings of the reference strip. Default: rows of strip 'aim'.",
+)
+@click.option(
+    "--chart",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Draw a control chart of the CSV's control strips, as .svg or .png.",
+)
+@reading_options
+def diagnose_command(
+    inputs: tuple[Path, ...], aim: Path | None, chart: Path | None, **options: Any
+) -> int:
+    """Tell what densities say of exposure, development and film, most likely first.
+
+    INPUTS are scans (folders and files, as for measure), the roll.json of a finished run, and CSV
+    files of readings with a densitometer.
+    """
+    from pipeline.talk import Talk
+
+    talk = Talk(options.pop("verbose"))
+    as_json, strict = options.pop("as_json"), options.pop("strict")
+    scans, others = _sorted_inputs(inputs)
+    _check_chart(chart, others)
+    reference = None if aim is None else _aim(aim)
+    done: list[Diagnosis] = []
+    codes: list[Exit] = []
+    for path in others:
+        try:
+            done.append(_of_file(path, reference))
+            codes.append(Exit.DONE)
+        except Problem as problem:
+            talk.say(str(problem))
+            codes.append(Exit.NOTHING_DONE)
+            if strict:
+                break
+    if scans and not (strict and any(codes)):
+        more, more_codes = _of_scans(scans, options, talk, strict)
+        done += more
+        codes += more_codes
+    _echo(done, as_json)
+    if chart is not None:
+        codes.append(_drawn(chart, done, talk))
+    return _overall(codes)
+
+
+def _sorted_inputs(inputs: Sequence[Path]) -> tuple[tuple[Path, ...], tuple[Path, ...]]:
+    """Return what are scans, and what are records and readings, each once."""
+    paths = tuple(dict.fromkeys(inputs))
+    others = tuple(
+        path
+        for path in paths
+        if path.suffix.lower() in {".json", *READING_SUFFIXES} and not path.is_dir()
+    )
+    return tuple(path for path in paths if path not in others), others
+
+
+def _check_chart(chart: Path | None, others: Sequence[Path]) -> None:
+    """Refuse a chart that can't be drawn before any work is done."""
+    from pipeline.write import check_replaceable
+
+    if chart is None:
+        return
+    if chart.suffix.lower() not in CHART_SUFFIXES:
+        raise SettingsProblem(chart, "is no name for a chart", "give a name ending in .svg or .png")
+    tables = [path for path in others if path.suffix.lower() in READING_SUFFIXES]
+    if len(tables) != 1:
+        found = "no CSV file of readings is" if not tables else "several CSV files are"
+        raise SettingsProblem(None, f"{found} named", "give one CSV file with --chart")
+    check_replaceable(chart)
+
+
+def _aim(path: Path) -> "tuple[ControlReading | None, tuple[Spot, ...]]":
+    """Return the aim in a file: its rows of strip 'aim', else its only strip and spots."""
+    from pipeline.readings import read_readings
+
+    try:
+        readings = read_readings(path)
+    except ScanProblem as problem:
+        raise SettingsProblem(problem.path, problem.what, problem.remedy) from problem
+    if readings.aim is not None or readings.aim_spots:
+        return readings.aim, readings.aim_spots
+    if len(readings.controls) > 1:
+        raise SettingsProblem(
+            path, "holds several strips and none is the aim", "name one of them aim in column strip"
+        )
+    if not readings.controls and not readings.spots:
+        raise SettingsProblem(path, "holds no aim", "add rows of a strip named aim")
+    return (readings.controls[0] if readings.controls else None), readings.spots
+
+
+def _of_file(
+    path: Path, aim: "tuple[ControlReading | None, tuple[Spot, ...]] | None"
+) -> "Diagnosis":
+    from pipeline.diagnosis import Diagnosis, diagnosis_of_readings, findings_of
+    from pipeline.readings import read_readings
+    from pipeline.record import read_document
+
+    if path.suffix.lower() == ".json":
+        return Diagnosis(str(path), "record", findings_of(read_document(path), path))
+
+    return diagnosis_of_readings(read_readings(path), *(aim or (None, ())))
+
+
+def _of_scans(
+    scans: Sequence[Path], options: dict[str, Any], talk: "Talk", strict: bool
+) -> "tuple[list[Diagnosis], list[Exit]]":
+    """Return the diagnosis of each roll of scans that could be surveyed, and the exit codes."""
+    from pipeline.diagnosis import Diagnosis, by_weight
+    from pipeline.roll import record_of, survey_roll
+    from pipeline.roll_folder import gather_rolls
+
+    workers = options.pop("workers") or os.cpu_count() or 1
+    name = options.pop("roll_name")
+    changes = {key: value for key, value in options.items() if value is not None}
+    done: list[Diagnosis] = []
+    codes: list[Exit] = []
+    try:
+        rolls = gather_rolls(scans, changes, name)
+    except ScanProblem as problem:
+        talk.say(str(problem))
+        return [], [Exit.NOTHING_DONE]
+    with ThreadPoolExecutor(workers, thread_name_prefix="evenroll") as executor:
+        for roll in rolls:
+            try:
+                surveyed = survey_roll(roll, executor, talk.listen)
+            except Problem as problem:
+                if isinstance(problem, SettingsProblem) and len(rolls) == 1:
+                    raise
+                talk.say(str(problem))
+                codes.append(Exit.NOTHING_DONE)
+                continue
+            talk.end()
+            if surveyed.strips:
+                record = record_of(surveyed)
+                told = tuple(trouble.message for trouble in record.problems)
+                found = by_weight(record.findings)
+                done.append(
+                    Diagnosis(roll.name, "scans", found, failed=surveyed.failed, problems=told)
+                )
+                codes.append(Exit.SOME_FAILED if surveyed.failed else Exit.DONE)
+            else:
+                codes.append(Exit.NOTHING_DONE)
+            if strict and surveyed.failed:
+                break
+    return done, codes
+
+
+def _echo(done: "Sequence[Diagnosis]", as_json: bool) -> None:
+    from pipeline.caution import caution_text
+    from pipeline.diagnosis import document_of, text_lines
+    from pipeline.report import DRY_FINDINGS
+
+    if as_json:
+        documents = [document_of(each) for each in done]
+        if documents:
+            told = documents[0] if len(documents) == 1 else documents
+            click.echo(json.dumps(told, ensure_ascii=False, indent=1, allow_nan=False))
+        return
+    for line in text_lines(done):
+        click.echo(line)
+    if any(found.code not in DRY_FINDINGS for each in done for found in each.findings):
+        click.echo("")
+        click.echo(caution_text(), nl=False)
+
+
+def _drawn(chart: Path, done: "Sequence[Diagnosis]", talk: "Talk") -> Exit:
+    """Write the chart of the one series there is; without one, tell so."""
+    from pipeline.control_chart_drawing import control_chart_png, control_chart_svg
+    from pipeline.write import atomic, write_text
+
+    series = next((each.series for each in done if each.series is not None), None)
+    if series is None:
+        talk.say(f"{chart}: there are no control strips to draw; read some and give their aim.")
+        return Exit.NOTHING_DONE
+    try:
+        if chart.suffix.lower() == ".svg":
+            write_text(chart, control_chart_svg(series, standalone=True))
+        else:
+            with atomic(chart) as file:
+                file.write(control_chart_png(series))
+    except OutputProblem as problem:
+        talk.say(str(problem))
+        return Exit.NOTHING_DONE
+    return Exit.DONE
+
+
+def _overall(codes: Sequence[Exit]) -> Exit:
+    if codes and all(code == Exit.NOTHING_DONE for code in codes):
+        return Exit.NOTHING_DONE
+    return Exit.SOME_FAILED if any(codes) else Exit.DONE

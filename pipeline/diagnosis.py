@@ -1,0 +1,169 @@
+"""What one input says, scans, record or readings: findings in rank, as text and as JSON."""
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from pipeline.contact_sheet import printable
+from pipeline.control import ControlSeries, control_series, state
+from pipeline.control_finding import control_findings
+from pipeline.problem import ScanProblem
+from pipeline.readings import ControlReading, Readings, Spot
+from pipeline.record import Finding
+from pipeline.spot_finding import spot_findings
+
+_WEIGHT = ("fault", "warning", "note")
+_FIELDS = ("code", "severity", "evidence", "advice")
+
+
+@dataclass(frozen=True)
+class Diagnosis:
+    """What one input says: its name, findings in rank, and what else is to be told.
+
+    `kind` is scans, record or readings; `failed` counts its scans that could not be used, and
+    `problems` are what was said of them; `notes` are plain sentences on readings.
+    """
+
+    name: str
+    kind: str
+    findings: tuple[Finding, ...]
+    notes: tuple[str, ...] = ()
+    series: ControlSeries | None = None
+    failed: int = 0
+    problems: tuple[str, ...] = ()
+
+
+def findings_of(document: Mapping[str, Any], path: Path) -> tuple[Finding, ...]:
+    """Return the findings of a roll record's document, the gravest first, else as they stand.
+
+    Raises
+    ------
+    ScanProblem
+        If they are not as roll.json holds them.
+    """
+    stored = document.get("findings")
+    wrong = ScanProblem(
+        path, "holds findings that make no sense", "convert the roll again with this version"
+    )
+    if not isinstance(stored, list):
+        raise wrong
+    findings = []
+    for each in stored:
+        if not isinstance(each, dict) or not all(isinstance(each.get(k), str) for k in _FIELDS):
+            raise wrong
+        confidence = each.get("confidence")
+        if isinstance(confidence, bool) or not isinstance(confidence, (int, float)):
+            raise wrong
+        if not 0.0 <= confidence <= 1.0 or each["severity"] not in _WEIGHT:
+            raise wrong
+        findings.append(Finding(confidence=float(confidence), **{k: each[k] for k in _FIELDS}))
+    return by_weight(findings)
+
+
+def diagnosis_of_readings(
+    readings: Readings, aim: ControlReading | None = None, aim_spots: Sequence[Spot] = ()
+) -> Diagnosis:
+    """Return what densitometer readings say; an aim given goes before the file's own.
+
+    Raises
+    ------
+    ScanProblem
+        If there is nothing that can be judged.
+    """
+    notes = list(readings.notes)
+    series = control_series(readings.controls, aim or readings.aim)
+    if series is not None and series.aim_is_first:
+        notes.append(
+            f"No aim is given: strip {series.aim.strip} stands for it, and is not judged itself; "
+            "add rows of the reference strip, with strip 'aim', or name a file with --aim."
+        )
+    judged = [] if series is None else list(control_findings(series))
+    judged += spot_findings(readings.spots, aim_spots or readings.aim_spots)
+    for wedge in readings.wedges:
+        low, high = wedge.log_exposure[[0, -1]]
+        notes.append(
+            f"Wedge {wedge.strip}: {len(wedge.log_exposure)} steps over {high - low:.2f} log "
+            "exposure."
+        )
+    if series is None and readings.controls:
+        told = "one control strip and no aim to hold it against"
+        remedy = "add rows of the reference strip, with strip 'aim', or name a file with --aim"
+        if not judged and not readings.wedges:
+            raise ScanProblem(readings.path, f"holds {told}", remedy)
+        notes.append(f"There is {told}; {remedy}.")
+    elif not judged and not readings.wedges:
+        raise ScanProblem(
+            readings.path,
+            "holds nothing to judge",
+            "add control strips, or spots such as base and edge-print",
+        )
+    return Diagnosis(str(readings.path), "readings", ranked(judged), tuple(notes), series)
+
+
+def by_weight(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Return findings, the gravest first; of the same weight as they were."""
+    return tuple(sorted(findings, key=lambda each: _WEIGHT.index(each.severity)))
+
+
+def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Return findings, the gravest first; of the same weight the most certain first."""
+    return tuple(
+        sorted(findings, key=lambda each: (_WEIGHT.index(each.severity), -each.confidence))
+    )
+
+
+def text_lines(done: Sequence[Diagnosis]) -> list[str]:
+    """Return what a person reads of each input: its notes, and its findings in rank."""
+    lines: list[str] = []
+    for each in done:
+        lines += ["", f"{printable(each.name)}:"] if lines else [f"{printable(each.name)}:"]
+        lines += [f"  {printable(note)}" for note in each.notes]
+        for place, found in enumerate(each.findings, 1):
+            lines += [
+                f"  {place}. {printable(found.code)} ({found.severity}, confidence "
+                f"{found.confidence:.2f})",
+                f"     {printable(found.evidence)}",
+                f"     What to do: {printable(found.advice)}",
+            ]
+        if not each.findings:
+            lines.append("  No findings.")
+    return lines
+
+
+def document_of(each: Diagnosis) -> dict[str, Any]:
+    """Return a diagnosis as a JSON-ready document; what was not read is null."""
+    document: dict[str, Any] = {
+        "input": each.name,
+        "kind": each.kind,
+        "findings": [asdict(found) for found in each.findings],
+        "notes": list(each.notes),
+        "problems": list(each.problems),
+    }
+    if each.series is not None:
+        document["control"] = _control_document(each.series)
+    return document
+
+
+def _control_document(series: ControlSeries) -> dict[str, Any]:
+    return {
+        "aim_is_first": series.aim_is_first,
+        "strips": [
+            {
+                "strip": each.reading.strip,
+                "date": each.reading.date.isoformat() if each.reading.date else None,
+                "batch": each.reading.batch,
+                "state": state(each),
+                **{name: list(map(_figure, each.of(name))) for name in ("d_min", "ld", "contrast")},
+                "retained": _figure(each.retained),
+                "colour_spread": _figure(each.colour_spread),
+            }
+            for each in series.deviations
+        ],
+        "signals": [str(signal) for signal in series.signals],
+    }
+
+
+def _figure(value: float) -> float | None:
+    return value if math.isfinite(value) else None
