@@ -1,22 +1,24 @@
 """Signs of a roll: the few figures of its densities by which faults are told apart."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.density import Triple, as_triple
 from pipeline.film import Matrix
+from pipeline.frames import HOLDS_PICTURE
 
-Triple = tuple[float, float, float]
 Floats = NDArray[np.floating[Any]]
 
 # Keeps the logarithm of next to nothing finite, in density.
 _LEAST = 0.01
 _CHANNELS = ("red", "green", "blue")
 _DENSE_SHARE = 90
+_RANGE = ("min", "median", "max")
 
 SIGNS = (
     *(f"median_{channel}" for channel in _CHANNELS),
@@ -122,3 +124,51 @@ def _assembled(
 
 def _triple(values: Triple | None) -> Triple:
     return (math.nan, math.nan, math.nan) if values is None else values
+
+
+def told_signs(signs: RollSigns) -> dict[str, float]:
+    """Return the signs that a roll shows, by name, with the count of its pictures as `pictures`."""
+    shown = {
+        name: value for name, value in zip(SIGNS, signs.values, strict=True) if math.isfinite(value)
+    }
+    return {"pictures": float(signs.frames), **shown}
+
+
+def signs_of_document(document: Mapping[str, Any]) -> RollSigns:
+    """Return the signs of a roll from the document of its roll.json.
+
+    Those it was written with if there are any, else what ranges of density, base and edge print
+    tell: all but the saturation.
+
+    Raises
+    ------
+    ValueError
+        If what is there is no number.
+    """
+    try:
+        densities = document.get("densities") or {}
+        told = densities.get("signs")
+        if told:
+            values = tuple(float(told.get(name, math.nan)) for name in SIGNS)
+            return RollSigns(values, int(told.get("pictures", 0)))
+        strips = document.get("strips") or []
+        frames = [
+            frame["density"]
+            for strip in strips
+            for frame in strip["frames"]
+            if frame["kind"] in HOLDS_PICTURE
+        ]
+        rows = (np.array([frame[name] for frame in frames], float) for name in _RANGE)
+        least, median, most = rows
+        absolute = bool(strips) and all(strip["base"]["absolute"] for strip in strips)
+        base = densities.get("base") if absolute else None
+        patches = PatchDensities(
+            _numbers(densities.get("edge_print")), _numbers(base), _numbers(densities.get("dmax"))
+        )
+        return signs_of_ranges(least, median, most, patches)
+    except (TypeError, KeyError, AttributeError, OverflowError) as error:
+        raise ValueError(f"no densities as roll.json has them ({error})") from error
+
+
+def _numbers(values: Any) -> Triple | None:
+    return None if values is None else as_triple(np.array(values, float))

@@ -11,8 +11,10 @@ from pipeline.roll_signs import (
     SIGNS,
     PatchDensities,
     RollSigns,
+    signs_of_document,
     signs_of_ranges,
     signs_of_samples,
+    told_signs,
 )
 
 UNMASK = find_film("generic").unmask
@@ -97,3 +99,50 @@ def test_a_roll_without_pictures_shows_only_its_patches():
     channels = ("red", "green", "blue")
     assert shown == {f"{patch}{channel}" for patch in patches for channel in channels}
     assert told.frames == 0
+
+
+def document(**densities) -> dict:
+    frame = {
+        "kind": "picture",
+        "density": {"min": [0.1] * 3, "median": [0.7] * 3, "max": [1.4] * 3},
+    }
+    blank = frame | {"kind": "blank"}
+    strips = [{"base": {"absolute": True}, "frames": [frame, frame, blank]}]
+    return {"strips": strips, "densities": {"base": [0.2, 0.6, 0.9], **densities}}
+
+
+def test_a_record_tells_ranges_base_and_print():
+    told = signs_of_document(document(edge_print=[0.9, 1.0, 1.1]))
+    rows = (np.full((2, 3), value) for value in (0.1, 0.7, 1.4))
+    patches = PatchDensities((0.9, 1.0, 1.1), (0.2, 0.6, 0.9))
+    assert told.values == pytest.approx(signs_of_ranges(*rows, patches).values, nan_ok=True)
+    assert told.frames == 2
+
+
+def test_a_relative_base_is_not_taken_for_an_absolute_one():
+    relative = document()
+    relative["strips"][0]["base"]["absolute"] = False
+    assert np.isnan(part(signs_of_document(relative), "base_")).all()
+
+
+@given(SAMPLES)
+def test_signs_come_back_from_the_record_as_they_were(samples):
+    signs = signs_of_samples(list(samples), UNMASK, PatchDensities((0.9, 1.0, 1.1)))
+    back = signs_of_document({"strips": [], "densities": {"signs": told_signs(signs)}})
+    assert back.values == pytest.approx(signs.values, nan_ok=True)
+    assert back.frames == signs.frames
+
+
+@pytest.mark.parametrize(
+    "broken",
+    [
+        {"strips": 3},
+        {"strips": [{"frames": [{"kind": "picture"}], "base": {"absolute": True}}]},
+        {"densities": {"signs": {"median_red": "dense"}}},
+        {"strips": [], "densities": {"edge_print": ["a", 1, 2]}},
+        {"densities": [1]},
+    ],
+)
+def test_a_record_of_something_else_is_refused(broken):
+    with pytest.raises(ValueError, match=r"densities|could not convert"):
+        signs_of_document(broken)
