@@ -25,6 +25,11 @@ Triple = tuple[float, float, float]
 # Layers are told by the same matrix on every roll: signs were fitted by it.
 _SIGNS_PROFILE = "generic"
 _SEVERITIES = ("fault", "warning", "note")
+FILM_CODES = frozenset({
+    "normal", "under-exposed", "over-exposed", "under-developed", "over-developed",
+    "colour-crossover", "high-base", "retained-silver", "no-image", "unexposed",
+})  # fmt: skip
+"""Findings of exposure and process; the others are of counting, light and scanner."""
 
 
 @cache

@@ -4,6 +4,7 @@ import json
 import os
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +16,7 @@ from pipeline.problem import Exit, OutputProblem, Problem, ScanProblem, Settings
 if TYPE_CHECKING:
     from pipeline.diagnosis import Diagnosis
     from pipeline.readings import ControlReading, Spot
+    from pipeline.roll_signs import RollSigns
     from pipeline.talk import Talk
 
 READING_SUFFIXES = frozenset({".csv", ".tsv", ".txt"})
@@ -27,7 +29,8 @@ CHART_SUFFIXES = (".svg", ".png")
     "--aim",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="CSV file with readings of the reference strip. Default: rows of strip 'aim'.",
+    help="What is right: a CSV file with readings of the reference strip (default: rows of strip "
+    "'aim'), or the roll.json of a good roll of the same film and scanner.",
 )
 @click.option(
     "--chart",
@@ -50,7 +53,7 @@ def diagnose_command(
     as_json, strict = options.pop("as_json"), options.pop("strict")
     scans, others = _sorted_inputs(inputs)
     _check_chart(chart, others)
-    reference = None if aim is None else _aim(aim)
+    reference = _Aim() if aim is None else _aim(aim)
     done: list[Diagnosis] = []
     codes: list[Exit] = []
     for path in others:
@@ -63,7 +66,7 @@ def diagnose_command(
             if strict:
                 break
     if scans and not (strict and any(codes)):
-        more, more_codes = _of_scans(scans, options, talk, strict)
+        more, more_codes = _of_scans(scans, options, talk, strict, reference.signs)
         done += more
         codes += more_codes
     _echo(done, as_json)
@@ -98,40 +101,62 @@ def _check_chart(chart: Path | None, others: Sequence[Path]) -> None:
     check_replaceable(chart)
 
 
-def _aim(path: Path) -> "tuple[ControlReading | None, tuple[Spot, ...]]":
-    """Return the aim in a file: its rows of strip 'aim', else its only strip and spots."""
+@dataclass(frozen=True)
+class _Aim:
+    """What is right: readings of a reference strip, spots, or the signs of a good roll."""
+
+    control: "ControlReading | None" = None
+    spots: "tuple[Spot, ...]" = ()
+    signs: "RollSigns | None" = None
+
+
+def _aim(path: Path) -> _Aim:
+    """Return the aim in a file: a roll, rows of strip 'aim', else its only strip and spots."""
     from pipeline.readings import read_readings
 
     try:
+        if path.suffix.lower() == ".json":
+            return _Aim(signs=_roll_aim(path))
         readings = read_readings(path)
     except ScanProblem as problem:
         raise SettingsProblem(problem.path, problem.what, problem.remedy) from problem
     if readings.aim is not None or readings.aim_spots:
-        return readings.aim, readings.aim_spots
+        return _Aim(readings.aim, readings.aim_spots)
     if len(readings.controls) > 1:
         raise SettingsProblem(
             path, "holds several strips and none is the aim", "name one of them aim in column strip"
         )
     if not readings.controls and not readings.spots:
         raise SettingsProblem(path, "holds no aim", "add rows of a strip named aim")
-    return (readings.controls[0] if readings.controls else None), readings.spots
+    return _Aim(readings.controls[0] if readings.controls else None, readings.spots)
 
 
-def _of_file(
-    path: Path, aim: "tuple[ControlReading | None, tuple[Spot, ...]] | None"
-) -> "Diagnosis":
+def _roll_aim(path: Path) -> "RollSigns":
+    from pipeline.diagnosis import signs_of_record
+    from pipeline.record import read_document
+
+    signs = signs_of_record(read_document(path), path)
+    if not signs.frames:
+        raise SettingsProblem(path, "holds no pictures to aim by", "name the record of a good roll")
+    return signs
+
+
+def _of_file(path: Path, aim: _Aim) -> "Diagnosis":
     from pipeline.diagnosis import Diagnosis, diagnosis_of_readings, findings_of
     from pipeline.readings import read_readings
     from pipeline.record import read_document
 
     if path.suffix.lower() == ".json":
-        return Diagnosis(str(path), "record", findings_of(read_document(path), path))
-
-    return diagnosis_of_readings(read_readings(path), *(aim or (None, ())))
+        return Diagnosis(str(path), "record", findings_of(read_document(path), path, aim.signs))
+    return diagnosis_of_readings(read_readings(path), aim.control, aim.spots)
 
 
 def _of_scans(
-    scans: Sequence[Path], options: dict[str, Any], talk: "Talk", strict: bool
+    scans: Sequence[Path],
+    options: dict[str, Any],
+    talk: "Talk",
+    strict: bool,
+    aim: "RollSigns | None",
 ) -> "tuple[list[Diagnosis], list[Exit]]":
     """Return the diagnosis of each roll of scans that could be surveyed, and the exit codes."""
     from pipeline.diagnosis import Diagnosis, by_weight
@@ -160,7 +185,7 @@ def _of_scans(
                 continue
             talk.end()
             if surveyed.strips:
-                record = record_of(surveyed)
+                record = record_of(surveyed, aim=aim)
                 told = tuple(trouble.message for trouble in record.problems)
                 found = by_weight(record.findings)
                 done.append(

@@ -9,9 +9,12 @@ from typing import Any
 from pipeline.contact_sheet import printable
 from pipeline.control import ControlSeries, control_series, state
 from pipeline.control_finding import control_findings
+from pipeline.diagnose import FILM_CODES, colour_findings
+from pipeline.monochrome import PROFILE as MONOCHROME
 from pipeline.problem import ScanProblem
 from pipeline.readings import ControlReading, Readings, Spot
 from pipeline.record import Finding
+from pipeline.roll_signs import RollSigns, signs_of_document
 from pipeline.spot_finding import spot_findings
 
 _WEIGHT = ("fault", "warning", "note")
@@ -35,15 +38,47 @@ class Diagnosis:
     problems: tuple[str, ...] = ()
 
 
-def findings_of(document: Mapping[str, Any], path: Path) -> tuple[Finding, ...]:
+def findings_of(
+    document: Mapping[str, Any], path: Path, aim: RollSigns | None = None
+) -> tuple[Finding, ...]:
     """Return the findings of a roll record's document, the gravest first, else as they stand.
+
+    What it says of exposure and process is weighed anew where it says nothing of them, or where
+    `aim` are the signs of a roll of the same film and scanner that is known to be right.
 
     Raises
     ------
     ScanProblem
         If they are not as roll.json holds them.
     """
-    stored = document.get("findings")
+    stored = _stored(document.get("findings", []), path)
+    of_film = [each for each in stored if each.code in FILM_CODES]
+    if (of_film and aim is None) or document.get("profile") == MONOCHROME:
+        return by_weight(stored)
+    signs = signs_of_record(document, path)
+    if not signs.frames:
+        return by_weight(stored)
+    rest = [each for each in stored if each.code not in FILM_CODES]
+    return by_weight([*colour_findings(signs, aim=aim), *rest])
+
+
+def signs_of_record(document: Mapping[str, Any], path: Path) -> RollSigns:
+    """Return the signs of a roll from its record's document.
+
+    Raises
+    ------
+    ScanProblem
+        If its densities make no sense.
+    """
+    try:
+        return signs_of_document(document)
+    except ValueError as error:
+        raise ScanProblem(
+            path, f"holds {error}", "convert the roll again with this version"
+        ) from error
+
+
+def _stored(stored: Any, path: Path) -> list[Finding]:
     wrong = ScanProblem(
         path, "holds findings that make no sense", "convert the roll again with this version"
     )
@@ -59,7 +94,7 @@ def findings_of(document: Mapping[str, Any], path: Path) -> tuple[Finding, ...]:
         if not 0.0 <= confidence <= 1.0 or each["severity"] not in _WEIGHT:
             raise wrong
         findings.append(Finding(confidence=float(confidence), **{k: each[k] for k in _FIELDS}))
-    return by_weight(findings)
+    return findings
 
 
 def diagnosis_of_readings(

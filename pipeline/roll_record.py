@@ -22,13 +22,19 @@ from pipeline.record import (
     RollRecord,
     StripRecord,
 )
+from pipeline.roll_signs import RollSigns
 from pipeline.roll_survey import Roll, SurveyedRoll
 from pipeline.scanner_profile import status_m
 from pipeline.survey import StripSurvey
 
 
-def record_of(surveyed: SurveyedRoll, split: bool = False) -> RollRecord:
-    """Return the roll record of a survey."""
+def record_of(
+    surveyed: SurveyedRoll, split: bool = False, aim: RollSigns | None = None
+) -> RollRecord:
+    """Return the roll record of a survey.
+
+    `aim` are the signs of a roll of the same film and scanner that is known to be right.
+    """
     roll, strips, colour = surveyed.roll, surveyed.strips, surveyed.colour
     told = {
         name: value
@@ -47,7 +53,9 @@ def record_of(surveyed: SurveyedRoll, split: bool = False) -> RollRecord:
             )
         ),
         densities=_roll_densities(strips),
-        findings=diagnose(strips, surveyed.profile, roll.notes, surveyed.clipped, surveyed.scanner),
+        findings=diagnose(
+            strips, surveyed.profile, roll.notes, surveyed.clipped, surveyed.scanner, aim
+        ),
         problems=surveyed.problems,
     )
 
