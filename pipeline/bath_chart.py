@@ -60,9 +60,9 @@ class _Axes:
 def bath_chart_svg(made: BathTrend, standalone: bool = False) -> str:
     """Return the trend as an SVG element, to stand in a page or, `standalone`, in a file.
 
-    A circle, a square and a triangle are a roll's red, green and blue, a bar their mean; the line is
-    the likeliest course, the band its interval, the broken line the share at which the batch is
-    spent. Shares are of what a fresh batch gives, so that rolls of several films stand in one
+    A circle, a square and a triangle are a roll's red, green and blue, a bar their mean; the line
+    is the likeliest course, the band its interval, the broken line the share at which the batch
+    is spent. Shares are of what a fresh batch gives, so that rolls of several films stand in one
     drawing. It needs no other file, and has its own light and dark colours.
     """
     axes = _axes(made)

@@ -11,6 +11,7 @@ import click
 from pipeline.bath import Batch, Use, checked
 from pipeline.bath_file import default_log
 from pipeline.bath_log import BathLog, ConflictProblem, Written
+from pipeline.contact_sheet import counted
 from pipeline.options import ChannelValues, Command
 from pipeline.problem import Exit, Problem, SettingsProblem
 
@@ -213,7 +214,11 @@ def _draw(batch: Batch, uses: tuple[Use, ...], path: Path) -> None:
 def remove(batch: str, roll: str | None, log: Path | None) -> None:
     """Take a roll out of the log, or a batch with all its rolls."""
     rolls = _log(log).remove(_name(batch), None if roll is None else _name(roll))
-    what = f"batch {batch} with {rolls} rolls" if roll is None else f"roll {roll} of {batch}"
+    what = (
+        f"batch {batch} with {counted(rolls, 'roll')}"
+        if roll is None
+        else f"roll {roll} of {batch}"
+    )
     click.echo(f"Removed {what}; 'evenroll bath undo' brings it back.")
 
 

@@ -143,6 +143,9 @@ def _told(path: Path) -> Iterator[None]:
         if code in _CAUSES:
             raise OutputProblem(path, *_CAUSES[code]) from error
         raise damaged(path, str(error)) from error
+    except UnicodeError as error:
+        # Names in a damaged file stand in the library's own messages.
+        raise damaged(path, "its tables have names that are no text") from error
 
 
 @contextmanager

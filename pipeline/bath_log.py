@@ -99,6 +99,11 @@ class BathLog:
             If an entry is refused.
         """
         counts = {"new": 0, "changed": 0, "same": 0}
+        if is_empty(self.path) and not any(isinstance(entry, Batch) for entry in entries):
+            # A roll without a batch is refused before a file is made for it.
+            for entry in entries:
+                raise _unknown_batch(_key(entry)[0], ())
+            return Written(**counts)
         with writing(self.path, self._wait_s) as database:
             run = self._next_run(database)
             standing: dict[Any, dict[Key, Entry]] = {

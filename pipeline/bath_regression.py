@@ -8,8 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 # Steps of the scale of noise that is summed over, and its least and greatest against the likeliest.
-_STEPS = 161
+_STEPS = 101
 _LEAST, _GREATEST = 0.1, 60.0
+# The same for the spread of a slope known beforehand, against what is said of it.
+_SLOPE_STEPS = 25
+_NARROWEST, _WIDEST = 0.3, 40.0
 
 
 @dataclass(frozen=True)
@@ -49,10 +52,14 @@ class Noise:
 
 @dataclass(frozen=True)
 class Slope:
-    """What is known beforehand of the slope: the likeliest one, and one standard deviation."""
+    """What is known beforehand of the slope: Student's t of this centre, scale and freedom.
+
+    Unlike a normal density its tails let the figures speak where they contradict it.
+    """
 
     centre: float
     spread: float
+    freedom: float
 
 
 @dataclass(frozen=True)
@@ -99,25 +106,38 @@ def fit_line(
     design = np.column_stack([np.ones_like(places), places])
     sizes = _noise_sizes(design, values, member, noise)
     fits = _at_noise(sizes, design, values, member, group_spread, slope)
-    # Evenly spaced in the logarithm: the density by size times the size.
-    log_weights = (
-        fits.log_likelihood
-        - noise.weight * np.log(sizes)
-        - 0.5 * noise.weight * (noise.size / sizes) ** 2
-    )
+    log_weights = fits.log_likelihood + _log_scale_density(sizes / noise.size, noise.weight)
+    if slope is not None:
+        scales = _slope_scales()
+        log_weights = log_weights + _log_scale_density(scales, slope.freedom)[:, None]
     weights = np.exp(log_weights - log_weights.max())
     weights /= weights.sum()
-    offsets = weights @ fits.offsets
+    offsets = np.einsum("ks,ksg->g", weights, fits.offsets)
     return Line(
-        Mixture(weights, fits.slope, fits.slope_spread),
-        float(weights @ fits.height),
+        Mixture(weights.ravel(), fits.slope.ravel(), fits.slope_spread.ravel()),
+        float(np.sum(weights * fits.height)),
         dict(zip(names, offsets.tolist(), strict=True)),
     )
 
 
+def _log_scale_density(scale: NDArray[np.float64], freedom: float) -> NDArray[np.float64]:
+    """Return the logarithm of the scaled inverse chi-squared density of ln(scale), but for a sum.
+
+    Normal densities of spreads that are so distributed make up Student's t.
+    """
+    return -freedom * np.log(scale) - 0.5 * freedom / scale**2
+
+
+def _slope_scales() -> NDArray[np.float64]:
+    return np.geomspace(_NARROWEST, _WIDEST, _SLOPE_STEPS)
+
+
 @dataclass(frozen=True)
 class _Fits:
-    """The line for each size of noise, and how likely that makes the figures; rows are sizes."""
+    """The line for each spread of the slope and size of noise, and how likely that makes it all.
+
+    Arrays have shape (spreads, sizes); `offsets` also (..., groups).
+    """
 
     log_likelihood: NDArray[np.float64]
     height: NDArray[np.float64]
@@ -138,25 +158,29 @@ def _at_noise(
     cover = sizes[:, None, None] ** 2 * np.eye(len(values)) + member @ shared
     both = np.broadcast_to(np.column_stack([design, values]), (len(sizes), len(values), 3))
     weighed = np.linalg.solve(cover, both)
-    normal = design.T @ weighed[:, :, :2]
-    right = np.einsum("sij,i->sj", weighed[:, :, :2], values)
-    known = weighed[:, :, 2] @ values
+    normal = (design.T @ weighed[:, :, :2])[None]
+    right = np.einsum("sij,i->sj", weighed[:, :, :2], values)[None]
+    known = (weighed[:, :, 2] @ values)[None]
+    log_likelihood = -0.5 * np.linalg.slogdet(cover)[1][None]
     if slope is not None:
-        normal[:, 1, 1] += slope.spread**-2
-        right[:, 1] += slope.centre / slope.spread**2
-        known += (slope.centre / slope.spread) ** 2
-    found = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
-    explained = np.sum(right * found, axis=1)
-    log_likelihood = -0.5 * (
-        np.linalg.slogdet(cover)[1] + np.linalg.slogdet(normal)[1] + known - explained
+        spreads = slope.spread * _slope_scales()[:, None]
+        normal = np.repeat(normal, _SLOPE_STEPS, axis=0)
+        right = np.repeat(right, _SLOPE_STEPS, axis=0)
+        normal[:, :, 1, 1] += spreads**-2
+        right[:, :, 1] += slope.centre / spreads**2
+        known = known + (slope.centre / spreads) ** 2
+        log_likelihood = log_likelihood - np.log(spreads)
+    found = np.linalg.solve(normal, right[..., None])[..., 0]
+    log_likelihood = log_likelihood - 0.5 * (
+        np.linalg.slogdet(normal)[1] + known - np.sum(right * found, axis=-1)
     )
     left = values - found @ design.T
     return _Fits(
         log_likelihood,
-        found[:, 0],
-        found[:, 1],
-        np.sqrt(np.linalg.inv(normal)[:, 1, 1]),
-        np.linalg.solve(cover, left[:, :, None])[:, :, 0] @ shared.T,
+        found[..., 0],
+        found[..., 1],
+        np.sqrt(np.linalg.inv(normal)[..., 1, 1]),
+        np.einsum("ksi,sij->ksj", left, np.linalg.solve(cover, shared.T[None])),
     )
 
 
@@ -179,6 +203,10 @@ def _noise_sizes(
 def _without_slope(
     places: NDArray[np.float64], values: NDArray[np.float64], groups: Sequence[str], slope: Slope
 ) -> Line:
-    known = Mixture(np.ones(1), np.array([slope.centre]), np.array([slope.spread]))
+    scales = _slope_scales()
+    weights = np.exp(_log_scale_density(scales, slope.freedom))
+    known = Mixture(
+        weights / weights.sum(), np.full_like(scales, slope.centre), slope.spread * scales
+    )
     height = float((values - slope.centre * places).mean()) if len(values) else 0.0
     return Line(known, height, dict.fromkeys(groups, 0.0))

@@ -137,7 +137,8 @@ def _maker_slope(batch: Batch) -> Slope | None:
         return None
     limits = bath_limits()
     fall = -math.log1p(-limits["limits"]["spent_share"]) / batch.life_rolls
-    return Slope(-fall, limits["spread"]["maker"] * fall)
+    spread = limits["spread"]
+    return Slope(-fall, spread["maker"] * fall, spread["maker_freedom"])
 
 
 def _fitted(
