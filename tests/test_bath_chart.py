@@ -50,10 +50,8 @@ def test_marks_stand_where_the_rolls_do():
 
 def test_channels_differ_by_shape():
     root = drawn(SPRING, worn(0.02, 4))
-    shapes = {
-        name: {each.tag for each in by_class(root, name)} for name in ("b-c0", "b-c1", "b-c2")
-    }
-    assert shapes == {"b-c0": {f"{SVG}circle"}, "b-c1": {f"{SVG}rect"}, "b-c2": {f"{SVG}path"}}
+    shapes = [{each.tag for each in by_class(root, f"b-c{channel}")} for channel in range(3)]
+    assert shapes == [{f"{SVG}circle"}, {f"{SVG}rect"}, {f"{SVG}path"}]
     words = [each.text for each in root.iter(f"{SVG}text")]
     assert {"red", "green", "blue", "mean", "90 % interval", "spent", "now"} <= set(words)
 
