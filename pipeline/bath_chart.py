@@ -164,7 +164,7 @@ def _mark(channel: int, x: float, y: float) -> str:
 
 
 def _bar(x: float, y: float) -> str:
-    return f'<path class="b-mean" d="M{x - 13:.1f} {y:.1f}h26"/>'
+    return f'<path class="b-mean" d="M{x - 11:.1f} {y:.1f}h22"/>'
 
 
 def _marks(made: BathTrend, axes: _Axes) -> Iterator[str]:

@@ -101,11 +101,9 @@ def fit_line(
     places, values = np.asarray(x, np.float64), np.asarray(y, np.float64)
     if len(set(places.tolist())) < 2:
         return None if slope is None else _without_slope(places, values, groups, slope)
-    names = sorted(set(groups))
-    member = np.array([[group == name for name in names] for group in groups], np.float64)
-    design = np.column_stack([np.ones_like(places), places])
-    sizes = _noise_sizes(design, values, member, noise)
-    fits = _at_noise(sizes, design, values, member, group_spread, slope)
+    scatter = _scatter(places, values, groups)
+    sizes = _noise_sizes(scatter, noise, float(np.abs(values).max()))
+    fits = _at_noise(sizes, scatter, group_spread, slope)
     log_weights = fits.log_likelihood + _log_scale_density(sizes / noise.size, noise.weight)
     if slope is not None:
         scales = _slope_scales()
@@ -116,7 +114,7 @@ def fit_line(
     return Line(
         Mixture(weights.ravel(), fits.slope.ravel(), fits.slope_spread.ravel()),
         float(np.sum(weights * fits.height)),
-        dict(zip(names, offsets.tolist(), strict=True)),
+        dict(zip(scatter.names, offsets.tolist(), strict=True)),
     )
 
 
@@ -130,6 +128,29 @@ def _log_scale_density(scale: NDArray[np.float64], freedom: float) -> NDArray[np
 
 def _slope_scales() -> NDArray[np.float64]:
     return np.geomspace(_NARROWEST, _WIDEST, _SLOPE_STEPS)
+
+
+@dataclass(frozen=True)
+class _Scatter:
+    """Sums over figures (1, x, y): `within` groups about their means, and the means by group."""
+
+    names: tuple[str, ...]
+    counts: NDArray[np.float64]
+    means: NDArray[np.float64]
+    within: NDArray[np.float64]
+
+
+def _scatter(
+    places: NDArray[np.float64], values: NDArray[np.float64], groups: Sequence[str]
+) -> _Scatter:
+    names, which = np.unique(np.asarray(groups), return_inverse=True)
+    rows = np.column_stack([np.ones_like(places), places, values])
+    counts = np.bincount(which).astype(np.float64)
+    sums = np.zeros((len(names), 3))
+    np.add.at(sums, which, rows)
+    means = sums / counts[:, None]
+    left = rows - means[which]
+    return _Scatter(tuple(map(str, names)), counts, means, left.T @ left)
 
 
 @dataclass(frozen=True)
@@ -147,56 +168,48 @@ class _Fits:
 
 
 def _at_noise(
-    sizes: NDArray[np.float64],
-    design: NDArray[np.float64],
-    values: NDArray[np.float64],
-    member: NDArray[np.float64],
-    group_spread: float,
-    slope: Slope | None,
+    sizes: NDArray[np.float64], scatter: _Scatter, group_spread: float, slope: Slope | None
 ) -> _Fits:
-    shared = group_spread**2 * member.T
-    cover = sizes[:, None, None] ** 2 * np.eye(len(values)) + member @ shared
-    both = np.broadcast_to(np.column_stack([design, values]), (len(sizes), len(values), 3))
-    weighed = np.linalg.solve(cover, both)
-    normal = (design.T @ weighed[:, :, :2])[None]
-    right = np.einsum("sij,i->sj", weighed[:, :, :2], values)[None]
-    known = (weighed[:, :, 2] @ values)[None]
-    log_likelihood = -0.5 * np.linalg.slogdet(cover)[1][None]
+    """Solve the normal equations; figures of a group share its offset's variance.
+
+    The inverse of their covariance weighs differences within a group by the noise alone, and the
+    group's mean by noise and offset together.
+    """
+    variance = sizes[:, None] ** 2 + scatter.counts * group_spread**2
+    weights = scatter.counts / variance
+    sums = scatter.within / sizes[:, None, None] ** 2
+    sums = (sums + np.einsum("sg,gi,gj->sij", weights, scatter.means, scatter.means))[None]
+    log_cover = 2.0 * (scatter.counts.sum() - len(scatter.counts)) * np.log(sizes)
+    log_cover = (log_cover + np.log(variance).sum(axis=1))[None]
     if slope is not None:
         spreads = slope.spread * _slope_scales()[:, None]
-        normal = np.repeat(normal, _SLOPE_STEPS, axis=0)
-        right = np.repeat(right, _SLOPE_STEPS, axis=0)
-        normal[:, :, 1, 1] += spreads**-2
-        right[:, :, 1] += slope.centre / spreads**2
-        known = known + (slope.centre / spreads) ** 2
-        log_likelihood = log_likelihood - np.log(spreads)
+        sums = np.repeat(sums, _SLOPE_STEPS, axis=0)
+        sums[..., 1, 1] += spreads**-2
+        sums[..., 1, 2] += slope.centre / spreads**2
+        sums[..., 2, 2] += (slope.centre / spreads) ** 2
+        log_cover = log_cover + 2.0 * np.log(spreads)
+    normal, right = sums[..., :2, :2], sums[..., :2, 2]
     found = np.linalg.solve(normal, right[..., None])[..., 0]
-    log_likelihood = log_likelihood - 0.5 * (
-        np.linalg.slogdet(normal)[1] + known - np.sum(right * found, axis=-1)
-    )
-    left = values - found @ design.T
+    unexplained = sums[..., 2, 2] - np.sum(right * found, axis=-1)
+    left = scatter.means[:, 2] - found @ scatter.means[:, :2].T
     return _Fits(
-        log_likelihood,
+        -0.5 * (log_cover + np.linalg.slogdet(normal)[1] + unexplained),
         found[..., 0],
         found[..., 1],
         np.sqrt(np.linalg.inv(normal)[..., 1, 1]),
-        np.einsum("ksi,sij->ksj", left, np.linalg.solve(cover, shared.T[None])),
+        group_spread**2 * weights * left,
     )
 
 
-def _noise_sizes(
-    design: NDArray[np.float64],
-    values: NDArray[np.float64],
-    member: NDArray[np.float64],
-    noise: Noise,
-) -> NDArray[np.float64]:
+def _noise_sizes(scatter: _Scatter, noise: Noise, largest: float) -> NDArray[np.float64]:
     """Return the sizes of noise to sum over, about what is left once line and groups are free."""
-    free = np.column_stack([design[:, 1], member])
-    found, _, rank, _ = np.linalg.lstsq(free, values, rcond=None)
-    left = float(np.sum((values - free @ found) ** 2))
-    weight = max(noise.weight + len(values) - rank, 1.0)
+    across, both, left = scatter.within[1, 1], scatter.within[1, 2], scatter.within[2, 2]
+    free = len(scatter.names)
+    if across > 0.0:
+        left, free = max(left - both**2 / across, 0.0), free + 1
+    weight = max(noise.weight + float(scatter.counts.sum()) - free, 1.0)
     likely = math.sqrt((noise.weight * noise.size**2 + left) / weight)
-    likely = max(likely, 1e-6 * float(np.abs(values).max()), 1e-9)
+    likely = max(likely, 1e-6 * largest, 1e-9)
     return np.geomspace(_LEAST * likely, _GREATEST * likely, _STEPS)
 
 

@@ -36,9 +36,9 @@ def test_marks_stand_where_the_rolls_do():
         "roll 02: 0.77, 96 % of fresh", "roll 03: 0.75, 94 % of fresh",
     ]  # fmt: skip
     fit = path_points(by_class(root, "b-fit")[0].get("d"))
-    bars = [re.match(r"M([\d.]+) ([\d.]+)h26", group[1].get("d")) for group in groups]
+    bars = [re.match(r"M([\d.]+) ([\d.]+)h22", group[1].get("d")) for group in groups]
     for bar in bars:
-        x, y = float(bar[1]) + 13, float(bar[2])
+        x, y = float(bar[1]) + 11, float(bar[2])
         after = next(point for point in fit if point[0] >= x)
         # A steady fall: every mean lies on the line, to a px.
         assert y == pytest.approx(after[1], abs=5)

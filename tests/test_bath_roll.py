@@ -1,4 +1,5 @@
 import json
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -8,6 +9,8 @@ import pytest
 from pipeline.bath import Batch, Use
 from pipeline.bath_roll import entries_of_roll
 from pipeline.problem import ScanProblem
+from pipeline.record import RollDensities, to_json
+from tests.test_contact_sheet import made_roll
 
 BATCH = {"name": "spring kit", "mixed": "2025-05-03", "rolls_before": 5, "temperature_c": 38.0}
 ROLL = {"id": "sarrow-07", "film": "colour negative 200", "developed": "2025-05-24"}
@@ -79,3 +82,15 @@ def test_what_is_no_roll_record_is_told(tmp_path: Path):
     (tmp_path / "roll.json").write_text('{"schema": 1, "roll": [], "densities": 3}', "utf-8")
     with pytest.raises(ScanProblem, match="names no batch"):
         entries_of_roll(tmp_path)
+
+
+def test_the_record_of_a_run_is_read(tmp_path: Path):
+    """As `convert` writes it: dates of TOML among the notes, rounded densities."""
+    batch = {"name": "spring kit", "mixed": date(2025, 5, 3), "rolls_before": 5}
+    densities = RollDensities((0.2, 0.6, 0.9), None, (0.61, 0.62, 0.66), (0.7, 0.8, 0.1 + 0.7))
+    record = replace(made_roll([1]), roll={"id": "7", "batch": batch}, densities=densities)
+    (tmp_path / "roll.json").write_text(to_json(record), "utf-8")
+    found, use = entries_of_roll(tmp_path)
+    assert found == Batch("spring kit", mixed=date(2025, 5, 3))
+    assert (use.rolls_before, use.contrast) == (5.0, (0.61, 0.62, 0.66))
+    assert use.edge_print == (0.7, 0.8, 0.8)

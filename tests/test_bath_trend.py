@@ -122,3 +122,8 @@ def test_the_line_runs_from_fresh_past_now():
     assert rolls[-1] > made.rolls_done
     for step, likely, low, high in made.line:
         assert (likely, low, high) == pytest.approx(made.share_at(step))
+
+
+def test_a_long_log_is_no_trouble():
+    uses = [replace(use, film=f"film {place % 7}") for place, use in enumerate(worn(1e-4, 3000))]
+    assert told(SPRING, uses).fall.quantile(0.5) == pytest.approx(1e-4, rel=1e-3)
