@@ -8,7 +8,6 @@ from datetime import date, datetime
 from functools import cache
 from typing import Any, TypeVar
 
-from pipeline.contact_sheet import printable
 from pipeline.film import profiles_folder
 from pipeline.problem import SettingsProblem
 
@@ -157,6 +156,8 @@ def checked(kind: type[Kind], values: Mapping[str, Any]) -> Kind:
 
 
 def _checked(name: str, value: Any) -> Any:
+    from pipeline.contact_sheet import printable
+
     if value is None or value == "":
         return None
     if name in FIGURES:

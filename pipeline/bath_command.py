@@ -11,7 +11,6 @@ import click
 from pipeline.bath import Batch, Use, checked
 from pipeline.bath_file import default_log
 from pipeline.bath_log import BathLog, ConflictProblem, Written
-from pipeline.contact_sheet import counted
 from pipeline.options import ChannelValues, Command
 from pipeline.problem import Exit, Problem, SettingsProblem
 
@@ -213,6 +212,8 @@ def _draw(batch: Batch, uses: tuple[Use, ...], path: Path) -> None:
 @_log_option
 def remove(batch: str, roll: str | None, log: Path | None) -> None:
     """Take a roll out of the log, or a batch with all its rolls."""
+    from pipeline.contact_sheet import counted
+
     rolls = _log(log).remove(_name(batch), None if roll is None else _name(roll))
     what = (
         f"batch {batch} with {counted(rolls, 'roll')}"
