@@ -3,6 +3,7 @@ import shutil
 import sqlite3
 import sys
 import tempfile
+import warnings
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -36,7 +37,10 @@ def open_folder() -> Iterator[Path]:
 def as_another_user(action) -> str:
     """Return what `action` says when somebody without rights on our files does it."""
     reader, writer = os.pipe()
-    child = os.fork()
+    with warnings.catch_warnings():
+        # Newer interpreters warn of threads, such as numpy's own; the child starts none.
+        warnings.simplefilter("ignore", DeprecationWarning)
+        child = os.fork()
     if child == 0:
         if os.geteuid() == 0:
             os.setuid(NOBODY)

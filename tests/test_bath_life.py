@@ -167,8 +167,14 @@ def test_no_fall_is_no_finding():
     assert batch_findings(SPRING, worn(0.001, 8)) == ()
     assert batch_findings(SPRING, worn(-0.02, 8)) == ()
     assert batch_findings(SPRING, worn(0.02, 2)) == ()
-    # The maker's figure is no evidence.
-    assert batch_findings(replace(SPRING, life_rolls=2.0), worn(0.0, 8)) == ()
+
+
+def test_the_makers_figure_is_no_evidence():
+    uses = made_rolls(np.random.default_rng(2), 0.02, 9, 0.02)
+    found = batch_findings(SPRING, uses)
+    assert found
+    for rolls in (2.0, 6.0, 100.0):
+        assert batch_findings(replace(SPRING, life_rolls=rolls), uses) == found
 
 
 def test_steady_batches_raise_few_alarms_and_spent_ones_are_found():
