@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from pipeline import __version__
+from pipeline.bath_command import bath_group
 from pipeline.diagnose_command import diagnose_command
 from pipeline.options import packing_option, reading_options, writing_options
 from pipeline.problem import Exit, Problem, SettingsProblem
@@ -41,6 +42,7 @@ def evenroll() -> None:
 
 evenroll.add_command(profile_group)
 evenroll.add_command(diagnose_command)
+evenroll.add_command(bath_group)
 
 
 @evenroll.command()

@@ -30,7 +30,13 @@ _PREFIX, _SUFFIX = ".evenroll-", ".part"
 # Characters of the final name in the temporary one: file systems take 255 bytes.
 _NAME_PART = 40
 # What our own pictures and sidecars, roll.json and pages carry near their start.
-_MARKS = (NAMESPACE.encode(), b'"evenroll": "', b'content="evenroll', b"# Film profile by evenroll")
+_MARKS = (
+    NAMESPACE.encode(),
+    b'"evenroll": "',
+    b'content="evenroll',
+    b"# Film profile by evenroll",
+    b"kind,batch,roll,mixed,",
+)
 _HEAD_BYTES = 1 << 18
 
 # Level 1 packs grain no worse than level 6 does, in half the time.

@@ -1,0 +1,205 @@
+"""What is said of batches of chemistry: tables and sentences, and the same for programs."""
+
+import math
+from collections.abc import Sequence
+from datetime import date
+from typing import Any
+
+from pipeline.bath import (
+    Batch,
+    Entry,
+    Triple,
+    Use,
+    rolls_before_each,
+    rolls_done,
+)
+from pipeline.bath_chart import chart_text
+from pipeline.bath_life import Life, batch_findings, clock, compensation, life
+from pipeline.bath_trend import trend
+from pipeline.caution import cautions
+
+MISSING = "\N{EN DASH}"
+VERDICTS = {
+    "good": "should be good for another roll",
+    "doubtful": "may be spent",
+    "spent": "is probably spent",
+    "unknown": "nothing can be told of its life",
+}
+
+
+def uses_of(entries: Sequence[Entry], batch: Batch) -> tuple[Use, ...]:
+    """Return the rolls of a batch among the entries of a log."""
+    return tuple(use for use in entries if isinstance(use, Use) and use.batch == batch.name)
+
+
+def list_text(entries: Sequence[Entry], today: date) -> str:
+    """Return a line for each batch: when mixed, how much, rolls done, and how it stands."""
+    rows = []
+    for batch in entries:
+        if isinstance(batch, Batch):
+            uses = uses_of(entries, batch)
+            told = life(batch, uses, today)
+            rows.append((
+                batch.name,
+                _or_dash(batch.mixed),
+                _or_dash(batch.volume_ml),
+                f"{told.rolls_done:g}",
+                VERDICTS[told.verdict],
+            ))  # fmt: skip
+    return _columns(("batch", "mixed", "ml", "rolls", "state"), rows)
+
+
+def show_text(batch: Batch, uses: Sequence[Use], today: date) -> str:
+    """Return all that is known of a batch: its rolls, trend, life and what that rests on."""
+    told = life(batch, uses, today)
+    parts = [_head(batch, told)]
+    if uses:
+        parts.append(_rolls(uses))
+    line = trend(batch, uses)
+    if line is not None and line.points:
+        parts.append(f"Trend: {chart_text(line)}")
+    parts.append("\n".join(life_lines(told)))
+    parts += [
+        f"{found.severity.capitalize()}: {found.code} (confidence {found.confidence:.2f}). "
+        f"{found.evidence} {found.advice}"
+        for found in batch_findings(batch, uses)
+    ]
+    parts.append(f"Developer: {compensation(batch, uses).sentence}")
+    return "\n\n".join(parts) + "\n"
+
+
+def life_lines(told: Life) -> tuple[str, ...]:
+    """Return what is said of a batch's life, a sentence or two a line."""
+    lines = [f"Life: after {told.rolls_done:g} rolls it {_verdict(told)}."]
+    percent = f"{100 * told.interval:.0f} %"
+    if told.rolls_low is not None:
+        likely = "no end in sight" if told.rolls is None else f"about {told.rolls:.1f}"
+        high = "no upper end" if told.rolls_high is None else f"{told.rolls_high:.1f}"
+        lines.append(
+            f"In rolls: {likely} in all; {percent} interval {told.rolls_low:.1f} to {high}."
+        )
+    if told.until is not None or told.until_low is not None:
+        likely = "no end in sight" if told.until is None else f"until {told.until}"
+        high = "no upper end" if told.until_high is None else str(told.until_high)
+        span = f"; {percent} interval in rolls as days: {told.until_low} to {high}"
+        lines.append(f"In days: {likely}{span if told.until_low != told.until_high else ''}.")
+    return (*lines, *(f"- {sentence}" for sentence in told.rests_on))
+
+
+def _verdict(told: Life) -> str:
+    if told.verdict == "unknown":
+        return "can't be told how long it lasts"
+    chance = "" if told.chance_spent is None else f" (chance of that {told.chance_spent:.0%})"
+    return VERDICTS[told.verdict] + ("" if told.verdict == "good" else chance)
+
+
+def _head(batch: Batch, told: Life) -> str:
+    facts = [
+        f"mixed {batch.mixed}" if batch.mixed else "",
+        f"{batch.volume_ml:g} ml" if batch.volume_ml else "",
+        f"{batch.temperature_c:g} °C" if batch.temperature_c else "",
+        clock(batch.time_s) if batch.time_s else "",
+        f"{told.rolls_done:g} rolls done",
+    ]
+    lines = [f"{batch.name}: {', '.join(fact for fact in facts if fact)}."]
+    stated = [
+        f"{batch.life_rolls:g} rolls" if batch.life_rolls else "",
+        f"{batch.life_days:g} days" if batch.life_days else "",
+    ]
+    if any(stated):
+        lines.append(f"Maker's life, as noted: {' or '.join(fact for fact in stated if fact)}.")
+    return "\n".join([*lines, *([f"Notes: {batch.notes}"] if batch.notes else [])])
+
+
+def _rolls(uses: Sequence[Use]) -> str:
+    head = ("roll", "developed", "film", "before", "rolls", "°C", "time", "edge print", "contrast")
+    rows = [
+        (
+            use.roll,
+            _or_dash(use.developed),
+            use.film or MISSING,
+            f"{before:g}",
+            f"{use.counts_for:g}",
+            _or_dash(use.temperature_c),
+            MISSING if use.time_s is None else clock(use.time_s),
+            _figure(use.edge_print),
+            _figure(use.contrast),
+        )
+        for use, before in rolls_before_each(uses)
+    ]
+    return _columns(head, rows)
+
+
+def _or_dash(value: date | float | None) -> str:
+    if value is None:
+        return MISSING
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _figure(values: Triple | None) -> str:
+    return MISSING if values is None else " ".join(f"{value:.2f}" for value in values)
+
+
+def _columns(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    widths = [max(map(len, column)) for column in zip(head, *rows, strict=True)]
+    return "\n".join(
+        "  ".join(f"{text:{width}}" for text, width in zip(line, widths, strict=True)).rstrip()
+        for line in (head, *rows)
+    )
+
+
+def batch_document(batch: Batch, uses: Sequence[Use], today: date) -> dict[str, Any]:
+    """Return all that `show_text` tells as a JSON-ready document."""
+    line, told, rule = trend(batch, uses), life(batch, uses, today), compensation(batch, uses)
+    rolls = [
+        {**_entry_document(use), "rolls": use.counts_for, "rolls_before": before}
+        for use, before in rolls_before_each(uses)
+    ]
+    document: dict[str, Any] = {
+        "batch": _entry_document(batch),
+        "rolls_done": rolls_done(uses),
+        "rolls": rolls,
+        "life": {name: _plain(value) for name, value in vars(told).items()},
+        "compensation": {"time_s": _plain(rule.time_s), "told": rule.sentence},
+        "findings": [vars(found) for found in batch_findings(batch, uses)],
+        "cautions": list(cautions().lines),
+        "trend": None,
+    }
+    if line is not None:
+        tail = (1.0 - line.interval) / 2.0
+        document["trend"] = {
+            "figure": line.figure,
+            "with_maker": line.with_maker,
+            "interval": line.interval,
+            "spent_share": _plain(line.spent_share),
+            "fall_per_roll": [_plain(line.fall.quantile(q)) for q in (0.5, tail, 1.0 - tail)],
+            "points": [
+                {name: _plain(value) for name, value in vars(point).items()}
+                for point in line.points
+            ],
+        }
+    return document
+
+
+def list_document(entries: Sequence[Entry], today: date) -> list[dict[str, Any]]:
+    """Return what `list_text` tells as a JSON-ready document."""
+    listed = []
+    for batch in entries:
+        if isinstance(batch, Batch):
+            told = life(batch, uses_of(entries, batch), today)
+            listed.append({
+                **_entry_document(batch), "rolls_done": told.rolls_done, "verdict": told.verdict
+            })  # fmt: skip
+    return listed
+
+
+def _entry_document(entry: Entry) -> dict[str, Any]:
+    return {name: _plain(value) for name, value in vars(entry).items()}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, float):
+        return round(value, 6) + 0.0 if math.isfinite(value) else None
+    if isinstance(value, tuple):
+        return [_plain(item) for item in value]
+    return value.isoformat() if isinstance(value, date) else value
