@@ -11,6 +11,7 @@ from pipeline.diagnosis import (
     document_of,
     findings_of,
     ranked,
+    signs_of_record,
     text_lines,
 )
 from pipeline.problem import ScanProblem
@@ -112,7 +113,7 @@ def test_findings_of_a_record_are_those_stored():
 @pytest.mark.parametrize(
     "stored",
     [
-        None, "x", {}, [None], [{}], [vars(finding()) | {"code": 3}],
+        "x", {}, [None], [{}], [vars(finding()) | {"code": 3}],
         [vars(finding()) | {"severity": "dire"}], [vars(finding()) | {"confidence": "high"}],
         [vars(finding()) | {"confidence": 2}], [vars(finding()) | {"confidence": True}],
         [vars(finding()) | {"confidence": float("nan")}],
@@ -146,3 +147,48 @@ def test_the_document_has_null_for_what_was_not_read(tmp_path):
     assert strip["retained"] is None
     assert (strip["date"], strip["state"]) == ("2025-05-03T00:00:00", "beyond control")
     assert document["control"]["aim_is_first"] is False
+
+
+def record(median: float = 0.65, most: float = 1.1, printed: float = 0.95, **changes) -> dict:
+    frame = {
+        "kind": "picture",
+        "density": {"min": [0.2] * 3, "median": [median] * 3, "max": [most] * 3},
+    }
+    strips = [{"base": {"absolute": True}, "frames": [frame] * 12}]
+    told = {"base": [0.21, 0.63, 0.88], "edge_print": [printed] * 3}
+    return {"strips": strips, "densities": told, "findings": []} | changes
+
+
+def test_a_record_without_findings_on_the_film_is_weighed_by_its_densities():
+    (sound,) = findings_of(record(), HERE)
+    assert sound.code == "normal"
+    # A thin edge print under thin pictures: common practice, no source.
+    thin = findings_of(record(0.33, 0.6, 0.45), HERE)
+    assert thin[0].code == "under-developed"
+    drift = vars(finding("scanner-drift"))
+    both = findings_of(record(findings=[drift]), HERE)
+    assert [each.code for each in both] == ["normal", "scanner-drift"]
+
+
+def test_stored_findings_on_the_film_stand_unless_there_is_an_aim():
+    stored = record(0.65, 1.1, 0.95, findings=[vars(finding("retained-silver", "warning"))])
+    assert [each.code for each in findings_of(stored, HERE)] == ["retained-silver"]
+    aim = signs_of_record(record(), HERE)
+    assert [each.code for each in findings_of(stored, HERE, aim)] == ["normal"]
+
+
+def test_an_aim_lets_a_small_fault_be_told():
+    aim = signs_of_record(record(), HERE)
+    weak = record(0.65 * 0.82, 1.1 * 0.82, 0.95 * 0.82)
+    assert findings_of(weak, HERE)[0].confidence < findings_of(weak, HERE, aim)[0].confidence
+    assert findings_of(weak, HERE, aim)[0].code == "under-developed"
+
+
+def test_a_record_of_silver_film_or_without_pictures_keeps_what_it_says():
+    assert findings_of(record(profile="monochrome"), HERE) == ()
+    assert findings_of(record(strips=[]), HERE) == ()
+
+
+def test_densities_that_make_no_sense_are_refused_in_one_sentence():
+    with pytest.raises(ScanProblem, match=r"roll.json: holds no densities as roll.json has them"):
+        findings_of(record(strips=[{"frames": 3}]), HERE)
