@@ -88,9 +88,10 @@ def diagnose(
     else:
         of_film = _without_pictures(strips, profile)
     counted = count_findings(strips, notes)
-    if counted:
+    leaks = _leak_findings(strips)
+    if counted or leaks:
         of_film = [finding for finding in of_film if finding.code != "normal"]
-    return ordered([*of_film, *counted, *_scanner_findings(strips, clipped)])
+    return ordered([*of_film, *leaks, *counted, *_scanner_findings(strips, clipped)])
 
 
 def ordered(findings: Sequence[Finding]) -> tuple[Finding, ...]:
@@ -156,6 +157,21 @@ def _without_pictures(strips: Sequence[StripSurvey], profile: FilmProfile) -> li
         return [as_finding("no-image", 0.75, f"{told}, clearer than that of developed film.")]
     doubt = "with no edge print to read, film that saw no light and film that was not developed"
     return [as_finding("unexposed", 0.6, f"{told}; {doubt} look much alike.")]
+
+
+def _leak_findings(strips: Sequence[StripSurvey]) -> list[Finding]:
+    leaks = [(place, s.leak) for place, s in enumerate(strips, 1) if s.leak is not None]
+    if not leaks:
+        return []
+    length = sum(leak.length_mm for _, leak in leaks)
+    densest = max((leak.density for _, leak in leaks), key=sum)
+    figures = " / ".join(f"{value:.2f}" for value in densest)
+    where = ", ".join(str(place) for place, _ in leaks)
+    evidence = (
+        f"The rebate is up to {figures} denser than the base over {length:.0f} mm "
+        f"on {'strips' if len(leaks) > 1 else 'strip'} {where}."
+    )
+    return [as_finding("light-leak", 0.85, evidence)]
 
 
 def _scanner_findings(strips: Sequence[StripSurvey], clipped: bool) -> list[Finding]:

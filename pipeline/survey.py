@@ -24,6 +24,7 @@ from pipeline.gate import GateHabit
 from pipeline.illumination import Levels, find_levels
 from pipeline.infrared import CrossTalk
 from pipeline.layout import MM_PER_INCH, Strip, find_strips
+from pipeline.light_leak import LightLeak, find_leak
 from pipeline.monochrome import Kind, film_kind
 from pipeline.negative import is_negative
 from pipeline.problem import ScanProblem
@@ -56,8 +57,8 @@ class StripSurvey:
     `edge` is what its edges say, in the pixels of the straightened proxy; `centres_px` are the
     columns of the frames' centres there; `habit` is what its clear frames show of the camera;
     `cross_talk` is what of its pictures shows in the infra-red plane, where the scan has one;
-    `edges_seen` whether its upper and lower edge are in view. Edge print and `dmax` are those of
-    `StripDensities`.
+    `edges_seen` whether its upper and lower edge are in view; `leak` is light beside its pictures.
+    Edge print and `dmax` are those of `StripDensities`.
     """
 
     scan: Scan
@@ -77,6 +78,7 @@ class StripSurvey:
     habit: GateHabit | None = None
     cross_talk: CrossTalk | None = None
     edges_seen: tuple[bool, bool] = (True, True)
+    leak: LightLeak | None = None
     print_error: Triple | None = None
     print_from: str | None = None
     dmax: Triple | None = None
@@ -245,7 +247,10 @@ def _survey_strip(
     survey = _assembled(scan, proxy, strip, view, above, found, base, illumination, reading)
     talk = strip_cross_talk(scan, proxy, strip, above, found.frames)
     patches = strip_densities(scan, proxy.factor, view, strip, above, base, illumination, reading)
-    survey = replace(survey, cross_talk=talk, edges_seen=strip.edges_seen, **vars(patches))
+    leak = find_leak(above, strip.film_rows, strip.film, strip.px_per_mm)
+    survey = replace(
+        survey, cross_talk=talk, edges_seen=strip.edges_seen, leak=leak, **vars(patches)
+    )
     return survey if cuts is None else _recut(survey, cuts, view, proxy.factor, above)
 
 
