@@ -133,7 +133,9 @@ def characteristic(
     logs, seen, errors = logs[order], seen[order], errors[order]
     if len(np.unique(logs[:, 1])) < LEAST_STEPS or np.ptp(logs[:, 1]) < _LEAST_RANGE:
         return None
-    bases = [_Basis(logs[:, channel]) for channel in range(3)]
+    shared = _Basis(logs[:, 1])
+    alike = bool((logs == logs[:, 1:2]).all())
+    bases = [shared if alike else _Basis(logs[:, channel]) for channel in range(3)]
     if error is None:
         errors = np.full_like(seen, max(_noise(bases, seen), _LEAST_UNKNOWN))
     errors = np.maximum(errors, _LEAST_ERROR)
@@ -149,9 +151,15 @@ class _Basis:
     """The spline over the steps' range: density = first column + slopes' integrals."""
 
     def __init__(self, logs: Floats) -> None:
+        from scipy.interpolate import BSpline
+
         self.low, self.high = float(logs.min()), float(logs.max())
         span = self.high - self.low
         self.knots = int(np.clip(np.ceil(span / _KNOT_STEP), 3, _MOST_KNOTS))
+        step = span / self.knots
+        places = self.low + step * np.arange(-2, self.knots + 3)
+        self._spline = BSpline(places, np.eye(self.knots + 2), 2, extrapolate=True)
+        self._integral = self._spline.antiderivative()
         self.at_steps = self.density_rows(logs)
         size = self.at_steps.shape[1]
         bend = np.diff(np.eye(size - 1), 2, axis=0)
@@ -162,26 +170,15 @@ class _Basis:
 
     def density_rows(self, logs: Floats) -> Floats:
         """Return rows (n, size) that make densities of the coefficients."""
-        rows = np.column_stack([np.ones(len(logs)), *self._splines(logs, integral=True)])
-        return np.asarray(rows, float)
+        risen = self._integral(self._within(logs)) - self._integral(self.low)
+        return np.column_stack([np.ones(len(logs)), risen])
 
     def slope_rows(self, logs: Floats) -> Floats:
         """Return rows (n, size) that make slopes of the coefficients."""
-        rows = np.column_stack([np.zeros(len(logs)), *self._splines(logs, integral=False)])
-        return np.asarray(rows, float)
+        return np.column_stack([np.zeros(len(logs)), self._spline(self._within(logs))])
 
-    def _splines(self, logs: Floats, integral: bool) -> list[Floats]:
-        from scipy.interpolate import BSpline
-
-        step = (self.high - self.low) / self.knots
-        knots = self.low + step * np.arange(-2, self.knots + 3)
-        parts = []
-        for index in range(self.knots + 2):
-            spline = BSpline(knots, np.eye(self.knots + 2)[index], 2, extrapolate=True)
-            part = spline.antiderivative() if integral else spline
-            value = part(np.clip(logs, self.low, self.high))
-            parts.append(value - part(self.low) if integral else value)
-        return parts
+    def _within(self, logs: Floats) -> Floats:
+        return np.clip(logs, self.low, self.high)
 
 
 def _noise(bases: Sequence[_Basis], seen: Floats) -> float:

@@ -16,6 +16,8 @@ from pipeline.film_curve import MIDDLE_GREY
 Floats = NDArray[np.float64]
 MaybeTriple = tuple[float | None, float | None, float | None]
 
+# Highest density above D-min at which speeds are compared.
+_MOST_ABOVE = 0.5
 # Exposures over which a film profile's curves are drawn, decades about middle grey.
 _PROFILE_LOW, _PROFILE_HIGH, _PROFILE_STEP = -2.4, 2.4, 0.1
 
@@ -52,8 +54,12 @@ def speed_rules() -> dict[str, Any]:
     return rules
 
 
-def speed_points(curves: Curves, lux_seconds: bool = False) -> SpeedPoints:
+def speed_points(
+    curves: Curves, lux_seconds: bool = False, above_base: float | None = None
+) -> SpeedPoints:
     """Return the speed points of three curves; a speed only for exposures in lx s.
+
+    `above_base` is another density above D-min than the standard's, for comparisons.
 
     Notes
     -----
@@ -62,7 +68,7 @@ def speed_points(curves: Curves, lux_seconds: bool = False) -> SpeedPoints:
     of the slowest one; S = sqrt(2) / H_m. The standard's light, process and densitometer
     (Status M) are the user's to see to: without them it is a speed in the standard's manner.
     """
-    above = float(speed_rules()["point_density"])
+    above = float(speed_rules()["point_density"]) if above_base is None else above_base
     red, green, blue = (
         None if curve.base_density is None else curve.log_exposure_at(curve.base_density + above)
         for curve in curves
@@ -79,8 +85,25 @@ def rounded_speed(iso: float) -> int:
     return int(min(speed_rules()["series"], key=lambda one: abs(math.log(one / iso))))
 
 
-def stops_faster(points: SpeedPoints, others: SpeedPoints) -> float | None:
-    """Return by how many stops a film needs less exposure than another; None if unknown."""
+def stops_faster(curves: Curves, others: Curves) -> float | None:
+    """Return by how many stops a film needs less exposure than another; None if unknown.
+
+    They are compared at their speed points, or at the least density that the steps show, as far
+    as that is still near the toe: farther up, contrast has its part in it.
+    """
+    lowest = [
+        curve.density[0] - curve.base_density
+        for curve in (*curves, *others)
+        if curve.base_density is not None
+    ]
+    above = max(float(speed_rules()["point_density"]), *(low + 1e-6 for low in lowest), 0.0)
+    if above > _MOST_ABOVE:
+        return None
+    points, against = (speed_points(each, above_base=above) for each in (curves, others))
+    return _stops_between(points, against)
+
+
+def _stops_between(points: SpeedPoints, others: SpeedPoints) -> float | None:
     if points.mean is None or others.mean is None:
         return None
     return (others.mean - points.mean) / math.log10(2.0)

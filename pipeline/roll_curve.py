@@ -121,10 +121,9 @@ def film_curve(
     if channels is None:
         return None
     status = None if scanner is None else characteristic(logs, status_m(seen, scanner), error)
-    points = speed_points(channels, lux_seconds=scale == LUX_SECONDS)
     faster = None
     if profile is not None and scale in (NORMAL, MIDDLE):
-        faster = stops_faster(points, speed_points(profile_curves(profile)))
+        faster = stops_faster(channels, profile_curves(profile))
     logs = logs if logs.ndim == 1 else logs.mean(axis=1)
     order = np.argsort(logs, kind="stable")
     return FilmCurve(
@@ -134,7 +133,7 @@ def film_curve(
         density=tuple(as_triple(row) for row in seen[order]),
         channels=channels,
         scale=scale,
-        speed=points,
+        speed=speed_points(channels, lux_seconds=scale == LUX_SECONDS),
         status_m=None if status is None else as_triple(np.array([c.contrast for c in status])),
         stops_faster=faster,
     )

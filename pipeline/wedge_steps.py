@@ -326,6 +326,9 @@ def _with_unseen(
     def goes_on(at: int, inner: int, way: int) -> bool:
         if not 0 <= at < len(level) or not even[at] < _UNEVEN:
             return False
+        # At the base there is nothing left to tell a step from the wedge's surround.
+        if level[inner] < _BACK:
+            return False
         further = way * sign * (level[at] - level[inner])
         return bool(-_BACK < further < _UNSEEN)
 
