@@ -141,7 +141,8 @@ def curve_svg(curve: FilmCurve) -> str:
 
 
 def _scale(curve: FilmCurve) -> _Scale:
-    logs = [*curve.log_exposure, *(v for one in curve.channels for v in one.log_exposure[::240])]
+    ends = (end for one in curve.channels for end in (one.log_exposure[0], one.log_exposure[-1]))
+    logs = [*curve.log_exposure, *ends]
     values = [v for row in curve.density for v in row]
     values += [v for one in curve.channels for v in one.density]
     low, high = math.floor(2 * min(logs)) / 2, math.ceil(2 * max(logs)) / 2

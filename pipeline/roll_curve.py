@@ -155,6 +155,9 @@ def film_curve_of_roll(
         If a wedge or bracket that roll.toml names is not there, or can't be read.
     """
     frames = _by_number(strips, numbers)
+    # A roll of which no scan could be used has no frames to look for.
+    if not frames:
+        return None
     if notes.wedge is not None:
         return _wedge_curve(notes.wedge, frames, scanner)
     if notes.bracket is not None:
@@ -194,7 +197,7 @@ def _by_number(strips: Sequence[StripSurvey], numbers: Sequence[Sequence[FrameNu
 def _named(number: str, frames: Frames, setting: str) -> NDArray[np.float32]:
     """Return the small picture of a frame that the user named."""
     if number not in frames:
-        there = f"frames {min(frames)} to {max(frames)}" if frames else "no frames"
+        there = f"frames {min(frames)} to {max(frames)}"
         raise SettingsProblem(
             None,
             f"there is no frame {number} for the {setting} on the roll, which has {there}",

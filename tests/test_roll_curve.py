@@ -143,6 +143,7 @@ def test_a_chart_gives_the_curve_unless_the_user_says_no(chart, wedge):
 
 def test_without_any_of_them_there_is_no_curve(wedge):
     assert curve_of([]) is None
+    assert curve_of([], RollNotes(wedge=read_wedge(WEDGE))) is None
     assert curve_of([shown(frame_density(FILM, SCANNER, "coffee")), wedge]) is None
 
 
