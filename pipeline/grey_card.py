@@ -36,7 +36,12 @@ class GreyReading:
     @property
     def is_even(self) -> bool:
         """Tell whether it may be a card: exposed, and even."""
-        return bool((self.spread < _EVEN).all() and (self.density > _LEAST_DENSITY).all())
+        return self.is_even_area and bool((self.density > _LEAST_DENSITY).all())
+
+    @property
+    def is_even_area(self) -> bool:
+        """Tell whether it is even, exposed or not."""
+        return bool((self.spread < _EVEN).all())
 
 
 def read_grey(density_above: Picture, area: Area | None = None) -> GreyReading:

@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 Frames = Sequence[tuple[str, FrameSurvey]]
 
 # A chart that nobody named is taken only if it is this clear, and all its patches fit together.
-_CLEAR = 0.95
+CLEAR_CHART = 0.95
 _LEAST_CONFIDENCE = 0.5
 _MOST_MISFIT = 4.0
 # How warm a chart's light may be for the film profile, log10 of red to blue exposure: over all
@@ -106,7 +106,7 @@ def found_reference(frames: Frames, profile: FilmProfile, solved: RollColour) ->
         return None
     for number, frame in frames:
         chart = frame.chart
-        if chart is None or chart.confidence < _CLEAR or chart_trouble(chart.densities):
+        if chart is None or chart.confidence < CLEAR_CHART or chart_trouble(chart.densities):
             continue
         if not usual_light(chart, profile, solved):
             notes.append(

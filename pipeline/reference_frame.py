@@ -72,13 +72,15 @@ def _is_none(value: Any) -> bool:
     return isinstance(value, str) and value.strip().lower() == NO_REFERENCE
 
 
-def _refuse(where: Path | None, what: str, remedy: str) -> SettingsProblem:
-    return SettingsProblem(where, f"'reference': {what}", remedy)
+def _refuse(
+    where: Path | None, what: str, remedy: str, setting: str = "reference"
+) -> SettingsProblem:
+    return SettingsProblem(where, f"'{setting}': {what}", remedy)
 
 
 def _read(value: Any, where: Path | None) -> ReferenceFrame:
     if not isinstance(value, Mapping):
-        return ReferenceFrame(_frame(value, where))
+        return ReferenceFrame(frame_name(value, where))
     for key in value:
         if key not in _KEYS:
             near = difflib.get_close_matches(str(key).lower(), _KEYS, 1, 0.6)
@@ -89,57 +91,69 @@ def _read(value: Any, where: Path | None) -> ReferenceFrame:
     chart = value.get("chart")
     if chart is not None and not isinstance(chart, bool):
         raise _refuse(where, f"'chart' is {chart!r}", "write true or false")
-    corners, grey = _corners(value.get("corners"), where), _area(value.get("grey"), where)
+    corners, grey = (
+        picture_corners(value.get("corners"), where),
+        picture_area(value.get("grey"), where),
+    )
     if corners is not None and (grey is not None or chart is False):
         raise _refuse(where, "corners are those of a chart", "leave out what says it is none")
     if grey is not None and chart:
         raise _refuse(where, "a grey area is that of a grey card", "leave out chart = true")
     is_chart = chart if chart is not None else True if corners else False if grey else None
-    return ReferenceFrame(_frame(value["frame"], where), is_chart, corners, grey)
+    return ReferenceFrame(frame_name(value["frame"], where), is_chart, corners, grey)
 
 
-def _frame(value: Any, where: Path | None) -> str:
+def frame_name(value: Any, where: Path | None, setting: str = "reference") -> str:
+    """Return a frame's number as the contact sheet has it, or refuse what is none."""
     text = "" if isinstance(value, bool) else str(value).strip()
     match = _NUMBER.fullmatch(text)
     if match is None:
         raise _refuse(
-            where, f"{value!r} is no frame number", "give it as on the contact sheet, as in '07'"
+            where,
+            f"{value!r} is no frame number",
+            "give it as on the contact sheet, as in '07'",
+            setting,
         )
     digits, half, rest = match.group(1).upper(), match.group(2).upper(), match.group(3).lower()
     return (digits if digits == "X" else digits.zfill(2)) + half + rest
 
 
-def _share(value: Any, where: Path | None) -> float:
+def _share(value: Any, where: Path | None, setting: str) -> float:
     known = isinstance(value, (int, float)) and not isinstance(value, bool)
     if not known or not math.isfinite(value) or not 0.0 <= value <= 1.0:
-        raise _refuse(where, f"{value!r} is no share of the picture", "give numbers from 0 to 1")
+        what = f"{value!r} is no share of the picture"
+        raise _refuse(where, what, "give numbers from 0 to 1", setting)
     return float(value)
 
 
-def _corners(value: Any, where: Path | None) -> tuple[Point, Point, Point, Point] | None:
+def picture_corners(
+    value: Any, where: Path | None, setting: str = "reference"
+) -> tuple[Point, Point, Point, Point] | None:
+    """Return four points, shares of the picture, around a quadrilateral, or refuse others."""
     if value is None:
         return None
-    remedy = "give four pairs [x, y] around the chart"
+    remedy = "give four pairs [x, y] around it"
     if not isinstance(value, list) or len(value) != 4:
-        raise _refuse(where, "'corners' are not four points", remedy)
+        raise _refuse(where, "'corners' are not four points", remedy, setting)
     points: list[Point] = []
     for point in value:
         if not isinstance(point, list) or len(point) != 2:
-            raise _refuse(where, "'corners' has a point that is no pair", remedy)
-        points.append((_share(point[0], where), _share(point[1], where)))
+            raise _refuse(where, "'corners' has a point that is no pair", remedy, setting)
+        points.append((_share(point[0], where, setting), _share(point[1], where, setting)))
     outline = np.array(points, np.float32)
     if not cv2.isContourConvex(outline) or cv2.contourArea(outline) < _LEAST_SIDE**2:
-        raise _refuse(where, "'corners' enclose no quadrilateral", remedy)
+        raise _refuse(where, "'corners' enclose no quadrilateral", remedy, setting)
     return (points[0], points[1], points[2], points[3])
 
 
-def _area(value: Any, where: Path | None) -> Area | None:
+def picture_area(value: Any, where: Path | None, setting: str = "reference") -> Area | None:
+    """Return left, top, right and bottom as shares of the picture, or refuse others."""
     if value is None:
         return None
     remedy = "give left, top, right and bottom as shares of the picture, as in [0.4, 0.4, 0.6, 0.6]"
     if not isinstance(value, list) or len(value) != 4:
-        raise _refuse(where, "'grey' is not four numbers", remedy)
-    left, top, right, bottom = (_share(part, where) for part in value)
+        raise _refuse(where, "'grey' is not four numbers", remedy, setting)
+    left, top, right, bottom = (_share(part, where, setting) for part in value)
     if right - left < _LEAST_SIDE or bottom - top < _LEAST_SIDE:
-        raise _refuse(where, "'grey' encloses no area", remedy)
+        raise _refuse(where, "'grey' encloses no area", remedy, setting)
     return (left, top, right, bottom)

@@ -39,7 +39,7 @@ def record_of(
     told = {
         name: value
         for name, value in vars(roll.notes).items()
-        if name not in ("frames", "other") and value not in (None, {})
+        if name not in ("frames", "wedge", "bracket", "other") and value not in (None, {})
     }
     return RollRecord(
         roll=dict(roll.notes.other) | told | {"id": roll.name},

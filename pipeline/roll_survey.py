@@ -23,8 +23,8 @@ from pipeline.print_tone import PrintTone
 from pipeline.problem import Problem, ScanProblem
 from pipeline.record import ScanTrouble
 from pipeline.recut import Recut, recut
-from pipeline.reference import Reference
 from pipeline.roll_colour import colour_of_roll, picture_samples, tone_of_roll
+from pipeline.roll_curve import FilmCurve, film_curve_of_roll, unnamed_wedges
 from pipeline.same_film import film_notes
 from pipeline.scanner_profile import ScannerProfile, find_scanner, with_scanner
 from pipeline.settings import ROLL_FILE, RollNotes, Settings
@@ -68,7 +68,8 @@ class SurveyedRoll:
 
     `colours` has a row for each strip with one for each frame: the roll's colour, and what
     single frames change of it. `tone` is that of all prints. `reference` says in words what
-    chart or card the colour is from, None where there is none.
+    chart or card the colour is from, None where there is none; `curve` is what a wedge, a bracket
+    or a chart shows of the film.
     """
 
     roll: Roll
@@ -83,6 +84,7 @@ class SurveyedRoll:
     failed: int
     reference: str | None = None
     scanner: ScannerProfile | None = None
+    curve: FilmCurve | None = None
 
 
 def safe_name(text: str) -> str:
@@ -104,7 +106,8 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
     ScanProblem
         If the roll has no scans.
     SettingsProblem
-        If its film or scanner profile makes no sense, or a reference frame can't be used.
+        If its film or scanner profile makes no sense, or a reference frame, a wedge or a bracket
+        can't be used.
     """
     if roll.problem is not None:
         raise roll.problem
@@ -129,12 +132,14 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
         profile = find_film(MONOCHROME if grey else profile_of_codes(codes))
     profile = with_scanner(profile, scanner)
     colour, reference = colour_of_roll(keyed, strips, plan, profile, roll.settings, bool(grey))
+    rows = tuple(tuple(plan.numbers[str(f.key)] for f in s.frames) for s in strips)
+    curve = film_curve_of_roll(strips, rows, roll.notes, roll.settings, profile, scanner)
     colours, refused = frame_colours(strips, colour, roll.settings, roll.notes.frames, found)
     return SurveyedRoll(
         roll=roll,
         profile=profile,
         strips=strips,
-        numbers=tuple(tuple(plan.numbers[str(f.key)] for f in s.frames) for s in strips),
+        numbers=rows,
         colour=colour,
         colours=colours,
         tone=tone_of_roll(found, colour, roll.settings),
@@ -144,12 +149,14 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
             *_unobeyed((*plan.troubles, *refused), listen),
             *_notes(surveys, listen),
             *_film_notes(found, numbers, listen),
-            *_reference_notes(reference, roll, listen),
+            *_roll_notes(reference.notes if reference else (), roll, listen),
+            *_roll_notes(unnamed_wedges(strips, rows, roll.notes), roll, listen),
             *_kind_notes(kind, found, listen),
         ),
         failed=len(problems),
         reference=(reference.source or None) if reference else None,
         scanner=scanner,
+        curve=curve,
     )
 
 
@@ -242,10 +249,8 @@ def _film_notes(
     return notes
 
 
-def _reference_notes(
-    reference: Reference | None, roll: Roll, listen: Listener
-) -> list[ScanTrouble]:
-    notes = reference.notes if reference else ()
+def _roll_notes(notes: Sequence[str], roll: Roll, listen: Listener) -> list[ScanTrouble]:
+    """Tell and return what is to be said of the roll as a whole."""
     for note in notes:
         listen(Event("noted", roll.name, 0, 0, note))
     return [ScanTrouble(roll.name, note, "note") for note in notes]

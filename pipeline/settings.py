@@ -12,6 +12,7 @@ from typing import Any
 from pipeline.correction import FrameCorrection, read_corrections
 from pipeline.problem import SettingsProblem
 from pipeline.reference_frame import ReferenceFrame, read_references
+from pipeline.wedge import Bracket, Wedge, read_bracket, read_wedge
 
 Triple = tuple[float, float, float]
 
@@ -82,8 +83,8 @@ class RollNotes:
     """What the photographer wrote down about the roll; every field may be missing.
 
     `batch` holds the batch of chemistry (name, mixed, rolls_before, temperature_c, ...),
-    `frames` what is to be corrected of the frames found, `other` what else the file held, kept
-    for the record.
+    `frames` what is to be corrected of the frames found, `wedge` and `bracket` what was
+    photographed to measure the film, `other` what else the file held, kept for the record.
     """
 
     id: str | None = None
@@ -101,6 +102,8 @@ class RollNotes:
     expected_frames: int | None = None
     batch: Mapping[str, Any] = field(default_factory=dict)
     frames: tuple[FrameCorrection, ...] = ()
+    wedge: Wedge | None = None
+    bracket: Bracket | None = None
     other: Mapping[str, Any] = field(default_factory=dict)
 
 
@@ -266,6 +269,10 @@ def _note(name: str, value: Any, where: Path) -> Any:
         return dict(value)
     if name == "frames":
         return read_corrections(value, where)
+    if name == "wedge":
+        return read_wedge(value, where)
+    if name == "bracket":
+        return read_bracket(value, where)
     if name in _WHOLE:
         number = _number(name, value, where)
         if number < 1 or number != int(number):
