@@ -36,7 +36,8 @@ CHART_SUFFIXES = (".svg", ".png")
     "--chart",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="Draw a control chart of the CSV's control strips, as .svg or .png.",
+    help="Draw a control chart of the CSV's control strips, as .svg or .png; of a wedge alone its "
+    "curve, as .svg.",
 )
 @reading_options
 def diagnose_command(
@@ -218,18 +219,24 @@ def _echo(done: "Sequence[Diagnosis]", as_json: bool) -> None:
 
 
 def _drawn(chart: Path, done: "Sequence[Diagnosis]", talk: "Talk") -> Exit:
-    """Write the chart of the one series there is; without one, tell so."""
+    """Write the chart of the control strips there are, else a wedge's curve, else tell so."""
     from pipeline.control_chart_drawing import control_chart_png, control_chart_svg
+    from pipeline.curve_plot import curve_svg
     from pipeline.write import atomic, write_text
 
     series = next((each.series for each in done if each.series is not None), None)
-    if series is None:
-        talk.say(f"{chart}: there are no control strips to draw; read some and give their aim.")
+    curve = next((curve for each in done for curve in each.curves), None)
+    as_svg = chart.suffix.lower() == ".svg"
+    if series is None and (curve is None or not as_svg):
+        told = "a wedge's curve is drawn as .svg" if curve else "read some and give their aim"
+        talk.say(f"{chart}: there are no control strips to draw; {told}.")
         return Exit.NOTHING_DONE
     try:
-        if chart.suffix.lower() == ".svg":
+        if series is None and curve is not None:
+            write_text(chart, curve_svg(curve) + "\n")
+        elif series is not None and as_svg:
             write_text(chart, control_chart_svg(series, standalone=True))
-        else:
+        elif series is not None:
             with atomic(chart) as file:
                 file.write(control_chart_png(series))
     except OutputProblem as problem:

@@ -9,11 +9,13 @@ from typing import Any
 from pipeline.contact_sheet import printable
 from pipeline.control import ControlSeries, control_series, state
 from pipeline.control_finding import control_findings
+from pipeline.curve_report import curve_document, curve_lines, curve_of_wedge
 from pipeline.diagnose import FILM_CODES, colour_findings
 from pipeline.monochrome import PROFILE as MONOCHROME
 from pipeline.problem import ScanProblem
 from pipeline.readings import ControlReading, Readings, Spot
 from pipeline.record import Finding
+from pipeline.roll_curve import FilmCurve
 from pipeline.roll_signs import RollSigns, signs_of_document
 from pipeline.spot_finding import spot_findings
 
@@ -26,7 +28,8 @@ class Diagnosis:
     """What one input says: its name, findings in rank, and what else is to be told.
 
     `kind` is scans, record or readings; `failed` counts its scans that could not be used, and
-    `problems` are what was said of them; `notes` are plain sentences on readings.
+    `problems` are what was said of them; `notes` are plain sentences on readings; `curves` are
+    those of wedges among them.
     """
 
     name: str
@@ -36,6 +39,7 @@ class Diagnosis:
     series: ControlSeries | None = None
     failed: int = 0
     problems: tuple[str, ...] = ()
+    curves: tuple[FilmCurve, ...] = ()
 
 
 def findings_of(
@@ -116,12 +120,16 @@ def diagnosis_of_readings(
         )
     judged = [] if series is None else list(control_findings(series))
     judged += spot_findings(readings.spots, aim_spots or readings.aim_spots)
+    curves = []
     for wedge in readings.wedges:
+        curve = curve_of_wedge(wedge)
         low, high = wedge.log_exposure[[0, -1]]
-        notes.append(
-            f"Wedge {wedge.strip}: {len(wedge.log_exposure)} steps over {high - low:.2f} log "
-            "exposure."
-        )
+        steps = f"{len(wedge.log_exposure)} steps over {high - low:.2f} log exposure"
+        if curve is None:
+            notes.append(f"Wedge {wedge.strip}: {steps}, too few for a curve.")
+            continue
+        curves.append(curve)
+        notes += [f"Wedge {wedge.strip}: {steps}.", *curve_lines(curve)]
     if series is None and readings.controls:
         told = "one control strip and no aim to hold it against"
         remedy = "add rows of the reference strip, with strip 'aim', or name a file with --aim"
@@ -134,7 +142,9 @@ def diagnosis_of_readings(
             "holds nothing to judge",
             "add control strips, or spots such as base and edge-print",
         )
-    return Diagnosis(str(readings.path), "readings", ranked(judged), tuple(notes), series)
+    return Diagnosis(
+        str(readings.path), "readings", ranked(judged), tuple(notes), series, curves=tuple(curves)
+    )
 
 
 def by_weight(findings: Iterable[Finding]) -> tuple[Finding, ...]:
@@ -176,6 +186,8 @@ def document_of(each: Diagnosis) -> dict[str, Any]:
         "notes": list(each.notes),
         "problems": list(each.problems),
     }
+    if each.curves:
+        document["curves"] = [curve_document(curve) for curve in each.curves]
     if each.series is not None:
         document["control"] = _control_document(each.series)
     return document

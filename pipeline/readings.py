@@ -35,6 +35,7 @@ _COLUMNS = {
     "b": "blue", "density": "density", "visual": "density", "d": "density", "step": "step",
     "step_number": "step", "step_no": "step", "log_exposure": "log_exposure",
     "log_e": "log_exposure", "log_h": "log_exposure", "wedge_density": "wedge_density",
+    "log_exposure_lx_s": "log_exposure_lx_s",
 }
 # fmt: on
 
@@ -60,7 +61,7 @@ class ControlReading:
 class Wedge:
     """A step wedge: `log_exposure` (n,) in log10, rising, and `density` (n, 3), NaN where not read.
 
-    Exposure is relative where the file tells densities of the wedge, not exposures.
+    Exposure is in lx s where `lux_seconds` says so, else relative.
     """
 
     strip: str
@@ -68,6 +69,7 @@ class Wedge:
     batch: str
     log_exposure: Floats
     density: Floats
+    lux_seconds: bool = False
 
 
 @dataclass(frozen=True)
@@ -117,9 +119,10 @@ def read_readings(path: Path) -> Readings:
     """Return the densitometer readings of a CSV file, a row for each patch read.
 
     Columns are `date`, `batch`, `strip`, `patch`, `red`, `green`, `blue`; or `density` instead of
-    the three; for steps of a wedge `step`, `log_exposure` or `wedge_density`; and `kind`, which
-    may be left out. Patches are d-min, ld, hd, d-max, yellow; step; base, edge-print, grey,
-    picture. Rows of strip or kind `aim` are readings of the reference strip.
+    the three; for steps of a wedge `step`, `log_exposure` (relative), `log_exposure_lx_s` or
+    `wedge_density`; and `kind`, which may be left out. Patches are d-min, ld, hd, d-max, yellow;
+    step; base, edge-print, grey, picture. Rows of strip or kind `aim` are readings of the
+    reference strip.
 
     Raises
     ------
@@ -179,7 +182,9 @@ def _reading(table: ReadingTable, row: Row, limits: ReadingLimits) -> _Reading:
 def _log_exposure(table: ReadingTable, row: Row) -> float:
     """Return log10 exposure of a step; through a wedge it is less by the wedge's own density."""
     bound = LARGEST_LOG_EXPOSURE
-    exposure = number_in(table, row, "log_exposure", -bound, bound)
+    exposure = number_in(table, row, "log_exposure_lx_s", -bound, bound)
+    if math.isnan(exposure):
+        exposure = number_in(table, row, "log_exposure", -bound, bound)
     if math.isnan(exposure):
         exposure = 0.0 - number_in(table, row, "wedge_density", 0.0, bound)
     if math.isnan(exposure):
@@ -290,7 +295,8 @@ def _wedge(table: ReadingTable, group: _Group, rows: Sequence[_Reading]) -> Wedg
     for reading in rows:
         steps.setdefault(reading.log_exposure, []).append(reading.density)
     density = np.array([_mean(np.array(steps[exposure])) for exposure in exposures])
-    return Wedge(_strip_name(group), group[1], group[2], np.array(exposures), density)
+    lux_seconds = all(reading.row.cells.get("log_exposure_lx_s") for reading in rows)
+    return Wedge(_strip_name(group), group[1], group[2], np.array(exposures), density, lux_seconds)
 
 
 def _spots(group: _Group, rows: Sequence[_Reading]) -> list[Spot]:

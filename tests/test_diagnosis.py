@@ -41,7 +41,7 @@ def test_control_strips_spots_and_wedges_are_joined_in_rank(tmp_path):
     found = diagnosis(tmp_path, AIM + FIRST + SPOTS + WEDGE)
     assert [each.code for each in found.findings] == ["under-developed"] * 2
     assert found.findings[0].confidence >= found.findings[1].confidence
-    assert found.notes == ("Wedge w: 2 steps over 1.00 log exposure.",)
+    assert found.notes == ("Wedge w: 2 steps over 1.00 log exposure, too few for a curve.",)
     assert found.series.latest().reading.strip == "1"
 
 
