@@ -4,12 +4,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from pipeline.contrast import NeutralCurve
 from pipeline.density import as_triple
-from pipeline.diagnose import diagnose, edge_print
+from pipeline.diagnose import diagnose
 from pipeline.frame_colour import FrameColour
 from pipeline.frame_survey import FrameSurvey
 from pipeline.frame_task import frame_files
-from pipeline.frames import HOLDS_PICTURE
 from pipeline.numbering import FrameNumber
 from pipeline.picture_edge import written_area
 from pipeline.record import (
@@ -18,17 +18,19 @@ from pipeline.record import (
     DensityRecord,
     EdgeCodeRecord,
     FrameRecord,
-    RollDensities,
     RollRecord,
     StripRecord,
 )
+from pipeline.roll_density import roll_densities, strip_densities
 from pipeline.roll_survey import Roll, SurveyedRoll
 from pipeline.scanner_profile import status_m
 from pipeline.survey import StripSurvey
 
 
-def record_of(surveyed: SurveyedRoll, split: bool = False) -> RollRecord:
-    """Return the roll record of a survey."""
+def record_of(
+    surveyed: SurveyedRoll, split: bool = False, curve: NeutralCurve | None = None
+) -> RollRecord:
+    """Return the roll record of a survey; `curve` is the film's where something on it has one."""
     roll, strips, colour = surveyed.roll, surveyed.strips, surveyed.colour
     told = {
         name: value
@@ -46,7 +48,9 @@ def record_of(surveyed: SurveyedRoll, split: bool = False) -> RollRecord:
                 strips, surveyed.numbers, surveyed.colours, strict=True
             )
         ),
-        densities=_roll_densities(strips),
+        densities=roll_densities(
+            strips, colour, surveyed.profile, surveyed.scanner, surveyed.clipped, curve
+        ),
         findings=diagnose(strips, surveyed.profile, roll.notes, surveyed.clipped, surveyed.scanner),
         problems=surveyed.problems,
     )
@@ -86,6 +90,7 @@ def _strip_record(
             EdgeCodeRecord(text, round(x, 1), round(y, 1)) for text, x, y in strip.edge_codes
         ),
         frames=frames,
+        densities=strip_densities(strip, surveyed.colour, scanner),
     )
 
 
@@ -124,13 +129,3 @@ def _frame_record(
         temperature_k=None if split else colour.temperature_k,
         tint=None if split else colour.tint,
     )
-
-
-def _roll_densities(strips: Sequence[StripSurvey]) -> RollDensities:
-    pictures = [f for strip in strips for f in strip.frames if f.kind in HOLDS_PICTURE]
-    base = as_triple(np.median([s.base.density for s in strips], axis=0)) if strips else None
-    spans = None
-    if pictures:
-        least = np.min([frame.least for frame in pictures], axis=0)
-        spans = as_triple(np.max([frame.most for frame in pictures], axis=0) - least)
-    return RollDensities(base, spans, None, edge_print(strips))

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.base import FilmBase, density_above, measure_base
+from pipeline.control_patch import control_patches
 from pipeline.density import Illumination, as_triple, to_light
 from pipeline.dust_survey import infrared_note, strip_cross_talk
 from pipeline.edge import EdgeReading
@@ -31,7 +32,6 @@ from pipeline.proxy import Proxy, to_proxy_xy, to_scan_xy
 from pipeline.scan import Scan, open_scan, reduce
 from pipeline.scanner_profile import find_scanner
 from pipeline.settings import Settings
-from pipeline.strip_density import strip_densities
 from pipeline.strip_view import StripView, place, straighten
 
 Triple = tuple[float, float, float]
@@ -56,7 +56,7 @@ class StripSurvey:
     `edge` is what its edges say, in the pixels of the straightened proxy; `centres_px` are the
     columns of the frames' centres there; `habit` is what its clear frames show of the camera;
     `cross_talk` is what of its pictures shows in the infra-red plane, where the scan has one.
-    Edge print and `dmax` are those of `StripDensities`.
+    Edge print and `dmax` are those of `ControlPatches`.
     """
 
     scan: Scan
@@ -242,7 +242,7 @@ def _survey_strip(
     reading = _edge(scan, proxy.factor, view, strip, illumination)
     survey = _assembled(scan, proxy, strip, view, above, found, base, illumination, reading)
     talk = strip_cross_talk(scan, proxy, strip, above, found.frames)
-    patches = strip_densities(scan, proxy.factor, view, strip, above, base, illumination, reading)
+    patches = control_patches(scan, proxy.factor, view, strip, above, base, illumination, reading)
     survey = replace(survey, cross_talk=talk, **vars(patches))
     return survey if cuts is None else _recut(survey, cuts, view, proxy.factor, above)
 
