@@ -83,8 +83,8 @@ def measure(scans: tuple[Path, ...], **options: Any) -> int:
     SCANS are folders, each a roll, and files, which make one roll together. The result is a
     table, or with --json what roll.json holds; a list of that for several rolls.
     """
+    from pipeline.measure_table import measure_table
     from pipeline.record import to_document
-    from pipeline.report import measure_table
     from pipeline.roll import record_of, survey_roll
 
     run = _run_of(scans, options)

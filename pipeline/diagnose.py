@@ -16,6 +16,7 @@ from pipeline.frame_survey import FrameSurvey
 from pipeline.frames import HOLDS_PICTURE
 from pipeline.monochrome import PROFILE as MONOCHROME
 from pipeline.record import Finding
+from pipeline.roll_density import dmax, edge_print
 from pipeline.roll_signs import PatchDensities, RollSigns, signs_of_samples
 from pipeline.scanner_profile import ScannerProfile, status_m
 from pipeline.settings import RollNotes
@@ -42,9 +43,9 @@ def _pictures(strips: Sequence[StripSurvey]) -> list[FrameSurvey]:
     return [frame for strip in strips for frame in strip.frames if frame.kind in HOLDS_PICTURE]
 
 
-def edge_print(strips: Sequence[StripSurvey]) -> Triple | None:
-    """Return the edge print's median density above base over the roll, or None if none was read."""
-    return _median([strip.print_density for strip in strips])
+def _edge_print(strips: Sequence[StripSurvey]) -> Triple | None:
+    printed = edge_print(strips, None)
+    return None if printed is None else printed.density
 
 
 def _median(triples: Sequence[Triple | None]) -> Triple | None:
@@ -62,8 +63,10 @@ def roll_signs(strips: Sequence[StripSurvey], scanner: ScannerProfile | None = N
         return None if density is None else as_triple(np.asarray(seen(density)))
 
     base = _median([s.base.density for s in strips if s.illumination.absolute])
-    struck = _median([strip.dmax for strip in strips])
-    patches = PatchDensities(triple(edge_print(strips)), triple(base), triple(struck))
+    struck = dmax(strips, None)
+    patches = PatchDensities(
+        triple(_edge_print(strips)), triple(base), triple(struck.density if struck else None)
+    )
     samples = [seen(frame.samples) for frame in _pictures(strips)]
     return signs_of_samples(samples, find_film(_SIGNS_PROFILE).unmask, patches)
 
@@ -119,7 +122,7 @@ def _grey_findings(strips: Sequence[StripSurvey], profile: FilmProfile) -> list[
     limits, pictures = _limits(), _pictures(strips)
     if not pictures:
         return _without_pictures(strips, profile)
-    printed = edge_print(strips)
+    printed = _edge_print(strips)
     medians = np.array([np.mean(frame.median) for frame in pictures])
     figures = f"Median density above base {np.median(medians):.2f} over {len(pictures)} pictures"
     if float((medians < limits["thin_median_density"]).mean()) >= limits["roll_share"]:
@@ -142,7 +145,7 @@ def _without_pictures(strips: Sequence[StripSurvey], profile: FilmProfile) -> li
     """
     if not strips:
         return []
-    printed = edge_print(strips)
+    printed = _edge_print(strips)
     if printed is not None:
         figures = f"No pictures, but an edge print of {np.mean(printed):.2f} above base."
         return [as_finding("unexposed", 0.95, figures)]

@@ -78,6 +78,10 @@ def struck_density(
     length_mm = (stop - start) / px_per_mm
     if length_mm < float(limits["least_length_mm"]):
         return None
+    # A fade has a densest end too, but goes on rising towards it.
+    rise = np.polyfit(np.arange(stop - start), mean[start:stop], 1)[0] * (stop - start)
+    if abs(rise) > _PLATEAU_REACH * (1.0 + top) / 2.0:
+        return None
     part = across[:, start:stop].reshape(-1, 3).astype(np.float64)
     level = np.median(part, axis=0)
     # What medians of columns scatter by is unevenness rather than noise, and doesn't average out.

@@ -35,6 +35,58 @@ class BaseRecord:
 
 
 @dataclass(frozen=True)
+class PatchRecord:
+    """Density above base of a control patch in the film, with its standard error.
+
+    `how` says what it was measured on; `status_m` is the same in Status M, where a scanner
+    profile was given.
+    """
+
+    density: Triple
+    error: Triple
+    how: str
+    status_m: Triple | None = None
+
+
+@dataclass(frozen=True)
+class StripDensities:
+    """What a strip's densities above base tell of it, None where it doesn't show it.
+
+    `base_error` is how far the base may be off by the scanner's dark level; `range` is that of
+    its pictures; `edge_print` and `dmax` (film struck by light) are control patches; `toe` and
+    `shoulder` are the shares of its pictures on these parts of the curve, per channel.
+    """
+
+    base_error: Triple
+    range: Triple | None = None
+    edge_print: PatchRecord | None = None
+    dmax: PatchRecord | None = None
+    toe: Triple | None = None
+    shoulder: Triple | None = None
+
+
+@dataclass(frozen=True)
+class ContrastRecord:
+    """Neutral contrast guessed, density above base per log10 exposure; nine in ten lie inside."""
+
+    value: Triple
+    low: Triple
+    high: Triple
+    how: str
+
+
+@dataclass(frozen=True)
+class ChannelSpread:
+    """How far the channels' figures differ: greatest less least, None where there are none.
+
+    `edge_print` in density, `slope` as a share of the mean slope on greys.
+    """
+
+    edge_print: float | None
+    slope: float | None
+
+
+@dataclass(frozen=True)
 class EdgeCodeRecord:
     """One edge barcode read, at its place in the scan (pixel centres)."""
 
@@ -100,6 +152,7 @@ class StripRecord:
     base: BaseRecord
     edge_codes: tuple[EdgeCodeRecord, ...]
     frames: tuple[FrameRecord, ...]
+    densities: StripDensities | None = None
 
 
 @dataclass(frozen=True)
@@ -117,12 +170,35 @@ class ColourRecord:
 
 @dataclass(frozen=True)
 class RollDensities:
-    """Roll-wide densities per channel; None where nothing in the film tells."""
+    """Roll-wide densities per channel; None where nothing in the film tells.
+
+    `contrast` is measured, `contrast_how` says on what, and `contrast_estimate` is a guess where
+    it isn't. `toe_density` and `shoulder_density` bound the straight part of the curve, above
+    base; `base_usual` (Status M) and `edge_print_usual` (mean of the channels) are what the film
+    profile leads to expect, lowest and highest. `trust` says in sentences how far all this can be
+    trusted; `signs` are the figures that findings rest on (`roll_signs`).
+    """
 
     base: Triple | None
     range: Triple | None
     contrast: Triple | None
     edge_print: Triple | None
+    base_status_m: Triple | None = None
+    edge_print_error: Triple | None = None
+    edge_print_status_m: Triple | None = None
+    dmax: PatchRecord | None = None
+    contrast_error: Triple | None = None
+    contrast_how: str | None = None
+    contrast_estimate: ContrastRecord | None = None
+    toe: Triple | None = None
+    shoulder: Triple | None = None
+    toe_density: Triple | None = None
+    shoulder_density: Triple | None = None
+    base_usual: tuple[Triple, Triple] | None = None
+    edge_print_usual: tuple[float, float] | None = None
+    channel_spread: ChannelSpread | None = None
+    trust: tuple[str, ...] = ()
+    signs: Mapping[str, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -194,19 +270,32 @@ def _told(frame: dict[str, Any]) -> dict[str, Any]:
     }
 
 
+def _filled(table: dict[str, Any], always: tuple[str, ...] = ()) -> dict[str, Any]:
+    """Return a table without entries that say nothing, down through tables inside it."""
+    return {
+        name: _filled(value) if isinstance(value, dict) else value
+        for name, value in table.items()
+        if name in always or value not in (None, [], {})
+    }
+
+
 def to_document(record: RollRecord) -> dict[str, Any]:
     """Return the record as a JSON-ready document.
 
     Numbers are rounded to six decimals, non-finite ones become null, dates ISO 8601 text. A frame
-    has `corrected`, `found_as` and what is of its own in colour, the colour a `reference` and a
-    base `status_m` only where they say something.
+    has `corrected`, `found_as` and what is of its own in colour, the colour a `reference`, a
+    base `status_m` and densities all that is not always told only where they say something.
     """
     head = {"schema": record.schema, "evenroll": record.evenroll}
     body = _plain(dataclasses.asdict(record))
     if body["colour"]["reference"] is None:
         del body["colour"]["reference"]
+    body["densities"] = _filled(body["densities"], ("base", "range", "contrast", "edge_print"))
     for strip in body["strips"]:
         strip["frames"] = [_told(frame) for frame in strip["frames"]]
+        strip["densities"] = _filled(strip["densities"] or {})
+        if not strip["densities"]:
+            del strip["densities"]
         if strip["base"]["status_m"] is None:
             del strip["base"]["status_m"]
     # What is a note and what a problem is for people; programs get the sentence.

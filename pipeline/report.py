@@ -9,10 +9,10 @@ from importlib import resources
 from io import BytesIO
 from statistics import median
 from typing import Any
-from unicodedata import combining, east_asian_width
 from urllib.parse import quote
 
 import jinja2
+from markupsafe import Markup
 from PIL import Image
 
 from pipeline.caution import cautions
@@ -50,6 +50,21 @@ NOTICEABLE_STOPS = 1.0
 
 
 @dataclass(frozen=True)
+class Drawing:
+    """A plot made elsewhere, with its figures as a table beside it.
+
+    `svg` is trusted markup, one whole <svg> element that names itself; `head` names the columns
+    of `rows`, whose first entry names the row.
+    """
+
+    title: str
+    svg: str
+    note: str = ""
+    head: tuple[str, ...] = ()
+    rows: tuple[tuple[str, ...], ...] = ()
+
+
+@dataclass(frozen=True)
 class _Card:
     """One frame as the page shows it; `image` is a data URI, None without a picture."""
 
@@ -76,6 +91,7 @@ def page(
     thumbnails: Mapping[str, bytes],
     contact_sheet: str | None = "contact-sheet.jpg",
     roll_json: str | None = "roll.json",
+    drawings: Sequence[Drawing] = (),
 ) -> str:
     """Return the roll's page: one HTML document that needs no other file and no network.
 
@@ -87,6 +103,8 @@ def page(
         JPEG files by frame number, as `thumbnail` makes them.
     contact_sheet, roll_json
         Names of these files beside the page, to link to; None for no link.
+    drawings
+        Plots for the part on densities: the film's curve, a control chart, a batch's trend.
 
     Raises
     ------
@@ -98,6 +116,7 @@ def page(
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
     environment.filters |= {
+        "share": share_text,
         "figure": figure_text,
         "signed": _signed,
         "href": _href,
@@ -112,6 +131,7 @@ def page(
         how=how_solved(record), severities=SEVERITIES,
         cautions=cautions() if touches_chemistry(record) else None,
         contact_sheet=contact_sheet, roll_json=roll_json,
+        drawings=[(drawing, Markup(drawing.svg)) for drawing in drawings],
         unsure_below=UNSURE_BELOW, stop=STOP,
         troubles=sorted(record.problems, key=lambda each: each.kind == "note"),
         all_notes=all(each.kind == "note" for each in record.problems),
@@ -147,6 +167,13 @@ def signed_text(value: float | None, decimals: int = 2) -> str:
     if value is None or not math.isfinite(value):
         return MISSING
     return f"{round(value, decimals) + 0.0:+.{decimals}f}"
+
+
+def share_text(value: float | None) -> str:
+    """Return a share as whole percents, a dash where there is none."""
+    if value is None or not math.isfinite(value):
+        return MISSING
+    return f"{100.0 * value:.0f}"
 
 
 def how_solved(record: RollRecord) -> str:
@@ -193,62 +220,6 @@ def summary_lines(record: RollRecord) -> tuple[str, ...]:
     ]
     lines += [printable(f"{each.kind}: {each.scan}: {_told(each)}") for each in record.problems]
     return tuple(lines)
-
-
-def measure_table(record: RollRecord) -> str:
-    """Return base and densities of each strip and frame as plain text in aligned columns.
-
-    Densities are base-10, those of frames above the base of their strip; the head of each
-    column names its unit where it has one.
-    """
-    head = (
-        "strip",
-        "scan",
-        "page",
-        "format",
-        "ppi",
-        "angle deg",
-        "area mm2",
-        "base",
-        *(f"base {c}" for c in "RGB"),
-        *(f"spread {c}" for c in "RGB"),
-    )
-    strips = [
-        (
-            str(place),
-            printable(strip.scan),
-            str(strip.page),
-            printable(strip.format),
-            figure_text(strip.ppi, 0),
-            figure_text(strip.angle_deg),
-            figure_text(strip.base.area_mm2, 1),
-            "absolute" if strip.base.absolute else "relative",
-            *(figure_text(value, 3) for value in (*strip.base.density, *strip.base.spread)),
-        )
-        for place, strip in enumerate(record.strips, start=1)
-    ]
-    frame_head = (
-        "strip",
-        "frame",
-        "kind",
-        "confidence",
-        *(f"{what} {c}" for what in ("min", "median", "max") for c in "RGB"),
-    )
-    frames = [
-        (
-            str(place),
-            printable(frame.number),
-            printable(frame.kind),
-            figure_text(frame.confidence, 2),
-            *(figure_text(value, 3) for triple in vars(frame.density).values() for value in triple),
-        )
-        for place, strip in enumerate(record.strips, start=1)
-        for frame in strip.frames
-    ]
-    return "\n\n".join((
-        "Film base of each strip, density:\n" + _aligned(head, strips),
-        "Frames, density above the base of their strip:\n" + _aligned(frame_head, frames),
-    )) + "\n"  # fmt: skip
 
 
 def _shown(value: Any) -> Any:
@@ -360,27 +331,3 @@ def _data_uri(number: str, jpeg: bytes) -> tuple[str, tuple[int, int]]:
     except OSError as error:
         raise ValueError(f"the thumbnail of frame {number!r} is no JPEG file") from error
     return f"data:image/jpeg;base64,{b64encode(jpeg).decode('ascii')}", size
-
-
-def _aligned(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """Return rows in columns two spaces apart; columns of numbers are set to the right."""
-    lines = [head, *rows]
-    widths = [max(map(_cells, column)) for column in zip(*lines, strict=True)]
-    right = [all(_isfigure_text(text) for text in column) for column in zip(*rows, strict=True)]
-    right = right or [False] * len(head)
-    return "\n".join(
-        "  ".join(
-            " " * (width - _cells(text)) + text if to_right else text + " " * (width - _cells(text))
-            for text, width, to_right in zip(line, widths, right, strict=True)
-        ).rstrip()
-        for line in lines
-    )
-
-
-def _isfigure_text(text: str) -> bool:
-    return text == MISSING or text.lstrip("-").replace(".", "", 1).isdecimal()
-
-
-def _cells(text: str) -> int:
-    """Return the width of a text on a terminal, in cells (Unicode Annex 11)."""
-    return sum(0 if combining(c) else 2 if east_asian_width(c) in "WF" else 1 for c in text)

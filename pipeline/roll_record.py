@@ -1,15 +1,16 @@
 """From the survey of a roll to its record: what `roll.json` says of strips and frames."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from pipeline.density import as_triple
-from pipeline.diagnose import diagnose, edge_print
+from pipeline.diagnose import diagnose, roll_signs
 from pipeline.frame_colour import FrameColour
 from pipeline.frame_survey import FrameSurvey
 from pipeline.frame_task import frame_files
-from pipeline.frames import HOLDS_PICTURE
+from pipeline.monochrome import PROFILE as MONOCHROME
 from pipeline.numbering import FrameNumber
 from pipeline.picture_edge import written_area
 from pipeline.record import (
@@ -22,7 +23,8 @@ from pipeline.record import (
     RollRecord,
     StripRecord,
 )
-from pipeline.roll_signs import RollSigns
+from pipeline.roll_density import roll_densities, strip_densities
+from pipeline.roll_signs import RollSigns, told_signs
 from pipeline.roll_survey import Roll, SurveyedRoll
 from pipeline.scanner_profile import status_m
 from pipeline.survey import StripSurvey
@@ -52,12 +54,23 @@ def record_of(
                 strips, surveyed.numbers, surveyed.colours, strict=True
             )
         ),
-        densities=_roll_densities(strips),
+        densities=_densities(surveyed),
         findings=diagnose(
             strips, surveyed.profile, roll.notes, surveyed.clipped, surveyed.scanner, aim
         ),
         problems=surveyed.problems,
     )
+
+
+def _densities(surveyed: SurveyedRoll) -> RollDensities:
+    strips, profile, scanner = surveyed.strips, surveyed.profile, surveyed.scanner
+    told = roll_densities(
+        strips, surveyed.colour, profile, scanner, surveyed.clipped, surveyed.curve
+    )
+    signs = roll_signs(strips, scanner)
+    if profile.name == MONOCHROME or not signs.frames:
+        return told
+    return replace(told, signs=told_signs(signs))
 
 
 def _strip_record(
@@ -94,6 +107,7 @@ def _strip_record(
             EdgeCodeRecord(text, round(x, 1), round(y, 1)) for text, x, y in strip.edge_codes
         ),
         frames=frames,
+        densities=strip_densities(strip, surveyed.colour, scanner),
     )
 
 
@@ -132,13 +146,3 @@ def _frame_record(
         temperature_k=None if split else colour.temperature_k,
         tint=None if split else colour.tint,
     )
-
-
-def _roll_densities(strips: Sequence[StripSurvey]) -> RollDensities:
-    pictures = [f for strip in strips for f in strip.frames if f.kind in HOLDS_PICTURE]
-    base = as_triple(np.median([s.base.density for s in strips], axis=0)) if strips else None
-    spans = None
-    if pictures:
-        least = np.min([frame.least for frame in pictures], axis=0)
-        spans = as_triple(np.max([frame.most for frame in pictures], axis=0) - least)
-    return RollDensities(base, spans, None, edge_print(strips))

@@ -163,7 +163,9 @@ def signs_of_document(document: Mapping[str, Any]) -> RollSigns:
         absolute = bool(strips) and all(strip["base"]["absolute"] for strip in strips)
         base = densities.get("base") if absolute else None
         patches = PatchDensities(
-            _numbers(densities.get("edge_print")), _numbers(base), _numbers(densities.get("dmax"))
+            _numbers(densities.get("edge_print")),
+            _numbers(base),
+            _numbers((densities.get("dmax") or {}).get("density")),
         )
         return signs_of_ranges(least, median, most, patches)
     except (TypeError, KeyError, AttributeError, OverflowError) as error:

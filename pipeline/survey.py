@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.base import FilmBase, density_above, measure_base
+from pipeline.control_patch import control_patches
 from pipeline.density import Illumination, as_triple, to_light
 from pipeline.dust_survey import infrared_note, strip_cross_talk
 from pipeline.edge import EdgeReading
@@ -32,7 +33,6 @@ from pipeline.proxy import Proxy, to_proxy_xy, to_scan_xy
 from pipeline.scan import Scan, open_scan, reduce
 from pipeline.scanner_profile import find_scanner
 from pipeline.settings import Settings
-from pipeline.strip_density import strip_densities
 from pipeline.strip_view import StripView, place, straighten
 
 Triple = tuple[float, float, float]
@@ -58,7 +58,7 @@ class StripSurvey:
     columns of the frames' centres there; `habit` is what its clear frames show of the camera;
     `cross_talk` is what of its pictures shows in the infra-red plane, where the scan has one;
     `edges_seen` whether its upper and lower edge are in view; `leak` is light beside its pictures.
-    Edge print and `dmax` are those of `StripDensities`.
+    Edge print and `dmax` are those of `ControlPatches`.
     """
 
     scan: Scan
@@ -246,7 +246,7 @@ def _survey_strip(
     reading = _edge(scan, proxy.factor, view, strip, illumination)
     survey = _assembled(scan, proxy, strip, view, above, found, base, illumination, reading)
     talk = strip_cross_talk(scan, proxy, strip, above, found.frames)
-    patches = strip_densities(scan, proxy.factor, view, strip, above, base, illumination, reading)
+    patches = control_patches(scan, proxy.factor, view, strip, above, base, illumination, reading)
     leak = find_leak(above, strip.film_rows, strip.film, strip.px_per_mm)
     survey = replace(
         survey, cross_talk=talk, edges_seen=strip.edges_seen, leak=leak, **vars(patches)

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.density import as_triple
-from pipeline.diagnose import diagnose, edge_print, roll_signs
+from pipeline.diagnose import diagnose, roll_signs
 from pipeline.film import find_film
 from pipeline.infrared import CrossTalk
 from pipeline.monochrome import PROFILE as MONOCHROME
@@ -177,14 +177,6 @@ def test_base_clearer_than_any_developed_film_tells_a_dead_developer():
 
 def test_no_strips_no_findings():
     assert codes([]) == []
-    assert edge_print([]) is None
-
-
-def test_edge_print_of_a_roll_is_the_median_of_those_read():
-    densities = [(0.7, 0.8, 0.9), None, (0.8, 0.9, 1.0), (5.0, 5.0, 5.0)]
-    strips = [strip(print_density=density) for density in densities]
-    assert edge_print(strips) == pytest.approx((0.8, 0.9, 1.0))
-    assert edge_print([strip()]) is None
 
 
 def test_fog_over_the_published_range_of_bases_is_told():

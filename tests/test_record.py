@@ -21,9 +21,11 @@ from pipeline.record import (
     FilesRecord,
     Finding,
     FrameRecord,
+    PatchRecord,
     RollDensities,
     RollRecord,
     ScanTrouble,
+    StripDensities,
     StripRecord,
     read_document,
     to_document,
@@ -190,3 +192,21 @@ def test_what_is_no_record_is_refused_by_name(tmp_path, content):
 def test_missing_record_is_told(tmp_path):
     with pytest.raises(ScanProblem, match=r"finished run"):
         read_document(tmp_path / "roll.json")
+
+
+def test_densities_hold_only_what_says_something():
+    plain = to_document(record())
+    assert set(plain["densities"]) == {"base", "range", "contrast", "edge_print"}
+    assert "densities" not in plain["strips"][0]
+    patch = PatchRecord(THREE, THREE, "codes")
+    strip = replace(STRIP, densities=StripDensities(THREE, edge_print=patch))
+    told = RollDensities(THREE, THREE, None, THREE, dmax=patch, trust=("A sentence.",))
+    full = to_document(replace(record(), strips=(strip,), densities=told))
+    assert full["schema"] == 1
+    assert full["strips"][0]["densities"] == {
+        "base_error": [0.1, 0.2, 0.3],
+        "edge_print": {"density": [0.1, 0.2, 0.3], "error": [0.1, 0.2, 0.3], "how": "codes"},
+    }
+    assert full["densities"]["contrast"] is None
+    assert full["densities"]["dmax"]["how"] == "codes"
+    assert full["densities"]["trust"] == ["A sentence."]

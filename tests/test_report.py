@@ -14,21 +14,25 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 from playwright.sync_api import Browser, Page, sync_playwright
-from wcwidth import wcswidth
 
 from pipeline import report
 from pipeline.contact_sheet import roll_name
 from pipeline.correction import read_corrections
+from pipeline.measure_table import measure_table
 from pipeline.record import (
+    ChannelSpread,
     ColourRecord,
+    ContrastRecord,
     DensityRecord,
     EdgeCodeRecord,
     FilesRecord,
     Finding,
     FrameRecord,
+    PatchRecord,
     RollDensities,
     RollRecord,
     ScanTrouble,
+    StripDensities,
 )
 from tests.test_contact_sheet import made_frame, made_roll, made_strip
 
@@ -41,6 +45,10 @@ QUIET = (
 )  # fmt: skip
 SCREENS = [(width, scheme) for width in (360, 1280) for scheme in ("light", "dark")]
 WCAG_TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+
+
+PRINTED = PatchRecord((0.82, 0.9, 1.1), (0.01, 0.01, 0.02), "codes")
+STRIP_DENSITIES = StripDensities((0.001, 0.002, 0.003), (1.2, 1.3, 1.4), PRINTED)
 
 
 def small_picture(place: int, shape=(240, 360)) -> np.ndarray:
@@ -72,7 +80,12 @@ def roll_frame(place: int) -> FrameRecord:
 def roll_of_38() -> RollRecord:
     frames = [roll_frame(place) for place in range(38)]
     strips = tuple(
-        made_strip(frames[at : at + 6], f"Küste_{at // 6 + 1:03d}.tif", ppi_from="perforations")
+        made_strip(
+            frames[at : at + 6],
+            f"Küste_{at // 6 + 1:03d}.tif",
+            ppi_from="perforations",
+            densities=STRIP_DENSITIES,
+        )
         for at in range(0, 38, 6)
     )
     drifted = replace(strips[2].base, density=(0.25, 0.66, 0.91))
@@ -82,7 +95,16 @@ def roll_of_38() -> RollRecord:
          "photographer": "Jürgen Weiß", "date": "2024-07-14", "other": {"shop": "Łeba"},
          "batch": {"name": "no. 3", "rolls_before": 5, "temperature_c": 38.2}},
         "generic", "print", ColourRecord((0.052, 0.0, -0.081), (0.61, 0.63, 0.67), "roll"), strips,
-        RollDensities((0.22, 0.63, 0.88), (1.2, 1.3, 1.4), None, (0.82, 0.9, 1.1)),
+        RollDensities(
+            (0.22, 0.63, 0.88), (1.2, 1.3, 1.4), None, (0.82, 0.9, 1.1),
+            edge_print_error=(0.01, 0.01, 0.02), edge_print_usual=(0.8, 1.15),
+            contrast_estimate=ContrastRecord(
+                (0.5, 0.6, 0.6), (0.4, 0.5, 0.5), (0.6, 0.7, 0.7), "edge print"
+            ),
+            toe=(0.1, 0.2, 0.3), shoulder=(0.0, 0.01, 0.02), toe_density=(0.12, 0.13, 0.14),
+            shoulder_density=(1.6, 1.6, 1.6), channel_spread=ChannelSpread(0.28, 0.1),
+            dmax=PRINTED, trust=("No scanner profile is named.",),
+        ),
         (Finding("scanner-drift", "note", 0.7, "Base differs by 0.03.", "Lock the exposure."),
          Finding("light-leak", "fault", 0.93, "Frame 00 is fogged.", "Wind on twice."),
          Finding("under-developed", "warning", 0.82, "Edge print is thin.", "Check the time.")),
@@ -189,21 +211,29 @@ def test_headings_go_down_one_level_at_a_time(roll_page):
 
 
 def test_tables_have_captions_and_scoped_heads(roll_page):
-    assert len(roll_page.findall(".//table")) == 5
+    assert len(roll_page.findall(".//table")) == 7
     for table in roll_page.iterfind(".//table"):
         assert text_of(table.find("caption"))
         assert all(th.get("scope") for th in table.iterfind(".//th"))
 
 
+def base_table(page: Element) -> Element:
+    return next(
+        table
+        for table in page.iterfind(".//section[@id='densities']//table")
+        if text_of(table.find("caption")).startswith("Film base")
+    )
+
+
 def test_drift_is_the_base_less_the_mean_of_strips_measured_alike(roll_page):
-    table = roll_page.find(".//section[@id='densities']//table")
+    table = base_table(roll_page)
     rows = [[text_of(cell) for cell in row] for row in table.iterfind("tbody/tr")]
     # Six strips at 0.22 and one at 0.25: mean 0.2243 by hand.
     assert [row[8] for row in rows] == [*[f"{MINUS}0.004"] * 2, "+0.026", *[f"{MINUS}0.004"] * 4]
     relative = replace(made_strip([]).base, absolute=False, density=(0.0, 0.1, 0.0))
     mixed = made_roll([1, 1])
     mixed = replace(mixed, strips=(mixed.strips[0], replace(mixed.strips[1], base=relative)))
-    table = parsed(report.page(mixed, {})).find(".//section[@id='densities']//table")
+    table = base_table(parsed(report.page(mixed, {})))
     assert [text_of(td) for td in table.iterfind("tbody/tr/td")][7:10] == ["+0.000"] * 3
 
 
@@ -212,17 +242,25 @@ def test_the_plot_shows_the_densities_of_the_record(roll_page):
     ticks = [
         (float(t.get("y")) - 4, float(t.text))
         for t in svg.iterfind("text")
-        if t.get("text-anchor") == "end"
+        if t.get("text-anchor") == "end" and t.text not in ("toe", "shoulder")
     ]
-    base_from = next(i for i, (one, two) in enumerate(pairwise(ticks), 1) if two[1] < one[1])
-    axis = np.polyfit(*zip(*ticks[:base_from], strict=True), 1)
-    base_axis = np.polyfit(*zip(*ticks[base_from:], strict=True), 1)
-    ranges = [
-        re.fullmatch(r"M([\d.]+) ([\d.]+)([VH])([\d.]+)", g.find("path").get("d")).groups()
+    starts = [i for i, (one, two) in enumerate(pairwise(ticks), 1) if two[1] < one[1]]
+    spans = pairwise([0, *starts, len(ticks)])
+    axis, base_axis, print_axis = (
+        np.polyfit(*zip(*ticks[first:last], strict=True), 1) for first, last in spans
+    )
+    lines = [
+        [
+            re.fullmatch(r"M([\d.]+) ([\d.]+)([VH])([\d.]+)", path.get("d")).groups()
+            for path in g.iterfind("path")
+            if path.get("class") != "mark"
+        ]
         for g in svg.iterfind("g")
     ]
     shown = [
-        np.polyval(axis, [float(foot), float(top)]) for _, top, kind, foot in ranges if kind == "V"
+        np.polyval(axis, [float(foot), float(top)])
+        for (_, top, kind, foot), *_ in lines
+        if kind == "V"
     ]
     expected = [
         (low, high)
@@ -230,9 +268,23 @@ def test_the_plot_shows_the_densities_of_the_record(roll_page):
         for low, high in zip(frame.density.min, frame.density.max, strict=True)
     ]
     np.testing.assert_allclose(shown, expected, atol=0.002)
-    levels = [np.polyval(base_axis, float(y)) for _, y, kind, _ in ranges if kind == "H"]
+    levels = [line for line in lines if line[0][2] == "H"]
+    bases = [np.polyval(base_axis, float(y)) for (_, y, _, _), _ in levels if float(y) < 370]
     expected = [value for strip in roll_of_38().strips for value in strip.base.density]
-    np.testing.assert_allclose(levels, expected, atol=0.002)
+    np.testing.assert_allclose(bases, expected, atol=0.003)
+    prints = [
+        np.polyval(print_axis, [float(y), float(low), float(high)])
+        for (_, y, _, _), (_, high, _, low) in levels
+        if float(y) > 370
+    ]
+    expected = [
+        (value, value - off, value + off)
+        for _ in roll_of_38().strips
+        for value, off in zip(PRINTED.density, PRINTED.error, strict=True)
+    ]
+    np.testing.assert_allclose(prints, expected, atol=0.003)
+    bounds = {t.text for t in svg.iterfind("text") if t.get("text-anchor") == "end"}
+    assert {"toe", "shoulder"} <= bounds
 
 
 def test_channels_differ_by_the_shape_of_their_mark_too(roll_page):
@@ -296,7 +348,7 @@ def test_figures_that_are_none_become_dashes(value):
     )
     for text in (
         text_of(parsed(report.page(record, {}))),
-        report.measure_table(record),
+        measure_table(record),
         "\n".join(report.summary_lines(record)),
     ):
         assert not re.search(r"\b(nan|inf)\b", text)
@@ -366,7 +418,7 @@ def test_text_of_users_never_becomes_markup(text):
 def test_plain_text_has_no_control_characters(text):
     record = roll_with_text(text)
     assert all(line.isprintable() for line in report.summary_lines(record))
-    assert all(line.isprintable() for line in report.measure_table(record).split("\n"))
+    assert all(line.isprintable() for line in measure_table(record).split("\n"))
 
 
 def test_summary_tells_frames_base_colour_findings_and_problems():
@@ -423,33 +475,23 @@ def test_a_corrected_frame_says_so_and_what_it_was_found_as():
     assert told[:2] == ["corrected", "found as 09"]
 
 
-def test_measure_table_holds_all_figures_in_aligned_columns():
-    record = roll_of_38()
-    strips = [
-        replace(s, scan=name)
-        for s, name in zip(
-            record.strips, ("日本.tif", "cafe\u0301.tif", "Küste.tif", *"abcd"), strict=True
-        )
-    ]
-    text = report.measure_table(replace(record, strips=tuple(strips)))
-    base, frames = (block.split("\n")[1:] for block in text.strip().split("\n\n"))
-    assert (len(base), len(frames)) == (8, 39)
-    fields = [re.split(r"\s{2,}", line.strip()) for line in base]
-    assert {len(row) for row in fields} == {14}
-    assert fields[0][4:8] == ["ppi", "angle deg", "area mm2", "base"]
-    assert [float(value) for value in fields[3][8:11]] == [0.25, 0.66, 0.91]
-    # Widths in cells by wcwidth, an independent reading of Unicode Annex 11.
-    assert len({wcswidth(line) for line in base}) == 1
-    figures = [re.split(r"\s{2,}", line.strip()) for line in frames[1:]]
-    expected = [[*f.density.min, *f.density.median, *f.density.max] for f in record.frames()]
-    np.testing.assert_allclose(
-        [[float(v) for v in row[4:]] for row in figures], expected, atol=0.0005
-    )
-    assert len({len(line) for line in frames}) == 1
+CURVE = report.Drawing(
+    "Film curve",
+    '<svg viewBox="0 0 9 9" role="img" aria-label="Density against log exposure"><path/></svg>',
+    "Slope & toe.",
+    ("channel", "slope"),
+    (("red", "0.61"), ("<green>", "0.62")),
+)
 
 
-def test_a_roll_without_strips_has_a_table_of_heads():
-    assert report.measure_table(made_roll([])).count("\n") == 5
+def test_drawings_stand_in_the_part_on_densities_with_their_figures():
+    page = parsed(report.page(roll_of_38(), {}, drawings=[CURVE]))
+    part = page.find(".//section[@id='densities']")
+    drawn = part.find(".//section[@class='figure']")
+    assert drawn.find(".//svg").get("aria-label") == "Density against log exposure"
+    assert text_of(drawn.find("h3")) == "Film curve"
+    rows = [[text_of(cell) for cell in row] for row in drawn.iterfind(".//tbody/tr")]
+    assert rows == [["red", "0.61"], ["<green>", "0.62"]]
 
 
 def test_thumbnail_is_a_small_faithful_jpeg():

@@ -1,4 +1,4 @@
-"""Densities a strip bears besides its pictures: edge print, and film that light struck."""
+"""Control patches of a strip, besides its pictures: edge print, and film that light struck."""
 
 from dataclasses import dataclass
 
@@ -20,7 +20,7 @@ Light = NDArray[np.float32]
 
 
 @dataclass(frozen=True)
-class StripDensities:
+class ControlPatches:
     """Densities above base of a strip's control patches, each with its standard error.
 
     `print_density` is that of the edge print, which was exposed at the factory, and `print_from`
@@ -36,7 +36,7 @@ class StripDensities:
     dmax_error: Triple | None = None
 
 
-def strip_densities(
+def control_patches(
     scan: Scan,
     factor: int,
     view: StripView,
@@ -45,7 +45,7 @@ def strip_densities(
     base: FilmBase,
     illumination: Illumination,
     reading: EdgeReading | None,
-) -> StripDensities:
+) -> ControlPatches:
     """Return the densities of edge print and light-struck film on one strip.
 
     Parameters
@@ -72,16 +72,16 @@ def strip_densities(
             scan, view, factor, strip.film_rows, _print_mm(strip.film), illumination.dark
         )
     struck = struck_density(above, strip.film_rows, strip.film, view.px_per_mm)
-    found = StripDensities()
+    found = ControlPatches()
     if printed is not None:
         off = dark_error(printed.density, base.light, illumination)
-        found = StripDensities(
+        found = ControlPatches(
             as_triple(printed.density), as_triple(np.hypot(printed.error, off)), printed.how
         )
     if struck is None:
         return found
     off = np.hypot(struck.error, dark_error(struck.density, base.light, illumination))
-    return StripDensities(
+    return ControlPatches(
         found.print_density,
         found.print_error,
         found.print_from,

@@ -1,0 +1,88 @@
+"""Light-struck film against the film model's own densities of it."""
+
+import numpy as np
+import pytest
+
+from pipeline.film_format import film_sizes
+from pipeline.light_struck import struck_density
+from pipeline.settings import Settings
+from pipeline.survey import survey_scan
+from tests.film_model import (
+    FrameSpec,
+    LightLeak,
+    Process,
+    Roll,
+    StripSpec,
+    load_film,
+    load_scanner,
+    make_scan,
+    write_scan,
+)
+from tests.film_model.dyes import spectral_density
+from tests.film_model.exposure import LIGHT_STRUCK
+
+FILM = film_sizes()["135"]
+
+
+def surveyed(folder, roll, scanner="scanner-a", ppi=150):
+    scan = make_scan([StripSpec(roll, count=len(roll.frames))], scanner=scanner, ppi=ppi, seed=2)
+    return survey_scan(write_scan(folder, "s", scan), Settings()).strips[0], scan.truth["strips"][0]
+
+
+def true_dmax(roll, scanner, truth):
+    """Return what the model's scanner sees, free of noise, of film that got all that light."""
+    film, device = load_film(roll.film), load_scanner(scanner)
+    dye = film.develop(np.full(3, LIGHT_STRUCK), roll.process)
+    return device.density(spectral_density(film, roll.process, dye)) - truth["base_density"]
+
+
+@pytest.mark.parametrize("scanner", ["scanner-a", "scanner-c"])
+@pytest.mark.parametrize("contrast", [1.0, 0.7])
+def test_a_struck_leader_has_the_films_highest_density(tmp_path, scanner, contrast):
+    roll = Roll(
+        "film-b", (FrameSpec("harbour"), FrameSpec("boats")), leader_mm=25, light_struck_mm=18,
+        process=Process(contrast=(contrast,) * 3), seed=3,
+    )  # fmt: skip
+    strip, truth = surveyed(tmp_path, roll, scanner)
+    expected = true_dmax(roll, scanner, truth)
+    assert np.array(strip.dmax) == pytest.approx(expected, abs=0.1)
+    assert (np.abs(np.array(strip.dmax) - expected) < 3.0 * np.array(strip.dmax_error) + 0.01).all()
+
+
+def test_a_fogged_frame_has_it_too(tmp_path):
+    frames = (FrameSpec("harbour"), FrameSpec("sea", kind="fogged"), FrameSpec("boats"))
+    roll = Roll("film-c", frames, seed=5)
+    strip, truth = surveyed(tmp_path, roll, "scanner-c")
+    assert np.array(strip.dmax) == pytest.approx(true_dmax(roll, "scanner-c", truth), abs=0.1)
+
+
+def test_pictures_and_leaks_are_no_struck_film(tmp_path):
+    frames = (FrameSpec("sea", 3.0), FrameSpec("harbour", 3.0))
+    leak = LightLeak(at_mm=30.0, stops=5.0)
+    strip, _ = surveyed(tmp_path, Roll("film-a", frames, leaks=(leak,), seed=1))
+    assert (strip.dmax, strip.dmax_error) == (None, None)
+
+
+def view(level, columns, px_per_mm=8.0):
+    """Return bare film 60 mm long that is dense over some columns, from edge to edge."""
+    rng = np.random.default_rng(3)
+    above = rng.normal(0.0, 0.01, (280, 480, 3)).astype(np.float32)
+    above[:, columns] += np.asarray(level, np.float32)
+    return above
+
+
+def test_an_even_block_is_measured_and_a_fading_one_is_not():
+    rows = (0.0, 279.8)
+    found = struck_density(view((1.8, 2.0, 2.2), slice(40, 120)), rows, FILM, 8.0)
+    assert found is not None
+    assert found.density == pytest.approx([1.8, 2.0, 2.2], abs=0.01)
+    assert found.length_mm == pytest.approx(10.0, abs=0.7)
+    fading = np.linspace(0.0, 2.5, 480, dtype=np.float32)[:, None].repeat(3, axis=1)
+    assert struck_density(view(fading, slice(0, 480)), rows, FILM, 8.0) is None
+    assert struck_density(view((0.5,) * 3, slice(40, 120)), rows, FILM, 8.0) is None
+    assert struck_density(view((2.0,) * 3, slice(40, 50)), rows, FILM, 8.0) is None
+
+
+def test_where_the_rebates_are_hidden_nothing_is_said():
+    dense = view((2.0,) * 3, slice(40, 120))
+    assert struck_density(dense, (-40.0, 320.0), FILM, 8.0) is None
