@@ -22,6 +22,10 @@ if TYPE_CHECKING:
     from pipeline.roll import Outcome, Roll
     from pipeline.talk import Talk
 
+# What ends a run in order: Ctrl-C, a supervisor's wish, and a terminal that closes.
+_STOPS = tuple(
+    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
+)
 _SCANS = click.argument("scans", nargs=-1, required=True, type=click.Path(path_type=Path))
 _OUT = click.option(
     "-o", "--out", required=True, type=click.Path(path_type=Path), help="Output folder."
@@ -201,6 +205,12 @@ def _echo_summary(outcome: "Outcome", folder: Path) -> None:
     click.echo(f"{outcome.written} written now, {outcome.kept} stood already: {folder}")
 
 
+def _echo_problem(problem: Problem) -> None:
+    from pipeline.contact_sheet import printable
+
+    click.echo(printable(problem), err=True)
+
+
 def _echo_json(document: Any) -> None:
     click.echo(json.dumps(document, ensure_ascii=False, indent=1))
 
@@ -240,25 +250,35 @@ def _executor(workers: int) -> Iterator[Executor]:
 
 
 def _interrupt(signum: int, frame: object) -> None:
+    """End the run in order; a second signal ends it at once, which loses no more than time."""
+    for stop in _STOPS:
+        signal.signal(stop, signal.SIG_DFL)
     raise KeyboardInterrupt
+
+
+def _listen_to_signals() -> None:
+    for stop in _STOPS:
+        # What started the command may want it to go on, as nohup does.
+        if signal.getsignal(stop) is not signal.SIG_IGN:
+            signal.signal(stop, _interrupt)
 
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the command and leave with its exit code."""
-    signal.signal(signal.SIGTERM, _interrupt)
+    _listen_to_signals()
     try:
         code = evenroll.main(args=arguments, prog_name="evenroll", standalone_mode=False)
-    except click.exceptions.Abort:
+    except (click.exceptions.Abort, KeyboardInterrupt):
         click.echo("Interrupted; what is finished stays, and a rerun goes on from there.", err=True)
         code = Exit.INTERRUPTED
     except click.ClickException as error:
         error.show()
         code = error.exit_code
     except SettingsProblem as problem:
-        click.echo(str(problem), err=True)
+        _echo_problem(problem)
         code = problem.exit_code
     except Problem as problem:
-        click.echo(str(problem), err=True)
+        _echo_problem(problem)
         code = Exit.NOTHING_DONE
     sys.exit(int(code or 0))
 

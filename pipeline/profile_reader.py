@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.problem import SettingsProblem
+from pipeline.small_file import MOST_TOML_BYTES, read_small
 
 Triple = tuple[float, float, float]
 Matrix = tuple[Triple, Triple, Triple]
@@ -29,7 +30,7 @@ class ProfileReader:
         self.path = path
         self.kind = kind
         try:
-            text = path.read_bytes().decode("utf-8-sig")
+            text = read_small(path, MOST_TOML_BYTES).decode("utf-8-sig")
             self.document: dict[str, Any] = tomllib.loads(text)
         except (OSError, ValueError, RecursionError) as error:
             raise SettingsProblem(

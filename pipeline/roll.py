@@ -3,12 +3,14 @@
 from collections.abc import Callable, Sequence
 from collections.abc import Set as AbstractSet
 from concurrent.futures import Executor, as_completed
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
-from errno import EDQUOT, ENOSPC, EROFS
+from errno import EDQUOT, ENOENT, ENOSPC, ENOTCONN, EROFS, ESTALE
 from pathlib import Path
 
 from pipeline import __version__
 from pipeline.contact_sheet import contact_sheet
+from pipeline.folder_lock import folder_lock
 from pipeline.frame_task import FrameTask, develop, negative, thumbnail_picture
 from pipeline.journal import Journal, key_of
 from pipeline.metadata import FrameMetadata
@@ -53,7 +55,7 @@ RECORD_NAME, SHEET_NAME, PAGE_NAME = "roll.json", "contact-sheet.jpg", "index.ht
 _REPORT = "report"
 _SHEET_PPI = 300.0
 # After these no other file can be written either.
-_NO_ROOM = (ENOSPC, EDQUOT, EROFS)
+_NO_ROOM = (ENOSPC, EDQUOT, EROFS, ENOENT, ESTALE, ENOTCONN)
 
 
 @dataclass(frozen=True)
@@ -84,9 +86,8 @@ class _Tally:
     no_room: bool = False
 
     def fail(self, scan: str, error: Exception, event: Event, listen: Listener) -> None:
-        """Tell and keep what went wrong; once only where the disk is full."""
-        cause = error.__cause__ if isinstance(error, OutputProblem) else error
-        no_room = isinstance(cause, OSError) and cause.errno in _NO_ROOM
+        """Tell and keep what went wrong; once only where the disk is full or gone."""
+        no_room = isinstance(error, OutputProblem) and error.number in _NO_ROOM
         if not (no_room and self.no_room):
             message = told(event.name, error)
             self.troubles.append(ScanTrouble(scan, message))
@@ -100,7 +101,8 @@ def write_roll(
     """Write all frames of a surveyed roll, its sidecars, contact sheet, page and record.
 
     What stands already, of the same scans and settings, is left alone. What fails is told and
-    listed, and the rest is done, as far as there is room on the disk.
+    listed, and the rest is done, as far as there is room on the disk. While another run writes
+    into the folder, this one waits.
 
     Raises
     ------
@@ -114,11 +116,35 @@ def write_roll(
         what = f"nothing could be done for roll {surveyed.roll.name}"
         raise ScanProblem(None, what, f"see to its scans first ({reason})")
     check_folder(out)
-    sweep(out)
-    journal, tally = Journal(out), _Tally()
+
+    def waiting(holder: str) -> None:
+        said = f"another run ({holder}) is writing here; this one goes on when that is done"
+        listen(Event("noted", str(out), 0, 0, said))
+
+    with folder_lock(out, waiting):
+        sweep(out)
+        journal = Journal(out)
+        try:
+            return _written(surveyed, out, journal, executor, listen, split)
+        finally:
+            # The folder may have gone; that is told where it was met first.
+            with suppress(OutputProblem):
+                journal.save()
+
+
+def _written(
+    surveyed: SurveyedRoll,
+    out: Path,
+    journal: Journal,
+    executor: Executor,
+    listen: Listener,
+    split: bool,
+) -> Outcome:
+    """Write what does not stand yet of a roll into a folder that nobody else writes into."""
+    tally = _Tally()
     record = record_of(surveyed, split)
     tasks = _tasks(surveyed, record, out)
-    works = _works(tasks, split, executor, tally, listen)
+    works = _works(tasks, split, journal, executor, tally, listen)
     kept = {work.name for work in works if journal.is_done(work.name, work.key)}
     for name in sorted(kept):
         listen(Event("kept", name, len(kept), len(works)))
@@ -160,16 +186,22 @@ def _tasks(surveyed: SurveyedRoll, record: RollRecord, out: Path) -> list[FrameT
 
 
 def _works(
-    tasks: Sequence[FrameTask], split: bool, executor: Executor, tally: _Tally, listen: Listener
+    tasks: Sequence[FrameTask],
+    split: bool,
+    journal: Journal,
+    executor: Executor,
+    tally: _Tally,
+    listen: Listener,
 ) -> list[_Work]:
     """Return the tasks with their keys, without those whose scan can't be read any more."""
-    paths = dict.fromkeys(task.scan.path for task in tasks)
-    pending = {path: executor.submit(content_hash, path) for path in paths}
-    hashes: dict[Path, str] = {}
+    known = {task.scan.path: journal.known_hash(task.scan.path) for task in tasks}
+    hashes = {path: value for path, value in known.items() if value is not None}
+    pending = {path: executor.submit(content_hash, path) for path in known if path not in hashes}
     try:
         for count, (path, future) in enumerate(pending.items(), 1):
             try:
                 hashes[path] = future.result()
+                journal.note_hash(path, hashes[path])
             except Exception as error:
                 event = Event("failed", path.name, count, len(pending))
                 tally.fail(path.name, error, event, listen)
@@ -200,11 +232,15 @@ def _run(
     listen: Listener,
     work: Callable[[FrameTask], tuple[str, ...]],
 ) -> None:
-    """Do all frames, noting each as it is done; a full disk ends it."""
+    """Do all frames, noting each as it is done; a full disk ends it.
+
+    Frames that are under way when it ends early are finished and noted too.
+    """
     pending = {executor.submit(work, item.task): item for item in todo}
+    left = dict(pending)
     try:
         for count, future in enumerate(as_completed(pending), 1):
-            item = pending[future]
+            item = left.pop(future)
             event = Event("written", item.name, count, len(todo))
             # One frame must not end the run, whatever it makes a worker stumble over.
             try:
@@ -217,7 +253,12 @@ def _run(
             tally.done.add(item.name)
             listen(event)
     finally:
-        drop(pending)
+        drop(left)
+        for future, item in left.items():
+            with suppress(Exception):
+                if not future.cancelled():
+                    journal.note(item.name, item.key, future.result())
+                    tally.done.add(item.name)
 
 
 def _take_away(

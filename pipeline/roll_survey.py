@@ -52,7 +52,8 @@ Listener = Callable[[Event], None]
 class Roll:
     """A roll to work on: its scans in order, notes, settings, and the name its files carry.
 
-    `problem` tells why a roll without scans has none.
+    `problem` tells why a roll without scans has none, `refused` what was found among them that
+    is not to be opened.
     """
 
     name: str
@@ -60,6 +61,7 @@ class Roll:
     notes: RollNotes
     settings: Settings
     problem: ScanProblem | None = None
+    refused: tuple[ScanProblem, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -113,6 +115,7 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
     named = roll.settings.scanner_profile
     scanner = None if named is None else find_scanner(named)
     surveys, problems = _surveys(roll, executor, listen)
+    problems += _refused(roll, listen)
     surveys = _second_look(roll, surveys, executor)
     found = with_roll_numbers(in_film_order([s for survey in surveys for s in survey.strips]))
     numbers = number_roll(found, roll.settings.first_number)
@@ -283,6 +286,16 @@ def _surveys(
     finally:
         drop(pending)
     return [done[index] for index in sorted(done)], [problems[index] for index in sorted(problems)]
+
+
+def _refused(roll: Roll, listen: Listener) -> list[ScanTrouble]:
+    """Tell and return what in the roll's folder was not opened."""
+    troubles = []
+    for problem in roll.refused:
+        name = roll.name if problem.path is None else problem.path.name
+        listen(Event("failed", name, 0, 0, str(problem)))
+        troubles.append(ScanTrouble(name, str(problem)))
+    return troubles
 
 
 def _second_look(roll: Roll, surveys: list[ScanSurvey], executor: Executor) -> list[ScanSurvey]:

@@ -12,6 +12,7 @@ from typing import Any
 from pipeline.correction import FrameCorrection, read_corrections
 from pipeline.problem import SettingsProblem
 from pipeline.reference_frame import ReferenceFrame, read_references
+from pipeline.small_file import MOST_TOML_BYTES, read_small
 
 Triple = tuple[float, float, float]
 
@@ -296,7 +297,7 @@ def read_roll_file(path: Path) -> tuple[RollNotes, dict[str, Any]]:
         If the file is no TOML or a value makes no sense.
     """
     try:
-        document = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        document = tomllib.loads(read_small(path, MOST_TOML_BYTES).decode("utf-8-sig"))
     except OSError as error:
         raise SettingsProblem(
             path, f"can't be read ({error.strerror})", "check the file and its permissions"

@@ -87,6 +87,7 @@ def test_large_journal_is_still_known_as_ours(noted):
     # The mark must lie at the start, which is all that is read before a file is replaced.
     journal = Journal(noted)
     journal._entries |= {f"{n}": {"key": KEY, "files": {"f" * 200: None}} for n in range(2000)}
+    journal.note("08", KEY, ("r_07.tif",))
     journal.save()
     path = noted / JOURNAL_NAME
     assert path.stat().st_size > 1 << 19
