@@ -20,10 +20,13 @@ def read_small(path: Path, most_bytes: int) -> bytes:
         If it can't be read, is no plain file or is larger; `strerror` says which, in words.
     """
     descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
-    with open(descriptor, "rb") as file:  # noqa: PTH123 - a descriptor has no path
+    try:
         if not stat.S_ISREG(os.fstat(descriptor).st_mode):
             raise OSError(errno.EINVAL, "it is no plain file")
-        data = file.read(most_bytes + 1)
+        with os.fdopen(descriptor, "rb", closefd=False) as file:
+            data = file.read(most_bytes + 1)
+    finally:
+        os.close(descriptor)
     if len(data) > most_bytes:
         raise OSError(errno.EFBIG, f"it is larger than {most_bytes >> 10} kB")
     return data
