@@ -4,9 +4,8 @@ import json
 import os
 import signal
 import sys
-from collections.abc import Iterator
-from concurrent.futures import Executor, ThreadPoolExecutor
-from contextlib import contextmanager
+from collections.abc import Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -86,10 +85,11 @@ def measure(scans: tuple[Path, ...], **options: Any) -> int:
     from pipeline.record import to_document
     from pipeline.report import measure_table
     from pipeline.roll import record_of, survey_roll
+    from pipeline.workers import workers
 
     run = _run_of(scans, options)
     documents, codes = [], []
-    with _executor(run.workers) as executor:
+    with workers(run.workers, run.cluster, _seen(run.rolls)) as executor:
         for roll in run.rolls:
             try:
                 surveyed = survey_roll(roll, executor, run.talk.listen)
@@ -115,6 +115,7 @@ class _Run:
 
     rolls: "tuple[Roll, ...]"
     workers: int
+    cluster: str | None
     talk: "Talk"
     as_json: bool
     strict: bool
@@ -128,8 +129,16 @@ def _run_of(scans: tuple[Path, ...], options: dict[str, Any]) -> _Run:
     as_json, strict = options.pop("as_json"), options.pop("strict")
     workers = options.pop("workers") or os.cpu_count() or 1
     name = options.pop("roll_name")
+    cluster = options.pop("cluster")
     changes = {key: value for key, value in options.items() if value is not None}
-    return _Run(gather_rolls(scans, changes, name), workers, talk, as_json, strict)
+    # Other machines start from other folders.
+    named = [path.absolute() for path in scans] if cluster else scans
+    return _Run(gather_rolls(named, changes, name), workers, cluster, talk, as_json, strict)
+
+
+def _seen(rolls: "Sequence[Roll]") -> list[Path]:
+    """Return the scans that are there for this machine."""
+    return [path for roll in rolls for path in roll.scans if path.exists()]
 
 
 def _told(problem: Problem, run: _Run) -> Exit:
@@ -141,13 +150,15 @@ def _told(problem: Problem, run: _Run) -> Exit:
 
 
 def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: bool) -> int:
+    from pipeline.workers import workers
     from pipeline.write import check_folder
 
     run = _run_of(scans, options)
+    out = out.absolute() if run.cluster else out
     check_folder(out)
     results: list[dict[str, Any]] = []
     codes: list[Exit] = []
-    with _executor(run.workers) as executor:
+    with workers(run.workers, run.cluster, [out, *_seen(run.rolls)]) as executor:
         for roll, folder in zip(run.rolls, _folders(run.rolls, out), strict=True):
             outcome, code, problems = _written(run, roll, folder, executor, split)
             codes.append(code)
@@ -238,15 +249,6 @@ def _folders(rolls: "tuple[Roll, ...]", out: Path) -> list[Path]:
             folder, count = out / f"{roll.name}-{count}", count + 1
         folders.append(folder)
     return folders
-
-
-@contextmanager
-def _executor(workers: int) -> Iterator[Executor]:
-    executor = ThreadPoolExecutor(workers, thread_name_prefix="evenroll")
-    try:
-        yield executor
-    finally:
-        executor.shutdown(wait=True, cancel_futures=True)
 
 
 def _interrupt(signum: int, frame: object) -> None:

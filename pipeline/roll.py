@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from collections.abc import Set as AbstractSet
-from concurrent.futures import Executor, as_completed
+from concurrent.futures import CancelledError, Executor, as_completed
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from errno import EDQUOT, ENOENT, ENOSPC, ENOTCONN, EROFS, ESTALE
@@ -87,7 +87,8 @@ class _Tally:
 
     def fail(self, scan: str, error: Exception, event: Event, listen: Listener) -> None:
         """Tell and keep what went wrong; once only where the disk is full or gone."""
-        no_room = isinstance(error, OutputProblem) and error.number in _NO_ROOM
+        gone = isinstance(error, CancelledError)
+        no_room = gone or (isinstance(error, OutputProblem) and error.number in _NO_ROOM)
         if not (no_room and self.no_room):
             message = told(event.name, error)
             self.troubles.append(ScanTrouble(scan, message))
@@ -130,6 +131,8 @@ def write_roll(
             # The folder may have gone; that is told where it was met first.
             with suppress(OutputProblem):
                 journal.save()
+            # What a lost worker was writing.
+            sweep(out)
 
 
 def _written(

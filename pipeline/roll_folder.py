@@ -92,6 +92,10 @@ def _roll(
         notes, told = read_roll_file(roll_file)
         settings = with_changes(settings, told, roll_file)
     settings = with_changes(settings, changes)
+    if settings.scanner_profile is not None and settings.scanner_profile.endswith(".toml"):
+        # Workers may start from another folder.
+        path = Path(settings.scanner_profile).absolute()
+        settings = replace(settings, scanner_profile=str(path))
     return Roll(safe_name(name or notes.id or beside.resolve().name), scans, notes, settings)
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from pipeline.cluster import is_lost
 from pipeline.colour import RollColour
 from pipeline.contact_sheet import counted
 from pipeline.film import FilmProfile, find_film
@@ -20,7 +21,7 @@ from pipeline.monochrome import PROFILE as MONOCHROME
 from pipeline.monochrome import UNCLEAR, film_kind
 from pipeline.numbering import FrameNumber, in_film_order, number_roll, with_roll_numbers
 from pipeline.print_tone import PrintTone
-from pipeline.problem import Problem, ScanProblem
+from pipeline.problem import ClusterProblem, Problem, ScanProblem
 from pipeline.record import ScanTrouble
 from pipeline.recut import Recut, recut
 from pipeline.reference import Reference
@@ -260,6 +261,8 @@ def told(name: str, error: Exception) -> str:
         return str(error)
     if isinstance(error, MemoryError):
         return f"{name}: does not fit in memory; set fewer workers."
+    if is_lost(error):
+        return f"{name}: the cluster gave it up; see to its workers and run again."
     reason = " ".join(str(error).split()) or "no reason given"
     return f"{name}: can't be worked on ({type(error).__name__}: {reason}); report this as a bug."
 
@@ -313,7 +316,7 @@ def _second_look(roll: Roll, surveys: list[ScanSurvey], executor: Executor) -> l
         for index, future in pending.items():
             # A scan that can't be read any more was read once, and that counts.
             with suppress(ScanProblem):
-                again[index] = future.result()
+                again[index] = _result(future)
     finally:
         drop(pending.values())
     return again
@@ -328,6 +331,18 @@ def roll_habits(strips: Sequence[StripSurvey]) -> dict[str, GateHabit]:
             counted_habits.setdefault(strip.format, []).append((strip.habit, clear))
     shared = {name: shared_habit(habits) for name, habits in counted_habits.items()}
     return {name: habit for name, habit in shared.items() if habit is not None}
+
+
+def _result(future: Future[ScanSurvey]) -> ScanSurvey:
+    """Return a survey without which the roll would come out otherwise."""
+    try:
+        return future.result()
+    except Exception as error:
+        if is_lost(error):
+            raise ClusterProblem(
+                None, "the cluster gave work up", "see to its workers and run again"
+            ) from error
+        raise
 
 
 def _unclear(strip: StripSurvey, habits: Mapping[str, GateHabit]) -> bool:

@@ -123,11 +123,26 @@ def check_folder(folder: Path) -> None:
     for stale in folder.glob(f"{_PREFIX}{_TRIAL}.*{_SUFFIX}"):
         with contextlib.suppress(OSError):
             stale.unlink()
+    with trial_file(folder):
+        pass
+
+
+@contextmanager
+def trial_file(folder: Path) -> Iterator[Path]:
+    """Yield a file in the folder by which others can tell that they see the same one.
+
+    Raises
+    ------
+    OutputProblem
+        If it can't be written.
+    """
     trial = _temporary(folder / _TRIAL)
     try:
-        trial.write_bytes(b"trial")
-    except OSError as error:
-        raise output_problem(folder, error) from error
+        try:
+            trial.write_bytes(b"trial")
+        except OSError as error:
+            raise output_problem(folder, error) from error
+        yield trial
     finally:
         with contextlib.suppress(OSError):
             trial.unlink(missing_ok=True)
