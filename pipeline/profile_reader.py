@@ -1,13 +1,12 @@
 """Values of a profile, read from TOML and checked."""
 
-import tomllib
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from pipeline.problem import SettingsProblem
-from pipeline.small_file import MOST_TOML_BYTES, read_small
+from pipeline.small_file import read_toml
 
 Triple = tuple[float, float, float]
 Matrix = tuple[Triple, Triple, Triple]
@@ -30,9 +29,8 @@ class ProfileReader:
         self.path = path
         self.kind = kind
         try:
-            text = read_small(path, MOST_TOML_BYTES).decode("utf-8-sig")
-            self.document: dict[str, Any] = tomllib.loads(text)
-        except (OSError, ValueError, RecursionError) as error:
+            self.document: dict[str, Any] = read_toml(path)
+        except (OSError, ValueError) as error:
             raise SettingsProblem(
                 path,
                 f"can't be read as a {kind} ({error})",
