@@ -176,8 +176,11 @@ def _written(
     run: _Run, roll: "Roll", folder: Path, executor: Executor, split: bool
 ) -> "tuple[Outcome | None, Exit, list[str]]":
     """Do one roll; return what was left of it, the exit code it calls for, and its problems."""
-    from pipeline.roll import survey_roll, write_roll
+    from pipeline.roll import standing, survey_roll, write_roll
 
+    stood = standing(roll, folder, run.talk.listen, split)
+    if stood is not None:
+        return stood, Exit.DONE, [trouble.message for trouble in stood.problems]
     try:
         surveyed = survey_roll(roll, executor, run.talk.listen)
         problems = [trouble.message for trouble in surveyed.problems]
@@ -189,7 +192,7 @@ def _written(
         return None, _told(problem, run), [str(problem)]
     run.talk.end()
     code = _code(outcome.written + outcome.kept, outcome.failed)
-    return outcome, code, [trouble.message for trouble in outcome.record.problems]
+    return outcome, code, [trouble.message for trouble in outcome.problems]
 
 
 def _result(
@@ -209,9 +212,7 @@ def _result(
 
 
 def _echo_summary(outcome: "Outcome", folder: Path) -> None:
-    from pipeline.report import summary_lines
-
-    for line in summary_lines(outcome.record):
+    for line in outcome.lines:
         click.echo(line)
     click.echo(f"{outcome.written} written now, {outcome.kept} stood already: {folder}")
 

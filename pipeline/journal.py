@@ -56,8 +56,9 @@ class Journal:
         self._folder = folder
         self._entries: dict[str, dict[str, Any]] = {}
         self._scans: dict[str, dict[str, Any]] = {}
+        self._whole: dict[str, Any] = {}
         self._damaged = False
-        self._unsaved = False
+        self._unsaved = self._noted = False
         self._saving_seconds = 0.0
         self._saved_at = -1e9
         try:
@@ -66,6 +67,7 @@ class Journal:
             self._entries = {name: dict(entry) for name, entry in entries.items()}
             scans = document.get("scans", {})
             self._scans = {name: dict(scan) for name, scan in scans.items()}
+            self._whole = dict(document.get("whole", {}))
         except OSError:
             return
         except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
@@ -85,7 +87,25 @@ class Journal:
         """Note a frame's files as written under a key, and save."""
         states = {file: _state(self._folder / file) for file in files}
         self._entries[name] = {"key": key, "files": states}
+        self._noted = True
         self._save_if_cheap()
+
+    def whole(self, key: str) -> dict[str, Any] | None:
+        """Return what was noted of a whole run under its key, if all of its files stand."""
+        keys = self._whole.get("keys")
+        if self._whole.get("key") != key or not isinstance(keys, Mapping) or not keys:
+            return None
+        return self._whole if all(self.is_done(name, each) for name, each in keys.items()) else None
+
+    def note_whole(self, key: str, keys: Mapping[str, str], told: Mapping[str, Any]) -> None:
+        """Note a whole run: the keys of all that it left, and what is to be told of it.
+
+        Not where nothing was written: a rerun that changes nothing rewrites nothing.
+        """
+        noted = {**told, "key": key, "keys": dict(keys)}
+        if noted != self._whole and self._noted:
+            self._whole = noted
+            self._unsaved = True
 
     def known_hash(self, scan: Path) -> str | None:
         """Return the hash of a scan's content as noted, if size, times and inode still hold."""
@@ -134,7 +154,7 @@ class Journal:
         # Our mark stands first, so that a file cut short is still known as ours.
         entries = {name: self._entries[name] for name in sorted(self._entries)}
         scans = {name: self._scans[name] for name in sorted(self._scans)}
-        document = _MARK | {"entries": entries, "scans": scans}
+        document = _MARK | {"entries": entries, "scans": scans, "whole": self._whole}
         if self._damaged:
             with contextlib.suppress(OSError):
                 self._path.unlink()

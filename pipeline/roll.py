@@ -23,7 +23,7 @@ from pipeline.record import (
     read_document,
     to_json,
 )
-from pipeline.report import page, thumbnail
+from pipeline.report import page, summary_lines, thumbnail
 from pipeline.roll_record import record_of
 from pipeline.roll_survey import (
     Event,
@@ -37,6 +37,7 @@ from pipeline.roll_survey import (
 )
 from pipeline.scan import content_hash
 from pipeline.space import find_space
+from pipeline.standing import Outcome, note_whole, standing
 from pipeline.write import check_folder, sweep, write_share, write_text
 
 __all__ = [
@@ -47,6 +48,7 @@ __all__ = [
     "SurveyedRoll",
     "record_of",
     "safe_name",
+    "standing",
     "survey_roll",
     "write_roll",
 ]
@@ -56,16 +58,6 @@ _REPORT = "report"
 _SHEET_PPI = 300.0
 # After these no other file can be written either.
 _NO_ROOM = (ENOSPC, EDQUOT, EROFS, ENOENT, ESTALE, ENOTCONN)
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """What a run left: the record, counts of frames written and kept, and of what failed."""
-
-    record: RollRecord
-    written: int = 0
-    kept: int = 0
-    failed: int = 0
 
 
 @dataclass(frozen=True)
@@ -156,8 +148,21 @@ def _written(
     _take_away(surveyed, record, out, journal, listen)
     failed = len(tasks) - len(kept) - len(tally.done)
     record = _without(record, tally, kept)
-    failed += _report(record, surveyed, out, journal, works, tally, listen)
-    return Outcome(record, len(tally.done), len(kept), surveyed.failed + failed)
+    report_key = key_of([work.key for work in works], to_json(record))
+    failed += _report(report_key, record, surveyed, out, journal, tally, listen)
+    failed += surveyed.failed
+    outcome = Outcome(
+        record,
+        len(tally.done),
+        len(kept),
+        failed,
+        tuple(summary_lines(record)),
+        record.problems,
+    )
+    if not failed:
+        keys = {work.name: work.key for work in works}
+        note_whole(surveyed.roll, split, outcome, keys, {_REPORT: report_key}, journal)
+    return outcome
 
 
 def _tasks(surveyed: SurveyedRoll, record: RollRecord, out: Path) -> list[FrameTask]:
@@ -317,16 +322,15 @@ def _without(record: RollRecord, tally: _Tally, kept: AbstractSet[str]) -> RollR
 
 
 def _report(
+    key: str,
     record: RollRecord,
     surveyed: SurveyedRoll,
     out: Path,
     journal: Journal,
-    works: Sequence[_Work],
     tally: _Tally,
     listen: Listener,
 ) -> int:
     """Write record, contact sheet and page if they don't stand; return how many runs failed."""
-    key = key_of([work.key for work in works], to_json(record))
     if journal.is_done(_REPORT, key):
         return 0
     try:
