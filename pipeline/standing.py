@@ -8,10 +8,9 @@ from typing import Any
 from pipeline import __version__
 from pipeline.contact_sheet import printable
 from pipeline.journal import Journal, key_of
-from pipeline.problem import Problem
 from pipeline.record import RollRecord, ScanTrouble
 from pipeline.roll_survey import Event, Listener, Roll
-from pipeline.scan import content_hash
+from pipeline.small_file import read_toml
 
 
 @dataclass(frozen=True)
@@ -71,8 +70,9 @@ def _inputs_key(roll: Roll, split: bool, journal: Journal) -> str | None:
         return None
     named = (roll.settings.profile, roll.settings.scanner_profile)
     try:
-        profiles = [content_hash(Path(name)) for name in named if name and name.endswith(".toml")]
-    except Problem:
+        profiles = [read_toml(Path(name)) for name in named if name and name.endswith(".toml")]
+    # What is wrong with it is told where it is used.
+    except (OSError, ValueError):
         return None
     scans = [(path.name, value) for path, value in zip(roll.scans, hashes, strict=True)]
     return key_of(__version__, split, roll.name, roll.settings, roll.notes, scans, profiles)
