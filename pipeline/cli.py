@@ -4,9 +4,8 @@ import json
 import os
 import signal
 import sys
-from collections.abc import Iterator
-from concurrent.futures import Executor, ThreadPoolExecutor
-from contextlib import contextmanager
+from collections.abc import Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -24,6 +23,10 @@ if TYPE_CHECKING:
     from pipeline.roll import Outcome, Roll
     from pipeline.talk import Talk
 
+# What ends a run in order: Ctrl-C, a supervisor's wish, and a terminal that closes.
+_STOPS = tuple(
+    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
+)
 _SCANS = click.argument("scans", nargs=-1, required=True, type=click.Path(path_type=Path))
 _OUT = click.option(
     "-o", "--out", required=True, type=click.Path(path_type=Path), help="Output folder."
@@ -86,10 +89,11 @@ def measure(scans: tuple[Path, ...], **options: Any) -> int:
     from pipeline.measure_table import measure_table
     from pipeline.record import to_document
     from pipeline.roll import record_of, survey_roll
+    from pipeline.workers import workers
 
     run = _run_of(scans, options)
     documents, codes = [], []
-    with _executor(run.workers) as executor:
+    with workers(run.workers, run.cluster, _seen(run.rolls)) as executor:
         for roll in run.rolls:
             try:
                 surveyed = survey_roll(roll, executor, run.talk.listen)
@@ -115,6 +119,7 @@ class _Run:
 
     rolls: "tuple[Roll, ...]"
     workers: int
+    cluster: str | None
     talk: "Talk"
     as_json: bool
     strict: bool
@@ -128,8 +133,16 @@ def _run_of(scans: tuple[Path, ...], options: dict[str, Any]) -> _Run:
     as_json, strict = options.pop("as_json"), options.pop("strict")
     workers = options.pop("workers") or os.cpu_count() or 1
     name = options.pop("roll_name")
+    cluster = options.pop("cluster")
     changes = {key: value for key, value in options.items() if value is not None}
-    return _Run(gather_rolls(scans, changes, name), workers, talk, as_json, strict)
+    # Other machines start from other folders.
+    named = [path.absolute() for path in scans] if cluster else scans
+    return _Run(gather_rolls(named, changes, name), workers, cluster, talk, as_json, strict)
+
+
+def _seen(rolls: "Sequence[Roll]") -> list[Path]:
+    """Return the scans that are there for this machine."""
+    return [path for roll in rolls for path in roll.scans if path.exists()]
 
 
 def _told(problem: Problem, run: _Run) -> Exit:
@@ -141,13 +154,15 @@ def _told(problem: Problem, run: _Run) -> Exit:
 
 
 def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: bool) -> int:
+    from pipeline.workers import workers
     from pipeline.write import check_folder
 
     run = _run_of(scans, options)
+    out = out.absolute() if run.cluster else out
     check_folder(out)
     results: list[dict[str, Any]] = []
     codes: list[Exit] = []
-    with _executor(run.workers) as executor:
+    with workers(run.workers, run.cluster, [out, *_seen(run.rolls)]) as executor:
         for roll, folder in zip(run.rolls, _folders(run.rolls, out), strict=True):
             outcome, code, problems = _written(run, roll, folder, executor, split)
             codes.append(code)
@@ -165,8 +180,11 @@ def _written(
     run: _Run, roll: "Roll", folder: Path, executor: Executor, split: bool
 ) -> "tuple[Outcome | None, Exit, list[str]]":
     """Do one roll; return what was left of it, the exit code it calls for, and its problems."""
-    from pipeline.roll import survey_roll, write_roll
+    from pipeline.roll import standing, survey_roll, write_roll
 
+    stood = standing(roll, folder, run.talk.listen, split)
+    if stood is not None:
+        return stood, Exit.DONE, [trouble.message for trouble in stood.problems]
     try:
         surveyed = survey_roll(roll, executor, run.talk.listen)
         problems = [trouble.message for trouble in surveyed.problems]
@@ -178,7 +196,7 @@ def _written(
         return None, _told(problem, run), [str(problem)]
     run.talk.end()
     code = _code(outcome.written + outcome.kept, outcome.failed)
-    return outcome, code, [trouble.message for trouble in outcome.record.problems]
+    return outcome, code, [trouble.message for trouble in outcome.problems]
 
 
 def _result(
@@ -198,11 +216,15 @@ def _result(
 
 
 def _echo_summary(outcome: "Outcome", folder: Path) -> None:
-    from pipeline.report import summary_lines
-
-    for line in summary_lines(outcome.record):
+    for line in outcome.lines:
         click.echo(line)
     click.echo(f"{outcome.written} written now, {outcome.kept} stood already: {folder}")
+
+
+def _echo_problem(problem: Problem) -> None:
+    from pipeline.contact_sheet import printable
+
+    click.echo(printable(problem), err=True)
 
 
 def _echo_json(document: Any) -> None:
@@ -234,35 +256,36 @@ def _folders(rolls: "tuple[Roll, ...]", out: Path) -> list[Path]:
     return folders
 
 
-@contextmanager
-def _executor(workers: int) -> Iterator[Executor]:
-    executor = ThreadPoolExecutor(workers, thread_name_prefix="evenroll")
-    try:
-        yield executor
-    finally:
-        executor.shutdown(wait=True, cancel_futures=True)
-
-
 def _interrupt(signum: int, frame: object) -> None:
+    """End the run in order; a second signal ends it at once, which loses no more than time."""
+    for stop in _STOPS:
+        signal.signal(stop, signal.SIG_DFL)
     raise KeyboardInterrupt
+
+
+def _listen_to_signals() -> None:
+    for stop in _STOPS:
+        # What started the command may want it to go on, as nohup does.
+        if signal.getsignal(stop) is not signal.SIG_IGN:
+            signal.signal(stop, _interrupt)
 
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the command and leave with its exit code."""
-    signal.signal(signal.SIGTERM, _interrupt)
+    _listen_to_signals()
     try:
         code = evenroll.main(args=arguments, prog_name="evenroll", standalone_mode=False)
-    except click.exceptions.Abort:
+    except (click.exceptions.Abort, KeyboardInterrupt):
         click.echo("Interrupted; what is finished stays, and a rerun goes on from there.", err=True)
         code = Exit.INTERRUPTED
     except click.ClickException as error:
         error.show()
         code = error.exit_code
     except SettingsProblem as problem:
-        click.echo(str(problem), err=True)
+        _echo_problem(problem)
         code = problem.exit_code
     except Problem as problem:
-        click.echo(str(problem), err=True)
+        _echo_problem(problem)
         code = Exit.NOTHING_DONE
     sys.exit(int(code or 0))
 

@@ -1,6 +1,7 @@
 """What a picture file says about one page of itself, whatever its format."""
 
 import math
+import os
 import struct
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -22,6 +23,9 @@ Codes = NDArray[Any]
 _LARGEST_PIXELS = 2_000_000_000
 # Deflate packs at most 1032 to 1 and LZW about 2500 to 1; no scan comes near either.
 _LARGEST_PACKING = 4000
+# Of large scans, which have grain or at least noise (common practice, no source), none packs so
+# well by far, and what does is made to fill the memory.
+_USUAL_PACKING, _LARGE_BYTES = 200, 512 << 20
 # Resolutions below this are what software writes when it doesn't know (common practice, no
 # source): at 150 ppi a frame 24 mm high would be 142 pixels.
 _LEAST_PPI, _LARGEST_PPI = 150.0, 50_000.0
@@ -117,8 +121,23 @@ def check_dimensions(path: Path, width: int, height: int, stored_bytes: int, wan
             f"claims {width} x {height} pixels, more than any scan has",
             "scan one strip a file",
         )
-    if wanted > _LARGEST_PACKING * stored_bytes:
+    packing = _USUAL_PACKING if wanted > _LARGE_BYTES else _LARGEST_PACKING
+    if wanted > packing * stored_bytes:
         raise broken(path, f"claims {width} x {height} pixels in {stored_bytes} bytes of data")
+
+
+def check_decoded(path: Path, decoded_bytes: int) -> None:
+    """Raise if what has to be decoded in one piece takes more than half of the memory there is."""
+    try:
+        memory = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
+    except (AttributeError, OSError, ValueError):
+        return
+    if decoded_bytes > memory // 2:
+        raise ScanProblem(
+            path,
+            f"takes {decoded_bytes / 1e9:.1f} GB of memory to decode",
+            "save it as a TIFF without compression",
+        )
 
 
 def check_colour(path: Path, channels: int) -> None:

@@ -3,14 +3,23 @@
 import contextlib
 import hashlib
 import json
+import time
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from pipeline.small_file import read_small
 from pipeline.write import write_text
 
 JOURNAL_NAME = ".evenroll.json"
 _MARK = {"evenroll": "journal"}
+# A hundred times what a thousand rolls in one folder would need.
+_MOST_BYTES = 256 << 20
+# Up to so many entries, more than a roll has, every note is saved; of longer journals, saving
+# takes at most one part in so many of the time.
+_SAVED_AT_ONCE, _SAVING_SHARE = 200, 20
+# A file changed so lately may change again within one tick of the disk's clock.
+_SETTLED_NS = 2_000_000_000
 
 
 def key_of(*parts: Any) -> str:
@@ -26,18 +35,39 @@ def _state(path: Path) -> list[int] | None:
     return [found.st_size, found.st_mtime_ns]
 
 
+def _identity(path: Path) -> list[int] | None:
+    """Return what tells a changed input without reading it."""
+    try:
+        found = path.stat()
+    except (OSError, ValueError):
+        return None
+    return [found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino]
+
+
 class Journal:
-    """What stands in an output folder; not safe for several threads, the parent keeps it."""
+    """What stands in an output folder, and the content of the scans it was made of.
+
+    Not safe for several threads: the parent keeps it, under the folder's lock. Notes are saved
+    as they come while that costs little, and whatever is left by `save`.
+    """
 
     def __init__(self, folder: Path) -> None:
         self._path = folder / JOURNAL_NAME
         self._folder = folder
         self._entries: dict[str, dict[str, Any]] = {}
+        self._scans: dict[str, dict[str, Any]] = {}
+        self._whole: dict[str, Any] = {}
         self._damaged = False
+        self._unsaved = self._noted = False
+        self._saving_seconds = 0.0
+        self._saved_at = -1e9
         try:
-            document = json.loads(self._path.read_text(encoding="utf-8"))
+            document = json.loads(read_small(self._path, _MOST_BYTES).decode("utf-8"))
             entries = document["entries"]
             self._entries = {name: dict(entry) for name, entry in entries.items()}
+            scans = document.get("scans", {})
+            self._scans = {name: dict(scan) for name, scan in scans.items()}
+            self._whole = dict(document.get("whole", {}))
         except OSError:
             return
         except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
@@ -57,7 +87,40 @@ class Journal:
         """Note a frame's files as written under a key, and save."""
         states = {file: _state(self._folder / file) for file in files}
         self._entries[name] = {"key": key, "files": states}
-        self.save()
+        self._noted = True
+        self._save_if_cheap()
+
+    def whole(self, key: str) -> dict[str, Any] | None:
+        """Return what was noted of a whole run under its key, if all of its files stand."""
+        keys = self._whole.get("keys")
+        if self._whole.get("key") != key or not isinstance(keys, Mapping) or not keys:
+            return None
+        return self._whole if all(self.is_done(name, each) for name, each in keys.items()) else None
+
+    def note_whole(self, key: str, keys: Mapping[str, str], told: Mapping[str, Any]) -> None:
+        """Note a whole run: the keys of all that it left, and what is to be told of it.
+
+        Not where nothing was written: a rerun that changes nothing rewrites nothing.
+        """
+        noted = {**told, "key": key, "keys": dict(keys)}
+        if noted != self._whole and self._noted:
+            self._whole = noted
+            self._unsaved = True
+
+    def known_hash(self, scan: Path) -> str | None:
+        """Return the hash of a scan's content as noted, if size, times and inode still hold."""
+        noted = self._scans.get(str(scan.absolute()), {})
+        found, value = _identity(scan), noted.get("sha256")
+        if found is None or noted.get("state") != found or not isinstance(value, str):
+            return None
+        return value
+
+    def note_hash(self, scan: Path, value: str) -> None:
+        """Note the hash of a scan's content, unless the scan changed within the last seconds."""
+        found = _identity(scan)
+        if found is not None and time.time_ns() - max(found[1:3]) > _SETTLED_NS:
+            # No reason to save by itself: a rerun that changes nothing rewrites nothing.
+            self._scans[str(scan.absolute())] = {"state": found, "sha256": value}
 
     def forget(self, name: str) -> bool:
         """Take away a frame's files where they stand as written; tell whether any did."""
@@ -73,16 +136,30 @@ class Journal:
                 with contextlib.suppress(OSError):
                     (self._folder / file).unlink()
                     gone = True
-        self.save()
+        self._save_if_cheap()
         return gone
 
+    def _save_if_cheap(self) -> None:
+        self._unsaved = True
+        since = time.monotonic() - self._saved_at
+        small = len(self._entries) <= _SAVED_AT_ONCE
+        if small or since >= _SAVING_SHARE * self._saving_seconds:
+            self.save()
+
     def save(self) -> None:
-        """Write the journal, atomically."""
+        """Write the journal, atomically, if anything is not saved yet."""
+        if not self._unsaved:
+            return
+        began = time.monotonic()
         # Our mark stands first, so that a file cut short is still known as ours.
         entries = {name: self._entries[name] for name in sorted(self._entries)}
-        document = _MARK | {"entries": entries}
+        scans = {name: self._scans[name] for name in sorted(self._scans)}
+        document = _MARK | {"entries": entries, "scans": scans, "whole": self._whole}
         if self._damaged:
             with contextlib.suppress(OSError):
                 self._path.unlink()
             self._damaged = False
         write_text(self._path, json.dumps(document, indent=0) + "\n")
+        self._unsaved = False
+        self._saved_at = time.monotonic()
+        self._saving_seconds = self._saved_at - began

@@ -121,6 +121,12 @@ _READING = (
         help="Frames worked on at a time. Default: one a core.",
     ),
     click.option(
+        "--cluster",
+        metavar="ADDRESS",
+        help="Work on the machines of the Dask cluster whose scheduler is there; they must see "
+        "the same folders. Default: this machine.",
+    ),
+    click.option(
         "--strict", is_flag=True, help="Write nothing of a roll with a scan that can't be used."
     ),
     click.option("-v", "--verbose", is_flag=True, help="Tell more."),

@@ -52,6 +52,13 @@ class SettingsProblem(Problem):
 
 
 class OutputProblem(Problem):
-    """An output folder or file that can't be written."""
+    """An output folder or file that can't be written; `number` is that of the disk's error."""
+
+    exit_code = Exit.NOTHING_DONE
+    number: int | None = None
+
+
+class ClusterProblem(Problem):
+    """A cluster that can't be used, or that lost work."""
 
     exit_code = Exit.NOTHING_DONE

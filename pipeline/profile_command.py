@@ -2,7 +2,6 @@
 
 import json
 import os
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -58,22 +57,24 @@ def fit(scans: tuple[Path, ...], out: Path, name: str | None, **options: Any) ->
     from pipeline.roll_folder import gather_rolls
     from pipeline.roll_profile import roll_profile
     from pipeline.talk import Talk
+    from pipeline.workers import workers
     from pipeline.write import check_replaceable, write_text
 
     if out.suffix != ".toml":
         raise SettingsProblem(out, "is no name for a film profile", "give a name ending in .toml")
     check_replaceable(out)
     talk, as_json = Talk(options.pop("verbose")), options.pop("as_json")
-    workers = options.pop("workers") or os.cpu_count() or 1
+    count, cluster = options.pop("workers") or os.cpu_count() or 1, options.pop("cluster")
     strict, roll_name = options.pop("strict"), options.pop("roll_name")
     changes = {key: value for key, value in options.items() if value is not None}
-    rolls = gather_rolls(scans, changes, roll_name)
+    named = [path.absolute() for path in scans] if cluster else scans
+    rolls = gather_rolls(named, changes, roll_name)
     if len(rolls) != 1:
         raise SettingsProblem(None, "several rolls are named", "give the scans of one")
     references = rolls[0].settings.reference
     if not references:
         raise SettingsProblem(None, "no reference frame is named", "give it with --reference")
-    with ThreadPoolExecutor(workers, thread_name_prefix="evenroll") as executor:
+    with workers(count, cluster, [path for path in rolls[0].scans if path.exists()]) as executor:
         surveyed = survey_roll(rolls[0], executor, talk.listen)
     talk.end()
     if not surveyed.strips or (strict and surveyed.failed):

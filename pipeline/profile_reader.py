@@ -1,12 +1,12 @@
 """Values of a profile, read from TOML and checked."""
 
-import tomllib
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from pipeline.problem import SettingsProblem
+from pipeline.small_file import read_toml
 
 Triple = tuple[float, float, float]
 Matrix = tuple[Triple, Triple, Triple]
@@ -29,9 +29,8 @@ class ProfileReader:
         self.path = path
         self.kind = kind
         try:
-            text = path.read_bytes().decode("utf-8-sig")
-            self.document: dict[str, Any] = tomllib.loads(text)
-        except (OSError, ValueError, RecursionError) as error:
+            self.document: dict[str, Any] = read_toml(path)
+        except (OSError, ValueError) as error:
             raise SettingsProblem(
                 path,
                 f"can't be read as a {kind} ({error})",

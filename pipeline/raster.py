@@ -18,6 +18,7 @@ from pipeline.container import (
     Span,
     broken,
     check_colour,
+    check_decoded,
     check_dimensions,
     device_words,
     guarded,
@@ -89,6 +90,7 @@ def raw_pages(path: Path) -> tuple[Page, ...]:
     with guarded(path), library.imread(str(path)) as raw:
         width, height = int(raw.sizes.width), int(raw.sizes.height)
         check_dimensions(path, width, height, path.stat().st_size, width * height)
+        check_decoded(path, 6 * width * height)
     light = linear("container", "linear sensor light")
     return (Page("raw", width, height, 16, 3, encoding=light, notes=(_RAW_NOTE,)),)
 
@@ -184,6 +186,7 @@ def _page(
     width, height = picture.size
     wanted = width * height * channels * bits // 8
     check_dimensions(path, width, height, path.stat().st_size, wanted)
+    check_decoded(path, wanted)
     tags = _exif(picture.info.get("exif", b""))
     encoding, icc_notes = stated_encoding(picture.info.get("icc_profile"), own, tags)
     ppi, ppi_notes = _ppi(picture.info, tags)

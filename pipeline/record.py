@@ -12,8 +12,11 @@ import numpy as np
 
 from pipeline import __version__
 from pipeline.problem import ScanProblem
+from pipeline.small_file import read_small
 
 SCHEMA = 1
+# Far more than the record of a thousand scans.
+_MOST_BYTES = 64 << 20
 _ONLY_WHERE_TOLD = ("corrected", "found_as", "exposure_stops", "balance", "temperature_k", "tint")
 
 Triple = tuple[float, float, float]
@@ -319,7 +322,7 @@ def read_document(path: Path) -> dict[str, Any]:
         If the file is missing, is no JSON, or has another schema number.
     """
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
+        document = json.loads(read_small(path, _MOST_BYTES).decode("utf-8"))
     except (OSError, ValueError, RecursionError) as error:
         raise ScanProblem(
             path,

@@ -2,13 +2,15 @@
 
 from collections.abc import Callable, Sequence
 from collections.abc import Set as AbstractSet
-from concurrent.futures import Executor, as_completed
+from concurrent.futures import CancelledError, Executor, as_completed
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
-from errno import EDQUOT, ENOSPC, EROFS
+from errno import EDQUOT, ENOENT, ENOSPC, ENOTCONN, EROFS, ESTALE
 from pathlib import Path
 
 from pipeline import __version__
 from pipeline.contact_sheet import contact_sheet
+from pipeline.folder_lock import folder_lock
 from pipeline.frame_task import FrameTask, develop, negative, thumbnail_picture
 from pipeline.journal import Journal, key_of
 from pipeline.metadata import FrameMetadata
@@ -21,7 +23,7 @@ from pipeline.record import (
     read_document,
     to_json,
 )
-from pipeline.report import page, thumbnail
+from pipeline.report import page, summary_lines, thumbnail
 from pipeline.roll_record import record_of
 from pipeline.roll_survey import (
     Event,
@@ -35,6 +37,7 @@ from pipeline.roll_survey import (
 )
 from pipeline.scan import content_hash
 from pipeline.space import find_space
+from pipeline.standing import Outcome, note_whole, standing
 from pipeline.write import check_folder, sweep, write_share, write_text
 
 __all__ = [
@@ -45,6 +48,7 @@ __all__ = [
     "SurveyedRoll",
     "record_of",
     "safe_name",
+    "standing",
     "survey_roll",
     "write_roll",
 ]
@@ -53,17 +57,7 @@ RECORD_NAME, SHEET_NAME, PAGE_NAME = "roll.json", "contact-sheet.jpg", "index.ht
 _REPORT = "report"
 _SHEET_PPI = 300.0
 # After these no other file can be written either.
-_NO_ROOM = (ENOSPC, EDQUOT, EROFS)
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """What a run left: the record, counts of frames written and kept, and of what failed."""
-
-    record: RollRecord
-    written: int = 0
-    kept: int = 0
-    failed: int = 0
+_NO_ROOM = (ENOSPC, EDQUOT, EROFS, ENOENT, ESTALE, ENOTCONN)
 
 
 @dataclass(frozen=True)
@@ -84,9 +78,9 @@ class _Tally:
     no_room: bool = False
 
     def fail(self, scan: str, error: Exception, event: Event, listen: Listener) -> None:
-        """Tell and keep what went wrong; once only where the disk is full."""
-        cause = error.__cause__ if isinstance(error, OutputProblem) else error
-        no_room = isinstance(cause, OSError) and cause.errno in _NO_ROOM
+        """Tell and keep what went wrong; once only where the disk is full or gone."""
+        gone = isinstance(error, CancelledError)
+        no_room = gone or (isinstance(error, OutputProblem) and error.number in _NO_ROOM)
         if not (no_room and self.no_room):
             message = told(event.name, error)
             self.troubles.append(ScanTrouble(scan, message))
@@ -100,7 +94,8 @@ def write_roll(
     """Write all frames of a surveyed roll, its sidecars, contact sheet, page and record.
 
     What stands already, of the same scans and settings, is left alone. What fails is told and
-    listed, and the rest is done, as far as there is room on the disk.
+    listed, and the rest is done, as far as there is room on the disk. While another run writes
+    into the folder, this one waits.
 
     Raises
     ------
@@ -114,11 +109,37 @@ def write_roll(
         what = f"nothing could be done for roll {surveyed.roll.name}"
         raise ScanProblem(None, what, f"see to its scans first ({reason})")
     check_folder(out)
-    sweep(out)
-    journal, tally = Journal(out), _Tally()
+
+    def waiting(holder: str) -> None:
+        said = f"another run ({holder}) is writing here; this one goes on when that is done"
+        listen(Event("noted", str(out), 0, 0, said))
+
+    with folder_lock(out, waiting):
+        sweep(out)
+        journal = Journal(out)
+        try:
+            return _written(surveyed, out, journal, executor, listen, split)
+        finally:
+            # The folder may have gone; that is told where it was met first.
+            with suppress(OutputProblem):
+                journal.save()
+            # What a lost worker was writing.
+            sweep(out)
+
+
+def _written(
+    surveyed: SurveyedRoll,
+    out: Path,
+    journal: Journal,
+    executor: Executor,
+    listen: Listener,
+    split: bool,
+) -> Outcome:
+    """Write what does not stand yet of a roll into a folder that nobody else writes into."""
+    tally = _Tally()
     record = record_of(surveyed, split)
     tasks = _tasks(surveyed, record, out)
-    works = _works(tasks, split, executor, tally, listen)
+    works = _works(tasks, split, journal, executor, tally, listen)
     kept = {work.name for work in works if journal.is_done(work.name, work.key)}
     for name in sorted(kept):
         listen(Event("kept", name, len(kept), len(works)))
@@ -127,8 +148,21 @@ def write_roll(
     _take_away(surveyed, record, out, journal, listen)
     failed = len(tasks) - len(kept) - len(tally.done)
     record = _without(record, tally, kept)
-    failed += _report(record, surveyed, out, journal, works, tally, listen)
-    return Outcome(record, len(tally.done), len(kept), surveyed.failed + failed)
+    report_key = key_of([work.key for work in works], to_json(record))
+    failed += _report(report_key, record, surveyed, out, journal, tally, listen)
+    failed += surveyed.failed
+    outcome = Outcome(
+        record,
+        len(tally.done),
+        len(kept),
+        failed,
+        tuple(summary_lines(record)),
+        record.problems,
+    )
+    if not failed:
+        keys = {work.name: work.key for work in works}
+        note_whole(surveyed.roll, split, outcome, keys, {_REPORT: report_key}, journal)
+    return outcome
 
 
 def _tasks(surveyed: SurveyedRoll, record: RollRecord, out: Path) -> list[FrameTask]:
@@ -160,16 +194,22 @@ def _tasks(surveyed: SurveyedRoll, record: RollRecord, out: Path) -> list[FrameT
 
 
 def _works(
-    tasks: Sequence[FrameTask], split: bool, executor: Executor, tally: _Tally, listen: Listener
+    tasks: Sequence[FrameTask],
+    split: bool,
+    journal: Journal,
+    executor: Executor,
+    tally: _Tally,
+    listen: Listener,
 ) -> list[_Work]:
     """Return the tasks with their keys, without those whose scan can't be read any more."""
-    paths = dict.fromkeys(task.scan.path for task in tasks)
-    pending = {path: executor.submit(content_hash, path) for path in paths}
-    hashes: dict[Path, str] = {}
+    known = {task.scan.path: journal.known_hash(task.scan.path) for task in tasks}
+    hashes = {path: value for path, value in known.items() if value is not None}
+    pending = {path: executor.submit(content_hash, path) for path in known if path not in hashes}
     try:
         for count, (path, future) in enumerate(pending.items(), 1):
             try:
                 hashes[path] = future.result()
+                journal.note_hash(path, hashes[path])
             except Exception as error:
                 event = Event("failed", path.name, count, len(pending))
                 tally.fail(path.name, error, event, listen)
@@ -200,11 +240,15 @@ def _run(
     listen: Listener,
     work: Callable[[FrameTask], tuple[str, ...]],
 ) -> None:
-    """Do all frames, noting each as it is done; a full disk ends it."""
+    """Do all frames, noting each as it is done; a full disk ends it.
+
+    Frames that are under way when it ends early are finished and noted too.
+    """
     pending = {executor.submit(work, item.task): item for item in todo}
+    left = dict(pending)
     try:
         for count, future in enumerate(as_completed(pending), 1):
-            item = pending[future]
+            item = left.pop(future)
             event = Event("written", item.name, count, len(todo))
             # One frame must not end the run, whatever it makes a worker stumble over.
             try:
@@ -217,7 +261,12 @@ def _run(
             tally.done.add(item.name)
             listen(event)
     finally:
-        drop(pending)
+        drop(left)
+        for future, item in left.items():
+            with suppress(Exception):
+                if not future.cancelled():
+                    journal.note(item.name, item.key, future.result())
+                    tally.done.add(item.name)
 
 
 def _take_away(
@@ -273,16 +322,15 @@ def _without(record: RollRecord, tally: _Tally, kept: AbstractSet[str]) -> RollR
 
 
 def _report(
+    key: str,
     record: RollRecord,
     surveyed: SurveyedRoll,
     out: Path,
     journal: Journal,
-    works: Sequence[_Work],
     tally: _Tally,
     listen: Listener,
 ) -> int:
     """Write record, contact sheet and page if they don't stand; return how many runs failed."""
-    key = key_of([work.key for work in works], to_json(record))
     if journal.is_done(_REPORT, key):
         return 0
     try:

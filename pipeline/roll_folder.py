@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from pipeline.problem import Problem, ScanProblem
+from pipeline.problem import Problem, ScanProblem, SettingsProblem
 from pipeline.roll_survey import Roll, safe_name
 from pipeline.scan import is_scan_name
 from pipeline.settings import ROLL_FILE, RollNotes, Settings, read_roll_file, with_changes
@@ -19,8 +19,11 @@ def natural_key(path: Path) -> tuple[tuple[int, int | str], ...]:
     return tuple((0, int(part)) if part.isdecimal() else (1, part) for part in parts)
 
 
-def scans_in(folder: Path) -> tuple[Path, ...]:
-    """Return the scans in a folder in natural order; what evenroll wrote itself is no scan.
+def scans_in(folder: Path) -> tuple[tuple[Path, ...], tuple[ScanProblem, ...]]:
+    """Return the scans in a folder in natural order, and what by its name is one but refused.
+
+    What evenroll wrote itself is no scan. Links that lead out of the folder, pipes and devices
+    are refused, each with its reason.
 
     Raises
     ------
@@ -28,20 +31,45 @@ def scans_in(folder: Path) -> tuple[Path, ...]:
         If the folder can't be read or holds no scan.
     """
     try:
-        found = [path for path in folder.iterdir() if is_scan_name(path) and path.is_file()]
+        named = [path for path in folder.iterdir() if is_scan_name(path) and not path.is_dir()]
     except OSError as error:
         raise ScanProblem(
             folder, f"can't be read ({error.strerror})", "name a folder of scans"
         ) from error
-    scans = sorted(
-        (path for path in found if not _written_by_us(path)),
-        key=lambda path: (natural_key(path), path.name),
-    )
+    named.sort(key=lambda path: (natural_key(path), path.name))
+    judged = {path: _refusal(path, folder) for path in named}
+    scans = tuple(p for p, refusal in judged.items() if not refusal and not _written_by_us(p))
+    refused = tuple(refusal for refusal in judged.values() if refusal)
     if not scans:
-        raise ScanProblem(
-            folder, "holds no scans", "name a folder with TIFF, PNG or JPEG scans of negatives"
+        raise (
+            refused[0]
+            if refused
+            else ScanProblem(
+                folder, "holds no scans", "name a folder with TIFF, PNG or JPEG scans of negatives"
+            )
         )
-    return tuple(scans)
+    return scans, refused
+
+
+def _refusal(path: Path, folder: Path) -> ScanProblem | None:
+    """Return why a file in a folder is not to be opened, or None."""
+    if _leads_out(path, folder):
+        return ScanProblem(
+            path, "is a link that leads out of its folder or nowhere", "name its target"
+        )
+    if not path.is_file():
+        return ScanProblem(path, "is no plain file", "take it out of the folder")
+    return None
+
+
+def _leads_out(path: Path, folder: Path) -> bool:
+    """Tell whether a file is a link to something outside its folder, or to nothing."""
+    if not path.is_symlink():
+        return False
+    try:
+        return not path.resolve(strict=True).is_relative_to(folder.resolve())
+    except (OSError, RuntimeError):
+        return True
 
 
 def _written_by_us(path: Path) -> bool:
@@ -56,10 +84,18 @@ def _roll(
 ) -> Roll:
     notes, settings = RollNotes(), Settings()
     roll_file = beside / ROLL_FILE
-    if roll_file.is_file():
+    if _leads_out(roll_file, beside):
+        raise SettingsProblem(
+            roll_file, "is a link that leads out of its folder or nowhere", "put the file there"
+        )
+    if roll_file.exists():
         notes, told = read_roll_file(roll_file)
         settings = with_changes(settings, told, roll_file)
     settings = with_changes(settings, changes)
+    if settings.scanner_profile is not None and settings.scanner_profile.endswith(".toml"):
+        # Workers may start from another folder.
+        path = Path(settings.scanner_profile).absolute()
+        settings = replace(settings, scanner_profile=str(path))
     return Roll(safe_name(name or notes.id or beside.resolve().name), scans, notes, settings)
 
 
@@ -95,7 +131,7 @@ def gather_rolls(
     if files and len(folders) == 1:
         only = rolls[0]
         scans = tuple(dict.fromkeys(only.scans + files))
-        rolls = [Roll(only.name, scans, only.notes, only.settings)]
+        rolls = [replace(only, scans=scans, problem=None)]
     elif files:
         rolls.append(_roll(files, files[0].parent, changes, name))
     return tuple(rolls)
@@ -103,6 +139,7 @@ def gather_rolls(
 
 def _folder_roll(folder: Path, changes: Mapping[str, Any], name: str | None) -> Roll:
     try:
-        return _roll(scans_in(folder), folder, changes, name)
+        scans, refused = scans_in(folder)
+        return replace(_roll(scans, folder, changes, name), refused=refused)
     except ScanProblem as problem:
         return replace(_roll((), folder, changes, name), problem=problem)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from pipeline.cluster import is_lost
 from pipeline.colour import RollColour
 from pipeline.contact_sheet import counted
 from pipeline.film import FilmProfile, find_film
@@ -20,7 +21,7 @@ from pipeline.monochrome import PROFILE as MONOCHROME
 from pipeline.monochrome import UNCLEAR, film_kind
 from pipeline.numbering import FrameNumber, in_film_order, number_roll, with_roll_numbers
 from pipeline.print_tone import PrintTone
-from pipeline.problem import Problem, ScanProblem
+from pipeline.problem import ClusterProblem, Problem, ScanProblem
 from pipeline.record import ScanTrouble
 from pipeline.recut import Recut, recut
 from pipeline.roll_colour import colour_of_roll, picture_samples, tone_of_roll
@@ -52,7 +53,8 @@ Listener = Callable[[Event], None]
 class Roll:
     """A roll to work on: its scans in order, notes, settings, and the name its files carry.
 
-    `problem` tells why a roll without scans has none.
+    `problem` tells why a roll without scans has none, `refused` what was found among them that
+    is not to be opened.
     """
 
     name: str
@@ -60,6 +62,7 @@ class Roll:
     notes: RollNotes
     settings: Settings
     problem: ScanProblem | None = None
+    refused: tuple[ScanProblem, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -116,6 +119,7 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
     named = roll.settings.scanner_profile
     scanner = None if named is None else find_scanner(named)
     surveys, problems = _surveys(roll, executor, listen)
+    problems += _refused(roll, listen)
     surveys = _second_look(roll, surveys, executor)
     found = with_roll_numbers(in_film_order([s for survey in surveys for s in survey.strips]))
     numbers = number_roll(found, roll.settings.first_number)
@@ -262,6 +266,8 @@ def told(name: str, error: Exception) -> str:
         return str(error)
     if isinstance(error, MemoryError):
         return f"{name}: does not fit in memory; set fewer workers."
+    if is_lost(error):
+        return f"{name}: the cluster gave it up; see to its workers and run again."
     reason = " ".join(str(error).split()) or "no reason given"
     return f"{name}: can't be worked on ({type(error).__name__}: {reason}); report this as a bug."
 
@@ -290,6 +296,16 @@ def _surveys(
     return [done[index] for index in sorted(done)], [problems[index] for index in sorted(problems)]
 
 
+def _refused(roll: Roll, listen: Listener) -> list[ScanTrouble]:
+    """Tell and return what in the roll's folder was not opened."""
+    troubles = []
+    for problem in roll.refused:
+        name = roll.name if problem.path is None else problem.path.name
+        listen(Event("failed", name, 0, 0, str(problem)))
+        troubles.append(ScanTrouble(name, str(problem)))
+    return troubles
+
+
 def _second_look(roll: Roll, surveys: list[ScanSurvey], executor: Executor) -> list[ScanSurvey]:
     """Return surveys, unclear ones done again by what the others show of the camera."""
     habits = roll_habits([strip for survey in surveys for strip in survey.strips])
@@ -305,7 +321,7 @@ def _second_look(roll: Roll, surveys: list[ScanSurvey], executor: Executor) -> l
         for index, future in pending.items():
             # A scan that can't be read any more was read once, and that counts.
             with suppress(ScanProblem):
-                again[index] = future.result()
+                again[index] = _result(future)
     finally:
         drop(pending.values())
     return again
@@ -320,6 +336,18 @@ def roll_habits(strips: Sequence[StripSurvey]) -> dict[str, GateHabit]:
             counted_habits.setdefault(strip.format, []).append((strip.habit, clear))
     shared = {name: shared_habit(habits) for name, habits in counted_habits.items()}
     return {name: habit for name, habit in shared.items() if habit is not None}
+
+
+def _result(future: Future[ScanSurvey]) -> ScanSurvey:
+    """Return a survey without which the roll would come out otherwise."""
+    try:
+        return future.result()
+    except Exception as error:
+        if is_lost(error):
+            raise ClusterProblem(
+                None, "the cluster gave work up", "see to its workers and run again"
+            ) from error
+        raise
 
 
 def _unclear(strip: StripSurvey, habits: Mapping[str, GateHabit]) -> bool:

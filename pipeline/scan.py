@@ -29,6 +29,8 @@ _TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 _PNG_START, _JPEG_START = b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff"
 _LARGEST_GAMMA = 4.0
 _EIGHT_BITS = "8 bits a channel lose shadow detail of the film: scan to 16 bits instead"
+# Floats of 1.0 at full scale; a million times as much is twenty stops more than any light.
+_LARGEST_FLOAT = 1e6
 _BAND_SAMPLES = 6 << 20
 
 
@@ -294,12 +296,16 @@ def _integer_bits(bits: int, codes: Codes) -> int | None:
 
 
 def _finite(scan: Scan, codes: Codes) -> Codes:
-    """Return codes as they are, or raise if there are floats among them that are no numbers."""
-    if codes.dtype.kind == "f" and not np.isfinite(codes).all():
-        raise ScanProblem(
-            scan.path, "holds samples that are not finite numbers", "save it as a 16-bit TIFF"
-        )
-    return codes
+    """Return codes as they are, or raise if there are floats among them that can be no light."""
+    if codes.dtype.kind != "f":
+        return codes
+    # What is no number makes both no numbers, and fails every comparison.
+    least, most = float(codes.min()), float(codes.max())
+    if least >= -_LARGEST_FLOAT and most <= _LARGEST_FLOAT:
+        return codes
+    finite = np.isfinite(codes).all()
+    what = f"far beyond full scale ({np.abs(codes).max():.0e})" if finite else "not finite numbers"
+    raise ScanProblem(scan.path, f"holds samples that are {what}", "save it as a 16-bit TIFF")
 
 
 def _infrared_light(scan: Scan, codes: Codes) -> Light:

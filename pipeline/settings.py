@@ -3,7 +3,6 @@
 import difflib
 import math
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
@@ -12,6 +11,7 @@ from typing import Any
 from pipeline.correction import FrameCorrection, read_corrections
 from pipeline.problem import SettingsProblem
 from pipeline.reference_frame import ReferenceFrame, read_references
+from pipeline.small_file import read_toml
 from pipeline.wedge import Bracket, Wedge, read_bracket, read_wedge
 
 Triple = tuple[float, float, float]
@@ -303,12 +303,12 @@ def read_roll_file(path: Path) -> tuple[RollNotes, dict[str, Any]]:
         If the file is no TOML or a value makes no sense.
     """
     try:
-        document = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        document = read_toml(path)
     except OSError as error:
         raise SettingsProblem(
             path, f"can't be read ({error.strerror})", "check the file and its permissions"
         ) from error
-    except (ValueError, RecursionError) as error:
+    except ValueError as error:
         raise SettingsProblem(
             path, f"can't be read as TOML ({error})", "correct that line"
         ) from error

@@ -1,13 +1,15 @@
 """The pixels of one TIFF directory, read a window at a time."""
 
+import struct
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from pipeline.container import Codes, Span, broken, guarded
+from pipeline.container import Codes, Span, broken, check_decoded, guarded
 
 Ifd = Any  # tifffile.TiffPage, which carries no types
+_JPEG = 7
 _UNPACKED_BITS = (8, 16, 32, 64)
 _BLOCK_BYTES = 4 << 20
 # A tile may be larger than a small picture, but not without bound.
@@ -99,6 +101,8 @@ class Plane:
         data = self._handle.read(ifd.databytecounts[index])
         if len(data) != ifd.databytecounts[index]:
             raise broken(self._path, "is cut short")
+        if ifd.compression == _JPEG:
+            _check_jpeg(self._path, data, segment_size(ifd))
         decoded = ifd.decode(data, index, jpegtables=ifd.jpegtables, jpegheader=ifd.jpegheader)
         piece: Codes = decoded[0][0]
         return piece
@@ -134,12 +138,32 @@ def check_data(path: Path, ifd: Ifd, file_bytes: int) -> None:
         raise broken(path, "lists fewer strips or tiles than the picture has")
     offsets = np.asarray(ifd.dataoffsets[:wanted], np.int64)
     counts = np.asarray(ifd.databytecounts[:wanted], np.int64)
+    if not is_plain(ifd):
+        samples = 1 if ifd.planarconfig == 2 else ifd.samplesperpixel
+        check_decoded(path, high * wide * samples * np.dtype(ifd.dtype).itemsize)
     if is_plain(ifd):
         counts = _plain_bytes(path, ifd, counts)
     if (offsets + counts > file_bytes).any():
         raise broken(path, f"is cut short at {file_bytes} bytes")
     if (offsets <= 0).any() or (counts <= 0).any():
         raise broken(path, "has strips or tiles without data")
+
+
+def _check_jpeg(path: Path, data: bytes, size: Span) -> None:
+    """Raise if a JPEG in a strip or tile is larger than it, or says no size.
+
+    Markers and the frame header are those of ITU-T T.81, B.1.1.3 and B.2.2.
+    """
+    at = 2
+    while at + 9 <= len(data) and data[at] == 0xFF:
+        marker = data[at + 1]
+        if 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):
+            high, wide = struct.unpack_from(">HH", data, at + 5)
+            if high * wide > max(4 * size[0] * size[1], _LARGEST_TILE_PIXELS):
+                raise broken(path, f"has a strip or tile of {wide} x {high} pixels")
+            return
+        at += 2 if marker == 0xFF else 2 + struct.unpack_from(">H", data, at + 2)[0]
+    raise broken(path, "has a strip or tile without a size")
 
 
 def _plain_bytes(path: Path, ifd: Ifd, counts: Codes) -> Codes:

@@ -26,7 +26,7 @@ from pipeline.space import Space, find_space, icc_profile
 if sys.platform != "win32":
     import fcntl
 
-_PREFIX, _SUFFIX = ".evenroll-", ".part"
+_PREFIX, _SUFFIX, _TRIAL = ".evenroll-", ".part", "trial"
 # Characters of the final name in the temporary one: file systems take 255 bytes.
 _NAME_PART = 40
 # What our own pictures and sidecars, roll.json and pages carry near their start.
@@ -70,7 +70,9 @@ def output_problem(path: Path, error: OSError) -> OutputProblem:
     """Return what went wrong in writing `path`, told apart by the error's number."""
     reason = error.strerror or str(error) or "unknown reason"
     otherwise = (f"can't be written ({reason})", "choose another output folder")
-    return OutputProblem(path, *_CAUSES.get(error.errno or 0, otherwise))
+    problem = OutputProblem(path, *_CAUSES.get(error.errno or 0, otherwise))
+    problem.number = error.errno
+    return problem
 
 
 def is_ours(path: Path) -> bool:
@@ -92,14 +94,15 @@ def is_ours(path: Path) -> bool:
 def check_replaceable(path: Path) -> None:
     """Raise OutputProblem if `path` is there and evenroll did not write it."""
     try:
-        kind = path.stat().st_mode
+        # A link is never followed: what it leads to is not for us to judge or to write.
+        kind = path.lstat().st_mode
     except FileNotFoundError:
         return
     except OSError as error:
         raise output_problem(path, error) from error
     if stat.S_ISDIR(kind):
         raise OutputProblem(path, "is a folder", "move it away or choose another output folder")
-    if not is_ours(path):
+    if not stat.S_ISREG(kind) or not is_ours(path):
         raise OutputProblem(
             path, "was not written by evenroll", "move it away or choose another output folder"
         )
@@ -123,11 +126,29 @@ def check_folder(folder: Path) -> None:
         ) from error
     except OSError as error:
         raise output_problem(folder, error) from error
-    trial = _temporary(folder / "trial")
+    for stale in folder.glob(f"{_PREFIX}{_TRIAL}.*{_SUFFIX}"):
+        with contextlib.suppress(OSError):
+            stale.unlink()
+    with trial_file(folder):
+        pass
+
+
+@contextmanager
+def trial_file(folder: Path) -> Iterator[Path]:
+    """Yield a file in the folder by which others can tell that they see the same one.
+
+    Raises
+    ------
+    OutputProblem
+        If it can't be written.
+    """
+    trial = _temporary(folder / _TRIAL)
     try:
-        trial.write_bytes(b"trial")
-    except OSError as error:
-        raise output_problem(folder, error) from error
+        try:
+            trial.write_bytes(b"trial")
+        except OSError as error:
+            raise output_problem(folder, error) from error
+        yield trial
     finally:
         with contextlib.suppress(OSError):
             trial.unlink(missing_ok=True)
@@ -136,15 +157,30 @@ def check_folder(folder: Path) -> None:
 def sweep(folder: Path) -> int:
     """Remove what killed runs left in the folder; return the number of files removed.
 
-    Files that a running process still writes are left alone.
+    Files that a running process still writes are left alone. To be called under the folder's
+    lock, since a file is there a moment before its writer has it.
     """
     removed = 0
     for path in sorted(folder.glob(f"{_PREFIX}*{_SUFFIX}")):
-        with contextlib.suppress(OSError), path.open("rb") as file:
+        if path.is_symlink() or not path.is_file():
+            continue
+        # For writing, which locks on network disks ask for.
+        with contextlib.suppress(OSError), path.open("rb+") as file:
             _lock(file)
             path.unlink()
             removed += 1
     return removed
+
+
+def _settle(folder: Path) -> None:
+    """Bring a folder's names to the disk, so that a finished file outlives a loss of power."""
+    # Some network disks can't; then the file is still whole or not there.
+    with contextlib.suppress(OSError):
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
 
 
 def _lock(file: BinaryIO) -> None:
@@ -180,6 +216,7 @@ def atomic(path: Path) -> Iterator[BinaryIO]:
             file.flush()
             os.fsync(file.fileno())
         temporary.replace(path)
+        _settle(path.parent)
     except OSError as error:
         raise output_problem(path, error) from error
     finally:

@@ -280,3 +280,88 @@ def test_a_worker_that_stumbles_loses_one_frame(model_roll, tmp_path, run: Run, 
     assert "Traceback" not in ran.err
     assert "harbour_15: can't be worked on (ValueError: not what I thought)" in ran.err
     assert len(list(tmp_path.glob("out/*.tif"))) == 4
+
+
+def test_links_out_of_the_folder_and_pipes_are_refused_and_the_rest_done(
+    scans: Path, tmp_path: Path, run: Run, converted: Path
+):
+    outside = tmp_path / "private.tif"
+    shutil.copy(scans / "strip-1.tif", outside)
+    (scans / "link.tif").symlink_to(outside)
+    (scans / "dangling.png").symlink_to("nothing")
+    (scans / "endless.tif").symlink_to("/dev/zero")
+    (scans / "circle.tif").symlink_to("circle.tif")
+    os.mkfifo(scans / "pipe.tif")
+    ran = run("convert", scans, "-o", tmp_path / "out")
+    assert ran.code == 1
+    for name in ("link.tif", "dangling.png", "endless.tif", "circle.tif"):
+        assert f"{name}: is a link that leads out of its folder or nowhere; name " in ran.err
+    assert "pipe.tif: is no plain file; take it out of the folder." in ran.err
+    good = {name: data for name, data in contents(converted).items() if name.endswith(".tif")}
+    assert {n: d for n, d in contents(tmp_path / "out").items() if n.endswith(".tif")} == good
+
+
+def test_links_within_the_folder_and_named_files_are_followed(scans: Path, tmp_path, run: Run):
+    (scans / "strip-1.tif").rename(scans / "data")
+    (scans / "strip-1.tif").symlink_to("data")
+    assert run("measure", scans).code == 0
+    link = tmp_path / "elsewhere.tif"
+    link.symlink_to(scans / "strip-2.tif")
+    assert run("measure", link).code == 0
+
+
+@pytest.mark.parametrize("what", ["link", "pipe", "folder", "device", "huge"])
+def test_roll_files_that_are_none_are_refused(what: str, scans: Path, tmp_path: Path, run: Run):
+    path = scans / "roll.toml"
+    if what == "link":
+        (tmp_path / "secret").write_text("password = 'x'", encoding="utf-8")
+        path.symlink_to(tmp_path / "secret")
+    elif what == "device":
+        path.symlink_to("/dev/zero")
+    elif what == "pipe":
+        os.mkfifo(path)
+    elif what == "folder":
+        path.mkdir()
+    else:
+        path.write_bytes(b"# " + b"x" * 300_000)
+    ran = run("convert", scans, "-o", tmp_path / "out")
+    assert ran.code == 2
+    assert one_sentence(ran.err, str(path)), ran.err
+
+
+@pytest.mark.parametrize("option", ["--profile", "--scanner-profile"])
+def test_profiles_that_are_no_files_are_refused(option: str, model_roll, tmp_path, run: Run):
+    for target in ("/dev/zero", "/proc/kmsg"):
+        path = tmp_path / f"{Path(target).name}.toml"
+        path.symlink_to(target)
+        ran = run("measure", model_roll, option, path)
+        assert ran.code in (2, 3)
+        assert str(path) in ran.err
+        assert "Traceback" not in ran.err
+
+
+def test_an_output_folder_that_vanishes_is_told_once(model_roll, tmp_path, run: Run, monkeypatch):
+    out, cut = tmp_path / "out", frame_task.cut_light
+
+    def vanishing(scan, outline):
+        shutil.rmtree(out, ignore_errors=True)
+        return cut(scan, outline)
+
+    monkeypatch.setattr(frame_task, "cut_light", vanishing)
+    ran = run("convert", model_roll, "-o", out, "--workers", "1")
+    assert ran.code == 3
+    told = [line for line in ran.err.splitlines() if "its folder has gone" in line]
+    assert len(told) == 1
+    assert told[0].endswith("bring it back and run again.")
+    assert "Traceback" not in ran.err
+    assert not out.exists()
+
+
+def test_names_that_would_rule_the_terminal_are_printed_without_it(tmp_path: Path, run: Run):
+    path = tmp_path / "a\x1b[2J\nb.tif"
+    path.write_bytes(b"")
+    for words in (("measure", path), ("measure", tmp_path), ("measure", f"{path}.gone")):
+        ran = run(*words)
+        assert ran.code == 3
+        assert "\x1b" not in ran.err + ran.out
+        assert len(ran.err.splitlines()) == 1

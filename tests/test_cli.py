@@ -198,6 +198,28 @@ def test_a_stopped_run_goes_on_from_there(sent, model_roll, tmp_path, run: Run, 
     assert contents(out) == contents(converted)
 
 
+def test_a_second_signal_ends_the_run_at_once():
+    before = {stop: signal.getsignal(stop) for stop in cli._STOPS}
+    try:
+        cli._listen_to_signals()
+        with pytest.raises(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGTERM)
+        assert {signal.getsignal(stop) for stop in before} == {signal.SIG_DFL}
+    finally:
+        for stop, handler in before.items():
+            signal.signal(stop, handler)
+
+
+def test_signals_that_the_caller_ignores_stay_ignored():
+    # nohup(1) starts commands so.
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        cli._listen_to_signals()
+        assert signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
+    finally:
+        signal.signal(signal.SIGHUP, before)
+
+
 def test_progress_is_for_terminals_only(model_roll: Path, tmp_path: Path, run: Run):
     assert "of 6" not in run("convert", model_roll, "-o", tmp_path / "a", "--archive", "none").err
     outer, inner = pty.openpty()

@@ -87,6 +87,7 @@ def test_large_journal_is_still_known_as_ours(noted):
     # The mark must lie at the start, which is all that is read before a file is replaced.
     journal = Journal(noted)
     journal._entries |= {f"{n}": {"key": KEY, "files": {"f" * 200: None}} for n in range(2000)}
+    journal.note("08", KEY, ("r_07.tif",))
     journal.save()
     path = noted / JOURNAL_NAME
     assert path.stat().st_size > 1 << 19
@@ -136,6 +137,96 @@ def test_save_goes_by_way_of_a_whole_file(folder, monkeypatch):
     Journal(folder).note("07", KEY, ("r_07.tif",))
     assert written == [folder / JOURNAL_NAME]
     assert not (folder / JOURNAL_NAME).exists()
+
+
+def test_a_long_journal_is_not_saved_at_every_note(folder, monkeypatch):
+    clock = [0.0]
+
+    def slow(path: Path, text: str) -> None:
+        clock[0] += len(text) / 1e6
+        saved.append(path)
+
+    saved: list[Path] = []
+    monkeypatch.setattr(module, "write_text", slow)
+    monkeypatch.setattr(module.time, "monotonic", lambda: clock[0])
+    journal = Journal(folder)
+    for number in range(2000):
+        clock[0] += 0.001
+        journal.note(f"{number}", KEY, ("r_07.tif",))
+        # Of a roll's frames none is done again after a crash.
+        assert number > 150 or len(saved) == number + 1
+    writing = clock[0] - 2000 * 0.001
+    # Saved every time, 2000 notes would take over 300 s by that clock.
+    assert writing < 10
+    before = len(saved)
+    journal.save()
+    journal.save()
+    assert len(saved) == before + 1
+
+
+@pytest.fixture
+def settled(tmp_path, monkeypatch):
+    """Return a scan that last changed a minute ago, by the clock."""
+    scan = tmp_path / "strip.tif"
+    scan.write_bytes(b"scan")
+    later = max(scan.stat().st_mtime_ns, scan.stat().st_ctime_ns) + 60 * 10**9
+    monkeypatch.setattr(module.time, "time_ns", lambda: later)
+    return scan
+
+
+def noted_hash(folder, scan) -> None:
+    journal = Journal(folder)
+    journal.note_hash(scan, "cafe")
+    journal.note("07", KEY, ("r_07.tif",))
+
+
+def test_content_is_known_while_size_times_and_inode_hold(folder, settled):
+    noted_hash(folder, settled)
+    assert Journal(folder).known_hash(settled) == "cafe"
+
+
+@pytest.mark.parametrize("how", ["rewritten", "replaced", "touched", "gone"])
+def test_content_of_a_changed_scan_is_not_known(folder, settled, how):
+    noted_hash(folder, settled)
+    found = settled.stat()
+    if how == "rewritten":
+        settled.write_bytes(b"nacs")
+        os.utime(settled, ns=(found.st_atime_ns, found.st_mtime_ns))
+    elif how == "replaced":
+        other = settled.with_name("other")
+        other.write_bytes(b"nacs")
+        os.utime(other, ns=(found.st_atime_ns, found.st_mtime_ns))
+        other.replace(settled)
+    elif how == "touched":
+        os.utime(settled, ns=(found.st_atime_ns, found.st_mtime_ns + 1))
+    else:
+        settled.unlink()
+    assert Journal(folder).known_hash(settled) is None
+
+
+def test_content_of_a_scan_just_written_is_not_trusted(folder, settled, monkeypatch):
+    monkeypatch.setattr(module.time, "time_ns", lambda: settled.stat().st_mtime_ns + 10**6)
+    noted_hash(folder, settled)
+    assert Journal(folder).known_hash(settled) is None
+
+
+@pytest.mark.parametrize("scans", [3, [], {"x": 3}, {"x": None}])
+def test_scans_of_nonsense_spoil_the_journal_and_nothing_else(folder, settled, scans):
+    document = {"evenroll": "journal", "entries": {}, "scans": scans}
+    (folder / JOURNAL_NAME).write_text(json.dumps(document))
+    assert Journal(folder).known_hash(settled) is None
+
+
+@pytest.mark.parametrize("noted", [{}, {"state": 3, "sha256": "x"}, {"state": None, "sha256": 3}])
+def test_a_scan_noted_as_nonsense_is_not_known(folder, settled, noted):
+    document = {"evenroll": "journal", "entries": {}, "scans": {str(settled): noted}}
+    (folder / JOURNAL_NAME).write_text(json.dumps(document))
+    assert Journal(folder).known_hash(settled) is None
+
+
+def test_a_pipe_in_its_place_is_not_waited_for(folder):
+    os.mkfifo(folder / JOURNAL_NAME)
+    assert not Journal(folder).is_done("07", KEY)
 
 
 PARTS = st.lists(st.integers() | st.text() | st.floats(allow_nan=False) | st.none(), max_size=4)

@@ -5,9 +5,16 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.problem import Exit, OutputProblem, Problem, ScanProblem, SettingsProblem
+from pipeline.problem import (
+    ClusterProblem,
+    Exit,
+    OutputProblem,
+    Problem,
+    ScanProblem,
+    SettingsProblem,
+)
 
-CLASSES = (Problem, ScanProblem, SettingsProblem, OutputProblem)
+CLASSES = (Problem, ScanProblem, SettingsProblem, OutputProblem, ClusterProblem)
 
 
 def test_exit_codes_are_those_of_the_contract():
@@ -22,6 +29,7 @@ def test_exit_codes_are_those_of_the_contract():
         (ScanProblem, Exit.SOME_FAILED),
         (SettingsProblem, Exit.WRONG_USAGE),
         (OutputProblem, Exit.NOTHING_DONE),
+        (ClusterProblem, Exit.NOTHING_DONE),
     ],
 )
 def test_each_problem_carries_its_exit_code(kind, code):

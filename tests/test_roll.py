@@ -166,3 +166,26 @@ def test_a_safe_name_is_one_part_of_a_path(text: str):
     assert Path(name).name == name
     assert not name.startswith((".", "-"))
     assert safe_name(name) == name
+
+
+def test_frames_under_way_at_an_interruption_count_as_done(model_roll: Path, tmp_path: Path):
+    scans = tuple(sorted(model_roll.glob("*.tif")))
+    roll = Roll("r", scans, RollNotes(), Settings(archive="none"))
+    kept: list[str] = []
+
+    def interrupted(event: Event) -> None:
+        if event.kind == "written":
+            raise KeyboardInterrupt
+
+    def listen(event: Event) -> None:
+        kept.extend([event.name] if event.kind == "kept" else [])
+
+    with ThreadPoolExecutor(2) as executor:
+        surveyed = survey_roll(roll, executor, lambda event: None)
+        with pytest.raises(KeyboardInterrupt):
+            write_roll(surveyed, tmp_path / "out", executor, interrupted)
+        there = sorted(path.stem for path in (tmp_path / "out").glob("*.jpg"))
+        assert 1 <= len(there) < 6
+        assert not list((tmp_path / "out").glob(".evenroll-*"))
+        write_roll(surveyed, tmp_path / "out", executor, listen)
+    assert sorted(kept) == there

@@ -8,6 +8,7 @@ import os
 import resource
 import shutil
 import signal
+import stat
 import subprocess
 import sys
 from collections.abc import Callable
@@ -338,6 +339,44 @@ def test_sweep_takes_nothing_else(tmp_path):
     assert write.sweep(tmp_path / "missing") == 0
 
 
+def test_bytes_reach_the_disk_before_the_name_and_the_name_before_the_end(tmp_path, monkeypatch):
+    # rename(2) and fsync(2): after a loss of power a name may show a file whose bytes were not
+    # synchronised before, and a new name may be gone whose folder was not.
+    steps: list[str] = []
+    fsync, replace = os.fsync, Path.replace
+
+    def synced(descriptor: int) -> None:
+        steps.append("folder" if stat.S_ISDIR(os.fstat(descriptor).st_mode) else "file")
+        fsync(descriptor)
+
+    def renamed(self: Path, target: Path) -> Path:
+        steps.append("name")
+        return replace(self, target)
+
+    monkeypatch.setattr(os, "fsync", synced)
+    monkeypatch.setattr(Path, "replace", renamed)
+    archive(tmp_path / "a.tif")
+    assert steps == ["file", "name", "folder"]
+
+
+def test_trials_of_killed_runs_are_cleared_up(tmp_path):
+    stale = tmp_path / ".evenroll-trial.0123456789ab.part"
+    stale.write_bytes(b"trial")
+    write.check_folder(tmp_path)
+    assert names(tmp_path) == []
+
+
+def test_sweep_follows_no_link(tmp_path):
+    victim = tmp_path / "victim"
+    victim.write_text("mine")
+    (tmp_path / ".evenroll-a.0.part").symlink_to(victim)
+    (tmp_path / ".evenroll-b.0.part").mkdir()
+    os.mkfifo(tmp_path / ".evenroll-c.0.part")
+    assert write.sweep(tmp_path) == 0
+    assert len(names(tmp_path)) == 4
+    assert victim.read_text() == "mine"
+
+
 # Other people's files
 
 
@@ -369,6 +408,21 @@ def test_files_of_others_are_refused_and_untouched(tmp_path, name):
         {"a.tif": archive, "a.jpg": share}.get(name, lambda p: write.write_sidecar(p, TOLD))(path)
     assert path.read_bytes() == before
     assert names(tmp_path) == [name]
+
+
+@pytest.mark.parametrize("kind", ["link to ours", "link to nothing", "pipe", "device"])
+def test_links_and_pipes_in_the_way_are_refused_at_once(tmp_path, kind):
+    path, target = tmp_path / "a.xmp", tmp_path / "b.xmp"
+    if kind == "pipe":
+        os.mkfifo(path)
+    else:
+        path.symlink_to({"device": Path("/dev/zero")}.get(kind, target))
+    if kind == "link to ours":
+        write.write_sidecar(target, TOLD)
+    before = names(tmp_path)
+    with pytest.raises(OutputProblem, match=r"a\.xmp: was not written by evenroll; move it away"):
+        write.write_sidecar(path, TOLD)
+    assert names(tmp_path) == before
 
 
 def test_a_folder_of_the_name_is_refused(tmp_path):

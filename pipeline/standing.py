@@ -1,0 +1,91 @@
+"""What a run left, and a roll that stands already: told without looking at a scan again."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pipeline import __version__
+from pipeline.contact_sheet import printable
+from pipeline.journal import Journal, key_of
+from pipeline.record import RollRecord, ScanTrouble
+from pipeline.roll_survey import Event, Listener, Roll
+from pipeline.small_file import read_toml
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a run left: counts of frames written and kept, and of what failed, and its words.
+
+    `record` is None where all stood already and no scan was looked at.
+    """
+
+    record: RollRecord | None
+    written: int = 0
+    kept: int = 0
+    failed: int = 0
+    lines: tuple[str, ...] = ()
+    problems: tuple[ScanTrouble, ...] = ()
+
+
+def standing(roll: Roll, out: Path, listen: Listener, split: bool = False) -> Outcome | None:
+    """Return the outcome of a run that would change nothing, told again; else None."""
+    journal = Journal(out)
+    key = _inputs_key(roll, split, journal)
+    told = None if key is None else journal.whole(key)
+    outcome = None if told is None else _outcome(told)
+    if told is None or outcome is None:
+        return None
+    for each in outcome.problems:
+        listen(Event("noted", each.scan, 0, 0, each.message))
+    for name in sorted(told["frames"]):
+        listen(Event("kept", name, outcome.kept, outcome.kept))
+    return outcome
+
+
+def note_whole(
+    roll: Roll,
+    split: bool,
+    outcome: Outcome,
+    frame_keys: Mapping[str, str],
+    other_keys: Mapping[str, str],
+    journal: Journal,
+) -> None:
+    """Note a run that had no failure, so that the next one need not look again."""
+    key = _inputs_key(roll, split, journal)
+    if key is not None:
+        problems = [[each.scan, each.message, each.kind] for each in outcome.problems]
+        told = {"frames": list(frame_keys), "lines": list(outcome.lines), "problems": problems}
+        journal.note_whole(key, {**frame_keys, **other_keys}, told)
+
+
+def _inputs_key(roll: Roll, split: bool, journal: Journal) -> str | None:
+    """Return a key of all that decides how a roll comes out, None where that takes reading.
+
+    Scans count by their content, as noted in the journal while their sizes, times and inodes
+    hold; settings and notes by value; profiles of the user's own by content.
+    """
+    hashes = [journal.known_hash(path) for path in roll.scans]
+    if roll.problem or roll.refused or not hashes or None in hashes:
+        return None
+    named = (roll.settings.profile, roll.settings.scanner_profile)
+    try:
+        profiles = [read_toml(Path(name)) for name in named if name and name.endswith(".toml")]
+    # What is wrong with it is told where it is used.
+    except (OSError, ValueError):
+        return None
+    scans = [(path.name, value) for path, value in zip(roll.scans, hashes, strict=True)]
+    return key_of(__version__, split, roll.name, roll.settings, roll.notes, scans, profiles)
+
+
+def _outcome(told: Mapping[str, Any]) -> Outcome | None:
+    """Return the outcome that a journal tells of; anybody can write one."""
+    frames, lines, problems = (told.get(name) for name in ("frames", "lines", "problems"))
+    if not (isinstance(frames, list) and isinstance(lines, list) and isinstance(problems, list)):
+        return None
+    if not all(isinstance(name, str) for name in frames):
+        return None
+    if not all(isinstance(each, list) and len(each) == 3 for each in problems):
+        return None
+    troubles = tuple(ScanTrouble(*map(str, each)) for each in problems)
+    return Outcome(None, 0, len(frames), 0, tuple(map(printable, lines)), troubles)

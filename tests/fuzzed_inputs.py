@@ -1,0 +1,123 @@
+"""Bad inputs through the real command, in this process, and what it makes of them."""
+
+import contextlib
+import io
+import random
+import shutil
+import time
+import traceback
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from pipeline.cli import main
+from tests.mutated_files import Originals, mutated
+
+# What the command answers when it stumbles over something that nobody thought of.
+_UNTHOUGHT = ("Traceback", "report this as a bug")
+_CODES = (0, 1, 2, 3)
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What the command made of one input: exit code, stderr, seconds and peak memory in MB."""
+
+    code: int
+    err: str
+    seconds: float
+    peak_mb: float
+    fault: str | None = None
+
+
+@dataclass
+class Fuzzed:
+    """What became of bad inputs, added up; `faults` has the number of the input and the reason."""
+
+    count: int = 0
+    faults: list[tuple[int, str]] = field(default_factory=list)
+    codes: dict[int, int] = field(default_factory=dict)
+    kinds: dict[str, int] = field(default_factory=dict)
+    peak_mb: float = 0.0
+    seconds: float = 0.0
+
+
+def run_command(words: list[str]) -> Answer:
+    """Run the command with its words and return its answer."""
+    out, err = io.StringIO(), io.StringIO()
+    code, fault, began = -1, None, time.monotonic()
+    _reset_peak()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        try:
+            main(words)
+        except SystemExit as left:
+            code = int(left.code or 0)
+        # Anything else is what a user would see as a traceback.
+        except BaseException:
+            fault = traceback.format_exc()
+    told = out.getvalue() + err.getvalue()
+    fault = fault or _fault(code, err.getvalue(), told)
+    return Answer(code, err.getvalue(), time.monotonic() - began, _peak_mb(), fault)
+
+
+def _fault(code: int, err: str, told: str) -> str | None:
+    if any(word in told for word in _UNTHOUGHT):
+        return told
+    if code not in _CODES:
+        return f"exit code {code}: {told}"
+    if code in (2, 3) and not err.rstrip().endswith("."):
+        return f"exit code {code} without a sentence: {told}"
+    if "\x1b" in told:
+        return f"control characters reach the terminal: {told!r}"
+    return None
+
+
+def fuzz_one(originals: Originals, folder: Path, seed: int) -> tuple[str, Answer]:
+    """Give the command one bad input; return the kind of file and the answer."""
+    dice = random.Random(seed)
+    roll = folder / "roll"
+    shutil.rmtree(folder, ignore_errors=True)
+    roll.mkdir(parents=True)
+    ((name, data),) = mutated(originals, dice).items()
+    (roll / name).write_bytes(data)
+    words = ["measure", str(roll)]
+    if dice.random() < 0.4:
+        out = folder / "out"
+        words = ["convert", str(roll), "-o", str(out), "--share-size", "64"]
+    if name.endswith(".toml"):
+        shutil.copy(originals.good, roll / "good.tif")
+    if name == "film.toml":
+        words += ["--profile", str(roll / name)]
+    elif name == "scanner.toml":
+        words += ["--scanner-profile", str(roll / name)]
+    answer = run_command([*words, "--workers", "1"])
+    left = [path.name for path in folder.rglob(".evenroll-*")]
+    if left and not answer.fault:
+        answer = Answer(answer.code, answer.err, answer.seconds, answer.peak_mb, f"left {left}")
+    return name, answer
+
+
+def fuzz(originals: Originals, folder: Path, seeds: range) -> Fuzzed:
+    """Give the command many bad inputs, one a seed, and add up what became of them."""
+    total = Fuzzed()
+    for seed in seeds:
+        kind, answer = fuzz_one(originals, folder, seed)
+        total.count += 1
+        total.kinds[kind] = total.kinds.get(kind, 0) + 1
+        total.codes[answer.code] = total.codes.get(answer.code, 0) + 1
+        total.peak_mb = max(total.peak_mb, answer.peak_mb)
+        total.seconds = max(total.seconds, answer.seconds)
+        if answer.fault:
+            total.faults.append((seed, answer.fault))
+    return total
+
+
+def _reset_peak() -> None:
+    # proc(5): 5 written here sets the peak of resident memory to what is resident now.
+    with contextlib.suppress(OSError):
+        Path("/proc/self/clear_refs").write_text("5", "ascii")
+
+
+def _peak_mb() -> float:
+    for line in Path("/proc/self/status").read_text("ascii").splitlines():
+        if line.startswith("VmHWM:"):
+            return int(line.split()[1]) / 1024
+    return 0.0
