@@ -20,6 +20,7 @@ from pipeline.problem import Exit, Problem, SettingsProblem
 from pipeline.profile_command import profile_group
 
 if TYPE_CHECKING:
+    from pipeline.beside import Beside
     from pipeline.roll import Outcome, Roll
     from pipeline.talk import Talk
 
@@ -54,6 +55,18 @@ evenroll.add_command(bath_group)
 @reading_options
 @writing_options
 @_BLANKS
+@click.option(
+    "--readings",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="CSV file of densitometer readings to draw on the page: control strips, wedges.",
+)
+@click.option(
+    "--bath-log",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Log of chemistry batches, to draw the trend of the roll's batch on the page.",
+)
 def convert(scans: tuple[Path, ...], out: Path, **options: Any) -> int:
     """Convert scans to numbered positives, with sidecars, a contact sheet and a page.
 
@@ -154,9 +167,11 @@ def _told(problem: Problem, run: _Run) -> Exit:
 
 
 def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: bool) -> int:
+    from pipeline.beside import Beside
     from pipeline.workers import workers
     from pipeline.write import check_folder
 
+    beside = Beside(options.pop("readings", None), options.pop("bath_log", None))
     run = _run_of(scans, options)
     out = out.absolute() if run.cluster else out
     check_folder(out)
@@ -164,7 +179,7 @@ def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: b
     codes: list[Exit] = []
     with workers(run.workers, run.cluster, [out, *_seen(run.rolls)]) as executor:
         for roll, folder in zip(run.rolls, _folders(run.rolls, out), strict=True):
-            outcome, code, problems = _written(run, roll, folder, executor, split)
+            outcome, code, problems = _written(run, roll, folder, executor, split, beside)
             codes.append(code)
             results.append(_result(roll, folder, outcome, problems))
             if outcome is not None and not run.as_json:
@@ -177,12 +192,13 @@ def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: b
 
 
 def _written(
-    run: _Run, roll: "Roll", folder: Path, executor: Executor, split: bool
+    run: _Run, roll: "Roll", folder: Path, executor: Executor, split: bool, beside: "Beside"
 ) -> "tuple[Outcome | None, Exit, list[str]]":
     """Do one roll; return what was left of it, the exit code it calls for, and its problems."""
+    from pipeline.page_drawing import drawings_of
     from pipeline.roll import standing, survey_roll, write_roll
 
-    stood = standing(roll, folder, run.talk.listen, split)
+    stood = None if beside else standing(roll, folder, run.talk.listen, split)
     if stood is not None:
         return stood, Exit.DONE, [trouble.message for trouble in stood.problems]
     try:
@@ -191,7 +207,8 @@ def _written(
         if not surveyed.strips or (run.strict and surveyed.failed):
             run.talk.end()
             return None, Exit.NOTHING_DONE, problems
-        outcome = write_roll(surveyed, folder, executor, run.talk.listen, split)
+        drawings = drawings_of(surveyed.curve, roll.notes.batch, beside)
+        outcome = write_roll(surveyed, folder, executor, run.talk.listen, split, drawings)
     except Problem as problem:
         return None, _told(problem, run), [str(problem)]
     run.talk.end()

@@ -72,6 +72,7 @@ def curve_document(curve: FilmCurve) -> dict[str, Any]:
     """Return a curve as a JSON-ready document: steps, contrast with its error, toe, speed."""
     return {
         "how": curve.how,
+        "said": list(curve_lines(curve)),
         "frames": list(curve.frames),
         "scale": curve.scale,
         "log_exposure": list(curve.log_exposure),

@@ -3,8 +3,7 @@
 import json
 import os
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -39,9 +38,19 @@ CHART_SUFFIXES = (".svg", ".png")
     help="Draw a control chart of the CSV's control strips, as .svg or .png; of a wedge alone its "
     "curve, as .svg.",
 )
+@click.option(
+    "--bath-log",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Log of chemistry batches: tells too whether the batch of a roll is wearing out.",
+)
 @reading_options
 def diagnose_command(
-    inputs: tuple[Path, ...], aim: Path | None, chart: Path | None, **options: Any
+    inputs: tuple[Path, ...],
+    aim: Path | None,
+    chart: Path | None,
+    bath_log: Path | None,
+    **options: Any,
 ) -> int:
     """Tell what densities say of exposure, development and film, most likely first.
 
@@ -54,7 +63,7 @@ def diagnose_command(
     as_json, strict = options.pop("as_json"), options.pop("strict")
     scans, others = _sorted_inputs(inputs)
     _check_chart(chart, others)
-    reference = _Aim() if aim is None else _aim(aim)
+    reference = replace(_Aim() if aim is None else _aim(aim), bath_log=bath_log)
     done: list[Diagnosis] = []
     codes: list[Exit] = []
     for path in others:
@@ -67,7 +76,7 @@ def diagnose_command(
             if strict:
                 break
     if scans and not (strict and any(codes)):
-        more, more_codes = _of_scans(scans, options, talk, strict, reference.signs)
+        more, more_codes = _of_scans(scans, options, talk, strict, reference)
         done += more
         codes += more_codes
     _echo(done, as_json)
@@ -104,11 +113,15 @@ def _check_chart(chart: Path | None, others: Sequence[Path]) -> None:
 
 @dataclass(frozen=True)
 class _Aim:
-    """What is right: readings of a reference strip, spots, or the signs of a good roll."""
+    """What is right: readings of a reference strip, spots, or the signs of a good roll.
+
+    `bath_log` is the log of batches to look the roll's batch up in.
+    """
 
     control: "ControlReading | None" = None
     spots: "tuple[Spot, ...]" = ()
     signs: "RollSigns | None" = None
+    bath_log: Path | None = None
 
 
 def _aim(path: Path) -> _Aim:
@@ -143,12 +156,15 @@ def _roll_aim(path: Path) -> "RollSigns":
 
 
 def _of_file(path: Path, aim: _Aim) -> "Diagnosis":
-    from pipeline.diagnosis import Diagnosis, diagnosis_of_readings, findings_of
+    from pipeline.diagnosis import Diagnosis, diagnosis_of_readings, findings_of, with_batch
     from pipeline.readings import read_readings
     from pipeline.record import read_document
 
     if path.suffix.lower() == ".json":
-        return Diagnosis(str(path), "record", findings_of(read_document(path), path, aim.signs))
+        document = read_document(path)
+        found = findings_of(document, path, aim.signs)
+        batch = (document.get("roll") or {}).get("batch")
+        return Diagnosis(str(path), "record", with_batch(found, batch, aim.bath_log))
     return diagnosis_of_readings(read_readings(path), aim.control, aim.spots)
 
 
@@ -157,24 +173,29 @@ def _of_scans(
     options: dict[str, Any],
     talk: "Talk",
     strict: bool,
-    aim: "RollSigns | None",
+    aim: _Aim,
 ) -> "tuple[list[Diagnosis], list[Exit]]":
     """Return the diagnosis of each roll of scans that could be surveyed, and the exit codes."""
-    from pipeline.diagnosis import Diagnosis, by_weight
+    from pipeline.diagnosis import Diagnosis, by_weight, with_batch
     from pipeline.roll import record_of, survey_roll
     from pipeline.roll_folder import gather_rolls
+    from pipeline.workers import workers
 
-    workers = options.pop("workers") or os.cpu_count() or 1
+    count = options.pop("workers") or os.cpu_count() or 1
+    cluster = options.pop("cluster")
     name = options.pop("roll_name")
     changes = {key: value for key, value in options.items() if value is not None}
     done: list[Diagnosis] = []
     codes: list[Exit] = []
     try:
-        rolls = gather_rolls(scans, changes, name)
+        # Other machines start from other folders.
+        named = [path.absolute() for path in scans] if cluster else scans
+        rolls = gather_rolls(named, changes, name)
     except ScanProblem as problem:
         talk.say(str(problem))
         return [], [Exit.NOTHING_DONE]
-    with ThreadPoolExecutor(workers, thread_name_prefix="evenroll") as executor:
+    seen = [path for roll in rolls for path in roll.scans if path.exists()]
+    with workers(count, cluster, seen) as executor:
         for roll in rolls:
             try:
                 surveyed = survey_roll(roll, executor, talk.listen)
@@ -186,9 +207,9 @@ def _of_scans(
                 continue
             talk.end()
             if surveyed.strips:
-                record = record_of(surveyed, aim=aim)
+                record = record_of(surveyed, aim=aim.signs)
                 told = tuple(trouble.message for trouble in record.problems)
-                found = by_weight(record.findings)
+                found = with_batch(by_weight(record.findings), roll.notes.batch, aim.bath_log)
                 done.append(
                     Diagnosis(roll.name, "scans", found, failed=surveyed.failed, problems=told)
                 )

@@ -82,6 +82,27 @@ def signs_of_record(document: Mapping[str, Any], path: Path) -> RollSigns:
         ) from error
 
 
+def with_batch(
+    findings: Sequence[Finding], batch: Any, bath_log: Path | None
+) -> tuple[Finding, ...]:
+    """Return findings with what the log says of the roll's batch of chemistry, if it has one.
+
+    Raises
+    ------
+    SettingsProblem
+        If the log can't be read, or doesn't know the batch.
+    """
+    name = str(batch.get("name") or "") if isinstance(batch, Mapping) else ""
+    if bath_log is None or not name:
+        return tuple(findings)
+    from pipeline.bath_life import batch_findings
+    from pipeline.bath_log import BathLog
+
+    worn = batch_findings(*BathLog(bath_log).batch(name))
+    kept = [each for each in findings if not worn or each.code != "normal"]
+    return by_weight([*kept, *worn])
+
+
 def _stored(stored: Any, path: Path) -> list[Finding]:
     wrong = ScanProblem(
         path, "holds findings that make no sense", "convert the roll again with this version"

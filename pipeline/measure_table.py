@@ -27,6 +27,8 @@ def measure_table(record: RollRecord) -> str:
         "Frames, density above the base of their strip:\n"
         + aligned(_FRAME_HEAD, [row for p in places for row in _frames(*p)]),
     ]
+    if record.densities.curve:
+        parts.append("\n".join(("The film's curve:", *record.densities.curve["said"])))
     if record.densities.trust:
         parts.append("\n".join(("How far to trust this:", *record.densities.trust)))
     return "\n\n".join(parts) + "\n"

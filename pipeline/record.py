@@ -179,7 +179,8 @@ class RollDensities:
     it isn't. `toe_density` and `shoulder_density` bound the straight part of the curve, above
     base; `base_usual` (Status M) and `edge_print_usual` (mean of the channels) are what the film
     profile leads to expect, lowest and highest. `trust` says in sentences how far all this can be
-    trusted; `signs` are the figures that findings rest on (`roll_signs`).
+    trusted; `signs` are the figures that findings rest on (`roll_signs`),
+    `curve` the film's as measured (`curve_report`).
     """
 
     base: Triple | None
@@ -202,6 +203,7 @@ class RollDensities:
     channel_spread: ChannelSpread | None = None
     trust: tuple[str, ...] = ()
     signs: Mapping[str, float] | None = None
+    curve: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True)

@@ -23,7 +23,7 @@ from pipeline.record import (
     read_document,
     to_json,
 )
-from pipeline.report import page, summary_lines, thumbnail
+from pipeline.report import Drawing, page, summary_lines, thumbnail
 from pipeline.roll_record import record_of
 from pipeline.roll_survey import (
     Event,
@@ -89,9 +89,16 @@ class _Tally:
 
 
 def write_roll(
-    surveyed: SurveyedRoll, out: Path, executor: Executor, listen: Listener, split: bool = False
+    surveyed: SurveyedRoll,
+    out: Path,
+    executor: Executor,
+    listen: Listener,
+    split: bool = False,
+    drawings: Sequence[Drawing] = (),
 ) -> Outcome:
     """Write all frames of a surveyed roll, its sidecars, contact sheet, page and record.
+
+    The page shows the drawings given.
 
     What stands already, of the same scans and settings, is left alone. What fails is told and
     listed, and the rest is done, as far as there is room on the disk. While another run writes
@@ -118,7 +125,7 @@ def write_roll(
         sweep(out)
         journal = Journal(out)
         try:
-            return _written(surveyed, out, journal, executor, listen, split)
+            return _written(surveyed, out, journal, executor, listen, split, drawings)
         finally:
             # The folder may have gone; that is told where it was met first.
             with suppress(OutputProblem):
@@ -134,6 +141,7 @@ def _written(
     executor: Executor,
     listen: Listener,
     split: bool,
+    drawings: Sequence[Drawing],
 ) -> Outcome:
     """Write what does not stand yet of a roll into a folder that nobody else writes into."""
     tally = _Tally()
@@ -148,8 +156,9 @@ def _written(
     _take_away(surveyed, record, out, journal, listen)
     failed = len(tasks) - len(kept) - len(tally.done)
     record = _without(record, tally, kept)
-    report_key = key_of([work.key for work in works], to_json(record))
-    failed += _report(report_key, record, surveyed, out, journal, tally, listen)
+    drawn = [vars(drawing) for drawing in drawings]
+    report_key = key_of([work.key for work in works], to_json(record), drawn)
+    failed += _report(report_key, record, surveyed, out, journal, tally, listen, drawings)
     failed += surveyed.failed
     outcome = Outcome(
         record,
@@ -329,13 +338,14 @@ def _report(
     journal: Journal,
     tally: _Tally,
     listen: Listener,
+    drawings: Sequence[Drawing],
 ) -> int:
     """Write record, contact sheet and page if they don't stand; return how many runs failed."""
     if journal.is_done(_REPORT, key):
         return 0
     try:
         write_text(out / RECORD_NAME, to_json(record))
-        _write_sheets(record, surveyed, out)
+        _write_sheets(record, surveyed, out, drawings)
         journal.note(_REPORT, key, (RECORD_NAME, SHEET_NAME, PAGE_NAME))
     except OutputProblem as error:
         tally.fail(out.name, error, Event("failed", _REPORT, 1, 1), listen)
@@ -343,7 +353,9 @@ def _report(
     return 0
 
 
-def _write_sheets(record: RollRecord, surveyed: SurveyedRoll, out: Path) -> None:
+def _write_sheets(
+    record: RollRecord, surveyed: SurveyedRoll, out: Path, drawings: Sequence[Drawing]
+) -> None:
     name = surveyed.roll.name
     pictures = {
         number.number: thumbnail_picture(frame, own.colour, surveyed.roll.settings, surveyed.tone)
@@ -358,5 +370,5 @@ def _write_sheets(record: RollRecord, surveyed: SurveyedRoll, out: Path) -> None
     space = find_space("srgb")
     write_share(out / SHEET_NAME, sheet, ppi=_SHEET_PPI, metadata=metadata, space=space)
     small = {number: thumbnail(picture) for number, picture in pictures.items()}
-    text = page(record, small, contact_sheet=SHEET_NAME, roll_json=RECORD_NAME)
+    text = page(record, small, SHEET_NAME, RECORD_NAME, drawings)
     write_text(out / PAGE_NAME, text)

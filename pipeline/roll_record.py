@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from pipeline.curve_report import curve_document
 from pipeline.density import as_triple
 from pipeline.diagnose import diagnose, roll_signs
 from pipeline.frame_colour import FrameColour
@@ -67,6 +68,8 @@ def _densities(surveyed: SurveyedRoll) -> RollDensities:
     told = roll_densities(
         strips, surveyed.colour, profile, scanner, surveyed.clipped, surveyed.curve
     )
+    if surveyed.curve is not None:
+        told = replace(told, curve=curve_document(surveyed.curve))
     signs = roll_signs(strips, scanner)
     if profile.name == MONOCHROME or not signs.frames:
         return told
