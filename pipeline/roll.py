@@ -187,7 +187,7 @@ def _tasks(surveyed: SurveyedRoll, record: RollRecord, out: Path) -> list[FrameT
             settings=roll.settings,
             # Corrections of other frames leave this one as it is.
             notes=replace(roll.notes, frames=()),
-            strip=replace(strip_record, frames=()),
+            strip=replace(strip_record, frames=(), densities=None),
             frame=frame_record,
             roll=roll.name,
             profile=surveyed.profile.name,
