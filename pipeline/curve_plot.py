@@ -25,7 +25,7 @@ _STYLE = (
     " .curve-plot text { font: 12px system-ui, sans-serif; fill: var(--axis); }"
     " .curve-plot .rule { stroke: var(--rule); }"
     " .curve-plot .line { fill: none; stroke-width: 1.8; }"
-    " .curve-plot .mark { fill: var(--back); stroke-width: 1.4; }"
+    " .curve-plot .step-mark { fill: var(--back); stroke-width: 1.4; }"
 )
 
 
@@ -237,14 +237,14 @@ def _mark(mark: Mark) -> str:
         return f'<path class="{mark.kind}" d="M{x} {y - 11}V{y + 11}" stroke-width="2.4"/>'
     shape = _SHAPES[mark.channel]
     if shape == "circle":
-        return f'<circle class="mark" cx="{x}" cy="{y}" r="{r - 0.6}"/>'
+        return f'<circle class="step-mark" cx="{x}" cy="{y}" r="{r - 0.6}"/>'
     if shape == "square":
         side = 2 * r - 1
         return (
-            f'<rect class="mark" x="{x - side / 2}" y="{y - side / 2}" width="{side}" '
+            f'<rect class="step-mark" x="{x - side / 2}" y="{y - side / 2}" width="{side}" '
             f'height="{side}"/>'
         )
-    return f'<path class="mark" d="M{x} {y - r}L{x + r} {y + r - 0.5}H{x - r}Z"/>'
+    return f'<path class="step-mark" d="M{x} {y - r}L{x + r} {y + r - 0.5}H{x - r}Z"/>'
 
 
 def _key(plot: CurvePlot) -> list[str]:

@@ -5,9 +5,6 @@ import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
-from typing import Any
-
-import numpy as np
 
 from pipeline.contact_sheet import counted
 from pipeline.fault_model import NORMAL, Estimate, Weighed
@@ -79,18 +76,10 @@ def fault_findings(signs: RollSigns, weighed: Weighed) -> tuple[Finding, ...]:
 def _normal(signs: RollSigns, weighed: Weighed, probability: float) -> Finding:
     stops = weighed.exposure_stops
     figures = (
-        f"{_pictures(signs)}{_print(signs)}: contrast {_times(_mean_contrast(weighed))}, exposure "
-        f"{stops.value:+.1f} stops ({stops.low:+.1f} to {stops.high:+.1f}) against the usual"
+        f"{_pictures(signs)}{_print(signs)}: exposure {stops.value:+.1f} stops ({stops.low:+.1f} "
+        f"to {stops.high:+.1f}) against the usual, and no sign of a fault"
     )
     return as_finding(NORMAL, probability, f"{figures}{_doubt(weighed)}.")
-
-
-def _mean_contrast(weighed: Weighed) -> Estimate:
-    low, mid, high = (
-        float(np.mean([getattr(each, name) for each in weighed.contrast]))
-        for name in ("low", "value", "high")
-    )
-    return Estimate(mid, low, high)
 
 
 def _value(signs: RollSigns, name: str) -> float:
@@ -172,11 +161,3 @@ def _of_silver(signs: RollSigns, weighed: Weighed, degree: Estimate) -> str:
 def _of_contrast(signs: RollSigns, weighed: Weighed, degree: Estimate) -> str:
     figures = " / ".join(f"{math.exp(each.value):.2f}" for each in weighed.contrast)
     return f"Contrast of red / green / blue is {figures} of the usual: slopes that cross"
-
-
-def measured_contrast(weighed: Weighed) -> Any:
-    """Return the contrast of the channels as multiples of the usual, (value, low, high) each."""
-    return tuple(
-        tuple(math.exp(bound) for bound in (each.value, each.low, each.high))
-        for each in weighed.contrast
-    )

@@ -92,7 +92,7 @@ def test_channels_are_told_apart_without_colour(curve):
     groups = [g for g in root.iter(f"{SVG}g") if (g.get("class") or "").startswith("channel-")]
     shapes, lines = [], []
     for group in groups:
-        marks = [item for item in group if item.get("class") == "mark"]
+        marks = [item for item in group if item.get("class") == "step-mark"]
         shapes.append({item.tag for item in marks})
         line = group.find(f"{SVG}polyline")
         assert line is not None

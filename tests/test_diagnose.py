@@ -84,7 +84,7 @@ def test_sound_roll_is_normal_alone():
     assert finding.code == "normal"
     assert finding.evidence.startswith("24 pictures, median density ")
     assert "edge print" in finding.evidence
-    assert "of the usual" in finding.evidence
+    assert "against the usual" in finding.evidence
 
 
 CLEAR = [name for name in FAULT_CASES if FAULT_CASES[name].process.development > 0]

@@ -5,6 +5,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from pipeline.bath import Batch, Use
+from pipeline.bath_log import BathLog
 from pipeline.diagnosis import (
     Diagnosis,
     diagnosis_of_readings,
@@ -13,6 +15,7 @@ from pipeline.diagnosis import (
     ranked,
     signs_of_record,
     text_lines,
+    with_batch,
 )
 from pipeline.problem import ScanProblem
 from pipeline.readings import read_readings
@@ -192,3 +195,18 @@ def test_a_record_of_silver_film_or_without_pictures_keeps_what_it_says():
 def test_densities_that_make_no_sense_are_refused_in_one_sentence():
     with pytest.raises(ScanProblem, match=r"roll.json: holds no densities as roll.json has them"):
         findings_of(record(strips=[{"frames": 3}]), HERE)
+
+
+def test_a_worn_batch_is_told_and_leaves_no_normal_roll(tmp_path):
+    log = tmp_path / "bath.sqlite"
+    uses = [
+        Use("spring", f"r{n}", edge_print=(1.0 - 0.03 * n,) * 3, film="colour 200")
+        for n in range(8)
+    ]
+    BathLog(log).write([Batch("spring"), *uses], "new")
+    normal = (finding(),)
+    assert with_batch(normal, None, log) == normal
+    assert with_batch(normal, {"name": "spring"}, None) == normal
+    (worn,) = with_batch(normal, {"name": "spring"}, log)
+    assert (worn.code, worn.severity) == ("under-developed", "warning")
+    assert "batch 'spring'" in worn.evidence

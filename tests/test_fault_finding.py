@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from pipeline.fault_finding import as_finding, fault_findings, finding_texts, measured_contrast
+from pipeline.fault_finding import as_finding, fault_findings, finding_texts
 from pipeline.fault_model import Estimate, Weighed
 from pipeline.roll_signs import SIGNS, RollSigns
 
@@ -63,10 +63,9 @@ def test_where_nothing_is_probable_the_likeliest_fault_is_told_as_unsure():
     assert sound.code == "normal"
 
 
-def test_a_sound_roll_tells_its_contrast_and_exposure():
+def test_a_sound_roll_tells_its_exposure():
     (finding,) = fault_findings(signs(), weighed(normal=0.95))
     assert finding.code == "normal"
-    assert "contrast 0.67 of the usual" in finding.evidence
     assert "+0.3 stops (-0.2 to +0.8)" in finding.evidence
 
 
@@ -92,9 +91,3 @@ def test_severity_and_advice_are_those_of_the_file():
     assert finding.severity == "fault"
     assert finding.advice.startswith("Check that the developer came first")
     assert all(text.severity in ("note", "warning", "fault") for text in finding_texts().values())
-
-
-def test_contrast_is_given_as_multiples_of_the_usual():
-    assert measured_contrast(weighed())[0] == pytest.approx(
-        (math.exp(-0.4), math.exp(-0.6), math.exp(-0.2))
-    )
