@@ -129,7 +129,7 @@ def read_codes(scan: Scan, rows: Span, columns: Span) -> Codes:
     """
     _check_window(scan, rows, columns)
     with opened(scan) as reader:
-        return np.ascontiguousarray(_finite(scan, reader.codes(rows, columns)))
+        return np.ascontiguousarray(finite(scan, reader.codes(rows, columns)))
 
 
 def read_light(scan: Scan, rows: Span, columns: Span) -> Light:
@@ -162,7 +162,7 @@ def read_both(scan: Scan, rows: Span, columns: Span) -> tuple[Light, Light]:
         raise ValueError("the scan has no infra-red plane")
     with opened(scan) as reader:
         codes, plane = reader.both(rows, columns)
-    codes = np.ascontiguousarray(_finite(scan, codes))
+    codes = np.ascontiguousarray(finite(scan, codes))
     light = to_light(codes, scan.encoding, _integer_bits(scan.stored.bits, codes))
     return light, _infrared_light(scan, np.ascontiguousarray(plane))
 
@@ -293,7 +293,7 @@ def _integer_bits(bits: int, codes: Codes) -> int | None:
     return bits if codes.dtype.kind == "u" else None
 
 
-def _finite(scan: Scan, codes: Codes) -> Codes:
+def finite(scan: Scan, codes: Codes) -> Codes:
     """Return codes as they are, or raise if there are floats among them that are no numbers."""
     if codes.dtype.kind == "f" and not np.isfinite(codes).all():
         raise ScanProblem(
@@ -305,7 +305,7 @@ def _finite(scan: Scan, codes: Codes) -> Codes:
 def _infrared_light(scan: Scan, codes: Codes) -> Light:
     """Scale code values of the infra-red plane to full scale."""
     bits = _integer_bits(scan.stored.infrared_bits, codes)
-    return to_light(_finite(scan, codes), linear("container"), bits)
+    return to_light(finite(scan, codes), linear("container"), bits)
 
 
 def _bands(scan: Scan, factor: int) -> Iterator[tuple[slice, Span]]:
@@ -319,6 +319,6 @@ def _band(scan: Scan, reader: Reader, rows: Span) -> tuple[Codes, Codes | None]:
     """Read whole rows of R, G and B, and of the infra-red plane if there is one."""
     columns = (0, scan.width)
     if not scan.infrared:
-        return _finite(scan, reader.codes(rows, columns)), None
+        return finite(scan, reader.codes(rows, columns)), None
     codes, plane = reader.both(rows, columns)
-    return _finite(scan, codes), plane
+    return finite(scan, codes), plane
