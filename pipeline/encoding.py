@@ -211,7 +211,6 @@ def light_tables(encoding: Encoding, bits: int) -> Light:
     channels = 1 if encoding.curve is None else len(encoding.curve)
     table = np.stack([_forward(codes, encoding, k) for k in range(channels)])
     light = table.astype(np.float32)
-    light.flags.writeable = False
     return light
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.area_mean import AreaMean, reduced_size
 from pipeline.colour import RollColour
+from pipeline.dust_frame import mended_bands
 from pipeline.frame_survey import FrameSurvey
 from pipeline.infrared import CrossTalk
 from pipeline.look import Levels, as_log, as_print, share_showing, showing, to_codes
@@ -163,7 +164,7 @@ class _Frame:
         self.archive_size = reduced_size(self.size, settings.archive_size)
         share_size = reduced_size(self.size, settings.share_size)
         self._task, self._grey = task, is_one_channel(colour)
-        self._light = _light(task, outline, base)
+        self._light = _Light(task, outline, base)
         self._scene = SceneBands(base, colour, self.size)
         tone, levels = tone_of(task.tone, settings), _levels(settings)
         self._share_way = share_showing(settings.look, find_space("srgb"), levels, tone)
@@ -195,7 +196,7 @@ class _Frame:
 
     @property
     def dust(self) -> NDArray[np.uint8] | None:
-        """Return where dust was mended; None where none was looked for."""
+        """Return where dust was mended, if that is to be told."""
         return self._light.mask
 
     def _scenes(self) -> Iterator[tuple[int, NDArray[np.float32]]]:
@@ -252,28 +253,32 @@ class _EvenBands:
         yield from self._kept
 
 
-@dataclass
 class _Light:
-    """A frame's light in bands, and where dust was mended."""
+    """A frame's light in bands; where dust was mended is kept if that is wanted."""
 
-    scan: Scan
-    outline: Corners
-    mask: NDArray[np.uint8] | None = None
+    def __init__(self, task: FrameTask, outline: Corners, base: FrameBase) -> None:
+        self._task, self._outline, self._base = task, outline, base
+        talk, settings = task.cross_talk, task.settings
+        self._talk = talk if settings.dust == "on" and talk and talk.verdict == "dust" else None
+        wanted = self._talk is not None and settings.save_dust_mask
+        self.mask = np.empty(picture_size(outline), np.uint8) if wanted else None
 
     def bands(self) -> Iterator[Band]:
-        """Yield the light, straightened."""
-        return light_bands(self.scan, self.outline)
-
-
-def _light(task: FrameTask, outline: Corners, base: FrameBase) -> _Light:
-    """Return a frame's light, and where dust was mended; None where none was looked for."""
-    return _Light(task.scan, outline)
+        """Yield the light, straightened, and mended where its dust is known."""
+        scan, outline, ppi = self._task.scan, self._outline, self._task.ppi
+        if self._talk is None:
+            yield from light_bands(scan, outline)
+            return
+        for top, light, touched in mended_bands(scan, outline, self._base, self._talk, ppi):
+            if self.mask is not None:
+                self.mask[top : top + len(touched)] = touched
+            yield top, light
 
 
 def _write_mask(task: FrameTask, frame: _Frame, metadata: FrameMetadata) -> str | None:
     """Write where dust was mended, if that is wanted; return the file's name."""
     sidecar, dust = task.frame.files.sidecar, frame.dust
-    if dust is None or sidecar is None or not task.settings.save_dust_mask:
+    if dust is None or sidecar is None:
         return None
     name = f"{sidecar.removesuffix('.xmp')}{DUST_ENDING}"
     picture = np.repeat(dust[..., None], 3, axis=2)

@@ -170,7 +170,12 @@ def read_both(scan: Scan, rows: Span, columns: Span) -> tuple[Light, Light]:
     if not scan.infrared:
         raise ValueError("the scan has no infra-red plane")
     with opened(scan) as reader:
-        codes, plane = reader.both(rows, columns)
+        return light_of_both(scan, reader, rows, columns)
+
+
+def light_of_both(scan: Scan, reader: Reader, rows: Span, columns: Span) -> tuple[Light, Light]:
+    """Return what `read_both` does, from a scan that is open."""
+    codes, plane = reader.both(rows, columns)
     codes = np.ascontiguousarray(finite(scan, codes))
     light = to_light(codes, scan.encoding, _integer_bits(scan.stored.bits, codes))
     return light, _infrared_light(scan, np.ascontiguousarray(plane))

@@ -321,7 +321,9 @@ def _write_tiff(
     packing: str,
     options: dict[str, Any],
 ) -> None:
-    first = next(bands)
+    first = next(bands, None)
+    if first is None:
+        raise ValueError("picture has no rows")
     _check_picture(first, (kind,))
     every = itertools.chain([first], bands)
     with tifffile.TiffWriter(file, bigtiff=False, byteorder="<") as tiff:
