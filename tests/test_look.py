@@ -156,7 +156,7 @@ def exact_print(scene: np.ndarray, space: Space, tone: PrintTone) -> np.ndarray:
     scale = (limit - bend) / (((limit - bend) / (1 - bend)) ** power - 1) ** (1 / power)
     over = np.maximum(distance - bend, 0)
     near = np.minimum(distance, bend) + over / (1 + (over / scale) ** power) ** (1 / power)
-    near = np.minimum(near, gamut._FARTHEST) / np.maximum(distance, 1e-30)
+    near = np.minimum(near, gamut.FARTHEST) / np.maximum(distance, 1e-30)
     shown = top - (top - shown) * np.where(distance > bend, near, 1.0)
     return encode(np.maximum(shown / np.maximum(top, 1.0), 0.0), space)
 

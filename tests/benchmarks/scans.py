@@ -2,6 +2,7 @@
 
 import os
 import shutil
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -100,13 +101,54 @@ def _bands(strip: Codes, rows: int, columns: int, infrared: bool) -> Any:
         yield codes
 
 
-def roll_folder(folder: Path, ppi: float, frames: int = 36, **options: Any) -> Path:
+def roll_folder(
+    folder: Path, ppi: float, frames: int = 36, kind: str = "roll", **options: Any
+) -> Path:
     """Return a folder with the strips of a roll at a resolution, made once."""
-    made = folder / f"roll-{frames}-{ppi:g}"
-    if not made.is_dir():
-        part = folder / f"part-{os.getpid()}"
-        part.mkdir(parents=True)
+
+    def fill(part: Path) -> None:
         for index, strip in enumerate(model_strips(folder, frames), 1):
-            write_enlarged(part / f"strip-{index}.tif", strip, ppi, **options)
+            # Holder on both sides is left out but for a little.
+            write_enlarged(part / f"strip-{index}.tif", strip[80:-80], ppi, **options)
+
+    return _made_once(folder / f"{kind}-{frames}-{ppi:g}", fill)
+
+
+def medium_folder(folder: Path, ppi: float, turned: bool) -> Path:
+    """Return a folder with a strip of two frames of 6x9, lying or upright, made once."""
+
+    def fill(part: Path) -> None:
+        for strip in model_strips(folder, 2, "120-6x9"):
+            stored = np.ascontiguousarray(np.rot90(strip)) if turned else strip
+            write_enlarged(part / "strip.tif", stored, ppi)
+
+    return _made_once(folder / f"6x9-{ppi:g}-{'turned' if turned else 'lying'}", fill)
+
+
+def many_folders(folder: Path, scans: int = 1000, rolls: int = 100) -> dict[str, Path]:
+    """Return a folder with many small scans and one with many rolls, made once."""
+    sample = sorted((Path(__file__).parents[2] / "sample_scans").glob("*.tif"))
+
+    def fill_scans(part: Path) -> None:
+        for number in range(scans):
+            shutil.copy(sample[number % len(sample)], part / f"scan-{number:04}.tif")
+
+    def fill_rolls(part: Path) -> None:
+        for number in range(rolls):
+            (part / f"roll-{number:03}").mkdir()
+            shutil.copy(sample[number % len(sample)], part / f"roll-{number:03}" / "strip.tif")
+
+    return {
+        f"{scans} scans": _made_once(folder / f"scans-{scans}", fill_scans),
+        f"{rolls} rolls": _made_once(folder / f"rolls-{rolls}", fill_rolls),
+    }
+
+
+def _made_once(made: Path, fill: Callable[[Path], None]) -> Path:
+    """Return a folder, filled if it isn't there yet."""
+    if not made.is_dir():
+        part = made.with_name(f"part-{os.getpid()}")
+        part.mkdir(parents=True)
+        fill(part)
         shutil.move(part, made)
     return made
