@@ -43,7 +43,7 @@ def looked_up_planes(codes: Codes, tables: Floats, planes: Floats) -> None:
 
 @compiled(f"void({_PLANES}, uint16[:,:,::1], boolean)", fast=True)
 def sixteen_bits(planes: Floats, codes: Codes, grey: bool) -> None:
-    """Fill codes (n, w, 3) with values 0 to 1 of planes, rounded; `grey` takes the second for all."""
+    """Fill codes (n, w, 3) with values 0 to 1, rounded; `grey` takes the second for all."""
     _, rows, columns = planes.shape
     full, half = np.float32(65535.0), np.float32(0.5)
     none, one = np.float32(0.0), np.float32(1.0)

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -149,7 +150,7 @@ def _tiles(window: tuple[Span, Span]) -> Iterator[tuple[Span, Span]]:
     for start, stop in window:
         count = -(-(stop - start) // _TILE_PX)
         edges = np.linspace(start, stop, count + 1).round().astype(int).tolist()
-        parts.append(list(zip(edges[:-1], edges[1:], strict=True)))
+        parts.append(list(pairwise(edges)))
     yield from ((rows, columns) for rows in parts[0] for columns in parts[1])
 
 

@@ -181,8 +181,7 @@ class _Frame:
         """Yield bands of the archive picture; the share picture is made on the way."""
         rows = _EvenBands(BAND_ROWS)
         for top, scene in self._scenes():
-            for band in rows.of(self._archive(self._archive_mean.of(scene, top))):
-                yield band
+            yield from rows.of(self._archive(self._archive_mean.of(scene, top)))
         yield from rows.rest()
 
     def share_picture(self) -> NDArray[np.uint8]:

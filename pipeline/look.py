@@ -76,9 +76,16 @@ def showing(
         matrix=_dense(from_working(space)),
         tone=_dense(
             (
-                tone.contrast, tone.black, (tone.black / 2.0) ** 2, light_scale(tone), MOST_LIGHT,
-                PRINT_WHITE, curve_constant(tone), _HUE_KEPT, _LEAST_DIFFERENCE,
-            )  # fmt: skip
+                tone.contrast,
+                tone.black,
+                (tone.black / 2.0) ** 2,
+                light_scale(tone),
+                MOST_LIGHT,
+                PRINT_WHITE,
+                curve_constant(tone),
+                _HUE_KEPT,
+                _LEAST_DIFFERENCE,
+            )
         ),
         gamut=_dense(gamut),
         curve=_dense(_power_law(space)),

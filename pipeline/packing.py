@@ -2,12 +2,14 @@
 
 import sys
 from collections.abc import Callable
+from typing import Any
 
 import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
-Pixels = NDArray[np.uint16] | NDArray[np.float32]
+Pixels = NDArray[Any]
+"""Rows of a picture: uint16 or float32."""
 
 # TIFF 6.0, section 14: 2 = horizontal differences; TIFF technical note 3: 3 = for floats.
 PREDICTOR = {"u": 2, "f": 3}
@@ -27,32 +29,32 @@ def packed(rows: Pixels, packing: str) -> bytes:
     return _PACKERS[packing](_differences(rows))
 
 
-def _differences(rows: Pixels) -> NDArray[np.generic]:
+def _differences(rows: Pixels) -> NDArray[Any]:
     encode = imagecodecs.floatpred_encode if rows.dtype.kind == "f" else imagecodecs.delta_encode
-    told: NDArray[np.generic] = encode(_little(rows), axis=-2)
+    told: NDArray[Any] = encode(_little(rows), axis=-2)
     return told
 
 
-def _little(values: Pixels) -> NDArray[np.generic]:
+def _little(values: Pixels) -> NDArray[Any]:
     return values if sys.byteorder == "little" else values.astype(values.dtype.newbyteorder("<"))
 
 
-def _deflate(values: NDArray[np.generic]) -> bytes:
+def _deflate(values: NDArray[Any]) -> bytes:
     from isal import isal_zlib
 
     packed_bytes: bytes = isal_zlib.compress(memoryview(values).cast("B"), 1)
     return packed_bytes
 
 
-def _zstd(values: NDArray[np.generic]) -> bytes:
-    return bytes(imagecodecs.zstd_encode(memoryview(values).cast("B"), level=_ZSTD_LEVEL))
+def _zstd(values: NDArray[Any]) -> bytes:
+    return bytes(imagecodecs.zstd_encode(values, level=_ZSTD_LEVEL))
 
 
-def _lzw(values: NDArray[np.generic]) -> bytes:
-    return bytes(imagecodecs.lzw_encode(memoryview(values).cast("B")))
+def _lzw(values: NDArray[Any]) -> bytes:
+    return bytes(imagecodecs.lzw_encode(values))
 
 
-_PACKERS: dict[str, Callable[[NDArray[np.generic]], bytes]] = {
+_PACKERS: dict[str, Callable[[NDArray[Any]], bytes]] = {
     "deflate": _deflate,
     "zstd": _zstd,
     "lzw": _lzw,

@@ -1,5 +1,7 @@
 """The compiled loops that turn light into positives; importing them loads the compiler."""
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -21,8 +23,9 @@ _LAYERS = f"{_TABLE}, float32, {_TABLE}, float32[::1], float32[::1], {_TABLE}"
 
 
 @compiled(fast=True)
-def _density(plane: Floats, along: Floats, across: np.float32, dark: np.float32,
-             least: np.float32) -> None:
+def _density(
+    plane: Floats, along: Floats, across: np.float32, dark: np.float32, least: np.float32
+) -> None:
     """Turn light of one channel into density above base, in place."""
     for k in range(len(plane)):
         above = max(plane[k] - dark, least)
@@ -43,8 +46,9 @@ def _mixed(red: Floats, green: Floats, blue: Floats, m: Floats, least: np.float3
 
 
 @compiled(fast=True)
-def _looked_up(plane: Floats, table: Floats, low: np.float32, steps: np.float32,
-               places: Whole) -> None:
+def _looked_up(
+    plane: Floats, table: Floats, low: np.float32, steps: np.float32, places: Whole
+) -> None:
     """Replace values by those of a table, straight between its entries, in place."""
     last = np.float32(len(table) - 2)
     for k in range(len(plane)):
@@ -59,8 +63,16 @@ def _looked_up(plane: Floats, table: Floats, low: np.float32, steps: np.float32,
 
 @compiled(fast=True)
 def _exposed(
-    red: Floats, green: Floats, blue: Floats, unmask: Floats, least_density: np.float32,
-    tables: Floats, lows: Floats, steps: Floats, matrix: Floats, places: Whole,
+    red: Floats,
+    green: Floats,
+    blue: Floats,
+    unmask: Floats,
+    least_density: np.float32,
+    tables: Floats,
+    lows: Floats,
+    steps: Floats,
+    matrix: Floats,
+    places: Whole,
 ) -> None:
     """Turn density above base into scene light, in place."""
     _mixed(red, green, blue, unmask, least_density)
@@ -70,12 +82,22 @@ def _exposed(
     _mixed(red, green, blue, matrix, _LOWEST)
 
 
-@compiled(f"void({_PLANES}, {_PLANES}, {_TABLE}, {_TABLE}, float32[::1], float32, {_LAYERS})",
-          fast=True)
+@compiled(
+    f"void({_PLANES}, {_PLANES}, {_TABLE}, {_TABLE}, float32[::1], float32, {_LAYERS})", fast=True
+)
 def scene_of_light(
-    light: Floats, scene: Floats, across: Floats, along: Floats, dark: Floats,
-    least_light: np.float32, unmask: Floats, least_density: np.float32, tables: Floats,
-    lows: Floats, steps: Floats, matrix: Floats,
+    light: Floats,
+    scene: Floats,
+    across: Floats,
+    along: Floats,
+    dark: Floats,
+    least_light: np.float32,
+    unmask: Floats,
+    least_density: np.float32,
+    tables: Floats,
+    lows: Floats,
+    steps: Floats,
+    matrix: Floats,
 ) -> None:
     """Fill `scene` (3, rows, columns) with working light for a scan's `light` of that shape.
 
@@ -100,17 +122,36 @@ def scene_of_light(
             for channel in range(3):
                 plane = scene[channel, row, start:stop]
                 plane[:] = light[channel, row, start:stop]
-                _density(plane, along[channel, start:stop], across[row, channel], dark[channel],
-                         least_light)
-            _exposed(scene[0, row, start:stop], scene[1, row, start:stop],
-                     scene[2, row, start:stop], unmask, least_density, tables, lows, steps,
-                     matrix, places)
+                _density(
+                    plane,
+                    along[channel, start:stop],
+                    across[row, channel],
+                    dark[channel],
+                    least_light,
+                )
+            _exposed(
+                scene[0, row, start:stop],
+                scene[1, row, start:stop],
+                scene[2, row, start:stop],
+                unmask,
+                least_density,
+                tables,
+                lows,
+                steps,
+                matrix,
+                places,
+            )
 
 
 @compiled(f"void({_TABLE}, {_LAYERS})", fast=True)
 def scene_of_density(
-    scene: Floats, unmask: Floats, least_density: np.float32, tables: Floats, lows: Floats,
-    steps: Floats, matrix: Floats,
+    scene: Floats,
+    unmask: Floats,
+    least_density: np.float32,
+    tables: Floats,
+    lows: Floats,
+    steps: Floats,
+    matrix: Floats,
 ) -> None:
     """Turn densities above base (3, n) into working light, in place.
 
@@ -119,19 +160,30 @@ def scene_of_density(
     places = np.empty(CHUNK, np.int32)
     for start in range(0, scene.shape[1], CHUNK):
         stop = min(start + CHUNK, scene.shape[1])
-        _exposed(scene[0, start:stop], scene[1, start:stop], scene[2, start:stop], unmask,
-                 least_density, tables, lows, steps, matrix, places)
+        _exposed(
+            scene[0, start:stop],
+            scene[1, start:stop],
+            scene[2, start:stop],
+            unmask,
+            least_density,
+            tables,
+            lows,
+            steps,
+            matrix,
+            places,
+        )
 
 
 @compiled(fast=True)
-def _power(value: np.float32, exponent: np.float32) -> np.float32:
+def _power(value: np.float32, exponent: np.float32) -> Any:
     """Return a value of 0 or more to a power above 0."""
     return exp2(exponent * log2(max(value, _TINY)))
 
 
 @compiled(fast=True)
-def _held(value: np.float32, black: np.float32, half: np.float32, scale: np.float32,
-          most: np.float32) -> np.float32:
+def _held(
+    value: np.float32, black: np.float32, half: np.float32, scale: np.float32, most: np.float32
+) -> Any:
     """Return scene light less the black, running smoothly into 0."""
     less = min(value, most) - black
     return max(less + np.sqrt(less * less + half), _NONE) * scale
@@ -144,7 +196,15 @@ def _printed(red: Floats, green: Floats, blue: Floats, m: Floats, tone: Floats) 
     m10, m11, m12 = m[1, 0], m[1, 1], m[1, 2]
     m20, m21, m22 = m[2, 0], m[2, 1], m[2, 2]
     contrast, black, half, scale, most, white, below, kept, tiny = (
-        tone[0], tone[1], tone[2], tone[3], tone[4], tone[5], tone[6], tone[7], tone[8]
+        tone[0],
+        tone[1],
+        tone[2],
+        tone[3],
+        tone[4],
+        tone[5],
+        tone[6],
+        tone[7],
+        tone[8],
     )
     for k in range(len(red)):
         r, g, b = red[k], green[k], blue[k]
@@ -211,11 +271,21 @@ def _levelled(plane: Floats, black: np.float32, white: np.float32, gamma: np.flo
         plane[k] = _power(value, _ONE / gamma) if value > _NONE else _NONE
 
 
-@compiled(f"void({_PLANES}, {_PLANES}, {_TABLE}, float32[::1], float32[::1], float32[::1], {_TABLE},"
-          " boolean, boolean)", fast=True)
+@compiled(
+    f"void({_PLANES}, {_PLANES}, {_TABLE}, float32[::1], float32[::1], float32[::1], {_TABLE},"
+    " boolean, boolean)",
+    fast=True,
+)
 def shown_of_scene(
-    scene: Floats, shown: Floats, matrix: Floats, tone: Floats, gamut: Floats, curve: Floats,
-    levels: Floats, printed: bool, levelled: bool,
+    scene: Floats,
+    shown: Floats,
+    matrix: Floats,
+    tone: Floats,
+    gamut: Floats,
+    curve: Floats,
+    levels: Floats,
+    printed: bool,
+    levelled: bool,
 ) -> None:
     """Fill `shown` (3, rows, columns) with encoded display values for scene light of that shape.
 
@@ -242,7 +312,9 @@ def shown_of_scene(
             for channel in range(3):
                 shown[channel, row, start:stop] = scene[channel, row, start:stop]
             red, green, blue = (
-                shown[0, row, start:stop], shown[1, row, start:stop], shown[2, row, start:stop]
+                shown[0, row, start:stop],
+                shown[1, row, start:stop],
+                shown[2, row, start:stop],
             )
             if printed:
                 _printed(red, green, blue, matrix, tone)

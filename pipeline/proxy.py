@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from functools import reduce
+from typing import Any
 
 import cv2
 import numpy as np
@@ -90,7 +91,7 @@ def any_in_block(flags: NDArray[np.bool_], factor: int) -> NDArray[np.bool_]:
 
 
 def reduced(
-    codes: NDArray[np.generic], encoding: Encoding, bits: int | None, factor: int
+    codes: NDArray[Any], encoding: Encoding, bits: int | None, factor: int
 ) -> tuple[Light, NDArray[np.bool_], NDArray[np.int64]]:
     """Average the light of codes (rows, columns, samples) over blocks of factor x factor.
 

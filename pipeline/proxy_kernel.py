@@ -88,7 +88,13 @@ def block_means_of_codes(
 
 @compiled([f"void({rows}, int64, float32[:,::1], {_OUT})" for rows in _ROWS], fast=True)
 def block_means_of_light(
-    codes: Codes, factor: int, tables: Sums, full: Any, scale: float, means: Sums, mask: Codes,
+    codes: Codes,
+    factor: int,
+    tables: Sums,
+    full: Any,
+    scale: float,
+    means: Sums,
+    mask: Codes,
     counts: Codes,
 ) -> None:
     """Average the light of codes, by a table for all samples or one for each.

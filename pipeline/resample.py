@@ -70,7 +70,6 @@ class Upright:
             columns = (self.width - columns[1], self.width - columns[0])
         return (columns, rows) if self.across else (rows, columns)
 
-
     def window(self, rows: Span, columns: Span) -> tuple[Span, Span]:
         """Return the rows and columns of the upright pixels of a window as stored."""
         if self.across:
@@ -105,7 +104,9 @@ class ArrayLines:
         return np.ascontiguousarray(np.moveaxis(block, 2, 0), np.float32)
 
 
-def straightened(pixels: Pixels, outline: Corners, origin: tuple[float, float], size: Span) -> Pixels:
+def straightened(
+    pixels: Pixels, outline: Corners, origin: tuple[float, float], size: Span
+) -> Pixels:
     """Return the picture inside an outline, resampled once, in the type of its pixels.
 
     Parameters
@@ -232,9 +233,7 @@ def tap_terms() -> tuple[Floats, Floats]:
     return np.ascontiguousarray(even, np.float32), np.ascontiguousarray(odd, np.float32)
 
 
-def _two_passes(
-    lines: Lines, place: Matrix, size: tuple[int, int]
-) -> Iterator[tuple[int, Floats]]:
+def _two_passes(lines: Lines, place: Matrix, size: tuple[int, int]) -> Iterator[tuple[int, Floats]]:
     """Resample along rows, then along columns; of the first pass few rows are held at a time."""
     from pipeline.resample_kernel import along_columns, along_rows
 

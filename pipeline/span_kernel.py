@@ -16,7 +16,13 @@ _ROW, _WHOLE = "float64[::1]", "int64[::1]"
 
 @compiled()
 def _before(
-    start: int, score: float, best: Row, gap: Row, steps: Whole, gap_cost: Row, pitch: int,
+    start: int,
+    score: float,
+    best: Row,
+    gap: Row,
+    steps: Whole,
+    gap_cost: Row,
+    pitch: int,
     long_cost: float,
 ) -> tuple[float, int]:
     """Return the best score of all up to a frame's start, and where the frame before ends.
@@ -50,9 +56,21 @@ def _before(
     f" {_WHOLE}, {_ROW}, {_ROW}, {_WHOLE}, {_WHOLE}, {_WHOLE})"
 )
 def best_ends(
-    picture: Row, gap: Row, rise: Row, fall: Row, lead_cost: Row, steps: Whole, gap_cost: Row,
-    widths: Whole, width_cost: Row, lengths: Whole, costs: Row, best: Row, came: Whole,
-    starts: Whole, kinds: Whole,
+    picture: Row,
+    gap: Row,
+    rise: Row,
+    fall: Row,
+    lead_cost: Row,
+    steps: Whole,
+    gap_cost: Row,
+    widths: Whole,
+    width_cost: Row,
+    lengths: Whole,
+    costs: Row,
+    best: Row,
+    came: Whole,
+    starts: Whole,
+    kinds: Whole,
 ) -> None:
     """Fill in the best score of all frames that end at a column, and the last of them.
 

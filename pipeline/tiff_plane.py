@@ -22,7 +22,8 @@ class Plane:
 
     Uncompressed strips are read row by row at the columns wanted. Of compressed strips and of
     tiles only those that a window touches are decoded; those that reach out of it at its top or
-    bottom are kept, so that bands read in order decode each of them once. Not to be shared by threads.
+    bottom are kept, so that bands read in order decode each of them once. Not to be shared by
+    threads.
     """
 
     def __init__(self, path: Path, ifd: Ifd) -> None:

@@ -1,4 +1,4 @@
-"""The colour of a frame written out plainly in float64 numpy: slow, and what the fast loops must meet.
+"""The colour of a frame in plain float64 numpy: slow, and what the fast loops must meet.
 
 The formulas are those of the colour model, one step after another, on whole arrays (..., 3).
 """

@@ -122,7 +122,9 @@ def test_uncurved_light_is_that_of_the_slow_chain(space):
 def test_bands_and_chunks_leave_no_seam():
     light = planes_of(light_of_all_kinds(GENERIC, rows=9))
     whole = SceneBands(BASE, GENERIC, light.shape[1:]).of(light, 0)
-    rows = [SceneBands(BASE, GENERIC, (9, 1100)).of(light[:, k : k + 1].copy(), k) for k in range(9)]
+    rows = [
+        SceneBands(BASE, GENERIC, (9, 1100)).of(light[:, k : k + 1].copy(), k) for k in range(9)
+    ]
     assert (np.concatenate(rows, axis=1) == whole).all()
 
 

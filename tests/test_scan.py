@@ -9,8 +9,8 @@ from pathlib import Path
 import imagecodecs
 import numpy as np
 import pytest
-import xxhash
 import tifffile
+import xxhash
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal

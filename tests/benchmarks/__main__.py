@@ -20,9 +20,7 @@ from tests.benchmarks.measure import Cost, least, process_cost, section_cost
 _EVENROLL = (sys.executable, "-m", "pipeline")
 
 
-def convert(
-    scans: Path, *, keep: bool = False, asked: Sequence[Path] = ()
-) -> tuple[Cost, Path]:
+def convert(scans: Path, *, keep: bool = False, asked: Sequence[Path] = ()) -> tuple[Cost, Path]:
     """Convert a folder into a new one with two workers; return the cost, and where it went.
 
     `asked` are folders to convert instead.

@@ -71,6 +71,4 @@ class Section:
 
 def least(costs: Sequence[Cost]) -> Cost:
     """Return the least of each over runs of the same work; memory is the most."""
-    return Cost(
-        min(c.wall for c in costs), min(c.cpu for c in costs), max(c.memory for c in costs)
-    )
+    return Cost(min(c.wall for c in costs), min(c.cpu for c in costs), max(c.memory for c in costs))

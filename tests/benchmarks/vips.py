@@ -79,9 +79,7 @@ def main(scans: Path, count: int) -> None:
             codes.tiffsave(str(folder / "a.tif"), compression="deflate", predictor="horizontal")
             factor = 2400 / max(light.width, light.height)
             small = shown(light.resize(factor), task, "srgb", 2.2) * 255.0
-            small.rint().cast("uchar").jpegsave(
-                str(folder / "s.jpg"), Q=92, subsample_mode="off"
-            )
+            small.rint().cast("uchar").jpegsave(str(folder / "s.jpg"), Q=92, subsample_mode="off")
 
 
 if __name__ == "__main__":
