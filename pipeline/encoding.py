@@ -95,7 +95,7 @@ def to_light(codes: NDArray[np.generic], encoding: Encoding, bits: int | None = 
     if bits > 16:
         scaled = codes.astype(np.float64) / (2**bits - 1)
         return _per_channel(scaled, encoding, _forward).astype(np.float32)
-    table = _light_table(encoding, bits)
+    table = light_tables(encoding, bits)
     light = np.empty(codes.shape, np.float32)
     if len(table) == 1:
         _look_up(table[0], codes.reshape(-1), light.reshape(-1))
@@ -205,13 +205,12 @@ def _parametric(codes: Floats, numbers: tuple[float, ...]) -> Floats:
 
 
 @lru_cache(maxsize=8)
-def _light_table(encoding: Encoding, bits: int) -> Light:
+def light_tables(encoding: Encoding, bits: int) -> Light:
     """Light of every code, shape (1 or 3, 2 ** bits)."""
     codes = np.arange(2**bits) / (2**bits - 1)
     channels = 1 if encoding.curve is None else len(encoding.curve)
     table = np.stack([_forward(codes, encoding, k) for k in range(channels)])
     light = table.astype(np.float32)
-    light.flags.writeable = False
     return light
 
 

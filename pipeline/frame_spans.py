@@ -35,6 +35,8 @@ _RUN_AGAINST_PICTURE = (0.0, 0.5, 2.4, 6.0)
 # What a bar of base from top to bottom tells beyond its width.
 _BAR_AGAINST_PICTURE = 1.5
 _RUN_FOR_GAP = (0.0, 0.5, 2.2, 4.0)
+# As the compiled loop counts them.
+_KINDS = ("picture", "partial", "blank")
 
 
 def _scores(seen: Evidence) -> tuple[Row, Row, Row, Row]:
@@ -99,6 +101,8 @@ def _saturated(
 
 def solve_spans(seen: Evidence, habit: GateHabit) -> tuple[float, list[Span]]:
     """Return the best score and spans of frames for one image length, by dynamic programming."""
+    from pipeline.span_kernel import best_ends
+
     ppmm = seen.px_per_mm
     size = len(seen.busy)
     width = round(habit.length_mm * ppmm)
@@ -110,78 +114,27 @@ def solve_spans(seen: Evidence, habit: GateHabit) -> tuple[float, list[Span]]:
     off = (steps / ppmm - habit.gap_mm) / habit.gap_spread_mm
     gap_cost = np.where(np.abs(off) < 3.5, off * off / 2, 6.125 + (np.abs(off) - 3.5))
     gap_cost = np.minimum(gap_cost, _LONG_GAP_COST - 0.5) + np.where(steps < 0, 2.0, 0.0)
-    best = np.full(size + 1, -np.inf)
-    origin: list[tuple[int, Span] | None] = [None] * (size + 1)
     lead_cost = _empty_cost(np.arange(size + 1), width, habit, ppmm)
-
-    def before(start: int) -> tuple[float, int]:
-        """Return the best score of all up to a frame's start, and where the frame before ends."""
-        score, came = float(gap[start] - lead_cost[start]), -1
-        first = start - largest
-        ends = start - steps
-        usable = (ends >= 0) & (ends <= size)
-        ends = ends[usable]
-        clear = np.where(ends < start, gap[start] - gap[np.minimum(ends, start)], 0.0)
-        totals = best[ends] + clear - gap_cost[usable]
-        if len(totals):
-            index = int(np.argmax(totals))
-            if totals[index] > score:
-                score, came = float(totals[index]), int(ends[index])
-        # A gap with room for a frame in it is a blank frame.
-        far = np.arange(max(0, start - pitch + 1), max(0, first))
-        if len(far):
-            totals = best[far] - gap[far]
-            index = int(np.argmax(totals))
-            if totals[index] + gap[start] - _LONG_GAP_COST > score:
-                score = float(totals[index] + gap[start]) - _LONG_GAP_COST
-                came = int(far[index])
-        return score, came
-
-    def offer(end: int, score: float, came: int, span: Span) -> None:
-        if score > best[end]:
-            best[end] = score
-            origin[end] = (came, span)
-
-    least_part = round(0.12 * width)
-    nearly = width - round(_CUT_MM * ppmm)
-    for part in range(least_part, min(width, size + 1)):
-        whole = part >= nearly
-        score = picture[part] - _FRAME_COST + _EDGE_WEIGHT * fall[part]
-        score -= _CUT_COST if whole else _PARTIAL_COST
-        offer(part, float(score), -1, Span(0, part, "picture" if whole else "partial"))
-    for start in range(size):
-        score, came = before(start)
-        if not np.isfinite(score):
-            continue
-        ends = start + widths
-        fitting = ends <= size
-        if fitting.any():
-            inside = picture[ends[fitting]] - picture[start]
-            edges = _EDGE_WEIGHT * (rise[start] + fall[ends[fitting]])
-            totals = score + inside + edges - _FRAME_COST - width_cost[fitting]
-            for end, total in zip(ends[fitting].tolist(), totals.tolist(), strict=True):
-                offer(end, total, came, Span(start, end, "picture"))
-        end = start + width
-        if end <= size:
-            empty = score + float(gap[end] - gap[start]) - _BLANK_COST
-            offer(end, empty, came, Span(start, end, "blank"))
-        if not fitting.all() and least_part <= size - start < widths[-1]:
-            whole = size - start >= nearly
-            inside = float(picture[size] - picture[start])
-            total = score + inside + _EDGE_WEIGHT * float(rise[start]) - _FRAME_COST
-            total -= _CUT_COST if whole else _PARTIAL_COST
-            offer(size, total, came, Span(start, size, "picture" if whole else "partial"))
+    best = np.full(size + 1, -np.inf)
+    came, starts, kinds = (np.full(size + 1, -1, np.int64) for _ in range(3))
+    best_ends(
+        picture, gap, rise, fall, lead_cost, steps, gap_cost, widths.astype(np.int64), width_cost,
+        np.array([width, pitch, round(0.12 * width), width - round(_CUT_MM * ppmm)]),
+        np.array(
+            [_LONG_GAP_COST, _FRAME_COST, _BLANK_COST, _CUT_COST, _PARTIAL_COST, _EDGE_WEIGHT]
+        ),
+        best, came, starts, kinds,
+    )  # fmt: skip
     totals = best + gap[size] - gap - _empty_cost(np.arange(size, -1, -1), width, habit, ppmm)
     end = int(np.argmax(totals))
     bare = float(gap[size] - lead_cost[size])
     if totals[end] <= bare:
         return bare, []
     spans: list[Span] = []
-    at: int = end
-    while at >= 0 and origin[at] is not None:
-        came, span = origin[at]  # type: ignore[misc]
-        spans.append(span)
-        at = came
+    at = end
+    while at >= 0 and kinds[at] >= 0:
+        spans.append(Span(int(starts[at]), at, _KINDS[kinds[at]]))
+        at = int(came[at])
     return float(totals[end]), spans[::-1]
 
 

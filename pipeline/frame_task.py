@@ -1,5 +1,6 @@
 """The work on one frame, in a worker: from a window of its scan to its files."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -7,18 +8,28 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.area_mean import AreaMean, reduced_size
 from pipeline.colour import RollColour
-from pipeline.dust_frame import cut_mended
+from pipeline.dust_frame import mended_bands
 from pipeline.frame_survey import FrameSurvey
 from pipeline.infrared import CrossTalk
-from pipeline.look import Levels, as_log, as_print, as_share, to_codes
+from pipeline.look import Levels, as_log, as_print, share_showing, showing, to_codes
 from pipeline.metadata import FrameMetadata, frame_metadata
-from pipeline.monochrome import as_grey
+from pipeline.monochrome import as_grey, is_one_channel
+from pipeline.packing import Pixels
 from pipeline.picture_edge import written_area
 from pipeline.print_tone import PrintTone
 from pipeline.record import FilesRecord, FrameRecord, StripRecord
-from pipeline.render import FrameBase, cut_codes, cut_light, shrunk, to_density_above, to_scene
-from pipeline.resample import Corners
+from pipeline.render import (
+    Band,
+    FrameBase,
+    SceneBands,
+    code_bands,
+    light_bands,
+    picture_size,
+    to_scene,
+)
+from pipeline.resample import BAND_ROWS, Corners
 from pipeline.scan import Scan
 from pipeline.settings import RollNotes, Settings
 from pipeline.space import LinearTransfer, PowerTransfer, Space, find_space
@@ -104,49 +115,169 @@ def develop(task: FrameTask) -> tuple[str, ...]:
         If a file can't be written.
     """
     cv2.setNumThreads(1)
-    settings, files = task.settings, task.frame.files
-    outline, base = _area(task)
-    light, dust = _light(task, outline, base)
-    scene = to_scene(to_density_above(light, base), task.colour)
-    del light
-    metadata = _metadata(task, settings.look)
+    files = task.frame.files
+    frame = _Frame(task)
+    metadata = _metadata(task, task.settings.look)
     if files.archive is not None:
-        _write_archive(task, scene, metadata)
+        space, kind = _archive_form(task.settings)
+        write_archive(
+            task.out / files.archive,
+            frame.archive_bands(),
+            frame.archive_size,
+            kind,
+            space=space,
+            ppi=_ppi(task, task.settings.archive_size, frame.size),
+            metadata=metadata,
+            packing=task.settings.archive_packing,
+        )
     if files.share is not None:
-        srgb = find_space("srgb")
-        small = shrunk(scene, settings.share_size)
-        tone = tone_of(task.tone, settings)
-        picture = to_codes(as_share(small, settings.look, srgb, _levels(settings), tone), 8)
         write_share(
             task.out / files.share,
-            as_grey(np.asarray(picture, np.uint8), task.colour),
-            ppi=_ppi(task, settings.share_size, scene),
+            frame.share_picture(),
+            ppi=_ppi(task, task.settings.share_size, frame.size),
             metadata=metadata,
-            file_format=settings.share,
-            quality=settings.share_quality,
+            file_format=task.settings.share,
+            quality=task.settings.share_quality,
         )
     if files.sidecar is not None:
         write_sidecar(task.out / files.sidecar, metadata)
-    mask = _write_mask(task, dust, metadata)
+    mask = _write_mask(task, frame, metadata)
     return tuple(name for name in (files.archive, files.share, files.sidecar, mask) if name)
 
 
-def _light(
-    task: FrameTask, outline: Corners, base: FrameBase
-) -> tuple[NDArray[np.float32], NDArray[np.uint8] | None]:
-    """Return a frame's light, and where dust was mended; None where none was looked for."""
-    talk = task.cross_talk
-    if task.settings.dust == "off" or talk is None or talk.verdict != "dust":
-        return cut_light(task.scan, outline), None
-    return cut_mended(task.scan, outline, base, talk, task.ppi)
+def _archive_form(settings: Settings) -> tuple[Space, str]:
+    """Return the space of archive files and the type of their samples."""
+    if settings.look == "linear":
+        return find_space("acescg"), "float32"
+    if settings.look == "log":
+        return find_space("acescct"), "uint16"
+    return find_space(settings.archive_space), "uint16"
 
 
-def _write_mask(
-    task: FrameTask, dust: NDArray[np.uint8] | None, metadata: FrameMetadata
-) -> str | None:
+class _Frame:
+    """One frame on its way from light to pictures, a band of rows at a time, in one pass."""
+
+    def __init__(self, task: FrameTask) -> None:
+        settings, colour = task.settings, task.colour
+        outline, base = _area(task)
+        self.size = picture_size(outline)
+        self.archive_size = reduced_size(self.size, settings.archive_size)
+        share_size = reduced_size(self.size, settings.share_size)
+        self._task, self._grey = task, is_one_channel(colour)
+        self._light = _Light(task, outline, base)
+        self._scene = SceneBands(base, colour, self.size)
+        tone, levels = tone_of(task.tone, settings), _levels(settings)
+        self._share_way = share_showing(settings.look, find_space("srgb"), levels, tone)
+        self._archive_way = None
+        if settings.look not in ("linear", "log"):
+            space = find_space(settings.archive_space)
+            self._archive_way = showing(space, levels, tone, printed=True)
+        self._archive_mean = AreaMean(self.size, self.archive_size)
+        self._share_mean = AreaMean(self.size, share_size)
+        self._share = np.empty((*share_size, 3), np.uint8) if task.frame.files.share else None
+        self._shared = 0
+
+    def archive_bands(self) -> Iterator[Pixels]:
+        """Yield bands of the archive picture; the share picture is made on the way."""
+        rows = _EvenBands(BAND_ROWS)
+        for top, scene in self._scenes():
+            yield from rows.of(self._archive(self._archive_mean.of(scene, top)))
+        yield from rows.rest()
+
+    def share_picture(self) -> NDArray[np.uint8]:
+        """Return the share picture, made now if no archive was."""
+        if self._share is None:
+            raise ValueError("there is no picture to share")
+        if self._shared < len(self._share):
+            for _ in self._scenes():
+                pass
+        return self._share
+
+    @property
+    def dust(self) -> NDArray[np.uint8] | None:
+        """Return where dust was mended, if that is to be told."""
+        return self._light.mask
+
+    def _scenes(self) -> Iterator[tuple[int, NDArray[np.float32]]]:
+        for top, light in self._light.bands():
+            scene = self._scene.of(light, top)
+            if self._share is not None:
+                self._add_to_share(scene, top)
+            yield top, scene
+
+    def _add_to_share(self, scene: NDArray[np.float32], top: int) -> None:
+        small = self._share_mean.of(scene, top)
+        if self._share is None or not small.shape[1]:
+            return
+        codes = to_codes(self._share_way.of(small), 8)
+        until = self._shared + small.shape[1]
+        part = np.moveaxis(codes, 0, 2)
+        self._share[self._shared : until] = as_grey(part, self._task.colour)
+        self._shared = until
+
+    def _archive(self, scene: NDArray[np.float32]) -> Pixels:
+        """Return pixels (n, w, 3) of the archive picture for a band of scene light."""
+        from pipeline.code_kernel import sixteen_bits
+
+        look = self._task.settings.look
+        if look == "linear":
+            pixels = np.ascontiguousarray(np.moveaxis(scene, 0, 2))
+            return np.asarray(as_grey(pixels, self._task.colour), np.float32)
+        shown = as_log(scene) if self._archive_way is None else self._archive_way.of(scene)
+        codes = np.empty((*scene.shape[1:], 3), np.uint16)
+        sixteen_bits(shown, codes, self._grey)
+        return codes
+
+
+class _EvenBands:
+    """Bands of any height in, bands of one height out."""
+
+    def __init__(self, rows: int) -> None:
+        self._rows = rows
+        self._kept: list[Pixels] = []
+
+    def of(self, band: Pixels) -> Iterator[Pixels]:
+        """Yield the bands that rows complete."""
+        if not self._kept and len(band) == self._rows:
+            yield band
+            return
+        self._kept.append(band)
+        every = np.concatenate(self._kept)
+        whole = len(every) // self._rows * self._rows
+        yield from (every[top : top + self._rows] for top in range(0, whole, self._rows))
+        self._kept = [every[whole:]] if whole < len(every) else []
+
+    def rest(self) -> Iterator[Pixels]:
+        """Yield what is left."""
+        yield from self._kept
+
+
+class _Light:
+    """A frame's light in bands; where dust was mended is kept if that is wanted."""
+
+    def __init__(self, task: FrameTask, outline: Corners, base: FrameBase) -> None:
+        self._task, self._outline, self._base = task, outline, base
+        talk, settings = task.cross_talk, task.settings
+        self._talk = talk if settings.dust == "on" and talk and talk.verdict == "dust" else None
+        wanted = self._talk is not None and settings.save_dust_mask
+        self.mask = np.empty(picture_size(outline), np.uint8) if wanted else None
+
+    def bands(self) -> Iterator[Band]:
+        """Yield the light, straightened, and mended where its dust is known."""
+        scan, outline, ppi = self._task.scan, self._outline, self._task.ppi
+        if self._talk is None:
+            yield from light_bands(scan, outline)
+            return
+        for top, light, touched in mended_bands(scan, outline, self._base, self._talk, ppi):
+            if self.mask is not None:
+                self.mask[top : top + len(touched)] = touched
+            yield top, light
+
+
+def _write_mask(task: FrameTask, frame: _Frame, metadata: FrameMetadata) -> str | None:
     """Write where dust was mended, if that is wanted; return the file's name."""
-    sidecar = task.frame.files.sidecar
-    if dust is None or sidecar is None or not task.settings.save_dust_mask:
+    sidecar, dust = task.frame.files.sidecar, frame.dust
+    if dust is None or sidecar is None:
         return None
     name = f"{sidecar.removesuffix('.xmp')}{DUST_ENDING}"
     picture = np.repeat(dust[..., None], 3, axis=2)
@@ -154,33 +285,10 @@ def _write_mask(
     return name
 
 
-def _ppi(task: FrameTask, long_side: int | None, picture: NDArray[np.float32]) -> float:
+def _ppi(task: FrameTask, long_side: int | None, size: tuple[int, int]) -> float:
     """Return the resolution on film of a picture after it was reduced."""
-    longest = max(picture.shape[0], picture.shape[1])
+    longest = max(size)
     return task.ppi * float(min(1.0, (long_side or longest) / longest))
-
-
-def _write_archive(task: FrameTask, scene: NDArray[np.float32], metadata: FrameMetadata) -> None:
-    settings = task.settings
-    light = shrunk(scene, settings.archive_size)
-    picture: NDArray[np.uint16] | NDArray[np.float32]
-    if settings.look == "linear":
-        space, picture = find_space("acescg"), light
-    elif settings.look == "log":
-        space, picture = find_space("acescct"), np.asarray(to_codes(as_log(light), 16), np.uint16)
-    else:
-        space = find_space(settings.archive_space)
-        tone = tone_of(task.tone, settings)
-        shown = as_print(light, space, _levels(settings), tone)
-        picture = np.asarray(to_codes(shown, 16), np.uint16)
-    write_archive(
-        task.out / str(task.frame.files.archive),
-        as_grey(picture, task.colour),
-        space=space,
-        ppi=_ppi(task, settings.archive_size, scene),
-        metadata=metadata,
-        packing=settings.archive_packing,
-    )
 
 
 def _scanner_space(scan: Scan) -> Space:
@@ -218,17 +326,23 @@ def negative(task: FrameTask) -> tuple[str, ...]:
     scan, files = task.scan, task.frame.files
     space = _scanner_space(scan)
     outline, _ = _area(task)
-    picture: NDArray[np.uint16] | NDArray[np.float32]
+    size = picture_size(outline)
+    kind = "float32" if scan.stored.floating else "uint16"
+    bands: Iterator[Pixels]
     if scan.encoding.kind in ("curve", "parametric"):
-        space = replace(space, title="Negative, linear", transfer=LinearTransfer())
-        picture = np.asarray(to_codes(cut_light(scan, outline), 16), np.uint16)
+        space, kind = replace(space, title="Negative, linear", transfer=LinearTransfer()), "uint16"
+        bands = (
+            np.asarray(to_codes(np.moveaxis(light, 0, 2), 16), np.uint16)
+            for _, light in light_bands(scan, outline)
+        )
     else:
-        codes = cut_codes(scan, outline)
-        picture = _full_scale(codes, scan.stored.bits)
+        bands = (_full_scale(codes, scan.stored.bits) for codes in code_bands(scan, outline))
     metadata = _metadata(task, "negative")
     write_archive(
         task.out / str(files.archive),
-        picture,
+        bands,
+        size,
+        kind,
         space=space,
         ppi=task.ppi,
         metadata=metadata,

@@ -16,7 +16,7 @@ _LEAST_ROOM = 1.02
 # What has no light has no hue.
 _BLACK = 1e-9
 # A plain power law is infinitely steep at 0, so that the last bit of a float would show there.
-_FARTHEST = 1.0 - 2e-4
+FARTHEST = 1.0 - 2e-4
 
 
 @cache
@@ -36,17 +36,22 @@ def gamut_limit(space: Space) -> float:
     return max(float(farthest), _LEAST_ROOM)
 
 
+def squeeze_scale(limit: float) -> float:
+    """Return the scale of the compression for a limit, as `squeezed` has it."""
+    room, reach = 1.0 - GAMUT_THRESHOLD, limit - GAMUT_THRESHOLD
+    return float(reach / ((reach / room) ** GAMUT_POWER - 1.0) ** (1.0 / GAMUT_POWER))
+
+
 def squeezed(distance: Floats, limit: float) -> Floats:
     """Return distances from grey, compressed above a threshold so that `limit` nearly becomes 1.
 
     Form of the curve: the Academy's published reference gamut compression (ACES 1.3).
     """
-    room, reach = 1.0 - GAMUT_THRESHOLD, limit - GAMUT_THRESHOLD
-    scale = reach / ((reach / room) ** GAMUT_POWER - 1.0) ** (1.0 / GAMUT_POWER)
+    scale = squeeze_scale(limit)
     over = np.maximum(distance - np.float32(GAMUT_THRESHOLD), 0.0)
     less = over / (1.0 + (over / np.float32(scale)) ** GAMUT_POWER) ** (1.0 / GAMUT_POWER)
     held = np.minimum(distance, np.float32(GAMUT_THRESHOLD)) + less
-    return np.asarray(np.minimum(held, np.float32(_FARTHEST)), np.float32)
+    return np.asarray(np.minimum(held, np.float32(FARTHEST)), np.float32)
 
 
 def into_gamut(planes: Floats, limit: float) -> None:

@@ -1,13 +1,14 @@
 """Looks: how scene light becomes a picture to see (print), to edit (log) or to measure (linear)."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.gamut import gamut_limit, into_gamut
-from pipeline.print_tone import PrintTone, print_curve
-from pipeline.space import Space, acescct, encode, from_working
+from pipeline.gamut import FARTHEST, GAMUT_POWER, GAMUT_THRESHOLD, gamut_limit, squeeze_scale
+from pipeline.print_tone import MOST_LIGHT, PRINT_WHITE, PrintTone, curve_constant, light_scale
+from pipeline.space import LinearTransfer, PowerTransfer, Space, acescct, from_working
 
 Triple = tuple[float, float, float]
 Floats = NDArray[np.float32]
@@ -16,9 +17,7 @@ Floats = NDArray[np.float32]
 # channel, which turns orange lights a little yellow, as they look, and holds skin and sky. Measured
 # in Oklab, three stops over: skin 0, sky 3, orange 7 degrees; all kept: 4, 8, 1; none: 9, 11, 31.
 _HUE_KEPT = 0.7
-_TINY = np.float32(1e-9)
-# Pixels worked on at a time, so that all planes stay in the cache.
-_BAND_PIXELS = 1 << 14
+_LEAST_DIFFERENCE, _BLACK = 1e-9, 1e-9
 
 
 @dataclass(frozen=True)
@@ -35,16 +34,75 @@ class Levels:
         return self == Levels()
 
 
-def set_levels(display: Floats, levels: Levels) -> Floats:
-    """Return display values 0 to 1 with black point, white point and gamma applied per channel."""
-    if levels.idle:
-        return display
-    black, white, gamma = (
-        np.asarray(item, np.float32) for item in (levels.black, levels.white, levels.gamma)
+@dataclass(frozen=True)
+class Showing:
+    """How scene light becomes encoded display values of a space, as arrays for the loops.
+
+    `printed` tells whether it goes through the curve of a print.
+    """
+
+    matrix: Floats
+    tone: Floats
+    gamut: Floats
+    curve: Floats
+    levels: Floats
+    printed: bool
+    levelled: bool
+
+    def of(self, scene: Floats) -> Floats:
+        """Return display values 0 to 1, planes (3, n, columns), for scene light alike."""
+        from pipeline.positive_kernel import shown_of_scene
+
+        shown = np.empty_like(scene)
+        shown_of_scene(
+            scene, shown, self.matrix, self.tone, self.gamut, self.curve, self.levels,
+            self.printed, self.levelled,
+        )  # fmt: skip
+        return shown
+
+
+@lru_cache(maxsize=16)
+def showing(
+    space: Space, levels: Levels | None = None, tone: PrintTone | None = None, *, printed: bool
+) -> Showing:
+    """Return the arrays of a look: a print, or scene light shown uncurved.
+
+    Levels act on prints only.
+    """
+    tone, levels = tone or PrintTone(), levels or Levels()
+    limit = gamut_limit(space)
+    gamut = (GAMUT_THRESHOLD, squeeze_scale(limit), GAMUT_POWER, FARTHEST, _BLACK)
+    return Showing(
+        matrix=_dense(from_working(space)),
+        tone=_dense(
+            (
+                tone.contrast,
+                tone.black,
+                (tone.black / 2.0) ** 2,
+                light_scale(tone),
+                MOST_LIGHT,
+                PRINT_WHITE,
+                curve_constant(tone),
+                _HUE_KEPT,
+                _LEAST_DIFFERENCE,
+            )
+        ),
+        gamut=_dense(gamut),
+        curve=_dense(_power_law(space)),
+        levels=_dense((levels.black, levels.white, levels.gamma)),
+        printed=printed,
+        levelled=printed and not levels.idle,
     )
-    stretched = np.clip((display - black) / (white - black), 0.0, 1.0)
-    result: Floats = stretched ** (1.0 / gamma)
-    return result
+
+
+def _power_law(space: Space) -> tuple[float, float, float, float]:
+    """Return exponent, offset, slope and threshold of a space's encoding."""
+    transfer = space.transfer
+    if isinstance(transfer, PowerTransfer):
+        return 1.0 / transfer.gamma, transfer.offset, transfer.slope, transfer.threshold
+    if isinstance(transfer, LinearTransfer):
+        return 1.0, 0.0, 1.0, 0.0
+    raise ValueError(f"{space.title} is no space to show pictures in")
 
 
 def as_print(
@@ -55,45 +113,12 @@ def as_print(
     The greatest and the least channel go through the print's curve, and what lies between keeps
     most of its place: a colour that grows lighter runs straight into white, its hue held.
     """
-    levels, tone = levels or Levels(), tone or PrintTone()
-    matrix = from_working(space).astype(np.float32)
-    limit = gamut_limit(space)
-    flat = np.ascontiguousarray(scene, np.float32).reshape(-1, 3)
-    shown = np.empty_like(flat)
-    for first in range(0, len(flat), _BAND_PIXELS):
-        part = slice(first, first + _BAND_PIXELS)
-        display = _display(np.array(flat[part].T, order="C"), matrix, tone)
-        into_gamut(display, limit)
-        encoded = np.asarray(encode(display, space), np.float32)
-        shown[part] = set_levels(encoded.T, levels)
-    return shown.reshape(np.shape(scene))
+    return _shown(scene, showing(space, levels, tone, printed=True))
 
 
-def _display(planes: Floats, matrix: Floats, tone: PrintTone) -> Floats:
-    """Return planes (3, n) of linear display light for scene light; out of gamut, it may be < 0."""
-    curved = print_curve(planes, tone)
-    low, darkest = _least(planes), _least(curved)
-    # The way from the least channel to the greatest: all channels of one hue share it.
-    slope = (_greatest(curved) - darkest) / np.maximum(_greatest(planes) - low, _TINY)
-    planes -= low
-    planes *= slope * np.float32(_HUE_KEPT)
-    curved -= darkest
-    curved *= np.float32(1.0 - _HUE_KEPT)
-    planes += curved
-    # White stays white, so the matrix acts on what lies above grey alone.
-    display: Floats = matrix @ planes
-    display += darkest
-    return display
-
-
-def _least(planes: Floats) -> Floats:
-    least: Floats = np.minimum(np.minimum(planes[0], planes[1]), planes[2])
-    return least
-
-
-def _greatest(planes: Floats) -> Floats:
-    greatest: Floats = np.maximum(np.maximum(planes[0], planes[1]), planes[2])
-    return greatest
+def _shown(scene: Floats, way: Showing) -> Floats:
+    planes = np.array(np.asarray(scene, np.float32).reshape(-1, 3).T[:, None], order="C")
+    return np.ascontiguousarray(way.of(planes)[:, 0].T).reshape(np.shape(scene))
 
 
 def as_log(scene: Floats) -> Floats:
@@ -109,15 +134,23 @@ def as_share(
     tone: PrintTone | None = None,
 ) -> Floats:
     """Return display values for a small picture to share; scene looks are shown uncurved."""
+    return _shown(scene, share_showing(look, space, levels, tone))
+
+
+def share_showing(
+    look: str, space: Space, levels: Levels | None = None, tone: PrintTone | None = None
+) -> Showing:
+    """Return the way of `as_share`."""
     if look == "print":
-        return as_print(scene, space, levels, tone)
-    planes = np.asarray(from_working(space) @ scene.reshape(-1, 3).T, np.float32)
-    into_gamut(planes, gamut_limit(space))
-    shown = planes.T.reshape(scene.shape)
-    return np.asarray(encode(shown, space), np.float32)
+        return showing(space, levels, tone, printed=True)
+    return showing(space, printed=False)
 
 
 def to_codes(values: Floats, bits: int) -> NDArray[np.uint8] | NDArray[np.uint16]:
     """Return values 0 to 1 as rounded codes of 8 or 16 bits, clipped."""
     scaled = np.rint(np.clip(values, 0.0, 1.0) * float(2**bits - 1))
     return np.asarray(scaled, np.uint8) if bits == 8 else np.asarray(scaled, np.uint16)
+
+
+def _dense(values: object) -> Floats:
+    return np.ascontiguousarray(np.asarray(values, np.float32))

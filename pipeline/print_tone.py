@@ -21,7 +21,7 @@ _LIGHTEST_SHOWN = (0.72, 0.97)
 _BLACKEST_SHOWN = 0.012
 _MOST_BLACK = 0.03
 _BLACK_STEPS = 61
-_MOST_LIGHT = 1e6
+MOST_LIGHT = 1e6
 # Shares of a picture that are darker or lighter than its black and its white, in percent.
 _BLACK_PERCENT, _WHITE_PERCENT = 1.0, 99.0
 # Of the pictures' blacks and whites those count that a quarter of the pictures go beyond.
@@ -42,6 +42,18 @@ class PrintTone:
     black: float = 0.0
 
 
+def curve_constant(tone: PrintTone) -> float:
+    """Return the constant k of a print's curve."""
+    return float(GREY**tone.contrast * (PRINT_WHITE / GREY - 1.0))
+
+
+def light_scale(tone: PrintTone) -> float:
+    """Return by what light less black, twice, is multiplied so that middle grey stays."""
+    if not tone.black:
+        return 0.5
+    return GREY / float(_above_black(np.full(1, GREY, np.float32), tone.black)[0])
+
+
 def print_curve(light: Floats, tone: PrintTone | None = None) -> Floats:
     """Return display light for scene light of any shape, middle grey 0.18 staying where it is.
 
@@ -53,10 +65,10 @@ def print_curve(light: Floats, tone: PrintTone | None = None) -> Floats:
     tone = tone or PrintTone()
     # Far above white the curve is flat; the ceiling keeps the power finite.
     if tone.black:
-        held = _above_black(np.minimum(np.asarray(light, np.float32), _MOST_LIGHT), tone.black)
+        held = _above_black(np.minimum(np.asarray(light, np.float32), MOST_LIGHT), tone.black)
         held *= GREY / float(_above_black(np.full(1, GREY, np.float32), tone.black)[0])
     else:
-        held = np.clip(np.asarray(light, np.float32), 0.0, _MOST_LIGHT)
+        held = np.clip(np.asarray(light, np.float32), 0.0, MOST_LIGHT)
     power: Floats = np.asarray(cv2.pow(held, tone.contrast), np.float32).reshape(held.shape)
     below = power + np.float32(GREY**tone.contrast * (PRINT_WHITE / GREY - 1.0))
     power *= np.float32(PRINT_WHITE)

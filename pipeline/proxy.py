@@ -2,12 +2,13 @@
 
 from dataclasses import dataclass
 from functools import reduce
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.encoding import Light
+from pipeline.encoding import Encoding, Light, light_tables, to_light
 
 
 @dataclass(frozen=True)
@@ -87,6 +88,43 @@ def any_in_block(flags: NDArray[np.bool_], factor: int) -> NDArray[np.bool_]:
     either = reduce(np.logical_or, np.moveaxis(flags, 2, 0))
     rows = np.logical_or.reduceat(either, np.arange(0, height, factor), axis=0)
     return np.asarray(np.logical_or.reduceat(rows, np.arange(0, width, factor), axis=1))
+
+
+def reduced(
+    codes: NDArray[Any], encoding: Encoding, bits: int | None, factor: int
+) -> tuple[Light, NDArray[np.bool_], NDArray[np.int64]]:
+    """Average the light of codes (rows, columns, samples) over blocks of factor x factor.
+
+    Returns
+    -------
+    Light (rows / factor, columns / factor, samples), float32; where any sample of a block is at
+    full scale; and how many of each sample are. `bits` are those of integer codes, None for
+    floats.
+    """
+    if bits is None or codes.dtype.itemsize > 2:
+        full = codes >= (1.0 if bits is None else 2**bits - 1)
+        counts = np.count_nonzero(full, axis=(0, 1))
+        light = block_means(to_light(codes, encoding, bits), factor)
+        return light, any_in_block(full, factor), np.asarray(counts, np.int64)
+    return _reduced_integers(codes, encoding, bits, factor)
+
+
+def _reduced_integers(
+    codes: NDArray[np.generic], encoding: Encoding, bits: int, factor: int
+) -> tuple[Light, NDArray[np.bool_], NDArray[np.int64]]:
+    from pipeline.proxy_kernel import block_means_of_codes, block_means_of_light
+
+    rows, columns = (-(-side // factor) for side in codes.shape[:2])
+    light = np.empty((rows, columns, codes.shape[2]), np.float32)
+    mask, counts = np.empty((rows, columns), np.bool_), np.zeros(codes.shape[2], np.int64)
+    flat = np.ascontiguousarray(codes).reshape(len(codes), -1)
+    most = 2**bits - 1
+    if encoding.kind == "linear":
+        block_means_of_codes(flat, factor, np.uint32(most), 1.0 / most, light, mask, counts)
+    else:
+        tables = light_tables(encoding, bits)
+        block_means_of_light(flat, factor, tables, np.uint32(most), 1.0, light, mask, counts)
+    return light, mask, counts
 
 
 def _parts(size: int, factor: int) -> tuple[tuple[slice, slice], tuple[slice, slice]]:

@@ -102,7 +102,8 @@ def opened(path: Path, page: Page) -> Iterator["WholeReader"]:
         codes = _DECODERS[page.container](path)
         if codes.shape[:2] != (page.height, page.width) or codes.shape[2] < 3:
             raise broken(path, "is not the picture it says it is")
-    yield WholeReader(codes[..., :3])
+    # The compiled loops take no arrays that can't be written to.
+    yield WholeReader(np.require(codes[..., :3], requirements=["W"]))
 
 
 class WholeReader:

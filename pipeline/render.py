@@ -1,24 +1,22 @@
 """One frame: read as a window of its scan, straightened, coloured."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.colour import RollColour
 from pipeline.density import Illumination
-from pipeline.resample import MARGIN_PX, Corners, straightened
-from pipeline.scan import Scan, read_codes, read_light
+from pipeline.layer_tables import LEAST_DENSITY, layers_of
+from pipeline.resample import MARGIN_PX, Corners, rounded, straight_bands, upright
+from pipeline.scan import Scan, opened
+from pipeline.scan_lines import ScanLines
 
 Floats = NDArray[np.float32]
+Band = tuple[int, Floats]
 
 _LEAST_LIGHT = 1e-5
-_BAND_ROWS = 256
-# Grain and noise reach so far under the base. What is lighter still is no film, a perforation or
-# the open gate: held there, it is as black as the base in all channels, not coloured by them.
-# The value is the least density that ADX codes hold (SMPTE ST 2065-3: code 0).
-_LEAST_DENSITY = -0.19
 
 
 @dataclass(frozen=True)
@@ -65,19 +63,62 @@ def frame_window(
     return rows, columns
 
 
+def light_bands(scan: Scan, outline: Corners, as_codes: bool = False) -> Iterator[Band]:
+    """Yield a frame's linear light, straightened, in bands; only its window is read.
+
+    A band is its first row and planes (3, n, columns), good until the next one is asked for.
+    `as_codes` gives the codes as stored instead.
+    """
+    size = picture_size(outline)
+    way = upright(outline, (0.0, 0.0), size, (scan.height, scan.width))
+    window = way.window(*frame_window(scan, outline))
+    with opened(scan) as reader:
+        yield from straight_bands(ScanLines(scan, reader, way, window, as_codes), way, size)
+
+
 def cut_light(scan: Scan, outline: Corners) -> Floats:
     """Return a frame's linear light (h, w, 3), straightened; only its window is read."""
-    rows, columns = frame_window(scan, outline)
-    light = read_light(scan, rows, columns)
-    origin = (columns[0], rows[0])
-    return np.asarray(straightened(light, outline, origin, picture_size(outline)), np.float32)
+    light = np.empty((*picture_size(outline), 3), np.float32)
+    for top, planes in light_bands(scan, outline):
+        light[top : top + planes.shape[1]] = np.moveaxis(planes, 0, 2)
+    return light
+
+
+def code_bands(scan: Scan, outline: Corners) -> Iterator[NDArray[np.generic]]:
+    """Yield a frame's codes as stored, straightened, (n, w, 3) in the scan's own type."""
+    kind = np.dtype(
+        np.float32 if scan.stored.floating else np.uint8 if scan.bits <= 8 else np.uint16
+    )
+    for _, planes in light_bands(scan, outline, as_codes=True):
+        yield rounded(planes, kind)
 
 
 def cut_codes(scan: Scan, outline: Corners) -> NDArray[np.generic]:
     """Return a frame's codes as stored, straightened, in the scan's own type."""
-    rows, columns = frame_window(scan, outline)
-    codes = read_codes(scan, rows, columns)
-    return straightened(codes, outline, (columns[0], rows[0]), picture_size(outline))
+    return np.concatenate(list(code_bands(scan, outline)))
+
+
+class SceneBands:
+    """Scene light of one frame, of the rows that are asked for."""
+
+    def __init__(self, base: FrameBase, colour: RollColour, size: tuple[int, int]) -> None:
+        across, along = base.log_light(*size)
+        self._across = np.ascontiguousarray(across[:, 0])
+        self._along = np.ascontiguousarray(along[0].T)
+        self._dark = np.asarray(base.illumination.dark, np.float32)
+        self._layers = layers_of(colour)
+
+    def of(self, light: Floats, top: int) -> Floats:
+        """Return linear ACEScg planes (3, n, columns) for a frame's light from row `top` on."""
+        from pipeline.positive_kernel import scene_of_light
+
+        scene, layers = np.empty_like(light), self._layers
+        across = self._across[top : top + light.shape[1]]
+        scene_of_light(
+            light, scene, across, self._along, self._dark, np.float32(_LEAST_LIGHT), layers.unmask,
+            np.float32(LEAST_DENSITY), layers.tables, layers.lows, layers.steps, layers.scene,
+        )  # fmt: skip
+        return scene
 
 
 def to_density_above(light: Floats, base: FrameBase) -> Floats:
@@ -89,27 +130,13 @@ def to_density_above(light: Floats, base: FrameBase) -> Floats:
 
 
 def to_scene(above: Floats, colour: RollColour) -> Floats:
-    """Return linear ACEScg float32 (h, w, 3) for densities above base, in bands of rows."""
-    unmask = np.asarray(colour.unmask, np.float32)
-    scene = np.asarray(colour.scene, np.float32)
-    gains = np.float32(colour.exposure) * np.power(10.0, np.asarray(colour.balance)).astype(
-        np.float32
-    )
-    result = np.empty(above.shape, np.float32)
-    for first in range(0, above.shape[0], _BAND_ROWS):
-        held = np.maximum(above[first : first + _BAND_ROWS], np.float32(_LEAST_DENSITY))
-        layers = held @ unmask.T
-        for channel, curve in enumerate(colour.curves):
-            layers[..., channel] = curve.exposure(layers[..., channel]) * gains[channel]
-        result[first : first + _BAND_ROWS] = layers @ scene.T
-    return result
+    """Return linear ACEScg float32 (..., 3) for densities above base."""
+    from pipeline.positive_kernel import scene_of_density
 
-
-def shrunk(picture: Floats, long_side: int | None) -> Floats:
-    """Return a picture reduced by area means so that its longer side is at most `long_side`."""
-    rows, columns = picture.shape[:2]
-    if long_side is None or max(rows, columns) <= long_side:
-        return picture
-    factor = long_side / max(rows, columns)
-    size = (max(1, round(columns * factor)), max(1, round(rows * factor)))
-    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.float32)
+    layers = layers_of(colour)
+    scene = np.array(np.asarray(above, np.float32).reshape(-1, 3).T, order="C")
+    scene_of_density(
+        scene, layers.unmask, np.float32(LEAST_DENSITY), layers.tables, layers.lows, layers.steps,
+        layers.scene,
+    )  # fmt: skip
+    return np.ascontiguousarray(scene.T).reshape(np.shape(above))

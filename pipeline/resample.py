@@ -1,11 +1,14 @@
 """Straightening: a tilted rectangle of pixels as an upright picture, resampled once."""
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 Corners = tuple[tuple[float, float], ...]
+Span = tuple[int, int]
 Pixels = NDArray[np.generic]
 Floats = NDArray[np.float32]
 Matrix = NDArray[np.float64]
@@ -13,17 +16,96 @@ Matrix = NDArray[np.float64]
 MARGIN_PX = 8
 """Pixels outside an outline that its picture draws on: half of the taps, and as many for tilt."""
 
+BAND_ROWS = 32
+"""Rows of a picture that are straightened at a time."""
+
 _REACH = 4
 # Kaiser's parameter: for eight taps this one errs least up to 0.3 cycles a pixel, where scans
 # still hold detail; measured on exact waves, 8 to 20 dB less than the sinc window of Lanczos.
 _KAISER_SHAPE = 5.5
 _TERMS = 5
 _NEGLIGIBLE_PX = 1 / 512
-_BAND_ROWS = 64
+
+
+class Lines(Protocol):
+    """Pixels that give their rows as planes of floats, a few at a time and downwards."""
+
+    @property
+    def channels(self) -> int:
+        """Return how many planes there are."""
+
+    def planes(self, rows: Span, columns: Span) -> Floats:
+        """Return planes (channels, n, w); beyond the pixels their edge goes on."""
+
+
+@dataclass(frozen=True)
+class Upright:
+    """Pixels turned by quarters and mirrored so that a picture on them lies nearly upright.
+
+    Rows and columns change places first if `across`, then `flip_rows` and `flip_columns` turn
+    their order. `height` and `width` are those of the upright pixels; `matrix` (2, 3) is the way
+    from a pixel of the picture, x and y, to theirs.
+    """
+
+    across: bool
+    flip_rows: bool
+    flip_columns: bool
+    height: int
+    width: int
+    matrix: tuple[tuple[float, ...], ...]
+
+    def view(self, pixels: Pixels) -> Pixels:
+        """Return pixels as stored (h, w, channels) upright, without copying them."""
+        if self.across:
+            pixels = pixels.swapaxes(0, 1)
+        if self.flip_rows:
+            pixels = np.flip(pixels, 0)
+        return np.flip(pixels, 1) if self.flip_columns else pixels
+
+    def stored(self, rows: Span, columns: Span) -> tuple[Span, Span]:
+        """Return the rows and columns as stored of a window of the upright pixels."""
+        if self.flip_rows:
+            rows = (self.height - rows[1], self.height - rows[0])
+        if self.flip_columns:
+            columns = (self.width - columns[1], self.width - columns[0])
+        return (columns, rows) if self.across else (rows, columns)
+
+    def window(self, rows: Span, columns: Span) -> tuple[Span, Span]:
+        """Return the rows and columns of the upright pixels of a window as stored."""
+        if self.across:
+            rows, columns = columns, rows
+        if self.flip_rows:
+            rows = (self.height - rows[1], self.height - rows[0])
+        if self.flip_columns:
+            columns = (self.width - columns[1], self.width - columns[0])
+        return rows, columns
+
+
+@dataclass(frozen=True)
+class ArrayLines:
+    """Lines of an array (h, w, channels)."""
+
+    pixels: Pixels
+
+    @property
+    def channels(self) -> int:
+        """Return how many planes there are."""
+        return int(self.pixels.shape[2])
+
+    def planes(self, rows: Span, columns: Span) -> Floats:
+        """Return planes (channels, n, w); beyond the pixels their edge goes on."""
+        block = self.pixels
+        for axis, (start, stop) in enumerate((rows, columns)):
+            if start >= 0 and stop <= block.shape[axis]:
+                block = block[start:stop] if axis == 0 else block[:, start:stop]
+            else:
+                span = np.clip(np.arange(start, stop), 0, block.shape[axis] - 1)
+                block = block.take(span, axis=axis)
+        return np.ascontiguousarray(np.moveaxis(block, 2, 0), np.float32)
 
 
 def straightened(
-    pixels: Pixels, outline: Corners, origin: tuple[float, float], size: tuple[int, int]
+    pixels: Pixels, outline: Corners, origin: tuple[float, float], size: Span
 ) -> Pixels:
     """Return the picture inside an outline, resampled once, in the type of its pixels.
 
@@ -44,6 +126,28 @@ def straightened(
     ------
     ValueError
         The outline has no area.
+    """
+    way = upright(outline, origin, size, pixels.shape[:2])
+    kind = pixels.dtype if pixels.dtype.kind == "u" else np.dtype(np.float32)
+    result = np.empty((*size, pixels.shape[2]), kind)
+    for top, planes in straight_bands(ArrayLines(way.view(pixels)), way, size):
+        result[top : top + planes.shape[1]] = rounded(planes, kind)
+    return result
+
+
+def straight_bands(lines: Lines, way: Upright, size: Span) -> Iterator[tuple[int, Floats]]:
+    """Yield a picture in bands: its first row, and planes (channels, n, columns).
+
+    The planes are good until the next band is asked for.
+
+    Parameters
+    ----------
+    lines
+        The upright pixels, asked for downwards, each row once.
+    way
+        How the picture lies on them.
+    size
+        Rows and columns of the picture.
 
     Notes
     -----
@@ -54,13 +158,42 @@ def straightened(
     falls off on both sides may rise above them, by a quarter of the lesser fall, and a trough
     sink as much, but by no more than a quarter of its own light.
     """
-    upright, matrix = _upright(pixels, _placed(outline, origin, size))
-    whole = np.rint(matrix[:, 2])
+    place = np.asarray(way.matrix)
+    whole = np.rint(place[:, 2])
     plain = np.column_stack([np.eye(2), whole])
-    if _farthest(matrix - plain, size) < _NEGLIGIBLE_PX:
-        first = (int(whole[1]), int(whole[0]))
-        return np.ascontiguousarray(_cut(upright, first, size))
-    return _two_passes(upright, matrix, size)
+    if _farthest(place - plain, size) >= _NEGLIGIBLE_PX:
+        yield from _two_passes(lines, place, size)
+        return
+    rows, columns = size
+    left, first = int(whole[0]), int(whole[1])
+    for top in range(0, rows, BAND_ROWS):
+        stop = min(rows, top + BAND_ROWS)
+        yield top, lines.planes((first + top, first + stop), (left, left + columns))
+
+
+def upright(outline: Corners, origin: tuple[float, float], size: Span, stored: Span) -> Upright:
+    """Return how to turn pixels, `stored` rows and columns, so that a picture lies upright.
+
+    Raises
+    ------
+    ValueError
+        The outline has no area.
+    """
+    matrix = _placed(outline, origin, size)
+    right, down = matrix[:, 0], matrix[:, 1]
+    across = bool(abs(right[0] * down[1]) < abs(right[1] * down[0]))
+    width, height = (stored[0], stored[1]) if across else (stored[1], stored[0])
+    matrix = matrix[::-1].copy() if across else matrix.copy()
+    flips = []
+    for axis, side in enumerate((width, height)):
+        flips.append(bool(matrix[axis, axis] < 0))
+        if flips[-1]:
+            matrix[axis] = -matrix[axis]
+            matrix[axis, 2] += side - 1
+    if not matrix[0, 0] * matrix[1, 1] > 0:
+        raise ValueError("the outline has no area")
+    rows = tuple(tuple(row) for row in matrix.tolist())
+    return Upright(across, flips[1], flips[0], height, width, rows)
 
 
 def _placed(outline: Corners, origin: tuple[float, float], size: tuple[int, int]) -> Matrix:
@@ -74,40 +207,11 @@ def _placed(outline: Corners, origin: tuple[float, float], size: tuple[int, int]
     return np.column_stack([right, down, start])
 
 
-def _upright(pixels: Pixels, matrix: Matrix) -> tuple[Pixels, Matrix]:
-    """Return a view of the pixels, turned and mirrored so that the picture lies nearly upright."""
-    right, down = matrix[:, 0], matrix[:, 1]
-    across = abs(right[0] * down[1]) < abs(right[1] * down[0])
-    if across:
-        pixels, matrix = pixels.swapaxes(0, 1), matrix[::-1]
-    matrix = matrix.copy()
-    for axis in (0, 1):
-        if matrix[axis, axis] < 0:
-            pixels = np.flip(pixels, 1 - axis)
-            matrix[axis] = -matrix[axis]
-            matrix[axis, 2] += pixels.shape[1 - axis] - 1
-    if not matrix[0, 0] * matrix[1, 1] > 0:
-        raise ValueError("the outline has no area")
-    return pixels, matrix
-
-
 def _farthest(difference: Matrix, size: tuple[int, int]) -> float:
     """Return the most that a map of places moves any pixel of a picture."""
     rows, columns = size
     corners = np.array([[x, y, 1] for x in (0, columns - 1) for y in (0, rows - 1)], float)
     return float(np.abs(corners @ difference.T).max())
-
-
-def _cut(pixels: Pixels, first: tuple[int, int], size: tuple[int, int]) -> Pixels:
-    """Return rows and columns from `first` on; beyond the pixels their edge goes on."""
-    for axis in (0, 1):
-        start, stop = first[axis], first[axis] + size[axis]
-        if start >= 0 and stop <= pixels.shape[axis]:
-            pixels = pixels[start:stop] if axis == 0 else pixels[:, start:stop]
-            continue
-        spans = np.clip(np.arange(start, stop), 0, pixels.shape[axis] - 1)
-        pixels = pixels.take(spans, axis=axis)
-    return pixels
 
 
 def tap_terms() -> tuple[Floats, Floats]:
@@ -129,29 +233,29 @@ def tap_terms() -> tuple[Floats, Floats]:
     return np.ascontiguousarray(even, np.float32), np.ascontiguousarray(odd, np.float32)
 
 
-def _two_passes(pixels: Pixels, matrix: Matrix, size: tuple[int, int]) -> Pixels:
+def _two_passes(lines: Lines, place: Matrix, size: tuple[int, int]) -> Iterator[tuple[int, Floats]]:
     """Resample along rows, then along columns; of the first pass few rows are held at a time."""
     from pipeline.resample_kernel import along_columns, along_rows
 
-    rows, columns = size
-    (a, b, c), (d, e, f) = matrix.tolist()
+    columns = size[1]
+    (a, b, c), (d, e, f) = place.tolist()
     even, odd = tap_terms()
-    kind = pixels.dtype if pixels.dtype.kind == "u" else np.dtype(np.float32)
-    result = np.empty((rows, columns, pixels.shape[2]), kind)
-    tall = int(abs(d) * columns + e * _BAND_ROWS) + 2 * _REACH + 4
-    ring = np.empty((pixels.shape[2], tall, columns), np.float32)
+    tall = int(abs(d) * columns + e * BAND_ROWS) + 2 * _REACH + 4
+    ring = np.empty((lines.channels, tall, columns), np.float32)
+    straight = np.empty((lines.channels, BAND_ROWS, columns), np.float32)
+    step = a - b * d / e
     for band, wanted in _bands(size, d, e, f):
         if len(wanted):
             starts = b / e * (wanted - f) + c
-            step = a - b * d / e
-            block, starts = _planes(pixels, wanted, starts, step * (columns - 1))
-            level = np.empty((block.shape[0], len(wanted), columns), np.float32)
-            along_rows(block, level, starts, step - 1.0, even, odd)
-            ring[:, wanted % tall] = level
-        straight = np.empty((ring.shape[0], len(band), columns), np.float32)
-        along_columns(ring, straight, e * band + f, d, even, odd)
-        _put(result[band[0] : band[-1] + 1], straight)
-    return result
+            left = int(np.floor(starts.min())) - _REACH
+            right = int(np.ceil(starts.max() + step * (columns - 1))) + _REACH + 2
+            block = lines.planes((int(wanted[0]), int(wanted[-1]) + 1), (left, right))
+            along_rows(block, ring, wanted % tall, starts - left, step - 1.0, even, odd)
+        part = straight
+        if len(band) < BAND_ROWS:
+            part = np.empty((lines.channels, len(band), columns), np.float32)
+        along_columns(ring, part, e * band + f, d, even, odd)
+        yield int(band[0]), part
 
 
 def _bands(
@@ -164,8 +268,8 @@ def _bands(
     rows, columns = size
     lean = d * (columns - 1)
     done = None
-    for top in range(0, rows, _BAND_ROWS):
-        band = np.arange(top, min(rows, top + _BAND_ROWS))
+    for top in range(0, rows, BAND_ROWS):
+        band = np.arange(top, min(rows, top + BAND_ROWS))
         first = int(np.floor(e * band[0] + f + min(0.0, lean))) - _REACH
         stop = int(np.floor(e * band[-1] + f + max(0.0, lean))) + _REACH + 2
         first = first if done is None else max(first, done)
@@ -173,20 +277,11 @@ def _bands(
         done = max(first, stop)
 
 
-def _planes(
-    pixels: Pixels, rows: NDArray[np.int64], starts: NDArray[np.float64], width: float
-) -> tuple[Floats, NDArray[np.float64]]:
-    """Return some rows as planes of floats (channels, n, w), and where their starts lie in them."""
-    left = int(np.floor(starts.min())) - _REACH
-    right = int(np.ceil(starts.max() + width)) + _REACH + 2
-    block = _cut(pixels, (int(rows[0]), left), (len(rows), right - left))
-    planes = np.ascontiguousarray(np.moveaxis(block, 2, 0), np.float32)
-    return planes, starts - left
-
-
-def _put(result: Pixels, planes: Floats) -> None:
-    """Write planes of floats into pixels of their type, rounded and held to its range."""
-    if result.dtype.kind == "u":
-        np.rint(planes, out=planes)
-        np.clip(planes, 0, 256**result.dtype.itemsize - 1, out=planes)
-    result[...] = np.moveaxis(planes, 0, 2)
+def rounded(planes: Floats, kind: np.dtype[np.generic]) -> Pixels:
+    """Return planes (channels, n, w) as pixels (n, w, channels) of a type, held to its range."""
+    pixels = np.moveaxis(planes, 0, 2)
+    if kind.kind != "u":
+        return np.ascontiguousarray(pixels, np.float32)
+    whole = np.rint(pixels)
+    np.clip(whole, 0, 256**kind.itemsize - 1, out=whole)
+    return np.asarray(whole, kind, order="C")

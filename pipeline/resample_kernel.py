@@ -1,93 +1,93 @@
 """The compiled loops that resample rows and columns; importing them loads the compiler."""
 
 import math
-from collections.abc import Callable
-from typing import Any, TypeVar, cast
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.compiled import compiled
+
 Floats = NDArray[np.float32]
 Places = NDArray[np.float64]
-Taps = tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats, Floats]
-Function = TypeVar("Function", bound=Callable[..., object])
+Whole = NDArray[np.int64]
 
 _CHUNK = 512
 _SHARE_OF_FALL = 0.25
-_PASS = (
-    "void(float32[:,:,::1], float32[:,:,::1], float64[::1], float64, float32[:,::1],"
-    " float32[:,::1])"
-)
+_PLANES, _TERMS = "float32[:,:,::1]", "float32[:,::1]"
+# Of arrays in a loop the compiler makes sure that none overlaps what is written. It gives up
+# where there are more than eight to compare, so sums of eight taps are taken in two halves.
 
 
-def _compiled(
-    signature: str | None = None, *, fast: bool = False
-) -> Callable[[Function], Function]:
-    """Compile a function; without a signature, into those that call it.
-
-    What is compiled is kept beside this file, else in the user's folder, where either can be
-    written to. `fast` allows sums in any order, and takes all numbers to be finite.
-    """
-
-    def compile_it(function: Function) -> Function:
-        made: Any
-        try:
-            made = numba.njit(signature, nogil=True, cache=True, fastmath=fast)(function)
-        except (RuntimeError, OSError):  # Neither folder can be written to, or it is full.
-            made = numba.njit(signature, nogil=True, fastmath=fast)(function)
-        return cast(Function, made)
-
-    return compile_it
+@compiled(fast=True)
+def _weigh_pair(near: Floats, far: Floats, parts: Floats, even: Floats, odd: Floats) -> None:
+    """Fill the weights of a tap and of its opposite for places between two samples."""
+    e0, e1, e2, e3, e4 = even[0], even[1], even[2], even[3], even[4]
+    o0, o1, o2, o3, o4 = odd[0], odd[1], odd[2], odd[3], odd[4]
+    for place in range(len(parts)):
+        middle = parts[place] - np.float32(0.5)
+        square = middle * middle
+        same = e0 + square * (e1 + square * (e2 + square * (e3 + square * e4)))
+        opposite = o0 + square * (o1 + square * (o2 + square * (o3 + square * o4)))
+        near[place] = same + opposite * middle
+        far[place] = same - opposite * middle
 
 
-@_compiled(fast=True)
-def _weigh(
-    weights: Floats, count: int, first: float, slope: float, even: Floats, odd: Floats
-) -> None:
-    """Fill (8, count) with the weights of the taps at first, first + slope, and so on."""
-    terms = even.shape[1]
+@compiled(fast=True)
+def _weigh(weights: Floats, parts: Floats, even: Floats, odd: Floats) -> None:
+    """Fill (8, n) with the weights of the taps for n places between two samples."""
+    count = len(parts)
     for pair in range(4):
-        for place in range(count):
-            middle = np.float32(first + slope * place) - np.float32(0.5)
-            square = middle * middle
-            same, opposite = even[pair, terms - 1], odd[pair, terms - 1]
-            for term in range(terms - 2, -1, -1):
-                same = same * square + even[pair, term]
-                opposite = opposite * square + odd[pair, term]
-            weights[pair, place] = same + opposite * middle
-            weights[7 - pair, place] = same - opposite * middle
+        near, far = weights[pair, :count], weights[7 - pair, :count]
+        _weigh_pair(near, far, parts, even[pair], odd[pair])
 
 
-@_compiled(fast=True)
-def _mix(taps: Taps, weights: Floats, count: int, result: Floats) -> None:
-    """Fill `result` with the weighted sums of eight taps, held to what the nearest allow."""
+@compiled(fast=True)
+def _between(parts: Floats, place: int, start: float, slope: float, whole: int) -> None:
+    """Fill in how far places ``start + slope * place`` and on lie beyond a whole one."""
+    for k in range(len(parts)):
+        parts[k] = start + slope * (place + k) - whole
+
+
+@compiled(fast=True)
+def _copy(source: Floats, target: Floats) -> None:
+    for k in range(len(source)):
+        target[k] = source[k]
+
+
+@compiled(fast=True)
+def _outer(
+    result: Floats, count: int, a: Floats, b: Floats, c: Floats, d: Floats, weights: Floats
+) -> None:
+    """Fill `result` with the sum of the four outer taps."""
+    v, w, x, y = weights[0], weights[1], weights[6], weights[7]
+    for k in range(count):
+        result[k] = v[k] * a[k] + w[k] * b[k] + x[k] * c[k] + y[k] * d[k]
+
+
+@compiled(fast=True)
+def _inner(
+    result: Floats, count: int, a: Floats, b: Floats, c: Floats, d: Floats, weights: Floats
+) -> None:
+    """Add the four inner taps to `result`, and hold it to what the nearest allow."""
+    v, w, x, y = weights[2], weights[3], weights[4], weights[5]
+    for k in range(count):
+        result[k] += v[k] * a[k] + w[k] * b[k] + x[k] * c[k] + y[k] * d[k]
+
+
+@compiled(fast=True)
+def _hold(result: Floats, count: int, a: Floats, b: Floats, c: Floats, d: Floats) -> None:
+    """Hold sums to what the four nearest samples allow."""
     none, share = np.float32(0.0), np.float32(_SHARE_OF_FALL)
-    for place in range(count):
-        before, left, right, after = (
-            taps[2][place],
-            taps[3][place],
-            taps[4][place],
-            taps[5][place],
-        )
-        value = (
-            weights[0, place] * taps[0][place]
-            + weights[1, place] * taps[1][place]
-            + weights[2, place] * before
-            + weights[3, place] * left
-            + weights[4, place] * right
-            + weights[5, place] * after
-            + weights[6, place] * taps[6][place]
-            + weights[7, place] * taps[7][place]
-        )
+    for k in range(count):
+        before, left, right, after = a[k], b[k], c[k], d[k]
         low, high = min(left, right), max(left, right)
         rise = max(min(left - before, right - after), none)
         # Light is never negative: a trough of two dark samples is not much darker than they are.
         dip = max(min(min(before - left, after - right), low), none)
-        result[place] = max(min(value, high + share * rise), low - share * dip)
+        result[k] = max(min(result[k], high + share * rise), low - share * dip)
 
 
-@_compiled()
+@compiled()
 def _stretch(place: int, columns: int, start: float, slope: float, whole: int) -> int:
     """Return where the whole part of ``start + slope * place`` changes next, or a chunk ends."""
     stop = min(columns, place + _CHUNK)
@@ -98,9 +98,15 @@ def _stretch(place: int, columns: int, start: float, slope: float, whole: int) -
     return stop
 
 
-@_compiled(_PASS)
+@compiled(f"void({_PLANES}, {_PLANES}, int64[::1], float64[::1], float64, {_TERMS}, {_TERMS})")
 def along_rows(
-    source: Floats, result: Floats, starts: Places, slope: float, even: Floats, odd: Floats
+    source: Floats,
+    ring: Floats,
+    targets: Whole,
+    starts: Places,
+    slope: float,
+    even: Floats,
+    odd: Floats,
 ) -> None:
     """Resample each row: place u of row r is at ``starts[r] + (1 + slope) u`` of the source.
 
@@ -108,39 +114,33 @@ def along_rows(
     ----------
     source
         Planes (channels, n, w); all places, with their taps, lie inside.
-    result
-        Planes (channels, n, columns), filled.
+    ring, targets
+        Planes (channels, m, columns), of which row ``targets[r]`` is filled for row r.
     starts, slope
         Places in pixels, as above.
     even, odd
         The taps' weights, as `resample.tap_terms` returns them.
     """
-    weights = np.empty((8, _CHUNK), np.float32)
-    channels, rows, columns = result.shape
-    for row in range(rows):
+    weights, parts = np.empty((8, _CHUNK), np.float32), np.empty(_CHUNK, np.float32)
+    channels, _, columns = ring.shape
+    for row in range(len(targets)):
         place = 0
         while place < columns:
-            offset = starts[row] + slope * place
-            whole = math.floor(offset)
+            whole = math.floor(starts[row] + slope * place)
             stop = _stretch(place, columns, starts[row], slope, whole)
-            _weigh(weights, stop - place, offset - whole, slope, even, odd)
+            count = stop - place
+            _between(parts[:count], place, starts[row], slope, whole)
+            _weigh(weights, parts[:count], even, odd)
             for channel in range(channels):
                 line = source[channel, row, place + whole - 3 :]
-                taps = (
-                    line,
-                    line[1:],
-                    line[2:],
-                    line[3:],
-                    line[4:],
-                    line[5:],
-                    line[6:],
-                    line[7:],
-                )
-                _mix(taps, weights, stop - place, result[channel, row, place:])
+                sums = ring[channel, targets[row], place:stop]
+                _outer(sums, count, line, line[1:], line[6:], line[7:], weights)
+                _inner(sums, count, line[2:], line[3:], line[4:], line[5:], weights)
+                _hold(sums, count, line[2:], line[3:], line[4:], line[5:])
             place = stop
 
 
-@_compiled(_PASS)
+@compiled(f"void({_PLANES}, {_PLANES}, float64[::1], float64, {_TERMS}, {_TERMS})")
 def along_columns(
     ring: Floats, result: Floats, starts: Places, slope: float, even: Floats, odd: Floats
 ) -> None:
@@ -155,28 +155,29 @@ def along_columns(
     starts, slope, even, odd
         As for `along_rows`.
     """
-    weights = np.empty((8, _CHUNK), np.float32)
+    weights, parts = np.empty((8, _CHUNK), np.float32), np.empty(_CHUNK, np.float32)
     channels, rows, columns = result.shape
-    held = ring.shape[1]
-    for row in range(rows):
-        place = 0
-        while place < columns:
-            offset = starts[row] + slope * place
-            whole = math.floor(offset)
-            stop = _stretch(place, columns, starts[row], slope, whole)
-            _weigh(weights, stop - place, offset - whole, slope, even, odd)
-            first = whole - 3
+    # Block by block of columns, so that the rows of the ring stay in the nearest cache. What the
+    # taps fall on is gathered first: where columns lean much, the rows change every few pixels.
+    taps = np.empty((channels, 8, _CHUNK), np.float32)
+    for block in range(0, columns, _CHUNK):
+        end = min(block + _CHUNK, columns)
+        count = end - block
+        for row in range(rows):
+            place = block
+            while place < end:
+                whole = math.floor(starts[row] + slope * place)
+                stop = _stretch(place, end, starts[row], slope, whole)
+                here, there = place - block, stop - block
+                _between(parts[here:there], place, starts[row], slope, whole)
+                for channel in range(channels):
+                    for tap in range(8):
+                        line = (whole - 3 + tap) % ring.shape[1]
+                        _copy(ring[channel, line, place:stop], taps[channel, tap, here:there])
+                place = stop
+            _weigh(weights, parts[:count], even, odd)
             for channel in range(channels):
-                lines = ring[channel, :, place:]
-                taps = (
-                    lines[first % held],
-                    lines[(first + 1) % held],
-                    lines[(first + 2) % held],
-                    lines[(first + 3) % held],
-                    lines[(first + 4) % held],
-                    lines[(first + 5) % held],
-                    lines[(first + 6) % held],
-                    lines[(first + 7) % held],
-                )
-                _mix(taps, weights, stop - place, result[channel, row, place:])
-            place = stop
+                tap, sums = taps[channel], result[channel, row, block:end]
+                _outer(sums, count, tap[0], tap[1], tap[6], tap[7], weights)
+                _inner(sums, count, tap[2], tap[3], tap[4], tap[5], weights)
+                _hold(sums, count, tap[2], tap[3], tap[4], tap[5])

@@ -1,6 +1,5 @@
 """Scans: windows of linear light on demand, and the reduced picture that surveys work on."""
 
-import hashlib
 import math
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -15,7 +14,7 @@ from pipeline import raster, tiff
 from pipeline.container import Codes, Page, Reader, Span, guarded
 from pipeline.encoding import Encoding, Light, linear, power, srgb, to_light
 from pipeline.problem import ScanProblem, SettingsProblem
-from pipeline.proxy import Proxy, any_in_block, block_means
+from pipeline.proxy import Proxy, reduced
 
 # fmt: off
 RAW_SUFFIXES = frozenset({
@@ -32,6 +31,7 @@ _EIGHT_BITS = "8 bits a channel lose shadow detail of the film: scan to 16 bits 
 # Floats of 1.0 at full scale; a million times as much is twenty stops more than any light.
 _LARGEST_FLOAT = 1e6
 _BAND_SAMPLES = 6 << 20
+_HASHED_BYTES = 1 << 20
 
 
 @dataclass(frozen=True)
@@ -77,9 +77,18 @@ def content_key(path: Path) -> tuple[int, int]:
 
 
 def content_hash(path: Path) -> str:
-    """Return the SHA-256 of a file's bytes in hexadecimal, read a piece at a time."""
-    with guarded(path), path.open("rb") as handle:
-        return hashlib.file_digest(handle, "sha256").hexdigest()
+    """Return a hash of a file's bytes in hexadecimal (XXH3, 128 bits), read a piece at a time.
+
+    It tells content that has changed, at the speed of memory; it is no proof against someone who
+    means to deceive.
+    """
+    import xxhash
+
+    told, piece = xxhash.xxh3_128(), memoryview(bytearray(_HASHED_BYTES))
+    with guarded(path), path.open("rb", buffering=0) as handle:
+        while count := handle.readinto(piece):
+            told.update(piece[:count])
+    return str(told.hexdigest())
 
 
 def open_scan(
@@ -131,7 +140,7 @@ def read_codes(scan: Scan, rows: Span, columns: Span) -> Codes:
     """
     _check_window(scan, rows, columns)
     with opened(scan) as reader:
-        return np.ascontiguousarray(_finite(scan, reader.codes(rows, columns)))
+        return np.ascontiguousarray(finite(scan, reader.codes(rows, columns)))
 
 
 def read_light(scan: Scan, rows: Span, columns: Span) -> Light:
@@ -163,8 +172,13 @@ def read_both(scan: Scan, rows: Span, columns: Span) -> tuple[Light, Light]:
     if not scan.infrared:
         raise ValueError("the scan has no infra-red plane")
     with opened(scan) as reader:
-        codes, plane = reader.both(rows, columns)
-    codes = np.ascontiguousarray(_finite(scan, codes))
+        return light_of_both(scan, reader, rows, columns)
+
+
+def light_of_both(scan: Scan, reader: Reader, rows: Span, columns: Span) -> tuple[Light, Light]:
+    """Return what `read_both` does, from a scan that is open."""
+    codes, plane = reader.both(rows, columns)
+    codes = np.ascontiguousarray(finite(scan, codes))
     light = to_light(codes, scan.encoding, _integer_bits(scan.stored.bits, codes))
     return light, _infrared_light(scan, np.ascontiguousarray(plane))
 
@@ -190,12 +204,11 @@ def reduce(scan: Scan, factor: int) -> Proxy:
         for out, band in _bands(scan, factor):
             codes, plane = _band(scan, reader, band)
             bits = _integer_bits(scan.stored.bits, codes)
-            light[out] = block_means(to_light(codes, scan.encoding, bits), factor)
-            full = codes >= (1.0 if bits is None else 2**bits - 1)
-            counts += [np.count_nonzero(full[..., channel]) for channel in range(3)]
-            mask[out] = any_in_block(full, factor)
+            light[out], mask[out], full = reduced(codes, scan.encoding, bits, factor)
+            counts += full
             if infrared is not None and plane is not None:
-                infrared[out] = block_means(_infrared_light(scan, plane), factor)
+                even, bits = linear("container"), _integer_bits(scan.stored.infrared_bits, plane)
+                infrared[out] = reduced(plane[..., None], even, bits, factor)[0][..., 0]
     return Proxy(light, factor, counts / (scan.width * scan.height), mask, infrared)
 
 
@@ -295,7 +308,7 @@ def _integer_bits(bits: int, codes: Codes) -> int | None:
     return bits if codes.dtype.kind == "u" else None
 
 
-def _finite(scan: Scan, codes: Codes) -> Codes:
+def finite(scan: Scan, codes: Codes) -> Codes:
     """Return codes as they are, or raise if there are floats among them that can be no light."""
     if codes.dtype.kind != "f":
         return codes
@@ -303,15 +316,15 @@ def _finite(scan: Scan, codes: Codes) -> Codes:
     least, most = float(codes.min()), float(codes.max())
     if least >= -_LARGEST_FLOAT and most <= _LARGEST_FLOAT:
         return codes
-    finite = np.isfinite(codes).all()
-    what = f"far beyond full scale ({np.abs(codes).max():.0e})" if finite else "not finite numbers"
+    known = np.isfinite(codes).all()
+    what = f"far beyond full scale ({np.abs(codes).max():.0e})" if known else "not finite numbers"
     raise ScanProblem(scan.path, f"holds samples that are {what}", "save it as a 16-bit TIFF")
 
 
 def _infrared_light(scan: Scan, codes: Codes) -> Light:
     """Scale code values of the infra-red plane to full scale."""
     bits = _integer_bits(scan.stored.infrared_bits, codes)
-    return to_light(_finite(scan, codes), linear("container"), bits)
+    return to_light(finite(scan, codes), linear("container"), bits)
 
 
 def _bands(scan: Scan, factor: int) -> Iterator[tuple[slice, Span]]:
@@ -325,6 +338,6 @@ def _band(scan: Scan, reader: Reader, rows: Span) -> tuple[Codes, Codes | None]:
     """Read whole rows of R, G and B, and of the infra-red plane if there is one."""
     columns = (0, scan.width)
     if not scan.infrared:
-        return _finite(scan, reader.codes(rows, columns)), None
+        return finite(scan, reader.codes(rows, columns)), None
     codes, plane = reader.both(rows, columns)
-    return _finite(scan, codes), plane
+    return finite(scan, codes), plane

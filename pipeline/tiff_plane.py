@@ -1,5 +1,6 @@
 """The pixels of one TIFF directory, read a window at a time."""
 
+import os
 import struct
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,8 @@ Ifd = Any  # tifffile.TiffPage, which carries no types
 _JPEG = 7
 _UNPACKED_BITS = (8, 16, 32, 64)
 _BLOCK_BYTES = 4 << 20
+# One call of the system instead of two, without a buffer between.
+_READS_AT_PLACES = hasattr(os, "preadv")
 # A tile may be larger than a small picture, but not without bound.
 _LARGEST_TILE_PIXELS = 1 << 24
 
@@ -20,8 +23,9 @@ class Plane:
     """The samples of one directory of an open TIFF.
 
     Uncompressed strips are read row by row at the columns wanted. Of compressed strips and of
-    tiles only those that a window touches are decoded; those that reach below the window are
-    kept, so that bands read downwards decode each of them once. Not to be shared by threads.
+    tiles only those that a window touches are decoded; those that reach out of it at its top or
+    bottom are kept, so that bands read in order decode each of them once. Not to be shared by
+    threads.
     """
 
     def __init__(self, path: Path, ifd: Ifd) -> None:
@@ -64,7 +68,7 @@ class Plane:
             for along in range(columns[0] // wide, -(-columns[1] // wide)):
                 index = first + down * across + along
                 piece = self._segment(index)
-                if (down + 1) * high > rows[1]:
+                if (down + 1) * high > rows[1] or down * high < rows[0]:
                     self._kept[index] = piece
                 _paste(codes, piece, (rows[0], columns[0]), (down * high, along * wide))
 
@@ -82,15 +86,26 @@ class Plane:
     def _read_rows(self, codes: Codes, start: int, row_bytes: int) -> None:
         """Fill rows that begin every `row_bytes` from `start`, in blocks if they're whole."""
         stored = self._dtype.newbyteorder(self._ifd.parent.byteorder)
+        own_order = stored == self._dtype and codes[0].flags.c_contiguous
         wanted = codes.shape[1] * codes.shape[2] * self._dtype.itemsize
-        at_once = max(1, _BLOCK_BYTES // row_bytes) if wanted == row_bytes else 1
+        whole = wanted == row_bytes and codes.flags.c_contiguous
+        at_once = max(1, _BLOCK_BYTES // row_bytes) if whole else 1
         buffer = np.empty((min(at_once, len(codes)), *codes.shape[1:]), stored)
         for row in range(0, len(codes), at_once):
-            block = buffer[: len(codes) - row]
-            self._handle.seek(start + row * row_bytes)
-            if self._handle.readinto(block.reshape(-1).view(np.uint8)) != block.nbytes:
+            place = codes[row : row + at_once]
+            block = place if own_order else buffer[: len(place)]
+            if self._read_into(block, start + row * row_bytes) != block.nbytes:
                 raise broken(self._path, "is cut short")
-            codes[row : row + at_once] = block
+            if block is not place:
+                place[...] = block
+
+    def _read_into(self, block: Codes, start: int) -> int:
+        """Fill a dense array with the bytes from a place in the file; return how many came."""
+        target = block.reshape(-1).view(np.uint8)
+        if _READS_AT_PLACES:
+            return os.preadv(self._handle.fileno(), [target.data], start)
+        self._handle.seek(start)
+        return int(self._handle.readinto(target))
 
     def _segment(self, index: int) -> Codes:
         """Return a decoded strip or tile, shape (rows, columns, samples)."""

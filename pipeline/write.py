@@ -3,6 +3,7 @@
 import contextlib
 import errno
 import io
+import itertools
 import os
 import secrets
 import stat
@@ -19,6 +20,7 @@ from PIL import Image, PngImagePlugin
 
 from pipeline.exif_directory import append_block, picture_tags
 from pipeline.metadata import FrameMetadata
+from pipeline.packing import COMPRESSION, PREDICTOR, Pixels, packed
 from pipeline.problem import OutputProblem
 from pipeline.sidecar import NAMESPACE, SOFTWARE, Facts, embedded, xmp_packet
 from pipeline.space import Space, find_space, icc_profile
@@ -39,15 +41,6 @@ _MARKS = (
 )
 _HEAD_BYTES = 1 << 18
 
-# Level 1 packs grain no worse than level 6 does, in half the time.
-_PACKING: dict[str, dict[str, Any]] = {
-    "deflate": {"compression": "adobe_deflate", "compressionargs": {"level": 1}},
-    "zstd": {"compression": "zstd", "compressionargs": {"level": 3}},
-    "lzw": {"compression": "lzw"},
-    "none": {},
-}
-# TIFF 6.0, section 14: 2 = horizontal differences; TIFF technical note 3: 3 = for floats.
-_PREDICTOR = {"u": 2, "f": 3}
 # XMP specification part 3, 1.1.3: tag 700, bytes.
 _XMP, _BYTE = 700, 1
 _FULL_COLOUR_QUALITY = 90
@@ -269,7 +262,7 @@ def write_share(
     """
     _check_picture(picture, ("uint8",))
     space = space or find_space("srgb")
-    facts = _facts(picture, ppi, space, jpeg=file_format == "jpeg")
+    facts = _facts(picture.shape[:2], ppi, space, jpeg=file_format == "jpeg")
     exif, xmp = embedded(metadata, facts)
     options: dict[str, Any] = {"icc_profile": icc_profile(space), "dpi": (ppi, ppi), "exif": exif}
     if file_format == "png":
@@ -288,8 +281,8 @@ def write_share(
         file.write(packed.getbuffer())
 
 
-def _facts(picture: NDArray[Any], ppi: float, space: Space, *, jpeg: bool = False) -> Facts:
-    rows, columns = picture.shape[:2]
+def _facts(size: tuple[int, ...], ppi: float, space: Space, *, jpeg: bool = False) -> Facts:
+    rows, columns = size
     return Facts(width=columns, height=rows, ppi=ppi, srgb=space.name == "srgb", jpeg=jpeg)
 
 
@@ -303,42 +296,56 @@ def _check_jpeg_size(path: Path, picture: NDArray[np.uint8]) -> None:
 
 def write_archive(
     path: Path,
-    picture: NDArray[np.uint16] | NDArray[np.float32],
+    bands: Iterator[Pixels],
+    size: tuple[int, int],
+    kind: str,
     *,
     space: Space,
     ppi: float,
     metadata: FrameMetadata,
     packing: str = "deflate",
 ) -> None:
-    """Write a 16 bit or float32 RGB picture, shape (rows, columns, 3), as TIFF, atomically.
+    """Write a 16 bit or float32 RGB picture, which comes in bands, as TIFF, atomically.
 
-    `space` is what the picture is encoded in; code 65535 is 1.0. `packing` is one of
-    settings.ARCHIVE_PACKING, all without loss. The picture is never held twice.
+    Parameters
+    ----------
+    path
+        Where it is to stand.
+    bands
+        Pixels (n, columns, 3) from the top down; all bands but the last have as many rows.
+    size, kind
+        Rows and columns of the whole, and the type of its samples, 'uint16' or 'float32'.
+    space
+        What the picture is encoded in; code 65535 is 1.0.
+    ppi, metadata
+        What the file says of it.
+    packing
+        One of settings.ARCHIVE_PACKING, all without loss.
 
     Raises
     ------
     OutputProblem
         As `atomic` does, and for a picture of 4 GB or more.
     """
-    _check_picture(picture, ("uint16", "float32"))
-    if picture.nbytes >= (1 << 32) - (1 << 25):
+    if kind not in ("uint16", "float32"):
+        raise ValueError(f"picture is {kind}, not uint16 or float32")
+    if size[0] * size[1] * 3 * np.dtype(kind).itemsize >= (1 << 32) - (1 << 25):
         raise OutputProblem(path, "is too large for a TIFF", "set a smaller archive_size")
-    exif, xmp = embedded(metadata, _facts(picture, ppi, space))
-    options: dict[str, Any] = dict(_PACKING[packing])
-    if options:
-        options["predictor"] = _PREDICTOR[picture.dtype.kind]
-    options |= {
+    exif, xmp = embedded(metadata, _facts(size, ppi, space))
+    options: dict[str, Any] = {
         "photometric": "rgb",
+        "compression": COMPRESSION[packing],
         "resolution": (ppi, ppi),
         "resolutionunit": "INCH",
         "iccprofile": icc_profile(space),
         "software": SOFTWARE,
         "metadata": None,
-        "maxworkers": 1,
         "extratags": [*picture_tags(exif), (_XMP, _BYTE, len(xmp), xmp, True)],
     }
+    if packing != "none":
+        options["predictor"] = PREDICTOR[np.dtype(kind).kind]
     with atomic(path) as file:
-        _write_tiff(file, picture, options)
+        _write_tiff(file, bands, (*size, 3), kind, packing, options)
         append_block(file, exif)
 
 
@@ -349,14 +356,26 @@ def _check_picture(picture: NDArray[Any], kinds: tuple[str, ...]) -> None:
         raise ValueError(f"picture is {picture.dtype.name}, not {' or '.join(kinds)}")
 
 
-def _write_tiff(file: BinaryIO, picture: NDArray[Any], options: dict[str, Any]) -> None:
-    picture = picture.astype(picture.dtype.newbyteorder("<"), copy=False)
+def _write_tiff(
+    file: BinaryIO,
+    bands: Iterator[Pixels],
+    shape: tuple[int, int, int],
+    kind: str,
+    packing: str,
+    options: dict[str, Any],
+) -> None:
+    first = next(bands, None)
+    if first is None:
+        raise ValueError("picture has no rows")
+    _check_picture(first, (kind,))
+    every = itertools.chain([first], bands)
     with tifffile.TiffWriter(file, bigtiff=False, byteorder="<") as tiff:
-        if "compression" in options:
-            tiff.write(picture, **options)
+        if packing != "none":
+            strips = (packed(band, packing) for band in every)
+            tiff.write(strips, shape=shape, dtype=kind, rowsperstrip=len(first), **options)
             return
         # Written here, since the library's own way of writing hides the number of a disk's error.
-        place = tiff.write(shape=picture.shape, dtype=picture.dtype, returnoffset=True, **options)
+        place = tiff.write(shape=shape, dtype=kind, returnoffset=True, **options)
     file.seek(cast("tuple[int, int]", place)[0])
-    for row in picture:
-        file.write(np.ascontiguousarray(row).data)
+    for band in every:
+        file.write(packed(band, packing))

@@ -267,14 +267,14 @@ def test_a_scan_that_vanishes_after_the_survey(scans: Path, tmp_path: Path, run:
 
 
 def test_a_worker_that_stumbles_loses_one_frame(model_roll, tmp_path, run: Run, monkeypatch):
-    cut = frame_task.cut_light
+    bands = frame_task.light_bands
 
     def stumbling(scan, outline):
         if scan.path.name == "strip-2.tif":
             raise ValueError("not what I thought")
-        return cut(scan, outline)
+        return bands(scan, outline)
 
-    monkeypatch.setattr(frame_task, "cut_light", stumbling)
+    monkeypatch.setattr(frame_task, "light_bands", stumbling)
     ran = run("convert", model_roll, "-o", tmp_path / "out")
     assert ran.code == 1
     assert "Traceback" not in ran.err

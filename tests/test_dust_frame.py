@@ -12,7 +12,7 @@ import tifffile
 from PIL import Image
 
 from pipeline import dust_frame
-from pipeline.dust_frame import cut_mended, mend_bands
+from pipeline.dust_frame import cut_mended
 from pipeline.infrared import CrossTalk
 from pipeline.render import FrameBase, cut_light
 from pipeline.scan import read_both, read_infrared, read_light
@@ -68,7 +68,7 @@ def test_light_and_infra_red_are_read_together(tmp_path):
         read_both(replace(scan, infrared=False), (5, 60), (7, 90))
 
 
-def test_bands_join_without_a_seam(monkeypatch):
+def test_tiles_join_without_a_seam(monkeypatch):
     rng = np.random.default_rng(3)
     light = (0.2 + 0.001 * rng.standard_normal((700, 150, 3))).astype(np.float32)
     infrared = (0.8 + 0.002 * rng.standard_normal((700, 150))).astype(np.float32)
@@ -76,13 +76,24 @@ def test_bands_join_without_a_seam(monkeypatch):
         light[top : top + 5, 60:66] *= 0.4
         infrared[top : top + 5, 60:66] *= 0.4
     talk = CrossTalk((0.0, 0.0, 0.0), "dust")
-    whole, parts = light.copy(), light.copy()
-    mask = mend_bands(whole, infrared, BASE, talk, 1.0, 1200.0)
-    monkeypatch.setattr(dust_frame, "_BAND_PIXELS", 1)
-    banded = mend_bands(parts, infrared, BASE, talk, 1.0, 1200.0)
+
+    def read(rows, columns):
+        return tuple(plane[slice(*rows), slice(*columns)].copy() for plane in (light, infrared))
+
+    def mend():
+        window = ((0, 700), (0, 150))
+        patches = dust_frame.find_patches(read, window, BASE, talk, 1.0, 1200.0)
+        picture, mask = light.copy(), np.zeros(light.shape[:2], bool)
+        picture[patches.rows, patches.columns] = patches.light
+        mask[patches.rows, patches.columns] = True
+        return picture, mask
+
+    whole, mask = mend()
+    monkeypatch.setattr(dust_frame, "_TILE_PX", 100)
+    parts, tiled = mend()
     assert (whole[~mask] == light[~mask]).all()
-    assert (mask != banded).mean() < 1e-3
-    assert parts[mask & banded] == pytest.approx(whole[mask & banded], rel=0.05)
+    assert (mask != tiled).mean() < 1e-3
+    assert parts[mask & tiled] == pytest.approx(whole[mask & tiled], rel=0.05)
     assert parts.min() > 0.15
 
 

@@ -24,12 +24,12 @@ from pipeline.render import (
     cut_codes,
     cut_light,
     picture_size,
-    shrunk,
     to_density_above,
     to_scene,
 )
 from pipeline.scan import Scan, open_scan
 from pipeline.space import find_space
+from pipeline.tiff_plane import Plane
 
 HEIGHT, WIDTH = 160, 200
 DARK = (0.01, 0.02, 0.015)
@@ -121,16 +121,17 @@ def test_outline_that_reaches_over_the_scan_is_filled_from_its_edge(scan):
 
 def test_only_the_window_of_the_frame_is_read(scan, monkeypatch):
     asked = []
+    window = Plane.window
 
-    def spy(scan: Scan, rows: tuple[int, int], columns: tuple[int, int]) -> np.ndarray:
+    def spy(plane: Plane, rows: tuple[int, int], columns: tuple[int, int], samples) -> np.ndarray:
         asked.append((rows, columns))
-        return np.zeros((rows[1] - rows[0], columns[1] - columns[0], 3), np.float32)
+        return window(plane, rows, columns, samples)
 
-    monkeypatch.setattr("pipeline.render.read_light", spy)
+    monkeypatch.setattr(Plane, "window", spy)
     cut_light(scan, ((49.5, 59.5), (89.5, 59.5), (89.5, 89.5), (49.5, 89.5)))
     ((rows, columns),) = asked
-    # The pixels of the frame, four more that the eight taps need, and few besides.
-    assert 50 <= rows[0] <= 56 < 94 <= rows[1] <= 100
+    # The pixels of the frame, and few besides.
+    assert 50 <= rows[0] <= 60 < 90 <= rows[1] <= 100
     assert 40 <= columns[0] <= 46 < 94 <= columns[1] <= 100
 
 
@@ -235,23 +236,6 @@ def test_noise_of_the_base_keeps_its_mean():
     told = np.asarray(find_film("generic").scene) @ layers
     # Less than a thousandth of a perfect white.
     assert to_scene(above, roll_colour()).mean(axis=(0, 1)) == pytest.approx(told, abs=1e-3)
-
-
-@pytest.mark.parametrize("factor", [2, 4, 5])
-def test_reduced_picture_is_the_mean_of_its_blocks(factor):
-    picture = np.random.default_rng(1).random((40, 60, 3)).astype(np.float32)
-    blocks = picture.reshape(40 // factor, factor, 60 // factor, factor, 3).mean(axis=(1, 3))
-    assert shrunk(picture, 60 // factor) == pytest.approx(blocks, abs=1e-5)
-
-
-@settings(deadline=None)
-@given(st.integers(1, 50), st.integers(1, 50), st.none() | st.integers(1, 60))
-def test_reduced_picture_fits_and_keeps_its_mean(rows, columns, long_side):
-    picture = np.full((rows, columns, 3), 0.25, np.float32)
-    small = shrunk(picture, long_side)
-    longest = max(rows, columns)
-    assert max(small.shape[:2]) == min(longest, long_side or longest)
-    assert small == pytest.approx(0.25, abs=1e-6)
 
 
 def test_scan_is_not_written_to(scan):

@@ -1,0 +1,103 @@
+"""Lines of a frame's light, read from its scan a slab at a time as they are asked for."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.container import Codes, Reader
+from pipeline.encoding import light_tables, to_light
+from pipeline.resample import Span, Upright
+from pipeline.scan import Scan, finite
+
+Floats = NDArray[np.float32]
+
+# A slab of rows is read at a time. Turned by a quarter, each of its rows is a few pixels of many
+# rows of the file, which a larger slab makes fewer of.
+_SLAB_BYTES, _TURNED_SLAB_BYTES = 8 << 20, 48 << 20
+
+
+@dataclass
+class ScanLines:
+    """Lines (see `resample.Lines`) of an open scan: linear light, or codes as stored.
+
+    `window` are the rows and columns of the upright scan that may be asked for; beyond them
+    their edge goes on.
+    """
+
+    scan: Scan
+    reader: Reader
+    way: Upright
+    window: tuple[Span, Span]
+    as_codes: bool = False
+    channels: int = 3
+    _slab: Codes | None = field(default=None, init=False)
+    _first: int = field(default=0, init=False)
+
+    def planes(self, rows: Span, columns: Span) -> Floats:
+        """Return planes (3, n, w) of rows and columns; rows are asked for downwards."""
+        inner_rows, inner_columns = (
+            _inside(span, bounds) for span, bounds in zip((rows, columns), self.window, strict=True)
+        )
+        planes = np.empty((3, rows[1] - rows[0], columns[1] - columns[0]), np.float32)
+        top, left = inner_rows[0] - rows[0], inner_columns[0] - columns[0]
+        high, wide = (span[1] - span[0] for span in (inner_rows, inner_columns))
+        whole = planes.shape[1:] == (high, wide)
+        target = planes if whole else np.empty((3, high, wide), np.float32)
+        self._fill(target, inner_rows, inner_columns)
+        if not whole:
+            down = np.clip(np.arange(planes.shape[1]) - top, 0, high - 1)
+            along = np.clip(np.arange(planes.shape[2]) - left, 0, wide - 1)
+            planes[:] = target[:, down[:, None], along[None, :]]
+        return planes
+
+    def _fill(self, planes: Floats, rows: Span, columns: Span) -> None:
+        """Fill planes from the slabs that hold the rows."""
+        left = columns[0] - self.window[1][0]
+        at = rows[0]
+        while at < rows[1]:
+            slab = self._slab_at(at)
+            stop = min(rows[1], self._first + len(slab))
+            part = slab[at - self._first : stop - self._first, left : left + planes.shape[2]]
+            self._convert(part, planes, at - rows[0])
+            at = stop
+
+    def _slab_at(self, row: int) -> Codes:
+        """Return the slab that holds a row, read if need be."""
+        if self._slab is not None and self._first <= row < self._first + len(self._slab):
+            return self._slab
+        wide = self.window[1][1] - self.window[1][0]
+        limit = _TURNED_SLAB_BYTES if self.way.across else _SLAB_BYTES
+        row_bytes = wide * self.scan.samples * max(1, self.scan.stored.bits // 8)
+        stop = min(self.window[0][1], row + max(1, limit // row_bytes))
+        self._slab = None
+        codes = self.reader.codes(*self.way.stored((row, stop), self.window[1]))
+        self._first = row
+        self._slab = self.way.view(finite(self.scan, codes))
+        return self._slab
+
+    def _convert(self, codes: Codes, planes: Floats, at: int) -> None:
+        """Fill rows of planes from `at` on with codes (n, w, 3) as light, or as they are."""
+        from pipeline.code_kernel import looked_up_planes, scaled_planes
+
+        rows = slice(at, at + len(codes))
+        if codes.dtype.name not in ("uint8", "uint16"):
+            told = codes if self.as_codes else to_light(codes, self.scan.encoding)
+            planes[:, rows] = np.moveaxis(told, 2, 0)
+            return
+        part = planes if len(codes) == planes.shape[1] else np.empty_like(planes[:, rows])
+        bits = self.scan.stored.bits
+        if self.as_codes:
+            scaled_planes(codes, np.float32(1.0), part)
+        elif self.scan.encoding.kind == "linear":
+            scaled_planes(codes, np.float32(1.0 / (2**bits - 1)), part)
+        else:
+            looked_up_planes(codes, light_tables(self.scan.encoding, bits), part)
+        if part is not planes:
+            planes[:, rows] = part
+
+
+def _inside(span: Span, bounds: Span) -> Span:
+    """Return the part of a span inside bounds, at least one pixel of them."""
+    start = min(max(span[0], bounds[0]), bounds[1] - 1)
+    return start, max(start + 1, min(span[1], bounds[1]))

@@ -1,0 +1,1 @@
+"""Benchmarks of whole runs: ratios of time against other ways, memory, growth and start-up."""

@@ -1,0 +1,21 @@
+"""The frames of a roll as tasks, kept beside its scans for the ways that are compared."""
+
+import pickle
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+from pipeline.frame_task import FrameTask
+from pipeline.roll import _tasks, record_of, survey_roll
+from pipeline.roll_folder import gather_rolls
+
+
+def frame_tasks(scans: Path) -> list[FrameTask]:
+    """Return the tasks that `evenroll convert` makes of a folder; surveyed once, then kept."""
+    kept = scans / "tasks.pickle"
+    if not kept.is_file():
+        (roll,) = gather_rolls((scans,), {}, None)
+        with ThreadPoolExecutor(2) as executor:
+            surveyed = survey_roll(roll, executor, lambda event: None)
+        kept.write_bytes(pickle.dumps(_tasks(surveyed, record_of(surveyed), Path())))
+    tasks: list[FrameTask] = pickle.loads(kept.read_bytes())
+    return tasks
