@@ -44,22 +44,20 @@ def folder_lock(folder: Path, waiting: Callable[[str], None]) -> Iterator[None]:
         If the folder can't be written.
     """
     path = folder / LOCK_NAME
-    descriptor = _taken(path)
-    if descriptor is None:
-        waiting(_holder(path))
-    while descriptor is None:
-        time.sleep(_POLL_SECONDS)
-        descriptor = _taken(path)
+    descriptor = None
     try:
+        descriptor = _taken(path)
+        if descriptor is None:
+            waiting(_holder(path))
+        while descriptor is None:
+            time.sleep(_POLL_SECONDS)
+            descriptor = _taken(path)
         with contextlib.suppress(OSError):
             os.write(descriptor, f"process {os.getpid()} on {socket.gethostname()}\n".encode())
         yield
     finally:
-        # Taken away while still locked, so that nobody else's goes.
-        with contextlib.suppress(OSError):
-            if _is_at(descriptor, path):
-                path.unlink()
-        os.close(descriptor)
+        if descriptor is not None:
+            _release(descriptor, path)
 
 
 def _taken(path: Path) -> int | None:
@@ -72,20 +70,36 @@ def _taken(path: Path) -> int | None:
             raise OutputProblem(path, "is a link", "take it away and run again") from error
         raise output_problem(path, error) from error
     try:
+        locked = _lock(descriptor)
+        # Its last holder may have taken the file away between opening and locking.
+        current = _is_at(descriptor, path)
+    except BaseException:
+        _release(descriptor, path)
+        raise
+    if locked and current:
+        return descriptor
+    os.close(descriptor)
+    return None if current else _taken(path)
+
+
+def _lock(descriptor: int) -> bool:
+    """Lock an open file; return False if another run has the lock."""
+    try:
         if sys.platform != "win32":
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:
-        if error.errno in _TAKEN:
-            os.close(descriptor)
-            return None
-    except BaseException:
+        return error.errno not in _TAKEN
+    return True
+
+
+def _release(descriptor: int, path: Path) -> None:
+    """Take the file away while it is locked, so that nobody else's goes, and close it."""
+    try:
+        with contextlib.suppress(OSError):
+            if _lock(descriptor) and _is_at(descriptor, path):
+                path.unlink()
+    finally:
         os.close(descriptor)
-        raise
-    # Its last holder may have taken the file away between opening and locking.
-    if not _is_at(descriptor, path):
-        os.close(descriptor)
-        return _taken(path)
-    return descriptor
 
 
 def _is_at(descriptor: int, path: Path) -> bool:

@@ -133,3 +133,18 @@ def test_a_disk_without_locks_is_written_without_one(tmp_path, monkeypatch):
     with folder_lock(tmp_path, pytest.fail):
         pass
     assert list(tmp_path.iterdir()) == []
+
+
+def test_an_interruption_while_locking_leaves_nothing(tmp_path, monkeypatch):
+    asked = []
+
+    def interrupted(*_args: object) -> bool:
+        asked.append(1)
+        if len(asked) == 1:
+            raise KeyboardInterrupt
+        return True
+
+    monkeypatch.setattr(module, "_is_at", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        folder_lock(tmp_path, pytest.fail).__enter__()
+    assert list(tmp_path.iterdir()) == []
