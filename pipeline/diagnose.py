@@ -18,7 +18,7 @@ from pipeline.monochrome import PROFILE as MONOCHROME
 from pipeline.record import Finding
 from pipeline.roll_density import dmax, edge_print
 from pipeline.roll_signs import PatchDensities, RollSigns, signs_of_samples
-from pipeline.scanner_profile import ScannerProfile, status_m
+from pipeline.scanner_profile import ScannerProfile, base_status_m, status_m
 from pipeline.settings import RollNotes
 from pipeline.survey import StripSurvey
 
@@ -64,8 +64,10 @@ def roll_signs(strips: Sequence[StripSurvey], scanner: ScannerProfile | None = N
 
     base = _median([s.base.density for s in strips if s.illumination.absolute])
     struck = dmax(strips, None)
+    if base is not None and scanner is not None:
+        base = as_triple(base_status_m(np.asarray(base), scanner))
     patches = PatchDensities(
-        triple(_edge_print(strips)), triple(base), triple(struck.density if struck else None)
+        triple(_edge_print(strips)), base, triple(struck.density if struck else None)
     )
     samples = [seen(frame.samples) for frame in _pictures(strips)]
     return signs_of_samples(samples, find_film(_SIGNS_PROFILE).unmask, patches)

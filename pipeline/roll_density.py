@@ -20,7 +20,7 @@ from pipeline.record import (
     RollDensities,
     StripDensities,
 )
-from pipeline.scanner_profile import ScannerProfile, status_m
+from pipeline.scanner_profile import ScannerProfile, base_status_m, status_m
 from pipeline.survey import StripSurvey
 
 Floats = NDArray[np.float64]
@@ -88,7 +88,9 @@ def roll_densities(
         range=_range(strips),
         contrast=curve.contrast if curve else None,
         edge_print=printed.density if printed else None,
-        base_status_m=_in_status_m(base, scanner) if absolute else None,
+        base_status_m=as_triple(base_status_m(np.array(base), scanner))
+        if absolute and base is not None and scanner is not None
+        else None,
         edge_print_error=printed.error if printed else None,
         edge_print_status_m=printed.status_m if printed else None,
         dmax=dmax(strips, scanner),

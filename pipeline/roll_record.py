@@ -27,7 +27,7 @@ from pipeline.record import (
 from pipeline.roll_density import roll_densities, strip_densities
 from pipeline.roll_signs import RollSigns, told_signs
 from pipeline.roll_survey import Roll, SurveyedRoll
-from pipeline.scanner_profile import status_m
+from pipeline.scanner_profile import base_status_m
 from pipeline.survey import StripSurvey
 
 
@@ -102,7 +102,7 @@ def _strip_record(
             strip.illumination.absolute,
             strip.base.spread,
             round(strip.base.area_mm2, 1),
-            as_triple(status_m(np.array(strip.base.density), scanner))
+            as_triple(base_status_m(np.array(strip.base.density), scanner))
             if scanner is not None and strip.illumination.absolute
             else None,
         ),

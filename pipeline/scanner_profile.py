@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from pipeline.film import FilmProfile, profile_path, profiles_folder
 from pipeline.problem import SettingsProblem
 from pipeline.profile_reader import Matrix, ProfileReader, Triple
-from pipeline.status_m import band_density, film_spectra, status_m_of_spectra
+from pipeline.status_m import band_density, base_spectra, film_spectra, status_m_of_spectra
 
 Floats = NDArray[np.float64]
 
@@ -19,7 +19,8 @@ Floats = NDArray[np.float64]
 class ScannerProfile:
     """What is known of a scanner.
 
-    `matrix` takes its densities to Status M. `dark` is the reading without light, shares of full
+    `matrix` takes its densities above base to Status M, and `base_matrix` those of the base, which
+    has colours of its own (None: the same). `dark` is the reading without light, shares of full
     scale, or None where it is not known; `flare` is the share of a scan's mean light that lies
     over everything. Both stand in where a scan shows nothing opaque.
     """
@@ -29,6 +30,7 @@ class ScannerProfile:
     matrix: Matrix
     dark: Triple | None = None
     flare: float = 0.0
+    base_matrix: Matrix | None = None
 
     def dark_level(self, mean_light: Floats) -> Triple:
         """Return dark and flare together for a scan's mean light (3,), shares of full scale."""
@@ -46,8 +48,15 @@ class ScannerFit:
 
 
 def status_m(density: NDArray[np.floating[Any]], scanner: ScannerProfile) -> Floats:
-    """Return Status M densities (..., 3) for a scanner's densities (..., 3), above base or not."""
+    """Return Status M densities (..., 3) for a scanner's densities above base (..., 3)."""
     result: Floats = np.asarray(density, float) @ np.asarray(scanner.matrix).T
+    return result
+
+
+def base_status_m(density: NDArray[np.floating[Any]], scanner: ScannerProfile) -> Floats:
+    """Return Status M densities (..., 3) of film base for a scanner's densities of it (..., 3)."""
+    matrix = scanner.matrix if scanner.base_matrix is None else scanner.base_matrix
+    result: Floats = np.asarray(density, float) @ np.asarray(matrix).T
     return result
 
 
@@ -76,7 +85,8 @@ def fit_scanner(
     Notes
     -----
     Least squares over densities above base of spectra like colour negative film
-    (`status_m.film_spectra`), between what the bands see and Status M (ISO 5-3).
+    (`status_m.film_spectra`), between what the bands see and Status M (ISO 5-3); for the base over
+    spectra of bases (`status_m.base_spectra`).
     """
     nm, weight = np.asarray(wavelength_nm, float), np.asarray(bands, float)
     if weight.shape != (3, len(nm)) or not np.isfinite(weight).all() or (weight < 0).any():
@@ -88,11 +98,17 @@ def fit_scanner(
     samples, base = film_spectra(nm)
     seen = band_density(samples, weight) - band_density(base, weight)
     wanted = status_m_of_spectra(nm, samples) - status_m_of_spectra(nm, base)
-    solved = np.linalg.lstsq(seen, wanted, rcond=None)[0].T
-    red, green, blue = ((float(r), float(g), float(b)) for r, g, b in solved)
-    profile = ScannerProfile(name, source, (red, green, blue))
+    bases = base_spectra(nm)
+    of_base = _solved(band_density(bases, weight), status_m_of_spectra(nm, bases))
+    profile = ScannerProfile(name, source, _solved(seen, wanted), base_matrix=of_base)
     left: Floats = np.sqrt(np.mean((status_m(seen, profile) - wanted) ** 2, axis=0))
     return ScannerFit(profile, left)
+
+
+def _solved(seen: Floats, wanted: Floats) -> Matrix:
+    solved = np.linalg.lstsq(seen, wanted, rcond=None)[0].T
+    red, green, blue = ((float(r), float(g), float(b)) for r, g, b in solved)
+    return (red, green, blue)
 
 
 def with_scanner(film: FilmProfile, scanner: ScannerProfile | None) -> FilmProfile:
@@ -127,6 +143,9 @@ def read_scanner(path: Path) -> ScannerProfile:
         name=reader.text("name") if "name" in document else path.stem,
         source=reader.text("source"),
         matrix=reader.matrix("status_m.matrix"),
+        base_matrix=reader.matrix("status_m.base_matrix")
+        if "base_matrix" in reader.table("status_m")
+        else None,
         dark=reader.triple("light.dark", 0.0, 0.2) if _has(document, "dark") else None,
         flare=reader.number("light.flare", 0.0, 0.2) if _has(document, "flare") else 0.0,
     )

@@ -71,6 +71,25 @@ def film_spectra(wavelength_nm: Floats) -> tuple[Floats, Floats]:
     return samples, base
 
 
+def base_spectra(wavelength_nm: Floats) -> Floats:
+    """Return spectral densities (m, n) of bases of colour negative film.
+
+    All combinations of some amounts of support, of coloured couplers, and of fog of each dye
+    with the coupler it uses up (profiles/dyes.toml, which names its sources).
+    """
+    table = tomllib.loads((profiles_folder() / _DYES).read_text("utf-8"))
+    dyes = np.array([_lobes(wavelength_nm, lobes) for lobes in table["dyes"].values()])
+    coloured = np.array([_lobes(wavelength_nm, lobes) for lobes in table["coloured"].values()])
+    amounts = table["base"]
+    fog = np.array(list(itertools.product(amounts["fog"], repeat=3)))
+    coupler = np.array(list(itertools.product(amounts["coupler"], repeat=2)))
+    fogged = fog @ (dyes - coloured)
+    masked = coupler @ coloured[:2]
+    support = np.array(amounts["support"])[:, None, None, None]
+    spectra: Floats = (support + masked[:, None] + fogged).reshape(-1, len(wavelength_nm))
+    return spectra
+
+
 def _lobes(wavelength_nm: Floats, lobes: list[list[float]]) -> Floats:
     total = np.zeros(len(wavelength_nm))
     for peak, height, short, long in lobes:

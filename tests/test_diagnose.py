@@ -202,7 +202,7 @@ def test_signs_are_of_status_m_densities_with_a_scanner_profile():
     scanner = find_scanner("broad-band")
     plain, standard = roll_signs(model_roll()), roll_signs(model_roll(), scanner)
     base = [SIGNS.index(f"base_{channel}") for channel in ("red", "green", "blue")]
-    told = np.array(plain.values)[base] @ np.asarray(scanner.matrix).T
+    told = np.array(plain.values)[base] @ np.asarray(scanner.base_matrix).T
     assert np.array(standard.values)[base] == pytest.approx(told)
 
 

@@ -17,7 +17,7 @@ from pipeline.roll_density import (
     toe_density,
     trust,
 )
-from pipeline.scanner_profile import find_scanner, status_m
+from pipeline.scanner_profile import base_status_m, find_scanner, status_m
 from tests.surveyed import RELATIVE, frame, strip
 
 GENERIC = find_film("generic")
@@ -84,11 +84,12 @@ def test_status_m_stands_beside_wherever_a_profile_is_named():
     made = printed(0.9, dmax=(2.0,) * 3, dmax_error=ERROR)
     told = roll_densities([made], COLOUR, GENERIC, SCANNER)
     for seen, shown in (
-        (told.base, told.base_status_m),
         (told.edge_print, told.edge_print_status_m),
         (told.dmax.density, told.dmax.status_m),
     ):
         assert shown == pytest.approx(status_m(np.array(seen), SCANNER))
+    of_base = base_status_m(np.array(told.base), SCANNER)
+    assert told.base_status_m == pytest.approx(of_base)
     assert told.base_usual == (GENERIC.base_low, GENERIC.base_high)
     of_strip = strip_densities(made, COLOUR, SCANNER)
     assert of_strip.edge_print.status_m == pytest.approx(told.edge_print_status_m)

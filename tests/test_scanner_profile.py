@@ -17,6 +17,7 @@ from pipeline.film import find_film, profiles_folder
 from pipeline.problem import SettingsProblem
 from pipeline.scanner_profile import (
     ScannerProfile,
+    base_status_m,
     find_scanner,
     fit_scanner,
     read_scanner,
@@ -94,9 +95,9 @@ def test_matrices_are_the_fit_of_the_bands_they_name(name):
         for layer in ("red", "green", "blue")
     ]
     fit = fit_scanner(nm, np.array(bands), name, "bands")
-    assert np.array(find_scanner(name).matrix) == pytest.approx(
-        np.array(fit.profile.matrix), abs=1e-4
-    )
+    known = find_scanner(name)
+    assert np.array(known.matrix) == pytest.approx(np.array(fit.profile.matrix), abs=1e-4)
+    assert np.array(known.base_matrix) == pytest.approx(np.array(fit.profile.base_matrix), abs=1e-4)
 
 
 @pytest.mark.parametrize(
@@ -198,7 +199,23 @@ def test_a_run_tells_status_m_only_where_the_scanner_is_known(model_roll: Path, 
     for was, now in zip(plain["strips"], known["strips"], strict=True):
         assert "status_m" not in was["base"]
         assert now["base"]["density"] == was["base"]["density"]
-        seen = status_m(np.array(was["base"]["density"]), find_scanner("narrow-band"))
+        seen = base_status_m(np.array(was["base"]["density"]), find_scanner("narrow-band"))
         assert now["base"]["status_m"] == pytest.approx(seen.tolist(), abs=1e-5)
     assert plain["colour"] != known["colour"]
     assert run("measure", model_roll, "--scanner-profile", "nothing").code == 2
+
+
+@pytest.mark.parametrize(
+    ("scanner", "profile"),
+    [("scanner-a", "narrow-band"), ("scanner-d", "narrow-band"), ("scanner-b", "broad-band")],
+)
+@pytest.mark.parametrize("film", film_names())
+def test_status_m_of_the_base_is_within_three_hundredths(scanner, profile, film):
+    """Bands are others than the profiles', bases none that they were fitted to."""
+    _, base = chart_spectra(film)
+    told = base_status_m(load_scanner(scanner).density(base), find_scanner(profile))
+    assert told == pytest.approx(by_products(base), abs=0.03)
+
+
+def test_a_profile_without_a_matrix_for_the_base_takes_the_one_it_has():
+    assert base_status_m(np.array([0.2, 0.6, 0.9]), PLAIN) == pytest.approx([0.2, 0.6, 0.9])

@@ -8,7 +8,7 @@ from colormath.color_objects import SpectralColor
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.status_m import band_density, film_spectra, status_m_of_spectra
+from pipeline.status_m import band_density, base_spectra, film_spectra, status_m_of_spectra
 
 # colormath's spectra: 340 to 830 nm in steps of 10 nm.
 NM = np.arange(340.0, 831.0, 10.0)
@@ -61,3 +61,11 @@ def test_unit_dyes_have_about_the_published_densities():
     assert found == pytest.approx(published, abs=0.08)
     assert (own > [0.13, 0.35, 0.73]).all()
     assert (own < [0.29, 0.75, 1.00]).all()
+
+
+def test_bases_span_the_published_range_of_d_min():
+    """Status M D-min of 14 stocks' published curves: 0.14-0.29, 0.35-0.75, 0.73-1.00."""
+    seen = status_m_of_spectra(NM, base_spectra(NM))
+    low, high = seen.min(axis=0), seen.max(axis=0)
+    assert (low < [0.14, 0.35, 0.73]).all()
+    assert (high > [0.29, 0.73, 1.00]).all()
