@@ -39,22 +39,22 @@ def _little(values: Pixels) -> NDArray[Any]:
     return values if sys.byteorder == "little" else values.astype(values.dtype.newbyteorder("<"))
 
 
-def _deflate(values: NDArray[Any]) -> bytes:
+def _deflate(values: Any) -> bytes:
     from isal import isal_zlib
 
     packed_bytes: bytes = isal_zlib.compress(memoryview(values).cast("B"), 1)
     return packed_bytes
 
 
-def _zstd(values: NDArray[Any]) -> bytes:
+def _zstd(values: Any) -> bytes:
     return bytes(imagecodecs.zstd_encode(values, level=_ZSTD_LEVEL))
 
 
-def _lzw(values: NDArray[Any]) -> bytes:
+def _lzw(values: Any) -> bytes:
     return bytes(imagecodecs.lzw_encode(values))
 
 
-_PACKERS: dict[str, Callable[[NDArray[Any]], bytes]] = {
+_PACKERS: dict[str, Callable[[Any], bytes]] = {
     "deflate": _deflate,
     "zstd": _zstd,
     "lzw": _lzw,
