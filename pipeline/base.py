@@ -83,7 +83,7 @@ def measure_base(
     dark = np.asarray(illumination.dark, np.float32)
     logs = np.log10(np.maximum(light - dark, 1e-5))
     off = logs - np.log10(np.asarray(guess, np.float32) - dark)
-    like = (np.abs(off).max(axis=2) < 0.12) & (np.ptp(off, axis=2) < 0.08)
+    like = (_greatest(np.abs(off)) < 0.12) & (_greatest(off) + _greatest(-off) < 0.08)
     if outside_pictures is not None:
         like &= outside_pictures
     like = _eroded(like, px_per_mm)
@@ -93,7 +93,7 @@ def measure_base(
             return None
         rest = off if shading is None else off - _surface(shading, light.shape[:2])
         level = np.array([_crowd(rest[:, :, channel][like]) for channel in range(3)])
-        like &= np.abs(rest - level).max(axis=2) < tolerance
+        like &= _greatest(np.abs(rest - level)) < tolerance
         if like.sum() < _LEAST_AREA_MM2 * px_per_mm**2:
             return None
         shading = _fit(off, like)
@@ -133,6 +133,13 @@ def _eroded(mask: Mask, px_per_mm: float) -> Mask:
         if inner.sum() > 4 * _LEAST_AREA_MM2 * px_per_mm**2:
             return inner
     return mask
+
+
+def _greatest(values: NDArray[np.floating]) -> NDArray[np.floating]:
+    """Return the greatest of three channels; quicker than along an axis so short."""
+    red, green, blue = (values[..., channel] for channel in range(3))
+    greatest: NDArray[np.floating] = np.maximum(np.maximum(red, green), blue)
+    return greatest
 
 
 def _crowd(values: NDArray[np.float32]) -> float:

@@ -39,7 +39,8 @@ class Levels:
 
 def crowded_places(log_light: NDArray[np.float32]) -> list[Mode]:
     """Return the crowded places of log10 light (n, 3), brightest first, with their share of n."""
-    inside = log_light[log_light.min(axis=1) > _DARKEST_BASE]
+    red, green, blue = log_light.T
+    inside = log_light[np.minimum(np.minimum(red, green), blue) > _DARKEST_BASE]
     if not len(inside):
         return []
     bins = np.floor(inside / _BIN).astype(np.int64)

@@ -54,7 +54,7 @@ def _lzw(values: Any) -> bytes:
     return bytes(imagecodecs.lzw_encode(values))
 
 
-_PACKERS: dict[str, Callable[[NDArray[Any]], bytes]] = {
+_PACKERS: dict[str, Callable[[Any], bytes]] = {
     "deflate": _deflate,
     "zstd": _zstd,
     "lzw": _lzw,

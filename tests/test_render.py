@@ -139,6 +139,7 @@ def frame_base(left: float, right: float, top: float, bottom: float) -> FrameBas
     return FrameBase(SHADED, left, right, top, bottom, Illumination(DARK, (0.9, 0.9, 0.9)))
 
 
+@settings(deadline=None)
 @given(
     st.tuples(*[st.floats(-1, 1)] * 4),
     st.tuples(st.integers(1, 20), st.integers(1, 20)),
