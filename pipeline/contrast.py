@@ -58,9 +58,11 @@ def neutral_slope(colour: RollColour) -> Floats:
     """Return the slopes (3,) of scanner density on greys that a roll's colour stands for.
 
     On greys the three layers' densities rise by their own slopes, and what the scanner sees of
-    them is the inverse of taking it apart.
+    them is the inverse of taking it apart. A silver image is taken apart into one layer, which
+    all channels see alike.
     """
-    slopes: Floats = np.linalg.solve(np.asarray(colour.unmask, float), np.asarray(colour.gamma()))
+    unmask, gamma = np.asarray(colour.unmask, float), np.asarray(colour.gamma(), float)
+    slopes: Floats = np.linalg.solve(unmask, gamma) if np.linalg.matrix_rank(unmask) == 3 else gamma
     return slopes
 
 

@@ -28,7 +28,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         total = fuzz(originals, Path(folder) / "one", range(told.first, told.first + told.count))
     print(f"inputs {total.count}: {dict(sorted(total.kinds.items()))}")
     print(f"exit codes {dict(sorted(total.codes.items()))}")
-    print(f"longest {total.seconds:.1f} s, peak memory {total.peak_mb:.0f} MB")
+    print(f"longest {total.seconds:.1f} s, memory taken {total.taken_mb:.0f} MB")
     print(f"faults: {len(total.faults)}")
     for seed, fault in total.faults:
         print(f"--- {seed}\n{fault[-1500:]}")

@@ -19,12 +19,12 @@ _CODES = (0, 1, 2, 3)
 
 @dataclass(frozen=True)
 class Answer:
-    """What the command made of one input: exit code, stderr, seconds and peak memory in MB."""
+    """What the command made of one input; `taken_mb` is what memory grew by."""
 
     code: int
     err: str
     seconds: float
-    peak_mb: float
+    taken_mb: float
     fault: str | None = None
 
 
@@ -36,7 +36,7 @@ class Fuzzed:
     faults: list[tuple[int, str]] = field(default_factory=list)
     codes: dict[int, int] = field(default_factory=dict)
     kinds: dict[str, int] = field(default_factory=dict)
-    peak_mb: float = 0.0
+    taken_mb: float = 0.0
     seconds: float = 0.0
 
 
@@ -44,7 +44,7 @@ def run_command(words: list[str]) -> Answer:
     """Run the command with its words and return its answer."""
     out, err = io.StringIO(), io.StringIO()
     code, fault, began = -1, None, time.monotonic()
-    _reset_peak()
+    before_mb = _reset_peak()
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
         try:
             main(words)
@@ -54,8 +54,9 @@ def run_command(words: list[str]) -> Answer:
         except BaseException:
             fault = traceback.format_exc()
     told = out.getvalue() + err.getvalue()
+    taken_mb = _status_mb("VmHWM:") - before_mb
     fault = fault or _fault(code, err.getvalue(), told)
-    return Answer(code, err.getvalue(), time.monotonic() - began, _peak_mb(), fault)
+    return Answer(code, err.getvalue(), time.monotonic() - began, taken_mb, fault)
 
 
 def _fault(code: int, err: str, told: str) -> str | None:
@@ -91,7 +92,7 @@ def fuzz_one(originals: Originals, folder: Path, seed: int) -> tuple[str, Answer
     answer = run_command([*words, "--workers", "1"])
     left = [path.name for path in folder.rglob(".evenroll-*")]
     if left and not answer.fault:
-        answer = Answer(answer.code, answer.err, answer.seconds, answer.peak_mb, f"left {left}")
+        answer = Answer(answer.code, answer.err, answer.seconds, answer.taken_mb, f"left {left}")
     return name, answer
 
 
@@ -103,21 +104,23 @@ def fuzz(originals: Originals, folder: Path, seeds: range) -> Fuzzed:
         total.count += 1
         total.kinds[kind] = total.kinds.get(kind, 0) + 1
         total.codes[answer.code] = total.codes.get(answer.code, 0) + 1
-        total.peak_mb = max(total.peak_mb, answer.peak_mb)
+        total.taken_mb = max(total.taken_mb, answer.taken_mb)
         total.seconds = max(total.seconds, answer.seconds)
         if answer.fault:
             total.faults.append((seed, answer.fault))
     return total
 
 
-def _reset_peak() -> None:
+def _reset_peak() -> float:
+    """Forget the peak of memory so far, and return what is resident now, in MB."""
     # proc(5): 5 written here sets the peak of resident memory to what is resident now.
     with contextlib.suppress(OSError):
         Path("/proc/self/clear_refs").write_text("5", "ascii")
+    return _status_mb("VmRSS:")
 
 
-def _peak_mb() -> float:
+def _status_mb(name: str) -> float:
     for line in Path("/proc/self/status").read_text("ascii").splitlines():
-        if line.startswith("VmHWM:"):
+        if line.startswith(name):
             return int(line.split()[1]) / 1024
     return 0.0
