@@ -207,7 +207,7 @@ def _written(
         if not surveyed.strips or (run.strict and surveyed.failed):
             run.talk.end()
             return None, Exit.NOTHING_DONE, problems
-        drawings = drawings_of(surveyed.curve, roll.notes.batch, beside)
+        drawings = drawings_of(roll.notes.batch, beside)
         outcome = write_roll(surveyed, folder, executor, run.talk.listen, split, drawings)
     except Problem as problem:
         return None, _told(problem, run), [str(problem)]

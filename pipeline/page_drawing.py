@@ -19,10 +19,8 @@ _CHANNELS = ("red", "green", "blue")
 _QUANTITIES = {"d_min": "D-min", "ld": "LD", "contrast": "HD - LD"}
 
 
-def drawings_of(
-    curve: FilmCurve | None, batch: Mapping[str, Any], beside: Beside
-) -> tuple[Drawing, ...]:
-    """Return the plots of a roll: its film's curve, and those of the files beside it.
+def drawings_of(batch: Mapping[str, Any], beside: Beside) -> tuple[Drawing, ...]:
+    """Return the plots of the files beside a roll.
 
     `batch` is the roll's batch of chemistry as noted; its trend is drawn where the log knows it.
 
@@ -31,7 +29,7 @@ def drawings_of(
     ScanProblem, SettingsProblem
         If a file beside it can't be used.
     """
-    drawings = [] if curve is None else [_of_curve("The film's curve", curve)]
+    drawings: list[Drawing] = []
     if beside.readings is not None:
         drawings += _of_readings(beside.readings)
     if beside.bath_log is not None:
@@ -39,7 +37,8 @@ def drawings_of(
     return tuple(drawings)
 
 
-def _of_curve(title: str, curve: FilmCurve) -> Drawing:
+def curve_drawing(curve: FilmCurve, title: str = "The film's curve") -> Drawing:
+    """Return the plot of a film's curve with its contrast, toe and shoulder."""
     rows = [
         (
             name,
@@ -65,7 +64,7 @@ def _of_readings(path: Path) -> list[Drawing]:
     for wedge in readings.wedges:
         curve = curve_of_wedge(wedge)
         if curve is not None:
-            drawings.append(_of_curve(f"Curve of wedge {printable(wedge.strip)}", curve))
+            drawings.append(curve_drawing(curve, f"Curve of wedge {printable(wedge.strip)}"))
     if not drawings:
         raise SettingsProblem(
             path, "holds no control strips or wedges to draw", "name another file, or none"

@@ -14,6 +14,7 @@ from pipeline.folder_lock import folder_lock
 from pipeline.frame_task import FrameTask, develop, negative, thumbnail_picture
 from pipeline.journal import Journal, key_of
 from pipeline.metadata import FrameMetadata
+from pipeline.page_drawing import curve_drawing
 from pipeline.problem import OutputProblem, ScanProblem
 from pipeline.record import (
     FilesRecord,
@@ -98,7 +99,7 @@ def write_roll(
 ) -> Outcome:
     """Write all frames of a surveyed roll, its sidecars, contact sheet, page and record.
 
-    The page shows the drawings given.
+    The page shows the film's curve if it is known, and the drawings given.
 
     What stands already, of the same scans and settings, is left alone. What fails is told and
     listed, and the rest is done, as far as there is room on the disk. While another run writes
@@ -156,6 +157,8 @@ def _written(
     _take_away(surveyed, record, out, journal, listen)
     failed = len(tasks) - len(kept) - len(tally.done)
     record = _without(record, tally, kept)
+    if surveyed.curve is not None:
+        drawings = [curve_drawing(surveyed.curve), *drawings]
     drawn = [vars(drawing) for drawing in drawings]
     report_key = key_of([work.key for work in works], to_json(record), drawn)
     failed += _report(report_key, record, surveyed, out, journal, tally, listen, drawings)

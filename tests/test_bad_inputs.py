@@ -341,13 +341,13 @@ def test_profiles_that_are_no_files_are_refused(option: str, model_roll, tmp_pat
 
 
 def test_an_output_folder_that_vanishes_is_told_once(model_roll, tmp_path, run: Run, monkeypatch):
-    out, cut = tmp_path / "out", frame_task.cut_light
+    out, cut = tmp_path / "out", frame_task.light_bands
 
     def vanishing(scan, outline):
         shutil.rmtree(out, ignore_errors=True)
         return cut(scan, outline)
 
-    monkeypatch.setattr(frame_task, "cut_light", vanishing)
+    monkeypatch.setattr(frame_task, "light_bands", vanishing)
     ran = run("convert", model_roll, "-o", out, "--workers", "1")
     assert ran.code == 3
     told = [line for line in ran.err.splitlines() if "its folder has gone" in line]

@@ -8,7 +8,7 @@ import pytest
 from pipeline.bath import Batch, Use
 from pipeline.bath_log import BathLog
 from pipeline.beside import Beside
-from pipeline.page_drawing import drawings_of
+from pipeline.page_drawing import curve_drawing, drawings_of
 from pipeline.problem import SettingsProblem
 from pipeline.roll_curve import film_curve
 
@@ -36,13 +36,13 @@ def written(folder: Path, text: str) -> Path:
     return path
 
 
-def test_nothing_beside_and_no_curve_draws_nothing():
+def test_nothing_beside_draws_nothing():
     assert not Beside()
-    assert drawings_of(None, {}, Beside()) == ()
+    assert drawings_of({}, Beside()) == ()
 
 
 def test_curve_has_its_contrast_beside_it():
-    (drawing,) = drawings_of(curve(), {}, Beside())
+    drawing = curve_drawing(curve())
     assert drawing.svg.startswith("<svg")
     assert [row[0] for row in drawing.rows] == ["red", "green", "blue"]
     assert float(drawing.rows[2][1]) == pytest.approx(0.7, rel=0.03)
@@ -50,7 +50,7 @@ def test_curve_has_its_contrast_beside_it():
 
 def test_control_strips_are_drawn_with_their_deviations(tmp_path: Path):
     beside = Beside(readings=written(tmp_path, CONTROL))
-    (drawing,) = drawings_of(None, {}, beside)
+    (drawing,) = drawings_of({}, beside)
     assert drawing.title == "Control chart"
     first, second = drawing.rows
     assert first[:2] == ("1", "\N{EN DASH}")
@@ -59,7 +59,7 @@ def test_control_strips_are_drawn_with_their_deviations(tmp_path: Path):
 
 
 def test_a_wedge_read_with_a_densitometer_is_drawn(tmp_path: Path):
-    (drawing,) = drawings_of(None, {}, Beside(readings=written(tmp_path, WEDGE)))
+    (drawing,) = drawings_of({}, Beside(readings=written(tmp_path, WEDGE)))
     assert drawing.title == "Curve of wedge w"
     assert float(drawing.rows[0][1]) == pytest.approx(0.6, rel=0.03)
 
@@ -67,7 +67,7 @@ def test_a_wedge_read_with_a_densitometer_is_drawn(tmp_path: Path):
 def test_readings_with_nothing_to_draw_are_refused(tmp_path: Path):
     spots = "strip,patch,red,green,blue\nx,base,0.2,0.6,0.9\n"
     with pytest.raises(SettingsProblem, match="no control strips or wedges"):
-        drawings_of(None, {}, Beside(readings=written(tmp_path, spots)))
+        drawings_of({}, Beside(readings=written(tmp_path, spots)))
 
 
 def test_trend_of_the_rolls_batch_is_drawn(tmp_path: Path):
@@ -77,10 +77,10 @@ def test_trend_of_the_rolls_batch_is_drawn(tmp_path: Path):
         for n in range(6)
     ]
     BathLog(log).write([Batch("spring"), *uses], "new")
-    (drawing,) = drawings_of(None, {"name": "spring"}, Beside(bath_log=log))
+    (drawing,) = drawings_of({"name": "spring"}, Beside(bath_log=log))
     assert drawing.title == "Batch spring"
     assert "6 measured rolls" in drawing.note
     with pytest.raises(SettingsProblem, match="names no batch"):
-        drawings_of(None, {}, Beside(bath_log=log))
+        drawings_of({}, Beside(bath_log=log))
     with pytest.raises(SettingsProblem, match="autumn"):
-        drawings_of(None, {"name": "autumn"}, Beside(bath_log=log))
+        drawings_of({"name": "autumn"}, Beside(bath_log=log))
