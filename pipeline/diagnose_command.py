@@ -75,6 +75,11 @@ def diagnose_command(
             codes.append(Exit.NOTHING_DONE)
             if strict:
                 break
+    records = [path for path in others if path.suffix.lower() == ".json"]
+    if len(records) > 1:
+        from pipeline.diagnosis import batch_diagnoses
+
+        done += batch_diagnoses(records)
     if scans and not (strict and any(codes)):
         more, more_codes = _of_scans(scans, options, talk, strict, reference)
         done += more

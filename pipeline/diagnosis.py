@@ -2,9 +2,10 @@
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.contact_sheet import printable
 from pipeline.control import ControlSeries, control_series, state
@@ -19,6 +20,9 @@ from pipeline.roll_curve import FilmCurve
 from pipeline.roll_signs import RollSigns, signs_of_document
 from pipeline.spot_finding import spot_findings
 
+if TYPE_CHECKING:
+    from pipeline.bath import Batch, Use
+
 _WEIGHT = ("fault", "warning", "note")
 _FIELDS = ("code", "severity", "evidence", "advice")
 
@@ -27,9 +31,9 @@ _FIELDS = ("code", "severity", "evidence", "advice")
 class Diagnosis:
     """What one input says: its name, findings in rank, and what else is to be told.
 
-    `kind` is scans, record or readings; `failed` counts its scans that could not be used, and
-    `problems` are what was said of them; `notes` are plain sentences on readings; `curves` are
-    those of wedges among them.
+    `kind` is scans, record, readings or batch; `failed` counts its scans that could not be used,
+    and `problems` are what was said of them; `notes` are plain sentences on readings; `curves`
+    are those of wedges among them.
     """
 
     name: str
@@ -101,6 +105,27 @@ def with_batch(
     worn = batch_findings(*BathLog(bath_log).batch(name))
     kept = [each for each in findings if not worn or each.code != "normal"]
     return by_weight([*kept, *worn])
+
+
+def batch_diagnoses(records: Sequence[Path]) -> tuple[Diagnosis, ...]:
+    """Return what several rolls' records say together of a batch of chemistry they share.
+
+    Records that name no batch are passed over, and so is a batch whose rolls show no wear.
+    """
+    from pipeline.bath_life import batch_findings
+    from pipeline.bath_roll import entries_of_roll
+
+    batches: dict[str, list[tuple[Batch, Use]]] = {}
+    for path in records:
+        with suppress(ScanProblem):
+            batch, use = entries_of_roll(path)
+            batches.setdefault(batch.name, []).append((batch, use))
+    told = []
+    for name, entries in batches.items():
+        found = batch_findings(entries[-1][0], [use for _, use in entries])
+        if found:
+            told.append(Diagnosis(f"batch {name}", "batch", found))
+    return tuple(told)
 
 
 def _stored(stored: Any, path: Path) -> list[Finding]:

@@ -9,6 +9,7 @@ from pipeline.bath import Batch, Use
 from pipeline.bath_log import BathLog
 from pipeline.diagnosis import (
     Diagnosis,
+    batch_diagnoses,
     diagnosis_of_readings,
     document_of,
     findings_of,
@@ -210,3 +211,20 @@ def test_a_worn_batch_is_told_and_leaves_no_normal_roll(tmp_path):
     (worn,) = with_batch(normal, {"name": "spring"}, log)
     assert (worn.code, worn.severity) == ("under-developed", "warning")
     assert "batch 'spring'" in worn.evidence
+
+
+def test_records_of_one_batch_show_its_wear_together(tmp_path):
+    def path_of(number: int, fall: float, batch: str = "spring") -> Path:
+        path = tmp_path / f"{batch}-{fall}-{number}.json"
+        told = record(printed=1.0 - fall * number)
+        notes = {"id": f"r{number}", "film": "colour 200", "batch": {"name": batch}}
+        path.write_text(json.dumps({"schema": 1, "roll": notes, **told}))
+        return path
+
+    worn = [path_of(number, 0.03) for number in range(8)]
+    steady = [path_of(number, 0.0, "autumn") for number in range(8)]
+    nameless = tmp_path / "nameless.json"
+    nameless.write_text(json.dumps({"schema": 1, "roll": {}, **record()}))
+    (told,) = batch_diagnoses([*worn, nameless, *steady])
+    assert (told.name, told.kind) == ("batch spring", "batch")
+    assert told.findings[0].code == "under-developed"
