@@ -241,3 +241,23 @@ def test_progress_is_for_terminals_only(model_roll: Path, tmp_path: Path, run: R
     assert b"\r\x1b[K" in told
     assert b"\x1b" not in output
     assert b"frames written\r" not in output
+
+
+def test_readings_and_batch_are_drawn_on_the_page(model_roll: Path, tmp_path: Path, run: Run):
+    out, readings = tmp_path / "out", tmp_path / "readings.csv"
+    readings.write_text(
+        "strip,patch,red,green,blue\naim,ld,0.75,1.16,1.42\naim,hd,1.58,2.04,2.43\n"
+        "1,ld,0.74,1.15,1.41\n1,hd,1.56,2.02,2.41\n"
+    )
+    words = ("convert", model_roll, "-o", out, "--archive", "none", "--readings", readings)
+    assert run(*words).code == 0
+    page = (out / "index.html").read_text("utf-8")
+    assert "Control chart" in page
+    # The chart on the roll gives the film's curve by itself.
+    assert "The film&#39;s curve" in page
+    again = run(*words)
+    assert "0 written now" in again.out
+    readings.write_text("nothing")
+    ran = run(*words)
+    assert ran.code in (2, 3)
+    assert "readings.csv" in ran.err

@@ -3,10 +3,13 @@ import shutil
 from pathlib import Path
 from xml.etree import ElementTree
 
+import numpy as np
 import pytest
 from PIL import Image
 
 from pipeline import cli
+from pipeline.bath import Batch, Use
+from pipeline.bath_log import BathLog
 from pipeline.caution import cautions
 from tests.conftest import Run, states
 
@@ -201,3 +204,58 @@ def test_help_tells_every_word(run: Run):
     options = {name for item in cli.evenroll.commands["diagnose"].params for name in item.opts}
     assert all(name in ran.out for name in options if name.startswith("-"))
     assert run("diagnose").code == 2
+
+
+def thinned(record: Path, path: Path, share: float) -> Path:
+    """Write a record whose film was developed to a share of the contrast; logarithms shift."""
+    document = json.loads(record.read_text("utf-8"))
+    signs = document["densities"]["signs"]
+    for name, value in signs.items():
+        if name != "pictures" and not name.startswith("base"):
+            signs[name] = float(np.log(max(share * (np.exp(value) - 0.01), 0.0) + 0.01))
+    path.write_text(json.dumps(document), encoding="utf-8")
+    return path
+
+
+def test_a_good_roll_may_be_the_aim(converted: Path, tmp_path: Path, run: Run):
+    good = converted / "roll.json"
+    weak = thinned(good, tmp_path / "weak.json", 0.8)
+    told = json.loads(run("diagnose", weak, "--aim", good, "--json").out)["findings"]
+    assert told[0]["code"] == "under-developed"
+    same = json.loads(run("diagnose", good, "--aim", good, "--json").out)["findings"]
+    assert same[0]["code"] == "normal"
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("{}", "is not a roll record"),
+        ('{"schema": 1, "strips": []}', "holds no pictures to aim by"),
+        ('{"schema": 1, "strips": 7}', "holds no densities"),
+    ],
+)
+def test_a_record_without_pictures_is_no_aim(text, told, converted, tmp_path, run: Run):
+    aim = tmp_path / "aim.json"
+    aim.write_text(text)
+    ran = run("diagnose", converted / "roll.json", "--aim", aim)
+    assert ran.code == 2
+    assert told in ran.err
+
+
+def test_the_log_of_batches_is_asked_for_the_rolls_batch(converted, tmp_path, run: Run):
+    document = json.loads((converted / "roll.json").read_text("utf-8"))
+    document["roll"]["batch"] = {"name": "spring"}
+    path = tmp_path / "roll.json"
+    path.write_text(json.dumps(document))
+    log = tmp_path / "bath.sqlite"
+    uses = [
+        Use("spring", f"r{n}", edge_print=(1.0 - 0.03 * n,) * 3, film="colour 200")
+        for n in range(8)
+    ]
+    BathLog(log).write([Batch("spring"), *uses], "new")
+    told = run("diagnose", path, "--bath-log", log)
+    assert "In batch 'spring' the edge print fell" in told.out
+    assert told.out.count("safety data sheet") == 1
+    missing = run("diagnose", path, "--bath-log", tmp_path / "none.sqlite")
+    assert missing.code in (2, 3)
+    assert "has no batch 'spring'" in missing.err
