@@ -17,7 +17,7 @@ from pipeline.frames import HOLDS_PICTURE
 from pipeline.monochrome import PROFILE as MONOCHROME
 from pipeline.record import Finding
 from pipeline.roll_density import dmax, edge_print
-from pipeline.roll_signs import PatchDensities, RollSigns, signs_of_samples
+from pipeline.roll_signs import PatchDensities, RollSigns, picture_blocks, signs_of_samples
 from pipeline.scanner_profile import ScannerProfile, base_status_m, status_m
 from pipeline.settings import RollNotes
 from pipeline.survey import StripSurvey
@@ -53,6 +53,15 @@ def _median(triples: Sequence[Triple | None]) -> Triple | None:
     return as_triple(np.median(np.asarray(seen), axis=0)) if seen else None
 
 
+def _surely_struck(strips: Sequence[StripSurvey]) -> Triple | None:
+    """Return the density of light-struck film, no number where it is too dense to be sure of."""
+    struck = dmax(strips, None)
+    if struck is None:
+        return None
+    sure = np.array(struck.error) <= _limits()["most_struck_error"]
+    return as_triple(np.where(sure, struck.density, np.nan))
+
+
 def roll_signs(strips: Sequence[StripSurvey], scanner: ScannerProfile | None = None) -> RollSigns:
     """Return the signs of a roll; of Status M densities where the scanner's profile is known."""
 
@@ -63,13 +72,11 @@ def roll_signs(strips: Sequence[StripSurvey], scanner: ScannerProfile | None = N
         return None if density is None else as_triple(np.asarray(seen(density)))
 
     base = _median([s.base.density for s in strips if s.illumination.absolute])
-    struck = dmax(strips, None)
+    struck = _surely_struck(strips)
     if base is not None and scanner is not None:
         base = as_triple(base_status_m(np.asarray(base), scanner))
-    patches = PatchDensities(
-        triple(_edge_print(strips)), base, triple(struck.density if struck else None)
-    )
-    samples = [seen(frame.samples) for frame in _pictures(strips)]
+    patches = PatchDensities(triple(_edge_print(strips)), base, triple(struck))
+    samples = [seen(picture_blocks(frame.thumbnail)) for frame in _pictures(strips)]
     return signs_of_samples(samples, find_film(_SIGNS_PROFILE).unmask, patches)
 
 

@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,6 +19,13 @@ Floats = NDArray[np.floating[Any]]
 _LEAST = 0.01
 _CHANNELS = ("red", "green", "blue")
 _DENSE_SHARE = 90
+_BLOCKS, _RIM_SHARE = 400, 0.03
+# Beyond these, base included, scanners see their own stray light as much as the film: colours are
+# no more told, and then nothing is. What the base of colour negative film usually has stands in
+# where it isn't known absolutely.
+_MOST_COLOURED, _MOST_DENSITY = 2.5, 3.2
+_LEAST_BLOCKS = 0.1
+_USUAL_BASE = (0.21, 0.63, 0.88)
 _RANGE = ("min", "median", "max")
 
 SIGNS = (
@@ -67,19 +75,41 @@ class PatchDensities:
     densest: Triple | None = None
 
 
+def picture_blocks(picture: NDArray[np.floating[Any]]) -> Floats:
+    """Return mean densities (n, 3) of some 400 even blocks of a picture (h, w, 3).
+
+    Grain, noise and a scan's resolution count for little in them, unlike in single pixels; the
+    rim is left out, where a gate's shadow lies.
+    """
+    rows, columns = picture.shape[:2]
+    rim = round(_RIM_SHARE * min(rows, columns))
+    inner = np.asarray(picture[rim : rows - rim, rim : columns - rim], np.float32)
+    side = max(1.0, math.sqrt(inner.shape[0] * inner.shape[1] / _BLOCKS))
+    size = (max(1, round(inner.shape[1] / side)), max(1, round(inner.shape[0] / side)))
+    blocks = np.asarray(cv2.resize(inner, size, interpolation=cv2.INTER_AREA), np.float32)
+    return blocks.reshape(-1, 3)
+
+
 def signs_of_samples(
     frames: Sequence[Floats], unmask: Matrix, patches: PatchDensities
 ) -> RollSigns:
-    """Return the signs of a roll from samples of density above base, (n, 3) for each picture.
+    """Return the signs of a roll from blocks of density above base, (n, 3) for each picture.
 
-    `unmask` takes densities to layers, whose spread about neutral is the saturation.
+    `unmask` takes densities to layers, whose spread about neutral is the saturation; blocks too
+    dense for a scanner to see their colour are left out of it.
     """
-    usable = [np.asarray(frame, float) for frame in frames if len(frame)]
+    most_dense = _above_base(_MOST_DENSITY, patches)
+    usable = [np.minimum(np.asarray(frame, float), most_dense) for frame in frames if len(frame)]
     least, median, most = (
         np.array([np.percentile(frame, share, axis=0) for frame in usable]).reshape(-1, 3)
         for share in (1.0, 50.0, 99.0)
     )
-    layers = [frame @ np.asarray(unmask).T for frame in usable]
+    seen = [frame[(frame < _above_base(_MOST_COLOURED, patches)).all(axis=1)] for frame in usable]
+    layers = [
+        part @ np.asarray(unmask).T
+        for part, frame in zip(seen, usable, strict=True)
+        if len(part) > _LEAST_BLOCKS * len(frame)
+    ]
     within = np.array([_spreads(frame) for frame in layers]).reshape(-1, 3)
     over = _spreads(np.concatenate(layers)) if layers else np.full(3, np.nan)
     saturation = [*_mean(within), *over]
@@ -90,8 +120,15 @@ def signs_of_ranges(
     least: Floats, median: Floats, most: Floats, patches: PatchDensities
 ) -> RollSigns:
     """Return the signs that ranges of density tell, (n, 3) each: all but the saturation."""
-    rows = [np.asarray(values, float).reshape(-1, 3) for values in (least, median, most)]
+    rows = [
+        np.minimum(np.asarray(values, float).reshape(-1, 3), _above_base(_MOST_DENSITY, patches))
+        for values in (least, median, most)
+    ]
     return _assembled(rows[0], rows[1], rows[2], np.full(6, np.nan), patches)
+
+
+def _above_base(density: float, patches: PatchDensities) -> Floats:
+    return density - np.asarray(_USUAL_BASE if patches.base is None else patches.base)
 
 
 def _spreads(layers: Floats) -> Floats:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from pipeline.density import as_triple
 from pipeline.film import find_film
-from pipeline.roll_signs import PatchDensities, RollSigns, signs_of_samples
+from pipeline.roll_signs import PatchDensities, RollSigns, picture_blocks, signs_of_samples
 from tests.film_model import film_names, load_film, scene_light
 from tests.film_model.dyes import spectral_density
 from tests.film_model.random_roll import random_frames
@@ -25,8 +25,7 @@ from tests.film_model.stock import MID_GREY, Film, Process
 
 Floats = NDArray[np.float64]
 FAMILIES = ("normal", "development", "fog", "stain", "silver", "contrast")
-PICTURE_SIZE = (108, 72)
-EVERY_PX = 4
+PICTURE_SIZE = (48, 32)
 FROM_TYPICAL_STOPS = 0.15
 
 
@@ -47,14 +46,14 @@ class FaultyRoll:
 
 
 def scene_pool(count: int, seed: int) -> list[tuple[str, NDArray[np.float32]]]:
-    """Return names and samples (n, 3) of linear sRGB of scenes as a roll might hold them."""
+    """Return names and small pictures (h, w, 3) of linear sRGB of scenes as a roll has them."""
     rng = np.random.default_rng(seed)
     scenes = []
     for spec in random_frames(rng, count, charts=0):
         light = np.ascontiguousarray(scene_light(spec.scene, 1.5), np.float32)
-        small = cv2.resize(light, PICTURE_SIZE, interpolation=cv2.INTER_AREA)
-        samples = small[EVERY_PX // 2 :: EVERY_PX, EVERY_PX // 2 :: EVERY_PX].reshape(-1, 3)
-        scenes.append((spec.scene.name, samples))
+        scenes.append(
+            (spec.scene.name, cv2.resize(light, PICTURE_SIZE, interpolation=cv2.INTER_AREA))
+        )
     return scenes
 
 
@@ -137,7 +136,7 @@ def random_process(
 
 @dataclass(frozen=True)
 class DrawnRoll:
-    """Densities of a roll: samples above base (n, 3) of each picture, and its other patches."""
+    """Densities of a roll: small pictures (h, w, 3) above base, and its other patches."""
 
     frames: tuple[Floats, ...]
     patches: PatchDensities
@@ -154,26 +153,30 @@ def drawn_roll(
 ) -> DrawnRoll:
     """Return the densities of scenes taken on a film, as a scanner sees them."""
 
+    matrix = (film.picture_matrix("D55") / MID_GREY).astype(np.float32)
+    light_of = bands.T.astype(np.float32)
+
     def density(dye: Floats) -> Floats:
-        light = 10.0 ** -spectral_density(film, process, dye) @ bands.T
+        spectra = spectral_density(film, process, dye.astype(np.float32))
+        light = np.exp(np.float32(-np.log(10.0)) * spectra) @ light_of
         return np.asarray(-np.log10(np.maximum(light, 1e-6)))
 
-    matrix = film.picture_matrix("D55") / MID_GREY
     base = density(film.develop(np.zeros((1, 3)), process))[0]
     flare, drift = rng.uniform(0.0, 0.006), rng.normal(0.0, FROM_TYPICAL_STOPS)
-    frames, exposures = [], []
+    exposures, medians = [], []
     for _, light in scenes:
         shift = float(np.clip(rng.normal(0.15, 0.5), -1.5, 2.0)) + drift + stops
-        exposure = np.maximum(light @ matrix.T, 0.0) * 2.0**shift
-        exposures.append(np.log10(np.median(exposure[:, 1]) + 1e-5))
-        exposure = exposure * (1.0 - flare) + exposure.mean(axis=0) * flare
-        frames.append(density(film.develop(exposure, process)) - base)
+        exposure = np.maximum(light @ matrix.T, 0.0) * np.float32(2.0**shift)
+        medians.append(np.log10(np.median(exposure[..., 1]) + 1e-5))
+        share = np.float32(flare)
+        exposures.append(exposure * (1 - share) + exposure.mean(axis=(0, 1)) * share)
+    frames = density(film.develop(np.array(exposures), process)) - base
     printed = density(film.develop(10.0 ** film.edge_print[None], process))[0] - base
     struck = density(film.develop(np.full((1, 3), 400.0), process))[0] - base
     patches = PatchDensities(
         as_triple(printed * np.exp(rng.normal(0.0, 0.02))), as_triple(base), as_triple(struck)
     )
-    return DrawnRoll(tuple(frames), patches, float(np.mean(exposures)))
+    return DrawnRoll(tuple(frames), patches, float(np.mean(medians)))
 
 
 def faulty_rolls(
@@ -196,6 +199,7 @@ def faulty_rolls(
             kept = [scene for scene in pool if scene[0] in few]
         taken = [kept[int(i)] for i in rng.integers(len(kept), size=int(rng.integers(6, 38)))]
         drawn = drawn_roll(rng, random_film(rng), random_bands(rng), process, stops, taken)
-        signs = signs_of_samples(drawn.frames, unmask, drawn.patches)
+        blocks = [picture_blocks(frame) for frame in drawn.frames]
+        signs = signs_of_samples(blocks, unmask, drawn.patches)
         rolls.append(FaultyRoll(signs, family, as_triple(degree), stops, drawn.log_exposure))
     return rolls

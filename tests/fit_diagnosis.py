@@ -26,8 +26,9 @@ def fitted(rolls: Sequence[FaultyRoll]) -> tuple[NDArray[np.float64], ...]:
     """Return coefficients of the means, and covariances of films and of content.
 
     The spread about the means is split by the number of pictures: what is of the film does not
-    grow less with more of them.
+    grow less with more of them. Rolls too dense to show all signs are left out.
     """
+    rolls = [roll for roll in rolls if roll.signs.known().all()]
     signs = np.array([roll.signs.values for roll in rolls])
     frames = np.array([roll.signs.frames for roll in rolls])
     rows = np.array([terms(roll.family, roll.degree, roll.log_exposure) for roll in rolls])

@@ -53,12 +53,12 @@ def model_roll(
     frames = [
         replace(
             frame(),
-            samples=samples.astype(np.float32),
-            least=as_triple(np.percentile(samples, 1, axis=0)),
-            median=as_triple(np.median(samples, axis=0)),
-            most=as_triple(np.percentile(samples, 99, axis=0)),
+            thumbnail=picture.astype(np.float16),
+            least=as_triple(np.percentile(picture, 1, axis=(0, 1))),
+            median=as_triple(np.median(picture, axis=(0, 1))),
+            most=as_triple(np.percentile(picture, 99, axis=(0, 1))),
         )
-        for samples in drawn.frames
+        for picture in drawn.frames
     ]
     base = film_base(drawn.patches.base)
     return [
