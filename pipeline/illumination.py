@@ -60,7 +60,7 @@ def crowded_places(log_light: NDArray[np.float32]) -> list[Mode]:
     for index in order:
         if taken[index]:
             continue
-        near = np.abs(centres - centres[index]).max(axis=1) < 1.6 * _BIN
+        near = greatest(np.abs(centres - centres[index])) < 1.6 * _BIN
         share = counts[near].sum() / len(log_light)
         if share >= _LEAST_SHARE:
             members = near[inverse]
