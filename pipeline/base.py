@@ -161,7 +161,7 @@ def _eroded(mask: Mask, px_per_mm: float) -> Mask:
     return mask
 
 
-def _crowd(values: NDArray[np.float32]) -> float:
+def _crowd(values: NDArray[np.floating]) -> float:
     """Return where the readings are most crowded (half-sample mode), on the lighter side."""
     ordered = np.sort(values)
     step = max(1, len(ordered) // 20_000)

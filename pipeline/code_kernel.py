@@ -79,9 +79,7 @@ def _begin(line: Floats, sums: Floats, share: np.float32) -> None:
 
 
 @compiled(fast=True)
-def _narrow(
-    line: Floats, result: Floats, firsts: Codes, parts: Floats, scale: np.float32
-) -> None:
+def _narrow(line: Floats, result: Floats, firsts: Codes, parts: Floats, scale: np.float32) -> None:
     """Fill a row with sums over runs of columns, times a scale.
 
     Run k begins at the share ``parts[k]`` of column ``firsts[k]``, and ends where the next begins.
