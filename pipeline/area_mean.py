@@ -22,35 +22,33 @@ class AreaMean:
 
     def __init__(self, size: Span, small: Span) -> None:
         """Take rows and columns of the picture, and of the smaller one."""
-        self._size, self._small = size, small
+        self._same, self._columns = size == small, small[1]
         edges = np.arange(small[1] + 1, dtype=np.int64) * size[1]
         self._firsts = edges // small[1]
         self._parts = (edges % small[1] / small[1]).astype(np.float32)
-        self._sums = np.zeros((3, 1, size[1]), np.float32)
-        self._done = 0
+        places = np.arange(size[0], dtype=np.int64)
+        targets = places * small[0] // size[0]
+        self._ends = (places + 1) * small[0] // size[0] > targets
+        # The share of a row above the border between two rows of the smaller picture.
+        borders = (targets + 1) * size[0] / small[0]
+        self._shares = np.minimum(borders - places, 1.0).astype(np.float32)
+        self._scale = np.float32(small[0] * small[1] / (size[0] * size[1]))
+        self._sums = np.zeros((3, size[1]), np.float32)
 
     def of(self, planes: Floats, top: int) -> Floats:
         """Return planes (3, n, columns) of the smaller picture that rows from `top` on complete.
 
         Bands are taken in order; n may be 0. A picture that isn't smaller is passed on.
         """
-        from pipeline.code_kernel import gathered, narrowed
+        from pipeline.code_kernel import area_means
 
-        if self._size == self._small:
+        if self._same:
             return planes
-        high, rows = self._size[0], self._small[0]
-        places = np.arange(top, top + planes.shape[1], dtype=np.int64)
-        targets = places * rows // high
-        # The share of a row above the border between two rows of the smaller picture.
-        shares = np.minimum((targets + 1) * high / rows - places, 1.0).astype(np.float32)
-        complete = int((top + planes.shape[1]) * rows // high)
-        sums = np.zeros((3, complete - self._done + 2, planes.shape[2]), np.float32)
-        sums[:, :1] = self._sums
-        gathered(planes, sums, targets - self._done, shares)
-        ready = np.ascontiguousarray(sums[:, : complete - self._done])
-        self._sums = sums[:, complete - self._done :][:, :1].copy()
-        self._done = complete
-        result = np.empty((3, ready.shape[1], self._small[1]), np.float32)
-        scale = rows * self._small[1] / (high * self._size[1])
-        narrowed(ready, result, self._firsts, self._parts, np.float32(scale))
+        rows = slice(top, top + planes.shape[1])
+        ends = self._ends[rows]
+        result = np.empty((3, int(ends.sum()), self._columns), np.float32)
+        area_means(
+            planes, self._sums, result, ends, self._shares[rows], self._firsts, self._parts,
+            self._scale,
+        )  # fmt: skip
         return result

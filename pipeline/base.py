@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.channels import greatest, least
 from pipeline.density import Illumination, as_triple, to_density
 
 Triple = tuple[float, float, float]
@@ -83,27 +84,52 @@ def measure_base(
     dark = np.asarray(illumination.dark, np.float32)
     logs = np.log10(np.maximum(light - dark, 1e-5))
     off = logs - np.log10(np.asarray(guess, np.float32) - dark)
-    like = (_greatest(np.abs(off)) < 0.12) & (_greatest(off) + _greatest(-off) < 0.08)
+    like = (greatest(np.abs(off)) < 0.12) & (greatest(off) - least(off) < 0.08)
     if outside_pictures is not None:
         like &= outside_pictures
-    like = _eroded(like, px_per_mm)
+    found = _Readings.of(off, _eroded(like, px_per_mm))
     shading: NDArray[np.float64] | None = None
     for tolerance in (0.06, 0.04, 0.03):
-        if like.sum() < _LEAST_AREA_MM2 * px_per_mm**2:
+        if len(found.off) < _LEAST_AREA_MM2 * px_per_mm**2:
             return None
-        rest = off if shading is None else off - _surface(shading, light.shape[:2])
-        level = np.array([_crowd(rest[:, :, channel][like]) for channel in range(3)])
-        like &= _greatest(np.abs(rest - level)) < tolerance
-        if like.sum() < _LEAST_AREA_MM2 * px_per_mm**2:
+        rest = found.off if shading is None else found.off - found.terms @ shading.T
+        level = np.array([_crowd(rest[:, channel]) for channel in range(3)])
+        found = found.take(greatest(np.abs(rest - level)) < tolerance)
+        if len(found.off) < _LEAST_AREA_MM2 * px_per_mm**2:
             return None
-        shading = _fit(off, like)
+        shading = _fit(found)
     assert shading is not None
-    return _as_base(light, like, shading, guess, illumination, px_per_mm)
+    return _as_base(light, found, shading, guess, illumination, px_per_mm)
+
+
+@dataclass(frozen=True)
+class _Readings:
+    """Pixels taken for base: indices (n) in the flat view, log10 light off a guess, terms (n, 4).
+
+    The terms are those of the shading.
+    """
+
+    at: NDArray[np.intp]
+    off: Light
+    terms: NDArray[np.float64]
+
+    @staticmethod
+    def of(off: Light, like: Mask) -> "_Readings":
+        """Return the readings of a view (h, w, 3) where a mask is set."""
+        rows, columns = np.nonzero(like)
+        x, y = places(like.shape)
+        px, py = x[0, columns], y[rows, 0]
+        terms = np.stack([np.ones_like(px), px, px * px, py], axis=1)
+        return _Readings(np.flatnonzero(like), off[rows, columns], terms)
+
+    def take(self, keep: Mask) -> "_Readings":
+        """Return those of the readings that a mask (n) keeps."""
+        return _Readings(self.at[keep], self.off[keep], self.terms[keep])
 
 
 def _as_base(
     light: Light,
-    like: Mask,
+    found: _Readings,
     shading: NDArray[np.float64],
     guess: Triple,
     illumination: Illumination,
@@ -111,7 +137,7 @@ def _as_base(
 ) -> FilmBase:
     dark = np.asarray(illumination.dark, float)
     surface = _surface(shading, light.shape[:2]) + np.log10(np.asarray(guess, float) - dark)
-    flat = (light - dark)[like] / 10.0 ** surface[like]
+    flat = (light.reshape(-1, 3)[found.at] - dark) / 10.0 ** surface.reshape(-1, 3)[found.at]
     mean_log = surface.reshape(-1, 3).mean(axis=0) + np.log10(flat.mean(axis=0))
     terms = shading.copy()
     terms[:, 0] += np.log10(np.asarray(guess, float) - dark) + np.log10(flat.mean(axis=0))
@@ -119,7 +145,7 @@ def _as_base(
     return FilmBase(
         density=as_triple(to_density(mean_light, illumination)),
         spread=as_triple(np.log10(np.maximum(flat, 1e-6)).std(axis=0)),
-        area_mm2=float(like.sum() / px_per_mm**2),
+        area_mm2=float(len(found.off) / px_per_mm**2),
         light=as_triple(mean_light),
         shading=tuple(tuple(float(term) for term in row) for row in terms),
     )
@@ -135,14 +161,7 @@ def _eroded(mask: Mask, px_per_mm: float) -> Mask:
     return mask
 
 
-def _greatest(values: NDArray[np.floating]) -> NDArray[np.floating]:
-    """Return the greatest of three channels; quicker than along an axis so short."""
-    red, green, blue = (values[..., channel] for channel in range(3))
-    greatest: NDArray[np.floating] = np.maximum(np.maximum(red, green), blue)
-    return greatest
-
-
-def _crowd(values: NDArray[np.float32]) -> float:
+def _crowd(values: NDArray[np.floating]) -> float:
     """Return where the readings are most crowded (half-sample mode), on the lighter side."""
     ordered = np.sort(values)
     step = max(1, len(ordered) // 20_000)
@@ -162,14 +181,11 @@ def _surface(shading: NDArray[np.float64], shape: tuple[int, ...]) -> NDArray[np
     return surface
 
 
-def _fit(off: NDArray[np.float32], like: Mask) -> NDArray[np.float64]:
+def _fit(found: _Readings) -> NDArray[np.float64]:
     """Return (3, 4) terms of a smooth surface through the log10 readings of the base."""
-    rows, columns = np.nonzero(like)
-    x, y = places(like.shape)
-    px, py = x[0, columns], y[rows, 0]
-    readings = off[rows, columns].astype(float)
-    terms = np.stack([np.ones_like(px), px, px * px, py], axis=1)
+    terms = found.terms
     # A ridge keeps a short or one-sided area from bending the surface where nothing is measured.
-    ridge = np.diag([0.0, 0.002, 0.02, 0.02]) * len(px)
+    ridge = np.diag([0.0, 0.002, 0.02, 0.02]) * len(terms)
+    readings = found.off.astype(float)
     fitted: NDArray[np.float64] = np.linalg.solve(terms.T @ terms + ridge, terms.T @ readings).T
     return fitted

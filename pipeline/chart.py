@@ -120,15 +120,20 @@ def _on_grid(picture: Picture, grid: Grid) -> tuple[float, Floats] | None:
 def _windows(grid: Grid) -> Iterator[Floats]:
     """Yield the places (24, 2) of each 6 x 4 part of a grid, either way, that shows enough."""
     low, high = grid.cells.min(axis=0), grid.cells.max(axis=0)
-    there = {(int(column), int(row)) for column, row in grid.cells}
+    # As wide a rim of empty cells as places may reach beyond the grid.
+    rim = max(chart_layout().columns, chart_layout().rows)
+    cells = grid.cells.astype(int) - low.astype(int) + rim
+    there = np.zeros((high - low).astype(int) + 1 + 2 * rim, bool)
+    there[tuple(cells.T)] = True
+    enough = max(_LEAST_SEEN, 0.6 * min(int(there.sum()), 24))
     for turned in (False, True):
         base = chart_places()[:, ::-1] if turned else chart_places()
         wide, tall = base.max(axis=0).astype(int) + 1
         for column in range(low[0] - wide + 2, high[0]):
             for row in range(low[1] - tall + 2, high[1]):
                 places = base + np.array([column, row])
-                seen = sum((int(x), int(y)) in there for x, y in places)
-                if seen >= max(_LEAST_SEEN, 0.6 * min(len(there), 24)):
+                seen = there[tuple((places - low + rim).astype(int).T)]
+                if seen.sum() >= enough:
                     yield places
 
 

@@ -41,54 +41,94 @@ def looked_up_planes(codes: Codes, tables: Floats, planes: Floats) -> None:
                 planes[channel, row, column] = table[min(codes[row, column, channel], last)]
 
 
-@compiled(f"void({_PLANES}, uint16[:,:,::1], boolean)", fast=True)
-def sixteen_bits(planes: Floats, codes: Codes, grey: bool) -> None:
-    """Fill codes (n, w, 3) with values 0 to 1, rounded; `grey` takes the second for all."""
+@compiled(fast=True)
+def _interleaved(planes: Floats, codes: Codes, grey: bool, full: np.float32) -> None:
+    """Fill codes (n, w, 3) with values 0 to 1 times full scale, rounded."""
     _, rows, columns = planes.shape
-    full, half = np.float32(65535.0), np.float32(0.5)
-    none, one = np.float32(0.0), np.float32(1.0)
+    none, one, half = np.float32(0.0), np.float32(1.0), np.float32(0.5)
     for row in range(rows):
         for channel in range(3):
             source = planes[1 if grey else channel, row]
             for column in range(columns):
                 value = min(max(source[column], none), one) * full + half
-                codes[row, column, channel] = np.uint16(np.int32(value))
+                codes[row, column, channel] = np.int32(value)
 
 
-@compiled(f"void({_PLANES}, {_PLANES}, int64[::1], float32[::1])", fast=True)
-def gathered(source: Floats, sums: Floats, targets: Codes, shares: Floats) -> None:
-    """Add a share of each row of `source` to a row of `sums`, and the rest to the row below."""
-    channels, rows, columns = source.shape
-    for channel in range(channels):
-        for row in range(rows):
-            line, share = source[channel, row], shares[row]
-            target = sums[channel, targets[row]]
-            for column in range(columns):
-                target[column] += share * line[column]
-            rest = np.float32(1.0) - share
-            if rest > np.float32(0.0):
-                below = sums[channel, targets[row] + 1]
-                for column in range(columns):
-                    below[column] += rest * line[column]
+@compiled(f"void({_PLANES}, uint16[:,:,::1], boolean)", fast=True)
+def sixteen_bits(planes: Floats, codes: Codes, grey: bool) -> None:
+    """Fill codes (n, w, 3) with values 0 to 1, rounded; `grey` takes the second for all."""
+    _interleaved(planes, codes, grey, np.float32(65535.0))
 
 
-@compiled(f"void({_PLANES}, {_PLANES}, int64[::1], float32[::1], float32)", fast=True)
-def narrowed(
-    source: Floats, result: Floats, firsts: Codes, parts: Floats, scale: np.float32
-) -> None:
-    """Fill rows of `result` with sums over runs of columns of `source`, times a scale.
+@compiled(f"void({_PLANES}, uint8[:,:,::1], boolean)", fast=True)
+def eight_bits(planes: Floats, codes: Codes, grey: bool) -> None:
+    """Fill codes (n, w, 3) of 8 bits as `sixteen_bits` does."""
+    _interleaved(planes, codes, grey, np.float32(255.0))
+
+
+@compiled(fast=True)
+def _add(line: Floats, sums: Floats, share: np.float32) -> None:
+    for column in range(len(sums)):
+        sums[column] += share * line[column]
+
+
+@compiled(fast=True)
+def _begin(line: Floats, sums: Floats, share: np.float32) -> None:
+    for column in range(len(sums)):
+        sums[column] = share * line[column]
+
+
+@compiled(fast=True)
+def _narrow(line: Floats, result: Floats, firsts: Codes, parts: Floats, scale: np.float32) -> None:
+    """Fill a row with sums over runs of columns, times a scale.
 
     Run k begins at the share ``parts[k]`` of column ``firsts[k]``, and ends where the next begins.
     """
-    channels, rows, columns = result.shape
+    for column in range(len(result)):
+        first, last = firsts[column], firsts[column + 1]
+        total = (np.float32(1.0) - parts[column]) * line[first]
+        for at in range(first + 1, last):
+            total += line[at]
+        if parts[column + 1] > np.float32(0.0):
+            total += parts[column + 1] * line[last]
+        result[column] = total * scale
+
+
+@compiled(
+    f"void({_PLANES}, float32[:,::1], {_PLANES}, boolean[::1], float32[::1], int64[::1],"
+    " float32[::1], float32)",
+    fast=True,
+)
+def area_means(
+    source: Floats,
+    sums: Floats,
+    result: Floats,
+    ends: Codes,
+    shares: Floats,
+    firsts: Codes,
+    parts: Floats,
+    scale: np.float32,
+) -> None:
+    """Fill `result` with the rows of area means that rows of `source` complete.
+
+    Parameters
+    ----------
+    source, result
+        Planes (channels, n, w), and those of the smaller picture.
+    sums
+        (channels, w) of what belongs to the row that is not complete yet; kept up.
+    ends, shares
+        (n): whether a row ends one of the smaller picture, and its share above that border.
+    firsts, parts, scale
+        Where columns of the smaller picture begin; by what sums are multiplied.
+    """
+    channels, rows, _ = source.shape
     for channel in range(channels):
+        total, out = sums[channel], 0
         for row in range(rows):
             line = source[channel, row]
-            for column in range(columns):
-                first, last = firsts[column], firsts[column + 1]
-                total = (np.float32(1.0) - parts[column]) * line[first]
-                for at in range(first + 1, last):
-                    total += line[at]
-                if parts[column + 1] > np.float32(0.0):
-                    total += parts[column + 1] * line[last]
-                result[channel, row, column] = total * scale
+            _add(line, total, shares[row])
+            if ends[row]:
+                _narrow(total, result[channel, out], firsts, parts, scale)
+                _begin(line, total, np.float32(1.0) - shares[row])
+                out += 1

@@ -223,6 +223,13 @@ def _drift(modules: int) -> Signal:
 
 def _along(plane: Plane, clock: tuple[float, float, float], rows: Signal, modules: int) -> Signal:
     """Return the mean of the plane's rows along a code, sampled `FINE` times a module."""
+    return np.asarray(_lines_along(plane, clock, rows, modules).mean(axis=0), dtype=np.float64)
+
+
+def _lines_along(
+    plane: Plane, clock: tuple[float, float, float], rows: Signal, modules: int
+) -> Plane:
+    """Return the plane's rows (rows, samples) along a code, sampled `FINE` times a module."""
     x, y, module = clock
     column = x + (_places(modules) - modules / 2) * module
     grid_x, grid_y = np.meshgrid(column, y + rows)
@@ -233,7 +240,7 @@ def _along(plane: Plane, clock: tuple[float, float, float], rows: Signal, module
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    return np.asarray(seen.mean(axis=0), dtype=np.float64)
+    return np.asarray(seen, np.float32)
 
 
 def _window() -> Signal:
@@ -259,7 +266,7 @@ def _fit_clock(plane: Plane, x: float, y: float, module: float, layout: EdgeForm
     place = (x, y, module)
     for _ in range(4):
         signal = _along(plane, place, _window(), modules)
-        shift, stretch, blur = _misfit(signal, pattern, blur)
+        shift, stretch, blur = _misfit(signal, layout, blur)
         if abs(shift) > 1.0 or abs(stretch) > 0.04:
             return None
         place = (place[0] + shift * place[2], y, place[2] * (1.0 + stretch))
@@ -281,25 +288,42 @@ def _middle_row(plane: Plane, place: tuple[float, float, float], blurred: Signal
     modules = blurred.size // FINE - 2 * QUIET
     offsets = np.arange(-TRACK_MM, TRACK_MM, 1.0 / SAMPLES_PER_MM) * SAMPLES_PER_MM
     flat = _without_drift(blurred, modules)
-    seen = np.array([flat @ _along(plane, place, offset[None], modules) for offset in offsets])
+    lines = _lines_along(plane, place, offsets, modules)
+    seen = np.array([flat @ line for line in lines.astype(np.float64)])
     weight = np.maximum(seen / seen.max() - 0.5, 0.0) if seen.max() > 0.0 else np.ones(seen.size)
     return place[1] + float(offsets @ weight / weight.sum())
 
 
-def _misfit(signal: Signal, pattern: Signal, blur: float) -> tuple[float, float, float]:
+@cache
+def _flat_clocks(clock: str) -> tuple[tuple[Signal, float], ...]:
+    """Return a clock's pattern under each blur, less its drift, with its length."""
+    modules, pattern = len(clock), bits_of(clock).astype(np.float64)
+    flat = [_without_drift(_basis(blur, modules) @ pattern, modules) for blur in BLURS]
+    return tuple((signal, float(np.linalg.norm(signal))) for signal in flat)
+
+
+def _likeliest_blur(signal: Signal, clock: str) -> float:
+    """Return the blur under which a clock's pattern correlates best with a signal."""
+    flat = _without_drift(signal, len(clock))
+    size = float(np.linalg.norm(flat))
+    matches = [flat @ other / (size * length + 1e-12) for other, length in _flat_clocks(clock)]
+    return BLURS[int(np.argmax(matches))]
+
+
+def _misfit(signal: Signal, layout: EdgeFormat, blur: float) -> tuple[float, float, float]:
     """Return shift and stretch of the signal against the pattern, in modules, and the blur.
 
     One step of Gauss and Newton: the pattern, its derivative and its derivative times the
     distance from the middle are fitted to the signal (least squares).
     """
-    modules = pattern.size
+    modules, pattern = len(layout.clock), bits_of(layout.clock).astype(np.float64)
     place = _places(modules)
     blurred = _basis(blur, modules) @ pattern
     slope = np.gradient(blurred, 1.0 / FINE)
     from_middle = place - modules / 2
     terms = np.column_stack([blurred, slope, slope * from_middle, _drift(modules)])
     size, moved, spread = np.linalg.lstsq(terms, signal, rcond=None)[0][:3]
-    best = max(BLURS, key=lambda b: _correlation(signal, _basis(b, modules) @ pattern))
+    best = _likeliest_blur(signal, layout.clock)
     if size <= 0.0:
         return math.inf, math.inf, best
     return float(-moved / size), float(-spread / size), best

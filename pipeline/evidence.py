@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.channels import channel_mean
 from pipeline.film_format import FilmSize
 from pipeline.gate_edge import coherent_steps
 
@@ -81,7 +82,7 @@ def find_band(above: Light, film: FilmSize, px_per_mm: float) -> tuple[float, fl
     px_per_mm
         Scale of the view.
     """
-    mean = above.mean(axis=2)
+    mean = channel_mean(above)
     share = np.clip(mean, 0.0, 0.25).mean(axis=1).astype(float) / 0.25
     height = film.image_across_mm * px_per_mm
     total = len(share)
@@ -129,7 +130,7 @@ def evidence(above: Light, film: FilmSize, px_per_mm: float, noise: float) -> Ev
     top, bottom = find_band(above, film, px_per_mm)
     rim = 0.06 * (bottom - top)
     rows = slice(max(0, round(top + rim)), min(above.shape[0], round(bottom - rim) + 1))
-    colourless = above.mean(axis=2)
+    colourless = channel_mean(above)
     clear = _clear_rebate(colourless, top, bottom, px_per_mm)
     flat = colourless - _veil(colourless, clear, top, bottom, px_per_mm)
     mean = flat[rows]

@@ -58,6 +58,8 @@ def robust_line(x: Numbers, y: Numbers, tolerance: float, most_slope: float) -> 
     Slopes are tried one by one so closely that the ends stay within the tolerance; least
     squares over the points on the best line follow.
     """
+    from pipeline.line_kernel import fullest_windows
+
     if len(x) < 3:
         return 0.0, float(np.median(y))
     middle = float(np.median(x))
@@ -65,15 +67,13 @@ def robust_line(x: Numbers, y: Numbers, tolerance: float, most_slope: float) -> 
     some_x, some_y = x[::step] - middle, y[::step]
     reach = max(float(np.ptp(some_x)) / 2, 1.0)
     tries = min(2 * int(np.ceil(most_slope * reach / tolerance)) + 1, 401)
-    best = (-1, 0.0, float(np.median(y)))
-    for slope in sorted(np.linspace(-most_slope, most_slope, max(tries, 3)), key=abs):
-        rest = np.sort(some_y - slope * some_x)
-        counts = np.searchsorted(rest, rest + 2 * tolerance, "right") - np.arange(len(rest))
-        most = int(np.argmax(counts))
-        if counts[most] > best[0]:
-            level = float(rest[most : most + counts[most]].mean())
-            best = (int(counts[most]), float(slope), level)
-    _, slope, level = best
+    slopes = np.array(sorted(np.linspace(-most_slope, most_slope, max(tries, 3)), key=abs))
+    rests = np.sort(some_y - slopes[:, None] * some_x, axis=1)
+    windows = np.empty((len(slopes), 2), np.int64)
+    fullest_windows(rests, 2 * tolerance, windows)
+    best = int(np.argmax(windows[:, 1]))
+    start, count = windows[best]
+    slope, level = float(slopes[best]), float(rests[best, start : start + count].mean())
     for _ in range(6):
         rest = np.abs(y - slope * (x - middle) - level)
         near = rest[rest < 2 * tolerance]

@@ -1,8 +1,9 @@
 """The work on one frame, in a worker: from a window of its scan to its files."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -29,13 +30,14 @@ from pipeline.render import (
     picture_size,
     to_scene,
 )
-from pipeline.resample import BAND_ROWS, Corners
+from pipeline.resample import Corners
 from pipeline.scan import Scan
 from pipeline.settings import RollNotes, Settings
 from pipeline.space import LinearTransfer, PowerTransfer, Space, find_space
 from pipeline.write import write_archive, write_share, write_sidecar
 
 DUST_ENDING = ".dust.png"
+_STRIP_ROWS = 32
 _SHARE_ENDINGS = {"jpeg": "jpg", "png": "png"}
 
 
@@ -179,10 +181,11 @@ class _Frame:
 
     def archive_bands(self) -> Iterator[Pixels]:
         """Yield bands of the archive picture; the share picture is made on the way."""
-        rows = _EvenBands(BAND_ROWS)
+        linear = self._task.settings.look == "linear"
+        kind = np.dtype(np.float32 if linear else np.uint16)
+        strips = _Strips(self.archive_size, kind, self._written)
         for top, scene in self._scenes():
-            yield from rows.of(self._archive(self._archive_mean.of(scene, top)))
-        yield from rows.rest()
+            yield from strips.of(self._shown(self._archive_mean.of(scene, top)))
 
     def share_picture(self) -> NDArray[np.uint8]:
         """Return the share picture, made now if no archive was."""
@@ -206,50 +209,59 @@ class _Frame:
             yield top, scene
 
     def _add_to_share(self, scene: NDArray[np.float32], top: int) -> None:
+        from pipeline.code_kernel import eight_bits
+
         small = self._share_mean.of(scene, top)
         if self._share is None or not small.shape[1]:
             return
-        codes = to_codes(self._share_way.of(small), 8)
         until = self._shared + small.shape[1]
-        part = np.moveaxis(codes, 0, 2)
-        self._share[self._shared : until] = as_grey(part, self._task.colour)
+        eight_bits(self._share_way.of(small), self._share[self._shared : until], self._grey)
         self._shared = until
 
-    def _archive(self, scene: NDArray[np.float32]) -> Pixels:
-        """Return pixels (n, w, 3) of the archive picture for a band of scene light."""
+    def _shown(self, scene: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return planes of the archive picture's values for a band of scene light."""
+        if self._task.settings.look == "linear":
+            return scene
+        return as_log(scene) if self._archive_way is None else self._archive_way.of(scene)
+
+    def _written(self, planes: NDArray[np.float32], pixels: Pixels) -> None:
+        """Fill pixels (n, w, 3) of the archive picture with planes of its values."""
         from pipeline.code_kernel import sixteen_bits
 
-        look = self._task.settings.look
-        if look == "linear":
-            pixels = np.ascontiguousarray(np.moveaxis(scene, 0, 2))
-            return np.asarray(as_grey(pixels, self._task.colour), np.float32)
-        shown = as_log(scene) if self._archive_way is None else self._archive_way.of(scene)
-        codes = np.empty((*scene.shape[1:], 3), np.uint16)
-        sixteen_bits(shown, codes, self._grey)
-        return codes
+        if pixels.dtype.kind == "f":
+            pixels[:] = as_grey(np.moveaxis(planes, 0, 2), self._task.colour)
+        else:
+            sixteen_bits(np.ascontiguousarray(planes), pixels, self._grey)
 
 
-class _EvenBands:
-    """Bands of any height in, bands of one height out."""
+class _Strips:
+    """Planes of any height in, pixels of one height out, but for the last."""
 
-    def __init__(self, rows: int) -> None:
-        self._rows = rows
-        self._kept: list[Pixels] = []
+    def __init__(
+        self,
+        size: tuple[int, int],
+        kind: np.dtype[Any],
+        fill: Callable[[NDArray[np.float32], Pixels], None],
+    ) -> None:
+        self._left, self._columns, self._kind, self._fill = size[0], size[1], kind, fill
+        self._pixels = self._empty()
+        self._filled = 0
 
-    def of(self, band: Pixels) -> Iterator[Pixels]:
-        """Yield the bands that rows complete."""
-        if not self._kept and len(band) == self._rows:
-            yield band
-            return
-        self._kept.append(band)
-        every = np.concatenate(self._kept)
-        whole = len(every) // self._rows * self._rows
-        yield from (every[top : top + self._rows] for top in range(0, whole, self._rows))
-        self._kept = [every[whole:]] if whole < len(every) else []
+    def _empty(self) -> Pixels:
+        return np.empty((min(_STRIP_ROWS, self._left), self._columns, 3), self._kind)
 
-    def rest(self) -> Iterator[Pixels]:
-        """Yield what is left."""
-        yield from self._kept
+    def of(self, planes: NDArray[np.float32]) -> Iterator[Pixels]:
+        """Yield the strips that planes (3, n, columns) complete."""
+        at = 0
+        while at < planes.shape[1]:
+            stop = min(planes.shape[1], at + len(self._pixels) - self._filled)
+            until = self._filled + stop - at
+            self._fill(planes[:, at:stop], self._pixels[self._filled : until])
+            at, self._filled = stop, until
+            if until == len(self._pixels):
+                done, self._left, self._filled = self._pixels, self._left - until, 0
+                self._pixels = self._empty()
+                yield done
 
 
 class _Light:

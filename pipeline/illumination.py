@@ -1,10 +1,12 @@
 """Open gate, dark level and film base of a scan, told apart by their light."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.channels import greatest
 from pipeline.density import Illumination, Triple, as_triple
 
 Light = NDArray[np.float32]
@@ -12,6 +14,7 @@ Mask = NDArray[np.bool_]
 Mode = tuple[NDArray[np.float64], float]
 
 _BIN = 0.03
+_MOST_BINS = 4_000_000
 _LIGHT_FLOOR = 1e-5
 _LEAST_SHARE = 0.004
 _DARKEST_BASE = -2.2
@@ -43,19 +46,21 @@ def crowded_places(log_light: NDArray[np.float32]) -> list[Mode]:
     inside = log_light[np.minimum(np.minimum(red, green), blue) > _DARKEST_BASE]
     if not len(inside):
         return []
-    bins = np.floor(inside / _BIN).astype(np.int64)
-    keys = (bins - bins.min(axis=0)) @ np.array([1_000_000, 1_000, 1])
-    _, first, inverse, counts = np.unique(
-        keys, return_index=True, return_inverse=True, return_counts=True
-    )
-    centres = (bins[first] + 0.5) * _BIN
+    bins = np.floor(inside / _BIN).astype(np.int32)
+    lowest = bins.min(axis=0)
+    size = bins.max(axis=0) - lowest + 1
+    keys = ((bins[:, 0] - lowest[0]) * size[1] + bins[:, 1] - lowest[1]) * size[2]
+    keys += bins[:, 2] - lowest[2]
+    filled, inverse, counts = _counted(keys, int(size.prod()))
+    places = np.stack(np.unravel_index(filled, tuple(size)), axis=1) + lowest
+    centres = (places + 0.5) * _BIN
     modes = []
     taken = np.zeros(len(counts), bool)
     order = np.argsort(-counts, kind="stable")[:4000]
     for index in order:
         if taken[index]:
             continue
-        near = np.abs(centres - centres[index]).max(axis=1) < 1.6 * _BIN
+        near = greatest(np.abs(centres - centres[index])) < 1.6 * _BIN
         share = counts[near].sum() / len(log_light)
         if share >= _LEAST_SHARE:
             members = near[inverse]
@@ -65,6 +70,18 @@ def crowded_places(log_light: NDArray[np.float32]) -> list[Mode]:
         if counts[index] < _LEAST_SHARE * len(log_light) / 27:
             break
     return sorted(modes, key=lambda mode: -float(mode[0].sum()))
+
+
+def _counted(
+    keys: NDArray[np.int32], bound: int
+) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
+    """Return the keys there are in order, the place of each among them, and their counts."""
+    # Light of floats may spread over far more bins than film does.
+    if bound > _MOST_BINS:
+        return np.unique(keys, return_inverse=True, return_counts=True)
+    counts = np.bincount(keys, minlength=bound)
+    filled = np.flatnonzero(counts)
+    return filled, (np.cumsum(counts > 0) - 1)[keys], counts[filled]
 
 
 def is_orange(density: NDArray[np.float64], red_clipped: bool = False) -> bool:
@@ -211,7 +228,7 @@ def find_levels(
     if not modes:
         return None
     brightest = modes[0][0]
-    near = np.abs(log_light - brightest).max(axis=1) < 0.06
+    near = greatest(np.abs(log_light - brightest)) < 0.06
     # A file of fewer bits, spread over 16, stops short of the last code.
     full = float((10.0**brightest + np.asarray(dark)).max()) > _FULL_SCALE
     gate_clipped = full or bool(flat_clipped[near].mean() > 0.5)

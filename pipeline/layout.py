@@ -7,6 +7,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.channels import channel_mean, greatest
 from pipeline.density import Triple
 from pipeline.film_area import FilmArea, film_areas, rough_line, runs_upright, split_abreast
 from pipeline.film_edge import EdgeLine, find_edges
@@ -99,8 +100,8 @@ def base_mask(light: Light, levels: Levels) -> Mask:
     dark = np.asarray(levels.illumination.dark, np.float32)
     base = np.log10(np.asarray(levels.base_light, np.float32) - dark)
     off = np.log10(np.maximum(light - dark, 1e-6)) - base
-    mean = off.mean(axis=-1)
-    tint = np.abs(off - mean[..., None]).max(axis=-1)
+    mean = channel_mean(off)
+    tint = greatest(np.abs(off - mean[..., None]))
     like: Mask = (np.abs(mean) < _BASE_TOLERANCE) & (tint < _BASE_TINT_TOLERANCE)
     return like
 
@@ -307,7 +308,7 @@ def _common_slope(found: _Levelled, levels: Levels) -> float:
     first, last = (round(end) for end in _ends(found.mask, upper, lower))
     part = found.view.light[rows, first + 3 : last - 2]
     if min(part.shape[:2]) > 20:
-        density = -np.log10(np.maximum(over_base(part, levels), np.float32(1e-4))).mean(axis=2)
+        density = -channel_mean(np.log10(np.maximum(over_base(part, levels), np.float32(1e-4))))
         slope = picture_slope(density, (lower - upper) / _SHOWN_MM, _MOST_HELD_SLOPE)
         if slope is not None:
             return slope

@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.base import FilmBase
+from pipeline.channels import least
 from pipeline.layout import Strip
 
 Light = NDArray[np.float32]
@@ -22,7 +23,7 @@ def is_negative(above: Light, strip: Strip, base: FilmBase, any_base: bool) -> b
     """
     rows, columns = above.shape[:2]
     inner = above[rows // 5 : rows - rows // 5, columns // 40 : columns - columns // 40]
-    lighter = float((inner.min(axis=2) < -0.08).mean())
+    lighter = float((least(inner) < -0.08).mean())
     share = base.area_mm2 * strip.px_per_mm**2 / (rows * columns)
     orange = any_base or base.density[2] - base.density[0] > _LEAST_ORANGE
     bare = strip.whole_width and strip.film.name == "135" and not strip.perforated

@@ -16,8 +16,8 @@ Matrix = NDArray[np.float64]
 MARGIN_PX = 8
 """Pixels outside an outline that its picture draws on: half of the taps, and as many for tilt."""
 
-BAND_ROWS = 32
-"""Rows of a picture that are straightened at a time."""
+BAND_ROWS = 8
+"""Rows of a picture that are straightened at a time; so few stay in the second cache."""
 
 _REACH = 4
 # Kaiser's parameter: for eight taps this one errs least up to 0.3 cycles a pixel, where scans

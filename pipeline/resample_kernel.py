@@ -140,6 +140,21 @@ def along_rows(
             place = stop
 
 
+@compiled(fast=True)
+def _straight_down(
+    ring: Floats, first: int, left: int, count: int, sums: Floats, weights: Floats
+) -> None:
+    """Fill `sums` from eight rows of a ring, from `first` on, that all columns have in common."""
+    high, right = len(ring), left + count
+    a, b = ring[first % high, left:right], ring[(first + 1) % high, left:right]
+    c, d = ring[(first + 2) % high, left:right], ring[(first + 3) % high, left:right]
+    e, f = ring[(first + 4) % high, left:right], ring[(first + 5) % high, left:right]
+    g, h = ring[(first + 6) % high, left:right], ring[(first + 7) % high, left:right]
+    _outer(sums, count, a, b, g, h, weights)
+    _inner(sums, count, c, d, e, f, weights)
+    _hold(sums, count, c, d, e, f)
+
+
 @compiled(f"void({_PLANES}, {_PLANES}, float64[::1], float64, {_TERMS}, {_TERMS})")
 def along_columns(
     ring: Floats, result: Floats, starts: Places, slope: float, even: Floats, odd: Floats
@@ -164,6 +179,16 @@ def along_columns(
         end = min(block + _CHUNK, columns)
         count = end - block
         for row in range(rows):
+            whole = math.floor(starts[row] + slope * block)
+            if _stretch(block, end, starts[row], slope, whole) == end:
+                _between(parts[:count], block, starts[row], slope, whole)
+                _weigh(weights, parts[:count], even, odd)
+                for channel in range(channels):
+                    _straight_down(
+                        ring[channel], whole - 3, block, count, result[channel, row, block:end],
+                        weights,
+                    )  # fmt: skip
+                continue
             place = block
             while place < end:
                 whole = math.floor(starts[row] + slope * place)

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.channels import channel_mean, greatest, least
 from pipeline.illumination import Levels, crowded_places, fades_from_gate, is_base
 
 Light = NDArray[np.float32]
@@ -63,7 +64,7 @@ def openness(light: Light, levels: Levels) -> Plane:
     logs = np.log10(np.maximum(over_base(light, levels), np.float32(1e-4)))
     gate = levels.illumination.gate
     if gate is None and not levels.gate_clipped:
-        unknown: Plane = logs.min(axis=2) * np.float32(OPEN / np.log10(_OVER_BASE_UNKNOWN))
+        unknown: Plane = least(logs) * np.float32(OPEN / np.log10(_OVER_BASE_UNKNOWN))
         return unknown
     brightest = np.ones(3, np.float32) if gate is None else np.asarray(gate, np.float32)
     step = np.log10(np.maximum(over_base(brightest, levels), 1.0))
@@ -85,7 +86,7 @@ def opaque_below(relative: Light) -> float:
     What is dim and hangs together with the border is holder, most of it; where reflections
     lie over it, the limit rises, but stays under what film passes in all but its densest parts.
     """
-    brightest = relative.max(axis=2)
+    brightest = greatest(relative)
     dim = (brightest < _DIM_OF_BASE).astype(np.uint8)
     _, labels = cv2.connectedComponents(dim, connectivity=4)
     rims = (labels[0], labels[-1], labels[:, 0], labels[:, -1])
@@ -120,8 +121,8 @@ def _even_surround(light: Light, levels: Levels) -> Mask:
         if fades_from_gate(level, open_gate, some):
             continue
         off = logs - level.astype(np.float32)
-        mean = off.mean(axis=2)
-        tint = np.abs(off - mean[:, :, None]).max(axis=2)
+        mean = channel_mean(off)
+        tint = greatest(np.abs(off - mean[:, :, None]))
         even = (mean > -_SURROUND_TOLERANCE) & (mean < min(_SURROUND_TOLERANCE, to_gate / 2))
         even &= tint < _SURROUND_TINT
         # Along a side of the scan lies a holder from corner to corner; pictures do not.
@@ -144,7 +145,7 @@ def _grown(mask: Mask) -> Mask:
 def surround(light: Light, levels: Levels) -> Surround:
     """Return film, open gate and holder of a proxy (h, w, 3), told apart pixel by pixel."""
     relative = over_base(light, levels)
-    holder: Mask = relative.max(axis=2) <= opaque_below(relative)
+    holder: Mask = greatest(relative) <= opaque_below(relative)
     gate: Mask = openness(light, levels) > OPEN
     # Where gate fades into holder there is light like film's for a few pixels.
     fading = _grown(gate) & _grown(holder)

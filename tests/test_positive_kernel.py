@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.area_mean import AreaMean, reduced_size
-from pipeline.code_kernel import sixteen_bits
+from pipeline.code_kernel import eight_bits, sixteen_bits
 from pipeline.colour import RollColour, from_profile
 from pipeline.density import Illumination
 from pipeline.film import LayerCurve, Shoulder, find_film
@@ -134,6 +134,15 @@ def test_grey_codes_are_equal():
     sixteen_bits(planes, codes, True)
     assert (codes == codes[..., 1:2]).all()
     assert (codes[..., 1] == np.floor(np.clip(planes[1], 0, 1) * np.float32(65535) + 0.5)).all()
+
+
+@pytest.mark.parametrize("grey", [False, True])
+def test_eight_bits_are_rounded_values(grey):
+    planes = planes_of(light_of_all_kinds(GENERIC))
+    codes = np.empty((*planes.shape[1:], 3), np.uint8)
+    eight_bits(planes, codes, grey)
+    exact = np.clip(np.moveaxis(planes[[1, 1, 1]] if grey else planes, 0, 2).astype(float), 0, 1)
+    assert np.abs(codes - exact * 255.0).max() <= 0.5 + 1e-4
 
 
 @settings(deadline=None, max_examples=60)

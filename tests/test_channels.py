@@ -1,0 +1,29 @@
+"""Channels held against numpy's own reductions, of which they are to be the same bit for bit."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis.extra import numpy as arrays
+
+from pipeline.channels import channel_mean, greatest, least
+
+VALUES = arrays.arrays(
+    np.float32,
+    arrays.array_shapes(min_dims=1, max_dims=2, max_side=5).map(lambda shape: (*shape, 3)),
+    elements={"allow_nan": False, "min_value": -1e6, "max_value": 1e6, "width": 32},
+)
+
+
+@given(VALUES)
+def test_channels_are_those_that_numpy_finds(values):
+    assert (greatest(values) == values.max(axis=-1)).all()
+    assert (least(values) == values.min(axis=-1)).all()
+    assert (channel_mean(values) == values.mean(axis=-1)).all()
+
+
+@pytest.mark.parametrize("shape", [(7, 5, 3), (70, 3)])
+def test_channels_need_no_dense_values(shape):
+    values = np.random.default_rng(0).normal(size=shape).astype(np.float32)[::2]
+    assert (greatest(values) == values.max(axis=-1)).all()
+    assert (channel_mean(values) == values.mean(axis=-1)).all()
+    assert channel_mean(values).dtype == np.float32

@@ -1,0 +1,20 @@
+"""The compiled count of points on lines held against numpy's searchsorted."""
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.line_kernel import fullest_windows
+
+
+@settings(deadline=None)
+@given(st.integers(1, 5), st.integers(1, 60), st.floats(0.0, 30.0), st.integers(0, 99))
+def test_windows_are_those_of_a_plain_search(tries, points, width, seed):
+    rng = np.random.default_rng(seed)
+    # Whole numbers fall on each other and on the ends of windows.
+    rests = np.sort(rng.integers(0, 40, (tries, points)).astype(float), axis=1)
+    found = np.empty((tries, 2), np.int64)
+    fullest_windows(rests, width, found)
+    for rest, (start, count) in zip(rests, found, strict=True):
+        counts = np.searchsorted(rest, rest + width, "right") - np.arange(points)
+        assert (start, count) == (np.argmax(counts), counts.max())
