@@ -10,7 +10,7 @@ from pipeline.channels import channel_mean, greatest, least
 VALUES = arrays.arrays(
     np.float32,
     arrays.array_shapes(min_dims=1, max_dims=2, max_side=5).map(lambda shape: (*shape, 3)),
-    elements={"allow_nan": False, "min_value": -1e6, "max_value": 1e6, "width": 32},
+    elements={"allow_nan": False, "min_value": -1e6, "max_value": 1e6},
 )
 
 
