@@ -1,26 +1,15 @@
 """Colour differences of scene light under D50: CIELAB, and CIEDE2000 with its parts."""
 
-import warnings
 from functools import cache
-from types import ModuleType
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.colour_science import colour_science
 from pipeline.space import find_space, from_working
 
 Floats = NDArray[np.float64]
-
-
-@cache
-def _library() -> ModuleType:
-    with warnings.catch_warnings():
-        # It warns that it can't draw without a plotting library.
-        warnings.simplefilter("ignore")
-        import colour
-    module: ModuleType = colour
-    return module
 
 
 @cache
@@ -73,6 +62,6 @@ def difference_parts(scene: NDArray[np.floating[Any]], reference: Floats) -> Flo
 def difference_2000(scene: NDArray[np.floating[Any]], reference: Floats) -> Floats:
     """Return CIEDE2000 (n,) of linear ACEScg (n, 3) from a reference (ISO/CIE 11664-6)."""
     difference: Floats = np.asarray(
-        _library().delta_E(lab_d50(reference), lab_d50(scene), method="CIE 2000"), float
+        colour_science().delta_E(lab_d50(reference), lab_d50(scene), method="CIE 2000"), float
     )
     return difference

@@ -1,6 +1,5 @@
 """Film profiles: what is known beforehand of a film, read from TOML and validated."""
 
-import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -8,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
+from pipeline.colour_science import colour_science
 from pipeline.film_curve import Curve, LayerCurve, PointCurve, Shoulder
 from pipeline.problem import SettingsProblem
 from pipeline.profile_reader import Matrix, ProfileReader, Triple
@@ -168,10 +168,7 @@ class _FilmReader(ProfileReader):
 @cache
 def _into_working(space: str) -> Matrix:
     """Return the matrix from a linear scene space to ACEScg (colour-science; same white)."""
-    with warnings.catch_warnings():
-        # It warns that it can't draw without a plotting library.
-        warnings.simplefilter("ignore")
-        import colour
+    colour = colour_science()
     spaces = colour.RGB_COLOURSPACES
     matrix = colour.matrix_RGB_to_RGB(spaces[_SCENE_SPACES[space]], spaces[_SCENE_SPACES[_WORKING]])
     red, green, blue = ((float(a), float(b), float(c)) for a, b, c in matrix)

@@ -1,7 +1,6 @@
 """Colour of single frames: exposure trims for all, and a balance for those the user asks for."""
 
 import tomllib
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
@@ -10,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.colour import RollColour, layer_exposure
+from pipeline.colour_science import colour_science
 from pipeline.correction import FrameCorrection
 from pipeline.exposure_trim import picture_key, trim_stops, usual_key
 from pipeline.film import Matrix, profiles_folder
@@ -219,10 +219,7 @@ def scene_light_matrix(temperature_k: float | None, tint: float | None) -> Float
     Duv"; adaptation by the linear Bradford transform (ICC.1:2022, annex E), through
     colour-science. No cone is raised more than tenfold. The light's luminance stays.
     """
-    with warnings.catch_warnings():
-        # It warns that it can't draw without a plotting library.
-        warnings.simplefilter("ignore")
-        import colour
+    colour = colour_science()
 
     daylight = _daylight_k()
     lights = [

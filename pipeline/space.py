@@ -2,17 +2,16 @@
 
 import struct
 import tomllib
-import warnings
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
-from types import ModuleType
 from typing import Any, Protocol
 
 import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.colour_science import colour_science
 from pipeline.film import profiles_folder
 from pipeline.problem import SettingsProblem
 
@@ -148,16 +147,6 @@ class Space:
 
 
 @cache
-def _library() -> ModuleType:
-    with warnings.catch_warnings():
-        # It warns that it can't draw without a plotting library.
-        warnings.simplefilter("ignore")
-        import colour
-    module: ModuleType = colour
-    return module
-
-
-@cache
 def _tables() -> dict[str, dict[str, Any]]:
     return tomllib.loads((profiles_folder() / "spaces.toml").read_text(encoding="utf-8"))
 
@@ -188,8 +177,8 @@ def find_space(name: str) -> Space:
         space = find_space(plain)
         return replace(space, name=name, title=f"{space.title}, linear", transfer=LinearTransfer())
     table = _tables()[name]
-    known = _library().RGB_COLOURSPACES[table["library"]]
-    matrix = _library().normalised_primary_matrix(known.primaries, known.whitepoint)
+    known = colour_science().RGB_COLOURSPACES[table["library"]]
+    matrix = colour_science().normalised_primary_matrix(known.primaries, known.whitepoint)
     return Space(
         name=name,
         title=table["title"],
@@ -222,7 +211,7 @@ def from_working(space: Space) -> NDArray[np.float64]:
     (ICC.1:2022, annex E). Colours outside the space come out below 0 or above 1.
     """
     working = find_space(WORKING)
-    adapted = _library().adaptation.matrix_chromatic_adaptation_VonKries(
+    adapted = colour_science().adaptation.matrix_chromatic_adaptation_VonKries(
         _white_xyz(working), _white_xyz(space), transform="Bradford"
     )
     matrix: NDArray[np.float64] = np.linalg.solve(
