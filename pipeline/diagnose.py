@@ -15,7 +15,7 @@ from pipeline.frame_count import count_findings
 from pipeline.frame_survey import FrameSurvey
 from pipeline.frames import HOLDS_PICTURE
 from pipeline.monochrome import PROFILE as MONOCHROME
-from pipeline.record import Finding
+from pipeline.record import Finding, by_weight
 from pipeline.roll_density import dmax, edge_print
 from pipeline.roll_signs import PatchDensities, RollSigns, picture_blocks, signs_of_samples
 from pipeline.scanner_profile import ScannerProfile, base_status_m, status_m
@@ -25,7 +25,6 @@ from pipeline.survey import StripSurvey
 Triple = tuple[float, float, float]
 # Layers are told by the same matrix on every roll: signs were fitted by it.
 _SIGNS_PROFILE = "generic"
-_SEVERITIES = ("fault", "warning", "note")
 FILM_CODES = frozenset({
     "normal", "under-exposed", "over-exposed", "under-developed", "over-developed",
     "colour-crossover", "high-base", "retained-silver", "no-image", "unexposed",
@@ -103,13 +102,7 @@ def diagnose(
     leaks = _leak_findings(strips)
     if counted or leaks:
         of_film = [finding for finding in of_film if finding.code != "normal"]
-    return ordered([*of_film, *leaks, *counted, *_scanner_findings(strips, clipped)])
-
-
-def ordered(findings: Sequence[Finding]) -> tuple[Finding, ...]:
-    """Return findings gravest first, those equally grave in the order given; `normal` leads."""
-    by_weight = sorted(findings, key=lambda finding: _SEVERITIES.index(finding.severity))
-    return tuple(sorted(by_weight, key=lambda finding: finding.code != "normal"))
+    return by_weight([*of_film, *leaks, *counted, *_scanner_findings(strips, clipped)])
 
 
 def colour_findings(

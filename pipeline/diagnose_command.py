@@ -181,7 +181,8 @@ def _of_scans(
     aim: _Aim,
 ) -> "tuple[list[Diagnosis], list[Exit]]":
     """Return the diagnosis of each roll of scans that could be surveyed, and the exit codes."""
-    from pipeline.diagnosis import Diagnosis, by_weight, with_batch
+    from pipeline.diagnosis import Diagnosis, with_batch
+    from pipeline.record import by_weight
     from pipeline.roll import record_of, survey_roll
     from pipeline.roll_folder import gather_rolls
     from pipeline.workers import workers

@@ -15,7 +15,7 @@ from pipeline.diagnose import FILM_CODES, colour_findings
 from pipeline.monochrome import PROFILE as MONOCHROME
 from pipeline.problem import ScanProblem
 from pipeline.readings import ControlReading, Readings, Spot
-from pipeline.record import Finding
+from pipeline.record import SEVERITIES, Finding, by_weight
 from pipeline.roll_curve import FilmCurve
 from pipeline.roll_signs import RollSigns, signs_of_document
 from pipeline.spot_finding import spot_findings
@@ -23,7 +23,6 @@ from pipeline.spot_finding import spot_findings
 if TYPE_CHECKING:
     from pipeline.bath import Batch, Use
 
-_WEIGHT = ("fault", "warning", "note")
 _FIELDS = ("code", "severity", "evidence", "advice")
 
 
@@ -141,7 +140,7 @@ def _stored(stored: Any, path: Path) -> list[Finding]:
         confidence = each.get("confidence")
         if isinstance(confidence, bool) or not isinstance(confidence, (int, float)):
             raise wrong
-        if not 0.0 <= confidence <= 1.0 or each["severity"] not in _WEIGHT:
+        if not 0.0 <= confidence <= 1.0 or each["severity"] not in SEVERITIES:
             raise wrong
         findings.append(Finding(confidence=float(confidence), **{k: each[k] for k in _FIELDS}))
     return findings
@@ -193,16 +192,9 @@ def diagnosis_of_readings(
     )
 
 
-def by_weight(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Return findings, the gravest first; of the same weight as they were."""
-    return tuple(sorted(findings, key=lambda each: _WEIGHT.index(each.severity)))
-
-
 def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Return findings, the gravest first; of the same weight the most certain first."""
-    return tuple(
-        sorted(findings, key=lambda each: (_WEIGHT.index(each.severity), -each.confidence))
-    )
+    return by_weight(sorted(findings, key=lambda each: -each.confidence))
 
 
 def text_lines(done: Sequence[Diagnosis]) -> list[str]:

@@ -3,7 +3,7 @@
 import dataclasses
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -15,6 +15,7 @@ from pipeline.problem import ScanProblem
 from pipeline.small_file import read_small
 
 SCHEMA = 1
+SEVERITIES = ("fault", "warning", "note")
 # Far more than the record of a thousand scans.
 _MOST_BYTES = 64 << 20
 _ONLY_WHERE_TOLD = ("corrected", "found_as", "exposure_stops", "balance", "temperature_k", "tint")
@@ -215,6 +216,12 @@ class Finding:
     confidence: float
     evidence: str
     advice: str
+
+
+def by_weight(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Return findings, the gravest first; of the same weight as they were, unknown ones last."""
+    order = {severity: place for place, severity in enumerate(SEVERITIES)}
+    return tuple(sorted(findings, key=lambda found: order.get(found.severity, len(order))))
 
 
 @dataclass(frozen=True)

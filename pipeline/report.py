@@ -28,10 +28,17 @@ from pipeline.contact_sheet import (
 )
 from pipeline.density_plot import density_plot
 from pipeline.monochrome import PROFILE as MONOCHROME
-from pipeline.record import FrameRecord, RollRecord, ScanTrouble, StripRecord, Triple
+from pipeline.record import (
+    SEVERITIES,
+    FrameRecord,
+    RollRecord,
+    ScanTrouble,
+    StripRecord,
+    Triple,
+    by_weight,
+)
 
 CHANNELS = ("red", "green", "blue")
-SEVERITIES = ("fault", "warning", "note")
 NUMBER_FROM = {"user": "number given", "order": "number counted"}
 HOW_SOLVED = {
     "profile": "taken from the film profile; the roll's own densities were not asked",
@@ -127,7 +134,7 @@ def page(
     return environment.from_string(source).render(
         record=record, name=roll_name(record), facts=roll_text(record), kinds=_kinds(record),
         sheets=_sheets(record, thumbnails), plot=density_plot(record), channels=CHANNELS,
-        findings=_findings_by_weight(record), batch=batch_items(record), notes=_notes(record),
+        findings=by_weight(record.findings), batch=batch_items(record), notes=_notes(record),
         how=how_solved(record), severities=SEVERITIES,
         cautions=cautions() if touches_chemistry(record) else None,
         contact_sheet=contact_sheet, roll_json=roll_json,
@@ -216,7 +223,7 @@ def summary_lines(record: RollRecord) -> tuple[str, ...]:
             f"{finding.severity}: {finding.code} (confidence "
             f"{figure_text(finding.confidence)}). {finding.evidence} {finding.advice}"
         )
-        for finding in _findings_by_weight(record)
+        for finding in by_weight(record.findings)
     ]
     lines += [printable(f"{each.kind}: {each.scan}: {_told(each)}") for each in record.problems]
     return tuple(lines)
@@ -256,11 +263,6 @@ def _kinds(record: RollRecord) -> str:
         for kind in names
     ]  # fmt: skip
     return ", ".join(words) or "no frames"
-
-
-def _findings_by_weight(record: RollRecord) -> list[Any]:
-    order = {severity: place for place, severity in enumerate(SEVERITIES)}
-    return sorted(record.findings, key=lambda found: order.get(found.severity, len(order)))
 
 
 def _notes(record: RollRecord) -> list[tuple[str, str]]:
