@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.density import as_triple
+from pipeline.density import Triple, as_triple
 from pipeline.fault_finding import as_finding, fault_findings
 from pipeline.fault_model import fault_model, weigh
 from pipeline.film import FilmProfile, find_film, profiles_folder
@@ -22,7 +22,6 @@ from pipeline.scanner_profile import ScannerProfile, base_status_m, status_m
 from pipeline.settings import RollNotes
 from pipeline.survey import StripSurvey
 
-Triple = tuple[float, float, float]
 # Layers are told by the same matrix on every roll: signs were fitted by it.
 _SIGNS_PROFILE = "generic"
 FILM_CODES = frozenset({
@@ -81,21 +80,22 @@ def roll_signs(strips: Sequence[StripSurvey], scanner: ScannerProfile | None = N
 
 def diagnose(
     strips: Sequence[StripSurvey],
+    signs: RollSigns,
     profile: FilmProfile,
     notes: RollNotes,
     clipped: bool,
-    scanner: ScannerProfile | None = None,
     aim: RollSigns | None = None,
 ) -> tuple[Finding, ...]:
     """Return the findings of a roll, gravest first; `normal` if the film itself gives none.
 
     Those of exposure and process go before those of counting and scanning that weigh as much.
-    `aim` are the signs of a roll of the same film and scanner that is known to be right.
+    `signs` are the roll's (`roll_signs`), `aim` those of a roll of the same film and scanner that
+    is known to be right.
     """
     if profile.name == MONOCHROME:
         of_film = _grey_findings(strips, profile)
     elif _pictures(strips):
-        of_film = list(colour_findings(roll_signs(strips, scanner), strips, aim))
+        of_film = list(colour_findings(signs, strips, aim))
     else:
         of_film = _without_pictures(strips, profile)
     counted = count_findings(strips, notes)

@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.density import Triple
 from pipeline.film import profiles_folder
 from pipeline.roll_signs import SIGNS, RollSigns
 
-Triple = tuple[float, float, float]
 Floats = NDArray[np.floating[Any]]
 
 FAMILIES = ("development", "fog", "stain", "silver", "contrast")
@@ -72,7 +72,8 @@ class Weighed:
     """How probable each finding is by a roll's signs; a roll may have two at once.
 
     `odd` is the probability that the signs fit no roll that the model knows. `degrees` are, for
-    each finding, its degree if it is there; `exposure_stops` is over (or under) the usual.
+    each finding, its degree (the red channel's) if it is there; `exposure_stops` is over (or
+    under) the usual.
     """
 
     probabilities: Mapping[str, float]
@@ -192,7 +193,7 @@ def _summed(weights: Floats, odd: float, model: FaultModel) -> Weighed:
         inside = np.array([code in h.codes for h in model.hypotheses])
         probabilities[code] = float(weights[inside].sum())
         of_exposure = code in ("under-exposed", "over-exposed")
-        counted = stops if of_exposure else degrees[:, int(np.abs(degrees).max(axis=0).argmax())]
+        counted = stops if of_exposure else degrees[:, 0]
         if inside.any() and probabilities[code] > 0.0:
             estimates[code] = _estimate(counted[inside], weights[inside])
     red, green, blue = (_estimate(spans[:, channel], weights) for channel in range(3))

@@ -39,6 +39,7 @@ def record_of(
     `aim` are the signs of a roll of the same film and scanner that is known to be right.
     """
     roll, strips, colour = surveyed.roll, surveyed.strips, surveyed.colour
+    signs = roll_signs(strips, surveyed.scanner)
     told = {
         name: value
         for name, value in vars(roll.notes).items()
@@ -55,22 +56,19 @@ def record_of(
                 strips, surveyed.numbers, surveyed.colours, strict=True
             )
         ),
-        densities=_densities(surveyed),
-        findings=diagnose(
-            strips, surveyed.profile, roll.notes, surveyed.clipped, surveyed.scanner, aim
-        ),
+        densities=_densities(surveyed, signs),
+        findings=diagnose(strips, signs, surveyed.profile, roll.notes, surveyed.clipped, aim),
         problems=surveyed.problems,
     )
 
 
-def _densities(surveyed: SurveyedRoll) -> RollDensities:
+def _densities(surveyed: SurveyedRoll, signs: RollSigns) -> RollDensities:
     strips, profile, scanner = surveyed.strips, surveyed.profile, surveyed.scanner
     told = roll_densities(
         strips, surveyed.colour, profile, scanner, surveyed.clipped, surveyed.curve
     )
     if surveyed.curve is not None:
         told = replace(told, curve=curve_document(surveyed.curve))
-    signs = roll_signs(strips, scanner)
     if profile.name == MONOCHROME or not signs.frames:
         return told
     return replace(told, signs=told_signs(signs))

@@ -68,7 +68,7 @@ def model_roll(
 
 
 def found(strips, notes: RollNotes | None = None, clipped: bool = False) -> tuple[Finding, ...]:
-    return diagnose(strips, FILM, notes or RollNotes(), clipped)
+    return diagnose(strips, roll_signs(strips), FILM, notes or RollNotes(), clipped)
 
 
 def codes(*args: object, **options: object) -> list[str]:
@@ -115,9 +115,11 @@ def test_a_good_roll_of_the_same_film_lets_small_faults_be_told():
     aim = roll_signs(model_roll(seed=2))
     weak = model_roll(Process(contrast=(0.86,) * 3), seed=3)
     assert codes(weak) == ["normal"]
-    told = diagnose(weak, FILM, RollNotes(), False, aim=aim)
+    told = diagnose(weak, roll_signs(weak), FILM, RollNotes(), False, aim)
     assert told[0].code == "under-developed"
-    assert diagnose(model_roll(seed=4), FILM, RollNotes(), False, aim=aim)[0].code == "normal"
+    sound = model_roll(seed=4)
+    told = diagnose(sound, roll_signs(sound), FILM, RollNotes(), False, aim)
+    assert told[0].code == "normal"
 
 
 def test_infra_red_that_shows_the_picture_speaks_for_silver():
@@ -211,7 +213,8 @@ def test_one_silver_image_has_but_thin_and_dense():
 
     def told(median: float, printed: object) -> list[str]:
         strips = [strip([frame(median=median)] * 6, print_density=printed)]
-        return [one.code for one in diagnose(strips, grey, RollNotes(), False)]
+        told = diagnose(strips, roll_signs(strips), grey, RollNotes(), False)
+        return [one.code for one in told]
 
     assert told(0.05, SOUND) == ["under-exposed"]
     assert told(0.05, WEAK) == ["under-developed"]
