@@ -92,6 +92,5 @@ def control_patches(
 
 def _print_mm(film: FilmSize) -> tuple[float, float]:
     """Return between which distances from the film's edge print may stand."""
-    margin = (film.width_mm - film.image_across_mm) / 2.0
     clear = float(measure_limits("print")["clear_of_edge_mm"])
-    return clear, (film.perforation_from_edge_mm or margin) - clear
+    return clear, film.rebate_mm - clear

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.control_limits import control_limits
 from pipeline.density import Triple, as_triple
 from pipeline.fault_finding import as_finding, fault_findings
 from pipeline.fault_model import fault_model, weigh
@@ -131,7 +132,7 @@ def _grey_findings(strips: Sequence[StripSurvey], profile: FilmProfile) -> list[
         if printed is None:
             told = "no edge print in view, without which thin development looks the same"
             return [as_finding("under-exposed", 0.4, f"{figures}, {told}.")]
-        weak = float(np.mean(printed)) < limits["weak_edge_print_density"]
+        weak = float(np.mean(printed)) < control_limits().spots.edge_print_weak
         code = "under-developed" if weak else "under-exposed"
         return [as_finding(code, 0.7, f"{figures}, edge print {np.mean(printed):.2f}.")]
     if float((medians > limits["dense_median_density"]).mean()) >= limits["roll_share"]:

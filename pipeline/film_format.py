@@ -22,6 +22,16 @@ class FilmSize:
     perforation_from_edge_mm: float | None = None
     perforation_across_mm: float | None = None
 
+    @property
+    def margin_mm(self) -> float:
+        """Return the width of film on either side of the image."""
+        return (self.width_mm - self.image_across_mm) / 2.0
+
+    @property
+    def rebate_mm(self) -> float:
+        """Return the width of bare film on either side: as far as the holes, else the image."""
+        return self.perforation_from_edge_mm or self.margin_mm
+
 
 @dataclass(frozen=True)
 class FrameFormat:

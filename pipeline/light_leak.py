@@ -82,9 +82,7 @@ def _rebates(
 ) -> list[tuple[float, float]]:
     """Return first and last row of either rebate, clear of its edge, holes and pictures."""
     top, bottom = film_rows
-    margin = (film.width_mm - film.image_across_mm) / 2.0
-    depth = (film.perforation_from_edge_mm or margin) * px_per_mm
-    clear = _CLEAR_MM * px_per_mm
+    depth, clear = film.rebate_mm * px_per_mm, _CLEAR_MM * px_per_mm
     return [(top + clear, top + depth - clear / 2), (bottom - depth + clear / 2, bottom - clear)]
 
 

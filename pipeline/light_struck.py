@@ -94,11 +94,9 @@ def _columns(
 ) -> Light:
     """Return median densities (n, w, 3) by column: of the picture's height and each rebate seen."""
     top, bottom = film_rows
-    margin = (film.width_mm - film.image_across_mm) / 2.0
-    depth = film.perforation_from_edge_mm or margin
     image = film.image_across_mm * px_per_mm
-    first = top + margin * px_per_mm
-    near, far = _CLEAR_MM * px_per_mm, (depth - _CLEAR_MM) * px_per_mm
+    first = top + film.margin_mm * px_per_mm
+    near, far = _CLEAR_MM * px_per_mm, (film.rebate_mm - _CLEAR_MM) * px_per_mm
     spans = (
         (first + _MIDDLE[0] * image, first + _MIDDLE[1] * image),
         (top + near, top + far),

@@ -20,6 +20,7 @@ from pipeline.record import (
     RollDensities,
     StripDensities,
 )
+from pipeline.roll_colour import picture_samples
 from pipeline.scanner_profile import ScannerProfile, base_status_m, status_m
 from pipeline.survey import StripSurvey
 
@@ -79,7 +80,7 @@ def roll_densities(
     guess = None
     if curve is None and strips:
         guess = estimate_contrast(
-            _samples(strips), printed.density if printed else None, colour, profile
+            picture_samples(strips), printed.density if printed else None, colour, profile
         )
     toe, shoulder = _curve_shares(strips, colour)
     absolute = bool(strips) and all(strip.illumination.absolute for strip in strips)
@@ -173,7 +174,7 @@ def trust(
         said.append("No scanner profile is named: these are the scanner's densities, not Status M.")
     else:
         said.append("Status M is computed from the scanner's bands, as its profile has them.")
-    count = len(_samples(strips))
+    count = len(picture_samples(strips))
     if curve is None:
         said.append(
             "No wedge, bracket or chart was measured: contrast is a guess, with an interval that "
@@ -217,10 +218,6 @@ def dmax(strips: Sequence[StripSurvey], scanner: ScannerProfile | None) -> Patch
     return _patch(best.dmax, best.dmax_error, "light-struck film", scanner)
 
 
-def _samples(strips: Sequence[StripSurvey]) -> list[NDArray[np.float32]]:
-    return [f.samples for strip in strips for f in strip.frames if f.kind in HOLDS_PICTURE]
-
-
 def _range(strips: Sequence[StripSurvey]) -> Triple | None:
     """Return the densest part of the pictures less the thinnest."""
     pictures = [f for strip in strips for f in strip.frames if f.kind in HOLDS_PICTURE]
@@ -244,7 +241,7 @@ def _curve_shares(
     strips: Sequence[StripSurvey], colour: RollColour
 ) -> tuple[Triple | None, Triple | None]:
     """Return the shares of the pictures' samples in toe and shoulder, per layer."""
-    samples = [each for each in _samples(strips) if len(each)]
+    samples = [each for each in picture_samples(strips) if len(each)]
     if not samples:
         return None, None
     unmask = np.asarray(colour.unmask, float)
