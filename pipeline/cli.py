@@ -2,12 +2,9 @@
 
 import gc
 import json
-import os
 import signal
 import sys
-from collections.abc import Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,11 +16,11 @@ from pipeline.diagnose_command import diagnose_command
 from pipeline.options import packing_option, reading_options, writing_options
 from pipeline.problem import Exit, Problem, SettingsProblem
 from pipeline.profile_command import profile_group
+from pipeline.roll_run import Run, exit_code, overall, run_of
 
 if TYPE_CHECKING:
     from pipeline.beside import Beside
     from pipeline.roll import Outcome, Roll
-    from pipeline.talk import Talk
 
 # What ends a run in order: Ctrl-C, a supervisor's wish, and a terminal that closes.
 _STOPS = tuple(
@@ -108,66 +105,26 @@ def measure(scans: tuple[Path, ...], **options: Any) -> int:
     from pipeline.roll import record_of, survey_roll
     from pipeline.workers import workers
 
-    run = _run_of(scans, options)
+    run = run_of(scans, options)
     documents, codes = [], []
-    with workers(run.workers, run.cluster, _seen(run.rolls)) as executor:
+    with workers(run.workers, run.cluster, run.seen()) as executor:
         for roll in run.rolls:
             try:
                 surveyed = survey_roll(roll, executor, run.talk.listen)
             except Problem as problem:
-                codes.append(_told(problem, run))
+                codes.append(run.told(problem))
                 continue
             run.talk.end()
             record = record_of(surveyed)
             documents.append(to_document(record))
-            codes.append(_code(len(surveyed.strips), surveyed.failed))
+            codes.append(exit_code(len(surveyed.strips), surveyed.failed))
             if not run.as_json and surveyed.strips:
                 click.echo(measure_table(record))
             if run.strict and surveyed.failed:
                 break
     if run.as_json and documents:
         _echo_json(documents[0] if len(run.rolls) == 1 else documents)
-    return _overall(codes)
-
-
-@dataclass(frozen=True)
-class _Run:
-    """What the user asked for, apart from the settings of the rolls."""
-
-    rolls: "tuple[Roll, ...]"
-    workers: int
-    cluster: str | None
-    talk: "Talk"
-    as_json: bool
-    strict: bool
-
-
-def _run_of(scans: tuple[Path, ...], options: dict[str, Any]) -> _Run:
-    from pipeline.roll_folder import gather_rolls
-    from pipeline.talk import Talk
-
-    talk = Talk(options.pop("verbose"))
-    as_json, strict = options.pop("as_json"), options.pop("strict")
-    workers = options.pop("workers") or os.cpu_count() or 1
-    name = options.pop("roll_name")
-    cluster = options.pop("cluster")
-    changes = {key: value for key, value in options.items() if value is not None}
-    # Other machines start from other folders.
-    named = [path.absolute() for path in scans] if cluster else scans
-    return _Run(gather_rolls(named, changes, name), workers, cluster, talk, as_json, strict)
-
-
-def _seen(rolls: "Sequence[Roll]") -> list[Path]:
-    """Return the scans that are there for this machine."""
-    return [path for roll in rolls for path in roll.scans if path.exists()]
-
-
-def _told(problem: Problem, run: _Run) -> Exit:
-    """Tell why nothing could be done for a roll; a wrong setting of the only roll is usage."""
-    if isinstance(problem, SettingsProblem) and len(run.rolls) == 1:
-        raise problem
-    run.talk.say(str(problem))
-    return Exit.NOTHING_DONE
+    return overall(codes)
 
 
 def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: bool) -> int:
@@ -176,12 +133,12 @@ def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: b
     from pipeline.write import check_folder
 
     beside = Beside(options.pop("readings", None), options.pop("bath_log", None))
-    run = _run_of(scans, options)
+    run = run_of(scans, options)
     out = out.absolute() if run.cluster else out
     check_folder(out)
     results: list[dict[str, Any]] = []
     codes: list[Exit] = []
-    with workers(run.workers, run.cluster, [out, *_seen(run.rolls)]) as executor:
+    with workers(run.workers, run.cluster, [out, *run.seen()]) as executor:
         for roll, folder in zip(run.rolls, _folders(run.rolls, out), strict=True):
             outcome, code, problems = _written(run, roll, folder, executor, split, beside)
             codes.append(code)
@@ -192,11 +149,11 @@ def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: b
                 break
     if run.as_json:
         _echo_json(results)
-    return _overall(codes)
+    return overall(codes)
 
 
 def _written(
-    run: _Run, roll: "Roll", folder: Path, executor: Executor, split: bool, beside: "Beside"
+    run: Run, roll: "Roll", folder: Path, executor: Executor, split: bool, beside: "Beside"
 ) -> "tuple[Outcome | None, Exit, list[str]]":
     """Do one roll; return what was left of it, the exit code it calls for, and its problems."""
     from pipeline.page_drawing import drawings_of
@@ -214,9 +171,9 @@ def _written(
         drawings = drawings_of(roll.notes.batch, beside)
         outcome = write_roll(surveyed, folder, executor, run.talk.listen, split, drawings)
     except Problem as problem:
-        return None, _told(problem, run), [str(problem)]
+        return None, run.told(problem), [str(problem)]
     run.talk.end()
-    code = _code(outcome.written + outcome.kept, outcome.failed)
+    code = exit_code(outcome.written + outcome.kept, outcome.failed)
     return outcome, code, [trouble.message for trouble in outcome.problems]
 
 
@@ -250,18 +207,6 @@ def _echo_problem(problem: Problem) -> None:
 
 def _echo_json(document: Any) -> None:
     click.echo(json.dumps(document, ensure_ascii=False, indent=1))
-
-
-def _code(done: int, failed: int) -> Exit:
-    if not failed:
-        return Exit.DONE
-    return Exit.SOME_FAILED if done else Exit.NOTHING_DONE
-
-
-def _overall(codes: list[Exit]) -> Exit:
-    if codes and all(code == Exit.NOTHING_DONE for code in codes):
-        return Exit.NOTHING_DONE
-    return Exit.SOME_FAILED if any(codes) else Exit.DONE
 
 
 def _folders(rolls: "tuple[Roll, ...]", out: Path) -> list[Path]:

@@ -1,7 +1,6 @@
 """The command's words about what densities say: of scans, a roll record, or readings."""
 
 import json
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -11,6 +10,7 @@ import click
 
 from pipeline.options import reading_options
 from pipeline.problem import Exit, OutputProblem, Problem, ScanProblem, SettingsProblem
+from pipeline.roll_run import exit_code, overall, run_of
 
 if TYPE_CHECKING:
     from pipeline.diagnosis import Diagnosis
@@ -59,8 +59,8 @@ def diagnose_command(
     """
     from pipeline.talk import Talk
 
-    talk = Talk(options.pop("verbose"))
-    as_json, strict = options.pop("as_json"), options.pop("strict")
+    talk = Talk(options["verbose"])
+    as_json, strict = options["as_json"], options["strict"]
     scans, others = _sorted_inputs(inputs)
     _check_chart(chart, others)
     reference = replace(_Aim() if aim is None else _aim(aim), bath_log=bath_log)
@@ -81,13 +81,13 @@ def diagnose_command(
 
         done += batch_diagnoses(records)
     if scans and not (strict and any(codes)):
-        more, more_codes = _of_scans(scans, options, talk, strict, reference)
+        more, more_codes = _of_scans(scans, options, talk, reference)
         done += more
         codes += more_codes
     _echo(done, as_json)
     if chart is not None:
         codes.append(_drawn(chart, done, talk))
-    return _overall(codes)
+    return overall(codes)
 
 
 def _sorted_inputs(inputs: Sequence[Path]) -> tuple[tuple[Path, ...], tuple[Path, ...]]:
@@ -174,44 +174,30 @@ def _of_file(path: Path, aim: _Aim) -> "Diagnosis":
 
 
 def _of_scans(
-    scans: Sequence[Path],
-    options: dict[str, Any],
-    talk: "Talk",
-    strict: bool,
-    aim: _Aim,
+    scans: Sequence[Path], options: dict[str, Any], talk: "Talk", aim: _Aim
 ) -> "tuple[list[Diagnosis], list[Exit]]":
     """Return the diagnosis of each roll of scans that could be surveyed, and the exit codes."""
     from pipeline.diagnosis import Diagnosis, with_batch
     from pipeline.record import by_weight
     from pipeline.roll import record_of, survey_roll
-    from pipeline.roll_folder import gather_rolls
     from pipeline.workers import workers
 
-    count = options.pop("workers") or os.cpu_count() or 1
-    cluster = options.pop("cluster")
-    name = options.pop("roll_name")
-    changes = {key: value for key, value in options.items() if value is not None}
     done: list[Diagnosis] = []
     codes: list[Exit] = []
     try:
-        # Other machines start from other folders.
-        named = [path.absolute() for path in scans] if cluster else scans
-        rolls = gather_rolls(named, changes, name)
+        run = run_of(scans, options)
     except ScanProblem as problem:
         talk.say(str(problem))
         return [], [Exit.NOTHING_DONE]
-    seen = [path for roll in rolls for path in roll.scans if path.exists()]
-    with workers(count, cluster, seen) as executor:
-        for roll in rolls:
+    with workers(run.workers, run.cluster, run.seen()) as executor:
+        for roll in run.rolls:
             try:
-                surveyed = survey_roll(roll, executor, talk.listen)
+                surveyed = survey_roll(roll, executor, run.talk.listen)
             except Problem as problem:
-                if isinstance(problem, SettingsProblem) and len(rolls) == 1:
-                    raise
-                talk.say(str(problem))
-                codes.append(Exit.NOTHING_DONE)
+                codes.append(run.told(problem))
                 continue
-            talk.end()
+            run.talk.end()
+            codes.append(exit_code(len(surveyed.strips), surveyed.failed))
             if surveyed.strips:
                 record = record_of(surveyed, aim=aim.signs)
                 told = tuple(trouble.message for trouble in record.problems)
@@ -219,10 +205,7 @@ def _of_scans(
                 done.append(
                     Diagnosis(roll.name, "scans", found, failed=surveyed.failed, problems=told)
                 )
-                codes.append(Exit.SOME_FAILED if surveyed.failed else Exit.DONE)
-            else:
-                codes.append(Exit.NOTHING_DONE)
-            if strict and surveyed.failed:
+            if run.strict and surveyed.failed:
                 break
     return done, codes
 
@@ -270,9 +253,3 @@ def _drawn(chart: Path, done: "Sequence[Diagnosis]", talk: "Talk") -> Exit:
         talk.say(str(problem))
         return Exit.NOTHING_DONE
     return Exit.DONE
-
-
-def _overall(codes: Sequence[Exit]) -> Exit:
-    if codes and all(code == Exit.NOTHING_DONE for code in codes):
-        return Exit.NOTHING_DONE
-    return Exit.SOME_FAILED if any(codes) else Exit.DONE
