@@ -1,14 +1,13 @@
 """A batch of chemistry, the rolls developed in it, and their entries as rows of plain values."""
 
 import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import date, datetime
 from functools import cache
 from typing import Any, TypeVar
 
-from pipeline.film import profiles_folder
+from pipeline.film import shipped
 from pipeline.problem import SettingsProblem
 
 Triple = tuple[float, float, float]
@@ -92,7 +91,7 @@ _NAMES = ("name", "batch", "roll")
 @cache
 def bath_limits() -> Mapping[str, Mapping[str, Any]]:
     """Return profiles/bath.toml: limits, keeping, spread and judging, each with its source."""
-    return tomllib.loads((profiles_folder() / "bath.toml").read_text("utf-8"))
+    return shipped("bath.toml")
 
 
 def columns(kind: type[Entry]) -> tuple[str, ...]:

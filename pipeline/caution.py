@@ -1,10 +1,9 @@
 """Cautions for colour chemistry, said once wherever advice leads to the baths."""
 
-import tomllib
 from dataclasses import dataclass
 from functools import cache
 
-from pipeline.film import profiles_folder
+from pipeline.film import shipped
 
 
 @dataclass(frozen=True)
@@ -18,7 +17,7 @@ class Cautions:
 @cache
 def cautions() -> Cautions:
     """Return the cautions of profiles/cautions.toml; sources are named there."""
-    document = tomllib.loads((profiles_folder() / "cautions.toml").read_text("utf-8"))
+    document = shipped("cautions.toml")
     return Cautions(str(document["head"]), tuple(str(line) for line in document["lines"]))
 
 

@@ -1,7 +1,6 @@
 """Characteristic curve of film: density against log10 exposure, drawn through measured steps."""
 
 import math
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -10,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.film import profiles_folder
+from pipeline.film import shipped
 
 Floats = NDArray[np.float64]
 Curves = tuple["ChannelCurve", "ChannelCurve", "ChannelCurve"]
@@ -89,7 +88,7 @@ class ChannelCurve:
 @cache
 def curve_rules() -> dict[str, Any]:
     """Return the table 'curve' of profiles/process.toml, which names its sources."""
-    document = tomllib.loads((profiles_folder() / "process.toml").read_text("utf-8"))
+    document = shipped("process.toml")
     rules: dict[str, Any] = document["curve"]
     return rules
 

@@ -1,13 +1,12 @@
 """Which patches of a grid are the 24 of the chart, and which way round it lies."""
 
-import tomllib
 from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.film import profiles_folder
+from pipeline.film import shipped
 from pipeline.space import find_space, from_working
 
 Floats = NDArray[np.float64]
@@ -50,7 +49,7 @@ class Match:
 @cache
 def chart_layout() -> ChartLayout:
     """Return the 24-patch chart of profiles/chart.toml, which names its source."""
-    document = tomllib.loads((profiles_folder() / "chart.toml").read_text("utf-8"))
+    document = shipped("chart.toml")
     patches = document["patches"]
     return ChartLayout(
         names=tuple(str(patch["name"]) for patch in patches),

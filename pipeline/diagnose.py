@@ -1,6 +1,5 @@
 """Findings: what the densities of a roll say, each with its evidence."""
 
-import tomllib
 from collections.abc import Sequence
 from functools import cache
 from typing import Any
@@ -11,7 +10,7 @@ from pipeline.control_limits import control_limits
 from pipeline.density import Triple, as_triple
 from pipeline.fault_finding import as_finding, fault_findings
 from pipeline.fault_model import fault_model, weigh
-from pipeline.film import FilmProfile, find_film, profiles_folder
+from pipeline.film import FilmProfile, find_film, shipped
 from pipeline.frame_count import count_findings
 from pipeline.frame_survey import FrameSurvey
 from pipeline.frames import HOLDS_PICTURE
@@ -34,7 +33,7 @@ FILM_CODES = frozenset({
 
 @cache
 def _limits() -> dict[str, float]:
-    document = tomllib.loads((profiles_folder() / "process.toml").read_text("utf-8"))
+    document = shipped("process.toml")
     return {key: value for key, value in document["roll"].items() if key != "source"}
 
 

@@ -1,14 +1,13 @@
 """From weighed faults to findings: evidence in figures, what else it could be, and advice."""
 
 import math
-import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 
 from pipeline.contact_sheet import counted
 from pipeline.fault_model import NORMAL, Estimate, Weighed
-from pipeline.film import profiles_folder
+from pipeline.film import shipped
 from pipeline.record import Finding
 from pipeline.roll_signs import SIGNS, RollSigns
 
@@ -29,7 +28,7 @@ class FindingText:
 @cache
 def finding_texts() -> Mapping[str, FindingText]:
     """Return the texts of findings by code."""
-    document = tomllib.loads((profiles_folder() / "findings.toml").read_text("utf-8"))
+    document = shipped("findings.toml")
     return {
         code: FindingText(table["severity"], table["advice"], table["tell"])
         for code, table in document.items()

@@ -1,6 +1,5 @@
 """What faults do to the signs of a roll, and how likely each is by the signs seen."""
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -10,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.density import Triple
-from pipeline.film import profiles_folder
+from pipeline.film import shipped
 from pipeline.roll_signs import SIGNS, RollSigns
 
 Floats = NDArray[np.floating[Any]]
@@ -210,7 +209,7 @@ def _estimate(values: Floats, weights: Floats) -> Estimate:
 @cache
 def fault_model() -> FaultModel:
     """Return the model of profiles/fault_signs.toml, whose sources are named there."""
-    document = tomllib.loads((profiles_folder() / "fault_signs.toml").read_text("utf-8"))
+    document = shipped("fault_signs.toml")
     return model_of(document)
 
 

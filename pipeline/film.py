@@ -1,9 +1,11 @@
 """Film profiles: what is known beforehand of a film, read from TOML and validated."""
 
+import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -89,6 +91,12 @@ def profiles_folder() -> Path:
     """Return the folder of the profiles: inside the installed package, else beside it."""
     inside = Path(__file__).parent / "profiles"
     return inside if inside.is_dir() else Path(__file__).parent.parent / "profiles"
+
+
+@cache
+def shipped(name: str) -> dict[str, Any]:
+    """Return what a TOML file of the profiles folder holds, read once; nobody may change it."""
+    return tomllib.loads((profiles_folder() / name).read_text("utf-8"))
 
 
 def film_names() -> tuple[str, ...]:

@@ -1,10 +1,9 @@
 """Sizes of film and pictures, read from the profiles."""
 
-import tomllib
 from dataclasses import dataclass
 from functools import cache
 
-from pipeline.film import profiles_folder
+from pipeline.film import shipped
 
 
 @dataclass(frozen=True)
@@ -49,14 +48,14 @@ class FrameFormat:
 @cache
 def film_sizes() -> dict[str, FilmSize]:
     """Return the known kinds of film by name."""
-    document = tomllib.loads((profiles_folder() / "formats" / "film.toml").read_text("utf-8"))
+    document = shipped("formats/film.toml")
     return {name: FilmSize(name=name, **sizes) for name, sizes in document["film"].items()}
 
 
 @cache
 def frame_formats() -> dict[str, FrameFormat]:
     """Return the known frame formats by name."""
-    document = tomllib.loads((profiles_folder() / "formats" / "film.toml").read_text("utf-8"))
+    document = shipped("formats/film.toml")
     films = film_sizes()
     return {
         name: FrameFormat(

@@ -1,7 +1,6 @@
 """Film speed: the speed points of a characteristic curve, and what they say of exposure."""
 
 import math
-import tomllib
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -10,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.characteristic import Curves, characteristic
-from pipeline.film import FilmProfile, profiles_folder
+from pipeline.film import FilmProfile, shipped
 from pipeline.film_curve import MIDDLE_GREY
 
 Floats = NDArray[np.float64]
@@ -49,7 +48,7 @@ class SpeedPoints:
 @cache
 def speed_rules() -> dict[str, Any]:
     """Return the table 'speed' of profiles/process.toml, which names its source."""
-    document = tomllib.loads((profiles_folder() / "process.toml").read_text("utf-8"))
+    document = shipped("process.toml")
     rules: dict[str, Any] = document["speed"]
     return rules
 

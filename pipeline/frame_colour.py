@@ -1,6 +1,5 @@
 """Colour of single frames: exposure trims for all, and a balance for those the user asks for."""
 
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
@@ -12,7 +11,7 @@ from pipeline.colour import RollColour, layer_exposure
 from pipeline.colour_science import colour_science
 from pipeline.correction import FrameCorrection
 from pipeline.exposure_trim import picture_key, trim_stops, usual_key
-from pipeline.film import Matrix, profiles_folder
+from pipeline.film import Matrix, shipped
 from pipeline.frame_survey import FrameSurvey
 from pipeline.frames import HOLDS_PICTURE
 from pipeline.picture_edge import written_area
@@ -196,8 +195,7 @@ def neutral_balance(
 
 @cache
 def _daylight_k() -> float:
-    text = (profiles_folder() / "process.toml").read_text("utf-8")
-    return float(tomllib.loads(text)["light"]["daylight_k"])
+    return float(shipped("process.toml")["light"]["daylight_k"])
 
 
 @cache

@@ -1,13 +1,12 @@
 """Frames found held against those expected, and the numbers missing among them."""
 
 import itertools
-import tomllib
 from collections.abc import Sequence
 from functools import cache
 from typing import Any
 
 from pipeline.contact_sheet import counted
-from pipeline.film import profiles_folder
+from pipeline.film import shipped
 from pipeline.record import Finding
 from pipeline.settings import RollNotes
 from pipeline.survey import StripSurvey
@@ -15,7 +14,7 @@ from pipeline.survey import StripSurvey
 
 @cache
 def _count() -> dict[str, Any]:
-    document = tomllib.loads((profiles_folder() / "process.toml").read_text("utf-8"))
+    document = shipped("process.toml")
     return dict(document["count"])
 
 

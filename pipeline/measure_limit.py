@@ -1,6 +1,5 @@
 """What limits a measured density: the scanner's dark level, and figures kept in a profile."""
 
-import tomllib
 from functools import cache
 from typing import Any
 
@@ -8,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.density import Illumination, Triple
-from pipeline.film import profiles_folder
+from pipeline.film import shipped
 
 Floats = NDArray[np.float64]
 
@@ -16,7 +15,7 @@ Floats = NDArray[np.float64]
 @cache
 def measure_limits(part: str) -> dict[str, Any]:
     """Return one part of `profiles/measure.toml`: 'scanner', 'print', 'struck' or 'contrast'."""
-    document = tomllib.loads((profiles_folder() / "measure.toml").read_text("utf-8"))
+    document = shipped("measure.toml")
     return dict(document[part])
 
 

@@ -1,6 +1,5 @@
 """A film profile fitted to 24-patch charts on the film, or balanced by a grey card."""
 
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
@@ -10,7 +9,7 @@ from numpy.typing import NDArray
 
 from pipeline.chart_match import chart_exposures, chart_layout, chart_places
 from pipeline.colour_difference import difference_2000, difference_parts
-from pipeline.film import FilmProfile, Matrix, fittable_curves, profiles_folder
+from pipeline.film import FilmProfile, Matrix, fittable_curves, shipped
 from pipeline.film_curve import MIDDLE_GREY, LayerCurve
 from pipeline.problem import SettingsProblem
 
@@ -216,7 +215,7 @@ class _Problem:
 
 @cache
 def _constants() -> dict[str, dict[str, float]]:
-    return tomllib.loads((profiles_folder() / "fit.toml").read_text("utf-8"))
+    return shipped("fit.toml")
 
 
 def _constant(section: str, key: str) -> float:

@@ -1,7 +1,6 @@
 """Colour spaces of the pictures written: matrices, transfer functions, ICC profiles."""
 
 import struct
-import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
@@ -12,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.colour_science import colour_science
-from pipeline.film import profiles_folder
+from pipeline.film import shipped
 from pipeline.problem import SettingsProblem
 
 Floats = NDArray[np.floating[Any]]
@@ -148,7 +147,7 @@ class Space:
 
 @cache
 def _tables() -> dict[str, dict[str, Any]]:
-    return tomllib.loads((profiles_folder() / "spaces.toml").read_text(encoding="utf-8"))
+    return shipped("spaces.toml")
 
 
 def space_names() -> tuple[str, ...]:

@@ -1,13 +1,12 @@
 """Status M densities (ISO 5-3) of spectra, and spectra like those of colour negative film."""
 
 import itertools
-import tomllib
 from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.film import profiles_folder
+from pipeline.film import profiles_folder, shipped
 
 Floats = NDArray[np.float64]
 
@@ -61,7 +60,7 @@ def film_spectra(wavelength_nm: Floats) -> tuple[Floats, Floats]:
     All combinations of some amounts of three dyes, with the coloured couplers left over from
     each (profiles/dyes.toml, which names its sources).
     """
-    table = tomllib.loads((profiles_folder() / _DYES).read_text("utf-8"))
+    table = shipped(_DYES)
     dyes = [_lobes(wavelength_nm, lobes) for lobes in table["dyes"].values()]
     coloured = [_lobes(wavelength_nm, lobes) for lobes in table["coloured"].values()]
     base = table["support"] + table["coupler"] * np.sum(coloured, axis=0)
@@ -77,7 +76,7 @@ def base_spectra(wavelength_nm: Floats) -> Floats:
     All combinations of some amounts of support, of coloured couplers, and of fog of each dye
     with the coupler it uses up (profiles/dyes.toml, which names its sources).
     """
-    table = tomllib.loads((profiles_folder() / _DYES).read_text("utf-8"))
+    table = shipped(_DYES)
     dyes = np.array([_lobes(wavelength_nm, lobes) for lobes in table["dyes"].values()])
     coloured = np.array([_lobes(wavelength_nm, lobes) for lobes in table["coloured"].values()])
     amounts = table["base"]

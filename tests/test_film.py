@@ -8,7 +8,7 @@ import PyOpenColorIO
 import pytest
 
 from pipeline.colour import from_profile, scene_light, solve_roll
-from pipeline.film import film_names, find_film, profiles_folder, read_film
+from pipeline.film import film_names, find_film, profiles_folder, read_film, shipped
 from pipeline.problem import SettingsProblem
 from pipeline.render import to_scene
 
@@ -240,3 +240,13 @@ def test_what_is_no_toml_is_refused_by_name(tmp_path, content):
         read_film(path)
     with pytest.raises(SettingsProblem, match="can't be read as a film profile"):
         find_film(str(tmp_path / "absent.toml"))
+
+
+def test_files_of_the_profiles_folder_are_read_once():
+    import tomllib
+
+    path = profiles_folder() / "process.toml"
+    assert shipped("process.toml") == tomllib.loads(path.read_text("utf-8"))
+    assert shipped("process.toml") is shipped("process.toml")
+    with pytest.raises(FileNotFoundError):
+        shipped("nothing.toml")
