@@ -13,6 +13,9 @@ Codes = NDArray[Any]
 _KINDS = ("uint16", "uint8")
 _PLANES = "float32[:,:,::1]"
 
+SIXTEEN_BITS = np.float32(65535.0)
+"""Full scale of 16 bits."""
+
 
 def _signatures(rest: str) -> list[str]:
     """Return the signatures of a loop over codes, dense or not."""
@@ -42,22 +45,36 @@ def looked_up_planes(codes: Codes, tables: Floats, planes: Floats) -> None:
 
 
 @compiled(fast=True)
+def coded(values: Floats, full: np.float32, codes: Codes) -> None:
+    """Fill codes with values 0 to 1 times full scale, rounded."""
+    none, one, half = np.float32(0.0), np.float32(1.0), np.float32(0.5)
+    for k in range(len(values)):
+        codes[k] = np.int32(min(max(values[k], none), one) * full + half)
+
+
+@compiled(fast=True)
+def together(red: Codes, green: Codes, blue: Codes, pixels: Codes) -> None:
+    """Fill pixels (n, 3) with three rows of codes."""
+    for k in range(len(red)):
+        pixels[k, 0], pixels[k, 1], pixels[k, 2] = red[k], green[k], blue[k]
+
+
+@compiled(fast=True)
 def _interleaved(planes: Floats, codes: Codes, grey: bool, full: np.float32) -> None:
     """Fill codes (n, w, 3) with values 0 to 1 times full scale, rounded."""
     _, rows, columns = planes.shape
-    none, one, half = np.float32(0.0), np.float32(1.0), np.float32(0.5)
+    # First each channel by itself, then all three together: so both are done in vectors.
+    line = np.empty((3, columns), codes.dtype)
     for row in range(rows):
         for channel in range(3):
-            source = planes[1 if grey else channel, row]
-            for column in range(columns):
-                value = min(max(source[column], none), one) * full + half
-                codes[row, column, channel] = np.int32(value)
+            coded(planes[1 if grey else channel, row], full, line[channel])
+        together(line[0], line[1], line[2], codes[row])
 
 
 @compiled(f"void({_PLANES}, uint16[:,:,::1], boolean)", fast=True)
 def sixteen_bits(planes: Floats, codes: Codes, grey: bool) -> None:
     """Fill codes (n, w, 3) with values 0 to 1, rounded; `grey` takes the second for all."""
-    _interleaved(planes, codes, grey, np.float32(65535.0))
+    _interleaved(planes, codes, grey, SIXTEEN_BITS)
 
 
 @compiled(f"void({_PLANES}, uint8[:,:,::1], boolean)", fast=True)

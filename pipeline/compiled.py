@@ -3,12 +3,27 @@
 from collections.abc import Callable
 from typing import Any, TypeVar, cast
 
+import llvmlite.binding as llvm
 import numba
 import numpy as np
+from numba.core import config
 
 Function = TypeVar("Function", bound=Callable[..., object])
 
 _LEAST_EXPONENT, _MOST_EXPONENT = -126.0, 126.0
+# The compiler holds vectors to half of their width, since the first processors that had wide ones
+# ran slower with them. Those that have this set of instructions as well do not.
+_WIDE_AT_NO_COST = "avx512vbmi2"
+
+
+def _widen() -> None:
+    """Let loops use vectors as wide as the processor has, unless the user sets what it has."""
+    features, settings = llvm.get_host_cpu_features(), cast(Any, config)
+    if settings.CPU_FEATURES is None and features.get(_WIDE_AT_NO_COST):
+        settings.CPU_FEATURES = f"{features.flatten()},-prefer-256-bit"
+
+
+_widen()
 
 
 def compiled(

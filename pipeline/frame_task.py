@@ -30,14 +30,15 @@ from pipeline.render import (
     picture_size,
     to_scene,
 )
-from pipeline.resample import Corners
+from pipeline.resample import BAND_ROWS, Corners
 from pipeline.scan import Scan
 from pipeline.settings import RollNotes, Settings
 from pipeline.space import LinearTransfer, PowerTransfer, Space, find_space
 from pipeline.write import write_archive, write_share, write_sidecar
 
 DUST_ENDING = ".dust.png"
-_STRIP_ROWS = 32
+# A whole number of bands, so that none lies on two strips.
+_STRIP_ROWS = 4 * BAND_ROWS
 _SHARE_ENDINGS = {"jpeg": "jpg", "png": "png"}
 
 
@@ -184,16 +185,24 @@ class _Frame:
         linear = self._task.settings.look == "linear"
         kind = np.dtype(np.float32 if linear else np.uint16)
         strips = _Strips(self.archive_size, kind, self._written)
-        for top, scene in self._scenes():
-            yield from strips.of(self._shown(self._archive_mean.of(scene, top)))
+        way = self._archive_way
+        for top, light in self._light.bands():
+            rows = strips.room(light.shape[1])
+            if way is not None and self.archive_size == self.size and rows is not None:
+                self._add_to_share(self._scene.shown(light, top, way, rows, self._grey), top)
+                yield from strips.filled(len(rows))
+            else:
+                scene = self._scene.of(light, top)
+                self._add_to_share(scene, top)
+                yield from strips.of(self._shown(self._archive_mean.of(scene, top)))
 
     def share_picture(self) -> NDArray[np.uint8]:
         """Return the share picture, made now if no archive was."""
         if self._share is None:
             raise ValueError("there is no picture to share")
         if self._shared < len(self._share):
-            for _ in self._scenes():
-                pass
+            for top, light in self._light.bands():
+                self._add_to_share(self._scene.of(light, top), top)
         return self._share
 
     @property
@@ -201,18 +210,13 @@ class _Frame:
         """Return where dust was mended, if that is to be told."""
         return self._light.mask
 
-    def _scenes(self) -> Iterator[tuple[int, NDArray[np.float32]]]:
-        for top, light in self._light.bands():
-            scene = self._scene.of(light, top)
-            if self._share is not None:
-                self._add_to_share(scene, top)
-            yield top, scene
-
     def _add_to_share(self, scene: NDArray[np.float32], top: int) -> None:
         from pipeline.code_kernel import eight_bits
 
+        if self._share is None:
+            return
         small = self._share_mean.of(scene, top)
-        if self._share is None or not small.shape[1]:
+        if not small.shape[1]:
             return
         until = self._shared + small.shape[1]
         eight_bits(self._share_way.of(small), self._share[self._shared : until], self._grey)
@@ -235,7 +239,10 @@ class _Frame:
 
 
 class _Strips:
-    """Planes of any height in, pixels of one height out, but for the last."""
+    """Planes of any height in, pixels of one height out, but for the last.
+
+    The pixels are good until the next are asked for.
+    """
 
     def __init__(
         self,
@@ -243,12 +250,9 @@ class _Strips:
         kind: np.dtype[Any],
         fill: Callable[[NDArray[np.float32], Pixels], None],
     ) -> None:
-        self._left, self._columns, self._kind, self._fill = size[0], size[1], kind, fill
-        self._pixels = self._empty()
+        self._left, self._fill = size[0], fill
+        self._pixels = np.empty((min(_STRIP_ROWS, size[0]), size[1], 3), kind)
         self._filled = 0
-
-    def _empty(self) -> Pixels:
-        return np.empty((min(_STRIP_ROWS, self._left), self._columns, 3), self._kind)
 
     def of(self, planes: NDArray[np.float32]) -> Iterator[Pixels]:
         """Yield the strips that planes (3, n, columns) complete."""
@@ -257,11 +261,21 @@ class _Strips:
             stop = min(planes.shape[1], at + len(self._pixels) - self._filled)
             until = self._filled + stop - at
             self._fill(planes[:, at:stop], self._pixels[self._filled : until])
-            at, self._filled = stop, until
-            if until == len(self._pixels):
-                done, self._left, self._filled = self._pixels, self._left - until, 0
-                self._pixels = self._empty()
-                yield done
+            yield from self.filled(stop - at)
+            at = stop
+
+    def room(self, count: int) -> Pixels | None:
+        """Return the next rows to fill, or None if they lie on two strips."""
+        until = self._filled + count
+        return self._pixels[self._filled : until] if until <= len(self._pixels) else None
+
+    def filled(self, count: int) -> Iterator[Pixels]:
+        """Yield the strip that so many more rows complete, if they do."""
+        self._filled += count
+        if self._filled == len(self._pixels):
+            yield self._pixels
+            self._left, self._filled = self._left - self._filled, 0
+            self._pixels = self._pixels[: self._left]
 
 
 class _Light:

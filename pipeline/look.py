@@ -51,14 +51,19 @@ class Showing:
 
     def of(self, scene: Floats) -> Floats:
         """Return display values 0 to 1, planes (3, n, columns), for scene light alike."""
-        from pipeline.positive_kernel import shown_of_scene
+        from pipeline.print_kernel import shown_of_scene
 
         shown = np.empty_like(scene)
-        shown_of_scene(
-            scene, shown, self.matrix, self.tone, self.gamut, self.curve, self.levels,
-            self.printed, self.levelled,
-        )  # fmt: skip
+        shown_of_scene(scene, shown, *self.arrays)
         return shown
+
+    @property
+    def arrays(self) -> tuple[Floats, Floats, Floats, Floats, Floats, bool, bool]:
+        """Return what the compiled loops take, in their order."""
+        return (
+            self.matrix, self.tone, self.gamut, self.curve, self.levels, self.printed,
+            self.levelled,
+        )  # fmt: skip
 
 
 @lru_cache(maxsize=16)

@@ -17,22 +17,29 @@ COMPRESSION = {"deflate": "adobe_deflate", "zstd": "zstd", "lzw": "lzw", "none":
 _ZSTD_LEVEL = 3
 
 
-def packed(rows: Pixels, packing: str) -> bytes:
+def packed(rows: Pixels, packing: str, scratch: Pixels | None = None) -> bytes:
     """Return rows (n, w, 3) as the bytes of a strip, little-endian, with differences first.
 
     Deflate is that of any reader, made by a library for speed: level 1 packs grain no worse than
-    level 6 does.
+    level 6 does. `scratch` may be pixels of at least as many rows, which are written over.
     """
     rows = np.ascontiguousarray(rows)
     if packing == "none":
         return _little(rows).tobytes()
-    return _PACKERS[packing](_differences(rows))
+    return _PACKERS[packing](_differences(rows, scratch))
 
 
-def _differences(rows: Pixels) -> NDArray[Any]:
-    encode = imagecodecs.floatpred_encode if rows.dtype.kind == "f" else imagecodecs.delta_encode
-    told: NDArray[Any] = encode(_little(rows), axis=-2)
-    return told
+def _differences(rows: Pixels, scratch: Pixels | None) -> NDArray[Any]:
+    if rows.dtype.kind == "f":
+        told: NDArray[Any] = imagecodecs.floatpred_encode(_little(rows), axis=-2)
+        return told
+    less = np.empty_like(rows) if scratch is None else scratch[: len(rows)]
+    less[:, :1] = rows[:, :1]
+    # As rows of single samples, since loops over three are slow.
+    flat, out = rows.reshape(len(rows), -1), less.reshape(len(rows), -1)
+    samples = rows.shape[2]
+    np.subtract(flat[:, samples:], flat[:, :-samples], out=out[:, samples:])
+    return _little(less)
 
 
 def _little(values: Pixels) -> NDArray[Any]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,6 +10,7 @@ from numpy.typing import NDArray
 from pipeline.colour import RollColour
 from pipeline.density import Illumination
 from pipeline.layer_tables import LEAST_DENSITY, layers_of
+from pipeline.look import Showing
 from pipeline.resample import MARGIN_PX, Corners, rounded, straight_bands, upright
 from pipeline.scan import Scan, opened
 from pipeline.scan_lines import ScanLines
@@ -107,18 +109,47 @@ class SceneBands:
         self._along = np.ascontiguousarray(along[0].T)
         self._dark = np.asarray(base.illumination.dark, np.float32)
         self._layers = layers_of(colour)
+        self._scene = np.empty((3, 0, 0), np.float32)
 
     def of(self, light: Floats, top: int) -> Floats:
-        """Return linear ACEScg planes (3, n, columns) for a frame's light from row `top` on."""
-        from pipeline.positive_kernel import scene_of_light
+        """Return linear ACEScg planes (3, n, columns) for a frame's light from row `top` on.
 
-        scene, layers = np.empty_like(light), self._layers
-        across = self._across[top : top + light.shape[1]]
-        scene_of_light(
-            light, scene, across, self._along, self._dark, np.float32(_LEAST_LIGHT), layers.unmask,
-            np.float32(LEAST_DENSITY), layers.tables, layers.lows, layers.steps, layers.scene,
-        )  # fmt: skip
+        They are good until the next are asked for.
+        """
+        from pipeline.scene_kernel import scene_of_light
+
+        scene = self._room(light)
+        scene_of_light(light, scene, *self._arrays(top, light.shape[1]))
         return scene
+
+    def shown(
+        self, light: Floats, top: int, way: Showing, codes: NDArray[np.uint16], grey: bool
+    ) -> Floats:
+        """Return what `of` does, and fill codes (n, columns, 3) with what a look shows of it.
+
+        `grey` takes the second channel for all.
+        """
+        from pipeline.positive_kernel import codes_of_light
+
+        scene = self._room(light)
+        arrays = (*self._arrays(top, light.shape[1]), *way.arrays)
+        codes_of_light(light, scene, codes, grey, *arrays)
+        return scene
+
+    def _room(self, light: Floats) -> Floats:
+        """Return planes to fill; the same again, as fresh memory costs as much as the colour."""
+        if self._scene.shape != light.shape:
+            self._scene = np.empty_like(light)
+        return self._scene
+
+    def _arrays(self, top: int, rows: int) -> tuple[Any, ...]:
+        """Return what the compiled loops take for rows from `top` on, in their order."""
+        layers = self._layers
+        return (
+            self._across[top : top + rows], self._along, self._dark, np.float32(_LEAST_LIGHT),
+            layers.unmask, np.float32(LEAST_DENSITY), layers.tables, layers.lows, layers.steps,
+            layers.scene,
+        )  # fmt: skip
 
 
 def to_density_above(light: Floats, base: FrameBase) -> Floats:
@@ -131,7 +162,7 @@ def to_density_above(light: Floats, base: FrameBase) -> Floats:
 
 def to_scene(above: Floats, colour: RollColour) -> Floats:
     """Return linear ACEScg float32 (..., 3) for densities above base."""
-    from pipeline.positive_kernel import scene_of_density
+    from pipeline.scene_kernel import scene_of_density
 
     layers = layers_of(colour)
     scene = np.array(np.asarray(above, np.float32).reshape(-1, 3).T, order="C")

@@ -1,6 +1,7 @@
 """The compiled loops that resample rows and columns; importing them loads the compiler."""
 
 import math
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,79 +13,127 @@ Places = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
 _CHUNK = 512
+# Where columns lean so much that the rows they fall on change more often, what the taps fall on
+# is gathered first, since short loops are slow.
+_LEAST_STRETCH = 48
 _SHARE_OF_FALL = 0.25
 _PLANES, _TERMS = "float32[:,:,::1]", "float32[:,::1]"
-# Of arrays in a loop the compiler makes sure that none overlaps what is written. It gives up
-# where there are more than eight to compare, so sums of eight taps are taken in two halves.
+# Loops index whole arrays without a sign, and take no parts of them: a part is counted in and out
+# with every call, which takes longer than a short stretch; and places that might be below 0 are
+# looked at one by one.
+_index = np.uint64
+_0, _1, _2, _3, _4, _5, _6, _7 = (np.uint64(tap) for tap in range(8))
 
 
 @compiled(fast=True)
-def _weigh_pair(near: Floats, far: Floats, parts: Floats, even: Floats, odd: Floats) -> None:
-    """Fill the weights of a tap and of its opposite for places between two samples."""
-    e0, e1, e2, e3, e4 = even[0], even[1], even[2], even[3], even[4]
-    o0, o1, o2, o3, o4 = odd[0], odd[1], odd[2], odd[3], odd[4]
-    for place in range(len(parts)):
-        middle = parts[place] - np.float32(0.5)
-        square = middle * middle
-        same = e0 + square * (e1 + square * (e2 + square * (e3 + square * e4)))
-        opposite = o0 + square * (o1 + square * (o2 + square * (o3 + square * o4)))
-        near[place] = same + opposite * middle
-        far[place] = same - opposite * middle
+def _weigh(
+    weights: Floats, at: int, count: int, first: float, slope: float, even: Floats, odd: Floats
+) -> None:
+    """Fill (8, n), from `at` on, with the taps' weights for places between two samples.
 
-
-@compiled(fast=True)
-def _weigh(weights: Floats, parts: Floats, even: Floats, odd: Floats) -> None:
-    """Fill (8, n) with the weights of the taps for n places between two samples."""
-    count = len(parts)
+    Place k is ``first + slope * k`` beyond the fourth sample.
+    """
+    middle, step = np.float32(first - 0.5), np.float32(slope)
     for pair in range(4):
-        near, far = weights[pair, :count], weights[7 - pair, :count]
-        _weigh_pair(near, far, parts, even[pair], odd[pair])
+        e0, e1, e2, e3, e4 = (
+            even[pair, 0],
+            even[pair, 1],
+            even[pair, 2],
+            even[pair, 3],
+            even[pair, 4],
+        )
+        o0, o1, o2, o3, o4 = odd[pair, 0], odd[pair, 1], odd[pair, 2], odd[pair, 3], odd[pair, 4]
+        near, far, start = _index(pair), _index(7 - pair), _index(at)
+        for k in range(_index(count)):
+            place = middle + step * np.float32(np.int32(k))
+            square = place * place
+            same = e0 + square * (e1 + square * (e2 + square * (e3 + square * e4)))
+            opposite = o0 + square * (o1 + square * (o2 + square * (o3 + square * o4)))
+            weights[near, start + k] = same + opposite * place
+            weights[far, start + k] = same - opposite * place
 
 
 @compiled(fast=True)
-def _between(parts: Floats, place: int, start: float, slope: float, whole: int) -> None:
-    """Fill in how far places ``start + slope * place`` and on lie beyond a whole one."""
-    for k in range(len(parts)):
-        parts[k] = start + slope * (place + k) - whole
-
-
-@compiled(fast=True)
-def _copy(source: Floats, target: Floats) -> None:
-    for k in range(len(source)):
-        target[k] = source[k]
-
-
-@compiled(fast=True)
-def _outer(
-    result: Floats, count: int, a: Floats, b: Floats, c: Floats, d: Floats, weights: Floats
-) -> None:
-    """Fill `result` with the sum of the four outer taps."""
-    v, w, x, y = weights[0], weights[1], weights[6], weights[7]
-    for k in range(count):
-        result[k] = v[k] * a[k] + w[k] * b[k] + x[k] * c[k] + y[k] * d[k]
-
-
-@compiled(fast=True)
-def _inner(
-    result: Floats, count: int, a: Floats, b: Floats, c: Floats, d: Floats, weights: Floats
-) -> None:
-    """Add the four inner taps to `result`, and hold it to what the nearest allow."""
-    v, w, x, y = weights[2], weights[3], weights[4], weights[5]
-    for k in range(count):
-        result[k] += v[k] * a[k] + w[k] * b[k] + x[k] * c[k] + y[k] * d[k]
-
-
-@compiled(fast=True)
-def _hold(result: Floats, count: int, a: Floats, b: Floats, c: Floats, d: Floats) -> None:
-    """Hold sums to what the four nearest samples allow."""
+def _held(
+    total: np.float32, before: np.float32, left: np.float32, right: np.float32, after: np.float32
+) -> Any:
+    """Hold a sum to what the four nearest samples allow."""
     none, share = np.float32(0.0), np.float32(_SHARE_OF_FALL)
-    for k in range(count):
-        before, left, right, after = a[k], b[k], c[k], d[k]
-        low, high = min(left, right), max(left, right)
-        rise = max(min(left - before, right - after), none)
-        # Light is never negative: a trough of two dark samples is not much darker than they are.
-        dip = max(min(min(before - left, after - right), low), none)
-        result[k] = max(min(result[k], high + share * rise), low - share * dip)
+    low, high = min(left, right), max(left, right)
+    rise = max(min(left - before, right - after), none)
+    # Light is never negative: a trough of two dark samples is not much darker than they are.
+    dip = max(min(min(before - left, after - right), low), none)
+    return max(min(total, high + share * rise), low - share * dip)
+
+
+@compiled(fast=True)
+def _along(
+    source: Floats,
+    channel: Any,
+    row: Any,
+    at: Any,
+    weights: Floats,
+    result: Floats,
+    target: Any,
+    place: Any,
+    count: int,
+) -> None:
+    """Fill a stretch of a row with sums of eight samples of a row, the first at `at`."""
+    for k in range(_index(count)):
+        from_here = at + k
+        before, left = source[channel, row, from_here + _2], source[channel, row, from_here + _3]
+        right, after = source[channel, row, from_here + _4], source[channel, row, from_here + _5]
+        total = (
+            weights[_0, k] * source[channel, row, from_here]
+            + weights[_1, k] * source[channel, row, from_here + _1]
+            + weights[_2, k] * before
+            + weights[_3, k] * left
+            + weights[_4, k] * right
+            + weights[_5, k] * after
+            + weights[_6, k] * source[channel, row, from_here + _6]
+            + weights[_7, k] * source[channel, row, from_here + _7]
+        )
+        result[channel, target, place + k] = _held(total, before, left, right, after)
+
+
+@compiled(fast=True)
+def _down(
+    source: Floats,
+    channel: Any,
+    first: int,
+    at: Any,
+    weights: Floats,
+    result: Floats,
+    row: Any,
+    place: Any,
+    count: int,
+) -> None:
+    """Fill a stretch of a row with sums of eight rows, the first at `first`, in a ring."""
+    high = source.shape[1]
+    i = first % high
+    i0, i = _index(i), (i + 1 if i + 1 < high else 0)
+    i1, i = _index(i), (i + 1 if i + 1 < high else 0)
+    i2, i = _index(i), (i + 1 if i + 1 < high else 0)
+    i3, i = _index(i), (i + 1 if i + 1 < high else 0)
+    i4, i = _index(i), (i + 1 if i + 1 < high else 0)
+    i5, i = _index(i), (i + 1 if i + 1 < high else 0)
+    i6, i = _index(i), (i + 1 if i + 1 < high else 0)
+    i7 = _index(i)
+    for k in range(_index(count)):
+        here = at + k
+        before, left = source[channel, i2, here], source[channel, i3, here]
+        right, after = source[channel, i4, here], source[channel, i5, here]
+        total = (
+            weights[_0, k] * source[channel, i0, here]
+            + weights[_1, k] * source[channel, i1, here]
+            + weights[_2, k] * before
+            + weights[_3, k] * left
+            + weights[_4, k] * right
+            + weights[_5, k] * after
+            + weights[_6, k] * source[channel, i6, here]
+            + weights[_7, k] * source[channel, i7, here]
+        )
+        result[channel, row, place + k] = _held(total, before, left, right, after)
 
 
 @compiled()
@@ -121,38 +170,35 @@ def along_rows(
     even, odd
         The taps' weights, as `resample.tap_terms` returns them.
     """
-    weights, parts = np.empty((8, _CHUNK), np.float32), np.empty(_CHUNK, np.float32)
+    weights = np.empty((8, _CHUNK), np.float32)
     channels, _, columns = ring.shape
     for row in range(len(targets)):
         place = 0
         while place < columns:
             whole = math.floor(starts[row] + slope * place)
             stop = _stretch(place, columns, starts[row], slope, whole)
-            count = stop - place
-            _between(parts[:count], place, starts[row], slope, whole)
-            _weigh(weights, parts[:count], even, odd)
+            count, first = stop - place, starts[row] + slope * place - whole
+            _weigh(weights, 0, count, first, slope, even, odd)
+            at, target = _index(place + whole - 3), _index(targets[row])
             for channel in range(channels):
-                line = source[channel, row, place + whole - 3 :]
-                sums = ring[channel, targets[row], place:stop]
-                _outer(sums, count, line, line[1:], line[6:], line[7:], weights)
-                _inner(sums, count, line[2:], line[3:], line[4:], line[5:], weights)
-                _hold(sums, count, line[2:], line[3:], line[4:], line[5:])
+                _along(
+                    source, _index(channel), _index(row), at, weights, ring, target,
+                    _index(place), count,
+                )  # fmt: skip
             place = stop
 
 
 @compiled(fast=True)
-def _straight_down(
-    ring: Floats, first: int, left: int, count: int, sums: Floats, weights: Floats
+def _gather(
+    ring: Floats, channel: Any, first: int, at: Any, taps: Floats, place: Any, count: int
 ) -> None:
-    """Fill `sums` from eight rows of a ring, from `first` on, that all columns have in common."""
-    high, right = len(ring), left + count
-    a, b = ring[first % high, left:right], ring[(first + 1) % high, left:right]
-    c, d = ring[(first + 2) % high, left:right], ring[(first + 3) % high, left:right]
-    e, f = ring[(first + 4) % high, left:right], ring[(first + 5) % high, left:right]
-    g, h = ring[(first + 6) % high, left:right], ring[(first + 7) % high, left:right]
-    _outer(sums, count, a, b, g, h, weights)
-    _inner(sums, count, c, d, e, f, weights)
-    _hold(sums, count, c, d, e, f)
+    """Fill a stretch of taps (channels, 8, n) from eight rows, the first at `first`, in a ring."""
+    high = ring.shape[1]
+    line = first % high
+    for tap in range(8):
+        for k in range(_index(count)):
+            taps[channel, _index(tap), place + k] = ring[channel, _index(line), at + k]
+        line = line + 1 if line + 1 < high else 0
 
 
 @compiled(f"void({_PLANES}, {_PLANES}, float64[::1], float64, {_TERMS}, {_TERMS})")
@@ -170,39 +216,31 @@ def along_columns(
     starts, slope, even, odd
         As for `along_rows`.
     """
-    weights, parts = np.empty((8, _CHUNK), np.float32), np.empty(_CHUNK, np.float32)
+    weights = np.empty((8, _CHUNK), np.float32)
     channels, rows, columns = result.shape
-    # Block by block of columns, so that the rows of the ring stay in the nearest cache. What the
-    # taps fall on is gathered first: where columns lean much, the rows change every few pixels.
-    taps = np.empty((channels, 8, _CHUNK), np.float32)
+    gathered = abs(slope) * _LEAST_STRETCH > 1.0
+    taps = np.empty((channels, 8, _CHUNK if gathered else 0), np.float32)
+    # Block by block of columns, so that the rows of the ring stay in the nearest cache.
     for block in range(0, columns, _CHUNK):
         end = min(block + _CHUNK, columns)
-        count = end - block
         for row in range(rows):
-            whole = math.floor(starts[row] + slope * block)
-            if _stretch(block, end, starts[row], slope, whole) == end:
-                _between(parts[:count], block, starts[row], slope, whole)
-                _weigh(weights, parts[:count], even, odd)
-                for channel in range(channels):
-                    _straight_down(
-                        ring[channel], whole - 3, block, count, result[channel, row, block:end],
-                        weights,
-                    )  # fmt: skip
-                continue
             place = block
             while place < end:
                 whole = math.floor(starts[row] + slope * place)
                 stop = _stretch(place, end, starts[row], slope, whole)
-                here, there = place - block, stop - block
-                _between(parts[here:there], place, starts[row], slope, whole)
+                count, first = stop - place, starts[row] + slope * place - whole
+                at, line = place - block if gathered else 0, whole - 3
+                _weigh(weights, at, count, first, slope, even, odd)
                 for channel in range(channels):
-                    for tap in range(8):
-                        line = (whole - 3 + tap) % ring.shape[1]
-                        _copy(ring[channel, line, place:stop], taps[channel, tap, here:there])
+                    one, left = _index(channel), _index(place)
+                    if gathered:
+                        _gather(ring, one, line, left, taps, _index(at), count)
+                    else:
+                        _down(ring, one, line, left, weights, result, _index(row), left, count)
                 place = stop
-            _weigh(weights, parts[:count], even, odd)
-            for channel in range(channels):
-                tap, sums = taps[channel], result[channel, row, block:end]
-                _outer(sums, count, tap[0], tap[1], tap[6], tap[7], weights)
-                _inner(sums, count, tap[2], tap[3], tap[4], tap[5], weights)
-                _hold(sums, count, tap[2], tap[3], tap[4], tap[5])
+            if gathered:
+                for channel in range(channels):
+                    _down(
+                        taps, _index(channel), 0, _0, weights, result, _index(row),
+                        _index(block), end - block,
+                    )  # fmt: skip

@@ -31,15 +31,19 @@ class ScanLines:
     window: tuple[Span, Span]
     as_codes: bool = False
     channels: int = 3
+    _planes: Floats | None = field(default=None, init=False)
     _slab: Codes | None = field(default=None, init=False)
     _first: int = field(default=0, init=False)
 
     def planes(self, rows: Span, columns: Span) -> Floats:
-        """Return planes (3, n, w) of rows and columns; rows are asked for downwards."""
+        """Return planes (3, n, w) of rows and columns; rows are asked for downwards.
+
+        They are good until the next are asked for.
+        """
         inner_rows, inner_columns = (
             _inside(span, bounds) for span, bounds in zip((rows, columns), self.window, strict=True)
         )
-        planes = np.empty((3, rows[1] - rows[0], columns[1] - columns[0]), np.float32)
+        planes = self._room((3, rows[1] - rows[0], columns[1] - columns[0]))
         top, left = inner_rows[0] - rows[0], inner_columns[0] - columns[0]
         high, wide = (span[1] - span[0] for span in (inner_rows, inner_columns))
         whole = planes.shape[1:] == (high, wide)
@@ -50,6 +54,12 @@ class ScanLines:
             along = np.clip(np.arange(planes.shape[2]) - left, 0, wide - 1)
             planes[:] = target[:, down[:, None], along[None, :]]
         return planes
+
+    def _room(self, shape: tuple[int, int, int]) -> Floats:
+        """Return planes to fill; the same again, if they fit, as fresh memory costs time."""
+        if self._planes is None or self._planes.shape != shape:
+            self._planes = np.empty(shape, np.float32)
+        return self._planes
 
     def _fill(self, planes: Floats, rows: Span, columns: Span) -> None:
         """Fill planes from the slabs that hold the rows."""

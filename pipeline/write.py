@@ -312,7 +312,8 @@ def write_archive(
     path
         Where it is to stand.
     bands
-        Pixels (n, columns, 3) from the top down; all bands but the last have as many rows.
+        Pixels (n, columns, 3) from the top down; all bands but the last have as many rows. Each
+        is done with before the next is asked for.
     size, kind
         Rows and columns of the whole, and the type of its samples, 'uint16' or 'float32'.
     space
@@ -371,7 +372,8 @@ def _write_tiff(
     every = itertools.chain([first], bands)
     with tifffile.TiffWriter(file, bigtiff=False, byteorder="<") as tiff:
         if packing != "none":
-            strips = (packed(band, packing) for band in every)
+            scratch = np.empty_like(first)
+            strips = (packed(band, packing, scratch) for band in every)
             tiff.write(strips, shape=shape, dtype=kind, rowsperstrip=len(first), **options)
             return
         # Written here, since the library's own way of writing hides the number of a disk's error.

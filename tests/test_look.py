@@ -17,8 +17,8 @@ from pipeline import gamut, print_tone
 from pipeline import look as module
 from pipeline.gamut import gamut_limit
 from pipeline.look import Levels, as_log, as_print, as_share, to_codes
-from pipeline.positive_kernel import CHUNK
 from pipeline.print_tone import PrintTone
+from pipeline.scene_kernel import CHUNK
 from pipeline.settings import ARCHIVE_SPACES
 from pipeline.space import Space, encode, find_space, from_working
 

@@ -1,0 +1,228 @@
+"""The compiled loops from scene light to what is shown; importing them loads the compiler."""
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.compiled import compiled, exp2, log2
+from pipeline.scene_kernel import CHUNK, LOWEST, PLANES, TABLE, mixed
+
+Floats = NDArray[np.float32]
+Whole = NDArray[np.int32]
+
+_NONE, _ONE, _TINY = np.float32(0.0), np.float32(1.0), np.float32(1e-30)
+
+SHOWING = f"{TABLE}, float32[::1], float32[::1], float32[::1], {TABLE}, boolean, boolean"
+"""Types of the arrays and flags of `look.Showing`."""
+
+
+@compiled(fast=True)
+def _power(value: np.float32, exponent: np.float32) -> Any:
+    """Return a value of 0 or more to a power above 0."""
+    return exp2(exponent * log2(max(value, _TINY)))
+
+
+@compiled(fast=True)
+def _held(
+    value: np.float32, black: np.float32, half: np.float32, scale: np.float32, most: np.float32
+) -> Any:
+    """Return scene light less the black, running smoothly into 0."""
+    less = min(value, most) - black
+    return max(less + np.sqrt(less * less + half), _NONE) * scale
+
+
+@compiled(fast=True)
+def _printed(red: Floats, green: Floats, blue: Floats, m: Floats, tone: Floats) -> None:
+    """Turn scene light into linear display light of an output space, in place."""
+    m00, m01, m02 = m[0, 0], m[0, 1], m[0, 2]
+    m10, m11, m12 = m[1, 0], m[1, 1], m[1, 2]
+    m20, m21, m22 = m[2, 0], m[2, 1], m[2, 2]
+    contrast, black, half, scale, most, white, below, kept, tiny = (
+        tone[0],
+        tone[1],
+        tone[2],
+        tone[3],
+        tone[4],
+        tone[5],
+        tone[6],
+        tone[7],
+        tone[8],
+    )
+    for k in range(len(red)):
+        r, g, b = red[k], green[k], blue[k]
+        cr = _power(_held(r, black, half, scale, most), contrast)
+        cg = _power(_held(g, black, half, scale, most), contrast)
+        cb = _power(_held(b, black, half, scale, most), contrast)
+        cr = white * cr / (cr + below)
+        cg = white * cg / (cg + below)
+        cb = white * cb / (cb + below)
+        low, dark = min(r, min(g, b)), min(cr, min(cg, cb))
+        slope = (max(cr, max(cg, cb)) - dark) / max(max(r, max(g, b)) - low, tiny) * kept
+        r = (r - low) * slope + (cr - dark) * (_ONE - kept)
+        g = (g - low) * slope + (cg - dark) * (_ONE - kept)
+        b = (b - low) * slope + (cb - dark) * (_ONE - kept)
+        red[k] = m00 * r + m01 * g + m02 * b + dark
+        green[k] = m10 * r + m11 * g + m12 * b + dark
+        blue[k] = m20 * r + m21 * g + m22 * b + dark
+
+
+@compiled(fast=True)
+def _far(red: Floats, green: Floats, blue: Floats, least_share: np.float32, places: Whole) -> int:
+    """Fill in the places of colours whose least channel is below a share of the greatest.
+
+    Returns how many there are.
+    """
+    any_far = False
+    for k in range(len(red)):
+        top, low = max(red[k], max(green[k], blue[k])), min(red[k], min(green[k], blue[k]))
+        any_far |= low < least_share * top
+    count = 0
+    if any_far:
+        for k in range(len(red)):
+            top, low = max(red[k], max(green[k], blue[k])), min(red[k], min(green[k], blue[k]))
+            places[count] = k
+            count += int(low < least_share * top)
+    return count
+
+
+@compiled(fast=True)
+def _squeezed(distances: Floats, gamut: Floats) -> None:
+    """Turn distances from grey into the factors that bring them into the gamut, in place."""
+    threshold, scale, power, farthest = gamut[0], gamut[1], gamut[2], gamut[3]
+    for k in range(len(distances)):
+        distance = distances[k]
+        over = max(distance - threshold, _NONE)
+        less = over / _power(_ONE + _power(over / scale, power), _ONE / power)
+        distances[k] = min(min(distance, threshold) + less, farthest) / distance
+
+
+@compiled(fast=True)
+def _inside(
+    red: Floats, green: Floats, blue: Floats, gamut: Floats, places: Whole, factors: Floats
+) -> None:
+    """Draw colours into the gamut of their space, in place."""
+    threshold, nothing = gamut[0], gamut[4]
+    count = _far(red, green, blue, _ONE - threshold, places)
+    for far in range(count):
+        k = places[far]
+        top, low = max(red[k], max(green[k], blue[k])), min(red[k], min(green[k], blue[k]))
+        # Of what is black nothing is to be seen; its factor is 1.
+        factors[far] = (top - low) / top if top > nothing else threshold
+    _squeezed(factors[:count], gamut)
+    for far in range(count):
+        k, factor = places[far], factors[far]
+        top = max(red[k], max(green[k], blue[k]))
+        red[k] = top - (top - red[k]) * factor
+        green[k] = top - (top - green[k]) * factor
+        blue[k] = top - (top - blue[k]) * factor
+    for k in range(len(red)):
+        r, g, b = red[k], green[k], blue[k]
+        less = _ONE / max(max(r, max(g, b)), _ONE)
+        red[k], green[k], blue[k] = max(r * less, _NONE), max(g * less, _NONE), max(b * less, _NONE)
+
+
+@compiled(fast=True)
+def _encoded(plane: Floats, curve: Floats) -> None:
+    """Encode linear light by a space's power law, in place; an exponent of 1 is none."""
+    exponent, offset, slope, threshold = curve[0], curve[1], curve[2], curve[3]
+    if exponent == _ONE:
+        return
+    for k in range(len(plane)):
+        light = max(plane[k], _NONE)
+        value = (_ONE + offset) * _power(light, exponent) - offset
+        plane[k] = slope * light if light < threshold else value
+
+
+@compiled(fast=True)
+def _levelled(plane: Floats, black: np.float32, white: np.float32, gamma: np.float32) -> None:
+    """Apply black point, white point and gamma, in place."""
+    for k in range(len(plane)):
+        value = min(max((plane[k] - black) / (white - black), _NONE), _ONE)
+        plane[k] = _power(value, _ONE / gamma) if value > _NONE else _NONE
+
+
+@compiled(fast=True)
+def shown(
+    red: Floats,
+    green: Floats,
+    blue: Floats,
+    matrix: Floats,
+    tone: Floats,
+    gamut: Floats,
+    curve: Floats,
+    levels: Floats,
+    printed: bool,
+    levelled: bool,
+    places: Whole,
+    factors: Floats,
+) -> None:
+    """Turn scene light, at most `CHUNK` pixels, into encoded display values, in place.
+
+    Parameters are those of `shown_of_scene`; `places` and `factors` are scratch of `CHUNK`.
+    """
+    if printed:
+        _printed(red, green, blue, matrix, tone)
+    else:
+        mixed(red, green, blue, matrix, LOWEST)
+    _inside(red, green, blue, gamut, places, factors)
+    _encoded(red, curve)
+    _encoded(green, curve)
+    _encoded(blue, curve)
+    if levelled:
+        _levelled(red, levels[0, 0], levels[1, 0], levels[2, 0])
+        _levelled(green, levels[0, 1], levels[1, 1], levels[2, 1])
+        _levelled(blue, levels[0, 2], levels[1, 2], levels[2, 2])
+
+
+@compiled(f"void({PLANES}, {PLANES}, {SHOWING})", fast=True)
+def shown_of_scene(
+    scene: Floats,
+    result: Floats,
+    matrix: Floats,
+    tone: Floats,
+    gamut: Floats,
+    curve: Floats,
+    levels: Floats,
+    printed: bool,
+    levelled: bool,
+) -> None:
+    """Fill `result` (3, rows, columns) with encoded display values for scene light of that shape.
+
+    Parameters
+    ----------
+    matrix
+        From the working space to the output space.
+    tone
+        Contrast, black, a quarter of its square, scale, ceiling, paper white, what stands below
+        it in the curve, share of hue kept, least difference.
+    gamut
+        Threshold, scale and power of the compression, farthest distance, least light.
+    curve
+        Exponent, offset, slope and threshold of the encoding.
+    levels
+        (3, 3): black, white and gamma of each channel.
+    printed, levelled
+        Whether there is a print's tone curve, and whether levels do anything.
+    """
+    _, rows, columns = scene.shape
+    places, factors = np.empty(CHUNK, np.int32), np.empty(CHUNK, np.float32)
+    for row in range(rows):
+        for start in range(0, columns, CHUNK):
+            stop = min(start + CHUNK, columns)
+            for channel in range(3):
+                result[channel, row, start:stop] = scene[channel, row, start:stop]
+            shown(
+                result[0, row, start:stop],
+                result[1, row, start:stop],
+                result[2, row, start:stop],
+                matrix,
+                tone,
+                gamut,
+                curve,
+                levels,
+                printed,
+                levelled,
+                places,
+                factors,
+            )
