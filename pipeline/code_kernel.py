@@ -5,7 +5,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.compiled import compiled
+from pipeline.compiled import compiled, index
 
 Floats = NDArray[np.float32]
 Codes = NDArray[Any]
@@ -45,18 +45,24 @@ def looked_up_planes(codes: Codes, tables: Floats, planes: Floats) -> None:
 
 
 @compiled(fast=True)
-def coded(values: Floats, full: np.float32, codes: Codes) -> None:
-    """Fill codes with values 0 to 1 times full scale, rounded."""
+def coded(work: Floats, count: int, grey: bool, full: np.float32, line: Codes) -> None:
+    """Fill codes (3, n) with values 0 to 1 times full scale, rounded."""
     none, one, half = np.float32(0.0), np.float32(1.0), np.float32(0.5)
-    for k in range(len(values)):
-        codes[k] = np.int32(min(max(values[k], none), one) * full + half)
+    for channel in range(3):
+        c, of = index(channel), index(1 if grey else channel)
+        for k in range(index(count)):
+            line[c, k] = np.int32(min(max(work[of, k], none), one) * full + half)
 
 
 @compiled(fast=True)
-def together(red: Codes, green: Codes, blue: Codes, pixels: Codes) -> None:
-    """Fill pixels (n, 3) with three rows of codes."""
-    for k in range(len(red)):
-        pixels[k, 0], pixels[k, 1], pixels[k, 2] = red[k], green[k], blue[k]
+def together(line: Codes, count: int, pixels: Codes, row: int, start: int) -> None:
+    """Fill a stretch of pixels (n, w, 3) with codes (3, n)."""
+    red, green, blue, at = index(0), index(1), index(2), index(start)
+    r = index(row)
+    for k in range(index(count)):
+        pixels[r, at + k, red] = line[red, k]
+        pixels[r, at + k, green] = line[green, k]
+        pixels[r, at + k, blue] = line[blue, k]
 
 
 @compiled(fast=True)
@@ -64,11 +70,12 @@ def _interleaved(planes: Floats, codes: Codes, grey: bool, full: np.float32) -> 
     """Fill codes (n, w, 3) with values 0 to 1 times full scale, rounded."""
     _, rows, columns = planes.shape
     # First each channel by itself, then all three together: so both are done in vectors.
-    line = np.empty((3, columns), codes.dtype)
+    line, work = np.empty((3, columns), codes.dtype), np.empty((3, columns), np.float32)
     for row in range(rows):
         for channel in range(3):
-            coded(planes[1 if grey else channel, row], full, line[channel])
-        together(line[0], line[1], line[2], codes[row])
+            work[channel] = planes[channel, row]
+        coded(work, columns, grey, full, line)
+        together(line, columns, codes, row, 0)
 
 
 @compiled(f"void({_PLANES}, uint16[:,:,::1], boolean)", fast=True)

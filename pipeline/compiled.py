@@ -10,6 +10,13 @@ from numba.core import config
 
 Function = TypeVar("Function", bound=Callable[..., object])
 
+index = np.uint64
+"""What loops index arrays with: it has no sign, so that no place is looked at for being negative.
+
+Loops that are called often take whole arrays and where to begin, not parts of arrays: a part is
+counted in and out with every call, which takes as long as a hundred pixels.
+"""
+
 _LEAST_EXPONENT, _MOST_EXPONENT = -126.0, 126.0
 # The compiler holds vectors to half of their width, since the first processors that had wide ones
 # ran slower with them. Those that have this set of instructions as well do not.

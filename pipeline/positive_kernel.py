@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from pipeline.code_kernel import SIXTEEN_BITS, coded, together
 from pipeline.compiled import compiled
 from pipeline.print_kernel import SHOWING, shown
-from pipeline.scene_kernel import CHUNK, LAYERS, PLANES, TABLE, scene_of_chunk
+from pipeline.scene_kernel import CHUNK, LAYERS, PLANES, TABLE, put, scene_of_stretch
 
 Floats = NDArray[np.float32]
 Codes = NDArray[Any]
@@ -48,29 +48,18 @@ def codes_of_light(
     and `shown_of_scene`, after each other.
     """
     _, rows, columns = light.shape
+    work, line = np.empty((3, CHUNK), np.float32), np.empty((3, CHUNK), np.uint16)
     places, factors = np.empty(CHUNK, np.int32), np.empty(CHUNK, np.float32)
-    red, green, blue = (
-        np.empty(CHUNK, np.float32),
-        np.empty(CHUNK, np.float32),
-        np.empty(CHUNK, np.float32),
-    )
-    line = np.empty((3, CHUNK), np.uint16)
     for row in range(rows):
         for start in range(0, columns, CHUNK):
-            stop = min(start + CHUNK, columns)
-            count = stop - start
-            scene_of_chunk(
-                light, scene, row, start, stop, across, along, dark, least_light, unmask,
+            count = min(CHUNK, columns - start)
+            scene_of_stretch(
+                light, row, start, work, count, across, along, dark, least_light, unmask,
                 least_density, tables, lows, steps, scene_matrix, places,
             )  # fmt: skip
-            red[:count] = scene[0, row, start:stop]
-            green[:count] = scene[1, row, start:stop]
-            blue[:count] = scene[2, row, start:stop]
+            put(work, count, scene, row, start)
             shown(
-                red[:count], green[:count], blue[:count], matrix, tone, gamut, curve, levels,
-                printed, levelled, places, factors,
-            )  # fmt: skip
-            coded(green[:count] if grey else red[:count], SIXTEEN_BITS, line[0, :count])
-            coded(green[:count], SIXTEEN_BITS, line[1, :count])
-            coded(green[:count] if grey else blue[:count], SIXTEEN_BITS, line[2, :count])
-            together(line[0, :count], line[1, :count], line[2, :count], codes[row, start:stop])
+                work, count, matrix, tone, gamut, curve, levels, printed, levelled, places, factors
+            )
+            coded(work, count, grey, SIXTEEN_BITS, line)
+            together(line, count, codes, row, start)

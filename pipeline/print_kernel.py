@@ -5,8 +5,19 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.compiled import compiled, exp2, log2
-from pipeline.scene_kernel import CHUNK, LOWEST, PLANES, TABLE, mixed
+from pipeline.compiled import compiled, exp2, index, log2
+from pipeline.scene_kernel import (
+    BLUE,
+    CHUNK,
+    GREEN,
+    LOWEST,
+    PLANES,
+    RED,
+    TABLE,
+    mixed,
+    put,
+    taken,
+)
 
 Floats = NDArray[np.float32]
 Whole = NDArray[np.int32]
@@ -33,7 +44,7 @@ def _held(
 
 
 @compiled(fast=True)
-def _printed(red: Floats, green: Floats, blue: Floats, m: Floats, tone: Floats) -> None:
+def _printed(work: Floats, count: int, m: Floats, tone: Floats) -> None:
     """Turn scene light into linear display light of an output space, in place."""
     m00, m01, m02 = m[0, 0], m[0, 1], m[0, 2]
     m10, m11, m12 = m[1, 0], m[1, 1], m[1, 2]
@@ -49,8 +60,8 @@ def _printed(red: Floats, green: Floats, blue: Floats, m: Floats, tone: Floats) 
         tone[7],
         tone[8],
     )
-    for k in range(len(red)):
-        r, g, b = red[k], green[k], blue[k]
+    for k in range(index(count)):
+        r, g, b = work[RED, k], work[GREEN, k], work[BLUE, k]
         cr = _power(_held(r, black, half, scale, most), contrast)
         cg = _power(_held(g, black, half, scale, most), contrast)
         cb = _power(_held(b, black, half, scale, most), contrast)
@@ -62,35 +73,35 @@ def _printed(red: Floats, green: Floats, blue: Floats, m: Floats, tone: Floats) 
         r = (r - low) * slope + (cr - dark) * (_ONE - kept)
         g = (g - low) * slope + (cg - dark) * (_ONE - kept)
         b = (b - low) * slope + (cb - dark) * (_ONE - kept)
-        red[k] = m00 * r + m01 * g + m02 * b + dark
-        green[k] = m10 * r + m11 * g + m12 * b + dark
-        blue[k] = m20 * r + m21 * g + m22 * b + dark
+        work[RED, k] = m00 * r + m01 * g + m02 * b + dark
+        work[GREEN, k] = m10 * r + m11 * g + m12 * b + dark
+        work[BLUE, k] = m20 * r + m21 * g + m22 * b + dark
 
 
 @compiled(fast=True)
-def _far(red: Floats, green: Floats, blue: Floats, least_share: np.float32, places: Whole) -> int:
+def _far(work: Floats, count: int, least_share: np.float32, places: Whole) -> int:
     """Fill in the places of colours whose least channel is below a share of the greatest.
 
     Returns how many there are.
     """
     any_far = False
-    for k in range(len(red)):
-        top, low = max(red[k], max(green[k], blue[k])), min(red[k], min(green[k], blue[k]))
-        any_far |= low < least_share * top
-    count = 0
+    for k in range(index(count)):
+        r, g, b = work[RED, k], work[GREEN, k], work[BLUE, k]
+        any_far |= min(r, min(g, b)) < least_share * max(r, max(g, b))
+    found = 0
     if any_far:
-        for k in range(len(red)):
-            top, low = max(red[k], max(green[k], blue[k])), min(red[k], min(green[k], blue[k]))
-            places[count] = k
-            count += int(low < least_share * top)
-    return count
+        for k in range(index(count)):
+            r, g, b = work[RED, k], work[GREEN, k], work[BLUE, k]
+            places[index(found)] = k
+            found += int(min(r, min(g, b)) < least_share * max(r, max(g, b)))
+    return found
 
 
 @compiled(fast=True)
-def _squeezed(distances: Floats, gamut: Floats) -> None:
+def _squeezed(distances: Floats, count: int, gamut: Floats) -> None:
     """Turn distances from grey into the factors that bring them into the gamut, in place."""
     threshold, scale, power, farthest = gamut[0], gamut[1], gamut[2], gamut[3]
-    for k in range(len(distances)):
+    for k in range(index(count)):
         distance = distances[k]
         over = max(distance - threshold, _NONE)
         less = over / _power(_ONE + _power(over / scale, power), _ONE / power)
@@ -98,55 +109,60 @@ def _squeezed(distances: Floats, gamut: Floats) -> None:
 
 
 @compiled(fast=True)
-def _inside(
-    red: Floats, green: Floats, blue: Floats, gamut: Floats, places: Whole, factors: Floats
-) -> None:
+def _inside(work: Floats, count: int, gamut: Floats, places: Whole, factors: Floats) -> None:
     """Draw colours into the gamut of their space, in place."""
     threshold, nothing = gamut[0], gamut[4]
-    count = _far(red, green, blue, _ONE - threshold, places)
-    for far in range(count):
-        k = places[far]
-        top, low = max(red[k], max(green[k], blue[k])), min(red[k], min(green[k], blue[k]))
+    found = _far(work, count, _ONE - threshold, places)
+    for far in range(index(found)):
+        at = index(places[far])
+        r, g, b = work[RED, at], work[GREEN, at], work[BLUE, at]
+        top, low = max(r, max(g, b)), min(r, min(g, b))
         # Of what is black nothing is to be seen; its factor is 1.
         factors[far] = (top - low) / top if top > nothing else threshold
-    _squeezed(factors[:count], gamut)
-    for far in range(count):
-        k, factor = places[far], factors[far]
-        top = max(red[k], max(green[k], blue[k]))
-        red[k] = top - (top - red[k]) * factor
-        green[k] = top - (top - green[k]) * factor
-        blue[k] = top - (top - blue[k]) * factor
-    for k in range(len(red)):
-        r, g, b = red[k], green[k], blue[k]
+    _squeezed(factors, found, gamut)
+    for far in range(index(found)):
+        at, factor = index(places[far]), factors[far]
+        r, g, b = work[RED, at], work[GREEN, at], work[BLUE, at]
+        top = max(r, max(g, b))
+        work[RED, at] = top - (top - r) * factor
+        work[GREEN, at] = top - (top - g) * factor
+        work[BLUE, at] = top - (top - b) * factor
+    for k in range(index(count)):
+        r, g, b = work[RED, k], work[GREEN, k], work[BLUE, k]
         less = _ONE / max(max(r, max(g, b)), _ONE)
-        red[k], green[k], blue[k] = max(r * less, _NONE), max(g * less, _NONE), max(b * less, _NONE)
+        work[RED, k], work[GREEN, k] = max(r * less, _NONE), max(g * less, _NONE)
+        work[BLUE, k] = max(b * less, _NONE)
 
 
 @compiled(fast=True)
-def _encoded(plane: Floats, curve: Floats) -> None:
+def _encoded(work: Floats, count: int, curve: Floats) -> None:
     """Encode linear light by a space's power law, in place; an exponent of 1 is none."""
     exponent, offset, slope, threshold = curve[0], curve[1], curve[2], curve[3]
     if exponent == _ONE:
         return
-    for k in range(len(plane)):
-        light = max(plane[k], _NONE)
-        value = (_ONE + offset) * _power(light, exponent) - offset
-        plane[k] = slope * light if light < threshold else value
+    for channel in range(3):
+        c = index(channel)
+        for k in range(index(count)):
+            light = max(work[c, k], _NONE)
+            value = (_ONE + offset) * _power(light, exponent) - offset
+            work[c, k] = slope * light if light < threshold else value
 
 
 @compiled(fast=True)
-def _levelled(plane: Floats, black: np.float32, white: np.float32, gamma: np.float32) -> None:
+def _levelled(work: Floats, count: int, levels: Floats) -> None:
     """Apply black point, white point and gamma, in place."""
-    for k in range(len(plane)):
-        value = min(max((plane[k] - black) / (white - black), _NONE), _ONE)
-        plane[k] = _power(value, _ONE / gamma) if value > _NONE else _NONE
+    for channel in range(3):
+        c = index(channel)
+        black, white, gamma = levels[0, channel], levels[1, channel], levels[2, channel]
+        for k in range(index(count)):
+            value = min(max((work[c, k] - black) / (white - black), _NONE), _ONE)
+            work[c, k] = _power(value, _ONE / gamma) if value > _NONE else _NONE
 
 
 @compiled(fast=True)
 def shown(
-    red: Floats,
-    green: Floats,
-    blue: Floats,
+    work: Floats,
+    count: int,
     matrix: Floats,
     tone: Floats,
     gamut: Floats,
@@ -157,22 +173,18 @@ def shown(
     places: Whole,
     factors: Floats,
 ) -> None:
-    """Turn scene light, at most `CHUNK` pixels, into encoded display values, in place.
+    """Turn scene light (3, `CHUNK`), so many pixels of it, into encoded values, in place.
 
     Parameters are those of `shown_of_scene`; `places` and `factors` are scratch of `CHUNK`.
     """
     if printed:
-        _printed(red, green, blue, matrix, tone)
+        _printed(work, count, matrix, tone)
     else:
-        mixed(red, green, blue, matrix, LOWEST)
-    _inside(red, green, blue, gamut, places, factors)
-    _encoded(red, curve)
-    _encoded(green, curve)
-    _encoded(blue, curve)
+        mixed(work, count, matrix, LOWEST)
+    _inside(work, count, gamut, places, factors)
+    _encoded(work, count, curve)
     if levelled:
-        _levelled(red, levels[0, 0], levels[1, 0], levels[2, 0])
-        _levelled(green, levels[0, 1], levels[1, 1], levels[2, 1])
-        _levelled(blue, levels[0, 2], levels[1, 2], levels[2, 2])
+        _levelled(work, count, levels)
 
 
 @compiled(f"void({PLANES}, {PLANES}, {SHOWING})", fast=True)
@@ -206,23 +218,13 @@ def shown_of_scene(
         Whether there is a print's tone curve, and whether levels do anything.
     """
     _, rows, columns = scene.shape
+    work = np.empty((3, CHUNK), np.float32)
     places, factors = np.empty(CHUNK, np.int32), np.empty(CHUNK, np.float32)
     for row in range(rows):
         for start in range(0, columns, CHUNK):
-            stop = min(start + CHUNK, columns)
-            for channel in range(3):
-                result[channel, row, start:stop] = scene[channel, row, start:stop]
+            count = min(CHUNK, columns - start)
+            taken(scene, row, start, work, count)
             shown(
-                result[0, row, start:stop],
-                result[1, row, start:stop],
-                result[2, row, start:stop],
-                matrix,
-                tone,
-                gamut,
-                curve,
-                levels,
-                printed,
-                levelled,
-                places,
-                factors,
+                work, count, matrix, tone, gamut, curve, levels, printed, levelled, places, factors
             )
+            put(work, count, result, row, start)

@@ -165,9 +165,9 @@ def to_scene(above: Floats, colour: RollColour) -> Floats:
     from pipeline.scene_kernel import scene_of_density
 
     layers = layers_of(colour)
-    scene = np.array(np.asarray(above, np.float32).reshape(-1, 3).T, order="C")
+    scene = np.array(np.asarray(above, np.float32).reshape(-1, 3).T[:, None], order="C")
     scene_of_density(
         scene, layers.unmask, np.float32(LEAST_DENSITY), layers.tables, layers.lows, layers.steps,
         layers.scene,
     )  # fmt: skip
-    return np.ascontiguousarray(scene.T).reshape(np.shape(above))
+    return np.ascontiguousarray(scene[:, 0].T).reshape(np.shape(above))

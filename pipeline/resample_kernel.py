@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.compiled import compiled
+from pipeline.compiled import compiled, index
 
 Floats = NDArray[np.float32]
 Places = NDArray[np.float64]
@@ -18,11 +18,7 @@ _CHUNK = 512
 _LEAST_STRETCH = 48
 _SHARE_OF_FALL = 0.25
 _PLANES, _TERMS = "float32[:,:,::1]", "float32[:,::1]"
-# Loops index whole arrays without a sign, and take no parts of them: a part is counted in and out
-# with every call, which takes longer than a short stretch; and places that might be below 0 are
-# looked at one by one.
-_index = np.uint64
-_0, _1, _2, _3, _4, _5, _6, _7 = (np.uint64(tap) for tap in range(8))
+_0, _1, _2, _3, _4, _5, _6, _7 = (index(tap) for tap in range(8))
 
 
 @compiled(fast=True)
@@ -43,8 +39,8 @@ def _weigh(
             even[pair, 4],
         )
         o0, o1, o2, o3, o4 = odd[pair, 0], odd[pair, 1], odd[pair, 2], odd[pair, 3], odd[pair, 4]
-        near, far, start = _index(pair), _index(7 - pair), _index(at)
-        for k in range(_index(count)):
+        near, far, start = index(pair), index(7 - pair), index(at)
+        for k in range(index(count)):
             place = middle + step * np.float32(np.int32(k))
             square = place * place
             same = e0 + square * (e1 + square * (e2 + square * (e3 + square * e4)))
@@ -79,7 +75,7 @@ def _along(
     count: int,
 ) -> None:
     """Fill a stretch of a row with sums of eight samples of a row, the first at `at`."""
-    for k in range(_index(count)):
+    for k in range(index(count)):
         from_here = at + k
         before, left = source[channel, row, from_here + _2], source[channel, row, from_here + _3]
         right, after = source[channel, row, from_here + _4], source[channel, row, from_here + _5]
@@ -111,15 +107,15 @@ def _down(
     """Fill a stretch of a row with sums of eight rows, the first at `first`, in a ring."""
     high = source.shape[1]
     i = first % high
-    i0, i = _index(i), (i + 1 if i + 1 < high else 0)
-    i1, i = _index(i), (i + 1 if i + 1 < high else 0)
-    i2, i = _index(i), (i + 1 if i + 1 < high else 0)
-    i3, i = _index(i), (i + 1 if i + 1 < high else 0)
-    i4, i = _index(i), (i + 1 if i + 1 < high else 0)
-    i5, i = _index(i), (i + 1 if i + 1 < high else 0)
-    i6, i = _index(i), (i + 1 if i + 1 < high else 0)
-    i7 = _index(i)
-    for k in range(_index(count)):
+    i0, i = index(i), (i + 1 if i + 1 < high else 0)
+    i1, i = index(i), (i + 1 if i + 1 < high else 0)
+    i2, i = index(i), (i + 1 if i + 1 < high else 0)
+    i3, i = index(i), (i + 1 if i + 1 < high else 0)
+    i4, i = index(i), (i + 1 if i + 1 < high else 0)
+    i5, i = index(i), (i + 1 if i + 1 < high else 0)
+    i6, i = index(i), (i + 1 if i + 1 < high else 0)
+    i7 = index(i)
+    for k in range(index(count)):
         here = at + k
         before, left = source[channel, i2, here], source[channel, i3, here]
         right, after = source[channel, i4, here], source[channel, i5, here]
@@ -179,11 +175,11 @@ def along_rows(
             stop = _stretch(place, columns, starts[row], slope, whole)
             count, first = stop - place, starts[row] + slope * place - whole
             _weigh(weights, 0, count, first, slope, even, odd)
-            at, target = _index(place + whole - 3), _index(targets[row])
+            at, target = index(place + whole - 3), index(targets[row])
             for channel in range(channels):
                 _along(
-                    source, _index(channel), _index(row), at, weights, ring, target,
-                    _index(place), count,
+                    source, index(channel), index(row), at, weights, ring, target,
+                    index(place), count,
                 )  # fmt: skip
             place = stop
 
@@ -196,8 +192,8 @@ def _gather(
     high = ring.shape[1]
     line = first % high
     for tap in range(8):
-        for k in range(_index(count)):
-            taps[channel, _index(tap), place + k] = ring[channel, _index(line), at + k]
+        for k in range(index(count)):
+            taps[channel, index(tap), place + k] = ring[channel, index(line), at + k]
         line = line + 1 if line + 1 < high else 0
 
 
@@ -232,15 +228,15 @@ def along_columns(
                 at, line = place - block if gathered else 0, whole - 3
                 _weigh(weights, at, count, first, slope, even, odd)
                 for channel in range(channels):
-                    one, left = _index(channel), _index(place)
+                    one, left = index(channel), index(place)
                     if gathered:
-                        _gather(ring, one, line, left, taps, _index(at), count)
+                        _gather(ring, one, line, left, taps, index(at), count)
                     else:
-                        _down(ring, one, line, left, weights, result, _index(row), left, count)
+                        _down(ring, one, line, left, weights, result, index(row), left, count)
                 place = stop
             if gathered:
                 for channel in range(channels):
                     _down(
-                        taps, _index(channel), 0, _0, weights, result, _index(row),
-                        _index(block), end - block,
+                        taps, index(channel), 0, _0, weights, result, index(row),
+                        index(block), end - block,
                     )  # fmt: skip

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.compiled import compiled, log2
+from pipeline.compiled import compiled, index, log2
 
 Floats = NDArray[np.float32]
 Whole = NDArray[np.int32]
@@ -12,7 +12,8 @@ CHUNK = 512
 """Pixels worked on at a time, so that all their planes stay in the nearest cache."""
 
 _LOG10_2 = np.float32(0.30102999566398119521)
-_NONE, _ONE = np.float32(0.0), np.float32(1.0)
+_NONE, _ONE, _NEXT = np.float32(0.0), np.float32(1.0), index(1)
+RED, GREEN, BLUE = index(0), index(1), index(2)
 LOWEST = np.float32(-3.0e38)
 """Less than any value, for what is not to be held."""
 
@@ -22,49 +23,63 @@ LAYERS = f"{TABLE}, float32, {TABLE}, float32[::1], float32[::1], {TABLE}"
 
 
 @compiled(fast=True)
-def density_of(
-    plane: Floats, along: Floats, across: np.float32, dark: np.float32, least: np.float32
+def _density(
+    light: Floats,
+    row: int,
+    start: int,
+    work: Floats,
+    count: int,
+    across: Floats,
+    along: Floats,
+    dark: Floats,
+    least: np.float32,
 ) -> None:
-    """Turn light of one channel into density above base, in place."""
-    for k in range(len(plane)):
-        above = max(plane[k] - dark, least)
-        plane[k] = along[k] + across - _LOG10_2 * log2(above)
+    """Fill `work` with density above base for a stretch of light."""
+    for channel in range(3):
+        c, r, at = index(channel), index(row), index(start)
+        level, black = across[r, c], dark[c]
+        for k in range(index(count)):
+            above = max(light[c, r, at + k] - black, least)
+            work[c, k] = along[c, at + k] + level - _LOG10_2 * log2(above)
 
 
 @compiled(fast=True)
-def mixed(red: Floats, green: Floats, blue: Floats, m: Floats, least: np.float32) -> None:
+def mixed(work: Floats, count: int, m: Floats, least: np.float32) -> None:
     """Multiply colours, held to a least value, by a matrix, in place."""
     m00, m01, m02 = m[0, 0], m[0, 1], m[0, 2]
     m10, m11, m12 = m[1, 0], m[1, 1], m[1, 2]
     m20, m21, m22 = m[2, 0], m[2, 1], m[2, 2]
-    for k in range(len(red)):
-        r, g, b = max(red[k], least), max(green[k], least), max(blue[k], least)
-        red[k] = m00 * r + m01 * g + m02 * b
-        green[k] = m10 * r + m11 * g + m12 * b
-        blue[k] = m20 * r + m21 * g + m22 * b
+    for k in range(index(count)):
+        r, g, b = max(work[RED, k], least), max(work[GREEN, k], least), max(work[BLUE, k], least)
+        work[RED, k] = m00 * r + m01 * g + m02 * b
+        work[GREEN, k] = m10 * r + m11 * g + m12 * b
+        work[BLUE, k] = m20 * r + m21 * g + m22 * b
 
 
 @compiled(fast=True)
 def _looked_up(
-    plane: Floats, table: Floats, low: np.float32, steps: np.float32, places: Whole
+    work: Floats, count: int, tables: Floats, lows: Floats, steps: Floats, places: Whole
 ) -> None:
-    """Replace values by those of a table, straight between its entries, in place."""
-    last = np.float32(len(table) - 2)
-    for k in range(len(plane)):
-        place = min(max((plane[k] - low) * steps, _NONE), last + _ONE)
-        whole = np.int32(min(place, last))
-        places[k] = whole
-        plane[k] = place - np.float32(whole)
-    for k in range(len(plane)):
-        at = places[k]
-        plane[k] = table[at] + plane[k] * (table[at + 1] - table[at])
+    """Replace values by those of each channel's table, straight between entries, in place."""
+    last = np.float32(tables.shape[1] - 2)
+    for channel in range(3):
+        c = index(channel)
+        low, step = lows[c], steps[c]
+        for k in range(index(count)):
+            place = min(max((work[c, k] - low) * step, _NONE), last + _ONE)
+            whole = np.int32(min(place, last))
+            places[k] = whole
+            work[c, k] = place - np.float32(whole)
+        for k in range(index(count)):
+            at = index(places[k])
+            here = tables[c, at]
+            work[c, k] = here + work[c, k] * (tables[c, at + _NEXT] - here)
 
 
 @compiled(fast=True)
-def exposed(
-    red: Floats,
-    green: Floats,
-    blue: Floats,
+def _exposed(
+    work: Floats,
+    count: int,
     unmask: Floats,
     least_density: np.float32,
     tables: Floats,
@@ -74,20 +89,36 @@ def exposed(
     places: Whole,
 ) -> None:
     """Turn density above base into scene light, in place."""
-    mixed(red, green, blue, unmask, least_density)
-    _looked_up(red, tables[0], lows[0], steps[0], places)
-    _looked_up(green, tables[1], lows[1], steps[1], places)
-    _looked_up(blue, tables[2], lows[2], steps[2], places)
-    mixed(red, green, blue, matrix, LOWEST)
+    mixed(work, count, unmask, least_density)
+    _looked_up(work, count, tables, lows, steps, places)
+    mixed(work, count, matrix, LOWEST)
 
 
 @compiled(fast=True)
-def scene_of_chunk(
+def taken(planes: Floats, row: int, start: int, work: Floats, count: int) -> None:
+    """Fill `work` with a stretch of planes."""
+    for channel in range(3):
+        c, r, at = index(channel), index(row), index(start)
+        for k in range(index(count)):
+            work[c, k] = planes[c, r, at + k]
+
+
+@compiled(fast=True)
+def put(work: Floats, count: int, planes: Floats, row: int, start: int) -> None:
+    """Fill a stretch of planes with `work`."""
+    for channel in range(3):
+        c, r, at = index(channel), index(row), index(start)
+        for k in range(index(count)):
+            planes[c, r, at + k] = work[c, k]
+
+
+@compiled(fast=True)
+def scene_of_stretch(
     light: Floats,
-    scene: Floats,
     row: int,
     start: int,
-    stop: int,
+    work: Floats,
+    count: int,
     across: Floats,
     along: Floats,
     dark: Floats,
@@ -100,17 +131,12 @@ def scene_of_chunk(
     matrix: Floats,
     places: Whole,
 ) -> None:
-    """Do at most `CHUNK` pixels of a row of `scene_of_light`; `places` is scratch of as many."""
-    for channel in range(3):
-        plane = scene[channel, row, start:stop]
-        plane[:] = light[channel, row, start:stop]
-        density_of(
-            plane, along[channel, start:stop], across[row, channel], dark[channel], least_light
-        )
-    exposed(
-        scene[0, row, start:stop], scene[1, row, start:stop], scene[2, row, start:stop], unmask,
-        least_density, tables, lows, steps, matrix, places,
-    )  # fmt: skip
+    """Fill `work` (3, `CHUNK`) with working light for a stretch of a row of a scan's light.
+
+    Parameters are those of `scene_of_light`; `places` is scratch of `CHUNK`.
+    """
+    _density(light, row, start, work, count, across, along, dark, least_light)
+    _exposed(work, count, unmask, least_density, tables, lows, steps, matrix, places)
 
 
 @compiled(f"void({PLANES}, {PLANES}, {TABLE}, {TABLE}, float32[::1], float32, {LAYERS})", fast=True)
@@ -144,17 +170,18 @@ def scene_of_light(
         From the layers' exposures to the working space.
     """
     _, rows, columns = light.shape
-    places = np.empty(CHUNK, np.int32)
+    work, places = np.empty((3, CHUNK), np.float32), np.empty(CHUNK, np.int32)
     for row in range(rows):
         for start in range(0, columns, CHUNK):
-            stop = min(start + CHUNK, columns)
-            scene_of_chunk(
-                light, scene, row, start, stop, across, along, dark, least_light, unmask,
+            count = min(CHUNK, columns - start)
+            scene_of_stretch(
+                light, row, start, work, count, across, along, dark, least_light, unmask,
                 least_density, tables, lows, steps, matrix, places,
             )  # fmt: skip
+            put(work, count, scene, row, start)
 
 
-@compiled(f"void({TABLE}, {LAYERS})", fast=True)
+@compiled(f"void({PLANES}, {LAYERS})", fast=True)
 def scene_of_density(
     scene: Floats,
     unmask: Floats,
@@ -164,22 +191,15 @@ def scene_of_density(
     steps: Floats,
     matrix: Floats,
 ) -> None:
-    """Turn densities above base (3, n) into working light, in place.
+    """Turn densities above base (3, rows, columns) into working light, in place.
 
     Parameters are those of `scene_of_light`.
     """
-    places = np.empty(CHUNK, np.int32)
-    for start in range(0, scene.shape[1], CHUNK):
-        stop = min(start + CHUNK, scene.shape[1])
-        exposed(
-            scene[0, start:stop],
-            scene[1, start:stop],
-            scene[2, start:stop],
-            unmask,
-            least_density,
-            tables,
-            lows,
-            steps,
-            matrix,
-            places,
-        )
+    _, rows, columns = scene.shape
+    work, places = np.empty((3, CHUNK), np.float32), np.empty(CHUNK, np.int32)
+    for row in range(rows):
+        for start in range(0, columns, CHUNK):
+            count = min(CHUNK, columns - start)
+            taken(scene, row, start, work, count)
+            _exposed(work, count, unmask, least_density, tables, lows, steps, matrix, places)
+            put(work, count, scene, row, start)

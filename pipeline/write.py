@@ -372,7 +372,7 @@ def _write_tiff(
     every = itertools.chain([first], bands)
     with tifffile.TiffWriter(file, bigtiff=False, byteorder="<") as tiff:
         if packing != "none":
-            scratch = np.empty_like(first)
+            scratch = np.empty(first.shape, first.dtype)
             strips = (packed(band, packing, scratch) for band in every)
             tiff.write(strips, shape=shape, dtype=kind, rowsperstrip=len(first), **options)
             return
