@@ -110,6 +110,8 @@ def tone_of(tone: PrintTone, settings: Settings) -> PrintTone:
 def develop(task: FrameTask) -> tuple[str, ...]:
     """Turn one frame into its positive files; return their names.
 
+    Their names reach the disk with the journal's, which is written next.
+
     Raises
     ------
     ScanProblem
@@ -132,6 +134,7 @@ def develop(task: FrameTask) -> tuple[str, ...]:
             ppi=_ppi(task, task.settings.archive_size, frame.size),
             metadata=metadata,
             packing=task.settings.archive_packing,
+            settle=False,
         )
     if files.share is not None:
         write_share(
@@ -141,9 +144,10 @@ def develop(task: FrameTask) -> tuple[str, ...]:
             metadata=metadata,
             file_format=task.settings.share,
             quality=task.settings.share_quality,
+            settle=False,
         )
     if files.sidecar is not None:
-        write_sidecar(task.out / files.sidecar, metadata)
+        write_sidecar(task.out / files.sidecar, metadata, settle=False)
     mask = _write_mask(task, frame, metadata)
     return tuple(name for name in (files.archive, files.share, files.sidecar, mask) if name)
 
@@ -373,9 +377,10 @@ def negative(task: FrameTask) -> tuple[str, ...]:
         ppi=task.ppi,
         metadata=metadata,
         packing=task.settings.archive_packing,
+        settle=False,
     )
     if files.sidecar is not None:
-        write_sidecar(task.out / files.sidecar, metadata)
+        write_sidecar(task.out / files.sidecar, metadata, settle=False)
     return tuple(name for name in (files.archive, files.sidecar) if name)
 
 

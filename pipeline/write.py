@@ -8,7 +8,7 @@ import os
 import secrets
 import stat
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, BinaryIO, cast
@@ -44,6 +44,7 @@ _HEAD_BYTES = 1 << 18
 # XMP specification part 3, 1.1.3: tag 700, bytes.
 _XMP, _BYTE = 700, 1
 _FULL_COLOUR_QUALITY = 90
+_HASTENS, _HASTENED_BYTES = hasattr(os, "posix_fadvise"), 8 << 20
 
 _CAUSES = {
     errno.ENOSPC: ("can't be written, the disk is full", "make room and run again"),
@@ -188,11 +189,12 @@ def _temporary(path: Path) -> Path:
 
 
 @contextmanager
-def atomic(path: Path) -> Iterator[BinaryIO]:
+def atomic(path: Path, *, settle: bool = True) -> Iterator[BinaryIO]:
     """Yield a file to write and read; it becomes `path` when the block ends without an error.
 
     It is a temporary file in the same folder, flushed to the disk before it is renamed, and
-    removed if anything goes wrong.
+    removed if anything goes wrong. Its new name is brought to the disk as well, unless not to
+    `settle` says that another file's in the same folder will be after it, and all names with it.
 
     Raises
     ------
@@ -209,7 +211,8 @@ def atomic(path: Path) -> Iterator[BinaryIO]:
             file.flush()
             os.fsync(file.fileno())
         temporary.replace(path)
-        _settle(path.parent)
+        if settle:
+            _settle(path.parent)
     except OSError as error:
         raise output_problem(path, error) from error
     finally:
@@ -217,27 +220,27 @@ def atomic(path: Path) -> Iterator[BinaryIO]:
             temporary.unlink(missing_ok=True)
 
 
-def write_text(path: Path, text: str) -> None:
-    """Write text as UTF-8, atomically.
+def write_text(path: Path, text: str, *, settle: bool = True) -> None:
+    """Write text as UTF-8, atomically; `settle` is that of `atomic`.
 
     Raises
     ------
     OutputProblem
         As `atomic` does.
     """
-    with atomic(path) as file:
+    with atomic(path, settle=settle) as file:
         file.write(text.encode("utf-8"))
 
 
-def write_sidecar(path: Path, metadata: FrameMetadata) -> None:
-    """Write the XMP sidecar of a frame, atomically.
+def write_sidecar(path: Path, metadata: FrameMetadata, *, settle: bool = True) -> None:
+    """Write the XMP sidecar of a frame, atomically; `settle` is that of `atomic`.
 
     Raises
     ------
     OutputProblem
         As `atomic` does.
     """
-    write_text(path, xmp_packet(metadata))
+    write_text(path, xmp_packet(metadata), settle=settle)
 
 
 def write_share(
@@ -249,11 +252,12 @@ def write_share(
     file_format: str = "jpeg",
     quality: int = 92,
     space: Space | None = None,
+    settle: bool = True,
 ) -> None:
     """Write an 8 bit RGB picture, shape (rows, columns, 3), as JPEG or PNG, atomically.
 
     `quality` is JPEG's, 1 to 100; from 90 on, colour is kept at full resolution (4:4:4).
-    `space` is what the picture is encoded in, sRGB if None.
+    `space` is what the picture is encoded in, sRGB if None; `settle` is that of `atomic`.
 
     Raises
     ------
@@ -277,7 +281,7 @@ def write_share(
     # Into memory first: the codecs hide the number of a disk's error.
     packed = io.BytesIO()
     Image.fromarray(np.ascontiguousarray(picture)).save(packed, file_format.upper(), **options)
-    with atomic(path) as file:
+    with atomic(path, settle=settle) as file:
         file.write(packed.getbuffer())
 
 
@@ -304,6 +308,7 @@ def write_archive(
     ppi: float,
     metadata: FrameMetadata,
     packing: str = "deflate",
+    settle: bool = True,
 ) -> None:
     """Write a 16 bit or float32 RGB picture, which comes in bands, as TIFF, atomically.
 
@@ -322,6 +327,8 @@ def write_archive(
         What the file says of it.
     packing
         One of settings.ARCHIVE_PACKING, all without loss.
+    settle
+        As for `atomic`.
 
     Raises
     ------
@@ -345,7 +352,7 @@ def write_archive(
     }
     if packing != "none":
         options["predictor"] = PREDICTOR[np.dtype(kind).kind]
-    with atomic(path) as file:
+    with atomic(path, settle=settle) as file:
         _write_tiff(file, bands, (*size, 3), kind, packing, options)
         append_block(file, exif)
 
@@ -374,10 +381,28 @@ def _write_tiff(
         if packing != "none":
             scratch = np.empty(first.shape, first.dtype)
             strips = (packed(band, packing, scratch) for band in every)
-            tiff.write(strips, shape=shape, dtype=kind, rowsperstrip=len(first), **options)
+            tiff.write(
+                _hastened(file, strips), shape=shape, dtype=kind, rowsperstrip=len(first), **options
+            )
             return
         # Written here, since the library's own way of writing hides the number of a disk's error.
         place = tiff.write(shape=shape, dtype=kind, returnoffset=True, **options)
     file.seek(cast("tuple[int, int]", place)[0])
-    for band in every:
-        file.write(packed(band, packing))
+    for strip in _hastened(file, (packed(band, packing) for band in every)):
+        file.write(strip)
+
+
+def _hastened(file: BinaryIO, strips: Iterable[bytes]) -> Iterator[bytes]:
+    """Yield strips to write; what is written goes on to the disk while more is made.
+
+    So little is left to wait for at the end.
+    """
+    sent = file.tell()
+    for strip in strips:
+        yield strip
+        place = file.tell()
+        if _HASTENS and place - sent >= _HASTENED_BYTES:
+            # Of what the disk has not got yet nothing is dropped: it begins to write that.
+            with contextlib.suppress(OSError):
+                os.posix_fadvise(file.fileno(), sent, place - sent, os.POSIX_FADV_DONTNEED)
+            sent = place
