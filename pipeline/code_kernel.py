@@ -91,36 +91,34 @@ def eight_bits(planes: Floats, codes: Codes, grey: bool) -> None:
 
 
 @compiled(fast=True)
-def _add(line: Floats, sums: Floats, share: np.float32) -> None:
-    for column in range(len(sums)):
-        sums[column] += share * line[column]
+def _add(source: Floats, row: int, sums: Floats, share: np.float32, begin: bool) -> None:
+    """Add a share of a row to sums (channels, w), or begin them with it."""
+    channels, _, columns = source.shape
+    r, kept = index(row), np.float32(0.0 if begin else 1.0)
+    for channel in range(channels):
+        c = index(channel)
+        for k in range(index(columns)):
+            sums[c, k] = kept * sums[c, k] + share * source[c, r, k]
 
 
 @compiled(fast=True)
-def _begin(line: Floats, sums: Floats, share: np.float32) -> None:
-    for column in range(len(sums)):
-        sums[column] = share * line[column]
-
-
-@compiled(fast=True)
-def _narrow(line: Floats, result: Floats, firsts: Codes, parts: Floats, scale: np.float32) -> None:
-    """Fill a row with sums over runs of columns, times a scale.
-
-    Run k begins at the share ``parts[k]`` of column ``firsts[k]``, and ends where the next begins.
-    """
-    for column in range(len(result)):
-        first, last = firsts[column], firsts[column + 1]
-        total = (np.float32(1.0) - parts[column]) * line[first]
-        for at in range(first + 1, last):
-            total += line[at]
-        if parts[column + 1] > np.float32(0.0):
-            total += parts[column + 1] * line[last]
-        result[column] = total * scale
+def _narrow(sums: Floats, result: Floats, row: int, firsts: Codes, weights: Floats) -> None:
+    """Fill a row of the result with weighted sums of neighbours, from `firsts` on."""
+    channels, _, columns = result.shape
+    r = index(row)
+    for channel in range(channels):
+        c = index(channel)
+        for k in range(index(columns)):
+            result[c, r, k] = np.float32(0.0)
+        for tap in range(len(weights)):
+            t = index(tap)
+            for k in range(index(columns)):
+                result[c, r, k] += weights[t, k] * sums[c, index(firsts[k]) + t]
 
 
 @compiled(
-    f"void({_PLANES}, float32[:,::1], {_PLANES}, boolean[::1], float32[::1], int64[::1],"
-    " float32[::1], float32)",
+    f"void({_PLANES}, float32[:,::1], {_PLANES}, boolean[::1], float32[::1], int32[::1],"
+    " float32[:,::1])",
     fast=True,
 )
 def area_means(
@@ -130,8 +128,7 @@ def area_means(
     ends: Codes,
     shares: Floats,
     firsts: Codes,
-    parts: Floats,
-    scale: np.float32,
+    weights: Floats,
 ) -> None:
     """Fill `result` with the rows of area means that rows of `source` complete.
 
@@ -143,16 +140,14 @@ def area_means(
         (channels, w) of what belongs to the row that is not complete yet; kept up.
     ends, shares
         (n): whether a row ends one of the smaller picture, and its share above that border.
-    firsts, parts, scale
-        Where columns of the smaller picture begin; by what sums are multiplied.
+    firsts, weights
+        For each column of the smaller picture the first that it draws on, and the weights (taps,
+        columns) of it and the next ones.
     """
-    channels, rows, _ = source.shape
-    for channel in range(channels):
-        total, out = sums[channel], 0
-        for row in range(rows):
-            line = source[channel, row]
-            _add(line, total, shares[row])
-            if ends[row]:
-                _narrow(total, result[channel, out], firsts, parts, scale)
-                _begin(line, total, np.float32(1.0) - shares[row])
-                out += 1
+    out = 0
+    for row in range(source.shape[1]):
+        _add(source, row, sums, shares[row], False)
+        if ends[row]:
+            _narrow(sums, result, out, firsts, weights)
+            _add(source, row, sums, np.float32(1.0) - shares[row], True)
+            out += 1

@@ -276,7 +276,7 @@ def write_share(
         options |= {"pnginfo": text}
     else:
         _check_jpeg_size(path, picture)
-        options |= {"exif": b"Exif\0\0" + exif, "xmp": xmp, "quality": quality, "optimize": True}
+        options |= {"exif": b"Exif\0\0" + exif, "xmp": xmp, "quality": quality}
         options |= {"subsampling": "4:4:4" if quality >= _FULL_COLOUR_QUALITY else "4:2:0"}
     # Into memory first: the codecs hide the number of a disk's error.
     packed = io.BytesIO()
