@@ -192,7 +192,7 @@ def show(batch: str, log: Path | None, chart: Path | None, as_json: bool) -> Non
 def _draw(batch: Batch, uses: tuple[Use, ...], path: Path) -> None:
     from pipeline.bath_chart import bath_chart_svg
     from pipeline.bath_trend import trend
-    from pipeline.write import write_text
+    from pipeline.whole_file import write_text
 
     if path.suffix.lower() != ".svg":
         raise SettingsProblem(path, "is no name for a drawing", "give a name ending in .svg")
@@ -260,7 +260,7 @@ def import_csv(file: Path, log: Path | None, replace: bool) -> None:
 def export_csv(file: Path | None, log: Path | None) -> None:
     """Write the whole log as CSV, to FILE or to standard output."""
     from pipeline.bath_csv import csv_text
-    from pipeline.write import write_text
+    from pipeline.whole_file import write_text
 
     text = csv_text(_log(log).entries())
     if file is None:

@@ -129,8 +129,8 @@ def measure(scans: tuple[Path, ...], **options: Any) -> int:
 
 def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: bool) -> int:
     from pipeline.beside import Beside
+    from pipeline.whole_file import check_folder
     from pipeline.workers import workers
-    from pipeline.write import check_folder
 
     beside = Beside(options.pop("readings", None), options.pop("bath_log", None))
     run = run_of(scans, options)

@@ -16,7 +16,7 @@ from typing import Any
 
 from pipeline import __version__
 from pipeline.problem import ClusterProblem
-from pipeline.write import trial_file
+from pipeline.whole_file import trial_file
 
 _CONNECT_SECONDS = 10.0
 # Network disks may take a few seconds to show other machines a new file.

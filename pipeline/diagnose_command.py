@@ -103,7 +103,7 @@ def _sorted_inputs(inputs: Sequence[Path]) -> tuple[tuple[Path, ...], tuple[Path
 
 def _check_chart(chart: Path | None, others: Sequence[Path]) -> None:
     """Refuse a chart that can't be drawn before any work is done."""
-    from pipeline.write import check_replaceable
+    from pipeline.whole_file import check_replaceable
 
     if chart is None:
         return
@@ -232,7 +232,7 @@ def _drawn(chart: Path, done: "Sequence[Diagnosis]", talk: "Talk") -> Exit:
     """Write the chart of the control strips there are, else a wedge's curve, else tell so."""
     from pipeline.control_chart_drawing import control_chart_png, control_chart_svg
     from pipeline.curve_plot import curve_svg
-    from pipeline.write import atomic, write_text
+    from pipeline.whole_file import atomic, write_text
 
     series = next((each.series for each in done if each.series is not None), None)
     curve = next((curve for each in done for curve in each.curves), None)

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from pipeline.problem import OutputProblem
 from pipeline.small_file import read_small
-from pipeline.write import output_problem
+from pipeline.whole_file import output_problem
 
 if sys.platform != "win32":
     import fcntl

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.small_file import read_small
-from pipeline.write import write_text
+from pipeline.whole_file import write_text
 
 JOURNAL_NAME = ".evenroll.json"
 _MARK = {"evenroll": "journal"}

@@ -57,8 +57,8 @@ def fit(scans: tuple[Path, ...], out: Path, name: str | None, **options: Any) ->
     from pipeline.roll_folder import gather_rolls
     from pipeline.roll_profile import roll_profile
     from pipeline.talk import Talk
+    from pipeline.whole_file import check_replaceable, write_text
     from pipeline.workers import workers
-    from pipeline.write import check_replaceable, write_text
 
     if out.suffix != ".toml":
         raise SettingsProblem(out, "is no name for a film profile", "give a name ending in .toml")

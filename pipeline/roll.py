@@ -39,7 +39,8 @@ from pipeline.roll_survey import (
 from pipeline.scan import content_hash
 from pipeline.space import find_space
 from pipeline.standing import Outcome, note_whole, standing
-from pipeline.write import check_folder, sweep, write_share, write_text
+from pipeline.whole_file import check_folder, sweep, write_text
+from pipeline.write import write_share
 
 __all__ = [
     "Event",

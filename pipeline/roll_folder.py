@@ -10,7 +10,7 @@ from pipeline.problem import Problem, ScanProblem, SettingsProblem
 from pipeline.roll_survey import Roll, safe_name
 from pipeline.scan import is_scan_name
 from pipeline.settings import ROLL_FILE, RollNotes, Settings, read_roll_file, with_changes
-from pipeline.write import is_ours
+from pipeline.whole_file import is_ours
 
 
 def natural_key(path: Path) -> tuple[tuple[int, int | str], ...]:

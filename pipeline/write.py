@@ -1,15 +1,10 @@
-"""Files that appear whole or not at all: pictures with their colour profile and metadata."""
+"""Pictures as files, with their colour profile and metadata."""
 
 import contextlib
-import errno
 import io
 import itertools
 import os
-import secrets
-import stat
-import sys
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, BinaryIO, cast
 
@@ -22,214 +17,14 @@ from pipeline.exif_directory import append_block, picture_tags
 from pipeline.metadata import FrameMetadata
 from pipeline.packing import COMPRESSION, PREDICTOR, Pixels, packed
 from pipeline.problem import OutputProblem
-from pipeline.sidecar import NAMESPACE, SOFTWARE, Facts, embedded, xmp_packet
+from pipeline.sidecar import SOFTWARE, Facts, embedded, xmp_packet
 from pipeline.space import Space, find_space, icc_profile
-
-if sys.platform != "win32":
-    import fcntl
-
-_PREFIX, _SUFFIX, _TRIAL = ".evenroll-", ".part", "trial"
-# Characters of the final name in the temporary one: file systems take 255 bytes.
-_NAME_PART = 40
-# What our own pictures and sidecars, roll.json and pages carry near their start.
-_MARKS = (
-    NAMESPACE.encode(),
-    b'"evenroll": "',
-    b'content="evenroll',
-    b"# Film profile by evenroll",
-    b"kind,batch,roll,mixed,",
-)
-_HEAD_BYTES = 1 << 18
+from pipeline.whole_file import atomic, write_text
 
 # XMP specification part 3, 1.1.3: tag 700, bytes.
 _XMP, _BYTE = 700, 1
 _FULL_COLOUR_QUALITY = 90
 _HASTENS, _HASTENED_BYTES = hasattr(os, "posix_fadvise"), 8 << 20
-
-_CAUSES = {
-    errno.ENOSPC: ("can't be written, the disk is full", "make room and run again"),
-    errno.EDQUOT: ("can't be written, the disk quota is used up", "make room and run again"),
-    errno.EFBIG: ("can't be written, it is too large for this disk", "choose another disk"),
-    errno.EROFS: ("can't be written, the disk is read-only", "choose another output folder"),
-    errno.EACCES: ("can't be written, permission is denied", "choose another output folder"),
-    errno.EPERM: ("can't be written, permission is denied", "choose another output folder"),
-    errno.ENOENT: ("can't be written, its folder has gone", "bring it back and run again"),
-    errno.ENOTDIR: ("can't be written, a file is in its way", "choose another output folder"),
-    errno.EISDIR: ("can't be written, a folder has its name", "choose another output folder"),
-    errno.ENAMETOOLONG: ("can't be written, its name is too long", "give the roll a shorter id"),
-}
-
-
-def output_problem(path: Path, error: OSError) -> OutputProblem:
-    """Return what went wrong in writing `path`, told apart by the error's number."""
-    reason = error.strerror or str(error) or "unknown reason"
-    otherwise = (f"can't be written ({reason})", "choose another output folder")
-    problem = OutputProblem(path, *_CAUSES.get(error.errno or 0, otherwise))
-    problem.number = error.errno
-    return problem
-
-
-def is_ours(path: Path) -> bool:
-    """Return whether evenroll wrote the file: its start holds one of our marks.
-
-    Raises
-    ------
-    OutputProblem
-        If it can't be read.
-    """
-    try:
-        with path.open("rb") as file:
-            head = file.read(_HEAD_BYTES)
-    except OSError as error:
-        raise output_problem(path, error) from error
-    return any(mark in head for mark in _MARKS)
-
-
-def check_replaceable(path: Path) -> None:
-    """Raise OutputProblem if `path` is there and evenroll did not write it."""
-    try:
-        # A link is never followed: what it leads to is not for us to judge or to write.
-        kind = path.lstat().st_mode
-    except FileNotFoundError:
-        return
-    except OSError as error:
-        raise output_problem(path, error) from error
-    if stat.S_ISDIR(kind):
-        raise OutputProblem(path, "is a folder", "move it away or choose another output folder")
-    if not stat.S_ISREG(kind) or not is_ours(path):
-        raise OutputProblem(
-            path, "was not written by evenroll", "move it away or choose another output folder"
-        )
-
-
-def check_folder(folder: Path) -> None:
-    """Create the output folder if need be, and make sure that files can be written into it.
-
-    Raises
-    ------
-    OutputProblem
-        If it can't be created or written to.
-    """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except FileExistsError as error:
-        raise OutputProblem(folder, "is a file", "choose another output folder") from error
-    except FileNotFoundError as error:
-        raise OutputProblem(
-            folder, "can't be created there", "choose another output folder"
-        ) from error
-    except OSError as error:
-        raise output_problem(folder, error) from error
-    for stale in folder.glob(f"{_PREFIX}{_TRIAL}.*{_SUFFIX}"):
-        with contextlib.suppress(OSError):
-            stale.unlink()
-    with trial_file(folder):
-        pass
-
-
-@contextmanager
-def trial_file(folder: Path) -> Iterator[Path]:
-    """Yield a file in the folder by which others can tell that they see the same one.
-
-    Raises
-    ------
-    OutputProblem
-        If it can't be written.
-    """
-    trial = _temporary(folder / _TRIAL)
-    try:
-        try:
-            trial.write_bytes(b"trial")
-        except OSError as error:
-            raise output_problem(folder, error) from error
-        yield trial
-    finally:
-        with contextlib.suppress(OSError):
-            trial.unlink(missing_ok=True)
-
-
-def sweep(folder: Path) -> int:
-    """Remove what killed runs left in the folder; return the number of files removed.
-
-    Files that a running process still writes are left alone. To be called under the folder's
-    lock, since a file is there a moment before its writer has it.
-    """
-    removed = 0
-    for path in sorted(folder.glob(f"{_PREFIX}*{_SUFFIX}")):
-        if path.is_symlink() or not path.is_file():
-            continue
-        # For writing, which locks on network disks ask for.
-        with contextlib.suppress(OSError), path.open("rb+") as file:
-            _lock(file)
-            path.unlink()
-            removed += 1
-    return removed
-
-
-def _settle(folder: Path) -> None:
-    """Bring a folder's names to the disk, so that a finished file outlives a loss of power."""
-    # Some network disks can't; then the file is still whole or not there.
-    with contextlib.suppress(OSError):
-        descriptor = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
-
-
-def _lock(file: BinaryIO) -> None:
-    """Lock a temporary file for its writer; OSError if another process has it."""
-    if sys.platform != "win32":
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-
-
-def _temporary(path: Path) -> Path:
-    name = f"{_PREFIX}{path.name[:_NAME_PART]}.{secrets.token_hex(6)}{_SUFFIX}"
-    return path.with_name(name)
-
-
-@contextmanager
-def atomic(path: Path, *, settle: bool = True) -> Iterator[BinaryIO]:
-    """Yield a file to write and read; it becomes `path` when the block ends without an error.
-
-    It is a temporary file in the same folder, flushed to the disk before it is renamed, and
-    removed if anything goes wrong. Its new name is brought to the disk as well, unless not to
-    `settle` says that another file's in the same folder will be after it, and all names with it.
-
-    Raises
-    ------
-    OutputProblem
-        If `path` is there and not ours, or for any error of the disk.
-    """
-    check_replaceable(path)
-    temporary = _temporary(path)
-    try:
-        with temporary.open("xb+") as file:
-            with contextlib.suppress(OSError):  # Network disks may have no locks.
-                _lock(file)
-            yield file
-            file.flush()
-            os.fsync(file.fileno())
-        temporary.replace(path)
-        if settle:
-            _settle(path.parent)
-    except OSError as error:
-        raise output_problem(path, error) from error
-    finally:
-        with contextlib.suppress(OSError):
-            temporary.unlink(missing_ok=True)
-
-
-def write_text(path: Path, text: str, *, settle: bool = True) -> None:
-    """Write text as UTF-8, atomically; `settle` is that of `atomic`.
-
-    Raises
-    ------
-    OutputProblem
-        As `atomic` does.
-    """
-    with atomic(path, settle=settle) as file:
-        file.write(text.encode("utf-8"))
 
 
 def write_sidecar(path: Path, metadata: FrameMetadata, *, settle: bool = True) -> None:

@@ -10,7 +10,7 @@ import skimage.data
 import tifffile
 from PIL import Image
 
-from pipeline import frame_task, roll, write
+from pipeline import frame_task, roll, whole_file
 from tests.conftest import Run, contents, states
 
 DENSITY_RANGE = 2.6  # Of a slide's rebate above clear film: from memory.
@@ -230,7 +230,7 @@ class FullDisk:
 
 @pytest.mark.parametrize(("room", "code"), [(0, 3), (2, 3), (9, 1)])
 def test_a_full_disk_ends_the_run(room, code, model_roll, tmp_path, run: Run, monkeypatch):
-    monkeypatch.setattr(write.os, "fsync", FullDisk(room))
+    monkeypatch.setattr(whole_file.os, "fsync", FullDisk(room))
     ran = run("convert", model_roll, "-o", tmp_path / "out", "--workers", "1")
     assert ran.code == code
     told = [line for line in ran.err.splitlines() if "the disk is full" in line]
@@ -241,7 +241,7 @@ def test_a_full_disk_ends_the_run(room, code, model_roll, tmp_path, run: Run, mo
 
 def test_after_a_full_disk_a_rerun_ends_the_same(model_roll, tmp_path, run, monkeypatch, converted):
     with monkeypatch.context() as patched:
-        patched.setattr(write.os, "fsync", FullDisk(9))
+        patched.setattr(whole_file.os, "fsync", FullDisk(9))
         assert run("convert", model_roll, "-o", tmp_path / "out", "--workers", "1").code == 1
     ran = run("convert", model_roll, "-o", tmp_path / "out")
     assert ran.code == 0

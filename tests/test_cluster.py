@@ -20,7 +20,7 @@ from pipeline.problem import ClusterProblem, OutputProblem
 from pipeline.roll import Event, _tasks, record_of, survey_roll, write_roll
 from pipeline.roll_folder import gather_rolls
 from pipeline.roll_survey import told
-from pipeline.write import output_problem
+from pipeline.whole_file import output_problem
 from tests.conftest import Run, contents
 
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pipeline import journal as module
 from pipeline.journal import JOURNAL_NAME, Journal, key_of
 from pipeline.settings import Settings
-from pipeline.write import is_ours
+from pipeline.whole_file import is_ours
 
 KEY = key_of("settings", 1)
 
