@@ -194,7 +194,8 @@ def test_scene_comes_back_from_the_densities_it_makes(log_exposures):
     shown = to_scene(scanner[None].astype(np.float32), colour)[0]
     clear = (np.stack(layers, axis=-1) > 0.06).all(axis=-1)
     assert shown.dtype == np.float32
-    assert shown[clear] == pytest.approx(told[clear], rel=3e-3)
+    # Where large terms cancel, single floats leave a millionth of them.
+    assert shown[clear] == pytest.approx(told[clear], rel=3e-3, abs=1e-6 * exposure.max())
 
 
 def test_bands_of_rows_leave_no_trace():
