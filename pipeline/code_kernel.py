@@ -13,8 +13,8 @@ Codes = NDArray[Any]
 _KINDS = ("uint16", "uint8")
 _PLANES = "float32[:,:,::1]"
 
-SIXTEEN_BITS = np.float32(65535.0)
-"""Full scale of 16 bits."""
+ONE, SIXTEEN_BITS = np.float32(1.0), np.float32(65535.0)
+"""Full scale of values, and of 16 bits."""
 
 
 def _signatures(rest: str) -> list[str]:
@@ -45,13 +45,15 @@ def looked_up_planes(codes: Codes, tables: Floats, planes: Floats) -> None:
 
 
 @compiled(fast=True)
-def coded(work: Floats, count: int, grey: bool, full: np.float32, line: Codes) -> None:
-    """Fill codes (3, n) with values 0 to 1 times full scale, rounded."""
-    none, one, half = np.float32(0.0), np.float32(1.0), np.float32(0.5)
+def coded(
+    work: Floats, count: int, grey: bool, most: np.float32, scale: np.float32, line: Codes
+) -> None:
+    """Fill codes (3, n) with values from 0 to `most` times a scale, rounded."""
+    none, half = np.float32(0.0), np.float32(0.5)
     for channel in range(3):
         c, of = index(channel), index(1 if grey else channel)
         for k in range(index(count)):
-            line[c, k] = np.int32(min(max(work[of, k], none), one) * full + half)
+            line[c, k] = np.int32(min(max(work[of, k], none), most) * scale + half)
 
 
 @compiled(fast=True)
@@ -66,28 +68,36 @@ def together(line: Codes, count: int, pixels: Codes, row: int, start: int) -> No
 
 
 @compiled(fast=True)
-def _interleaved(planes: Floats, codes: Codes, grey: bool, full: np.float32) -> None:
-    """Fill codes (n, w, 3) with values 0 to 1 times full scale, rounded."""
+def _interleaved(
+    planes: Floats, codes: Codes, grey: bool, most: np.float32, scale: np.float32
+) -> None:
+    """Fill codes (n, w, 3) with values from 0 to `most` times a scale, rounded."""
     _, rows, columns = planes.shape
     # First each channel by itself, then all three together: so both are done in vectors.
     line, work = np.empty((3, columns), codes.dtype), np.empty((3, columns), np.float32)
     for row in range(rows):
         for channel in range(3):
             work[channel] = planes[channel, row]
-        coded(work, columns, grey, full, line)
+        coded(work, columns, grey, most, scale, line)
         together(line, columns, codes, row, 0)
 
 
 @compiled(f"void({_PLANES}, uint16[:,:,::1], boolean)", fast=True)
 def sixteen_bits(planes: Floats, codes: Codes, grey: bool) -> None:
     """Fill codes (n, w, 3) with values 0 to 1, rounded; `grey` takes the second for all."""
-    _interleaved(planes, codes, grey, SIXTEEN_BITS)
+    _interleaved(planes, codes, grey, ONE, SIXTEEN_BITS)
 
 
 @compiled(f"void({_PLANES}, uint8[:,:,::1], boolean)", fast=True)
 def eight_bits(planes: Floats, codes: Codes, grey: bool) -> None:
     """Fill codes (n, w, 3) of 8 bits as `sixteen_bits` does."""
-    _interleaved(planes, codes, grey, np.float32(255.0))
+    _interleaved(planes, codes, grey, ONE, np.float32(255.0))
+
+
+@compiled([f"void({_PLANES}, {kind}[:,:,::1], float32)" for kind in _KINDS], fast=True)
+def whole_codes(planes: Floats, codes: Codes, most: np.float32) -> None:
+    """Fill codes (n, w, 3) with planes of codes, rounded and held from 0 to `most`."""
+    _interleaved(planes, codes, False, most, ONE)
 
 
 @compiled(fast=True)

@@ -340,6 +340,8 @@ def _full_scale(codes: NDArray[np.generic], bits: int) -> NDArray[np.uint16] | N
     """Return integer codes of so many bits spread over 16, floats as float32."""
     if codes.dtype.kind != "u":
         return np.asarray(codes, np.float32)
+    if codes.dtype == np.uint16 and bits == 16:
+        return np.asarray(codes, np.uint16)
     full = 2**bits - 1
     held = np.minimum(np.asarray(codes, np.float64), full)
     return np.asarray(np.rint(held * (65535.0 / full)), np.uint16)

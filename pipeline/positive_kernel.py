@@ -5,7 +5,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.code_kernel import SIXTEEN_BITS, coded, together
+from pipeline.code_kernel import ONE, SIXTEEN_BITS, coded, together
 from pipeline.compiled import compiled
 from pipeline.print_kernel import SHOWING, shown
 from pipeline.scene_kernel import CHUNK, LAYERS, PLANES, TABLE, put, scene_of_stretch
@@ -61,5 +61,5 @@ def codes_of_light(
             shown(
                 work, count, matrix, tone, gamut, curve, levels, printed, levelled, places, factors
             )
-            coded(work, count, grey, SIXTEEN_BITS, line)
+            coded(work, count, grey, ONE, SIXTEEN_BITS, line)
             together(line, count, codes, row, start)

@@ -282,6 +282,12 @@ def rounded(planes: Floats, kind: np.dtype[np.generic]) -> Pixels:
     pixels = np.moveaxis(planes, 0, 2)
     if kind.kind != "u":
         return np.ascontiguousarray(pixels, np.float32)
+    if len(planes) == 3 and kind.itemsize <= 2:
+        from pipeline.code_kernel import whole_codes
+
+        codes = np.empty(pixels.shape, kind)
+        whole_codes(np.ascontiguousarray(planes), codes, np.float32(256**kind.itemsize - 1))
+        return codes
     whole = np.rint(pixels)
     np.clip(whole, 0, 256**kind.itemsize - 1, out=whole)
     return np.asarray(whole, kind, order="C")
