@@ -1,9 +1,9 @@
-"""Scans that can only be decoded whole: PNG, JPEG and camera raw."""
+"""Scans of formats that are decoded whole, PNG, JPEG and camera raw, or PNG row by row."""
 
 import importlib
 import warnings
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -15,6 +15,7 @@ from pipeline.container import (
     Codes,
     Container,
     Page,
+    Reader,
     Span,
     broken,
     check_colour,
@@ -22,12 +23,14 @@ from pipeline.container import (
     check_dimensions,
     device_words,
     guarded,
+    in_turn,
     resolution,
     scan_time,
     stated_encoding,
     usable_ppi,
 )
 from pipeline.encoding import Encoding, linear, power, srgb
+from pipeline.png_rows import PngRows, is_interlaced
 from pipeline.problem import ScanProblem
 
 # PNG, third edition, 11.2.1: channels of each colour type; a palette is refused.
@@ -96,14 +99,37 @@ def raw_pages(path: Path) -> tuple[Page, ...]:
 
 
 @contextmanager
-def opened(path: Path, page: Page) -> Iterator["WholeReader"]:
-    """Decode a picture for reading windows of it."""
+def opened(path: Path, page: Page, in_order: bool = False) -> Iterator[Reader]:
+    """Decode a picture for reading windows of it.
+
+    `in_order` promises bands of rows from the top downwards: a PNG is then unfolded row by row,
+    and of other large pictures only one is decoded and held at a time.
+    """
+    if not in_order:
+        yield _decoded(path, page)
+        return
+    with ExitStack() as stack:
+        with guarded(path):
+            rows = _png_rows(path, page, stack) if page.container == "png" else None
+        if rows is None:
+            wanted = page.width * page.height * page.samples * page.bits // 8
+            stack.enter_context(in_turn(wanted))
+        yield rows or _decoded(path, page)
+
+
+def _png_rows(path: Path, page: Page, stack: ExitStack) -> PngRows | None:
+    """Open a PNG for reading rows in order; None if they are interlaced."""
+    file = stack.enter_context(path.open("rb"))
+    return None if is_interlaced(file) else PngRows(path, file, page)
+
+
+def _decoded(path: Path, page: Page) -> "WholeReader":
     with guarded(path):
         codes = _DECODERS[page.container](path)
         if codes.shape[:2] != (page.height, page.width) or codes.shape[2] < 3:
             raise broken(path, "is not the picture it says it is")
     # The compiled loops take no arrays that can't be written to.
-    yield WholeReader(np.require(codes[..., :3], requirements=["W"]))
+    return WholeReader(np.require(codes[..., :3], requirements=["W"]))
 
 
 class WholeReader:
