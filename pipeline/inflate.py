@@ -53,6 +53,6 @@ class Inflated:
                 return got
             if not self._left:
                 self._left = next(self._pieces, b"")
-                if not self._left:
-                    break
+            if not self._left:
+                break
         return b""

@@ -47,13 +47,17 @@ def unfilter(lines: Bytes, above: Bytes, pixel: int) -> bool:
             for at in range(pixel):
                 line[at] = np.uint8(line[at] + above[at])
             for at in range(pixel, wide):
-                a, b = np.int32(line[at - pixel]), np.int32(above[at])
-                c = np.int32(above[at - pixel])
-                # Distances of a + b - c from each.
+                a, b, c = (
+                    np.int64(line[at - pixel]),
+                    np.int64(above[at]),
+                    np.int64(above[at - pixel]),
+                )
+                # Distances of a + b - c from each; the nearest is taken without a jump.
                 to_a, to_b, to_c = abs(b - c), abs(a - c), abs(a + b - c - c)
-                nearest = a if to_a <= to_b else b
-                nearest = nearest if min(to_a, to_b) <= to_c else c
-                line[at] = np.uint8(line[at] + nearest)
+                far = -np.int64(to_b < to_a)
+                near, least = (a & ~far) | (b & far), (to_a & ~far) | (to_b & far)
+                far = -np.int64(to_c < least)
+                line[at] = np.uint8(line[at] + ((near & ~far) | (c & far)))
         above[:] = line
     return True
 

@@ -70,7 +70,7 @@ class PngRows:
 
     def _start(self) -> None:
         self._file.seek(_SIGNATURE_BYTES)
-        self._packed = self._pieces()
+        self._packed = _joined(self._chunks())
         self._bytes, self._row = Inflated(self._packed), 0
         self._above = np.zeros(self._width * self._samples * self._sample_bytes, np.uint8)
 
@@ -100,7 +100,7 @@ class PngRows:
         pixels = lines[:, 1:].reshape(len(lines), self._width, self._samples)
         codes[:] = pixels[:, left : left + codes.shape[1], :3]
 
-    def _pieces(self) -> Iterator[bytes]:
+    def _chunks(self) -> Iterator[bytes]:
         """Yield the data of the picture's chunks, which follow one another."""
         self._file.seek(_SIGNATURE_BYTES)
         begun = False
@@ -128,3 +128,16 @@ class PngRows:
         if len(got) != count:
             raise broken(self._path, "is cut short")
         return got
+
+
+def _joined(pieces: Iterator[bytes]) -> Iterator[bytes]:
+    """Yield pieces of a size that is unfolded fast; chunks are often of a few kilobytes."""
+    held: list[bytes] = []
+    size = 0
+    for piece in pieces:
+        held.append(piece)
+        size += len(piece)
+        if size >= _PIECE_BYTES:
+            yield b"".join(held)
+            held, size = [], 0
+    yield b"".join(held)

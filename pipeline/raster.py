@@ -37,6 +37,8 @@ from pipeline.problem import ScanProblem
 _PNG_CHANNELS = {0: 1, 2: 3, 4: 1, 6: 4}
 _PNG_END = b"IEND\xaeB`\x82"
 _JPEG_CHANNELS = {"L": 1, "RGB": 3}
+# Chunks of a PNG are often of a few kilobytes.
+_BUFFER_BYTES = 256 << 10
 _LOSSY = "8-bit JPEG loses shadow detail of the film: scan to 16-bit TIFF instead"
 _STAMPS = ("DateTimeDigitized", "DateTimeOriginal", "DateTime")
 _DEVICE = ("Make", "Model", "Software")
@@ -119,7 +121,7 @@ def opened(path: Path, page: Page, in_order: bool = False) -> Iterator[Reader]:
 
 def _png_rows(path: Path, page: Page, stack: ExitStack) -> PngRows | None:
     """Open a PNG for reading rows in order; None if they are interlaced."""
-    file = stack.enter_context(path.open("rb"))
+    file = stack.enter_context(path.open("rb", buffering=_BUFFER_BYTES))
     return None if is_interlaced(file) else PngRows(path, file, page)
 
 

@@ -257,8 +257,8 @@ def _run(
 
     Frames that are under way when it ends early are finished and noted too.
     """
-    with shared_scans([item.task for item in todo]) as shared:
-        pending = {executor.submit(work, shared.task(item.task)): item for item in todo}
+    with shared_scans([item.task for item in todo], executor) as shared:
+        pending = {shared.submit(work, item.task): item for item in todo}
         left = dict(pending)
         try:
             for count, future in enumerate(as_completed(pending), 1):

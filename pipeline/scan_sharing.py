@@ -1,7 +1,8 @@
 """Which compressed scans are decoded once for all their frames, and until when."""
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor, Future
 from contextlib import contextmanager
 from dataclasses import replace
 
@@ -14,19 +15,21 @@ from pipeline.render import frame_window, picture_size
 from pipeline.resample import upright
 from pipeline.scan import Scan, block_size
 from pipeline.scan_lines import slab_rows
-from pipeline.unpacked import UnpackedScan
+from pipeline.unpacked import UnpackedScan, decode
 
 # Writing and reading a scratch file take a tenth of the time that decoding takes.
 _WORTH = 1.25
 # A frame that draws on a larger piece of a scan would hold more than its share of memory.
 _LARGE_BYTES = 32 << 20
+Work = Callable[[FrameTask], tuple[str, ...]]
 _Key = tuple[str, int]
 
 
 class SharedScans:
     """Scans that several frames draw on, each open until its last frame is done."""
 
-    def __init__(self, tasks: Sequence[FrameTask]) -> None:
+    def __init__(self, tasks: Sequence[FrameTask], executor: Executor) -> None:
+        self._executor = executor
         self._frames = Counter(_key(task) for task in tasks)
         self._open: dict[_Key, UnpackedScan] = {}
         for key in self._frames:
@@ -34,12 +37,25 @@ class SharedScans:
             block = _block(own)
             if block is not None:
                 self._open[key] = UnpackedScan(own[0].scan, block, own[0].out)
+        self._ahead = [key for key, one in self._open.items() if one.is_one_block]
+        self._decodes: list[Future[None]] = []
 
-    def task(self, task: FrameTask) -> FrameTask:
-        """Return a task whose scan is decoded once for all of them, if that is worth while."""
-        unpacked = self._open.get(_key(task))
-        return (
-            task if unpacked is None else replace(task, scan=replace(task.scan, unpacked=unpacked))
+    def submit(self, work: Work, task: FrameTask) -> Future[tuple[str, ...]]:
+        """Submit work on a frame; before a scan's first its own and the next scan are decoded.
+
+        So one worker decodes a scan that has to be decoded in one go, while others do frames.
+        """
+        key = _key(task)
+        unpacked = self._open.get(key)
+        if unpacked is None:
+            return self._executor.submit(work, task)
+        if key in self._ahead:
+            until = self._ahead.index(key) + 2
+            for early in self._ahead[:until]:
+                self._decodes.append(self._executor.submit(decode, self._open[early]))
+            del self._ahead[:until]
+        return self._executor.submit(
+            work, replace(task, scan=replace(task.scan, unpacked=unpacked))
         )
 
     def done(self, task: FrameTask) -> None:
@@ -51,14 +67,16 @@ class SharedScans:
 
     def close(self) -> None:
         """Close all scans that are still open."""
+        for future in self._decodes:
+            future.cancel()
         while self._open:
             self._open.popitem()[1].close()
 
 
 @contextmanager
-def shared_scans(tasks: Sequence[FrameTask]) -> Iterator[SharedScans]:
+def shared_scans(tasks: Sequence[FrameTask], executor: Executor) -> Iterator[SharedScans]:
     """Share the scans of tasks; by the end of it no task may be under way."""
-    shared = SharedScans(tasks)
+    shared = SharedScans(tasks, executor)
     try:
         yield shared
     finally:

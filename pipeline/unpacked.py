@@ -5,8 +5,8 @@ import shutil
 import tempfile
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -18,9 +18,12 @@ from pipeline.stored_rows import StoredRows
 from pipeline.write import output_problem
 
 _BAND_BYTES = 4 << 20
-# The frames of a scan that lies unpacked take at most as much room again.
-_ROOM = 2
+# The frames of a scan take at most as much room again, and another scan may be under way.
+_ROOM = 4
 _WRITES_AT_PLACES = hasattr(os, "pwrite")
+
+
+Block = tuple[Span, Span]
 
 
 @dataclass
@@ -35,7 +38,7 @@ class _Part:
     kind: np.dtype[Any] | None = None
 
 
-@dataclass
+@dataclass(eq=False)
 class UnpackedScan:
     """A scan that is decoded when it is first opened, by all threads that open it.
 
@@ -59,8 +62,9 @@ class UnpackedScan:
     _colour: _Part = field(default_factory=lambda: _Part(3), init=False)
     _infrared: _Part = field(default_factory=lambda: _Part(1), init=False)
     _changed: threading.Condition = field(default_factory=threading.Condition, init=False)
+    _closing: ExitStack = field(default_factory=ExitStack, init=False)
     _file: Any = field(default=None, init=False)
-    _left: list[tuple[Span, Span]] = field(default_factory=list, init=False)
+    _left: list[Block] = field(default_factory=list, init=False)
     _under_way: int = field(default=0, init=False)
     _state: str = field(default="new", init=False)
 
@@ -77,31 +81,47 @@ class UnpackedScan:
             with opened(self.scan) as reader:
                 yield reader
 
-    def close(self) -> None:
-        """Give the room back; whoever still reads fails."""
-        with self._changed:
-            self._state, self._left = "failed", []
-            if self._file is not None:
-                self._file.close()
+    @property
+    def is_one_block(self) -> bool:
+        """Tell whether only one thread can decode it."""
+        return self.block[0] >= self.scan.height and self.block[1] >= self.scan.width
 
-    def _is_unpacked(self) -> bool:
-        """Decode what nobody has begun, wait for what others do; tell whether all went well."""
+    def close(self) -> None:
+        """Give the room back, when nobody decodes any more; whoever still reads fails."""
+        with self._changed:
+            self._fail()
+            self._changed.wait_for(lambda: not self._under_way)
+
+    def decode(self) -> None:
+        """Decode what nobody has begun."""
         with self._changed:
             if self._state == "new":
                 self._state = "going on" if self._begin() else "failed"
-            helps = bool(self._left) and self._state == "going on"
+            helps = bool(self._left)
         if helps:
             self._decode()
+
+    def _is_unpacked(self) -> bool:
+        """Decode, wait for what others decode; tell whether all went well."""
+        self.decode()
         with self._changed:
             self._changed.wait_for(lambda: self._state != "going on")
             return self._state == "whole"
+
+    def _fail(self) -> None:
+        """Give up, and give the room back as soon as nobody writes any more."""
+        with self._changed:
+            self._state, self._left = "failed", []
+            if not self._under_way:
+                self._closing.close()
+            self._changed.notify_all()
 
     def _begin(self) -> bool:
         """Make the scratch file if there is room for it and the frames."""
         try:
             if shutil.disk_usage(self.folder).free < _ROOM * _scan_bytes(self.scan):
                 return False
-            self._file = tempfile.TemporaryFile(dir=self.folder, buffering=0)  # noqa: SIM115
+            self._file = self._closing.enter_context(_scratch_file(self.folder))
         except OSError:
             return False
         self._left = list(_blocks(self.scan, self.block))[::-1]
@@ -112,16 +132,23 @@ class UnpackedScan:
         try:
             with opened(self.scan, in_order=True) as reader:
                 while block := self._next():
-                    for rows in _bands(self.scan, block):
-                        self._write(reader, rows, block[1])
-                    self._done()
+                    self._decode_block(reader, block)
         # Whatever it is, readers meet it again where it concerns them.
         except Exception:
-            with self._changed:
-                self._state, self._left = "failed", []
-                self._changed.notify_all()
+            self._fail()
 
-    def _next(self) -> tuple[Span, Span] | None:
+    def _decode_block(self, reader: Reader, block: Block) -> None:
+        try:
+            for rows in _bands(self.scan, block):
+                if self._state != "going on":
+                    break
+                self._write(reader, rows, block[1])
+        except Exception:
+            self._fail()
+        finally:
+            self._done()
+
+    def _next(self) -> Block | None:
         with self._changed:
             if not self._left:
                 return None
@@ -131,9 +158,11 @@ class UnpackedScan:
     def _done(self) -> None:
         with self._changed:
             self._under_way -= 1
-            if not self._left and not self._under_way and self._state == "going on":
+            if self._state == "failed":
+                self._fail()
+            elif self._state == "going on" and not self._left and not self._under_way:
                 self._state = "whole"
-                self._changed.notify_all()
+            self._changed.notify_all()
 
     def _write(self, reader: Reader, rows: Span, columns: Span) -> None:
         """Decode rows of a block and write them to their places."""
@@ -219,9 +248,16 @@ class _UnpackedReader:
         return self.codes(rows, columns), self.infrared(rows, columns)
 
 
-def unpacked(scan: Scan, block: Span, folder: Path) -> Scan:
-    """Return a scan that is decoded once into a scratch file in a folder, when it is opened."""
-    return replace(scan, unpacked=UnpackedScan(scan, block, folder))
+@contextmanager
+def _scratch_file(folder: Path) -> Iterator[Any]:
+    with tempfile.TemporaryFile(dir=folder, buffering=0) as file:
+        yield file
+
+
+def decode(unpacked: UnpackedScan | None) -> None:
+    """Decode a scan that others will read; in another process there is nothing to do."""
+    if unpacked is not None:
+        unpacked.decode()
 
 
 def _scan_bytes(scan: Scan) -> int:
@@ -233,7 +269,7 @@ def _row_bytes(scan: Scan, columns: Span) -> int:
     return max(1, _scan_bytes(scan) // (scan.width * scan.height) * (columns[1] - columns[0]))
 
 
-def _blocks(scan: Scan, block: Span) -> Iterator[tuple[Span, Span]]:
+def _blocks(scan: Scan, block: Span) -> Iterator[Block]:
     """Yield rows and columns of the scan in whole blocks, of some megabytes if blocks are small."""
     wide = min(block[1], scan.width)
     high = min(block[0], scan.height)
@@ -247,7 +283,7 @@ def _blocks(scan: Scan, block: Span) -> Iterator[tuple[Span, Span]]:
             )
 
 
-def _bands(scan: Scan, block: tuple[Span, Span]) -> Iterator[Span]:
+def _bands(scan: Scan, block: Block) -> Iterator[Span]:
     """Yield the rows of a block in bands of a few megabytes."""
     (top, bottom), columns = block
     high = max(1, _BAND_BYTES // _row_bytes(scan, columns))
