@@ -40,6 +40,7 @@ _JPEG_CHANNELS = {"L": 1, "RGB": 3}
 # Chunks of a PNG are often of a few kilobytes.
 _BUFFER_BYTES = 256 << 10
 _LOSSY = "8-bit JPEG loses shadow detail of the film: scan to 16-bit TIFF instead"
+_OTHER_PICTURE = "is not the picture it says it is"
 _STAMPS = ("DateTimeDigitized", "DateTimeOriginal", "DateTime")
 _DEVICE = ("Make", "Model", "Software")
 _RAW_NOTE = "camera raw: light of the sensor, without white balance"
@@ -125,24 +126,23 @@ def _png_rows(path: Path, page: Page, stack: ExitStack) -> PngRows | None:
     return None if is_interlaced(file) else PngRows(path, file, page)
 
 
-def _decoded(path: Path, page: Page) -> "WholeReader":
+def _decoded(path: Path, page: Page) -> Reader:
+    size = page.width, page.height
     with guarded(path):
-        codes = _DECODERS[page.container](path)
-        if codes.shape[:2] != (page.height, page.width) or codes.shape[2] < 3:
-            raise broken(path, "is not the picture it says it is")
+        if page.container == "jpeg":
+            picture = _decode_jpeg(path)
+            if picture.size != size or picture.mode != "RGB":
+                raise broken(path, _OTHER_PICTURE)
+            return PictureReader(picture)
+        codes = _decode_png(path) if page.container == "png" else _decode_raw(path)
+        if codes.shape[:2] != size[::-1] or codes.shape[2] < 3:
+            raise broken(path, _OTHER_PICTURE)
     # The compiled loops take no arrays that can't be written to.
     return WholeReader(np.require(codes[..., :3], requirements=["W"]))
 
 
-class WholeReader:
-    """Windows of a decoded picture."""
-
-    def __init__(self, codes: Codes) -> None:
-        self._codes = codes
-
-    def codes(self, rows: Span, columns: Span) -> Codes:
-        """Return the code values of R, G and B, shape (rows, columns, 3)."""
-        return np.ascontiguousarray(self._codes[slice(*rows), slice(*columns)])
+class _OfColour:
+    """A reader of a format that carries no infra-red plane."""
 
     def infrared(self, rows: Span, columns: Span) -> Codes:
         """Raise, since these formats carry no infra-red plane."""
@@ -153,14 +153,38 @@ class WholeReader:
         raise ValueError("the page has no infra-red plane")
 
 
+class WholeReader(_OfColour):
+    """Windows of a decoded picture."""
+
+    def __init__(self, codes: Codes) -> None:
+        self._codes = codes
+
+    def codes(self, rows: Span, columns: Span) -> Codes:
+        """Return the code values of R, G and B, shape (rows, columns, 3)."""
+        return np.ascontiguousarray(self._codes[slice(*rows), slice(*columns)])
+
+
+class PictureReader(_OfColour):
+    """Windows of a picture as its library holds it, which is copied a window at a time."""
+
+    def __init__(self, picture: Image.Image) -> None:
+        self._picture = picture
+
+    def codes(self, rows: Span, columns: Span) -> Codes:
+        """Return the code values of R, G and B, shape (rows, columns, 3)."""
+        return np.array(self._picture.crop((columns[0], rows[0], columns[1], rows[1])))
+
+
 def _decode_png(path: Path) -> Codes:
     return np.asarray(imagecodecs.png_decode(path.read_bytes()))
 
 
-def _decode_jpeg(path: Path) -> Codes:
+def _decode_jpeg(path: Path) -> Image.Image:
     # Unlike others this decoder refuses a file that is cut short, instead of filling with grey.
     with path.open("rb") as handle:
-        return np.asarray(_jpeg(handle))
+        picture = _jpeg(handle)
+        picture.load()
+    return picture
 
 
 def _jpeg(handle: BinaryIO) -> JpegImagePlugin.JpegImageFile:
@@ -184,9 +208,6 @@ def _decode_raw(path: Path) -> Codes:
             user_flip=0,
         )
     return np.asarray(developed)
-
-
-_DECODERS = {"png": _decode_png, "jpeg": _decode_jpeg, "raw": _decode_raw}
 
 
 def _raw_library(path: Path) -> Any:
