@@ -3,8 +3,9 @@
 import math
 import os
 import struct
+import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -30,6 +31,10 @@ _USUAL_PACKING, _LARGE_BYTES = 200, 512 << 20
 # source): at 150 ppi a frame 24 mm high would be 142 pixels.
 _LEAST_PPI, _LARGEST_PPI = 150.0, 50_000.0
 _CM_PER_INCH = 2.54
+# Decodes above this, the size of a large tile, wait for one another; memory is the process's, so
+# the lock is as well. It holds nothing.
+_MUCH_BYTES = 64 << 20
+_TURN = threading.RLock()
 
 
 @dataclass(frozen=True)
@@ -69,6 +74,23 @@ class Reader(Protocol):
 
     def both(self, rows: Span, columns: Span) -> tuple[Codes, Codes]:
         """Return the code values of R, G and B and of the infra-red plane."""
+
+
+class Source(Protocol):
+    """Something else than its file that a scan's pixels are read from."""
+
+    def opened(self) -> AbstractContextManager[Reader]:
+        """Open it for reading windows; for one thread at a time."""
+
+
+@contextmanager
+def in_turn(decoded_bytes: int) -> Iterator[None]:
+    """Let only one decode go on in this process of those that take much memory."""
+    if decoded_bytes < _MUCH_BYTES:
+        yield
+        return
+    with _TURN:
+        yield
 
 
 @contextmanager

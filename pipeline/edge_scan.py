@@ -159,7 +159,7 @@ def rebate_bands(
     inside = (layout.perforation_from_edge_mm + INSIDE_MM) * view.px_per_mm
     outside = OUTSIDE_MM * view.px_per_mm
     bands = []
-    with opened(scan) as reader:
+    with opened(scan, in_order=True) as reader:
         for row, on_bottom in zip(rows, (False, True), strict=True):
             if row is None:
                 continue

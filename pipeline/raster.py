@@ -1,9 +1,9 @@
-"""Scans that can only be decoded whole: PNG, JPEG and camera raw."""
+"""Scans of formats that are decoded whole, PNG, JPEG and camera raw, or PNG row by row."""
 
 import importlib
 import warnings
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -15,6 +15,7 @@ from pipeline.container import (
     Codes,
     Container,
     Page,
+    Reader,
     Span,
     broken,
     check_colour,
@@ -22,19 +23,24 @@ from pipeline.container import (
     check_dimensions,
     device_words,
     guarded,
+    in_turn,
     resolution,
     scan_time,
     stated_encoding,
     usable_ppi,
 )
 from pipeline.encoding import Encoding, linear, power, srgb
+from pipeline.png_rows import PngRows, is_interlaced
 from pipeline.problem import ScanProblem
 
 # PNG, third edition, 11.2.1: channels of each colour type; a palette is refused.
 _PNG_CHANNELS = {0: 1, 2: 3, 4: 1, 6: 4}
 _PNG_END = b"IEND\xaeB`\x82"
 _JPEG_CHANNELS = {"L": 1, "RGB": 3}
+# Chunks of a PNG are often of a few kilobytes.
+_BUFFER_BYTES = 256 << 10
 _LOSSY = "8-bit JPEG loses shadow detail of the film: scan to 16-bit TIFF instead"
+_OTHER_PICTURE = "is not the picture it says it is"
 _STAMPS = ("DateTimeDigitized", "DateTimeOriginal", "DateTime")
 _DEVICE = ("Make", "Model", "Software")
 _RAW_NOTE = "camera raw: light of the sensor, without white balance"
@@ -96,25 +102,47 @@ def raw_pages(path: Path) -> tuple[Page, ...]:
 
 
 @contextmanager
-def opened(path: Path, page: Page) -> Iterator["WholeReader"]:
-    """Decode a picture for reading windows of it."""
+def opened(path: Path, page: Page, in_order: bool = False) -> Iterator[Reader]:
+    """Decode a picture for reading windows of it.
+
+    `in_order` promises bands of rows from the top downwards: a PNG is then unfolded row by row,
+    and of other large pictures only one is decoded and held at a time.
+    """
+    if not in_order:
+        yield _decoded(path, page)
+        return
+    with ExitStack() as stack:
+        with guarded(path):
+            rows = _png_rows(path, page, stack) if page.container == "png" else None
+        if rows is None:
+            wanted = page.width * page.height * page.samples * page.bits // 8
+            stack.enter_context(in_turn(wanted))
+        yield rows or _decoded(path, page)
+
+
+def _png_rows(path: Path, page: Page, stack: ExitStack) -> PngRows | None:
+    """Open a PNG for reading rows in order; None if they are interlaced."""
+    file = stack.enter_context(path.open("rb", buffering=_BUFFER_BYTES))
+    return None if is_interlaced(file) else PngRows(path, file, page)
+
+
+def _decoded(path: Path, page: Page) -> Reader:
+    size = page.width, page.height
     with guarded(path):
-        codes = _DECODERS[page.container](path)
-        if codes.shape[:2] != (page.height, page.width) or codes.shape[2] < 3:
-            raise broken(path, "is not the picture it says it is")
+        if page.container == "jpeg":
+            picture = _decode_jpeg(path)
+            if picture.size != size or picture.mode != "RGB":
+                raise broken(path, _OTHER_PICTURE)
+            return PictureReader(picture)
+        codes = _decode_png(path) if page.container == "png" else _decode_raw(path)
+        if codes.shape[:2] != size[::-1] or codes.shape[2] < 3:
+            raise broken(path, _OTHER_PICTURE)
     # The compiled loops take no arrays that can't be written to.
-    yield WholeReader(np.require(codes[..., :3], requirements=["W"]))
+    return WholeReader(np.require(codes[..., :3], requirements=["W"]))
 
 
-class WholeReader:
-    """Windows of a decoded picture."""
-
-    def __init__(self, codes: Codes) -> None:
-        self._codes = codes
-
-    def codes(self, rows: Span, columns: Span) -> Codes:
-        """Return the code values of R, G and B, shape (rows, columns, 3)."""
-        return np.ascontiguousarray(self._codes[slice(*rows), slice(*columns)])
+class _OfColour:
+    """A reader of a format that carries no infra-red plane."""
 
     def infrared(self, rows: Span, columns: Span) -> Codes:
         """Raise, since these formats carry no infra-red plane."""
@@ -125,14 +153,38 @@ class WholeReader:
         raise ValueError("the page has no infra-red plane")
 
 
+class WholeReader(_OfColour):
+    """Windows of a decoded picture."""
+
+    def __init__(self, codes: Codes) -> None:
+        self._codes = codes
+
+    def codes(self, rows: Span, columns: Span) -> Codes:
+        """Return the code values of R, G and B, shape (rows, columns, 3)."""
+        return np.ascontiguousarray(self._codes[slice(*rows), slice(*columns)])
+
+
+class PictureReader(_OfColour):
+    """Windows of a picture as its library holds it, which is copied a window at a time."""
+
+    def __init__(self, picture: Image.Image) -> None:
+        self._picture = picture
+
+    def codes(self, rows: Span, columns: Span) -> Codes:
+        """Return the code values of R, G and B, shape (rows, columns, 3)."""
+        return np.array(self._picture.crop((columns[0], rows[0], columns[1], rows[1])))
+
+
 def _decode_png(path: Path) -> Codes:
     return np.asarray(imagecodecs.png_decode(path.read_bytes()))
 
 
-def _decode_jpeg(path: Path) -> Codes:
+def _decode_jpeg(path: Path) -> Image.Image:
     # Unlike others this decoder refuses a file that is cut short, instead of filling with grey.
     with path.open("rb") as handle:
-        return np.asarray(_jpeg(handle))
+        picture = _jpeg(handle)
+        picture.load()
+    return picture
 
 
 def _jpeg(handle: BinaryIO) -> JpegImagePlugin.JpegImageFile:
@@ -156,9 +208,6 @@ def _decode_raw(path: Path) -> Codes:
             user_flip=0,
         )
     return np.asarray(developed)
-
-
-_DECODERS = {"png": _decode_png, "jpeg": _decode_jpeg, "raw": _decode_raw}
 
 
 def _raw_library(path: Path) -> Any:

@@ -37,6 +37,7 @@ from pipeline.roll_survey import (
     told,
 )
 from pipeline.scan import content_hash
+from pipeline.scan_sharing import shared_scans
 from pipeline.space import find_space
 from pipeline.standing import Outcome, note_whole, standing
 from pipeline.whole_file import check_folder, sweep, write_text
@@ -257,29 +258,31 @@ def _run(
 
     Frames that are under way when it ends early are finished and noted too.
     """
-    pending = {executor.submit(work, item.task): item for item in todo}
-    left = dict(pending)
-    try:
-        for count, future in enumerate(as_completed(pending), 1):
-            item = left.pop(future)
-            event = Event("written", item.name, count, len(todo))
-            # One frame must not end the run, whatever it makes a worker stumble over.
-            try:
-                journal.note(item.name, item.key, future.result())
-            except Exception as error:
-                tally.fail(item.task.scan.path.name, error, event, listen)
-                if tally.no_room:
-                    return
-                continue
-            tally.done.add(item.name)
-            listen(event)
-    finally:
-        drop(left)
-        for future, item in left.items():
-            with suppress(Exception):
-                if not future.cancelled():
+    with shared_scans([item.task for item in todo], executor) as shared:
+        pending = {shared.submit(work, item.task): item for item in todo}
+        left = dict(pending)
+        try:
+            for count, future in enumerate(as_completed(pending), 1):
+                item = left.pop(future)
+                shared.done(item.task)
+                event = Event("written", item.name, count, len(todo))
+                # One frame must not end the run, whatever it makes a worker stumble over.
+                try:
                     journal.note(item.name, item.key, future.result())
-                    tally.done.add(item.name)
+                except Exception as error:
+                    tally.fail(item.task.scan.path.name, error, event, listen)
+                    if tally.no_room:
+                        return
+                    continue
+                tally.done.add(item.name)
+                listen(event)
+        finally:
+            drop(left)
+            for future, item in left.items():
+                with suppress(Exception):
+                    if not future.cancelled():
+                        journal.note(item.name, item.key, future.result())
+                        tally.done.add(item.name)
 
 
 def _take_away(

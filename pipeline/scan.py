@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 
 from pipeline import raster, tiff
-from pipeline.container import Codes, Page, Reader, Span, guarded
+from pipeline.container import Codes, Page, Reader, Source, Span, guarded
 from pipeline.encoding import Encoding, Light, linear, power, srgb, to_light
 from pipeline.problem import ScanProblem, SettingsProblem
 from pipeline.proxy import Proxy, reduced
@@ -41,7 +41,8 @@ class Scan:
     Rows and columns are those of the picture as stored: `orientation`, the tag of TIFF and
     Exif (1 to 8), is told but not applied. `bits` are those of one sample, `samples` the
     channels stored, `page` counts the colour pages of the file from 0. `device` holds make,
-    model and software where the file names them; `notes` are plain warnings.
+    model and software where the file names them; `notes` are plain warnings. Pixels come from
+    the file, or from `unpacked` where somebody has decoded it.
     """
 
     path: Path
@@ -59,6 +60,7 @@ class Scan:
     notes: tuple[str, ...]
     orientation: int
     stored: Page = field(repr=False)
+    unpacked: Source | None = field(default=None, repr=False, compare=False)
 
 
 def is_scan_name(path: Path) -> bool:
@@ -117,11 +119,33 @@ def open_scan(
 
 
 @contextmanager
-def opened(scan: Scan) -> Iterator[Reader]:
-    """Open a scan for reading several windows of code values; for one thread at a time."""
+def opened(scan: Scan, in_order: bool = False) -> Iterator[Reader]:
+    """Open a scan for reading several windows of code values; for one thread at a time.
+
+    `in_order` promises bands of rows from the top downwards, as a whole: of scans that are
+    compressed in large pieces that takes far less memory.
+    """
+    if scan.unpacked is not None:
+        with scan.unpacked.opened() as reader:
+            yield reader
+        return
     module = tiff if scan.stored.container == "tiff" else raster
-    with module.opened(scan.path, scan.stored) as reader:
+    with module.opened(scan.path, scan.stored, in_order) as reader:
         yield reader
+
+
+def block_size(scan: Scan) -> Span | None:
+    """Return rows and columns of a scan that can be decoded apart; None if pixels lie plainly.
+
+    Raises
+    ------
+    ScanProblem
+        The file has changed or is damaged.
+    """
+    if scan.stored.container != "tiff":
+        return scan.height, scan.width
+    with tiff.opened(scan.path, scan.stored) as reader:
+        return reader.block
 
 
 def read_codes(scan: Scan, rows: Span, columns: Span) -> Codes:
@@ -200,7 +224,7 @@ def reduce(scan: Scan, factor: int) -> Proxy:
     mask = np.zeros((rows, columns), np.bool_)
     infrared = np.empty((rows, columns), np.float32) if scan.infrared else None
     counts = np.zeros(3, np.int64)
-    with opened(scan) as reader:
+    with opened(scan, in_order=True) as reader:
         for out, band in _bands(scan, factor):
             codes, plane = _band(scan, reader, band)
             bits = _integer_bits(scan.stored.bits, codes)

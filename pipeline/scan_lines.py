@@ -77,9 +77,7 @@ class ScanLines:
         if self._slab is not None and self._first <= row < self._first + len(self._slab):
             return self._slab
         wide = self.window[1][1] - self.window[1][0]
-        limit = _TURNED_SLAB_BYTES if self.way.across else _SLAB_BYTES
-        row_bytes = wide * self.scan.samples * max(1, self.scan.stored.bits // 8)
-        stop = min(self.window[0][1], row + max(1, limit // row_bytes))
+        stop = min(self.window[0][1], row + slab_rows(self.scan, self.way, wide))
         self._slab = None
         codes = self.reader.codes(*self.way.stored((row, stop), self.window[1]))
         self._first = row
@@ -105,6 +103,12 @@ class ScanLines:
             looked_up_planes(codes, light_tables(self.scan.encoding, bits), part)
         if part is not planes:
             planes[:, rows] = part
+
+
+def slab_rows(scan: Scan, way: Upright, columns: int) -> int:
+    """Return the rows of so many columns of an upright scan that are read at a time."""
+    limit = _TURNED_SLAB_BYTES if way.across else _SLAB_BYTES
+    return max(1, limit // (columns * scan.samples * max(1, scan.stored.bits // 8)))
 
 
 def _inside(span: Span, bounds: Span) -> Span:

@@ -1,6 +1,7 @@
 """Pages of TIFF scans: which there are, what they say, and windows of them."""
 
 import logging
+import math
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import replace
@@ -19,6 +20,7 @@ from pipeline.container import (
     check_dimensions,
     device_words,
     guarded,
+    in_turn,
     resolution,
     scan_time,
     stated_encoding,
@@ -87,21 +89,46 @@ def is_linear_raw(path: Path) -> bool:
 
 
 @contextmanager
-def opened(path: Path, page: Page) -> Iterator["TiffReader"]:
-    """Open one page for reading windows; close the file at the end."""
+def opened(path: Path, page: Page, in_order: bool = False) -> Iterator["TiffReader"]:
+    """Open one page for reading windows; close the file at the end.
+
+    `in_order` promises bands of rows from the top downwards, which take less memory.
+    """
     with _file(path) as file:
-        yield TiffReader(path, page, file)
+        reader = TiffReader(path, page, file, in_order)
+        with in_turn(reader.held_bytes if in_order else 0):
+            yield reader
 
 
 class TiffReader:
     """Windows of one open page; not to be shared by threads."""
 
-    def __init__(self, path: Path, page: Page, file: tifffile.TiffFile) -> None:
-        self._colour = _plane(path, file, page, page.directory)
+    def __init__(
+        self, path: Path, page: Page, file: tifffile.TiffFile, in_order: bool = False
+    ) -> None:
+        self._colour = _plane(path, file, page, page.directory, in_order)
         self._infrared, self._sample = self._colour, page.infrared_sample
         if page.infrared_directory is not None:
-            self._infrared = _plane(path, file, page, page.infrared_directory)
+            self._infrared = _plane(path, file, page, page.infrared_directory, in_order)
             self._sample = 0
+
+    @property
+    def block(self) -> Span | None:
+        """Return rows and columns that can be decoded apart; None if all pixels lie plainly."""
+        blocks = [plane.block for plane in self._planes if plane.block is not None]
+        if not blocks:
+            return None
+        return math.lcm(*(block[0] for block in blocks)), math.lcm(*(block[1] for block in blocks))
+
+    @property
+    def held_bytes(self) -> int:
+        """Return the bytes that are decoded and held at once at the least."""
+        return sum(plane.held_bytes for plane in self._planes)
+
+    @property
+    def _planes(self) -> tuple[Plane, ...]:
+        one = self._infrared is self._colour
+        return (self._colour,) if one else (self._colour, self._infrared)
 
     def codes(self, rows: Span, columns: Span) -> Codes:
         """Return the code values of R, G and B, shape (rows, columns, 3)."""
@@ -163,7 +190,13 @@ def _check_end(path: Path, file: tifffile.TiffFile) -> None:
         raise broken(path, "is cut short: a page it points to is missing")
 
 
-def _plane(path: Path, file: tifffile.TiffFile, page: Page, directory: tuple[int, ...]) -> Plane:
+def _plane(
+    path: Path,
+    file: tifffile.TiffFile,
+    page: Page,
+    directory: tuple[int, ...],
+    in_order: bool,
+) -> Plane:
     """Return the pixels of the directory at a place in the chain."""
     with guarded(path):
         ifd: Ifd = file.pages[directory[0]]
@@ -171,7 +204,7 @@ def _plane(path: Path, file: tifffile.TiffFile, page: Page, directory: tuple[int
             ifd = ifd.pages[below]
         if (ifd.imagewidth, ifd.imagelength) != (page.width, page.height):
             raise ScanProblem(path, "has changed since it was looked at", "start again")
-        return Plane(path, ifd)
+        return Plane(path, ifd, in_order)
 
 
 def _describe(path: Path, directory: tuple[int, ...], ifd: Ifd) -> Page:

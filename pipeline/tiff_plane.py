@@ -1,6 +1,5 @@
 """The pixels of one TIFF directory, read a window at a time."""
 
-import os
 import struct
 from pathlib import Path
 from typing import Any
@@ -8,13 +7,12 @@ from typing import Any
 import numpy as np
 
 from pipeline.container import Codes, Span, broken, check_decoded, guarded
+from pipeline.stored_rows import StoredRows
+from pipeline.strip_stream import StripStream, is_streamed
 
 Ifd = Any  # tifffile.TiffPage, which carries no types
 _JPEG = 7
 _UNPACKED_BITS = (8, 16, 32, 64)
-_BLOCK_BYTES = 4 << 20
-# One call of the system instead of two, without a buffer between.
-_READS_AT_PLACES = hasattr(os, "preadv")
 # A tile may be larger than a small picture, but not without bound.
 _LARGEST_TILE_PIXELS = 1 << 24
 
@@ -24,18 +22,33 @@ class Plane:
 
     Uncompressed strips are read row by row at the columns wanted. Of compressed strips and of
     tiles only those that a window touches are decoded; those that reach out of it at its top or
-    bottom are kept, so that bands read in order decode each of them once. Not to be shared by
-    threads.
+    bottom are kept, so that bands read in order decode each of them once. `in_order` promises
+    such bands: then large strips are unfolded row by row where their compression allows it. Not
+    to be shared by threads.
     """
 
-    def __init__(self, path: Path, ifd: Ifd) -> None:
+    def __init__(self, path: Path, ifd: Ifd, in_order: bool = False) -> None:
         self._path = path
         self._handle = ifd.parent.filehandle
         self._ifd = ifd
         self._before: dict[int, Codes] = {}
         self._kept: dict[int, Codes] = {}
+        self._streamed = in_order and is_streamed(ifd, segment_bytes(ifd))
+        self._streams: dict[int, StripStream] = {}
         self._separate = ifd.planarconfig == 2 and ifd.samplesperpixel > 1
         self._dtype = np.dtype(ifd.dtype).newbyteorder("=")
+        stored = self._dtype.newbyteorder(ifd.parent.byteorder)
+        self._rows = StoredRows(path, self._handle, stored)
+
+    @property
+    def block(self) -> Span | None:
+        """Return rows and columns that are decoded together; None if pixels lie plainly."""
+        return None if is_plain(self._ifd) else segment_size(self._ifd)
+
+    @property
+    def held_bytes(self) -> int:
+        """Return the bytes that are decoded and held at once at the least."""
+        return 0 if is_plain(self._ifd) or self._streamed else segment_bytes(self._ifd)
 
     def window(self, rows: Span, columns: Span, samples: tuple[int, ...]) -> Codes:
         """Return code values of consecutive samples, shape (rows, columns, samples)."""
@@ -62,6 +75,9 @@ class Plane:
         if is_plain(self._ifd):
             self._fill_plain(codes, first, rows, columns)
             return
+        if self._streamed:
+            self._fill_streamed(codes, first, rows, columns)
+            return
         high, wide = segment_size(self._ifd)
         across = -(-self._ifd.imagewidth // wide)
         for down in range(rows[0] // high, -(-rows[1] // high)):
@@ -81,31 +97,37 @@ class Plane:
             bottom = min(rows[1], (strip + 1) * high)
             start = ifd.dataoffsets[first + strip] + (top - strip * high) * row_bytes
             part = codes[top - rows[0] : bottom - rows[0]]
-            self._read_rows(part, start + columns[0] * pixel, row_bytes)
+            self._rows.fill(part, start + columns[0] * pixel, row_bytes)
 
-    def _read_rows(self, codes: Codes, start: int, row_bytes: int) -> None:
-        """Fill rows that begin every `row_bytes` from `start`, in blocks if they're whole."""
-        stored = self._dtype.newbyteorder(self._ifd.parent.byteorder)
-        own_order = stored == self._dtype and codes[0].flags.c_contiguous
-        wanted = codes.shape[1] * codes.shape[2] * self._dtype.itemsize
-        whole = wanted == row_bytes and codes.flags.c_contiguous
-        at_once = max(1, _BLOCK_BYTES // row_bytes) if whole else 1
-        buffer = np.empty((min(at_once, len(codes)), *codes.shape[1:]), stored)
-        for row in range(0, len(codes), at_once):
-            place = codes[row : row + at_once]
-            block = place if own_order else buffer[: len(place)]
-            if self._read_into(block, start + row * row_bytes) != block.nbytes:
-                raise broken(self._path, "is cut short")
-            if block is not place:
-                place[...] = block
+    def _fill_streamed(self, codes: Codes, first: int, rows: Span, columns: Span) -> None:
+        """Fill a window from strips that are unfolded row by row."""
+        high = int(self._ifd.rowsperstrip)
+        for strip in range(rows[0] // high, -(-rows[1] // high)):
+            top, bottom = max(rows[0], strip * high), min(rows[1], (strip + 1) * high)
+            stream, first_row = self._stream(first + strip, strip), strip * high
+            piece = stream.rows((top - first_row, bottom - first_row))
+            codes[top - rows[0] : bottom - rows[0]] = piece[:, slice(*columns)]
+            if bottom == min((strip + 1) * high, self._ifd.imagelength):
+                del self._streams[first + strip]
 
-    def _read_into(self, block: Codes, start: int) -> int:
-        """Fill a dense array with the bytes from a place in the file; return how many came."""
-        target = block.reshape(-1).view(np.uint8)
-        if _READS_AT_PLACES:
-            return os.preadv(self._handle.fileno(), [target.data], start)
-        self._handle.seek(start)
-        return int(self._handle.readinto(target))
+    def _stream(self, index: int, strip: int) -> StripStream:
+        """Return the strip of an index, in the order of its plane, as it is unfolded."""
+        if index not in self._streams:
+            ifd = self._ifd
+            full = int(ifd.rowsperstrip)
+            high = min(full, ifd.imagelength - strip * full)
+            samples = 1 if self._separate else ifd.samplesperpixel
+            start = ifd.dataoffsets[index]
+            self._streams[index] = StripStream(
+                self._path,
+                self._handle,
+                (start, start + ifd.databytecounts[index]),
+                (high, ifd.imagewidth, samples),
+                self._rows.stored,
+                differences=ifd.predictor != 1,
+                padded=high < full,
+            )
+        return self._streams[index]
 
     def _segment(self, index: int) -> Codes:
         """Return a decoded strip or tile, shape (rows, columns, samples)."""
@@ -128,6 +150,13 @@ def segment_size(ifd: Ifd) -> Span:
     if ifd.is_tiled:
         return int(ifd.tilelength), int(ifd.tilewidth)
     return int(ifd.rowsperstrip), int(ifd.imagewidth)
+
+
+def segment_bytes(ifd: Ifd) -> int:
+    """Return the bytes that one strip or tile takes when it is decoded."""
+    high, wide = segment_size(ifd)
+    samples = 1 if ifd.planarconfig == 2 else ifd.samplesperpixel
+    return int(min(high, ifd.imagelength) * wide * samples * np.dtype(ifd.dtype).itemsize)
 
 
 def is_plain(ifd: Ifd) -> bool:

@@ -1,8 +1,11 @@
 """PNG, JPEG and camera raw scans."""
 
+import contextlib
 import struct
 import sys
+import threading
 import zlib
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import imagecodecs
@@ -14,9 +17,9 @@ import tifffile
 from numpy.testing import assert_allclose, assert_array_equal
 from PIL import Image, ImageCms
 
-from pipeline import raster
+from pipeline import container, raster
 from pipeline.problem import ScanProblem
-from pipeline.scan import open_scan, read_codes, read_light
+from pipeline.scan import open_scan, opened, read_codes, read_light
 
 ROWS, COLUMNS = 47, 61
 # Recommendation ITU-R BT.709-6, table 1.
@@ -315,3 +318,33 @@ def test_raw_is_developed_as_rawpy_does_by_itself(tmp_path):
             user_flip=0,
         )
     assert_array_equal(read_whole(path), reference)
+
+
+@pytest.mark.parametrize(("least", "most"), [(1, 1), (1 << 30, 2)])
+@pytest.mark.parametrize("name", ["strip.jpg", "strip.tif"])
+def test_large_pictures_decoded_whole_are_held_one_at_a_time(
+    tmp_path, monkeypatch, least, most, name
+):
+    path = tmp_path / name
+    if name.endswith("jpg"):
+        Image.fromarray(smooth()).save(path)
+    else:
+        tifffile.imwrite(path, picture(), photometric="rgb", compression="lzw", rowsperstrip=ROWS)
+    (scan,) = open_scan(path)
+    monkeypatch.setattr(container, "_MUCH_BYTES", least)
+    held: list[int] = []
+    both = threading.Barrier(2)
+
+    def hold():
+        with opened(scan, in_order=True) as reader:
+            reader.codes((0, ROWS), (0, COLUMNS))
+            held.append(1)
+            # Only where they may, both come here at once.
+            with contextlib.suppress(threading.BrokenBarrierError):
+                both.wait(20 if most == 2 else 0.2)
+                held.append(10)
+
+    with ThreadPoolExecutor(2) as pool:
+        for future in [pool.submit(hold), pool.submit(hold)]:
+            future.result()
+    assert sum(held) == (22 if most == 2 else 2)
