@@ -129,13 +129,21 @@ class UnpackedScan:
 
     def _decode(self) -> None:
         """Decode blocks until there are none left; none are left either if one fails."""
+        # Taken before the scan is opened, as opening one may mean decoding all of it.
+        block = self._next()
+        if block is None:
+            return
         try:
             with opened(self.scan, in_order=True) as reader:
-                while block := self._next():
-                    self._decode_block(reader, block)
+                while block is not None:
+                    begun, block = block, None
+                    self._decode_block(reader, begun)
+                    block = self._next()
         # Whatever it is, readers meet it again where it concerns them.
         except Exception:
             self._fail()
+            if block is not None:
+                self._done()
 
     def _decode_block(self, reader: Reader, block: Block) -> None:
         try:
