@@ -356,13 +356,15 @@ def _noise(over: Floats, tones: Floats) -> tuple[NDArray[np.float64], NDArray[np
     """Return tones, rising, and the noise of a plane where the picture has them."""
     step = max(1, tones.size // _MOST_PIXELS)
     some, values = tones.ravel()[::step], over.ravel()[::step]
+    order = np.argsort(some)
+    some, values = some[order], values[order]
     bounds = np.quantile(some, np.linspace(0, 1, _TONES + 1))
     places, found = [], []
     for low, high in pairwise(bounds):
-        part = values[(some >= low) & (some <= high)]
-        if len(part) >= _LEAST_PER_TONE:
+        first, last = np.searchsorted(some, low, "left"), np.searchsorted(some, high, "right")
+        if last - first >= _LEAST_PER_TONE:
             places.append((low + high) / 2)
-            found.append(max(_LEAST_NOISE, spread(part)))
+            found.append(max(_LEAST_NOISE, spread(values[first:last])))
     if not found:
         places, found = [0.0], [max(_LEAST_NOISE, spread(values))]
     return np.array(places, float), np.array(found, float)

@@ -25,13 +25,13 @@ Window = tuple[Span, Span]
 
 # A tile at a time, so that memory doesn't grow with the picture; each with some of its
 # neighbours, so that dust on the seam is seen whole.
-_TILE_PX = 1024
-_OVERLAP_PX = 64
+_TILE_PX = 768
+_OVERLAP_PX = 48
 # Dust at the border of a picture is filled from outside as well.
 _BEYOND_PX = 8
 _NEGLIGIBLE = 1e-3
 # How the planes lie over each other is told by so many squares of a frame, spread over it.
-_SQUARE_PX, _MOST_SQUARES, _REDUCED = 256, 9, 4
+_SQUARE_PX, _MOST_SQUARES, _REDUCED = 256, 12, 4
 
 
 @dataclass(frozen=True)
@@ -154,10 +154,17 @@ def _part_of(scan: Scan, codes: Codes, plane: Codes) -> Part:
         fill_planes(scan, part, planes)
         return planes
 
+    from pipeline.code_kernel import scaled_planes
+
     exponent = tone_exponent(scan.encoding)
 
     def infrared(box: Box) -> Light:
-        return infrared_density(infrared_light(scan, plane[box]), exponent)
+        part = plane[box]
+        if part.dtype.name not in ("uint8", "uint16"):
+            return infrared_density(infrared_light(scan, part), exponent)
+        seen, full = np.empty((1, *part.shape), np.float32), 2**scan.stored.infrared_bits - 1
+        scaled_planes(part[..., None], np.float32(1.0 / full), seen)
+        return infrared_density(seen[0], exponent)
 
     return Part(light, infrared)
 
@@ -169,12 +176,9 @@ def find_patches(
 
     `read` gives what the rows and columns of a scan hold.
     """
-    bands = [rows for rows, _ in _cut(window[0])]
-    squares = [
-        square
-        for rows in bands
-        for square in _squares(read(rows, window[1]), rows, window, base, talk)
-    ]
+    squares: list[Square] = []
+    for rows, _ in _cut(window[0]):
+        squares += _squares(read(rows, window[1]), rows, window, base, talk)
     placed = laid_over(squares)
     found = []
     for rows, wide in _cut(window[0]):

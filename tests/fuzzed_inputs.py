@@ -43,7 +43,8 @@ class Fuzzed:
 
 def run_command(words: list[str]) -> Answer:
     """Run the command with its words and return its answer."""
-    out, err = io.StringIO(), io.StringIO()
+    # With a buffer of bytes below, as what a terminal or a file is written through has it.
+    out, err = (io.TextIOWrapper(io.BytesIO(), "utf-8") for _ in range(2))
     code, fault, began = -1, None, time.monotonic()
     before_mb = _reset_peak()
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
@@ -54,10 +55,17 @@ def run_command(words: list[str]) -> Answer:
         # Anything else is what a user would see as a traceback.
         except BaseException:
             fault = traceback.format_exc()
-    told = out.getvalue() + err.getvalue()
+    said, complained = _written(out), _written(err)
+    told = said + complained
     taken_mb = _status_mb("VmHWM:") - before_mb
-    fault = fault or _fault(code, err.getvalue(), told)
-    return Answer(code, err.getvalue(), time.monotonic() - began, taken_mb, fault)
+    fault = fault or _fault(code, complained, told)
+    return Answer(code, complained, time.monotonic() - began, taken_mb, fault)
+
+
+def _written(stream: io.TextIOWrapper) -> str:
+    stream.flush()
+    buffer = stream.buffer
+    return buffer.getvalue().decode("utf-8", "replace") if isinstance(buffer, io.BytesIO) else ""
 
 
 def _fault(code: int, err: str, told: str) -> str | None:
