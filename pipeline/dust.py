@@ -1,7 +1,6 @@
 """Dust and scratches, found in the infra-red plane."""
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -9,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.dust_block import groups, near_blocks
 from pipeline.fill import filled
 from pipeline.infrared import CrossTalk, blurred, moved, shown, slopes, smooth, spread, tone
 from pipeline.overlay import Point, overlay_of
@@ -16,7 +16,6 @@ from pipeline.overlay import Point, overlay_of
 Triple = tuple[float, float, float]
 Floats = NDArray[np.float32]
 Mask = NDArray[np.bool_]
-Box = tuple[slice, slice]
 
 LEAST_LIGHT = 1e-5
 # Dust is seen where it takes away more than so many times the noise; around a place so clear
@@ -45,9 +44,8 @@ _FAINT_RIM = 0.12
 _TEXTURE_PX, _FILL_ERROR = 3.0, 0.7
 # Dust dims the picture by at least this share of what it takes from the infra-red.
 _LEAST_SEEN, _DOUBT = 0.35, 3.0
-# What is done near dust alone is done in squares of this side, each with so much round about as
-# the widest blur or search of all draws on.
-_BLOCK_PX, _EDGES_HALO_PX, HALO_PX = 64, 8, 32
+# As much round about as the median, slopes and bends of edges draw on.
+_EDGES_HALO_PX = 8
 
 
 @dataclass(frozen=True)
@@ -165,77 +163,10 @@ def _filling(density: Floats, mask: Mask) -> Floats:
     order = np.full(mask.shape, -1, np.int32)
     order[mask] = np.arange(int(mask.sum()), dtype=np.int32)
     filling = np.empty((int(mask.sum()), 3), np.float32)
-    for box in _groups(mask):
+    for box in groups(mask):
         own = mask[box]
         filling[order[box][own]] = filled(np.ascontiguousarray(density[box]), own)
     return filling
-
-
-def _groups(mask: Mask) -> Iterator[Box]:
-    """Yield boxes that together hold a mask, each with some of what lies round about.
-
-    None cuts through a part of the mask, or lies so near to another that it draws on its parts.
-    """
-    blocks = _blocks(mask).astype(np.uint8)
-    _, _, found, _ = cv2.connectedComponentsWithStats(blocks, connectivity=8)
-    boxes = [(top, left, top + high, left + wide) for left, top, wide, high, _ in found[1:]]
-    for box in _apart([tuple(map(int, box)) for box in boxes]):
-        yield _padded(mask.shape, tuple(side * _BLOCK_PX for side in box), HALO_PX - 1)
-
-
-def _apart(boxes: list[tuple[int, ...]]) -> list[tuple[int, ...]]:
-    """Return boxes of whole blocks, those joined that touch or overlap."""
-    done: list[tuple[int, ...]] = []
-    todo = list(boxes)
-    while todo:
-        box = todo.pop()
-        near = [
-            other
-            for other in done
-            if other[0] <= box[2] and box[0] <= other[2]
-            and other[1] <= box[3] and box[1] <= other[3]
-        ]  # fmt: skip
-        if not near:
-            done.append(box)
-            continue
-        done = [other for other in done if other not in near]
-        sides = list(zip(box, *near, strict=True))
-        todo.append((min(sides[0]), min(sides[1]), max(sides[2]), max(sides[3])))
-    return sorted(done)
-
-
-def _blocks(mask: Mask) -> Mask:
-    """Return which blocks (rows, columns) of a mask hold any of it."""
-    high, wide = (-(-side // _BLOCK_PX) for side in mask.shape)
-    whole = np.zeros((high * _BLOCK_PX, wide * _BLOCK_PX), bool)
-    whole[: mask.shape[0], : mask.shape[1]] = mask
-    return np.asarray(whole.reshape(high, _BLOCK_PX, wide, _BLOCK_PX).any(axis=(1, 3)), bool)
-
-
-def _padded(shape: tuple[int, ...], sides: tuple[int, ...], halo: int) -> Box:
-    top, left, bottom, right = sides
-    return (
-        slice(max(0, top - halo), min(shape[0], bottom + halo)),
-        slice(max(0, left - halo), min(shape[1], right + halo)),
-    )
-
-
-def near_blocks(mask: Mask, halo: int = HALO_PX) -> Iterator[tuple[Box, Box, Box]]:
-    """Yield runs of blocks that hold some of a mask, and these with a halo round about.
-
-    First the run in the mask, then the same with its halo, last the run within the latter.
-    """
-    for row, line in enumerate(_blocks(mask)):
-        edges = np.flatnonzero(np.diff(np.concatenate([[False], line, [False]]).astype(np.int8)))
-        for start, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-            sides = (row, start, row + 1, stop)
-            whole = tuple(side * _BLOCK_PX for side in sides)
-            run, wide = _padded(mask.shape, whole, 0), _padded(mask.shape, whole, halo)
-            inner = tuple(
-                slice(one.start - other.start, one.stop - other.start)
-                for one, other in zip(run, wide, strict=True)
-            )
-            yield run, wide, (inner[0], inner[1])
 
 
 def _confirmed(dust: Dust, seen: Seen) -> Dust:

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.container import Codes
-from pipeline.dust import Box, dust_of, seen_of
+from pipeline.dust import dust_of, seen_of
+from pipeline.dust_block import Box
 from pipeline.encoding import Light
 from pipeline.infrared import CrossTalk, infrared_density, tone_exponent
 from pipeline.layout import MM_PER_INCH

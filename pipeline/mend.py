@@ -6,7 +6,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.dust import Dust, density_of, filling_error, highest, near_blocks
+from pipeline.dust import Dust, density_of, filling_error, highest
+from pipeline.dust_block import near_blocks
 from pipeline.fill import grain_near, with_grain
 from pipeline.infrared import slopes, tone
 
