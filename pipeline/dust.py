@@ -1,4 +1,4 @@
-"""Dust and scratches, found in the infra-red plane and mended in the picture."""
+"""Dust and scratches, found in the infra-red plane."""
 
 import math
 from dataclasses import dataclass
@@ -8,32 +8,28 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.fill import filled, with_grain
-from pipeline.infrared import (
-    CrossTalk,
-    blurred,
-    find_shift,
-    focus_difference,
-    moved,
-    shown,
-    slopes,
-    smooth,
-    spread,
-    tone,
-)
+from pipeline.dust_block import groups, near_blocks
+from pipeline.fill import filled
+from pipeline.infrared import CrossTalk, blurred, moved, shown, slopes, smooth, spread, tone
+from pipeline.overlay import Point, overlay_of
 
 Triple = tuple[float, float, float]
 Floats = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-_LEAST_LIGHT = 1e-5
-_LEAST_SHARE = 0.02
+LEAST_LIGHT = 1e-5
 # Dust is seen where it takes away more than so many times the noise; around a place so clear
 # its fainter rim counts too.
 _CLEAR, _RIM = 6.0, 2.5
 _LEAST_NOISE = 0.003
 _TONES = 12
 _LEAST_PER_TONE = 200
+# So many pixels tell the noise to two parts in a hundred, and so many a square's level to a
+# fiftieth of the noise.
+_MOST_PIXELS, _LEVEL_SAMPLES = 60_000, 48
+_MARKED_TONES = 256
+# Noise told between tones, in single precision, may be this much lower than it is.
+_ROUNDED = 0.999
 # What is left of a picture's edges in the infra-red, in pixels that they seem displaced: planes
 # are laid over each other to a tenth of one, but differ in sharpness.
 _EDGE_CLEAR_PX, _EDGE_RIM_PX, _BEND_PX = 0.6, 0.25, 0.5
@@ -45,9 +41,20 @@ _CLEAR_OF_FILM = 0.1
 _MOST_OF_A_PICTURE = 0.2
 # Out of focus, dust reaches beyond itself, though with little of its strength.
 _FAINT_RIM = 0.12
-_ALIGNED_PX, _TEXTURE_PX, _LEAST_ERROR, _FILL_ERROR = 0.1, 3.0, 0.01, 0.7
+_TEXTURE_PX, _FILL_ERROR = 3.0, 0.7
 # Dust dims the picture by at least this share of what it takes from the infra-red.
 _LEAST_SEEN, _DOUBT = 0.35, 3.0
+# As much round about as the median, slopes and bends of edges draw on.
+_EDGES_HALO_PX = 8
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What a picture shows: density (h, w, 3), its mean, and what of it infra-red shows, (h, w)."""
+
+    density: Floats
+    tones: Floats
+    through: Floats
 
 
 @dataclass(frozen=True)
@@ -67,9 +74,19 @@ class Dust:
 
 def density_of(light: Floats, dark: Triple) -> Floats:
     """Return density (h, w, 3) of light less the dark level, full scale being 0."""
-    above = np.maximum(light - np.asarray(dark, np.float32), np.float32(_LEAST_LIGHT))
+    above = np.maximum(light - np.asarray(dark, np.float32), np.float32(LEAST_LIGHT))
     density: Floats = -np.log10(above)
     return density
+
+
+def seen_of(light: Floats, dark: Triple, talk: CrossTalk) -> Seen:
+    """Return what light in planes (3, h, w), less the dark level, shows."""
+    from pipeline.dust_kernel import seen_planes
+
+    density, tones, through = np.empty_like(light), *np.empty((2, *light.shape[1:]), np.float32)
+    level, share = np.asarray(dark, np.float32), np.asarray(talk.share, np.float32)
+    seen_planes(light, level, np.float32(LEAST_LIGHT), share, density, tones, through)
+    return Seen(np.moveaxis(density, 0, 2), tones, through)
 
 
 def find_dust(
@@ -89,34 +106,70 @@ def find_dust(
         Density of the film base, as `density` counts it; what is lighter is no film.
     px_per_mm
         Scale of the scan.
+    """
+    placed = overlay_of(infrared, density, talk)
+    seen = Seen(density, tone(density), shown(density, talk))
+    return dust_of(
+        seen, infrared, talk, placed.shift, placed.focus_px, base=base, px_per_mm=px_per_mm
+    )
+
+
+def dust_of(
+    seen: Seen,
+    infrared: Floats,
+    talk: CrossTalk,
+    shift: Point,
+    focus_px: float,
+    *,
+    base: Triple,
+    px_per_mm: float,
+) -> Dust:
+    """Return the dust that an infra-red plane shows which lies over a picture in a known way.
+
+    The plane lies `shift` pixels, x and y, beside the picture and is softer by a blur of
+    `focus_px`; the rest is as `find_dust` has it.
 
     Notes
     -----
     Film dyes let infra-red through, dust and scratches do not, and dim the visible as much. The
     plane is laid over the picture, the little that dyes absorb is taken off, then its own slow
-    shading; what still stands out of the noise is dust.
+    shading; what still stands out of the noise is dust. Whether it stands out of the picture's
+    edges as well is asked only there.
     """
-    shift = find_shift(infrared, density, talk)
-    plane = moved(infrared, shift)
-    focus_px = focus_difference(plane, density, talk)
-    through = blurred(shown(density, talk), focus_px)
-    over = plane - through
+    through = blurred(seen.through, focus_px)
+    over = moved(infrared, shift) - through
     over -= _level(over, px_per_mm)
-    clear, rim = _limits(over, tone(density), through)
-    if focus_px:
-        rim = np.maximum(rim, _FAINT_RIM * _highest(over, max(1, round(2 * focus_px))))
+    mask = _standing_out(over, seen.tones, through, focus_px)
+    none = Dust(mask, np.ones(mask.shape, np.float32), np.zeros((0, 3), np.float32), focus_px)
+    if not mask.any():
+        return none
     beyond = math.ceil(max(map(abs, shift)) + 2.0 * focus_px) + 1 if any(shift) else 0
-    mask = _joined(over > clear, over > rim) & ~_no_film(density, base, px_per_mm)
+    mask &= ~_no_film(seen.density, base, px_per_mm)
     mask &= _inner(mask, beyond)
     mask = _grown(_without_wide(mask, px_per_mm), px_per_mm)
     if mask.mean() > _MOST_OF_A_PICTURE:
         mask[:] = False
-    lost = np.maximum(over, 0.0) * np.float32(talk.gain)
-    share: Floats = np.where(mask, np.power(np.float32(10.0), -lost), np.float32(1.0))
-    return _confirmed(Dust(mask, share, filled(density, mask), focus_px), density)
+    lost = np.maximum(over[mask], 0.0) * np.float32(talk.gain)
+    none.share[mask] = np.power(np.float32(10.0), -lost)
+    filling = _filling(seen.density, mask)
+    return _confirmed(Dust(mask, none.share, filling, focus_px), seen)
 
 
-def _confirmed(dust: Dust, density: Floats) -> Dust:
+def _filling(density: Floats, mask: Mask) -> Floats:
+    """Return density (n, 3) from round about for the places of a mask.
+
+    Places that lie far from each other are filled one after the other.
+    """
+    order = np.full(mask.shape, -1, np.int32)
+    order[mask] = np.arange(int(mask.sum()), dtype=np.int32)
+    filling = np.empty((int(mask.sum()), 3), np.float32)
+    for box in groups(mask):
+        own = mask[box]
+        filling[order[box][own]] = filled(np.ascontiguousarray(density[box]), own)
+    return filling
+
+
+def _confirmed(dust: Dust, seen: Seen) -> Dust:
     """Return the dust whose dimming shows in the picture as well.
 
     What is dark in the infra-red alone is a fault of that plane, or an edge of the picture that
@@ -127,16 +180,31 @@ def _confirmed(dust: Dust, density: Floats) -> Dust:
     count, labels = cv2.connectedComponents(dust.mask.astype(np.uint8), connectivity=8)
     part = labels[dust.mask]
     lost = -np.log10(dust.share[dust.mask])
-    dimmed = (density[dust.mask] - dust.filling).mean(axis=1)
-    doubt = _filling_error(dust.mask, density)[dust.mask]
+    dimmed = (seen.density[dust.mask] - dust.filling).mean(axis=1)
+    doubt = filling_error(dust.mask, seen.tones)
     missing = np.bincount(part, lost * (_LEAST_SEEN * lost - dimmed), count)
-    seen = missing < _DOUBT * np.sqrt(np.bincount(part, (lost * doubt) ** 2, count))
-    mask = dust.mask & seen[labels]
+    shows = missing < _DOUBT * np.sqrt(np.bincount(part, (lost * doubt) ** 2, count))
+    mask = dust.mask.copy()
+    mask[dust.mask] = shows[part]
     share: Floats = np.where(mask, dust.share, np.float32(1.0))
-    return Dust(mask, share, dust.filling[seen[part]], dust.focus_px)
+    return Dust(mask, share, dust.filling[shows[part]], dust.focus_px)
 
 
-def _highest(plane: NDArray[np.floating], reach_px: int) -> Floats:
+def filling_error(mask: Mask, tones: Floats) -> Floats:
+    """Return how far filled places may be off, (n,): the texture of clean places near by."""
+    error = np.zeros(mask.shape, np.float32)
+    for run, wide, inner in near_blocks(mask):
+        clean = (~mask[wide]).astype(np.float32)
+        shows = tones[wide] * clean
+        weight = smooth(clean, _TEXTURE_PX) + np.float32(1e-6)
+        mean = smooth(shows, _TEXTURE_PX) / weight
+        square = smooth(shows * tones[wide], _TEXTURE_PX) / weight
+        texture = _FILL_ERROR * np.sqrt(np.maximum(square - mean * mean, 0.0)) + 1e-4
+        error[run] = texture[inner]
+    return np.asarray(error[mask], np.float32)
+
+
+def highest(plane: NDArray[np.floating], reach_px: int) -> Floats:
     """Return the highest value of a plane within so many pixels of each."""
     kernel = np.ones((2 * reach_px + 1,) * 2, np.uint8)
     return np.asarray(cv2.dilate(plane, kernel), np.float32)
@@ -153,6 +221,7 @@ def _level(over: Floats, px_per_mm: float) -> Floats:
     """Return the slow part of a plane: medians of squares, with a surface through them."""
     side = max(_LEAST_LEVEL_PX, round(_LEVEL_MM * px_per_mm))
     height, width = over.shape
+    step = max(1, side // _LEVEL_SAMPLES)
     down, across = max(1, height // side), max(1, width // side)
     tops = np.linspace(0, height, down + 1).astype(int)
     lefts = np.linspace(0, width, across + 1).astype(int)
@@ -160,37 +229,76 @@ def _level(over: Floats, px_per_mm: float) -> Floats:
     for row in range(down):
         for column in range(across):
             square = over[tops[row] : tops[row + 1], lefts[column] : lefts[column + 1]]
-            grid[row, column] = np.median(square)
+            grid[row, column] = np.median(square[::step, ::step])
     if min(down, across) >= 3:
         grid = cv2.medianBlur(grid, 3)
     return np.asarray(cv2.resize(grid, (width, height), interpolation=cv2.INTER_LINEAR))
 
 
-def _limits(over: Floats, tones: Floats, through: Floats) -> tuple[Floats, Floats]:
-    """Return above what a place is dust, and above what it is its rim, both (h, w)."""
-    noise = _noise(over, tones)
+def _standing_out(over: Floats, tones: Floats, through: Floats, focus_px: float) -> Mask:
+    """Return where a plane stands out of its noise and of the picture's edges."""
+    places, found = _noise(over, tones)
+    loose = _marked(over, tones, places, found)
+    clear, rim = np.zeros((2, *over.shape), bool)
+    reach = max(1, round(2 * focus_px))
+    for run, wide, inner in near_blocks(loose, _EDGES_HALO_PX):
+        noise = np.interp(tones[run], places, found)
+        steep = _steep(through[wide])[inner]
+        lower = _RIM * noise + _EDGE_RIM_PX * steep
+        if focus_px:
+            lower = np.maximum(lower, _FAINT_RIM * highest(over[wide], reach)[inner])
+        clear[run] = over[run] > _CLEAR * noise + _EDGE_CLEAR_PX * steep
+        rim[run] = over[run] > lower
+    return _joined(clear & loose, rim & loose)
+
+
+def _marked(
+    over: Floats, tones: Floats, places: NDArray[np.float64], found: NDArray[np.float64]
+) -> Mask:
+    """Return parts that stand out of the least noise of tones alike, and any near them."""
+    from pipeline.dust_kernel import mark
+
+    first, last = float(places[0]), float(places[-1])
+    per_tone = _MARKED_TONES / max(last - first, 1e-6)
+    at = first + np.arange(_MARKED_TONES + 1) / per_tone
+    # Between two of these tones noise may turn where one was measured.
+    ends = np.interp(np.concatenate([at, places]), places, found)
+    within = np.clip(((places - first) * per_tone).astype(int), 0, _MARKED_TONES)
+    least = np.minimum(ends[: _MARKED_TONES + 1], np.append(ends[1 : _MARKED_TONES + 1], np.inf))
+    np.minimum.at(least, within, found)
+    marks = np.empty(over.shape, np.uint8)
+    clear = mark(
+        np.ascontiguousarray(over), tones, np.float32(first), np.float32(per_tone),
+        (_ROUNDED * least).astype(np.float32), np.float32(_CLEAR), np.float32(_RIM), marks,
+    )  # fmt: skip
+    return _joined(marks == 2, marks > 0) if clear else np.zeros(over.shape, bool)
+
+
+def _steep(through: Floats) -> Floats:
+    """Return how steep a picture's edges are, and how bent, as the infra-red shows them."""
     # Of a median only the picture's edges are left, not those of dust itself.
     edges = np.asarray(cv2.medianBlur(through, 5), np.float32)
     bent = np.abs(cv2.Laplacian(edges, cv2.CV_32F, ksize=1))
     steep = np.hypot(*slopes(edges)) + np.float32(_BEND_PX) * bent
-    steep = _highest(np.maximum(steep, np.hypot(*slopes(through))), 1)
-    return _CLEAR * noise + _EDGE_CLEAR_PX * steep, _RIM * noise + _EDGE_RIM_PX * steep
+    return highest(np.maximum(steep, np.hypot(*slopes(through))), 1)
 
 
-def _noise(over: Floats, tones: Floats) -> Floats:
-    """Return the noise of a plane as it goes with the picture's density, (h, w)."""
-    step = max(1, tones.size // 400_000)
+def _noise(over: Floats, tones: Floats) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return tones, rising, and the noise of a plane where the picture has them."""
+    step = max(1, tones.size // _MOST_PIXELS)
     some, values = tones.ravel()[::step], over.ravel()[::step]
+    order = np.argsort(some)
+    some, values = some[order], values[order]
     bounds = np.quantile(some, np.linspace(0, 1, _TONES + 1))
     places, found = [], []
     for low, high in pairwise(bounds):
-        part = values[(some >= low) & (some <= high)]
-        if len(part) >= _LEAST_PER_TONE:
+        first, last = np.searchsorted(some, low, "left"), np.searchsorted(some, high, "right")
+        if last - first >= _LEAST_PER_TONE:
             places.append((low + high) / 2)
-            found.append(max(_LEAST_NOISE, spread(part)))
+            found.append(max(_LEAST_NOISE, spread(values[first:last])))
     if not found:
-        return np.full(tones.shape, max(_LEAST_NOISE, spread(values)), np.float32)
-    return np.interp(tones, places, found).astype(np.float32)
+        places, found = [0.0], [max(_LEAST_NOISE, spread(values))]
+    return np.array(places, float), np.array(found, float)
 
 
 def _joined(clear: Mask, rim: Mask) -> Mask:
@@ -206,15 +314,20 @@ def _joined(clear: Mask, rim: Mask) -> Mask:
 def _no_film(density: Floats, base: Triple, px_per_mm: float) -> Mask:
     """Return where light passes film by: perforations and the open gate, with their edges."""
     red, green, blue = (density[..., k] < base[k] - _CLEAR_OF_FILM for k in range(3))
-    lighter = (red & green & blue).astype(np.uint8)
+    lighter = red & green & blue
+    if not lighter.any():
+        return np.asarray(lighter, bool)
     size = 2 * max(1, round(0.1 * px_per_mm)) + 1
-    wide = cv2.morphologyEx(lighter, cv2.MORPH_OPEN, np.ones((size, size), np.uint8))
-    return cv2.dilate(wide, np.ones((size, size), np.uint8)).astype(bool)
+    kernel = np.ones((size, size), np.uint8)
+    wide = cv2.morphologyEx(lighter.astype(np.uint8), cv2.MORPH_OPEN, kernel)
+    return cv2.dilate(wide, kernel).astype(bool)
 
 
 def _without_wide(mask: Mask, px_per_mm: float) -> Mask:
     """Return a mask without the parts that are too wide in all directions."""
     if not mask.any():
+        return mask
+    if not _any_wide(mask, _WIDEST_MM / 2 * px_per_mm):
         return mask
     inside = cv2.copyMakeBorder(mask.astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_REPLICATE)
     depth = cv2.distanceTransform(inside, cv2.DIST_L2, 3)[1:-1, 1:-1]
@@ -222,68 +335,15 @@ def _without_wide(mask: Mask, px_per_mm: float) -> Mask:
     return mask & ~_joined(wide & mask, mask)
 
 
+def _any_wide(mask: Mask, depth_px: float) -> bool:
+    """Tell whether any part reaches so far both ways that it may be as deep as that."""
+    _, _, found, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    sides = found[1:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].min(axis=1)
+    return bool((sides >= math.floor(depth_px) - 2).any())
+
+
 def _grown(mask: Mask, px_per_mm: float) -> Mask:
     """Return a mask grown by a pixel or so, for planes that differ in focus."""
     radius = max(1, round(_GROWN_MM * px_per_mm))
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1))
     return cv2.dilate(mask.astype(np.uint8), disc).astype(bool)
-
-
-def scaled_back(light: Floats, share: Floats, dark: Triple) -> Floats:
-    """Return light (n, 3) as it was before only a share (n,) of it got through dust.
-
-    `dark` is the scanner's own level, which dust does not dim; shares count as 0.02 at least.
-    """
-    level = np.asarray(dark, np.float32)
-    through = np.maximum(share, np.float32(_LEAST_SHARE))[:, None]
-    return np.asarray((light - level) / through + level, np.float32)
-
-
-def _trust(dust: Dust, picture: Floats) -> Floats:
-    """Return how much a pixel scaled back counts against a filled one, 0 to 1, (h, w).
-
-    Each weighs by the inverse of its squared error: scaled back, of what focus and place leave
-    uncertain where the share changes quickly, and of noise where little light got through;
-    filled, of the texture round about.
-    """
-    lost: Floats = -np.log10(dust.share)
-    bend = np.abs(cv2.Laplacian(lost, cv2.CV_32F, ksize=1))
-    reach = 1 + math.ceil(2.0 * dust.focus_px)
-    steep, bent = _highest(np.hypot(*slopes(lost)), reach), _highest(bend, reach)
-    noise = np.float32(_LEAST_ERROR) / np.maximum(dust.share, np.float32(_LEAST_SHARE))
-    scaling = noise + (_ALIGNED_PX + dust.focus_px) * steep + dust.focus_px**2 * bent
-    filling = _filling_error(dust.mask, picture)
-    trust: Floats = (filling**2 / (filling**2 + scaling**2)).astype(np.float32)
-    return trust
-
-
-def _filling_error(mask: Mask, picture: Floats) -> Floats:
-    """Return how far a filled place may be off, (h, w): the texture of clean places near by."""
-    clean = (~mask).astype(np.float32)
-    seen = tone(picture) * clean
-    weight = smooth(clean, _TEXTURE_PX) + np.float32(1e-6)
-    mean = smooth(seen, _TEXTURE_PX) / weight
-    square = smooth(seen * seen, _TEXTURE_PX) / weight
-    error: Floats = _FILL_ERROR * np.sqrt(np.maximum(square - mean * mean, 0.0)) + 1e-4
-    return error
-
-
-def mended(light: Floats, density: Floats, dust: Dust, dark: Triple) -> Floats:
-    """Return a picture's light (h, w, 3) with its dust mended; clean pixels are as they were.
-
-    `density` is that of the light. Where dust lets most of the light through it is scaled back;
-    where little, the place is filled from around it, with the grain found there; between the
-    two in parts.
-    """
-    result = light.copy()
-    if not dust.mask.any():
-        return result
-    rows, columns = np.nonzero(dust.mask)
-    share = dust.share[rows, columns]
-    scaled = density_of(scaled_back(light[rows, columns], share, dark)[None], dark)[0]
-    across = with_grain(dust.filling, density, dust.mask)
-    trust = _trust(dust, density)[rows, columns, None]
-    between = trust * scaled + (1.0 - trust) * across
-    level = np.asarray(dark, np.float32)
-    result[rows, columns] = np.power(np.float32(10.0), -between) + level
-    return result

@@ -5,8 +5,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.cross_talk import cross_talk
 from pipeline.frames import Frame
-from pipeline.infrared import CrossTalk, cross_talk, infrared_density, tone_exponent
+from pipeline.infrared import CrossTalk, infrared_density, tone_exponent
 from pipeline.layout import Strip
 from pipeline.proxy import Proxy
 from pipeline.scan import Scan

@@ -77,22 +77,26 @@ def _bending(near: Mask, bent: Mask, places: Places) -> Any:
     return (counted.T @ counted + _TENSION * laplacian).tocsr()
 
 
-def with_grain(values: Floats, picture: Floats, holes: Mask) -> Floats:
-    """Return values for holes with the grain of clean places near by, so that none looks smooth.
-
-    Grain is what a picture has beyond its slight blur, taken from the nearest place in a fixed
-    order that is clean all round; nothing here is random.
-    """
+def with_grain(values: Floats, grain: Floats) -> Floats:
+    """Return values (n, channels) for holes with grain found near by, held to the usual size."""
     if not len(values):
         return values
-    rows, columns = np.nonzero(holes)
-    source = _grain_sources(holes, rows, columns)
-    fine = picture - cv2.GaussianBlur(picture, (0, 0), _GRAIN_SIGMA_PX)
-    fine = fine.reshape(picture.shape)
-    grain = np.where(source[:, None] >= 0, fine.reshape(-1, picture.shape[2])[source], 0.0)
     usual = 1.4826 * np.median(np.abs(grain), axis=0)
     held: Floats = np.clip(grain, -_MOST_GRAIN * usual, _MOST_GRAIN * usual).astype(np.float32)
     return values + held
+
+
+def grain_near(picture: Floats, holes: Mask, wanted: Mask) -> Floats:
+    """Return the grain of clean places near the wanted ones of holes, (n, channels).
+
+    Grain is what a picture has beyond its slight blur, taken from the nearest place in a fixed
+    order that is clean all round; nothing here is random. Zero where there is none.
+    """
+    rows, columns = np.nonzero(wanted)
+    source = _grain_sources(holes, rows, columns)
+    fine = picture - cv2.GaussianBlur(picture, (0, 0), _GRAIN_SIGMA_PX)
+    fine = fine.reshape(-1, picture.shape[2])
+    return np.where(source[:, None] >= 0, fine[source], np.float32(0.0)).astype(np.float32)
 
 
 def _grain_sources(holes: Mask, rows: Places, columns: Places) -> Places:

@@ -27,6 +27,8 @@ _MOST_COLOURED, _MOST_DENSITY = 2.5, 3.2
 _LEAST_BLOCKS = 0.1
 _USUAL_BASE = (0.21, 0.63, 0.88)
 _RANGE = ("min", "median", "max")
+# Neither a density nor the logarithm of one comes near this.
+_MOST_VALUE = 100.0
 
 SIGNS = (
     *(f"median_{channel}" for channel in _CHANNELS),
@@ -180,13 +182,14 @@ def signs_of_document(document: Mapping[str, Any]) -> RollSigns:
     Raises
     ------
     ValueError
-        If what is there is no number.
+        If what is there is no number, or none that a density can be.
     """
     try:
         densities = document.get("densities") or {}
         told = densities.get("signs")
         if told:
-            values = tuple(float(told.get(name, math.nan)) for name in SIGNS)
+            signs = [float(told.get(name, math.nan)) for name in SIGNS]
+            values = tuple(_possible(np.array(signs)).tolist())
             return RollSigns(values, int(told.get("pictures", 0)))
         strips = document.get("strips") or []
         frames = [
@@ -195,7 +198,7 @@ def signs_of_document(document: Mapping[str, Any]) -> RollSigns:
             for frame in strip["frames"]
             if frame["kind"] in HOLDS_PICTURE
         ]
-        rows = (np.array([frame[name] for frame in frames], float) for name in _RANGE)
+        rows = (_possible(np.array([frame[name] for frame in frames], float)) for name in _RANGE)
         least, median, most = rows
         absolute = bool(strips) and all(strip["base"]["absolute"] for strip in strips)
         base = densities.get("base") if absolute else None
@@ -210,4 +213,11 @@ def signs_of_document(document: Mapping[str, Any]) -> RollSigns:
 
 
 def _numbers(values: Any) -> Triple | None:
-    return None if values is None else as_triple(np.array(values, float))
+    return None if values is None else as_triple(_possible(np.array(values, float)))
+
+
+def _possible(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return densities or their logarithms, or raise if any is beyond all that can be."""
+    if (np.abs(values) > _MOST_VALUE).any():
+        raise ValueError(f"densities beyond {_MOST_VALUE:g}")
+    return values

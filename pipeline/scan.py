@@ -187,7 +187,7 @@ def read_infrared(scan: Scan, rows: Span, columns: Span) -> Light:
     if not scan.infrared:
         raise ValueError("the scan has no infra-red plane")
     with opened(scan) as reader:
-        return _infrared_light(scan, reader.infrared(rows, columns))
+        return infrared_light(scan, reader.infrared(rows, columns))
 
 
 def read_both(scan: Scan, rows: Span, columns: Span) -> tuple[Light, Light]:
@@ -204,7 +204,7 @@ def light_of_both(scan: Scan, reader: Reader, rows: Span, columns: Span) -> tupl
     codes, plane = reader.both(rows, columns)
     codes = np.ascontiguousarray(finite(scan, codes))
     light = to_light(codes, scan.encoding, _integer_bits(scan.stored.bits, codes))
-    return light, _infrared_light(scan, np.ascontiguousarray(plane))
+    return light, infrared_light(scan, np.ascontiguousarray(plane))
 
 
 def reduce(scan: Scan, factor: int) -> Proxy:
@@ -345,7 +345,7 @@ def finite(scan: Scan, codes: Codes) -> Codes:
     raise ScanProblem(scan.path, f"holds samples that are {what}", "save it as a 16-bit TIFF")
 
 
-def _infrared_light(scan: Scan, codes: Codes) -> Light:
+def infrared_light(scan: Scan, codes: Codes) -> Light:
     """Scale code values of the infra-red plane to full scale."""
     bits = _integer_bits(scan.stored.infrared_bits, codes)
     return to_light(finite(scan, codes), linear("container"), bits)

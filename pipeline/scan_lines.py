@@ -86,23 +86,26 @@ class ScanLines:
 
     def _convert(self, codes: Codes, planes: Floats, at: int) -> None:
         """Fill rows of planes from `at` on with codes (n, w, 3) as light, or as they are."""
-        from pipeline.code_kernel import looked_up_planes, scaled_planes
+        whole = len(codes) == planes.shape[1]
+        part = planes if whole else np.empty_like(planes[:, at : at + len(codes)])
+        fill_planes(self.scan, codes, part, self.as_codes)
+        if not whole:
+            planes[:, at : at + len(codes)] = part
 
-        rows = slice(at, at + len(codes))
-        if codes.dtype.name not in ("uint8", "uint16"):
-            told = codes if self.as_codes else to_light(codes, self.scan.encoding)
-            planes[:, rows] = np.moveaxis(told, 2, 0)
-            return
-        part = planes if len(codes) == planes.shape[1] else np.empty_like(planes[:, rows])
-        bits = self.scan.stored.bits
-        if self.as_codes:
-            scaled_planes(codes, np.float32(1.0), part)
-        elif self.scan.encoding.kind == "linear":
-            scaled_planes(codes, np.float32(1.0 / (2**bits - 1)), part)
-        else:
-            looked_up_planes(codes, light_tables(self.scan.encoding, bits), part)
-        if part is not planes:
-            planes[:, rows] = part
+
+def fill_planes(scan: Scan, codes: Codes, planes: Floats, as_codes: bool = False) -> None:
+    """Fill planes (3, n, w) with codes (n, w, 3) of a scan as linear light, or as they are."""
+    from pipeline.code_kernel import looked_up_planes, scaled_planes
+
+    bits = scan.stored.bits
+    if codes.dtype.name not in ("uint8", "uint16"):
+        planes[:] = np.moveaxis(codes if as_codes else to_light(codes, scan.encoding), 2, 0)
+    elif as_codes:
+        scaled_planes(codes, np.float32(1.0), planes)
+    elif scan.encoding.kind == "linear":
+        scaled_planes(codes, np.float32(1.0 / (2**bits - 1)), planes)
+    else:
+        looked_up_planes(codes, light_tables(scan.encoding, bits), planes)
 
 
 def slab_rows(scan: Scan, way: Upright, columns: int) -> int:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from pipeline.cli import main
 from tests.mutated_files import Originals, mutated
+from tests.mutated_tables import READINGS_CSV
 
 # What the command answers when it stumbles over something that nobody thought of.
 _UNTHOUGHT = ("Traceback", "report this as a bug")
@@ -42,7 +43,8 @@ class Fuzzed:
 
 def run_command(words: list[str]) -> Answer:
     """Run the command with its words and return its answer."""
-    out, err = io.StringIO(), io.StringIO()
+    # With a buffer of bytes below, as what a terminal or a file is written through has it.
+    out, err = (io.TextIOWrapper(io.BytesIO(), "utf-8") for _ in range(2))
     code, fault, began = -1, None, time.monotonic()
     before_mb = _reset_peak()
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
@@ -53,10 +55,17 @@ def run_command(words: list[str]) -> Answer:
         # Anything else is what a user would see as a traceback.
         except BaseException:
             fault = traceback.format_exc()
-    told = out.getvalue() + err.getvalue()
+    said, complained = _written(out), _written(err)
+    told = said + complained
     taken_mb = _status_mb("VmHWM:") - before_mb
-    fault = fault or _fault(code, err.getvalue(), told)
-    return Answer(code, err.getvalue(), time.monotonic() - began, taken_mb, fault)
+    fault = fault or _fault(code, complained, told)
+    return Answer(code, complained, time.monotonic() - began, taken_mb, fault)
+
+
+def _written(stream: io.TextIOWrapper) -> str:
+    stream.flush()
+    buffer = stream.buffer
+    return buffer.getvalue().decode("utf-8", "replace") if isinstance(buffer, io.BytesIO) else ""
 
 
 def _fault(code: int, err: str, told: str) -> str | None:
@@ -79,21 +88,47 @@ def fuzz_one(originals: Originals, folder: Path, seed: int) -> tuple[str, Answer
     roll.mkdir(parents=True)
     ((name, data),) = mutated(originals, dice).items()
     (roll / name).write_bytes(data)
-    words = ["measure", str(roll)]
-    if dice.random() < 0.4:
-        out = folder / "out"
-        words = ["convert", str(roll), "-o", str(out), "--share-size", "64"]
-    if name.endswith(".toml"):
-        shutil.copy(originals.good, roll / "good.tif")
-    if name == "film.toml":
-        words += ["--profile", str(roll / name)]
-    elif name == "scanner.toml":
-        words += ["--scanner-profile", str(roll / name)]
-    answer = run_command([*words, "--workers", "1"])
+    answer = run_command(_words(originals, roll, name, dice))
+    if not answer.code and name == "log.csv":
+        answer = run_command(["bath", "show", "spring", "--log", str(roll / "kept.sqlite")])
     left = [path.name for path in folder.rglob(".evenroll-*")]
     if left and not answer.fault:
         answer = Answer(answer.code, answer.err, answer.seconds, answer.taken_mb, f"left {left}")
     return name, answer
+
+
+def _words(originals: Originals, roll: Path, name: str, dice: random.Random) -> list[str]:
+    """Return the command's words that have it read the file of a name in a folder."""
+    bad = str(roll / name)
+    if name == "log.csv":
+        return ["bath", "import", bad, "--log", str(roll / "kept.sqlite")]
+    if name == "bath.sqlite":
+        rest = dice.choice((["list"], ["show", "spring"], ["export"], ["undo"]))
+        return ["bath", *rest, "--log", bad]
+    if name == "readings.csv":
+        chart = str(roll.parent / f"chart.{dice.choice(('svg', 'png'))}")
+        return ["diagnose", bad, *(["--chart", chart] if dice.random() < 0.5 else [])]
+    if name == "aim.csv":
+        good = roll / "good.csv"
+        good.write_text(READINGS_CSV, "utf-8")
+        return ["diagnose", str(good), "--aim", bad]
+    if name == "roll.json":
+        good = roll / "good.json"
+        good.write_text(originals.record, "utf-8")
+        log = roll / "kept.sqlite"
+        log.write_bytes(originals.log)
+        add = ["bath", "add-roll", bad, "--log", str(log)]
+        return dice.choice((["diagnose", bad], ["diagnose", str(good), "--aim", bad], add))
+    words = ["measure", str(roll)]
+    if dice.random() < 0.4:
+        words = ["convert", str(roll), "-o", str(roll.parent / "out"), "--share-size", "64"]
+    if name.endswith(".toml"):
+        shutil.copy(originals.good, roll / "good.tif")
+    if name == "film.toml":
+        words += ["--profile", bad]
+    elif name == "scanner.toml":
+        words += ["--scanner-profile", bad]
+    return [*words, "--workers", "1"]
 
 
 def fuzz(originals: Originals, folder: Path, seeds: range) -> Fuzzed:

@@ -1,10 +1,13 @@
 """Files of every kind that evenroll reads, mutated: flipped bits, cuts, nonsense in their tags."""
 
+import contextlib
+import io
 import random
 import re
 import struct
 import zlib
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import imagecodecs
@@ -13,8 +16,10 @@ import tifffile
 from numpy.typing import NDArray
 from PIL import Image
 
+from pipeline.cli import main
 from pipeline.film import profiles_folder
 from tests.film_model import FrameSpec, Roll, StripSpec, make_scan, write_scan
+from tests.mutated_tables import AIM_CSV, LOG_CSV, READINGS_CSV, cells_changed, values_changed
 
 PPI = 150.0
 # TIFF 6.0, section 2: offsets of what a header and an entry hold.
@@ -94,9 +99,15 @@ class Originals:
         frames = [FrameSpec("chart"), FrameSpec("coffee")]
         strip = StripSpec(Roll("film-a", frames, format="135", first_number=11, seed=5), 0, 2)
         folder.mkdir(parents=True, exist_ok=True)
-        scan = make_scan([strip], scanner="scanner-a", ppi=PPI, seed=5)
+        scan = make_scan(
+            [strip], scanner="scanner-a", ppi=PPI, seed=5, infrared=True, dust_count=20
+        )
+        self.infrared: NDArray[np.uint16] = np.asarray(scan.infrared)
+        scan = replace(scan, infrared=None)
         self.good = Path(write_scan(folder, "good", scan))
         self.picture: NDArray[np.uint16] = tifffile.imread(self.good)
+        self.record = self._record(folder)
+        self.log = self._log(folder)
         self.tiffs = tuple(path.read_bytes() for path in self._tiffs(folder))
         self.png = bytes(imagecodecs.png_encode(self.picture))
         self.jpeg = self._jpeg(folder)
@@ -116,6 +127,12 @@ class Originals:
             {"bigtiff": True, "compression": "packbits"},
             {"floating": True},
             {"compression": "zstd", "subifds": 1},
+            {"infrared": True},
+            {"infrared": True, "compression": "zlib", "predictor": 2, "tile": (32, 48)},
+            {"infrared": True, "compression": "lzw", "planarconfig": "separate"},
+            {"infrared": "page", "compression": "zlib", "rowsperstrip": 40},
+            {"compression": "jpeg", "subsampling": (1, 1), "tile": (64, 64), "eight_bits": True},
+            {"tile": (128, 16), "byteorder": ">"},
         ]
         paths = []
         for number, way in enumerate(ways):
@@ -123,23 +140,58 @@ class Originals:
             options = dict(way)
             opening = {key: options.pop(key) for key in ("bigtiff", "byteorder") if key in options}
             data = (picture / np.float32(65535)) if options.pop("floating", False) else picture
+            infrared = options.pop("infrared", False)
+            second = self.infrared if infrared else grey
+            if infrared is True:
+                data, options["extrasamples"] = np.dstack([data, self.infrared]), [0]
+            if options.pop("eight_bits", False):
+                data = _eight_bits(picture)
             if options.get("planarconfig") == "separate":
                 data = np.moveaxis(data, 2, 0)
             with tifffile.TiffWriter(path, **opening) as tiff:
                 tiff.write(
                     data, photometric="rgb", resolution=(PPI, PPI), resolutionunit="INCH", **options
                 )
-                tiff.write(grey, photometric="minisblack", compression="zlib")
+                tiff.write(second, photometric="minisblack", compression="zlib")
             paths.append(path)
         return paths
+
+    def _record(self, folder: Path) -> str:
+        """Return the record of a run with the good scan."""
+        words = ["convert", str(self.good), "-o", str(folder / "out"), "--archive", "none"]
+        _done([*words, "--share-size", "64", "--workers", "1"])
+        return (folder / "out" / "roll.json").read_text("utf-8")
+
+    def _log(self, folder: Path) -> bytes:
+        """Return the file of a log of batches."""
+        table, log = folder / "log.csv", folder / "bath.sqlite"
+        table.write_text(LOG_CSV, "utf-8")
+        _done(["bath", "import", str(table), "--log", str(log)])
+        return log.read_bytes()
 
     def _jpeg(self, folder: Path) -> bytes:
         path = folder / "good.jpg"
         exif = Image.Exif()
         exif[271], exif[305], exif[306] = "maker <i>", "soft", "2025:01:01 10:00:00"
-        codes = np.rint((self.picture / 65535) ** (1 / 2.2) * 255).astype(np.uint8)
-        Image.fromarray(codes).save(path, exif=exif, icc_profile=_icc(), dpi=(PPI, PPI))
+        Image.fromarray(_eight_bits(self.picture)).save(
+            path, exif=exif, icc_profile=_icc(), dpi=(PPI, PPI)
+        )
         return path.read_bytes()
+
+
+def _done(words: list[str]) -> None:
+    """Run the command for what it writes; raise unless it says that all is done."""
+    with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
+        try:
+            main(words)
+        except SystemExit as left:
+            if left.code:
+                raise RuntimeError(f"the command ended with {left.code}: {words}") from left
+
+
+def _eight_bits(picture: NDArray[np.uint16]) -> NDArray[np.uint8]:
+    """Return linear codes as codes of 8 bits with a tone curve."""
+    return np.rint((picture / 65535) ** (1 / 2.2) * 255).astype(np.uint8)
 
 
 def _icc() -> bytes:
@@ -291,7 +343,9 @@ BYTES: tuple[Callable[[bytes, random.Random], bytes], ...] = (flipped, cut, over
 
 def mutated(originals: Originals, dice: random.Random) -> dict[str, bytes]:
     """Return one bad input: its kind of file by the name it is to have, and its bytes."""
-    kind = dice.choice(("tiff",) * 6 + ("png", "png", "jpeg", "roll", "roll", "film", "scanner"))
+    kinds = ("tiff",) * 8 + ("png", "png", "jpeg", "roll", "roll", "film", "scanner")
+    tables = ("readings", "readings", "aim", "log", "record", "record", "bath")
+    kind = dice.choice((*kinds, *tables))
     if kind == "tiff":
         way = dice.randrange(len(originals.tiffs))
         ways = (*BYTES, tags_changed, tags_changed, tags_changed, tags_changed)
@@ -303,5 +357,14 @@ def mutated(originals: Originals, dice: random.Random) -> dict[str, bytes]:
         return {"bad.jpg": dice.choice(BYTES)(originals.jpeg, dice)}
     if kind == "roll":
         return {"roll.toml": lines_changed(ROLL_TOML, dice)}
+    if kind in ("readings", "aim", "log"):
+        table = {"readings": READINGS_CSV, "aim": AIM_CSV, "log": LOG_CSV}[kind]
+        data = cells_changed(table, dice)
+        return {f"{kind}.csv": dice.choice(BYTES)(data, dice) if dice.random() < 0.15 else data}
+    if kind == "record":
+        data = values_changed(originals.record, dice)
+        return {"roll.json": dice.choice(BYTES)(data, dice) if dice.random() < 0.15 else data}
+    if kind == "bath":
+        return {"bath.sqlite": dice.choice(BYTES)(originals.log, dice)}
     text = originals.film if kind == "film" else originals.scanner
     return {f"{kind}.toml": lines_changed(text, dice)}

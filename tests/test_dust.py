@@ -12,10 +12,12 @@ import scipy.ndimage
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.dust import Dust, density_of, find_dust, mended, scaled_back
+from pipeline.cross_talk import cross_talk
+from pipeline.dust import Dust, density_of, find_dust
 from pipeline.encoding import linear, power, to_light
 from pipeline.fill import filled
-from pipeline.infrared import CrossTalk, cross_talk, infrared_density, tone_exponent
+from pipeline.infrared import CrossTalk, infrared_density, tone_exponent
+from pipeline.mend import mended, scaled_back
 from tests.film_model import FrameSpec, Process, Roll, StripSpec, make_scan
 
 PPI = 400.0

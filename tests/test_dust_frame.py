@@ -12,8 +12,8 @@ import tifffile
 from PIL import Image
 
 from pipeline import dust_frame
-from pipeline.dust_frame import cut_mended
-from pipeline.infrared import CrossTalk
+from pipeline.dust_frame import Part, cut_mended
+from pipeline.infrared import CrossTalk, infrared_density
 from pipeline.render import FrameBase, cut_light
 from pipeline.scan import read_both, read_infrared, read_light
 from pipeline.settings import Settings
@@ -78,11 +78,15 @@ def test_tiles_join_without_a_seam(monkeypatch):
     talk = CrossTalk((0.0, 0.0, 0.0), "dust")
 
     def read(rows, columns):
-        return tuple(plane[slice(*rows), slice(*columns)].copy() for plane in (light, infrared))
+        codes, plane = (each[slice(*rows), slice(*columns)] for each in (light, infrared))
+        return Part(
+            lambda box: np.ascontiguousarray(np.moveaxis(codes[box], 2, 0)),
+            lambda box: infrared_density(plane[box], 1.0),
+        )
 
     def mend():
         window = ((0, 700), (0, 150))
-        patches = dust_frame.find_patches(read, window, BASE, talk, 1.0, 1200.0)
+        patches = dust_frame.find_patches(read, window, BASE, talk, 1200.0)
         picture, mask = light.copy(), np.zeros(light.shape[:2], bool)
         picture[patches.rows, patches.columns] = patches.light
         mask[patches.rows, patches.columns] = True

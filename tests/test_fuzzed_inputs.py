@@ -7,6 +7,7 @@ import pytest
 
 from tests.fuzzed_inputs import fuzz, fuzz_one
 from tests.mutated_files import Originals, mutated
+from tests.mutated_tables import AIM_CSV, LOG_CSV, READINGS_CSV
 
 COUNT = 60
 MOST_MB = 400.0
@@ -34,8 +35,9 @@ def test_inputs_are_of_all_kinds_and_differ_from_good_ones(originals: Originals)
     good = {*originals.tiffs, originals.png, originals.jpeg}
     made = [mutated(originals, random.Random(seed)) for seed in range(200)]
     names = {name for each in made for name in each}
-    expected = {"bad.tif", "bad.png", "bad.jpg", "roll.toml", "film.toml", "scanner.toml"}
-    assert names == expected
+    pictures = {"bad.tif", "bad.png", "bad.jpg"}
+    tables = {"readings.csv", "aim.csv", "log.csv", "roll.json", "bath.sqlite"}
+    assert names == pictures | tables | {"roll.toml", "film.toml", "scanner.toml"}
     same = [each for each in made if set(each.values()) <= good]
     assert len(same) <= 4
 
@@ -46,6 +48,11 @@ def test_good_files_are_good(originals: Originals, tmp_path: Path, monkeypatch):
         *((tiff, "good.tif") for tiff in originals.tiffs),
         (originals.png, "good.png"),
         (originals.jpeg, "good.jpg"),
+        (READINGS_CSV.encode(), "readings.csv"),
+        (AIM_CSV.encode(), "aim.csv"),
+        (LOG_CSV.encode(), "log.csv"),
+        (originals.record.encode(), "roll.json"),
+        (originals.log, "bath.sqlite"),
     ):
         monkeypatch.setattr("tests.fuzzed_inputs.mutated", lambda *_: {name: data})  # noqa: B023
         answer = fuzz_one(originals, tmp_path / "one", 1)[1]

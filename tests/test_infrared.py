@@ -14,7 +14,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline import infrared
+from pipeline.cross_talk import cross_talk
 from pipeline.encoding import linear, power, srgb
+from pipeline.overlay import find_shift, focus_difference
 from tests.film_model import Process, film_names, load_film, load_scanner
 from tests.film_model.dyes import base_dye, spectral_density
 from tests.film_model.spectra import wavelengths_nm
@@ -46,17 +48,17 @@ def dusty(shape: tuple[int, int], count: int = 60) -> np.ndarray:
 def test_dyes_are_told_from_silver(film, scanner):
     for silver, verdict in ((0.0, "dust"), (1.0, "silver")):
         plane, above = pictures(film, scanner, silver)
-        talk = infrared.cross_talk(plane, above, np.ones(plane.shape, bool))
+        talk = cross_talk(plane, above, np.ones(plane.shape, bool))
         assert talk.verdict == verdict
     plane, above = pictures(film, scanner, 0.0)
-    talk = infrared.cross_talk(plane, above, np.ones(plane.shape, bool))
+    talk = cross_talk(plane, above, np.ones(plane.shape, bool))
     left = infrared.left_over(plane, above, talk)
     assert infrared.spread(left) < 0.004 < 0.05 < plane.std()
 
 
 def test_black_and_white_film_shows_its_picture():
     plane, above = pictures("film-silver", "scanner-a", 0.0)
-    talk = infrared.cross_talk(plane, above, np.ones(plane.shape, bool))
+    talk = cross_talk(plane, above, np.ones(plane.shape, bool))
     assert talk.verdict == "silver"
     assert sum(talk.share) == pytest.approx(1.0, abs=0.02)
 
@@ -65,8 +67,8 @@ def test_dust_does_not_count_in_cross_talk():
     plane, above = pictures("film-a", "scanner-a", 0.0)
     dust = dusty(plane.shape)
     inside = np.ones(plane.shape, bool)
-    clean = infrared.cross_talk(plane, above, inside)
-    found = infrared.cross_talk(plane + dust, above + dust[..., None], inside)
+    clean = cross_talk(plane, above, inside)
+    found = cross_talk(plane + dust, above + dust[..., None], inside)
     assert found.share == pytest.approx(clean.share, abs=0.02)
     assert found.verdict == "dust"
 
@@ -75,7 +77,7 @@ def test_a_plane_of_another_picture_is_no_use():
     _, above = pictures("film-a", "scanner-a", 0.0)
     rng = np.random.default_rng(0)
     other = 0.4 * scipy.ndimage.gaussian_filter(rng.standard_normal(above.shape[:2]), 3) * 10
-    talk = infrared.cross_talk(other.astype(np.float32), above, np.ones(other.shape, bool))
+    talk = cross_talk(other.astype(np.float32), above, np.ones(other.shape, bool))
     assert talk.verdict == "misfit"
 
 
@@ -83,7 +85,7 @@ def test_too_little_film_tells_nothing():
     plane, above = pictures("film-a", "scanner-a", 0.0)
     few = np.zeros(plane.shape, bool)
     few[:10, :10] = True
-    assert infrared.cross_talk(plane, above, few) is None
+    assert cross_talk(plane, above, few) is None
 
 
 @pytest.mark.parametrize("shift", [(0.0, 0.0), (0.5, -0.5), (1.3, 2.2), (-3.0, 2.7)])
@@ -95,7 +97,7 @@ def test_shift_is_found_between_pixels(shift, blur):
     x, y = shift
     plane = scipy.ndimage.shift(through, (y, x), order=3, mode="nearest")
     plane = scipy.ndimage.gaussian_filter(plane, blur) if blur else plane
-    assert infrared.find_shift(plane, density, COLOUR) == pytest.approx(shift, abs=0.12)
+    assert find_shift(plane, density, COLOUR) == pytest.approx(shift, abs=0.12)
 
 
 def test_a_shift_is_taken_back():
@@ -109,7 +111,7 @@ def test_a_shift_is_taken_back():
 def test_planes_without_details_are_not_moved():
     rng = np.random.default_rng(1)
     noise = [0.01 * rng.standard_normal((200, 200)).astype(np.float32) for _ in range(4)]
-    x, y = infrared.find_shift(noise[0], np.stack(noise[1:], axis=2), COLOUR)
+    x, y = find_shift(noise[0], np.stack(noise[1:], axis=2), COLOUR)
     assert math.hypot(x, y) < 1.0
 
 
@@ -118,7 +120,7 @@ def test_focus_difference_is_that_of_the_blur(sigma):
     density = np.repeat(dusty((260, 300), 120)[..., None], 3, axis=2)
     light = 10.0 ** -density[..., 0]
     plane = -np.log10(scipy.ndimage.gaussian_filter(light, sigma) if sigma else light)
-    found = infrared.focus_difference(plane.astype(np.float32), density, COLOUR)
+    found = focus_difference(plane.astype(np.float32), density, COLOUR)
     assert found == pytest.approx(sigma, abs=0.25)
 
 

@@ -142,6 +142,9 @@ def test_signs_come_back_from_the_record_as_they_were(samples):
         {"densities": {"signs": {"median_red": "dense"}}},
         {"strips": [], "densities": {"edge_print": ["a", 1, 2]}},
         {"densities": [1]},
+        {"densities": {"signs": {"median_red": 1e308}}},
+        {"densities": {"signs": {"base_blue": -float("inf")}}},
+        {"strips": [], "densities": {"edge_print": [0.8, 1e200, 1.6]}},
     ],
 )
 def test_a_record_of_something_else_is_refused(broken):
