@@ -329,7 +329,7 @@ def test_cautions_are_shown_once_where_chemistry_is_touched(batch, code, expecte
 
 
 def test_an_empty_roll_makes_a_page_that_says_so():
-    text = text_of(parsed(report.page(made_roll([], roll={}), {}, None, None)))
+    text = text_of(parsed(report.page(made_roll([], roll={}), {}, (), None)))
     for words in ("No strips were found.", "Nothing was found that stands out.", "None were given"):
         assert words in text
 
