@@ -20,7 +20,8 @@ from pipeline.roll_run import Run, exit_code, overall, run_of
 
 if TYPE_CHECKING:
     from pipeline.beside import Beside
-    from pipeline.roll import Outcome, Roll
+    from pipeline.roll import Event, Listener, Outcome, Roll, SurveyedRoll
+    from pipeline.roll_ahead import Ahead
 
 # What ends a run in order: Ctrl-C, a supervisor's wish, and a terminal that closes.
 _STOPS = tuple(
@@ -129,6 +130,7 @@ def measure(scans: tuple[Path, ...], **options: Any) -> int:
 
 def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: bool) -> int:
     from pipeline.beside import Beside
+    from pipeline.roll_ahead import Ahead
     from pipeline.whole_file import check_folder
     from pipeline.workers import workers
 
@@ -139,37 +141,74 @@ def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: b
     results: list[dict[str, Any]] = []
     codes: list[Exit] = []
     with workers(run.workers, run.cluster, [out, *run.seen()]) as executor:
-        for roll, folder in zip(run.rolls, _folders(run.rolls, out), strict=True):
-            outcome, code, problems = _written(run, roll, folder, executor, split, beside)
-            codes.append(code)
-            results.append(_result(roll, folder, outcome, problems))
-            if outcome is not None and not run.as_json:
-                _echo_summary(outcome, folder)
-            if run.strict and code != Exit.DONE:
-                break
+        folders = _folders(run.rolls, out)
+
+        def survey(index: int, executor: Executor, listen: "Listener") -> "Outcome | SurveyedRoll":
+            again = not beside
+            return _surveyed(run.rolls[index], folders[index], executor, listen, split, again)
+
+        with Ahead(survey, executor, len(run.rolls)) as ahead:
+            for index, (roll, folder) in enumerate(zip(run.rolls, folders, strict=True)):
+                outcome, code, problems = _written(
+                    run, index, folder, executor, split, beside, ahead
+                )
+                codes.append(code)
+                results.append(_result(roll, folder, outcome, problems))
+                if outcome is not None and not run.as_json:
+                    _echo_summary(outcome, folder)
+                if run.strict and code != Exit.DONE:
+                    break
     if run.as_json:
         _echo_json(results)
     return overall(codes)
 
 
+def _surveyed(
+    roll: "Roll", folder: Path, executor: Executor, listen: "Listener", split: bool, again: bool
+) -> "Outcome | SurveyedRoll":
+    """Return what stands of a roll if `again` allows it and nothing has changed, else its survey.
+
+    Raises
+    ------
+    Problem
+        As `survey_roll` does.
+    """
+    from pipeline.roll import standing, survey_roll
+
+    stood = standing(roll, folder, listen, split) if again else None
+    return survey_roll(roll, executor, listen) if stood is None else stood
+
+
 def _written(
-    run: Run, roll: "Roll", folder: Path, executor: Executor, split: bool, beside: "Beside"
+    run: Run,
+    index: int,
+    folder: Path,
+    executor: Executor,
+    split: bool,
+    beside: "Beside",
+    ahead: "Ahead[Outcome | SurveyedRoll]",
 ) -> "tuple[Outcome | None, Exit, list[str]]":
     """Do one roll; return what was left of it, the exit code it calls for, and its problems."""
     from pipeline.page_drawing import drawings_of
-    from pipeline.roll import standing, survey_roll, write_roll
+    from pipeline.roll import Outcome, write_roll
 
-    stood = None if beside else standing(roll, folder, run.talk.listen, split)
-    if stood is not None:
-        return stood, Exit.DONE, [trouble.message for trouble in stood.problems]
+    def listen(event: "Event") -> None:
+        # By then all of the roll's frames are in the queue, before the next roll's scans.
+        if event.kind == "written":
+            ahead.begin(index + 1)
+        run.talk.listen(event)
+
+    roll = run.rolls[index]
     try:
-        surveyed = survey_roll(roll, executor, run.talk.listen)
+        surveyed = ahead.take(index, run.talk.listen)
+        if isinstance(surveyed, Outcome):
+            return surveyed, Exit.DONE, [trouble.message for trouble in surveyed.problems]
         problems = [trouble.message for trouble in surveyed.problems]
         if not surveyed.strips or (run.strict and surveyed.failed):
             run.talk.end()
             return None, Exit.NOTHING_DONE, problems
         drawings = drawings_of(roll.notes.batch, beside)
-        outcome = write_roll(surveyed, folder, executor, run.talk.listen, split, drawings)
+        outcome = write_roll(surveyed, folder, executor, listen, split, drawings)
     except Problem as problem:
         return None, run.told(problem), [str(problem)]
     run.talk.end()

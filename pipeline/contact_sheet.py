@@ -1,18 +1,14 @@
 """Contact sheet: the whole roll on one paper, a strip of film per row, in film order."""
 
 from bisect import bisect_left
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.lettering import Colour, Pen, Picture
 from pipeline.record import FrameRecord, RollRecord, StripRecord
-
-Picture = NDArray[np.uint8]
-Colour = tuple[int, int, int]
 
 # Confidence is the probability that a frame is cut right: of ten frames just below this, one is
 # cut wrong, which is worth a look.
@@ -30,6 +26,8 @@ EDGE_PRINT: Colour = (242, 190, 120)
 
 _USUAL_ASPECT = 1.5
 _SMALLEST_FRAME, _LARGEST_FRAME_SHARE = 40, 0.2
+# Rows of film on one paper, ten rolls' worth: what fills a usual paper with the smallest frames.
+_MOST_ROWS = 100
 
 
 @dataclass(frozen=True)
@@ -89,17 +87,79 @@ def contact_sheet(
     ValueError
         If a thumbnail is no such array, or the paper is too small.
     """
-    if long_side < 600:
-        raise ValueError(f"long_side must be at least 600 px, not {long_side}")
     for number, picture in thumbnails.items():
         if picture.dtype != np.uint8 or picture.ndim != 3 or picture.shape[2] != 3:
             raise ValueError(f"thumbnail {number!r} must be uint8 of shape (rows, columns, 3)")
         if not picture.size:
             raise ValueError(f"thumbnail {number!r} has no pixels")
-    rows = tuple(_rows(record, thumbnails))
-    pen = _Pen(cv2.FontFace("sans"))
+    sizes = {number: picture.shape[:2] for number, picture in thumbnails.items()}
+    sheet = empty_sheet(sizes, record, SheetPart(0, len(record.strips)), long_side)
+    for number, picture in thumbnails.items():
+        sheet.show(number, picture)
+    return sheet.paper
+
+
+@dataclass(frozen=True)
+class SheetPart:
+    """The strips of a roll, from `first` to before `end`, that lie on sheet `place` of `count`."""
+
+    first: int
+    end: int
+    place: int = 1
+    count: int = 1
+
+
+def sheet_parts(record: RollRecord) -> tuple[SheetPart, ...]:
+    """Return how a roll is laid out on sheets: on one, or if it is very long on several."""
+    starts, rows = [0], 0
+    for at, strip in enumerate(record.strips):
+        needed = -(-len(strip.frames) // FRAMES_PER_ROW)
+        if rows and rows + needed > _MOST_ROWS:
+            starts.append(at)
+            rows = 0
+        rows += needed
+    ends = [*starts[1:], len(record.strips)]
+    return tuple(
+        SheetPart(first, end, place, len(starts))
+        for place, (first, end) in enumerate(zip(starts, ends, strict=True), 1)
+    )
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A contact sheet whose pictures come one by one; `windows` are their places on the paper."""
+
+    paper: Picture
+    windows: Mapping[str, Picture]
+
+    def show(self, number: str, picture: Picture) -> None:
+        """Put a frame's picture on the paper, if it has a place there."""
+        window = self.windows.get(number)
+        if window is not None:
+            rows, columns = window.shape[:2]
+            how = cv2.INTER_AREA if picture.shape[0] > rows else cv2.INTER_CUBIC
+            window[:] = cv2.resize(picture, (columns, rows), interpolation=how)
+
+
+def empty_sheet(
+    sizes: Mapping[str, tuple[int, int]], record: RollRecord, part: SheetPart, long_side: int = 2400
+) -> Sheet:
+    """Return the contact sheet of a part of a roll, as `contact_sheet` has it without pictures.
+
+    `sizes` are rows and columns of the small positives that are to come, by frame number.
+
+    Raises
+    ------
+    ValueError
+        If the paper is too small.
+    """
+    if long_side < 600:
+        raise ValueError(f"long_side must be at least 600 px, not {long_side}")
+    record = replace(record, strips=record.strips[part.first : part.end])
+    rows = tuple(_rows(record, sizes, part.first + 1))
+    pen = Pen(cv2.FontFace("sans"))
     margin = long_side // 40
-    heading = _heading(record, pen, long_side)
+    heading = _heading(record, pen, long_side, part)
     top = margin + sum(line.height for line in heading)
     layout = _fit(rows, long_side, long_side - top - margin, margin)
     height = top + layout.row_height * _rows_per_column(rows, layout.columns) + margin
@@ -117,9 +177,10 @@ def contact_sheet(
             line.weight,
         )
         y += line.height
+    windows: dict[str, Picture] = {}
     for row, x, y in _placed(rows, layout, top):
-        _draw_row(sheet, row, (x, y), layout, pen, thumbnails)
-    return sheet
+        windows |= _draw_row(sheet, row, (x, y), layout, pen, sizes)
+    return Sheet(sheet, windows)
 
 
 def printable(text: object) -> str:
@@ -181,62 +242,7 @@ class _Line:
     height: int
 
 
-@dataclass(frozen=True)
-class _Pen:
-    """Lettering with OpenCV's own font, which needs no font file and knows most scripts."""
-
-    face: Any
-
-    def width(self, text: str, size: int, weight: int = 400) -> int:
-        """Return the width of the ink in px."""
-        if not text:
-            return 0
-        return int(cv2.getTextSize((0, 0), text, (0, 0), self.face, size, weight)[2])
-
-    def shorten(self, text: str, size: int, width: int) -> str:
-        """Return the text, cut and closed with an ellipsis where it is wider than `width` px."""
-        if self.width(text, size) <= width:
-            return text
-        kept = bisect_left(
-            range(len(text)), True, key=lambda n: self.width(f"{text[:n]}…", size) > width
-        )
-        return f"{text[: kept - 1].rstrip()}…" if kept > 1 else ""
-
-    def first_fitting(self, choices: Iterable[str], size: int, width: int) -> str:
-        """Return the first of the choices that fits, or nothing."""
-        return next((text for text in choices if self.width(text, size) <= width), "")
-
-    def write(
-        self,
-        sheet: Picture,
-        text: str,
-        at: tuple[int, int],
-        size: int,
-        ink: Colour,
-        weight: int = 400,
-    ) -> None:
-        """Write on the sheet; `at` is the left end of the base line."""
-        if text:
-            cv2.putText(sheet, text, at, ink, self.face, size, weight)
-
-    def wrap(self, text: str, size: int, width: int, most: int = 2) -> Iterator[str]:
-        """Yield at most `most` lines, the last one shortened if need be."""
-        words = text.split()
-        for number in range(most):
-            count = len(words) if number == most - 1 else self._words_fitting(words, size, width)
-            if not words:
-                return
-            yield self.shorten(" ".join(words[:count]), size, width)
-            words = words[count:]
-
-    def _words_fitting(self, words: list[str], size: int, width: int) -> int:
-        count = 1
-        while count < len(words) and self.width(" ".join(words[: count + 1]), size) <= width:
-            count += 1
-        return count
-
-
-def _heading(record: RollRecord, pen: _Pen, long_side: int) -> tuple[_Line, ...]:
+def _heading(record: RollRecord, pen: Pen, long_side: int, part: SheetPart) -> tuple[_Line, ...]:
     width = long_side - 2 * (long_side // 40)
     big, small = max(20, long_side // 50), max(13, long_side // 110)
     frames = record.frames()
@@ -251,7 +257,9 @@ def _heading(record: RollRecord, pen: _Pen, long_side: int) -> tuple[_Line, ...]
             "'check' under a frame: its edges are not clear, and how sure they are, from 0 to 1, "
             f"is below {UNSURE_BELOW}. A frame that is cut wrong can be corrected in roll.toml."
         )
-    title = pen.shorten(roll_name(record), big, round(0.92 * width))
+    more = f", sheet {part.place} of {part.count}" if part.count > 1 else ""
+    room = round(0.92 * width) - pen.width(more, big)
+    title = pen.shorten(roll_name(record), big, room) + more
     lines = [_Line(title, big, INK, 600, round(1.5 * big))]
     lines += [
         _Line(part, small, PENCIL, 400, round(1.5 * small))
@@ -266,20 +274,22 @@ def counted(count: int, noun: str) -> str:
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
-def _rows(record: RollRecord, thumbnails: Mapping[str, Picture]) -> Iterator[_Row]:
-    for place, strip in enumerate(record.strips, start=1):
+def _rows(
+    record: RollRecord, sizes: Mapping[str, tuple[int, int]], first_place: int
+) -> Iterator[_Row]:
+    for place, strip in enumerate(record.strips, start=first_place):
         for start in range(0, len(strip.frames), FRAMES_PER_ROW):
             frames = strip.frames[start : start + FRAMES_PER_ROW]
-            aspects = tuple(_aspect(frame, strip, thumbnails) for frame in frames)
+            aspects = tuple(_aspect(frame, strip, sizes) for frame in frames)
             more = " (continued)" if start else ""
             yield _Row(f"Strip {place}{more}  {printable(strip.scan)}", frames, aspects)
 
 
-def _aspect(frame: FrameRecord, strip: StripRecord, thumbnails: Mapping[str, Picture]) -> float:
-    candidates = (frame, *strip.frames) if frame.number not in thumbnails else (frame,)
+def _aspect(frame: FrameRecord, strip: StripRecord, sizes: Mapping[str, tuple[int, int]]) -> float:
+    candidates = (frame, *strip.frames) if frame.number not in sizes else (frame,)
     for candidate in candidates:
-        if candidate.number in thumbnails:
-            rows, columns = thumbnails[candidate.number].shape[:2]
+        if candidate.number in sizes:
+            rows, columns = sizes[candidate.number]
             return float(np.clip(columns / rows, 0.1, 10.0))
     return _USUAL_ASPECT
 
@@ -339,9 +349,10 @@ def _draw_row(
     row: _Row,
     corner: tuple[int, int],
     layout: _Layout,
-    pen: _Pen,
-    thumbnails: Mapping[str, Picture],
-) -> None:
+    pen: Pen,
+    sizes: Mapping[str, tuple[int, int]],
+) -> dict[str, Picture]:
+    """Draw a band of film; return the windows of its frames that are to get a picture."""
     x, y = corner
     width = layout.row_width(row)
     label = pen.shorten(row.label, layout.text, width)
@@ -349,36 +360,41 @@ def _draw_row(
     band = y + round(1.6 * layout.text)
     sheet[band : band + 2 * layout.rebate + layout.height, x : x + width] = FILM
     x += layout.gap
+    windows = {}
     for frame, aspect in zip(row.frames, row.aspects, strict=True):
         wide = layout.frame_width(aspect)
         box = sheet[band : band + 2 * layout.rebate + layout.height, x : x + wide]
-        _draw_frame(box, frame, thumbnails.get(frame.number), layout, pen)
+        window = _draw_frame(box, frame, frame.number in sizes, layout, pen)
+        if window is not None:
+            windows[frame.number] = window
         x += wide + layout.gap
+    return windows
 
 
 def _draw_frame(
-    box: Picture, frame: FrameRecord, picture: Picture | None, layout: _Layout, pen: _Pen
-) -> None:
-    """Draw into `box`, a view of the sheet: the picture with the rebate above and below it."""
+    box: Picture, frame: FrameRecord, has_picture: bool, layout: _Layout, pen: Pen
+) -> Picture | None:
+    """Draw into `box`, a view of the sheet: the rebate above and below the picture.
+
+    Return the window that the picture is to fill, None where there is none.
+    """
     wide = box.shape[1]
     base_line = round(0.74 * layout.rebate)
     window = box[layout.rebate : layout.rebate + layout.height]
-    if picture is None or frame.kind == "blank":
+    empty = not has_picture or frame.kind == "blank"
+    if empty:
         word = "blank" if frame.kind == "blank" else "no picture"
         window[:] = EMPTY_EDGE
         window[1:-1, 1:-1] = EMPTY
         word = pen.first_fitting((word, word.split()[0], ""), layout.text, wide - 4)
         at = ((wide - pen.width(word, layout.text)) // 2, layout.height // 2)
         pen.write(window, word, at, layout.text, EDGE_PRINT)
-    else:
-        shrinks = picture.shape[0] > layout.height
-        how = cv2.INTER_AREA if shrinks else cv2.INTER_CUBIC
-        window[:] = cv2.resize(picture, (wide, layout.height), interpolation=how)
     number = pen.shorten(printable(frame.number), layout.text, wide)
     pen.write(box, number, (0, base_line), layout.text, EDGE_PRINT, 600)
     mark = pen.first_fitting(_marks(frame), layout.text, wide)
     foot = layout.rebate + layout.height + base_line
     pen.write(box, mark, (0, foot), layout.text, EDGE_PRINT)
+    return None if empty else window
 
 
 def _marks(frame: FrameRecord) -> tuple[str, ...]:

@@ -112,10 +112,14 @@ def estimate_contrast(
         expected = float(limits["print_over_slope"]) * float(slopes.mean())
         share = math.log(float(np.mean(printed)) / expected)
         clues.append(("edge print", share, float(limits["print_spread"])))
-    seen = [_layers(samples, profile) for samples in pictures if len(samples) >= _LEAST_SAMPLES]
+    seen = [
+        np.percentile(_green(samples, profile), limits["picture_percentiles"])
+        for samples in pictures
+        if len(samples) >= _LEAST_SAMPLES
+    ]
     if seen:
         spread = math.hypot(limits["roll_spread"], limits["picture_spread"] / math.sqrt(len(seen)))
-        clues.append(("pictures", _picture_contrast(seen, profile), spread))
+        clues.append(("pictures", _picture_contrast(np.array(seen), profile), spread))
     if not clues:
         return None
     weights = np.array([1.0 / spread**2 for _, _, spread in clues])
@@ -127,20 +131,20 @@ def estimate_contrast(
     return ContrastEstimate(value, low, high, " and ".join(name for name, _, _ in clues))
 
 
-def _layers(samples: NDArray[np.floating], profile: FilmProfile) -> Floats:
+def _green(samples: NDArray[np.floating], profile: FilmProfile) -> Floats:
     """Return densities of the green layer, whose noise is least."""
     green: Floats = np.asarray(samples, float) @ np.asarray(profile.unmask, float)[1]
     return green[np.isfinite(green)]
 
 
-def _picture_contrast(pictures: Sequence[Floats], profile: FilmProfile) -> float:
+def _picture_contrast(ends: Floats, profile: FilmProfile) -> float:
     """Return the logarithm of the contrast at which the middle picture's exposures spread usually.
 
+    `ends` (n, 2) are densities of each picture that most of it lies between.
     Toe and shoulder are taken out by the profile's curve, so that thin pictures don't seem flat.
     """
     limits = measure_limits("contrast")
-    curve, percentiles = profile.curves[1], limits["picture_percentiles"]
-    ends = np.array([np.percentile(green, percentiles) for green in pictures])
+    curve = profile.curves[1]
     spreads = []
     for share in _TRIED:
         logs = np.log10(np.maximum(curve.exposure(ends / share), _LEAST_EXPOSURE))

@@ -74,7 +74,7 @@ def roll_signs(strips: Sequence[StripSurvey], scanner: ScannerProfile | None = N
     if base is not None and scanner is not None:
         base = as_triple(base_status_m(np.asarray(base), scanner))
     patches = PatchDensities(triple(_edge_print(strips)), base, triple(struck))
-    samples = [seen(picture_blocks(frame.thumbnail)) for frame in _pictures(strips)]
+    samples = (seen(picture_blocks(np.asarray(frame.thumbnail))) for frame in _pictures(strips))
     return signs_of_samples(samples, find_film(_SIGNS_PROFILE).unmask, patches)
 
 

@@ -115,7 +115,7 @@ def _frame_colour(
     balance = wish.balance
     if wish.neutral is not None:
         place = _place_in_frame(wish.neutral, frame, strip, settings)
-        balance = neutral_balance(frame.thumbnail, place, colour)
+        balance = neutral_balance(np.asarray(frame.thumbnail), place, colour)
     if balance is not None:
         red, green, blue = (a + b for a, b in zip(colour.balance, balance, strict=True))
         own = replace(own, colour=replace(own.colour, balance=(red, green, blue)), balance=balance)

@@ -10,6 +10,7 @@ from pipeline.base import FilmBase
 from pipeline.chart import ChartReading, find_chart
 from pipeline.density import Illumination, as_triple
 from pipeline.frames import Frame
+from pipeline.picture_store import StoredPicture
 from pipeline.render import FrameBase
 
 Triple = tuple[float, float, float]
@@ -25,7 +26,8 @@ _SAMPLE_INSET_MM = 0.8
 class FrameSurvey:
     """One frame as found: outline in scan pixels in picture order, what it holds, its densities.
 
-    `samples` (n, 3) and `thumbnail` (h, w, 3) are densities above base, float32 and float16.
+    `samples` (n, 3) and `thumbnail` (h, w, 3) are densities above base, float32 and float16; read
+    the thumbnail by `numpy.asarray`, as that of a long roll is on the disk.
     `chart` is the 24-patch chart in it, in the thumbnail's pixels, None where none is seen.
     `key` names the frame over the roll once its frames are numbered; `corrected` tells that the
     user gave its outline or kind.
@@ -37,7 +39,7 @@ class FrameSurvey:
     edge_number: str | None
     base: FrameBase
     samples: Light
-    thumbnail: NDArray[np.float16]
+    thumbnail: NDArray[np.float16] | StoredPicture
     least: Triple
     median: Triple
     most: Triple

@@ -90,6 +90,14 @@ class Journal:
         self._noted = True
         self._save_if_cheap()
 
+    def note_instead(self, name: str, key: str, files: tuple[str, ...]) -> None:
+        """Note files as `note` does, and take away others that stand as written under the name."""
+        entry = self._entries.get(name)
+        before = entry.get("files") if entry else None
+        if isinstance(before, Mapping):
+            self._take_away({file: s for file, s in before.items() if file not in files})
+        self.note(name, key, files)
+
     def whole(self, key: str) -> dict[str, Any] | None:
         """Return what was noted of a whole run under its key, if all of its files stand."""
         keys = self._whole.get("keys")
@@ -128,6 +136,12 @@ class Journal:
         files = entry.get("files") if entry else None
         if not isinstance(files, Mapping):
             return False
+        gone = self._take_away(files)
+        self._save_if_cheap()
+        return gone
+
+    def _take_away(self, files: Mapping[str, Any]) -> bool:
+        """Take away files that stand in these states; tell whether any did."""
         gone = False
         for file, state in files.items():
             # A journal is a file that anybody can write: nothing outside its folder is touched.
@@ -136,7 +150,6 @@ class Journal:
                 with contextlib.suppress(OSError):
                     (self._folder / file).unlink()
                     gone = True
-        self._save_if_cheap()
         return gone
 
     def _save_if_cheap(self) -> None:

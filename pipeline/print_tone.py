@@ -1,7 +1,7 @@
 """Tone of the prints of a roll: one characteristic curve, its black and white by the pictures."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import cv2
@@ -88,7 +88,7 @@ def _above_black(light: Floats, black: float) -> Floats:
     return root
 
 
-def roll_tone(pictures: Sequence[NDArray[np.floating]]) -> PrintTone:
+def roll_tone(pictures: Iterable[NDArray[np.floating]]) -> PrintTone:
     """Return the tone for the prints of a roll by what its pictures hold.
 
     Parameters

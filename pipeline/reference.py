@@ -77,7 +77,7 @@ def named_reference(
         if number not in there:
             raise _no_frame(number, frames)
         frame = there[number]
-        shown = shown_by(reference, frame.thumbnail.astype(np.float32), frame.chart)
+        shown = shown_by(reference, np.asarray(frame.thumbnail, np.float32), frame.chart)
         if isinstance(shown, GreyReading):
             greys.append((number, shown))
         else:

@@ -18,7 +18,6 @@ from PIL import Image
 from pipeline.caution import cautions
 from pipeline.contact_sheet import (
     UNSURE_BELOW,
-    Picture,
     batch_items,
     counted,
     is_unsure,
@@ -27,6 +26,7 @@ from pipeline.contact_sheet import (
     roll_text,
 )
 from pipeline.density_plot import density_plot
+from pipeline.lettering import Picture
 from pipeline.monochrome import PROFILE as MONOCHROME
 from pipeline.record import (
     SEVERITIES,
@@ -54,6 +54,8 @@ DRY_FINDINGS = frozenset({
 MISSING = "\N{EN DASH}"
 STOP = math.log10(2)
 NOTICEABLE_STOPS = 1.0
+# Of pictures on the page: their longer side in px, for up to so many, and at least.
+_USUAL_SIDE, _USUAL_FRAMES, _LEAST_SIDE = 360, 400, 90
 
 
 @dataclass(frozen=True)
@@ -96,7 +98,7 @@ class _Sheet:
 def page(
     record: RollRecord,
     thumbnails: Mapping[str, bytes],
-    contact_sheet: str | None = "contact-sheet.jpg",
+    contact_sheets: Sequence[str] = ("contact-sheet.jpg",),
     roll_json: str | None = "roll.json",
     drawings: Sequence[Drawing] = (),
 ) -> str:
@@ -108,8 +110,8 @@ def page(
         The roll. All text in it is shown as text, whatever it holds.
     thumbnails
         JPEG files by frame number, as `thumbnail` makes them.
-    contact_sheet, roll_json
-        Names of these files beside the page, to link to; None for no link.
+    contact_sheets, roll_json
+        Names of these files beside the page, to link to; none for no link.
     drawings
         Plots for the part on densities: the film's curve, a control chart, a batch's trend.
 
@@ -137,7 +139,7 @@ def page(
         findings=by_weight(record.findings), batch=batch_items(record), notes=_notes(record),
         how=how_solved(record), severities=SEVERITIES,
         cautions=cautions() if touches_chemistry(record) else None,
-        contact_sheet=contact_sheet, roll_json=roll_json,
+        contact_sheets=contact_sheets, roll_json=roll_json,
         drawings=[(drawing, Markup(drawing.svg)) for drawing in drawings],
         unsure_below=UNSURE_BELOW, stop=STOP,
         troubles=sorted(record.problems, key=lambda each: each.kind == "note"),
@@ -145,7 +147,17 @@ def page(
     )  # fmt: skip
 
 
-def thumbnail(picture: Picture, long_side: int = 360, quality: int = 80) -> bytes:
+def small_side(frames: int) -> int:
+    """Return the longer side in px of the pictures on the page of a roll of so many frames.
+
+    Up to ten rolls' worth they are as large as they come; beyond, the page grows no more.
+    """
+    return max(
+        _LEAST_SIDE, round(_USUAL_SIDE * min(1.0, math.sqrt(_USUAL_FRAMES / max(frames, 1))))
+    )
+
+
+def thumbnail(picture: Picture, long_side: int = _USUAL_SIDE, quality: int = 80) -> bytes:
     """Return a picture, uint8 sRGB of shape (rows, columns, 3), as a small JPEG file.
 
     It is at most `long_side` px long and never enlarged.

@@ -1,5 +1,6 @@
 """A roll from its scans to its files: survey, solve, render, report."""
 
+import itertools
 from collections.abc import Callable, Sequence
 from collections.abc import Set as AbstractSet
 from concurrent.futures import CancelledError, Executor, as_completed
@@ -9,7 +10,7 @@ from errno import EDQUOT, ENOENT, ENOSPC, ENOTCONN, EROFS, ESTALE
 from pathlib import Path
 
 from pipeline import __version__
-from pipeline.contact_sheet import contact_sheet
+from pipeline.contact_sheet import empty_sheet, sheet_parts
 from pipeline.folder_lock import folder_lock
 from pipeline.frame_task import FrameTask, develop, negative, thumbnail_picture
 from pipeline.journal import Journal, key_of
@@ -24,7 +25,7 @@ from pipeline.record import (
     read_document,
     to_json,
 )
-from pipeline.report import Drawing, page, summary_lines, thumbnail
+from pipeline.report import Drawing, page, small_side, summary_lines, thumbnail
 from pipeline.roll_record import record_of
 from pipeline.roll_survey import (
     Event,
@@ -352,8 +353,8 @@ def _report(
         return 0
     try:
         write_text(out / RECORD_NAME, to_json(record))
-        _write_sheets(record, surveyed, out, drawings)
-        journal.note(_REPORT, key, (RECORD_NAME, SHEET_NAME, PAGE_NAME))
+        sheets = _write_sheets(record, surveyed, out, drawings)
+        journal.note_instead(_REPORT, key, (RECORD_NAME, *sheets, PAGE_NAME))
     except OutputProblem as error:
         tally.fail(out.name, error, Event("failed", _REPORT, 1, 1), listen)
         return 1
@@ -362,20 +363,25 @@ def _report(
 
 def _write_sheets(
     record: RollRecord, surveyed: SurveyedRoll, out: Path, drawings: Sequence[Drawing]
-) -> None:
-    name = surveyed.roll.name
-    pictures = {
-        number.number: thumbnail_picture(frame, own.colour, surveyed.roll.settings, surveyed.tone)
-        for strip, numbers, colours in zip(
-            surveyed.strips, surveyed.numbers, surveyed.colours, strict=True
-        )
-        for frame, number, own in zip(strip.frames, numbers, colours, strict=True)
-        if frame.kind != "blank"
-    }
-    sheet = contact_sheet(pictures, record)
-    metadata = FrameMetadata(title=f"{name} contact sheet", roll=name)
-    space = find_space("srgb")
-    write_share(out / SHEET_NAME, sheet, ppi=_SHEET_PPI, metadata=metadata, space=space)
-    small = {number: thumbnail(picture) for number, picture in pictures.items()}
-    text = page(record, small, SHEET_NAME, RECORD_NAME, drawings)
-    write_text(out / PAGE_NAME, text)
+) -> tuple[str, ...]:
+    """Write contact sheets and page, a picture at a time; return the names of the sheets."""
+    roll, space = surveyed.roll, find_space("srgb")
+    frames = [
+        [(n.number, f, own.colour) for f, n, own in zip(s.frames, row, colours, strict=True)]
+        for s, row, colours in zip(surveyed.strips, surveyed.numbers, surveyed.colours, strict=True)
+    ]
+    shown = [[each for each in strip if each[1].kind != "blank"] for strip in frames]
+    sizes = {n: (f.thumbnail.shape[0], f.thumbnail.shape[1]) for s in shown for n, f, _ in s}
+    small: dict[str, bytes] = {}
+    names: list[str] = []
+    for part in sheet_parts(record):
+        sheet = empty_sheet(sizes, record, part)
+        for number, frame, colour in itertools.chain(*shown[part.first : part.end]):
+            picture = thumbnail_picture(frame, colour, roll.settings, surveyed.tone)
+            sheet.show(number, picture)
+            small[number] = thumbnail(picture, small_side(len(sizes)))
+        names.append(SHEET_NAME if part.place == 1 else SHEET_NAME.replace(".", f"-{part.place}."))
+        metadata = FrameMetadata(title=f"{roll.name} contact sheet", roll=roll.name)
+        write_share(out / names[-1], sheet.paper, ppi=_SHEET_PPI, metadata=metadata, space=space)
+    write_text(out / PAGE_NAME, page(record, small, names, RECORD_NAME, drawings))
+    return tuple(names)

@@ -78,12 +78,10 @@ def tone_of_roll(found: Sequence[StripSurvey], colour: RollColour, settings: Set
     plain = replace(colour, exposure=colour.exposure / 2.0**settings.exposure)
     rows, _ = frame_colours(found, plain, settings, (), found)
     return roll_tone(
-        [
-            scene_light(frame.samples, own.colour)
-            for strip, row in zip(found, rows, strict=True)
-            for frame, own in zip(strip.frames, row, strict=True)
-            if frame.kind in HOLDS_PICTURE
-        ]
+        scene_light(frame.samples, own.colour)
+        for strip, row in zip(found, rows, strict=True)
+        for frame, own in zip(strip.frames, row, strict=True)
+        if frame.kind in HOLDS_PICTURE
     )
 
 

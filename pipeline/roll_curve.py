@@ -175,8 +175,9 @@ def unnamed_wedges(
     for number, frame in _by_number(strips, numbers).items():
         if frame.kind == "blank" or frame.chart is not None:
             continue
-        if looks_stepped(frame.thumbnail.astype(np.float32)):
-            found = find_wedge(frame.thumbnail.astype(np.float32))
+        picture = np.asarray(frame.thumbnail, np.float32)
+        if looks_stepped(picture):
+            found = find_wedge(picture)
             if found is not None and found.confidence >= SURE:
                 told.append(
                     f"frame {number} seems to show a step wedge of {len(found.densities)} steps; "
@@ -203,7 +204,7 @@ def _named(number: str, frames: Frames, setting: str) -> NDArray[np.float32]:
             f"there is no frame {number} for the {setting} on the roll, which has {there}",
             "give the number as on the contact sheet",
         )
-    return frames[number].thumbnail.astype(np.float32)
+    return np.asarray(frames[number].thumbnail, np.float32)
 
 
 def _error(frame: FrameSurvey, density: Floats, error: Floats) -> Floats:

@@ -245,13 +245,16 @@ def _curve_shares(
     if not samples:
         return None, None
     unmask = np.asarray(colour.unmask, float)
-    layers = [np.asarray(each, float) @ unmask.T for each in samples]
     toes = np.array([toe_density(curve) for curve in colour.curves])
-    toe = as_triple(np.mean([(each < toes).mean(axis=0) for each in layers], axis=0))
     bends = _shoulder(colour)
-    if bends is None:
-        return toe, None
-    return toe, as_triple(np.mean([(each > bends).mean(axis=0) for each in layers], axis=0))
+    in_toe, in_shoulder = [], []
+    for each in samples:
+        layers = np.asarray(each, float) @ unmask.T
+        in_toe.append((layers < toes).mean(axis=0))
+        if bends is not None:
+            in_shoulder.append((layers > bends).mean(axis=0))
+    toe = as_triple(np.mean(in_toe, axis=0))
+    return toe, as_triple(np.mean(in_shoulder, axis=0)) if in_shoulder else None
 
 
 def _channel_spread(

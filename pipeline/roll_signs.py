@@ -1,7 +1,7 @@
 """Signs of a roll: the few figures of its densities by which faults are told apart."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -93,7 +93,7 @@ def picture_blocks(picture: NDArray[np.floating[Any]]) -> Floats:
 
 
 def signs_of_samples(
-    frames: Sequence[Floats], unmask: Matrix, patches: PatchDensities
+    frames: Iterable[Floats], unmask: Matrix, patches: PatchDensities
 ) -> RollSigns:
     """Return the signs of a roll from blocks of density above base, (n, 3) for each picture.
 
@@ -101,17 +101,18 @@ def signs_of_samples(
     dense for a scanner to see their colour are left out of it.
     """
     most_dense = _above_base(_MOST_DENSITY, patches)
-    usable = [np.minimum(np.asarray(frame, float), most_dense) for frame in frames if len(frame)]
-    least, median, most = (
-        np.array([np.percentile(frame, share, axis=0) for frame in usable]).reshape(-1, 3)
-        for share in (1.0, 50.0, 99.0)
-    )
-    seen = [frame[(frame < _above_base(_MOST_COLOURED, patches)).all(axis=1)] for frame in usable]
-    layers = [
-        part @ np.asarray(unmask).T
-        for part, frame in zip(seen, usable, strict=True)
-        if len(part) > _LEAST_BLOCKS * len(frame)
-    ]
+    most_coloured = _above_base(_MOST_COLOURED, patches)
+    shares, layers = [], []
+    for frame in frames:
+        if not len(frame):
+            continue
+        usable = np.minimum(np.asarray(frame, float), most_dense)
+        shares.append([np.percentile(usable, share, axis=0) for share in (1.0, 50.0, 99.0)])
+        seen = usable[(usable < most_coloured).all(axis=1)]
+        if len(seen) > _LEAST_BLOCKS * len(usable):
+            layers.append(seen @ np.asarray(unmask).T)
+    ranges = np.array(shares).reshape(-1, 3, 3).transpose(1, 0, 2)
+    least, median, most = np.ascontiguousarray(ranges)
     within = np.array([_spreads(frame) for frame in layers]).reshape(-1, 3)
     over = _spreads(np.concatenate(layers)) if layers else np.full(3, np.nan)
     saturation = [*_mean(within), *over]

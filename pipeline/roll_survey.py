@@ -8,6 +8,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from pipeline.cluster import is_lost
 from pipeline.colour import RollColour
 from pipeline.contact_sheet import counted
@@ -17,9 +19,11 @@ from pipeline.film_place import film_code
 from pipeline.frame_colour import FrameColour, frame_colours
 from pipeline.frames import CLEAR
 from pipeline.gate import GateHabit, shared_habit
+from pipeline.heap import give_back
 from pipeline.monochrome import PROFILE as MONOCHROME
 from pipeline.monochrome import UNCLEAR, film_kind
 from pipeline.numbering import FrameNumber, in_film_order, number_roll, with_roll_numbers
+from pipeline.picture_store import PictureStore
 from pipeline.print_tone import PrintTone
 from pipeline.problem import ClusterProblem, Problem, ScanProblem
 from pipeline.record import ScanTrouble
@@ -32,6 +36,7 @@ from pipeline.settings import ROLL_FILE, RollNotes, Settings
 from pipeline.survey import Cuts, ScanSurvey, StripSurvey, survey_scan
 
 _NAME_BYTES = 80
+_SCANS_PER_TRIM = 16
 _SAFE = re.compile(r"[^\w.+-]+")
 
 
@@ -118,14 +123,15 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
     profile = None if chosen is None else find_film(chosen)
     named = roll.settings.scanner_profile
     scanner = None if named is None else find_scanner(named)
-    surveys, problems = _surveys(roll, executor, listen)
+    store = PictureStore()
+    surveys, problems = _surveys(roll, executor, listen, store)
     problems += _refused(roll, listen)
-    surveys = _second_look(roll, surveys, executor)
+    surveys = _second_look(roll, surveys, executor, store)
     found = with_roll_numbers(in_film_order([s for survey in surveys for s in survey.strips]))
     numbers = number_roll(found, roll.settings.first_number)
     plan = recut(roll.notes.frames, found, numbers)
     keyed = _keyed(found, numbers)
-    strips, more = _corrected(surveys, keyed, plan, roll, executor, listen)
+    strips, more = _corrected(surveys, keyed, plan, roll, executor, listen, store)
     problems += more
     bases = [strip.base.density for strip in found]
     samples = picture_samples(found) or picture_samples(strips)
@@ -186,6 +192,7 @@ def _corrected(
     roll: Roll,
     executor: Executor,
     listen: Listener,
+    store: PictureStore,
 ) -> tuple[tuple[StripSurvey, ...], list[ScanTrouble]]:
     """Return the roll's strips, those that corrections change surveyed anew, and what failed."""
     edge = {frame.key: frame.edge_number for strip in strips for frame in strip.frames}
@@ -204,7 +211,7 @@ def _corrected(
     try:
         for count, (path, (places, future)) in enumerate(pending.items(), 1):
             try:
-                anew = future.result().strips
+                anew = _put_away(future.result(), store).strips
                 done |= {place: _edged(anew[at], edge) for at, place in places.items()}
             except Exception as error:
                 message = told(path.name, error)
@@ -273,27 +280,47 @@ def told(name: str, error: Exception) -> str:
 
 
 def _surveys(
-    roll: Roll, executor: Executor, listen: Listener
+    roll: Roll, executor: Executor, listen: Listener, store: PictureStore
 ) -> tuple[list[ScanSurvey], list[ScanTrouble]]:
-    pending = [executor.submit(survey_scan, path, roll.settings) for path in roll.scans]
-    places = {id(future): index for index, future in enumerate(pending)}
+    pending = {
+        executor.submit(survey_scan, path, roll.settings): index
+        for index, path in enumerate(roll.scans)
+    }
     done: dict[int, ScanSurvey] = {}
     problems: dict[int, ScanTrouble] = {}
     try:
         for count, future in enumerate(as_completed(pending), 1):
-            index = places[id(future)]
+            # What a future brought is held no longer than it.
+            index = pending.pop(future)
+            if not count % _SCANS_PER_TRIM:
+                give_back()
             name = roll.scans[index].name
             try:
-                done[index] = future.result()
-                listen(Event("surveyed", name, count, len(pending)))
+                done[index] = _put_away(future.result(), store)
+                listen(Event("surveyed", name, count, len(roll.scans)))
             # One scan must not end the run, whatever it makes a worker stumble over.
             except Exception as error:
                 message = told(name, error)
                 problems[index] = ScanTrouble(name, message)
-                listen(Event("failed", name, count, len(pending), message))
+                listen(Event("failed", name, count, len(roll.scans), message))
     finally:
         drop(pending)
     return [done[index] for index in sorted(done)], [problems[index] for index in sorted(problems)]
+
+
+def _put_away(survey: ScanSurvey, store: PictureStore) -> ScanSurvey:
+    """Return a survey whose small pictures the store keeps."""
+    strips = tuple(
+        replace(
+            strip,
+            frames=tuple(
+                replace(frame, thumbnail=store.put_away(np.asarray(frame.thumbnail)))
+                for frame in strip.frames
+            ),
+        )
+        for strip in survey.strips
+    )
+    return replace(survey, strips=strips)
 
 
 def _refused(roll: Roll, listen: Listener) -> list[ScanTrouble]:
@@ -306,7 +333,9 @@ def _refused(roll: Roll, listen: Listener) -> list[ScanTrouble]:
     return troubles
 
 
-def _second_look(roll: Roll, surveys: list[ScanSurvey], executor: Executor) -> list[ScanSurvey]:
+def _second_look(
+    roll: Roll, surveys: list[ScanSurvey], executor: Executor, store: PictureStore
+) -> list[ScanSurvey]:
     """Return surveys, unclear ones done again by what the others show of the camera."""
     habits = roll_habits([strip for survey in surveys for strip in survey.strips])
     if not habits:
@@ -318,10 +347,10 @@ def _second_look(roll: Roll, surveys: list[ScanSurvey], executor: Executor) -> l
     }
     again = list(surveys)
     try:
-        for index, future in pending.items():
+        for index in tuple(pending):
             # A scan that can't be read any more was read once, and that counts.
             with suppress(ScanProblem):
-                again[index] = _result(future)
+                again[index] = _put_away(_result(pending.pop(index)), store)
     finally:
         drop(pending.values())
     return again

@@ -1,7 +1,7 @@
 """Pieces of film that were scanned twice, and strips that are not of one roll."""
 
-import itertools
 from collections.abc import Iterator, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 
 import cv2
@@ -29,6 +29,8 @@ _NEAR_BLUR = 0.8
 _LEAST_DETAIL = 0.01
 # Correlation of pictures of the same negative where the edge says so too, and where it is silent.
 _ALIKE, _SURELY_ALIKE = 0.7, 0.85
+# Below it no picture is surely alike, however sums are rounded.
+_PERHAPS_ALIKE = 0.84
 # By how much a run of pictures must be more like the other run than like its neighbours in it.
 _DISTINCT = 0.15
 
@@ -53,18 +55,42 @@ def find_overlaps(strips: Sequence[StripSurvey]) -> tuple[Overlap, ...]:
     Of strips without, a run of pictures must be alike one by one, more than with its neighbours.
     """
     pictures = [_compared(strip) for strip in strips]
+    places = [_placed(strip) for strip in strips]
+    every = np.concatenate(pictures) if strips else np.zeros((0, 0))
+    starts = np.cumsum([0, *(len(each) for each in pictures)])
     found = []
-    for first, second in itertools.combinations(range(len(strips)), 2):
-        one, two = strips[first], strips[second]
-        if film_span(one) is None or film_span(two) is None:
-            pairs = _same_run(pictures[first], pictures[second], _flips(one, two))
-            alike = True
-        else:
-            pairs = _same_places(one, two)
-            alike = _are_alike(pictures[first], pictures[second], pairs)
-        if pairs:
-            found.append(Overlap(first, second, pairs, alike))
+    for first, one in enumerate(strips):
+        near: AbstractSet[int] = set()
+        if any(place is None for place in places[first:]):
+            near = _near(first, pictures[first], every, starts)
+        for second in range(first + 1, len(strips)):
+            pairs: Pairs = ()
+            alike, here, there = True, places[first], places[second]
+            if here is not None and there is not None:
+                pairs = _same_places(here, there)
+                alike = not pairs or _are_alike(pictures[first], pictures[second], pairs)
+            elif second in near:
+                flips = _flips(one, strips[second])
+                pairs = _same_run(pictures[first], pictures[second], flips)
+            if pairs:
+                found.append(Overlap(first, second, pairs, alike))
     return tuple(found)
+
+
+def _near(
+    first: int, pictures: Pictures, every: Pictures, starts: NDArray[np.int_]
+) -> AbstractSet[int]:
+    """Return the strips behind one that have any picture like one of its, whichever way round.
+
+    All at once, as of a long roll there are very many pairs of strips, and few are alike.
+    """
+    later = every[starts[first + 1] :]
+    ways = [_flipped(pictures, across, down) for across in (False, True) for down in (False, True)]
+    likeness = np.concatenate(ways) @ later.T
+    if not likeness.size:
+        return set()
+    frames = np.flatnonzero(likeness.max(axis=0) > _PERHAPS_ALIKE) + starts[first + 1]
+    return {int(at) for at in np.searchsorted(starts, frames, side="right") - 1}
 
 
 def film_notes(
@@ -116,15 +142,29 @@ def _run(numbers: Sequence[str]) -> str:
     return numbers[0] if len(numbers) == 1 else f"{numbers[0]} to {numbers[-1]}"
 
 
-def _same_places(one: StripSurvey, two: StripSurvey) -> Pairs:
+@dataclass(frozen=True)
+class _Placed:
+    """Where a strip lies: its film, its two ends along that and its frames, in frames."""
+
+    film: str | None
+    span: tuple[float, float]
+    places: NDArray[np.float64]
+
+
+def _placed(strip: StripSurvey) -> _Placed | None:
+    """Return where a strip lies on its film, None where its edge doesn't tell."""
+    span, places = film_span(strip), frame_places(strip)
+    if span is None or places is None:
+        return None
+    return _Placed(film_code(strip), span, places)
+
+
+def _same_places(one: _Placed, two: _Placed) -> Pairs:
     """Return frames that lie at the same place of one film, if the strips overlap there."""
-    spans, places = (film_span(one), film_span(two)), (frame_places(one), frame_places(two))
-    if spans[0] is None or spans[1] is None or places[0] is None or places[1] is None:
+    over = min(one.span[1], two.span[1]) - max(one.span[0], two.span[0])
+    if one.film != two.film or over <= _OVERLAP:
         return ()
-    over = min(spans[0][1], spans[1][1]) - max(spans[0][0], spans[1][0])
-    if film_code(one) != film_code(two) or over <= _OVERLAP:
-        return ()
-    apart = np.abs(places[0][:, None] - places[1][None, :])
+    apart = np.abs(one.places[:, None] - two.places[None, :])
     pairs = []
     for index in range(apart.shape[0]):
         if apart.shape[1] and apart[index].min() < _SAME_PLACE:

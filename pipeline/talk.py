@@ -43,6 +43,9 @@ class Talk:
 
     def _progress(self, event: Event) -> None:
         now = time.monotonic()
+        if event.done <= 1:
+            # Of each roll anew.
+            self._began[event.kind] = now
         began = self._began.setdefault(event.kind, now)
         left = ""
         if event.done > 1 and event.done < event.total:

@@ -176,6 +176,46 @@ def test_several_folders_get_a_folder_each(model_roll, scans, tmp_path, run: Run
     assert contents(tmp_path / "out" / "harbour-2") == contents(converted)
 
 
+def test_a_roll_that_fails_is_told_in_its_turn_and_touches_no_other(
+    model_roll, scans, tmp_path, run: Run, converted
+):
+    """Though its scans are looked at while pictures of the roll before are written."""
+    spoilt = tmp_path / "spoilt"
+    spoilt.mkdir()
+    (spoilt / "torn.tif").write_bytes(b"II*\0torn")
+    ran = run("convert", model_roll, spoilt, scans, "-o", tmp_path / "out", "-v")
+    assert ran.code == 1
+    told = [line for line in ran.err.splitlines() if "torn.tif" in line or ": written" in line]
+    frames = len(list(converted.glob("*.tif")))
+    assert [at for at, line in enumerate(told) if "torn.tif" in line] == [frames]
+    assert len(told) == 2 * frames + 1
+    for name in ("harbour", "harbour-2"):
+        assert contents(tmp_path / "out" / name) == contents(converted)
+
+
+@pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
+def test_a_run_over_rolls_that_is_stopped_ends_soon_and_goes_on(
+    sent, model_roll, scans, tmp_path, run: Run, converted
+):
+    """The next roll is begun by then; nothing of it is told or left."""
+    out = tmp_path / "out"
+    process = started("convert", model_roll, scans, "-o", out, "--workers", 1, "-v")
+    for line in process.stderr:
+        if "written" in line:
+            break
+    process.send_signal(sent)
+    output, errors = process.communicate(timeout=60)
+    assert process.returncode == 130
+    assert output == ""
+    assert "Traceback" not in errors
+    assert "surveyed" not in errors
+    assert not (out / "harbour-2").exists()
+    results = json.loads(run("convert", model_roll, scans, "-o", out, "--json").out)
+    assert [result["kept"] + result["written"] for result in results] == [6, 6]
+    for name in ("harbour", "harbour-2"):
+        assert contents(out / name) == contents(converted)
+
+
 @pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
 def test_a_stopped_run_goes_on_from_there(sent, model_roll, tmp_path, run: Run, converted):
     out = tmp_path / "out"

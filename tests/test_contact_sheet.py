@@ -10,7 +10,7 @@ from PIL import Image
 from scipy.ndimage import find_objects
 
 from pipeline import contact_sheet as sheets
-from pipeline.contact_sheet import contact_sheet, printable
+from pipeline.contact_sheet import contact_sheet, empty_sheet, printable, sheet_parts
 from pipeline.record import (
     BaseRecord,
     ColourRecord,
@@ -322,3 +322,32 @@ def relative_luminance(colour) -> float:
 def test_lettering_has_the_contrast_that_wcag_asks_of_text(ink, ground):
     dark, light = sorted(map(relative_luminance, (ink, ground)))
     assert (light + 0.05) / (dark + 0.05) >= 4.5
+
+
+@given(st.lists(st.integers(0, 40), max_size=400))
+def test_a_long_roll_is_laid_out_on_several_sheets_in_order(lengths):
+    """Every strip lies on one sheet, and no sheet has more than 100 rows of twelve frames."""
+    record = replace(
+        made_roll([]), strips=tuple(made_strip([made_frame("1")] * n) for n in lengths)
+    )
+    parts = sheet_parts(record)
+    assert [at for part in parts for at in range(part.first, part.end)] == list(range(len(lengths)))
+    assert [(part.place, part.count) for part in parts] == [
+        (place, len(parts)) for place in range(1, len(parts) + 1)
+    ]
+    for part in parts:
+        rows = sum(-(-n // 12) for n in lengths[part.first : part.end])
+        assert rows <= 100
+
+
+def test_sheets_of_a_thousand_strips_can_be_written_as_jpeg():
+    """JPEG_MAX_DIMENSION in libjpeg's jmorecfg.h."""
+    frames = [[made_frame(f"{6 * n + k}") for k in range(6)] for n in range(1000)]
+    record = replace(made_roll([]), strips=tuple(made_strip(strip) for strip in frames))
+    parts = sheet_parts(record)
+    sizes = {frame.number: (240, 360) for strip in frames for frame in strip}
+    for part in (parts[0], parts[-1]):
+        sheet = empty_sheet(sizes, record, part)
+        assert max(sheet.paper.shape) < 5000
+        assert len(sheet.windows) == 6 * (part.end - part.first)
+    assert len(parts) == 10

@@ -266,3 +266,17 @@ def test_forgetting_touches_nothing_outside_the_folder(folder):
     Journal(folder).note("07", KEY, ("../outside.tif",))
     assert not Journal(folder).forget("07")
     assert outside.read_bytes() == b"mine"
+
+
+def test_files_noted_instead_of_others_take_their_place(folder):
+    """Of fewer sheets than before, those that are no more go, but for one that was changed."""
+    names = ("sheet.jpg", "sheet-2.jpg", "sheet-3.jpg")
+    for name in names:
+        (folder / name).write_bytes(b"sheet")
+    journal = Journal(folder)
+    journal.note_instead("report", KEY, names)
+    assert all((folder / name).exists() for name in names)
+    (folder / "sheet-3.jpg").write_bytes(b"painted over")
+    journal.note_instead("report", key_of("fewer"), names[:1])
+    assert [(folder / name).exists() for name in names] == [True, False, True]
+    assert Journal(folder).is_done("report", key_of("fewer"))

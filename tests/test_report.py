@@ -329,7 +329,7 @@ def test_cautions_are_shown_once_where_chemistry_is_touched(batch, code, expecte
 
 
 def test_an_empty_roll_makes_a_page_that_says_so():
-    text = text_of(parsed(report.page(made_roll([], roll={}), {}, None, None)))
+    text = text_of(parsed(report.page(made_roll([], roll={}), {}, (), None)))
     for words in ("No strips were found.", "Nothing was found that stands out.", "None were given"):
         assert words in text
 
@@ -619,3 +619,17 @@ def test_black_and_white_film_has_no_colour_to_tell_of():
     grey = replace(made_roll([1]), profile="monochrome")
     (told,) = [line for line in report.summary_lines(grey) if line.startswith("Colour")]
     assert told == "Colour: none: black-and-white film, one mix of the channels."
+
+
+@given(st.integers(0, 100_000))
+def test_pictures_on_the_page_take_no_more_room_together_the_more_there_are(frames):
+    side = report.small_side(frames)
+    assert side == 360 if frames <= 400 else 90 <= side <= 360
+    assert frames * side**2 <= 400 * 365**2 or side == 90
+
+
+def test_several_sheets_are_linked_by_their_numbers():
+    page = report.page(made_roll([]), {}, ("contact-sheet.jpg", "contact-sheet-2.jpg"))
+    links = [(link.get("href"), link.text) for link in parsed(page).iter("a")]
+    assert ("./contact-sheet.jpg", "1") in links
+    assert ("./contact-sheet-2.jpg", "2") in links

@@ -1,0 +1,93 @@
+"""Small pictures of a roll, put away on the disk so that memory does not grow with its scans."""
+
+import tempfile
+import weakref
+from dataclasses import dataclass
+from typing import IO, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+# A roll of 36 pictures takes 20 MB: only longer ones need a file.
+_HELD_BYTES = 32 << 20
+
+
+class PictureStore:
+    """Keeps arrays as long as anybody needs them: the first few in memory, others in a file.
+
+    The file has no name and goes with the store. For one thread.
+    """
+
+    def __init__(self, held_bytes: int = _HELD_BYTES) -> None:
+        self._room = held_bytes
+        self._file: IO[bytes] | None = None
+        self._end = 0
+
+    def put_away(self, array: NDArray[Any]) -> "NDArray[Any] | StoredPicture":
+        """Return what an array is to be had from: itself, or its place in the file.
+
+        Where the file can't be written, it stays in memory.
+        """
+        if array.nbytes <= self._room:
+            self._room -= array.nbytes
+            return array
+        try:
+            if self._file is None:
+                self._file = tempfile.TemporaryFile(  # noqa: SIM115
+                    prefix="evenroll-", buffering=0
+                )
+                weakref.finalize(self, self._file.close)
+            self._file.seek(self._end)
+            data = np.ascontiguousarray(array).reshape(-1).view(np.uint8).data
+            if self._file.write(data) != len(data):
+                return array
+        # A full disk, or no folder for temporary files.
+        except OSError:
+            return array
+        place, self._end = self._end, self._end + len(data)
+        return StoredPicture(self, place, array.shape, array.dtype)
+
+    def read(self, place: int, shape: tuple[int, ...], dtype: np.dtype[Any]) -> NDArray[Any]:
+        """Return the array at a place in the file.
+
+        Raises
+        ------
+        OSError
+            If the disk fails.
+        """
+        array = np.empty(shape, dtype)
+        file = self._file
+        if file is None:
+            raise ValueError("nothing was put away")
+        file.seek(place)
+        view = array.reshape(-1).view(np.uint8).data
+        done = 0
+        while done < len(view):
+            count = file.readinto(view[done:])  # type: ignore[attr-defined]
+            if not count:
+                raise OSError("a temporary file has lost its end")
+            done += count
+        return array
+
+
+@dataclass(frozen=True, eq=False)
+class StoredPicture:
+    """An array in a store; `numpy.asarray` reads it. Pickled, it is the array itself."""
+
+    store: PictureStore
+    place: int
+    shape: tuple[int, ...]
+    dtype: np.dtype[Any]
+
+    def __array__(self, dtype: Any = None, copy: bool | None = None) -> NDArray[Any]:
+        """Return the array, read anew each time."""
+        array = self.store.read(self.place, self.shape, self.dtype)
+        return array if dtype is None else array.astype(dtype, copy=False)
+
+    def __len__(self) -> int:
+        """Return its length along the first axis."""
+        return self.shape[0]
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Return how it is pickled."""
+        return np.asarray, (np.asarray(self),)
