@@ -15,6 +15,7 @@ Mode = tuple[NDArray[np.float64], float]
 
 _BIN = 0.03
 _MOST_BINS = 4_000_000
+_MOST_LOOKED_AT = 4000
 _LIGHT_FLOOR = 1e-5
 _LEAST_SHARE = 0.004
 _DARKEST_BASE = -2.2
@@ -42,39 +43,42 @@ class Levels:
 
 def crowded_places(log_light: NDArray[np.float32]) -> list[Mode]:
     """Return the crowded places of log10 light (n, 3), brightest first, with their share of n."""
-    red, green, blue = log_light.T
-    inside = log_light[np.minimum(np.minimum(red, green), blue) > _DARKEST_BASE]
-    if not len(inside):
+    from pipeline.crowd_kernel import bins_of, crowds, sort_by_cell
+
+    points = np.ascontiguousarray(log_light, np.float32)
+    bins, inside = np.empty(points.shape, np.int32), np.empty_like(points)
+    lowest, highest = np.zeros(3, np.int64), np.zeros(3, np.int64)
+    darkest, width = np.float32(_DARKEST_BASE), np.float32(_BIN)
+    count = bins_of(points, darkest, width, bins, inside, lowest, highest)
+    if not count:
         return []
-    bins = np.floor(inside / _BIN).astype(np.int32)
-    lowest = bins.min(axis=0)
-    size = bins.max(axis=0) - lowest + 1
-    keys = ((bins[:, 0] - lowest[0]) * size[1] + bins[:, 1] - lowest[1]) * size[2]
-    keys += bins[:, 2] - lowest[2]
-    filled, inverse, counts = _counted(keys, int(size.prod()))
-    places = np.stack(np.unravel_index(filled, tuple(size)), axis=1) + lowest
-    centres = (places + 0.5) * _BIN
-    modes = []
-    taken = np.zeros(len(counts), bool)
-    order = np.argsort(-counts, kind="stable")[:4000]
-    for index in order:
-        if taken[index]:
-            continue
-        near = greatest(np.abs(centres - centres[index])) < 1.6 * _BIN
-        share = counts[near].sum() / len(log_light)
-        if share >= _LEAST_SHARE:
-            members = near[inverse]
-            modes.append((np.median(inside[members], axis=0), float(share)))
-            taken |= near
-        # A place gathers 27 bins, of which none after this one holds more.
-        if counts[index] < _LEAST_SHARE * len(log_light) / 27:
-            break
+    size = highest - lowest + 1
+    keys = ((bins[:count, 0] - lowest[0]) * size[1] + bins[:count, 1] - lowest[1]) * size[2]
+    keys += bins[:count, 2] - lowest[2]
+    filled, cells, counts = _counted(keys, int(size.prod()))
+    ends = np.cumsum(counts)
+    starts = ends - counts
+    ordered = np.empty((3, count), np.float32)
+    sort_by_cell(inside, cells, starts.copy(), ordered)
+    # A place gathers 27 bins, of which none after the last one looked at holds more.
+    order = np.argsort(-counts, kind="stable")[:_MOST_LOOKED_AT]
+    found = np.empty((len(order), 27), np.int64)
+    least = _LEAST_SHARE * len(points) / 27
+    many = crowds(filled, counts, size, order, len(points), _LEAST_SHARE, least, found)
+    modes: list[Mode] = []
+    for row in found[:many]:
+        near = row[row >= 0]
+        members = [ordered[:, starts[cell] : ends[cell]] for cell in near]
+        level: NDArray[Any] = np.median(
+            np.concatenate(members, axis=1), axis=1, overwrite_input=True
+        )
+        modes.append((level, float(counts[near].sum() / len(points))))
     return sorted(modes, key=lambda mode: -float(mode[0].sum()))
 
 
 def _counted(
-    keys: NDArray[np.int32], bound: int
-) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
+    keys: NDArray[np.int64], bound: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
     """Return the keys there are in order, the place of each among them, and their counts."""
     # Light of floats may spread over far more bins than film does.
     if bound > _MOST_BINS:
