@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.channels import greatest
+from pipeline.channels import channel_mean, greatest, less
 from pipeline.density import Illumination, Triple, as_triple
 
 Light = NDArray[np.float32]
@@ -119,7 +119,7 @@ def base_of(light: Light, levels: Levels) -> Triple | None:
         Gate and dark level of the scan.
     """
     dark = np.asarray(levels.illumination.dark)
-    logs = np.log10(np.maximum(light - dark.astype(np.float32), _LIGHT_FLOOR))
+    logs = np.log10(np.maximum(less(light, dark), _LIGHT_FLOOR))
     modes = crowded_places(logs.astype(np.float32))
     gate = levels.illumination.gate
     if gate is not None:
@@ -156,7 +156,7 @@ def fades_from_gate(
     length = float(step.mean())
     if length <= 0.0 or np.ptp(step) > _MOST_FADE_TINT or length > _MOST_FADE:
         return False
-    share = (log_light - level).mean(axis=1) / length
+    share = channel_mean(less(log_light, level)) / length
     counts, _ = np.histogram(share, bins=6, range=(-1 / 12, 11 / 12))
     return bool(counts[1:].min() > _FADE_BETWEEN * counts[0])
 
@@ -227,12 +227,12 @@ def find_levels(
     step = max(1, int(np.sqrt(light.shape[0] * light.shape[1] / 400_000)))
     flat = light[::step, ::step].reshape(-1, 3)
     flat_clipped = clipped[::step, ::step].reshape(-1)
-    log_light = np.log10(np.maximum(flat - np.asarray(dark, np.float32), _LIGHT_FLOOR))
+    log_light = np.log10(np.maximum(less(flat, dark), _LIGHT_FLOOR))
     modes = crowded_places(log_light.astype(np.float32))
     if not modes:
         return None
     brightest = modes[0][0]
-    near = greatest(np.abs(log_light - brightest)) < 0.06
+    near = greatest(np.abs(less(log_light, brightest))) < 0.06
     # A file of fewer bits, spread over 16, stops short of the last code.
     full = float((10.0**brightest + np.asarray(dark)).max()) > _FULL_SCALE
     gate_clipped = full or bool(flat_clipped[near].mean() > 0.5)

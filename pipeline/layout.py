@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.channels import channel_mean, greatest
+from pipeline.channels import channel_mean, less, tint
 from pipeline.density import Triple
 from pipeline.film_area import FilmArea, film_areas, rough_line, runs_upright, split_abreast
 from pipeline.film_edge import EdgeLine, find_edges
@@ -99,10 +99,9 @@ def base_mask(light: Light, levels: Levels) -> Mask:
     """Return where light (..., 3) is like that of the film base, bool (...)."""
     dark = np.asarray(levels.illumination.dark, np.float32)
     base = np.log10(np.asarray(levels.base_light, np.float32) - dark)
-    off = np.log10(np.maximum(light - dark, 1e-6)) - base
+    off = less(np.log10(np.maximum(less(light, dark), 1e-6)), base)
     mean = channel_mean(off)
-    tint = greatest(np.abs(off - mean[..., None]))
-    like: Mask = (np.abs(mean) < _BASE_TOLERANCE) & (tint < _BASE_TINT_TOLERANCE)
+    like: Mask = (np.abs(mean) < _BASE_TOLERANCE) & (tint(off, mean) < _BASE_TINT_TOLERANCE)
     return like
 
 
