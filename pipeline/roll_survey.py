@@ -17,6 +17,7 @@ from pipeline.film_place import film_code
 from pipeline.frame_colour import FrameColour, frame_colours
 from pipeline.frames import CLEAR
 from pipeline.gate import GateHabit, shared_habit
+from pipeline.look_store import LookStore
 from pipeline.monochrome import PROFILE as MONOCHROME
 from pipeline.monochrome import UNCLEAR, film_kind
 from pipeline.numbering import FrameNumber, in_film_order, number_roll, with_roll_numbers
@@ -118,9 +119,10 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
     profile = None if chosen is None else find_film(chosen)
     named = roll.settings.scanner_profile
     scanner = None if named is None else find_scanner(named)
-    surveys, problems = _surveys(roll, executor, listen)
+    looks = LookStore()
+    surveys, problems = _surveys(roll, executor, listen, looks)
     problems += _refused(roll, listen)
-    surveys = _second_look(roll, surveys, executor)
+    surveys = _second_look(roll, surveys, executor, looks)
     found = with_roll_numbers(in_film_order([s for survey in surveys for s in survey.strips]))
     numbers = number_roll(found, roll.settings.first_number)
     plan = recut(roll.notes.frames, found, numbers)
@@ -273,9 +275,11 @@ def told(name: str, error: Exception) -> str:
 
 
 def _surveys(
-    roll: Roll, executor: Executor, listen: Listener
+    roll: Roll, executor: Executor, listen: Listener, looks: LookStore
 ) -> tuple[list[ScanSurvey], list[ScanTrouble]]:
-    pending = [executor.submit(survey_scan, path, roll.settings) for path in roll.scans]
+    pending = [
+        executor.submit(survey_scan, path, roll.settings, looks=looks) for path in roll.scans
+    ]
     places = {id(future): index for index, future in enumerate(pending)}
     done: dict[int, ScanSurvey] = {}
     problems: dict[int, ScanTrouble] = {}
@@ -306,13 +310,15 @@ def _refused(roll: Roll, listen: Listener) -> list[ScanTrouble]:
     return troubles
 
 
-def _second_look(roll: Roll, surveys: list[ScanSurvey], executor: Executor) -> list[ScanSurvey]:
+def _second_look(
+    roll: Roll, surveys: list[ScanSurvey], executor: Executor, looks: LookStore
+) -> list[ScanSurvey]:
     """Return surveys, unclear ones done again by what the others show of the camera."""
     habits = roll_habits([strip for survey in surveys for strip in survey.strips])
     if not habits:
         return surveys
     pending = {
-        index: executor.submit(survey_scan, survey.path, roll.settings, habits)
+        index: executor.submit(survey_scan, survey.path, roll.settings, habits, looks=looks)
         for index, survey in enumerate(surveys)
         if any(_unclear(strip, habits) for strip in survey.strips)
     }
