@@ -156,6 +156,7 @@ def _written(
     run: Run, roll: "Roll", folder: Path, executor: Executor, split: bool, beside: "Beside"
 ) -> "tuple[Outcome | None, Exit, list[str]]":
     """Do one roll; return what was left of it, the exit code it calls for, and its problems."""
+    from pipeline.journal import Journal
     from pipeline.page_drawing import drawings_of
     from pipeline.roll import standing, survey_roll, write_roll
 
@@ -163,7 +164,7 @@ def _written(
     if stood is not None:
         return stood, Exit.DONE, [trouble.message for trouble in stood.problems]
     try:
-        surveyed = survey_roll(roll, executor, run.talk.listen)
+        surveyed = survey_roll(roll, executor, run.talk.listen, Journal(folder).known_hash)
         problems = [trouble.message for trouble in surveyed.problems]
         if not surveyed.strips or (run.strict and surveyed.failed):
             run.talk.end()
