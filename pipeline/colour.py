@@ -17,6 +17,8 @@ _LEAST_DENSITY = 0.06
 _SAMPLES_A_FRAME = 240
 # Frames whose colours lie this close together (log10 exposure ratio) are much the same picture.
 _ALIKE_LOG_E = 0.02
+# Frames weighed at a time: what is in between stays in the second cache, however long the roll.
+_FRAMES_AT_ONCE = 36
 # The most neutral part of a frame, how far off it may at most be, and what it counts.
 _NEUTRAL_SHARE = 0.5
 _FAR = 3.0
@@ -113,13 +115,26 @@ def _gather(frames: Sequence[NDArray[np.floating]], profile: FilmProfile) -> _Sa
 
 def _alike(layers: Floats, curves: Sequence[Curve]) -> Floats:
     """Return for each frame how many frames of the roll are like it in colour, itself included."""
+    colours = np.concatenate([_three_colours(layers[some], curves) for some in _parts(len(layers))])
+    alike = []
+    for some in _parts(len(colours)):
+        apart = colours[some, None] - colours[None]
+        likeness = np.exp(-(apart**2).mean(axis=2) / (2.0 * _ALIKE_LOG_E**2))
+        alike.append(likeness.sum(axis=1))
+    return np.concatenate(alike)
+
+
+def _parts(count: int) -> list[slice]:
+    """Return what of so many frames is worked on at a time."""
+    return [slice(at, at + _FRAMES_AT_ONCE) for at in range(0, count, _FRAMES_AT_ONCE)]
+
+
+def _three_colours(layers: Floats, curves: Sequence[Curve]) -> Floats:
+    """Return (f, 6) log exposure ratios of frames at three places of their spread."""
     logs = _log_exposure(layers, curves)
     ratios = logs[..., (0, 2)] - logs[..., 1:2]
-    colours = np.percentile(ratios, (20, 50, 80), axis=1).transpose(1, 0, 2).reshape(len(layers), 6)
-    apart = colours[:, None] - colours[None]
-    likeness = np.exp(-(apart**2).mean(axis=2) / (2.0 * _ALIKE_LOG_E**2))
-    alike: Floats = likeness.sum(axis=1)
-    return alike
+    places = np.percentile(ratios, (20, 50, 80), axis=1)
+    return places.transpose(1, 0, 2).reshape(len(layers), 6)
 
 
 def _log_exposure(layers: Floats, curves: Sequence[Curve]) -> Floats:
@@ -141,7 +156,24 @@ def _misfit(theta: Floats, samples: _Samples, profile: FilmProfile, neutral_spre
     frame the most neutral part counts for the first, however even it is, and never more than
     so much: no single wall decides over a roll.
     """
-    logs = _log_exposure(samples.layers, _scaled(profile.curves, theta[:2]))
+    curves = _scaled(profile.curves, theta[:2])
+    parts = [
+        _frame_misfits(samples.layers[some], curves, theta, neutral_spread)
+        for some in _parts(len(samples.layers))
+    ]
+    evidence = float(samples.weight @ np.concatenate(parts))
+    prior = float((theta[:2] / profile.slope_spread) @ (theta[:2] / profile.slope_spread))
+    prior += float(
+        (theta[2:] / profile.speed_spread_log_e) @ (theta[2:] / profile.speed_spread_log_e)
+    )
+    return prior / 2.0 + evidence
+
+
+def _frame_misfits(
+    layers: Floats, curves: Sequence[Curve], theta: Floats, neutral_spread: float
+) -> Floats:
+    """Return what each frame (f) of densities (f, n, 3) says against slopes and balance."""
+    logs = _log_exposure(layers, curves)
     red = logs[..., 0] + theta[2] - logs[..., 1]
     blue = logs[..., 2] + theta[3] - logs[..., 1]
     warm, green = (red - blue) / math.sqrt(2.0), (red + blue) / math.sqrt(2.0)
@@ -151,12 +183,8 @@ def _misfit(theta: Floats, samples: _Samples, profile: FilmProfile, neutral_spre
     wide = 3.0 * np.log1p(
         ((warm / _WARM_COOL_SPREAD) ** 2 + (green / _GREEN_MAGENTA_SPREAD) ** 2) / 4.0
     ).mean(axis=1)
-    evidence = float(samples.weight @ (_NEUTRAL_WEIGHT * neutral + _WIDE_WEIGHT * wide))
-    prior = float((theta[:2] / profile.slope_spread) @ (theta[:2] / profile.slope_spread))
-    prior += float(
-        (theta[2:] / profile.speed_spread_log_e) @ (theta[2:] / profile.speed_spread_log_e)
-    )
-    return prior / 2.0 + evidence
+    misfits: Floats = _NEUTRAL_WEIGHT * neutral + _WIDE_WEIGHT * wide
+    return misfits
 
 
 def solve_roll(frames: Sequence[NDArray[np.floating]], profile: FilmProfile) -> RollColour:
