@@ -94,7 +94,7 @@ class LayerCurve:
 
     def _unbent(self, density: Floats, bend: Shoulder) -> Floats:
         """Return the densities that a film without the shoulder would have."""
-        past = _soft_plus((density - bend.density) / bend.softness)
+        past = np.logaddexp(0.0, (density - bend.density) / bend.softness)
         at_base = math.log1p(math.exp(-bend.density / bend.softness))
         more: Floats = (self.slope / bend.slope - 1.0) * bend.softness * (past - at_base)
         return density + more
@@ -144,11 +144,6 @@ class PointCurve:
     def steeper(self, factor: float) -> Self:
         """Return the curve with all densities multiplied by a factor > 0."""
         return replace(self, densities=tuple(density * factor for density in self.densities))
-
-
-def _soft_plus(values: Floats) -> Floats:
-    """Return ln(1 + exp(values)), three times quicker than numpy's logaddexp."""
-    return np.maximum(values, 0.0) + np.log1p(np.exp(-np.abs(values)))
 
 
 def _through(x: Floats, known_x: tuple[float, ...], known_y: tuple[float, ...]) -> Floats:

@@ -270,7 +270,10 @@ def _measured(
     mask = _placed(piece.area.mask, view)
     valid = _placed(np.ones(piece.holder.shape, bool), view)
     share = open_share(view.light, piece.levels)
-    share[_placed(piece.holder, view) | ~valid] = 0.0
+    hidden = ~valid
+    if piece.holder.any():
+        hidden |= _placed(piece.holder, view)
+    share[hidden] = 0.0
     narrow = film_sizes()["135"]
     height = 2 * half[1] / (1 + _MARGIN_OF_WIDTH * 2)
     edges = find_edges(view.light, mask, valid, share, height / narrow.width_mm, _MOST_SLOPE)
