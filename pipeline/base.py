@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.channels import greatest, least, less
+from pipeline.channels import greatest, least, less, log_above
 from pipeline.density import Illumination, as_triple, to_density
 
 Triple = tuple[float, float, float]
@@ -15,6 +15,7 @@ Mask = NDArray[np.bool_]
 
 _CLEAR_OF_EDGES_MM = 0.35
 _LEAST_AREA_MM2 = 4.0
+_LEAST_LIGHT = 1e-5
 
 
 @dataclass(frozen=True)
@@ -53,7 +54,7 @@ def density_above(light: Light, base: FilmBase, illumination: Illumination) -> L
     x, y = places(light.shape[:2])
     terms = np.asarray(base.shading)
     across = _terms(x[0], np.zeros(x.shape[1])) @ terms.T
-    above: Light = np.log10(np.maximum(less(light, illumination.dark), np.float32(1e-5)))
+    above = log_above(light, illumination.dark, _LEAST_LIGHT)
     lay_under(across, y * terms[:, 3], above)
     return above
 
@@ -86,7 +87,7 @@ def measure_base(
     between them fall off on either side. Means are taken in light, where noise is symmetrical.
     """
     dark = np.asarray(illumination.dark, np.float32)
-    logs = np.log10(np.maximum(less(light, dark), 1e-5))
+    logs = log_above(light, dark, _LEAST_LIGHT)
     off = less(logs, np.log10(np.asarray(guess, np.float32) - dark))
     like = (greatest(np.abs(off)) < 0.12) & (greatest(off) - least(off) < 0.08)
     if outside_pictures is not None:

@@ -48,6 +48,14 @@ def over(values: NDArray[Any], levels: ArrayLike) -> NDArray[Any]:
     return part.reshape(values.shape)
 
 
+def log_above(light: Floats, dark: ArrayLike, least: float) -> Floats:
+    """Return log10 of light (..., 3) above a dark level of each channel, `least` at the least."""
+    above: Floats = less(light, dark)
+    np.maximum(above, np.float32(least), out=above)
+    # In place: memory that is asked for anew costs as much as the sums.
+    return np.log10(above, out=above)
+
+
 def _in_rows(values: NDArray[Any], levels: ArrayLike) -> tuple[NDArray[Any], NDArray[Any]]:
     """Return values in rows of whole pixels, and the levels repeated along a row."""
     width = values.shape[-2]

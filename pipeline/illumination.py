@@ -1,13 +1,13 @@
 """Open gate, dark level and film base of a scan, told apart by their light."""
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.channels import channel_mean, greatest, less
+from pipeline.channels import channel_mean, greatest, less, log_above
 from pipeline.density import Illumination, Triple, as_triple
+from pipeline.order_statistic import median
 
 Light = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -69,9 +69,7 @@ def crowded_places(log_light: NDArray[np.float32]) -> list[Mode]:
     for row in found[:many]:
         near = row[row >= 0]
         members = [ordered[:, starts[cell] : ends[cell]] for cell in near]
-        level: NDArray[Any] = np.median(
-            np.concatenate(members, axis=1), axis=1, overwrite_input=True
-        )
+        level = median(np.concatenate(members, axis=1))
         modes.append((level, float(counts[near].sum() / len(points))))
     return sorted(modes, key=lambda mode: -float(mode[0].sum()))
 
@@ -119,8 +117,8 @@ def base_of(light: Light, levels: Levels) -> Triple | None:
         Gate and dark level of the scan.
     """
     dark = np.asarray(levels.illumination.dark)
-    logs = np.log10(np.maximum(less(light, dark), _LIGHT_FLOOR))
-    modes = crowded_places(logs.astype(np.float32))
+    logs = log_above(light, dark, _LIGHT_FLOOR)
+    modes = crowded_places(logs)
     gate = levels.illumination.gate
     if gate is not None:
         open_gate = np.log10(np.asarray(gate) - dark)
@@ -227,8 +225,8 @@ def find_levels(
     step = max(1, int(np.sqrt(light.shape[0] * light.shape[1] / 400_000)))
     flat = light[::step, ::step].reshape(-1, 3)
     flat_clipped = clipped[::step, ::step].reshape(-1)
-    log_light = np.log10(np.maximum(less(flat, dark), _LIGHT_FLOOR))
-    modes = crowded_places(log_light.astype(np.float32))
+    log_light = log_above(flat, dark, _LIGHT_FLOOR)
+    modes = crowded_places(log_light)
     if not modes:
         return None
     brightest = modes[0][0]

@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.channels import channel_mean, less, tint
+from pipeline.channels import channel_mean, less, log_above, tint
 from pipeline.density import Triple
 from pipeline.film_area import FilmArea, film_areas, rough_line, runs_upright, split_abreast
 from pipeline.film_edge import EdgeLine, find_edges
@@ -99,7 +99,7 @@ def base_mask(light: Light, levels: Levels) -> Mask:
     """Return where light (..., 3) is like that of the film base, bool (...)."""
     dark = np.asarray(levels.illumination.dark, np.float32)
     base = np.log10(np.asarray(levels.base_light, np.float32) - dark)
-    off = less(np.log10(np.maximum(less(light, dark), 1e-6)), base)
+    off = less(log_above(light, dark, 1e-6), base)
     mean = channel_mean(off)
     like: Mask = (np.abs(mean) < _BASE_TOLERANCE) & (tint(off, mean) < _BASE_TINT_TOLERANCE)
     return like

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.channels import channel_mean, greatest, least, less, over, tint
+from pipeline.channels import channel_mean, greatest, least, less, log_above, over, tint
 from pipeline.illumination import Levels, crowded_places, fades_from_gate, is_base
 
 Light = NDArray[np.float32]
@@ -101,7 +101,7 @@ def opaque_below(relative: Light) -> float:
 def _even_surround(light: Light, levels: Levels) -> Mask:
     """Return where a scan shows an even, grey or white holder, as found along its border."""
     dark = np.asarray(levels.illumination.dark, np.float32)
-    logs = np.log10(np.maximum(less(light, dark), np.float32(1e-5)))
+    logs = log_above(light, dark, 1e-5)
     rim = np.concatenate(
         [logs[:3].reshape(-1, 3), logs[-3:].reshape(-1, 3), logs[:, :3].reshape(-1, 3),
          logs[:, -3:].reshape(-1, 3)]

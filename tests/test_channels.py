@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis.extra import numpy as arrays
 
-from pipeline.channels import channel_mean, greatest, least, less, over, tint
+from pipeline.channels import channel_mean, greatest, least, less, log_above, over, tint
 
 VALUES = arrays.arrays(
     np.float32,
@@ -34,6 +34,8 @@ def test_levels_of_channels_are_taken_as_numpy_takes_them(values):
     levels = np.array([0.3, 0.7, 1.9])
     assert (less(values, levels) == values - levels.astype(np.float32)).all()
     assert (over(values, levels) == values / levels.astype(np.float32)).all()
+    logs = np.log10(np.maximum(values - levels.astype(np.float32), np.float32(1e-3)))
+    assert (log_above(values, levels, 1e-3) == logs).all()
     mean = channel_mean(values)
     assert (tint(values, mean) == np.abs(values - mean[..., None]).max(axis=-1)).all()
 
