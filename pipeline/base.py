@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.channels import greatest, least
+from pipeline.channels import greatest, least, less, log_above
 from pipeline.density import Illumination, as_triple, to_density
 
 Triple = tuple[float, float, float]
@@ -15,6 +15,7 @@ Mask = NDArray[np.bool_]
 
 _CLEAR_OF_EDGES_MM = 0.35
 _LEAST_AREA_MM2 = 4.0
+_LEAST_LIGHT = 1e-5
 
 
 @dataclass(frozen=True)
@@ -48,9 +49,13 @@ def places(shape: tuple[int, int]) -> tuple[NDArray[np.float64], NDArray[np.floa
 
 def density_above(light: Light, base: FilmBase, illumination: Illumination) -> Light:
     """Return density above base (h, w, 3) of a strip's view, the lamp's shading taken out."""
-    dark = np.asarray(illumination.dark, np.float32)
+    from pipeline.shading_kernel import lay_under
+
     x, y = places(light.shape[:2])
-    above: Light = base.log_light(x, y) - np.log10(np.maximum(light - dark, np.float32(1e-5)))
+    terms = np.asarray(base.shading)
+    across = _terms(x[0], np.zeros(x.shape[1])) @ terms.T
+    above = log_above(light, illumination.dark, _LEAST_LIGHT)
+    lay_under(across, y * terms[:, 3], above)
     return above
 
 
@@ -82,8 +87,8 @@ def measure_base(
     between them fall off on either side. Means are taken in light, where noise is symmetrical.
     """
     dark = np.asarray(illumination.dark, np.float32)
-    logs = np.log10(np.maximum(light - dark, 1e-5))
-    off = logs - np.log10(np.asarray(guess, np.float32) - dark)
+    logs = log_above(light, dark, _LEAST_LIGHT)
+    off = less(logs, np.log10(np.asarray(guess, np.float32) - dark))
     like = (greatest(np.abs(off)) < 0.12) & (greatest(off) - least(off) < 0.08)
     if outside_pictures is not None:
         like &= outside_pictures
@@ -92,9 +97,11 @@ def measure_base(
     for tolerance in (0.06, 0.04, 0.03):
         if len(found.off) < _LEAST_AREA_MM2 * px_per_mm**2:
             return None
-        rest = found.off if shading is None else found.off - found.terms @ shading.T
+        rest: NDArray[np.floating] = found.off
+        if shading is not None:
+            rest = found.off - found.terms() @ shading.T
         level = np.array([_crowd(rest[:, channel]) for channel in range(3)])
-        found = found.take(greatest(np.abs(rest - level)) < tolerance)
+        found = found.take(greatest(np.abs(less(rest, level))) < tolerance)
         if len(found.off) < _LEAST_AREA_MM2 * px_per_mm**2:
             return None
         shading = _fit(found)
@@ -104,27 +111,35 @@ def measure_base(
 
 @dataclass(frozen=True)
 class _Readings:
-    """Pixels taken for base: indices (n) in the flat view, log10 light off a guess, terms (n, 4).
-
-    The terms are those of the shading.
-    """
+    """Pixels taken for base: indices (n) in the flat view, log10 light (n, 3) off a guess."""
 
     at: NDArray[np.intp]
     off: Light
-    terms: NDArray[np.float64]
+    shape: tuple[int, int]
 
     @staticmethod
     def of(off: Light, like: Mask) -> "_Readings":
         """Return the readings of a view (h, w, 3) where a mask is set."""
-        rows, columns = np.nonzero(like)
-        x, y = places(like.shape)
-        px, py = x[0, columns], y[rows, 0]
-        terms = np.stack([np.ones_like(px), px, px * px, py], axis=1)
-        return _Readings(np.flatnonzero(like), off[rows, columns], terms)
+        at = np.flatnonzero(like)
+        return _Readings(at, off.reshape(-1, 3).take(at, axis=0), (like.shape[0], like.shape[1]))
 
     def take(self, keep: Mask) -> "_Readings":
         """Return those of the readings that a mask (n) keeps."""
-        return _Readings(self.at[keep], self.off[keep], self.terms[keep])
+        kept = np.flatnonzero(keep)
+        return _Readings(self.at.take(kept), self.off.take(kept, axis=0), self.shape)
+
+    def terms(self) -> NDArray[np.float64]:
+        """Return the terms (n, 4) of the shading where the readings are."""
+        rows, columns = np.divmod(self.at, self.shape[1])
+        x, y = places(self.shape)
+        return _terms(x[0].take(columns), y[:, 0].take(rows))
+
+
+def _terms(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the terms (n, 4) of a shading at places -1 to 1."""
+    terms = np.empty((len(x), 4))
+    terms[:, 0], terms[:, 1], terms[:, 2], terms[:, 3] = 1.0, x, x * x, y
+    return terms
 
 
 def _as_base(
@@ -136,9 +151,12 @@ def _as_base(
     px_per_mm: float,
 ) -> FilmBase:
     dark = np.asarray(illumination.dark, float)
-    surface = _surface(shading, light.shape[:2]) + np.log10(np.asarray(guess, float) - dark)
-    flat = (light.reshape(-1, 3)[found.at] - dark) / 10.0 ** surface.reshape(-1, 3)[found.at]
-    mean_log = surface.reshape(-1, 3).mean(axis=0) + np.log10(flat.mean(axis=0))
+    guessed = np.log10(np.asarray(guess, float) - dark)
+    surface = found.terms() @ shading.T + guessed
+    flat = (light.reshape(-1, 3).take(found.at, axis=0) - dark) / 10.0**surface
+    x, y = places(found.shape)
+    middle = np.array([1.0, x.mean(), (x * x).mean(), y.mean()])
+    mean_log = shading @ middle + guessed + np.log10(flat.mean(axis=0))
     terms = shading.copy()
     terms[:, 0] += np.log10(np.asarray(guess, float) - dark) + np.log10(flat.mean(axis=0))
     mean_light = 10.0**mean_log + dark
@@ -174,16 +192,9 @@ def _crowd(values: NDArray[np.floating]) -> float:
     return float(np.median(ordered))
 
 
-def _surface(shading: NDArray[np.float64], shape: tuple[int, ...]) -> NDArray[np.float64]:
-    x, y = places((shape[0], shape[1]))
-    terms = np.stack(np.broadcast_arrays(np.ones_like(x), x, x * x, y), axis=-1)
-    surface: NDArray[np.float64] = terms @ shading.T
-    return surface
-
-
 def _fit(found: _Readings) -> NDArray[np.float64]:
     """Return (3, 4) terms of a smooth surface through the log10 readings of the base."""
-    terms = found.terms
+    terms = found.terms()
     # A ridge keeps a short or one-sided area from bending the surface where nothing is measured.
     ridge = np.diag([0.0, 0.002, 0.02, 0.02]) * len(terms)
     readings = found.off.astype(float)

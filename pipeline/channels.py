@@ -1,7 +1,10 @@
-"""Greatest, least and mean of three channels, many times quicker than along an axis so short."""
+"""Sums over three channels, many times quicker than along an axis so short."""
+
+import math
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float32]
 
@@ -22,3 +25,39 @@ def channel_mean(values: Floats) -> Floats:
     """Return the mean (...) of the channels of float32 values (..., 3)."""
     mean: Floats = (values[..., 0] + values[..., 1] + values[..., 2]) / np.float32(3.0)
     return mean
+
+
+def tint(values: Floats, mean: Floats) -> Floats:
+    """Return how far the channel (...) that is farthest from the mean of all lies from it."""
+    red, green, blue = (np.abs(values[..., channel] - mean) for channel in range(3))
+    most: Floats = np.maximum(np.maximum(red, green), blue)
+    return most
+
+
+def less(values: NDArray[Any], levels: ArrayLike) -> NDArray[Any]:
+    """Return values (..., 3), two axes or more, less a level of each channel (3)."""
+    rows, level = _in_rows(values, levels)
+    taken: NDArray[Any] = np.subtract(rows, level)
+    return taken.reshape(values.shape)
+
+
+def over(values: NDArray[Any], levels: ArrayLike) -> NDArray[Any]:
+    """Return values (..., 3), two axes or more, divided by a level of each channel (3)."""
+    rows, level = _in_rows(values, levels)
+    part: NDArray[Any] = np.divide(rows, level)
+    return part.reshape(values.shape)
+
+
+def log_above(light: Floats, dark: ArrayLike, least: float) -> Floats:
+    """Return log10 of light (..., 3) above a dark level of each channel, `least` at the least."""
+    above: Floats = less(light, dark)
+    np.maximum(above, np.float32(least), out=above)
+    # In place: memory that is asked for anew costs as much as the sums.
+    return np.log10(above, out=above)
+
+
+def _in_rows(values: NDArray[Any], levels: ArrayLike) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Return values in rows of whole pixels, and the levels repeated along a row."""
+    width = values.shape[-2]
+    rows = values.reshape(math.prod(values.shape[:-2]), width * 3)
+    return rows, np.tile(np.asarray(levels, values.dtype), width)

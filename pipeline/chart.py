@@ -129,12 +129,12 @@ def _windows(grid: Grid) -> Iterator[Floats]:
     for turned in (False, True):
         base = chart_places()[:, ::-1] if turned else chart_places()
         wide, tall = base.max(axis=0).astype(int) + 1
-        for column in range(low[0] - wide + 2, high[0]):
-            for row in range(low[1] - tall + 2, high[1]):
-                places = base + np.array([column, row])
-                seen = there[tuple((places - low + rim).astype(int).T)]
-                if seen.sum() >= enough:
-                    yield places
+        columns = np.arange(low[0] - wide + 2, high[0])
+        rows = np.arange(low[1] - tall + 2, high[1])
+        starts = np.stack(np.meshgrid(columns, rows, indexing="ij"), axis=-1).reshape(-1, 1, 2)
+        places = base + starts
+        across, down = np.moveaxis((places - low + rim).astype(int), -1, 0)
+        yield from places[there[across, down].sum(axis=1) >= enough]
 
 
 def _outer(places: Floats, grid: Grid) -> Floats:

@@ -78,10 +78,12 @@ def _enclosed(even: NDArray[np.bool_], most: float) -> list[tuple[float, float, 
         if links[3] >= 0 or len(contour) < 8:
             continue
         # Contours run through pixel centres: half a pixel is missing on each side.
+        area = cv2.contourArea(contour) + len(contour) / 2.0 + 1.0
+        if not _LEAST_AREA_PX <= area <= most:
+            continue
         (x, y), (wide, high), _ = cv2.minAreaRect(contour)
         wide, high = wide + 1.0, high + 1.0
-        area = cv2.contourArea(contour) + len(contour) / 2.0 + 1.0
-        if not _LEAST_AREA_PX <= area <= most or max(wide, high) > _LONGEST * min(wide, high):
+        if max(wide, high) > _LONGEST * min(wide, high):
             continue
         fill = min(area / (wide * high), 1.0)
         if fill >= _LEAST_FILL:

@@ -173,10 +173,13 @@ def _surveyed(
     Problem
         As `survey_roll` does.
     """
+    from pipeline.journal import Journal
     from pipeline.roll import standing, survey_roll
 
     stood = standing(roll, folder, listen, split) if again else None
-    return survey_roll(roll, executor, listen) if stood is None else stood
+    if stood is not None:
+        return stood
+    return survey_roll(roll, executor, listen, Journal(folder).known_hash)
 
 
 def _written(

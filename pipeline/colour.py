@@ -87,9 +87,14 @@ def from_profile(profile: FilmProfile) -> RollColour:
 
 @dataclass(frozen=True)
 class _Samples:
-    """Per-layer densities of the pictures' samples (f, n, 3), and what each picture counts (f)."""
+    """Per-layer densities of the pictures' samples, layer by layer, and what each picture counts.
+
+    `layers` is (3, f, n), dense; `green` (f, n) is the log10 exposure of the green layer, which no
+    search changes; `weight` is (f).
+    """
 
     layers: Floats
+    green: Floats
     weight: Floats
 
 
@@ -108,9 +113,12 @@ def _gather(frames: Sequence[NDArray[np.floating]], profile: FilmProfile) -> _Sa
         parts.append(layers[np.linspace(0, len(layers) - 1, _SAMPLES_A_FRAME).round().astype(int)])
         weights.append(float(usable.mean()))
     if not parts:
-        return _Samples(np.zeros((0, _SAMPLES_A_FRAME, 3)), np.zeros(0))
+        none = np.zeros((3, 0, _SAMPLES_A_FRAME))
+        return _Samples(none, none[1], np.zeros(0))
     layers = np.array(parts)
-    return _Samples(layers, np.array(weights) / _alike(layers, profile.curves))
+    weight = np.array(weights) / _alike(layers, profile.curves)
+    planes = np.ascontiguousarray(np.moveaxis(layers, -1, 0))
+    return _Samples(planes, _logs(planes[1], profile.curves[1]), weight)
 
 
 def _alike(layers: Floats, curves: Sequence[Curve]) -> Floats:
@@ -138,8 +146,13 @@ def _three_colours(layers: Floats, curves: Sequence[Curve]) -> Floats:
 
 
 def _log_exposure(layers: Floats, curves: Sequence[Curve]) -> Floats:
-    parts = [curve.exposure(layers[..., channel]) for channel, curve in enumerate(curves)]
-    return np.log10(np.maximum(np.stack(parts, axis=-1), _LEAST_EXPOSURE))
+    parts = [_logs(layers[..., channel], curve) for channel, curve in enumerate(curves)]
+    return np.stack(parts, axis=-1)
+
+
+def _logs(densities: Floats, curve: Curve) -> Floats:
+    """Return log10 exposures of one layer for its densities."""
+    return np.log10(np.maximum(curve.exposure(densities), _LEAST_EXPOSURE))
 
 
 def _scaled(curves: Sequence[Curve], change: Floats) -> tuple[Curve, Curve, Curve]:
@@ -158,8 +171,8 @@ def _misfit(theta: Floats, samples: _Samples, profile: FilmProfile, neutral_spre
     """
     curves = _scaled(profile.curves, theta[:2])
     parts = [
-        _frame_misfits(samples.layers[some], curves, theta, neutral_spread)
-        for some in _parts(len(samples.layers))
+        _frame_misfits(samples.layers[:, some], samples.green[some], curves, theta, neutral_spread)
+        for some in _parts(len(samples.weight))
     ]
     evidence = float(samples.weight @ np.concatenate(parts))
     prior = float((theta[:2] / profile.slope_spread) @ (theta[:2] / profile.slope_spread))
@@ -170,18 +183,17 @@ def _misfit(theta: Floats, samples: _Samples, profile: FilmProfile, neutral_spre
 
 
 def _frame_misfits(
-    layers: Floats, curves: Sequence[Curve], theta: Floats, neutral_spread: float
+    layers: Floats, green: Floats, curves: Sequence[Curve], theta: Floats, neutral_spread: float
 ) -> Floats:
-    """Return what each frame (f) of densities (f, n, 3) says against slopes and balance."""
-    logs = _log_exposure(layers, curves)
-    red = logs[..., 0] + theta[2] - logs[..., 1]
-    blue = logs[..., 2] + theta[3] - logs[..., 1]
-    warm, green = (red - blue) / math.sqrt(2.0), (red + blue) / math.sqrt(2.0)
-    off = np.minimum((warm**2 + green**2) / (2.0 * neutral_spread**2), _FAR)
+    """Return what each frame (f) says against slopes and balance; arrays are as in `_Samples`."""
+    red = _logs(layers[0], curves[0]) + theta[2] - green
+    blue = _logs(layers[2], curves[2]) + theta[3] - green
+    warm, cast = (red - blue) / math.sqrt(2.0), (red + blue) / math.sqrt(2.0)
+    off = np.minimum((warm**2 + cast**2) / (2.0 * neutral_spread**2), _FAR)
     count = max(1, round(_NEUTRAL_SHARE * off.shape[1]))
     neutral = np.partition(off, count - 1, axis=1)[:, :count].mean(axis=1)
     wide = 3.0 * np.log1p(
-        ((warm / _WARM_COOL_SPREAD) ** 2 + (green / _GREEN_MAGENTA_SPREAD) ** 2) / 4.0
+        ((warm / _WARM_COOL_SPREAD) ** 2 + (cast / _GREEN_MAGENTA_SPREAD) ** 2) / 4.0
     ).mean(axis=1)
     misfits: Floats = _NEUTRAL_WEIGHT * neutral + _WIDE_WEIGHT * wide
     return misfits
@@ -207,7 +219,7 @@ def solve_roll(frames: Sequence[NDArray[np.floating]], profile: FilmProfile) -> 
 
     start = from_profile(profile)
     samples = _gather(frames, profile)
-    if profile.fixed or not len(samples.layers):
+    if profile.fixed or not len(samples.weight):
         return start
     theta = np.zeros(4)
     for spread in _NEUTRAL_SPREADS:

@@ -9,9 +9,7 @@ from pipeline.cross_talk import cross_talk
 from pipeline.frames import Frame
 from pipeline.infrared import CrossTalk, infrared_density, tone_exponent
 from pipeline.layout import Strip
-from pipeline.proxy import Proxy
 from pipeline.scan import Scan
-from pipeline.strip_view import straighten
 
 Light = NDArray[np.float32]
 
@@ -25,15 +23,15 @@ _NOTES = {
 
 
 def strip_cross_talk(
-    scan: Scan, proxy: Proxy, strip: Strip, above: Light, frames: Sequence[Frame]
+    scan: Scan, plane: Light | None, strip: Strip, above: Light, frames: Sequence[Frame]
 ) -> CrossTalk | None:
     """Return what of a strip's pictures shows in the infra-red plane, None without plane.
 
-    `above` are the strip's densities (h, w, 3), `frames` its frames in the same pixels.
+    `plane` (h, w) is the strip's part of it straightened, `above` (h, w, 3) are the strip's
+    densities, `frames` its frames in the same pixels.
     """
-    if proxy.infrared is None:
+    if plane is None:
         return None
-    plane = straighten(proxy.infrared, strip.outline, strip.px_per_mm).light
     density = infrared_density(plane, tone_exponent(scan.encoding))
     inside = np.zeros(plane.shape, bool)
     inset = _INSET_MM * strip.px_per_mm

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.channels import less
 from pipeline.container import Reader, Span
 from pipeline.density import Triple
 from pipeline.edge import EdgeBand, EdgeReading, read_bands, read_edge, rescaled
@@ -47,7 +48,7 @@ def read_strip_edge(
     edges are hidden.
     """
     rows = rows_in_view(film_rows, view)
-    light = view.light - np.asarray(dark, np.float32)
+    light = less(view.light, dark)
     reading = read_edge(light, view.px_per_mm, *rows)
     if rows == (None, None) or not worth_a_closer_look(reading, view, factor):
         return reading
@@ -166,7 +167,7 @@ def rebate_bands(
             span = (row - inside, row + outside) if on_bottom else (row - outside, row + inside)
             first, last = math.floor(span[0] * zoom), math.ceil(span[1] * zoom)
             light = _straight(scan, reader, view, factor, block, (first, last + 1), how)
-            light -= np.asarray(dark, np.float32)
+            light = less(light, dark)
             edge = (row + 0.5) * zoom - 0.5 - first
             bands.append(EdgeBand(light, edge, on_bottom, float(first)))
     return bands

@@ -2,21 +2,30 @@
 
 import math
 from dataclasses import dataclass
-from functools import cache
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.edge_code import EdgeFormat, bits_of, fixed_places
+from pipeline.edge_pattern import (
+    FINE,
+    QUIET,
+    basis_of,
+    blurred_clock,
+    boxes,
+    clock_terms,
+    data_terms,
+    likeliest_blur,
+    places,
+    to_misfit,
+    without_drift,
+)
 from pipeline.rebate import SAMPLES_PER_MM, Rebate
 
 Signal = NDArray[np.float64]
 Plane = NDArray[np.float32]
 
-# Samples a module in which a track is read, and modules of clear base read on either side.
-FINE = 6
-QUIET = 1
 # Correlation of the clock's pattern with a rebate, from which a place is looked at.
 CLOCK_SEEN = 0.5
 MODULE_STEP = 0.02
@@ -25,8 +34,6 @@ EVEN_MM = 8.0
 # Standard deviation of the absorptance over a code, less than which is no print at all.
 LEAST_SPREAD = 0.01
 SEARCH_BLUR = 0.25
-# Blur of a scan, in modules (standard deviation), among which the clock decides.
-BLURS = (0.12, 0.2, 0.28, 0.36, 0.44, 0.52, 0.6, 0.7)
 # No true clock fits by more than this better one way than the other.
 MOST_MARGIN = 0.25
 # By how much a clock must fit better than the longer clock that begins or ends like it.
@@ -147,7 +154,7 @@ def _margin(ahead: Clock | None, back: Clock | None) -> float:
 
 def expected_match(track: Track, bits: NDArray[np.bool_], layout: EdgeFormat) -> float:
     """Return the correlation of a data track with what the given bits would look like."""
-    pattern = _basis(track.clock.blur, len(layout.data)) @ bits.astype(np.float64)
+    pattern = basis_of(track.clock.blur, len(layout.data)) @ bits.astype(np.float64)
     return _correlation(track.signal, pattern)
 
 
@@ -167,13 +174,12 @@ def _clock_places(plane: Plane, layout: EdgeFormat) -> list[tuple[float, float, 
         match = np.nan_to_num(cv2.matchTemplate(flat, pattern, cv2.TM_CCOEFF_NORMED))
         top, left = pattern.shape[0] // 2, pattern.shape[1] // 2
         here = (slice(top, top + match.shape[0]), slice(left, left + match.shape[1]))
-        better = match > score[here]
-        best[here][better] = module
-        score[here][better] = match[better]
+        np.copyto(best[here], module, where=match > score[here])
+        np.maximum(score[here], match, out=score[here])
     # Where nothing varies, a correlation is left to rounding.
     size = (int(low * len(layout.clock)) | 1, 3)
     variance = cv2.blur(flat * flat, size) - cv2.blur(flat, size) ** 2
-    score[variance < LEAST_SPREAD**2] = -1.0
+    np.copyto(score, -1.0, where=variance < LEAST_SPREAD**2)
     places: list[tuple[float, float, float]] = []
     apart = int(0.6 * layout.pitch_mm * SAMPLES_PER_MM)
     while True:
@@ -192,33 +198,8 @@ def _drawn(module: float, layout: EdgeFormat) -> Plane:
     width = round(module * len(layout.clock))
     centre = (np.arange(width) - (width - 1) / 2) / module + len(layout.clock) / 2
     ahead = bits_of(layout.clock).astype(np.float64)
-    row = _boxes(centre, SEARCH_BLUR, len(layout.clock)) @ ((ahead + ahead[::-1]) / 2)
+    row = boxes(centre, SEARCH_BLUR, len(layout.clock)) @ ((ahead + ahead[::-1]) / 2)
     return np.repeat(row[None, :], 3, axis=0).astype(np.float32)
-
-
-def _boxes(place: NDArray[np.floating], blur: float, modules: int) -> Signal:
-    """Return (places, modules): what each module, blurred, gives at each place in modules."""
-    from scipy.special import ndtr
-
-    edge = (place[:, None] - np.arange(modules + 1)[None, :]) / blur
-    step = ndtr(edge)
-    return np.asarray(step[:, :-1] - step[:, 1:])
-
-
-def _places(modules: int) -> Signal:
-    return (np.arange((modules + 2 * QUIET) * FINE) + 0.5) / FINE - QUIET
-
-
-@cache
-def _basis(blur: float, modules: int) -> Signal:
-    return _boxes(_places(modules), blur, modules)
-
-
-@cache
-def _drift(modules: int) -> Signal:
-    """Return a constant and a slope, for base that is not even along a code."""
-    place = _places(modules)
-    return np.stack([np.ones_like(place), place / modules - 0.5], axis=1)
 
 
 def _along(plane: Plane, clock: tuple[float, float, float], rows: Signal, modules: int) -> Signal:
@@ -231,7 +212,7 @@ def _lines_along(
 ) -> Plane:
     """Return the plane's rows (rows, samples) along a code, sampled `FINE` times a module."""
     x, y, module = clock
-    column = x + (_places(modules) - modules / 2) * module
+    column = x + (places(modules) - modules / 2) * module
     grid_x, grid_y = np.meshgrid(column, y + rows)
     seen = cv2.remap(
         plane,
@@ -248,20 +229,15 @@ def _window() -> Signal:
     return np.linspace(-half, half, 3)
 
 
-def _without_drift(signal: Signal, modules: int) -> Signal:
-    drift = _drift(modules)
-    return np.asarray(signal - drift @ np.linalg.lstsq(drift, signal, rcond=None)[0])
-
-
 def _correlation(signal: Signal, pattern: Signal) -> float:
     modules = signal.size // FINE - 2 * QUIET
-    one, other = _without_drift(signal, modules), _without_drift(pattern, modules)
+    one, other = without_drift(signal, modules), without_drift(pattern, modules)
     return float(one @ other / (np.linalg.norm(one) * np.linalg.norm(other) + 1e-12))
 
 
 def _fit_clock(plane: Plane, x: float, y: float, module: float, layout: EdgeFormat) -> Clock | None:
     """Bring the clock's pattern to its best place, width and blur, or give up."""
-    modules, pattern = len(layout.clock), bits_of(layout.clock).astype(np.float64)
+    modules = len(layout.clock)
     blur = 0.28
     place = (x, y, module)
     for _ in range(4):
@@ -270,11 +246,11 @@ def _fit_clock(plane: Plane, x: float, y: float, module: float, layout: EdgeForm
         if abs(shift) > 1.0 or abs(stretch) > 0.04:
             return None
         place = (place[0] + shift * place[2], y, place[2] * (1.0 + stretch))
-    blurred = _basis(blur, modules) @ pattern
+    blurred = blurred_clock(layout.clock, blur)
     y = _middle_row(plane, place, blurred)
     signal = _along(plane, (place[0], y, place[2]), _window(), modules)
-    terms = np.column_stack([blurred, _drift(modules)])
-    size = np.linalg.lstsq(terms, signal, rcond=None)[0]
+    terms, to_terms = clock_terms(layout.clock, blur)
+    size = to_terms @ signal
     low, high = (mm * SAMPLES_PER_MM for mm in layout.module_mm)
     if size[0] <= 0.0 or not low * 0.97 <= abs(place[2]) <= high * 1.03:
         return None
@@ -287,46 +263,23 @@ def _middle_row(plane: Plane, place: tuple[float, float, float], blurred: Signal
     """Return the middle of the rows in which the clock's pattern is seen."""
     modules = blurred.size // FINE - 2 * QUIET
     offsets = np.arange(-TRACK_MM, TRACK_MM, 1.0 / SAMPLES_PER_MM) * SAMPLES_PER_MM
-    flat = _without_drift(blurred, modules)
+    flat = without_drift(blurred, modules)
     lines = _lines_along(plane, place, offsets, modules)
-    seen = np.array([flat @ line for line in lines.astype(np.float64)])
+    seen = lines.astype(np.float64) @ flat
     weight = np.maximum(seen / seen.max() - 0.5, 0.0) if seen.max() > 0.0 else np.ones(seen.size)
     return place[1] + float(offsets @ weight / weight.sum())
-
-
-@cache
-def _flat_clocks(clock: str) -> tuple[tuple[Signal, float], ...]:
-    """Return a clock's pattern under each blur, less its drift, with its length."""
-    modules, pattern = len(clock), bits_of(clock).astype(np.float64)
-    flat = [_without_drift(_basis(blur, modules) @ pattern, modules) for blur in BLURS]
-    return tuple((signal, float(np.linalg.norm(signal))) for signal in flat)
-
-
-def _likeliest_blur(signal: Signal, clock: str) -> float:
-    """Return the blur under which a clock's pattern correlates best with a signal."""
-    flat = _without_drift(signal, len(clock))
-    size = float(np.linalg.norm(flat))
-    matches = [flat @ other / (size * length + 1e-12) for other, length in _flat_clocks(clock)]
-    return BLURS[int(np.argmax(matches))]
 
 
 def _misfit(signal: Signal, layout: EdgeFormat, blur: float) -> tuple[float, float, float]:
     """Return shift and stretch of the signal against the pattern, in modules, and the blur.
 
-    One step of Gauss and Newton: the pattern, its derivative and its derivative times the
-    distance from the middle are fitted to the signal (least squares).
+    One step of Gauss and Newton.
     """
-    modules, pattern = len(layout.clock), bits_of(layout.clock).astype(np.float64)
-    place = _places(modules)
-    blurred = _basis(blur, modules) @ pattern
-    slope = np.gradient(blurred, 1.0 / FINE)
-    from_middle = place - modules / 2
-    terms = np.column_stack([blurred, slope, slope * from_middle, _drift(modules)])
-    size, moved, spread = np.linalg.lstsq(terms, signal, rcond=None)[0][:3]
-    best = _likeliest_blur(signal, layout.clock)
+    size, moved, spread = (to_misfit(layout.clock, blur) @ signal).tolist()
+    best = likeliest_blur(signal, layout.clock)
     if size <= 0.0:
         return math.inf, math.inf, best
-    return float(-moved / size), float(-spread / size), best
+    return -moved / size, -spread / size, best
 
 
 def _read_track(
@@ -337,10 +290,10 @@ def _read_track(
     sign = np.where(bits_of(layout.data)[fixed], 1.0, -1.0)
     below = np.arange(DATA_FROM_MM, DATA_TO_MM, DATA_STEP_MM) * SAMPLES_PER_MM
     place = (clock.x, clock.y, clock.module)
-    signals = [
-        _along(plane, place, _window() + offset, modules) / clock.contrast for offset in below
-    ]
-    softs = np.array([_bits(signal, clock) for signal in signals])
+    rows = (below[:, None] + _window()).ravel()
+    lines = _lines_along(plane, place, rows, modules).reshape(len(below), -1, places(modules).size)
+    signals = lines.mean(axis=1).astype(np.float64) / clock.contrast
+    softs = _bits(signals, clock)
     agreement = (np.clip(softs[:, fixed], -0.5, 0.5) * sign).mean(axis=1)
     top = int(np.argmax(agreement))
     if agreement[top] <= 0.0:
@@ -351,28 +304,26 @@ def _read_track(
         first -= 1
     while last + 1 < good.size and good[last + 1]:
         last += 1
-    signal = np.mean(signals[first : last + 1], axis=0)
+    signal = signals[first : last + 1].mean(axis=0)
     return Track(
         clock=clock,
         data_y=clock.y + float(below[first : last + 1].mean()),
         direction_margin=direction_margin,
-        soft=_bits(signal, clock),
+        soft=_bits(signal[None], clock)[0],
         windows=softs[first : last + 1],
         signal=signal,
     )
 
 
-def _bits(signal: Signal, clock: Clock) -> Signal:
-    """Return the bits that explain a signal through the clock's blur, about -0.5 to 0.5.
+def _bits(signals: Signal, clock: Clock) -> Signal:
+    """Return the bits (n, modules) that explain signals through a clock's blur, about -0.5 to 0.5.
 
     Least squares with a pull to 0.5 as strong as the noise (Tikhonov), so that blur is undone
     only as far as the noise allows.
     """
-    modules = signal.size // FINE - 2 * QUIET
-    basis, drift = _basis(clock.blur, modules), _drift(modules)
-    terms = np.column_stack([basis, drift])
+    modules = signals.shape[1] // FINE - 2 * QUIET
+    terms, products, half = data_terms(clock.blur, modules)
     pull = np.zeros(terms.shape[1])
     pull[:modules] = max((2.0 * clock.noise) ** 2, 0.02)
-    target = signal - 0.5 * basis.sum(axis=1)
-    solved = np.linalg.solve(terms.T @ terms + np.diag(pull), terms.T @ target)
-    return np.asarray(solved[:modules])
+    solved = np.linalg.solve(products + np.diag(pull), terms.T @ (signals - half).T)
+    return np.asarray(solved[:modules].T)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from pipeline.channels import channel_mean
 from pipeline.film_format import FilmSize
 from pipeline.gate_edge import coherent_steps
+from pipeline.order_statistic import median
 
 Light = NDArray[np.float32]
 Plane = NDArray[np.float32]
@@ -146,7 +147,7 @@ def evidence(above: Light, film: FilmSize, px_per_mm: float, noise: float) -> Ev
     return Evidence(
         busy=busy,
         outside=(mean < -0.12).mean(axis=0) > 0.5,
-        density=np.median(mean, axis=0).astype(float),
+        density=median(mean, 0).astype(float),
         least_density=np.percentile(mean, 10, axis=0).astype(float),
         rebate_density=_rebate_density(colourless[rest]),
         step=step,

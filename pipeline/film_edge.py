@@ -81,8 +81,16 @@ def robust_line(x: Numbers, y: Numbers, tolerance: float, most_slope: float) -> 
         keep = rest < min(limit, 2 * tolerance)
         if keep.sum() < 3 or np.ptp(x[keep]) == 0:
             break
-        slope, level = (float(value) for value in np.polyfit(x[keep] - middle, y[keep], 1))
+        slope, level = least_squares_line(x[keep] - middle, y[keep])
     return slope, level - slope * middle
+
+
+def least_squares_line(x: Numbers, y: Numbers) -> tuple[float, float]:
+    """Return slope and level of the line through points (two or more, not all above another)."""
+    at, height = float(x.mean()), float(y.mean())
+    away = x - at
+    slope = float(away @ (y - height)) / float(away @ away)
+    return slope, height - slope * at
 
 
 def find_edges(
@@ -140,10 +148,12 @@ def _edge(
 
 def _outermost(film: Mask, run: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return columns and the first row in each from which film goes on for `run` rows."""
-    sums = np.cumsum(np.pad(film.astype(np.int32), ((1, 0), (0, 0))), axis=0)
-    whole = sums[run:] - sums[:-run] == run
-    columns = np.nonzero(whole.any(axis=0))[0]
-    return columns, np.argmax(whole[:, columns], axis=0)
+    from pipeline.line_kernel import first_runs
+
+    rows = np.empty(film.shape[1], np.int64)
+    first_runs(np.ascontiguousarray(film), run, rows)
+    columns = np.flatnonzero(rows >= 0)
+    return columns, rows[columns]
 
 
 def _sub_pixel(

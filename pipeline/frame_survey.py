@@ -10,6 +10,7 @@ from pipeline.base import FilmBase
 from pipeline.chart import ChartReading, find_chart
 from pipeline.density import Illumination, as_triple
 from pipeline.frames import Frame
+from pipeline.order_statistic import percentiles
 from pipeline.picture_store import StoredPicture
 from pipeline.render import FrameBase
 
@@ -83,10 +84,10 @@ def survey_frame(
     ]
     if inner.size == 0:
         inner = above[:1, :1]
-    smooth = cv2.blur(inner, (3, 3))
+    smooth = np.asarray(cv2.blur(inner, (3, 3)), np.float32)
     step = max(1, int(np.sqrt(inner.shape[0] * inner.shape[1] / _SAMPLES_A_FRAME)))
     samples = np.ascontiguousarray(smooth[step // 2 :: step, step // 2 :: step].reshape(-1, 3))
-    least, median, most = np.percentile(smooth.reshape(-1, 3), [1, 50, 99], axis=0)
+    least, median, most = percentiles(smooth.reshape(-1, 3), [1, 50, 99])
     left_top, right_bottom = corners[0], corners[2]
     frame_base = FrameBase(
         terms=base.shading,

@@ -16,11 +16,8 @@ _CAPPED_DEVIATIONS = 3.0
 # this much busier before it speaks for a picture.
 _BASE_LEVEL = 0.25
 _DEPARTURE = 0.35
-# The fall from base to picture is looked at this far (pixels) on either side of the edge, and
-# the picture's density taken over so many more.
+# An edge is looked for so much beyond its reach (pixels), as light is blurred.
 _BLUR_PX = 1.5
-_INSIDE_PX = 2
-_ROUNDS = 5
 # Columns just outside that must be base, and by how much the picture must differ from them.
 _OUTSIDE_PX = 3
 _LEAST_STEP = 0.15
@@ -31,19 +28,13 @@ _STEP_PX = 2
 _STEP_DENSITY = 0.04
 _LEAST_COHERENCE = 0.3
 _OVER_SIGMA_PX = 0.4
-_LEAST_ROWS = 4
 _LEAST_NOISE = 0.004
 _FEW_ROWS = 0.45
 # Where fewer rows show the picture, medians of so many are looked at.
 _MANY_ROWS = 0.6
 _BLOCK_ROWS = 16
-_USUAL_SCATTER_PX = 0.3
-_SCATTER_PX = (0.05, 1.0)
-_OUTLYING = 2.5
-_ROWS_ALIKE = 6.0
 # No edge is known better than this: the gate's shadow is soft and the film lies uneven.
 _LEAST_SIGMA_PX = 0.18
-_USUAL_TILT = 0.01
 
 
 @dataclass(frozen=True)
@@ -179,63 +170,9 @@ def _placed(
 
 def _refined(part: Row, y: Row, begin: float, noise: float, over_base: bool) -> EdgePlace | None:
     """Return the edge by rows at heights `y`, in columns of the part."""
-    place = begin
-    fit = (0.0, 0.0, 0.0, 0.0)
-    for _ in range(_ROUNDS):
-        left, right = math.floor(place - _BLUR_PX), math.ceil(place + _BLUR_PX)
-        inner = (right, right + _INSIDE_PX)
-        left = max(left, 0)
-        if right - left < 2 or inner[1] > part.shape[1] or (over_base and left < 2):
-            return None
-        level = part[:, left - 2 : left].mean(axis=1) if over_base else np.zeros(len(y))
-        contrast = part[:, inner[0] : inner[1]].mean(axis=1) - level
-        clear = contrast > 3.0 * noise / math.sqrt(_INSIDE_PX)
-        if clear.sum() < _LEAST_ROWS:
-            return None
-        area = (part[:, left:right] - level[:, None]).sum(axis=1)
-        errors = noise * math.sqrt(right - left) / contrast[clear]
-        fit = _through_rows(area[clear] / contrast[clear], errors, y[clear])
-        moved = right - 0.5 - fit[0]
-        done = abs(moved - place) < 0.02
-        place = float(np.clip(moved, place - 1.0, place + 1.0))
-        if done:
-            break
-    return EdgePlace(place, -fit[1], fit[2], fit[3], float(clear.mean()))
+    from pipeline.edge_kernel import edge_through_rows
 
-
-def _median(values: Row) -> float:
-    """Return the median of numbers; quicker than numpy's where they are few."""
-    half = len(values) // 2
-    if len(values) % 2:
-        return float(np.partition(values, half)[half])
-    low, high = np.partition(values, (half - 1, half))[half - 1 : half + 1]
-    return float((low + high) / 2)
-
-
-def _through_rows(length: Row, error: Row, y: Row) -> tuple[float, float, float, float]:
-    """Return length at y = 0, its slope, and the standard errors of both, of all rows.
-
-    What scenes do beside the edge scatters the rows more than noise does, and some by far.
-    """
-    scatter = _USUAL_SCATTER_PX
-    rest = np.zeros_like(length)
-    for _ in range(_ROUNDS):
-        spread = np.hypot(error, scatter)
-        weight = 1.0 / spread**2 / (1.0 + (rest / (_OUTLYING * spread)) ** 2)
-        total = float(weight.sum())
-        # A ridge holds the slope to what gates have where few rows tell.
-        moment, second = float(weight @ y), float(weight @ y**2) + 1.0 / _USUAL_TILT**2
-        sums = np.array([weight @ length, weight @ (y * length)])
-        normal = np.array([[total, moment], [moment, second]])
-        at, slope = np.linalg.solve(normal, sums)
-        rest = length - at - slope * y
-        scatter = min(max(1.4826 * _median(np.abs(rest)), _SCATTER_PX[0]), _SCATTER_PX[1])
-    inverse = np.linalg.inv(normal)
-    # Neighbouring rows see the same part of the scene: fewer tell apart than there are.
-    alike = math.sqrt(_ROWS_ALIKE)
-    return (
-        float(at),
-        float(slope),
-        alike * float(np.sqrt(inverse[0, 0])),
-        alike * float(np.sqrt(inverse[1, 1])),
-    )
+    edge = np.empty(5)
+    if not edge_through_rows(np.ascontiguousarray(part), y, begin, noise, over_base, edge):
+        return None
+    return EdgePlace(*edge.tolist())

@@ -1,13 +1,13 @@
 """Open gate, dark level and film base of a scan, told apart by their light."""
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.channels import greatest
+from pipeline.channels import channel_mean, greatest, less, log_above
 from pipeline.density import Illumination, Triple, as_triple
+from pipeline.order_statistic import median
 
 Light = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -15,6 +15,7 @@ Mode = tuple[NDArray[np.float64], float]
 
 _BIN = 0.03
 _MOST_BINS = 4_000_000
+_MOST_LOOKED_AT = 4000
 _LIGHT_FLOOR = 1e-5
 _LEAST_SHARE = 0.004
 _DARKEST_BASE = -2.2
@@ -42,39 +43,40 @@ class Levels:
 
 def crowded_places(log_light: NDArray[np.float32]) -> list[Mode]:
     """Return the crowded places of log10 light (n, 3), brightest first, with their share of n."""
-    red, green, blue = log_light.T
-    inside = log_light[np.minimum(np.minimum(red, green), blue) > _DARKEST_BASE]
-    if not len(inside):
+    from pipeline.crowd_kernel import bins_of, crowds, sort_by_cell
+
+    points = np.ascontiguousarray(log_light, np.float32)
+    bins, inside = np.empty(points.shape, np.int32), np.empty_like(points)
+    lowest, highest = np.zeros(3, np.int64), np.zeros(3, np.int64)
+    darkest, width = np.float32(_DARKEST_BASE), np.float32(_BIN)
+    count = bins_of(points, darkest, width, bins, inside, lowest, highest)
+    if not count:
         return []
-    bins = np.floor(inside / _BIN).astype(np.int32)
-    lowest = bins.min(axis=0)
-    size = bins.max(axis=0) - lowest + 1
-    keys = ((bins[:, 0] - lowest[0]) * size[1] + bins[:, 1] - lowest[1]) * size[2]
-    keys += bins[:, 2] - lowest[2]
-    filled, inverse, counts = _counted(keys, int(size.prod()))
-    places = np.stack(np.unravel_index(filled, tuple(size)), axis=1) + lowest
-    centres = (places + 0.5) * _BIN
-    modes = []
-    taken = np.zeros(len(counts), bool)
-    order = np.argsort(-counts, kind="stable")[:4000]
-    for index in order:
-        if taken[index]:
-            continue
-        near = greatest(np.abs(centres - centres[index])) < 1.6 * _BIN
-        share = counts[near].sum() / len(log_light)
-        if share >= _LEAST_SHARE:
-            members = near[inverse]
-            modes.append((np.median(inside[members], axis=0), float(share)))
-            taken |= near
-        # A place gathers 27 bins, of which none after this one holds more.
-        if counts[index] < _LEAST_SHARE * len(log_light) / 27:
-            break
+    size = highest - lowest + 1
+    keys = ((bins[:count, 0] - lowest[0]) * size[1] + bins[:count, 1] - lowest[1]) * size[2]
+    keys += bins[:count, 2] - lowest[2]
+    filled, cells, counts = _counted(keys, int(size.prod()))
+    ends = np.cumsum(counts)
+    starts = ends - counts
+    ordered = np.empty((3, count), np.float32)
+    sort_by_cell(inside, cells, starts.copy(), ordered)
+    # A place gathers 27 bins, of which none after the last one looked at holds more.
+    order = np.argsort(-counts, kind="stable")[:_MOST_LOOKED_AT]
+    found = np.empty((len(order), 27), np.int64)
+    least = _LEAST_SHARE * len(points) / 27
+    many = crowds(filled, counts, size, order, len(points), _LEAST_SHARE, least, found)
+    modes: list[Mode] = []
+    for row in found[:many]:
+        near = row[row >= 0]
+        members = [ordered[:, starts[cell] : ends[cell]] for cell in near]
+        level = median(np.concatenate(members, axis=1))
+        modes.append((level, float(counts[near].sum() / len(points))))
     return sorted(modes, key=lambda mode: -float(mode[0].sum()))
 
 
 def _counted(
-    keys: NDArray[np.int32], bound: int
-) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
+    keys: NDArray[np.int64], bound: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
     """Return the keys there are in order, the place of each among them, and their counts."""
     # Light of floats may spread over far more bins than film does.
     if bound > _MOST_BINS:
@@ -115,8 +117,8 @@ def base_of(light: Light, levels: Levels) -> Triple | None:
         Gate and dark level of the scan.
     """
     dark = np.asarray(levels.illumination.dark)
-    logs = np.log10(np.maximum(light - dark.astype(np.float32), _LIGHT_FLOOR))
-    modes = crowded_places(logs.astype(np.float32))
+    logs = log_above(light, dark, _LIGHT_FLOOR)
+    modes = crowded_places(logs)
     gate = levels.illumination.gate
     if gate is not None:
         open_gate = np.log10(np.asarray(gate) - dark)
@@ -152,7 +154,7 @@ def fades_from_gate(
     length = float(step.mean())
     if length <= 0.0 or np.ptp(step) > _MOST_FADE_TINT or length > _MOST_FADE:
         return False
-    share = (log_light - level).mean(axis=1) / length
+    share = channel_mean(less(log_light, level)) / length
     counts, _ = np.histogram(share, bins=6, range=(-1 / 12, 11 / 12))
     return bool(counts[1:].min() > _FADE_BETWEEN * counts[0])
 
@@ -223,12 +225,12 @@ def find_levels(
     step = max(1, int(np.sqrt(light.shape[0] * light.shape[1] / 400_000)))
     flat = light[::step, ::step].reshape(-1, 3)
     flat_clipped = clipped[::step, ::step].reshape(-1)
-    log_light = np.log10(np.maximum(flat - np.asarray(dark, np.float32), _LIGHT_FLOOR))
-    modes = crowded_places(log_light.astype(np.float32))
+    log_light = log_above(flat, dark, _LIGHT_FLOOR)
+    modes = crowded_places(log_light)
     if not modes:
         return None
     brightest = modes[0][0]
-    near = greatest(np.abs(log_light - brightest)) < 0.06
+    near = greatest(np.abs(less(log_light, brightest))) < 0.06
     # A file of fewer bits, spread over 16, stops short of the last code.
     full = float((10.0**brightest + np.asarray(dark)).max()) > _FULL_SCALE
     gate_clipped = full or bool(flat_clipped[near].mean() > 0.5)

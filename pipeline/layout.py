@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.channels import channel_mean, greatest
+from pipeline.channels import channel_mean, less, log_above, tint
 from pipeline.density import Triple
 from pipeline.film_area import FilmArea, film_areas, rough_line, runs_upright, split_abreast
 from pipeline.film_edge import EdgeLine, find_edges
@@ -99,10 +99,9 @@ def base_mask(light: Light, levels: Levels) -> Mask:
     """Return where light (..., 3) is like that of the film base, bool (...)."""
     dark = np.asarray(levels.illumination.dark, np.float32)
     base = np.log10(np.asarray(levels.base_light, np.float32) - dark)
-    off = np.log10(np.maximum(light - dark, 1e-6)) - base
+    off = less(log_above(light, dark, 1e-6), base)
     mean = channel_mean(off)
-    tint = greatest(np.abs(off - mean[..., None]))
-    like: Mask = (np.abs(mean) < _BASE_TOLERANCE) & (tint < _BASE_TINT_TOLERANCE)
+    like: Mask = (np.abs(mean) < _BASE_TOLERANCE) & (tint(off, mean) < _BASE_TINT_TOLERANCE)
     return like
 
 
@@ -271,7 +270,10 @@ def _measured(
     mask = _placed(piece.area.mask, view)
     valid = _placed(np.ones(piece.holder.shape, bool), view)
     share = open_share(view.light, piece.levels)
-    share[_placed(piece.holder, view) | ~valid] = 0.0
+    hidden = ~valid
+    if piece.holder.any():
+        hidden |= _placed(piece.holder, view)
+    share[hidden] = 0.0
     narrow = film_sizes()["135"]
     height = 2 * half[1] / (1 + _MARGIN_OF_WIDTH * 2)
     edges = find_edges(view.light, mask, valid, share, height / narrow.width_mm, _MOST_SLOPE)

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.channels import channel_mean
 from pipeline.density import Triple, as_triple
 from pipeline.film_format import FilmSize
 from pipeline.measure_limit import measure_limits
@@ -62,7 +63,7 @@ def find_leak(
         max(0, round(sum(film_rows) / 2 - 0.3 * film.image_across_mm * px_per_mm)),
         max(1, round(sum(film_rows) / 2 + 0.3 * film.image_across_mm * px_per_mm)),
     )
-    inside = above[middle, : bins * width].mean(axis=2)
+    inside = channel_mean(above[middle, : bins * width])
     within = np.percentile(inside.reshape(len(inside), bins, width), 10, axis=(0, 2))
     struck = (np.minimum(mean.min(axis=0), within) > float(limits["struck_density"])).astype(float)
     reach = max(1, round(float(limits["beside_struck_mm"]) / _BIN_MM))
@@ -93,7 +94,7 @@ def _bare(above: Light, rows: tuple[float, float], bins: int, width: int) -> Lig
     if len(part) < 2:
         return None
     cells = part.reshape(len(part), bins, width, 3).transpose(1, 0, 2, 3).reshape(bins, -1, 3)
-    mean = cells.mean(axis=2)
+    mean = channel_mean(cells)
     film = np.where(mean < _HOLE_DENSITY, np.nan, mean)
     known = np.isfinite(film).mean(axis=1) > 0.5
     level = np.zeros((bins, 3), np.float32)

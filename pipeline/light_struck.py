@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from pipeline.film_format import FilmSize
 from pipeline.measure_limit import measure_limits
+from pipeline.order_statistic import median
 
 Light = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -110,7 +111,7 @@ def _columns(
 
 def _median(above: Light, first: float, last: float) -> Light | None:
     rows = above[max(0, int(np.ceil(first))) : max(0, int(np.floor(last)))]
-    return None if len(rows) < _LEAST_REBATE_PX else np.median(rows, axis=0).astype(np.float32)
+    return None if len(rows) < _LEAST_REBATE_PX else median(rows, 0).astype(np.float32)
 
 
 def _longest(mask: NDArray[np.bool_]) -> tuple[int, int]:

@@ -1,4 +1,4 @@
-"""The compiled loop that counts points on lines; importing it loads the compiler."""
+"""The compiled loops that find lines along a strip; importing them loads the compiler."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,3 +30,20 @@ def fullest_windows(rests: Numbers, width: float, found: Whole) -> None:
             if stop - start > most:
                 most, at = stop - start, start
         found[index, 0], found[index, 1] = at, most
+
+
+@compiled("void(boolean[:,::1], int64, int64[::1])")
+def first_runs(film: NDArray[np.bool_], run: int, first: Whole) -> None:
+    """Fill in the first row of each column from which film goes on for `run` rows, else -1."""
+    height, width = film.shape
+    long = np.zeros(width, np.int64)
+    first[:] = -1
+    left = width
+    for row in range(height):
+        for column in range(width):
+            long[column] = long[column] + 1 if film[row, column] else 0
+            if long[column] == run and first[column] < 0:
+                first[column] = row - run + 1
+                left -= 1
+        if not left:
+            break

@@ -114,17 +114,37 @@ def _reduced_integers(
 ) -> tuple[Light, NDArray[np.bool_], NDArray[np.int64]]:
     from pipeline.proxy_kernel import block_means_of_codes, block_means_of_light
 
+    # Where other samples lie between them, averaging those too is quicker than leaving them out.
+    dense, first = _dense(codes)
+    if first and encoding.kind != "linear":
+        # Tables are in the order of samples.
+        dense, first = np.ascontiguousarray(codes), 0
+    span = first, first + codes.shape[2]
     rows, columns = (-(-side // factor) for side in codes.shape[:2])
-    light = np.empty((rows, columns, codes.shape[2]), np.float32)
-    mask, counts = np.empty((rows, columns), np.bool_), np.zeros(codes.shape[2], np.int64)
-    flat = np.ascontiguousarray(codes).reshape(len(codes), -1)
+    light = np.empty((rows, columns, dense.shape[2]), np.float32)
+    mask, counts = np.empty((rows, columns), np.bool_), np.zeros(dense.shape[2], np.int64)
+    flat = dense.reshape(len(dense), -1)
     most = 2**bits - 1
     if encoding.kind == "linear":
-        block_means_of_codes(flat, factor, np.uint32(most), 1.0 / most, light, mask, counts)
+        block_means_of_codes(flat, factor, np.uint32(most), 1.0 / most, light, mask, counts, span)
     else:
         tables = light_tables(encoding, bits)
-        block_means_of_light(flat, factor, tables, np.uint32(most), 1.0, light, mask, counts)
-    return light, mask, counts
+        block_means_of_light(flat, factor, tables, np.uint32(most), 1.0, light, mask, counts, span)
+    return light[..., slice(*span)], mask, counts[slice(*span)]
+
+
+def _dense(codes: NDArray[np.generic]) -> tuple[NDArray[np.generic], int]:
+    """Return dense codes (rows, columns, samples) and which of their samples the first one is."""
+    whole = codes.base
+    if isinstance(whole, np.ndarray) and whole.ndim == 3 and whole.flags.c_contiguous:
+        apart = codes.__array_interface__["data"][0] - whole.__array_interface__["data"][0]
+        first, rest = divmod(apart, whole.itemsize)
+        alike = (whole.dtype, whole.shape[:2], whole.strides) == (
+            codes.dtype, codes.shape[:2], codes.strides,
+        )  # fmt: skip
+        if alike and not rest and 0 <= first <= whole.shape[2] - codes.shape[2]:
+            return whole, first
+    return np.ascontiguousarray(codes), 0
 
 
 def _parts(size: int, factor: int) -> tuple[tuple[slice, slice], tuple[slice, slice]]:

@@ -9,6 +9,7 @@ from pipeline.compiled import compiled
 
 Sums = NDArray[Any]
 Codes = NDArray[Any]
+Span = tuple[int, int]
 
 _ROWS = [f"{kind}[:,::1]" for kind in ("uint16", "uint8")]
 
@@ -36,7 +37,14 @@ def _add_light(row: Codes, sums: Sums, hits: Codes, full: Any, tables: Sums, sam
 
 @compiled(fast=True)
 def _across(
-    sums: Sums, hits: Codes, factor: int, scale: float, means: Sums, mask: Codes, counts: Codes
+    sums: Sums,
+    hits: Codes,
+    factor: int,
+    scale: float,
+    means: Sums,
+    mask: Codes,
+    counts: Codes,
+    span: Span,
 ) -> None:
     """Fill a row of means (n, samples) and its mask with the sums of blocks, times a scale."""
     columns, samples = means.shape
@@ -51,17 +59,24 @@ def _across(
                 struck += hits[at]
             means[column, sample] = total * scale / (last - first)
             counts[sample] += struck
-            if sample < 3:
+            if span[0] <= sample < span[1]:
                 clipped += struck
         mask[column] = clipped > 0
 
 
-_OUT = "uint32, float64, float32[:,:,::1], boolean[:,::1], int64[::1]"
+_OUT = "uint32, float64, float32[:,:,::1], boolean[:,::1], int64[::1], UniTuple(int64, 2)"
 
 
 @compiled([f"void({rows}, int64, {_OUT})" for rows in _ROWS], fast=True)
 def block_means_of_codes(
-    codes: Codes, factor: int, full: Any, scale: float, means: Sums, mask: Codes, counts: Codes
+    codes: Codes,
+    factor: int,
+    full: Any,
+    scale: float,
+    means: Sums,
+    mask: Codes,
+    counts: Codes,
+    span: Span,
 ) -> None:
     """Average codes over blocks of factor x factor, those at the ends over what is there.
 
@@ -74,6 +89,8 @@ def block_means_of_codes(
     means, mask, counts
         (rows / factor, columns / factor, samples) and as many flags without samples, filled;
         clipped codes of each sample, added.
+    span
+        First sample whose clipped codes set flags, and one past the last.
     """
     length = codes.shape[1]
     sums, hits = np.empty(length, np.uint32), np.empty(length, np.uint32)
@@ -83,7 +100,7 @@ def block_means_of_codes(
         top, bottom = out * factor, min((out + 1) * factor, len(codes))
         for row in range(top, bottom):
             _add(codes[row], sums, hits, full)
-        _across(sums, hits, factor, scale / (bottom - top), means[out], mask[out], counts)
+        _across(sums, hits, factor, scale / (bottom - top), means[out], mask[out], counts, span)
 
 
 @compiled([f"void({rows}, int64, float32[:,::1], {_OUT})" for rows in _ROWS], fast=True)
@@ -96,6 +113,7 @@ def block_means_of_light(
     means: Sums,
     mask: Codes,
     counts: Codes,
+    span: Span,
 ) -> None:
     """Average the light of codes, by a table for all samples or one for each.
 
@@ -109,4 +127,4 @@ def block_means_of_light(
         top, bottom = out * factor, min((out + 1) * factor, len(codes))
         for row in range(top, bottom):
             _add_light(codes[row], sums, hits, full, tables, means.shape[2])
-        _across(sums, hits, factor, scale / (bottom - top), means[out], mask[out], counts)
+        _across(sums, hits, factor, scale / (bottom - top), means[out], mask[out], counts, span)

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.edge_code import EdgeFormat
+from pipeline.order_statistic import median
 
 Light = NDArray[np.float32]
 
@@ -135,7 +136,7 @@ def _resized(picture: Light, width: int, height: int, how: int) -> Light:
 
 def _base(body: Light) -> NDArray[np.float64]:
     """Return the light of the base: codes cover less than half of any row, holes too."""
-    rows = np.median(body, axis=1).astype(np.float64)
+    rows = median(body, 1).astype(np.float64)
     return np.asarray(np.percentile(rows, 70, axis=0))
 
 
@@ -145,6 +146,6 @@ def _weights(body: Light) -> NDArray[np.float64]:
     bend = np.diff(body, n=2, axis=1) if body.shape[1] > 2 else np.zeros((1, 1, 3))
     # A second difference of white noise has sqrt(6) times its deviation; 1.4826 makes the
     # median of absolute values the standard deviation of a normal law.
-    noise = 1.4826 / np.sqrt(6.0) * np.median(np.abs(bend), axis=(0, 1)) + NOISE_FLOOR
+    noise = 1.4826 / np.sqrt(6.0) * median(np.abs(bend).reshape(-1, 3), 0) + NOISE_FLOOR
     weight = np.maximum(contrast, 1e-6) / noise**2
     return np.asarray(weight / weight.sum(), dtype=np.float64)

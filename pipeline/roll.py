@@ -1,9 +1,9 @@
 """A roll from its scans to its files: survey, solve, render, report."""
 
 import itertools
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from collections.abc import Set as AbstractSet
-from concurrent.futures import CancelledError, Executor, as_completed
+from concurrent.futures import CancelledError, Executor, Future, as_completed
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from errno import EDQUOT, ENOENT, ENOSPC, ENOTCONN, EROFS, ESTALE
@@ -38,6 +38,7 @@ from pipeline.roll_survey import (
     told,
 )
 from pipeline.scan import content_hash
+from pipeline.scan_content import ScanContent, content_of
 from pipeline.scan_sharing import shared_scans
 from pipeline.space import find_space
 from pipeline.standing import Outcome, note_whole, standing
@@ -151,7 +152,7 @@ def _written(
     tally = _Tally()
     record = record_of(surveyed, split)
     tasks = _tasks(surveyed, record, out)
-    works = _works(tasks, split, journal, executor, tally, listen)
+    works = _works(tasks, split, surveyed.contents, journal, executor, tally, listen)
     kept = {work.name for work in works if journal.is_done(work.name, work.key)}
     for name in sorted(kept):
         listen(Event("kept", name, len(kept), len(works)))
@@ -211,6 +212,7 @@ def _tasks(surveyed: SurveyedRoll, record: RollRecord, out: Path) -> list[FrameT
 def _works(
     tasks: Sequence[FrameTask],
     split: bool,
+    begun: Mapping[Path, Future[ScanContent]],
     journal: Journal,
     executor: Executor,
     tally: _Tally,
@@ -219,11 +221,18 @@ def _works(
     """Return the tasks with their keys, without those whose scan can't be read any more."""
     known = {task.scan.path: journal.known_hash(task.scan.path) for task in tasks}
     hashes = {path: value for path, value in known.items() if value is not None}
-    pending = {path: executor.submit(content_hash, path) for path in known if path not in hashes}
+    pending = {
+        path: begun.get(path) or executor.submit(content_of, path)
+        for path in known
+        if path not in hashes
+    }
     try:
         for count, (path, future) in enumerate(pending.items(), 1):
             try:
-                hashes[path] = future.result()
+                content = future.result()
+                # Another run may have been waited for meanwhile.
+                value = content.value if content.holds(path) else content_hash(path)
+                hashes[path] = value
                 journal.note_hash(path, hashes[path])
             except Exception as error:
                 event = Event("failed", path.name, count, len(pending))

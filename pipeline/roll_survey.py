@@ -3,8 +3,8 @@
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Executor, Future, as_completed
-from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -17,21 +17,22 @@ from pipeline.film import FilmProfile, find_film
 from pipeline.film_code import profile_of_codes
 from pipeline.film_place import film_code
 from pipeline.frame_colour import FrameColour, frame_colours
-from pipeline.frames import CLEAR
-from pipeline.gate import GateHabit, shared_habit
 from pipeline.heap import give_back
+from pipeline.look_store import LookStore
 from pipeline.monochrome import PROFILE as MONOCHROME
 from pipeline.monochrome import UNCLEAR, film_kind
 from pipeline.numbering import FrameNumber, in_film_order, number_roll, with_roll_numbers
 from pipeline.picture_store import PictureStore
 from pipeline.print_tone import PrintTone
-from pipeline.problem import ClusterProblem, Problem, ScanProblem
+from pipeline.problem import Problem, ScanProblem
 from pipeline.record import ScanTrouble
 from pipeline.recut import Recut, recut
 from pipeline.roll_colour import colour_of_roll, picture_samples, tone_of_roll
 from pipeline.roll_curve import FilmCurve, film_curve_of_roll, unnamed_wedges
 from pipeline.same_film import film_notes
+from pipeline.scan_content import ScanContent, begin_contents
 from pipeline.scanner_profile import ScannerProfile, find_scanner, with_scanner
+from pipeline.second_look import begin_again, finished_again
 from pipeline.settings import ROLL_FILE, RollNotes, Settings
 from pipeline.survey import Cuts, ScanSurvey, StripSurvey, survey_scan
 
@@ -77,7 +78,7 @@ class SurveyedRoll:
     `colours` has a row for each strip with one for each frame: the roll's colour, and what
     single frames change of it. `tone` is that of all prints. `reference` says in words what
     chart or card the colour is from, None where there is none; `curve` is what a wedge, a bracket
-    or a chart shows of the film.
+    or a chart shows of the film; `contents` are those of scans that were begun to be hashed.
     """
 
     roll: Roll
@@ -93,6 +94,7 @@ class SurveyedRoll:
     reference: str | None = None
     scanner: ScannerProfile | None = None
     curve: FilmCurve | None = None
+    contents: Mapping[Path, Future[ScanContent]] = field(default_factory=dict)
 
 
 def safe_name(text: str) -> str:
@@ -102,12 +104,20 @@ def safe_name(text: str) -> str:
     return cut.strip(".-") or "roll"
 
 
-def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRoll:
+def survey_roll(
+    roll: Roll,
+    executor: Executor,
+    listen: Listener,
+    known_hash: Callable[[Path], str | None] | None = None,
+) -> SurveyedRoll:
     """Return the survey of all scans of a roll and the one colour solved from it.
 
     A scan that fails is listed in `problems`, and the others are done. What had to be assumed
     of several scans is told and listed once. Frames are as the user corrected them; the colour
     is solved from them as found, so that a correction leaves all other frames as they are.
+
+    `known_hash` tells the hashes of scans' contents that are known; where it is given, others
+    are taken on the way.
 
     Raises
     ------
@@ -123,10 +133,13 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
     profile = None if chosen is None else find_film(chosen)
     named = roll.settings.scanner_profile
     scanner = None if named is None else find_scanner(named)
-    store = PictureStore()
-    surveys, problems = _surveys(roll, executor, listen, store)
+    store, looks = PictureStore(), LookStore()
+    surveys, problems = _surveys(roll, executor, listen, store, looks)
     problems += _refused(roll, listen)
-    surveys = _second_look(roll, surveys, executor, store)
+    again = begin_again(roll.settings, surveys, executor, looks)
+    # Workers read for hashes while others look again, and while the roll is solved.
+    contents = begin_contents([survey.path for survey in surveys], executor, known_hash)
+    surveys = finished_again(surveys, again, partial(_put_away, store=store))
     found = with_roll_numbers(in_film_order([s for survey in surveys for s in survey.strips]))
     numbers = number_roll(found, roll.settings.first_number)
     plan = recut(roll.notes.frames, found, numbers)
@@ -167,6 +180,7 @@ def survey_roll(roll: Roll, executor: Executor, listen: Listener) -> SurveyedRol
         reference=(reference.source or None) if reference else None,
         scanner=scanner,
         curve=curve,
+        contents=contents,
     )
 
 
@@ -280,10 +294,10 @@ def told(name: str, error: Exception) -> str:
 
 
 def _surveys(
-    roll: Roll, executor: Executor, listen: Listener, store: PictureStore
+    roll: Roll, executor: Executor, listen: Listener, store: PictureStore, looks: LookStore
 ) -> tuple[list[ScanSurvey], list[ScanTrouble]]:
     pending = {
-        executor.submit(survey_scan, path, roll.settings): index
+        executor.submit(survey_scan, path, roll.settings, looks=looks): index
         for index, path in enumerate(roll.scans)
     }
     done: dict[int, ScanSurvey] = {}
@@ -331,58 +345,6 @@ def _refused(roll: Roll, listen: Listener) -> list[ScanTrouble]:
         listen(Event("failed", name, 0, 0, str(problem)))
         troubles.append(ScanTrouble(name, str(problem)))
     return troubles
-
-
-def _second_look(
-    roll: Roll, surveys: list[ScanSurvey], executor: Executor, store: PictureStore
-) -> list[ScanSurvey]:
-    """Return surveys, unclear ones done again by what the others show of the camera."""
-    habits = roll_habits([strip for survey in surveys for strip in survey.strips])
-    if not habits:
-        return surveys
-    pending = {
-        index: executor.submit(survey_scan, survey.path, roll.settings, habits)
-        for index, survey in enumerate(surveys)
-        if any(_unclear(strip, habits) for strip in survey.strips)
-    }
-    again = list(surveys)
-    try:
-        for index in tuple(pending):
-            # A scan that can't be read any more was read once, and that counts.
-            with suppress(ScanProblem):
-                again[index] = _put_away(_result(pending.pop(index)), store)
-    finally:
-        drop(pending.values())
-    return again
-
-
-def roll_habits(strips: Sequence[StripSurvey]) -> dict[str, GateHabit]:
-    """Return what the strips of a roll show of its camera, by format; empty if too little."""
-    counted_habits: dict[str, list[tuple[GateHabit, int]]] = {}
-    for strip in strips:
-        if strip.habit is not None:
-            clear = sum(frame.confidence >= CLEAR for frame in strip.frames)
-            counted_habits.setdefault(strip.format, []).append((strip.habit, clear))
-    shared = {name: shared_habit(habits) for name, habits in counted_habits.items()}
-    return {name: habit for name, habit in shared.items() if habit is not None}
-
-
-def _result(future: Future[ScanSurvey]) -> ScanSurvey:
-    """Return a survey without which the roll would come out otherwise."""
-    try:
-        return future.result()
-    except Exception as error:
-        if is_lost(error):
-            raise ClusterProblem(
-                None, "the cluster gave work up", "see to its workers and run again"
-            ) from error
-        raise
-
-
-def _unclear(strip: StripSurvey, habits: Mapping[str, GateHabit]) -> bool:
-    if strip.format not in habits:
-        return True
-    return any(frame.confidence < CLEAR for frame in strip.frames)
 
 
 def drop(pending: Iterable[Future[Any]]) -> None:

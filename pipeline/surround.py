@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.channels import channel_mean, greatest, least
+from pipeline.channels import channel_mean, greatest, least, less, log_above, over, tint
 from pipeline.illumination import Levels, crowded_places, fades_from_gate, is_base
 
 Light = NDArray[np.float32]
@@ -49,8 +49,8 @@ class Surround:
 def over_base(light: Light, levels: Levels) -> Light:
     """Return light above dark as a share of the film base's, (..., 3)."""
     dark = np.asarray(levels.illumination.dark, np.float32)
-    relative: Light = (light - dark) / (np.asarray(levels.base_light, np.float32) - dark)
-    return relative
+    base: Light = np.asarray(levels.base_light, np.float32) - dark
+    return over(less(light, dark), base) if light.ndim > 1 else (light - dark) / base
 
 
 def openness(light: Light, levels: Levels) -> Plane:
@@ -101,7 +101,7 @@ def opaque_below(relative: Light) -> float:
 def _even_surround(light: Light, levels: Levels) -> Mask:
     """Return where a scan shows an even, grey or white holder, as found along its border."""
     dark = np.asarray(levels.illumination.dark, np.float32)
-    logs = np.log10(np.maximum(light - dark, np.float32(1e-5)))
+    logs = log_above(light, dark, 1e-5)
     rim = np.concatenate(
         [logs[:3].reshape(-1, 3), logs[-3:].reshape(-1, 3), logs[:, :3].reshape(-1, 3),
          logs[:, -3:].reshape(-1, 3)]
@@ -120,11 +120,10 @@ def _even_surround(light: Light, levels: Levels) -> Mask:
             continue
         if fades_from_gate(level, open_gate, some):
             continue
-        off = logs - level.astype(np.float32)
+        off = less(logs, level)
         mean = channel_mean(off)
-        tint = greatest(np.abs(off - mean[:, :, None]))
         even = (mean > -_SURROUND_TOLERANCE) & (mean < min(_SURROUND_TOLERANCE, to_gate / 2))
-        even &= tint < _SURROUND_TINT
+        even &= tint(off, mean) < _SURROUND_TINT
         # Along a side of the scan lies a holder from corner to corner; pictures do not.
         corners = [
             even[y, x].mean()

@@ -47,12 +47,12 @@ class Told:
 class _Here:
     """An executor that does the work at once, so that every roll has one process."""
 
-    def submit(self, task, *arguments):  # type: ignore[no-untyped-def]
+    def submit(self, task, *arguments, **named):  # type: ignore[no-untyped-def]
         from concurrent.futures import Future
 
         future: Future = Future()
         try:
-            future.set_result(task(*arguments))
+            future.set_result(task(*arguments, **named))
         except Exception as error:
             future.set_exception(error)
         return future

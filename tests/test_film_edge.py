@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.film_edge import find_edges, robust_line
+from pipeline.film_edge import find_edges, least_squares_line, robust_line
 
 GATE, BASE, HOLDER = 0.9, 0.3, 0.002
 HEIGHT, WIDTH, SCALE = 120, 400, 2.5
@@ -104,3 +104,10 @@ def test_the_border_of_the_scan_is_no_edge():
 def test_no_film_has_no_edges():
     view, film, valid, share = drawn((0.0, 10.0), (0.0, 100.0))
     assert find_edges(view, np.zeros_like(film), valid, share, SCALE, 0.06) is None
+
+
+@given(st.integers(2, 30), st.integers(0, 99))
+def test_the_line_through_points_is_that_of_numpy(count, seed):
+    rng = np.random.default_rng(seed)
+    x, y = np.cumsum(rng.random(count) + 0.1) - 500.0, rng.normal(size=count) + 300.0
+    assert least_squares_line(x, y) == pytest.approx(np.polyfit(x, y, 1), rel=1e-6, abs=1e-7)

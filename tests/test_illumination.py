@@ -3,7 +3,14 @@
 import numpy as np
 import pytest
 
-from pipeline.illumination import Levels, base_of, dark_level, fades_from_gate, find_levels
+from pipeline.illumination import (
+    Levels,
+    base_of,
+    crowded_places,
+    dark_level,
+    fades_from_gate,
+    find_levels,
+)
 from tests.film_model import FrameSpec, Holder, ModelScan, Roll, StripSpec, make_scan
 
 ROLL = Roll("film-a", [FrameSpec("chart"), FrameSpec("coffee")], seed=1)
@@ -179,3 +186,39 @@ def test_film_under_a_clipped_gate_has_an_edge_and_a_lamps_fall_off_none():
     assert not fades_from_gate(level, gate, film)
     fading = np.repeat(rng.uniform(-0.12, 0, (10_000, 1)), 3, axis=1)
     assert fades_from_gate(level, gate, fading)
+
+
+def crowds_by_hand(logs: np.ndarray) -> list[tuple[np.ndarray, float]]:
+    """Return what `crowded_places` promises, counted cell by cell in a dictionary."""
+    inside = logs[logs.min(axis=1) > -2.2]
+    cells = np.floor(inside / np.float32(0.03)).astype(int)
+    names, counts = np.unique(cells, axis=0, return_counts=True)
+    open_cells, found = {tuple(name) for name in names}, []
+    for name in names[np.argsort(-counts, kind="stable")]:
+        if tuple(name) not in open_cells:
+            continue
+        near = np.abs(cells - name).max(axis=1) <= 1
+        if near.sum() / len(logs) >= 0.004:
+            found.append((np.median(inside[near], axis=0), near.sum() / len(logs)))
+            open_cells -= {tuple(cell) for cell in cells[near]}
+    return sorted(found, key=lambda crowd: -float(crowd[0].sum()))
+
+
+@pytest.mark.parametrize("spread", [0.02, 0.2, 8.0])
+def test_crowds_are_those_counted_cell_by_cell(spread):
+    rng = np.random.default_rng(4)
+    middles = np.array([[-0.1, -0.2, -0.3], [-0.9, -1.2, -1.4], [-1.0, -1.21, -1.38]])
+    logs = rng.normal(middles[:, None], 0.01, (3, 400, 3)).reshape(-1, 3)
+    wide = np.concatenate([logs, rng.normal(0.0, spread, (300, 3))]).astype(np.float32)
+    # Light of floats may spread over more bins than a table of them could hold.
+    wide = np.concatenate([wide, np.full((1, 3), 30.0 * spread, np.float32)])
+    found, expected = crowded_places(wide), crowds_by_hand(wide)
+    assert len(found) == len(expected) >= 2
+    for (level, share), (by_hand, part) in zip(found, expected, strict=True):
+        assert level == pytest.approx(by_hand, abs=1e-7)
+        assert share == pytest.approx(part)
+
+
+def test_light_of_which_nothing_is_film_has_no_crowds():
+    assert crowded_places(np.full((50, 3), -3.0, np.float32)) == []
+    assert crowded_places(np.zeros((0, 3), np.float32)) == []

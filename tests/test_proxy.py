@@ -6,7 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
-from pipeline.proxy import any_in_block, block_means, to_proxy_xy, to_scan_xy
+from pipeline.encoding import linear, power
+from pipeline.proxy import any_in_block, block_means, reduced, to_proxy_xy, to_scan_xy
 
 
 def plain_means(plane: np.ndarray, factor: int) -> np.ndarray:
@@ -77,3 +78,16 @@ def test_the_centre_of_a_proxy_pixel_is_the_centre_of_its_block():
 def test_ways_there_and_back_are_inverse(x, y, factor):
     points = np.array([[x, y]])
     assert_allclose(to_scan_xy(to_proxy_xy(points, factor), factor), points, atol=1e-8)
+
+
+@pytest.mark.parametrize("encoding", [linear("container"), power(2.2, "option")])
+@pytest.mark.parametrize("samples", [slice(0, 3), slice(3, 4), slice(1, 3)])
+def test_samples_with_others_between_them_are_reduced_as_alone(encoding, samples):
+    every = np.random.default_rng(1).integers(0, 65536, (23, 17, 4)).astype(np.uint16)
+    every[3, 5, 3], every[20, 9, 0] = 65535, 65535
+    part = every[..., samples]
+    for found, alone in zip(
+        reduced(part, encoding, 16, 5), reduced(part.copy(), encoding, 16, 5), strict=True
+    ):
+        assert found.shape == alone.shape
+        assert (found == alone).all()

@@ -31,9 +31,9 @@ def convert(settled: Path, tmp_path: Path, run: Run, monkeypatch):
     looked: list[Path] = []
     survey = roll_survey.survey_scan
 
-    def looking(path: Path, *words: object):
+    def looking(path: Path, *words: object, **more: object):
         looked.append(path)
-        return survey(path, *words)
+        return survey(path, *words, **more)
 
     monkeypatch.setattr(roll_survey, "survey_scan", looking)
     # Files just written may change again within a tick of the clock; these won't.

@@ -1,0 +1,51 @@
+"""The content of a scan as a hash, taken early, and whether it still holds."""
+
+from collections.abc import Callable, Iterable
+from concurrent.futures import Executor, Future
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.container import guarded
+from pipeline.scan import content_hash
+
+
+@dataclass(frozen=True)
+class ScanContent:
+    """A hash of a scan's bytes; `state` is what tells a changed file, from before it was read."""
+
+    value: str
+    state: tuple[int, int, int, int]
+
+    def holds(self, path: Path) -> bool:
+        """Tell whether the scan is as it was when it was hashed."""
+        try:
+            return _state(path) == self.state
+        except OSError:
+            return False
+
+
+def content_of(path: Path) -> ScanContent:
+    """Return the content of a scan.
+
+    Raises
+    ------
+    ScanProblem
+        It can't be read.
+    """
+    with guarded(path):
+        state = _state(path)
+    return ScanContent(content_hash(path), state)
+
+
+def begin_contents(
+    paths: Iterable[Path], executor: Executor, known_hash: Callable[[Path], str | None] | None
+) -> dict[Path, Future[ScanContent]]:
+    """Begin to hash the scans that are not known, if anybody tells which are."""
+    if known_hash is None:
+        return {}
+    return {path: executor.submit(content_of, path) for path in paths if known_hash(path) is None}
+
+
+def _state(path: Path) -> tuple[int, int, int, int]:
+    found = path.stat()
+    return found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino
