@@ -38,7 +38,7 @@ from pipeline.write import write_archive, write_share, write_sidecar
 
 DUST_ENDING = ".dust.png"
 # A whole number of bands, so that none lies on two strips.
-_STRIP_ROWS = 4 * BAND_ROWS
+_STRIP_ROWS = BAND_ROWS
 _SHARE_ENDINGS = {"jpeg": "jpg", "png": "png"}
 
 

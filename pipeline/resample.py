@@ -16,7 +16,7 @@ Matrix = NDArray[np.float64]
 MARGIN_PX = 8
 """Pixels outside an outline that its picture draws on: half of the taps, and as many for tilt."""
 
-BAND_ROWS = 8
+BAND_ROWS = 32
 """Rows of a picture that are straightened at a time; so few stay in the second cache."""
 
 _REACH = 4
