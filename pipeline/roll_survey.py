@@ -12,6 +12,7 @@ import numpy as np
 
 from pipeline.cluster import is_lost
 from pipeline.colour import RollColour
+from pipeline.colour_science import colour_science
 from pipeline.contact_sheet import counted
 from pipeline.film import FilmProfile, find_film
 from pipeline.film_code import profile_of_codes
@@ -300,6 +301,8 @@ def _surveys(
         executor.submit(survey_scan, path, roll.settings, looks=looks): index
         for index, path in enumerate(roll.scans)
     }
+    # Loading it takes as long as a small scan's survey, and then nobody waits for it.
+    colour_science()
     done: dict[int, ScanSurvey] = {}
     problems: dict[int, ScanTrouble] = {}
     try:
