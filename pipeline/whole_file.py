@@ -17,6 +17,7 @@ from pipeline.sidecar import NAMESPACE
 if sys.platform != "win32":
     import fcntl
 
+_FULL_SYNC = None if sys.platform == "win32" else getattr(fcntl, "F_FULLFSYNC", None)
 _PREFIX, _SUFFIX, _TRIAL = ".evenroll-", ".part", "trial"
 # Characters of the final name in the temporary one: file systems take 255 bytes.
 _NAME_PART = 40
@@ -156,9 +157,19 @@ def _settle(folder: Path) -> None:
     with contextlib.suppress(OSError):
         descriptor = os.open(folder, os.O_RDONLY)
         try:
-            os.fsync(descriptor)
+            _to_disk(descriptor)
         finally:
             os.close(descriptor)
+
+
+def _to_disk(descriptor: int) -> None:
+    """Wait until all that was written lies on the disk, not only in its own memory."""
+    # fsync(2) of one system lets the disk keep it; where that can't be asked of it, fsync it is.
+    if _FULL_SYNC is not None:
+        with contextlib.suppress(OSError):
+            fcntl.fcntl(descriptor, _FULL_SYNC)
+            return
+    os.fsync(descriptor)
 
 
 def _lock(file: BinaryIO) -> None:
@@ -193,7 +204,7 @@ def atomic(path: Path, *, settle: bool = True) -> Iterator[BinaryIO]:
                 _lock(file)
             yield file
             file.flush()
-            os.fsync(file.fileno())
+            _to_disk(file.fileno())
         temporary.replace(path)
         if settle:
             _settle(path.parent)

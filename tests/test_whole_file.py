@@ -175,6 +175,24 @@ def test_bytes_reach_the_disk_before_the_name_and_the_name_before_the_end(tmp_pa
     assert steps == ["file", "name", "folder"]
 
 
+@pytest.mark.parametrize("granted", [True, False])
+def test_where_fsync_is_not_enough_more_is_asked_of_the_disk(tmp_path, monkeypatch, granted):
+    # fcntl(2) of macOS: fsync leaves bytes in the drive's memory, F_FULLFSYNC does not; disks that
+    # don't know it refuse.
+    asked: list[object] = []
+
+    def control(descriptor: int, what: object) -> None:
+        asked.append(what)
+        if not granted:
+            raise OSError(errno.ENOTSUP, os.strerror(errno.ENOTSUP))
+
+    monkeypatch.setattr(whole_file, "_FULL_SYNC", "full")
+    monkeypatch.setattr(whole_file.fcntl, "fcntl", control)
+    monkeypatch.setattr(os, "fsync", lambda descriptor: asked.append("fsync"))
+    whole_file.write_text(tmp_path / "a.json", to_json(RECORD))
+    assert asked == (["full"] * 2 if granted else ["full", "fsync"] * 2)
+
+
 def test_trials_of_killed_runs_are_cleared_up(tmp_path):
     stale = tmp_path / ".evenroll-trial.0123456789ab.part"
     stale.write_bytes(b"trial")
