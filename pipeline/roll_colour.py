@@ -18,6 +18,9 @@ from pipeline.reference import Reference, found_reference, named_reference
 from pipeline.settings import Settings
 from pipeline.survey import StripSurvey
 
+# Of some four hundred pictures. More tell no more, and take memory and time.
+_MOST_SAMPLES = 400_000
+
 
 def colour_of_roll(
     found: Sequence[StripSurvey],
@@ -63,11 +66,16 @@ def colour_of_roll(
 
 
 def picture_samples(strips: Sequence[StripSurvey]) -> list[NDArray[np.float32]]:
-    """Return the samples of all pictures of strips, (n, 3) densities above base each."""
-    return [
+    """Return the samples of all pictures of strips, (n, 3) densities above base each.
+
+    Of very many pictures those of each are thinned out evenly.
+    """
+    every = [
         frame.samples for strip in strips for frame in strip.frames
         if frame.kind in HOLDS_PICTURE
     ]  # fmt: skip
+    step = -(-sum(map(len, every)) // _MOST_SAMPLES)
+    return every if step <= 1 else [samples[::step] for samples in every]
 
 
 def tone_of_roll(found: Sequence[StripSurvey], colour: RollColour, settings: Settings) -> PrintTone:
