@@ -13,6 +13,7 @@ from pipeline import __version__
 from pipeline.contact_sheet import empty_sheet, sheet_parts
 from pipeline.folder_lock import folder_lock
 from pipeline.frame_task import FrameTask, develop, negative, thumbnail_picture
+from pipeline.heap import give_back
 from pipeline.journal import Journal, key_of
 from pipeline.metadata import FrameMetadata
 from pipeline.page_drawing import curve_drawing
@@ -157,7 +158,10 @@ def _written(
     for name in sorted(kept):
         listen(Event("kept", name, len(kept), len(works)))
     todo = [work for work in works if work.name not in kept]
+    # What the solve took, before frames need theirs, and what they took before the sheets do.
+    give_back()
     _run(todo, journal, executor, tally, listen, negative if split else develop)
+    give_back()
     _take_away(surveyed, record, out, journal, listen)
     failed = len(tasks) - len(kept) - len(tally.done)
     record = _without(record, tally, kept)
