@@ -60,6 +60,24 @@ def folder_lock(folder: Path, waiting: Callable[[str], None]) -> Iterator[None]:
             _release(descriptor, path)
 
 
+@contextmanager
+def lock_if_free(folder: Path) -> Iterator[bool]:
+    """Hold the folder's lock if no other run has it; yield whether it is held.
+
+    Raises
+    ------
+    OutputProblem
+        If the folder can't be written.
+    """
+    path = folder / LOCK_NAME
+    descriptor = _taken(path)
+    try:
+        yield descriptor is not None
+    finally:
+        if descriptor is not None:
+            _release(descriptor, path)
+
+
 def _taken(path: Path) -> int | None:
     """Return the descriptor of the locked file, or None if another run has it."""
     flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)

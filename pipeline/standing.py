@@ -1,16 +1,20 @@
 """What a run left, and a roll that stands already: told without looking at a scan again."""
 
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from pipeline import __version__
 from pipeline.contact_sheet import printable
+from pipeline.folder_lock import LOCK_NAME, lock_if_free
 from pipeline.journal import Journal, key_of
+from pipeline.problem import OutputProblem
 from pipeline.record import RollRecord, ScanTrouble
 from pipeline.roll_survey import Event, Listener, Roll
 from pipeline.small_file import read_toml
+from pipeline.whole_file import leftovers, sweep
 
 
 @dataclass(frozen=True)
@@ -29,7 +33,10 @@ class Outcome:
 
 
 def standing(roll: Roll, out: Path, listen: Listener, split: bool = False) -> Outcome | None:
-    """Return the outcome of a run that would change nothing, told again; else None."""
+    """Return the outcome of a run that would change nothing, told again; else None.
+
+    What a killed run left is swept all the same.
+    """
     journal = Journal(out)
     key = _inputs_key(roll, split, journal)
     told = None if key is None else journal.whole(key)
@@ -40,6 +47,11 @@ def standing(roll: Roll, out: Path, listen: Listener, split: bool = False) -> Ou
         listen(Event("noted", each.scan, 0, 0, each.message))
     for name in sorted(told["frames"]):
         listen(Event("kept", name, outcome.kept, outcome.kept))
+    if (out / LOCK_NAME).exists() or leftovers(out):
+        # All stands, whether or not the folder can be written to.
+        with suppress(OutputProblem), lock_if_free(out) as free:
+            if free:
+                sweep(out)
     return outcome
 
 

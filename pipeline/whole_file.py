@@ -133,6 +133,12 @@ def trial_file(folder: Path) -> Iterator[Path]:
             trial.unlink(missing_ok=True)
 
 
+def leftovers(folder: Path) -> list[Path]:
+    """Return the temporary files in a folder: those of killed runs, and of running ones."""
+    found = sorted(folder.glob(f"{_PREFIX}*{_SUFFIX}"))
+    return [path for path in found if path.is_file() and not path.is_symlink()]
+
+
 def sweep(folder: Path) -> int:
     """Remove what killed runs left in the folder; return the number of files removed.
 
@@ -140,9 +146,7 @@ def sweep(folder: Path) -> int:
     lock, since a file is there a moment before its writer has it.
     """
     removed = 0
-    for path in sorted(folder.glob(f"{_PREFIX}*{_SUFFIX}")):
-        if path.is_symlink() or not path.is_file():
-            continue
+    for path in leftovers(folder):
         # For writing, which locks on network disks ask for.
         with contextlib.suppress(OSError), path.open("rb+") as file:
             _lock(file)

@@ -3,6 +3,7 @@
 import json
 import os
 import shutil
+import sys
 from pathlib import Path
 
 import pytest
@@ -61,6 +62,34 @@ def test_an_unchanged_roll_is_not_looked_at_and_told_as_before(convert, tmp_path
     (result,) = json.loads(convert("--json")[1].out)
     assert (result["written"], result["kept"], result["failed"]) == (0, 4, 0)
     assert len(result["problems"]) == 1
+
+
+def test_what_a_killed_run_left_goes_though_all_stands(convert, tmp_path: Path):
+    # A run may be killed when all is done but its lock file is not taken away yet.
+    convert()
+    before = states(tmp_path / "out")
+    left = (".evenroll.lock", ".evenroll-a.tif.0123456789ab.part")
+    for name in left:
+        (tmp_path / "out" / name).write_bytes(b"")
+    looked, _ = convert()
+    assert not looked
+    assert states(tmp_path / "out") == before
+    assert not any((tmp_path / "out" / name).exists() for name in left)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no locks there")
+def test_what_another_run_is_at_stays_though_all_stands(convert, tmp_path: Path):
+    import fcntl
+
+    convert()
+    part = tmp_path / "out" / ".evenroll-a.tif.0123456789ab.part"
+    part.write_bytes(b"")
+    with (tmp_path / "out" / ".evenroll.lock").open("wb") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        looked, _ = convert()
+        assert not looked
+        assert part.exists()
+        assert (tmp_path / "out" / ".evenroll.lock").exists()
 
 
 def test_whatever_changes_is_looked_at(convert, settled: Path, tmp_path: Path):
