@@ -15,7 +15,7 @@ import numpy as np
 from pipeline.container import Codes, Reader, Span
 from pipeline.scan import Scan, opened
 from pipeline.stored_rows import StoredRows
-from pipeline.whole_file import output_problem
+from pipeline.whole_file import PREFIX, SUFFIX, output_problem
 
 _BAND_BYTES = 4 << 20
 # The frames of a scan take at most as much room again, and another scan may be under way.
@@ -258,7 +258,8 @@ class _UnpackedReader:
 
 @contextmanager
 def _scratch_file(folder: Path) -> Iterator[Any]:
-    with tempfile.TemporaryFile(dir=folder, buffering=0) as file:
+    # Some disks give it a name for a moment; a run killed then leaves what others sweep.
+    with tempfile.TemporaryFile(dir=folder, prefix=PREFIX, suffix=SUFFIX, buffering=0) as file:
         yield file
 
 

@@ -18,7 +18,10 @@ if sys.platform != "win32":
     import fcntl
 
 _FULL_SYNC = None if sys.platform == "win32" else getattr(fcntl, "F_FULLFSYNC", None)
-_PREFIX, _SUFFIX, _TRIAL = ".evenroll-", ".part", "trial"
+PREFIX, SUFFIX = ".evenroll-", ".part"
+"""How the names of temporary files begin and end, by which killed runs' are swept."""
+
+_TRIAL = "trial"
 # Characters of the final name in the temporary one: file systems take 255 bytes.
 _NAME_PART = 40
 # What our own pictures and sidecars, roll.json and pages carry near their start.
@@ -105,7 +108,7 @@ def check_folder(folder: Path) -> None:
         ) from error
     except OSError as error:
         raise output_problem(folder, error) from error
-    for stale in folder.glob(f"{_PREFIX}{_TRIAL}.*{_SUFFIX}"):
+    for stale in folder.glob(f"{PREFIX}{_TRIAL}.*{SUFFIX}"):
         with contextlib.suppress(OSError):
             stale.unlink()
     with trial_file(folder):
@@ -135,7 +138,7 @@ def trial_file(folder: Path) -> Iterator[Path]:
 
 def leftovers(folder: Path) -> list[Path]:
     """Return the temporary files in a folder: those of killed runs, and of running ones."""
-    found = sorted(folder.glob(f"{_PREFIX}*{_SUFFIX}"))
+    found = sorted(folder.glob(f"{PREFIX}*{SUFFIX}"))
     return [path for path in found if path.is_file() and not path.is_symlink()]
 
 
@@ -183,7 +186,7 @@ def _lock(file: BinaryIO) -> None:
 
 
 def _temporary(path: Path) -> Path:
-    name = f"{_PREFIX}{path.name[:_NAME_PART]}.{secrets.token_hex(6)}{_SUFFIX}"
+    name = f"{PREFIX}{path.name[:_NAME_PART]}.{secrets.token_hex(6)}{SUFFIX}"
     return path.with_name(name)
 
 

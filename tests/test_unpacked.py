@@ -4,6 +4,7 @@ import errno
 import os
 import pickle
 import shutil
+import tempfile
 import threading
 from collections import Counter, namedtuple
 from concurrent.futures import ThreadPoolExecutor
@@ -21,6 +22,7 @@ from pipeline import raster, stored_rows, strip_stream, unpacked
 from pipeline.problem import OutputProblem, ScanProblem
 from pipeline.scan import Scan, block_size, open_scan, opened, read_both, read_codes
 from pipeline.unpacked import UnpackedScan
+from pipeline.whole_file import sweep
 from tests.test_tiff import COLUMNS, ROWS, picture, write
 
 Usage = namedtuple("Usage", "total used free")
@@ -169,6 +171,23 @@ def test_whole_pictures_are_decoded_once(tmp_path, name, monkeypatch, shared):
     for rows, columns, codes in read_by_many(shared(scan, tmp_path)):
         assert_array_equal(codes, whole[rows, columns])
     assert len(begun) == 1
+
+
+def test_a_file_that_has_a_name_for_a_moment_is_swept_if_a_run_is_killed_then(
+    tmp_path, monkeypatch, shared
+):
+    # Where a disk knows no files without names, one is made and its name taken away.
+    def named(**words):
+        return tempfile.NamedTemporaryFile(delete=False, **words)
+
+    path = write(tmp_path / "strip.tif", picture(), compression="zlib", rowsperstrip=9)
+    (scan,) = open_scan(path)
+    monkeypatch.setattr(unpacked.tempfile, "TemporaryFile", named)
+    with opened(shared(scan, tmp_path)) as reader:
+        reader.codes((0, ROWS), (0, COLUMNS))
+    assert len(list(tmp_path.iterdir())) == 2
+    assert sweep(tmp_path) == 1
+    assert list(tmp_path.iterdir()) == [path]
 
 
 def no_room(monkeypatch):
