@@ -156,6 +156,8 @@ def survey_roll(
         profile = find_film(MONOCHROME if grey else profile_of_codes(codes))
     profile = with_scanner(profile, scanner)
     colour, reference = colour_of_roll(keyed, strips, plan, profile, roll.settings, bool(grey))
+    # The solve of a long roll takes much for a while.
+    give_back()
     rows = tuple(tuple(plan.numbers[str(f.key)] for f in s.frames) for s in strips)
     curve = film_curve_of_roll(strips, rows, roll.notes, roll.settings, profile, scanner)
     colours, refused = frame_colours(strips, colour, roll.settings, roll.notes.frames, found)
