@@ -10,7 +10,7 @@ from errno import EDQUOT, ENOENT, ENOSPC, ENOTCONN, EROFS, ESTALE
 from pathlib import Path
 
 from pipeline import __version__
-from pipeline.contact_sheet import empty_sheet, sheet_parts
+from pipeline.contact_sheet import empty_sheet
 from pipeline.folder_lock import folder_lock
 from pipeline.frame_task import FrameTask, develop, negative, thumbnail_picture
 from pipeline.heap import give_back
@@ -41,6 +41,7 @@ from pipeline.roll_survey import (
 from pipeline.scan import content_hash
 from pipeline.scan_content import ScanContent, content_of
 from pipeline.scan_sharing import shared_scans
+from pipeline.sheet_part import sheet_parts
 from pipeline.space import find_space
 from pipeline.standing import Outcome, note_whole, standing
 from pipeline.whole_file import check_folder, sweep, write_text

@@ -10,7 +10,7 @@ from PIL import Image
 from scipy.ndimage import find_objects
 
 from pipeline import contact_sheet as sheets
-from pipeline.contact_sheet import contact_sheet, empty_sheet, printable, sheet_parts
+from pipeline.contact_sheet import contact_sheet, empty_sheet, printable
 from pipeline.record import (
     BaseRecord,
     ColourRecord,
@@ -21,6 +21,7 @@ from pipeline.record import (
     RollRecord,
     StripRecord,
 )
+from pipeline.sheet_part import sheet_parts
 
 OUTLINE = ((0.0, 0.0), (9.0, 0.0), (9.0, 9.0), (0.0, 9.0))
 DENSITY = DensityRecord((0.1, 0.1, 0.1), (0.7, 0.7, 0.7), (1.3, 1.3, 1.3))
