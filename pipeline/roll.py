@@ -38,7 +38,6 @@ from pipeline.roll_survey import (
     survey_roll,
     told,
 )
-from pipeline.scan import content_hash
 from pipeline.scan_content import ScanContent, content_of
 from pipeline.scan_sharing import shared_scans
 from pipeline.sheet_part import sheet_parts
@@ -236,8 +235,8 @@ def _works(
             try:
                 content = future.result()
                 # Another run may have been waited for meanwhile.
-                value = content.value if content.holds(path) else content_hash(path)
-                hashes[path] = value
+                fresh = content if content.holds(path) else content_of(path)
+                hashes[path] = fresh.value
                 journal.note_hash(path, hashes[path])
             except Exception as error:
                 event = Event("failed", path.name, count, len(pending))
