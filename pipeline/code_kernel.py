@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.compiled import compiled, index
+from pipeline.scene_kernel import taken
 
 Floats = NDArray[np.float32]
 Codes = NDArray[Any]
@@ -76,8 +77,7 @@ def _interleaved(
     # First each channel by itself, then all three together: so both are done in vectors.
     line, work = np.empty((3, columns), codes.dtype), np.empty((3, columns), np.float32)
     for row in range(rows):
-        for channel in range(3):
-            work[channel] = planes[channel, row]
+        taken(planes, row, 0, work, columns)
         coded(work, columns, grey, most, scale, line)
         together(line, columns, codes, row, 0)
 
