@@ -3,9 +3,9 @@
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.characteristic import CurvePoint
-from pipeline.readings import Wedge
 from pipeline.roll_curve import BRIGHTEST, LUX_SECONDS, FilmCurve, film_curve
 
 _FROM = {
@@ -16,12 +16,24 @@ _FROM = {
 }
 
 
-def curve_of_wedge(wedge: Wedge) -> FilmCurve | None:
-    """Return the curve of a wedge read with a densitometer; None where its steps are too few."""
-    known = np.isfinite(wedge.density).all(axis=1)
-    scale = LUX_SECONDS if wedge.lux_seconds else BRIGHTEST
-    shift = 0.0 if wedge.lux_seconds else float(wedge.log_exposure.max())
-    return film_curve(wedge.log_exposure[known] - shift, wedge.density[known], scale=scale)
+def curve_of_wedge(
+    log_exposure: NDArray[np.float64], density: NDArray[np.float64], lux_seconds: bool
+) -> FilmCurve | None:
+    """Return the curve of a wedge read with a densitometer; None where its steps are too few.
+
+    Parameters
+    ----------
+    log_exposure
+        (n,) log10 exposures.
+    density
+        (n, 3) densities of the steps, not finite where one was not read.
+    lux_seconds
+        Whether exposures are in lx s, not relative.
+    """
+    known = np.isfinite(density).all(axis=1)
+    scale = LUX_SECONDS if lux_seconds else BRIGHTEST
+    shift = 0.0 if lux_seconds else float(log_exposure.max())
+    return film_curve(log_exposure[known] - shift, density[known], scale=scale)
 
 
 def curve_lines(curve: FilmCurve) -> tuple[str, ...]:

@@ -167,7 +167,7 @@ def diagnosis_of_readings(
     judged += spot_findings(readings.spots, aim_spots or readings.aim_spots)
     curves = []
     for wedge in readings.wedges:
-        curve = curve_of_wedge(wedge)
+        curve = curve_of_wedge(wedge.log_exposure, wedge.density, wedge.lux_seconds)
         low, high = wedge.log_exposure[[0, -1]]
         steps = f"{len(wedge.log_exposure)} steps over {high - low:.2f} log exposure"
         if curve is None:

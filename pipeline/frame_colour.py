@@ -1,6 +1,6 @@
 """Colour of single frames: exposure trims for all, and a balance for those the user asks for."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -14,12 +14,12 @@ from pipeline.exposure_trim import picture_key, trim_stops, usual_key
 from pipeline.film import Matrix, shipped
 from pipeline.frame_survey import FrameSurvey
 from pipeline.frames import HOLDS_PICTURE
-from pipeline.picture_edge import written_area
 from pipeline.settings import Settings
 from pipeline.space import WORKING, find_space
 from pipeline.survey import StripSurvey
 
 Triple = tuple[float, float, float]
+Corners = tuple[tuple[float, float], ...]
 Floats = NDArray[np.float64]
 
 _LUMINANCE = np.array([0.272229, 0.674082, 0.053689])
@@ -56,11 +56,13 @@ def frame_colours(
     settings: Settings,
     corrections: Sequence[FrameCorrection],
     found: Sequence[StripSurvey],
+    written: Sequence[Sequence[Corners]] = (),
 ) -> tuple[tuple[tuple[FrameColour, ...], ...], tuple[str, ...]]:
     """Return the colour of each frame of each strip, and what could not be obeyed.
 
     The roll's usual exposure is that of its frames as found, so that a correction of one frame
-    leaves all others as they are.
+    leaves all others as they are. `written` are the outlines of what is written of the frames, a
+    row for each strip; only corrections by a place in the picture need them.
     """
     wishes = {_key(entry): entry for entry in corrections if entry.colours}
     usual = None
@@ -74,15 +76,18 @@ def frame_colours(
             ]
         )
     rows, troubles = [], []
-    for strip in strips:
+    outlines: Iterable[Sequence[Corners | None]] = written or [
+        [None] * len(strip.frames) for strip in strips
+    ]
+    for strip, areas in zip(strips, outlines, strict=True):
         row = []
-        for frame in strip.frames:
+        for frame, area in zip(strip.frames, areas, strict=True):
             stops = 0.0
             if usual is not None and frame.kind in HOLDS_PICTURE:
                 stops = round(trim_stops(picture_key(frame.samples, colour), usual), 2)
             wish = wishes.get(frame.key or "")
             try:
-                row.append(_frame_colour(colour, stops, wish, frame, strip, settings))
+                row.append(_frame_colour(colour, stops, wish, frame, area))
             except NeutralRefused as refused:
                 troubles.append(f"{wish.name if wish else 'a frame'}: {refused}")
                 row.append(_brightened(colour, stops + (wish.exposure if wish else 0.0)))
@@ -106,15 +111,14 @@ def _frame_colour(
     stops: float,
     wish: FrameCorrection | None,
     frame: FrameSurvey,
-    strip: StripSurvey,
-    settings: Settings,
+    written: Corners | None,
 ) -> FrameColour:
     if wish is None:
         return _brightened(colour, stops)
     own = _brightened(colour, stops + wish.exposure)
     balance = wish.balance
     if wish.neutral is not None:
-        place = _place_in_frame(wish.neutral, frame, strip, settings)
+        place = _place_in_frame(wish.neutral, frame.outline, written or frame.outline)
         balance = neutral_balance(np.asarray(frame.thumbnail), place, colour)
     if balance is not None:
         red, green, blue = (a + b for a, b in zip(colour.balance, balance, strict=True))
@@ -136,13 +140,10 @@ def _as_matrix(values: Floats) -> Matrix:
 
 
 def _place_in_frame(
-    place: tuple[float, float], frame: FrameSurvey, strip: StripSurvey, settings: Settings
+    place: tuple[float, float], outline: Corners, area: Corners
 ) -> tuple[float, float]:
     """Return a place in the picture as written as shares of the frame that was found."""
-    outline, _ = written_area(
-        frame.outline, frame.base, settings=settings, ppi=strip.ppi, scan=strip.scan
-    )
-    written, found = np.asarray(outline, float), np.asarray(frame.outline, float)
+    written, found = np.asarray(area, float), np.asarray(outline, float)
     point = written[0] + place[0] * (written[1] - written[0]) + place[1] * (written[3] - written[0])
     axes = np.array([found[1] - found[0], found[3] - found[0]]).T
     across, down = np.linalg.solve(axes, point - found[0])

@@ -62,7 +62,7 @@ def _of_readings(path: Path) -> list[Drawing]:
     if series is not None:
         drawings.append(_of_control(series))
     for wedge in readings.wedges:
-        curve = curve_of_wedge(wedge)
+        curve = curve_of_wedge(wedge.log_exposure, wedge.density, wedge.lux_seconds)
         if curve is not None:
             drawings.append(curve_drawing(curve, f"Curve of wedge {printable(wedge.strip)}"))
     if not drawings:

@@ -8,8 +8,6 @@ from numpy.typing import NDArray
 from pipeline.layout import MM_PER_INCH
 from pipeline.render import FrameBase
 from pipeline.resample import Corners
-from pipeline.scan import Scan
-from pipeline.settings import Settings
 
 Points = NDArray[np.float64]
 
@@ -22,9 +20,11 @@ def written_area(
     outline: Corners,
     base: FrameBase,
     *,
-    settings: Settings,
+    inset_mm: float,
+    border_mm: float,
     ppi: float,
-    scan: Scan,
+    width: int,
+    height: int,
 ) -> tuple[Corners, FrameBase]:
     """Return outline and base of what is written of a frame.
 
@@ -34,28 +34,29 @@ def written_area(
         Corners of the frame in the scan, in the order of the picture.
     base
         The film base over the frame.
-    settings
-        Of them, `inset_mm` is cut off on all sides, at most a quarter of a side from either end;
-        `border_mm` is kept around on all sides, on each as far as the scan shows it.
+    inset_mm
+        Cut off on all sides, at most a quarter of a side from either end.
+    border_mm
+        Kept around on all sides, on each as far as the scan shows it.
     ppi
         Pixels per inch of film.
-    scan
-        What the frame lies on.
+    width, height
+        Of the scan, in pixels.
     """
-    inset, border = (mm * ppi / MM_PER_INCH for mm in (settings.inset_mm, settings.border_mm))
+    inset, border = (mm * ppi / MM_PER_INCH for mm in (inset_mm, border_mm))
     if not inset and not border:
         return outline, base
     corners = np.asarray(outline, float)
     right, down = _sides(corners)
-    width, height = float(np.hypot(*right)), float(np.hypot(*down))
+    across, along = float(np.hypot(*right)), float(np.hypot(*down))
     if inset:
-        aside, inwards = (-min(inset, _MOST_OF_A_SIDE * side) for side in (width, height))
+        aside, inwards = (-min(inset, _MOST_OF_A_SIDE * side) for side in (across, along))
         moves = np.array([aside, inwards, aside, inwards])
     else:
-        moves = _within(corners, np.full(4, border), scan.width, scan.height)
+        moves = _within(corners, np.full(4, border), width, height)
     moved = corners + _shifts(corners, moves)
     area = tuple((float(x), float(y)) for x, y in moved)
-    return area, _moved_base(base, moves, width, height)
+    return area, _moved_base(base, moves, across, along)
 
 
 def _sides(corners: Points) -> tuple[Points, Points]:

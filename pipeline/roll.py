@@ -9,14 +9,18 @@ from dataclasses import dataclass, field, replace
 from errno import EDQUOT, ENOENT, ENOSPC, ENOTCONN, EROFS, ESTALE
 from pathlib import Path
 
+import numpy as np
+
 from pipeline import __version__
 from pipeline.contact_sheet import empty_sheet
 from pipeline.folder_lock import folder_lock
-from pipeline.frame_task import FrameTask, develop, negative, thumbnail_picture
+from pipeline.frame_survey import FrameSurvey
+from pipeline.frame_task import FrameTask, develop, negative
 from pipeline.heap import give_back
 from pipeline.journal import Journal, key_of
 from pipeline.metadata import FrameMetadata
 from pipeline.page_drawing import curve_drawing
+from pipeline.positive import small_picture
 from pipeline.problem import OutputProblem, ScanProblem
 from pipeline.record import (
     FilesRecord,
@@ -64,6 +68,14 @@ _REPORT = "report"
 _SHEET_PPI = 300.0
 # After these no other file can be written either.
 _NO_ROOM = (ENOSPC, EDQUOT, EROFS, ENOENT, ESTALE, ENOTCONN)
+
+
+@dataclass(frozen=True)
+class _Job:
+    """One frame to do, and what the survey found of it, from which what is written follows."""
+
+    task: FrameTask
+    found: FrameSurvey
 
 
 @dataclass(frozen=True)
@@ -152,8 +164,8 @@ def _written(
     """Write what does not stand yet of a roll into a folder that nobody else writes into."""
     tally = _Tally()
     record = record_of(surveyed, split)
-    tasks = _tasks(surveyed, record, out)
-    works = _works(tasks, split, surveyed.contents, journal, executor, tally, listen)
+    jobs = _jobs(surveyed, record, out)
+    works = _works(jobs, split, surveyed.contents, journal, executor, tally, listen)
     kept = {work.name for work in works if journal.is_done(work.name, work.key)}
     for name in sorted(kept):
         listen(Event("kept", name, len(kept), len(works)))
@@ -163,7 +175,7 @@ def _written(
     _run(todo, journal, executor, tally, listen, negative if split else develop)
     give_back()
     _take_away(surveyed, record, out, journal, listen)
-    failed = len(tasks) - len(kept) - len(tally.done)
+    failed = len(jobs) - len(kept) - len(tally.done)
     record = _without(record, tally, kept)
     if surveyed.curve is not None:
         drawings = [curve_drawing(surveyed.curve), *drawings]
@@ -185,36 +197,39 @@ def _written(
     return outcome
 
 
-def _tasks(surveyed: SurveyedRoll, record: RollRecord, out: Path) -> list[FrameTask]:
+def _jobs(surveyed: SurveyedRoll, record: RollRecord, out: Path) -> list[_Job]:
     roll = surveyed.roll
-    return [
-        FrameTask(
-            out=out,
-            scan=strip.scan,
-            outline=frame.outline,
-            base=frame.base,
-            ppi=strip.ppi,
-            colour=own.colour,
-            settings=roll.settings,
-            # Corrections of other frames leave this one as it is.
-            notes=replace(roll.notes, frames=()),
-            strip=replace(strip_record, frames=(), densities=None),
-            frame=frame_record,
-            roll=roll.name,
-            profile=surveyed.profile.name,
-            tone=surveyed.tone,
-            cross_talk=strip.cross_talk,
-        )
-        for strip, strip_record, colours in zip(
-            surveyed.strips, record.strips, surveyed.colours, strict=True
-        )
-        for frame, frame_record, own in zip(strip.frames, strip_record.frames, colours, strict=True)
-        if frame_record.files != FilesRecord()
-    ]
+    rows = zip(surveyed.strips, record.strips, surveyed.colours, surveyed.areas, strict=True)
+    jobs = []
+    for strip, strip_record, colours, areas in rows:
+        told = replace(strip_record, frames=(), densities=None)
+        frames = zip(strip.frames, strip_record.frames, colours, areas, strict=True)
+        for found, frame, own, (outline, base) in frames:
+            if frame.files == FilesRecord():
+                continue
+            task = FrameTask(
+                out=out,
+                scan=strip.scan,
+                outline=outline,
+                base=base,
+                ppi=strip.ppi,
+                colour=own.colour,
+                settings=roll.settings,
+                # Corrections of other frames leave this one as it is.
+                notes=replace(roll.notes, frames=()),
+                strip=told,
+                frame=frame,
+                roll=roll.name,
+                profile=surveyed.profile.name,
+                tone=surveyed.tone,
+                cross_talk=strip.cross_talk,
+            )
+            jobs.append(_Job(task, found))
+    return jobs
 
 
 def _works(
-    tasks: Sequence[FrameTask],
+    jobs: Sequence[_Job],
     split: bool,
     begun: Mapping[Path, Future[ScanContent]],
     journal: Journal,
@@ -222,8 +237,9 @@ def _works(
     tally: _Tally,
     listen: Listener,
 ) -> list[_Work]:
-    """Return the tasks with their keys, without those whose scan can't be read any more."""
-    known = {task.scan.path: journal.known_hash(task.scan.path) for task in tasks}
+    """Return the jobs' tasks with their keys, without those whose scan can't be read any more."""
+    scans = dict.fromkeys(job.task.scan.path for job in jobs)
+    known = {path: journal.known_hash(path) for path in scans}
     hashes = {path: value for path, value in known.items() if value is not None}
     pending = {
         path: begun.get(path) or executor.submit(content_of, path)
@@ -244,9 +260,9 @@ def _works(
     finally:
         drop(pending.values())
     return [
-        _Work(task, _name(task.roll, task.frame), _key(task, hashes[task.scan.path], split))
-        for task in tasks
-        if task.scan.path in hashes
+        _Work(job.task, _name(job.task.roll, job.task.frame), _key(job, hash_of, split))
+        for job in jobs
+        if (hash_of := hashes.get(job.task.scan.path)) is not None
     ]
 
 
@@ -254,9 +270,12 @@ def _name(roll: str, frame: FrameRecord) -> str:
     return f"{roll}_{frame.number}"
 
 
-def _key(task: FrameTask, scan_hash: str, split: bool) -> str:
+def _key(job: _Job, scan_hash: str, split: bool) -> str:
     """Return what a frame's files depend on, by value: the scan's content, not its time."""
+    task = job.task
     parts = {name: value for name, value in vars(task).items() if name not in ("out", "scan")}
+    # Settings tell what of the frame as found is written.
+    parts |= {"outline": job.found.outline, "base": job.found.base}
     return key_of(__version__, split, scan_hash, task.scan.page, task.scan.encoding, parts)
 
 
@@ -390,7 +409,9 @@ def _write_sheets(
     for part in sheet_parts(record):
         sheet = empty_sheet(sizes, record, part)
         for number, frame, colour in itertools.chain(*shown[part.first : part.end]):
-            picture = thumbnail_picture(frame, colour, roll.settings, surveyed.tone)
+            picture = small_picture(
+                np.asarray(frame.thumbnail), colour, roll.settings, surveyed.tone
+            )
             sheet.show(number, picture)
             small[number] = thumbnail(picture, small_side(len(sizes)))
         names.append(SHEET_NAME if part.place == 1 else SHEET_NAME.replace(".", f"-{part.place}."))

@@ -1,6 +1,6 @@
 """Colour of a whole roll, from its pictures or a chart on it, and the tone of its prints."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -13,7 +13,6 @@ from pipeline.frame_survey import FrameSurvey
 from pipeline.frames import HOLDS_PICTURE
 from pipeline.monochrome import one_channel
 from pipeline.print_tone import PrintTone, roll_tone
-from pipeline.recut import Recut
 from pipeline.reference import Reference, found_reference, named_reference
 from pipeline.settings import Settings
 from pipeline.survey import StripSurvey
@@ -25,7 +24,7 @@ _MOST_SAMPLES = 400_000
 def colour_of_roll(
     found: Sequence[StripSurvey],
     strips: Sequence[StripSurvey],
-    plan: Recut,
+    numbers: Mapping[str, str],
     profile: FilmProfile,
     settings: Settings,
     one_layer: bool = False,
@@ -39,8 +38,8 @@ def colour_of_roll(
         correction leaves all other frames as they are.
     strips
         Strips as corrected.
-    plan
-        What corrections make of the frames' numbers.
+    numbers
+        Numbers of the frames as corrected, by their keys.
     profile
         What is known of the film; a fixed one is taken as it is.
     settings
@@ -58,7 +57,7 @@ def colour_of_roll(
         grey = one_channel(profile, [strip.base.spread for strip in found])
         return _as_asked(with_exposure(grey, samples), replace(settings, balance=None)), None
     solved = solve_roll(samples, profile) if samples else from_profile(profile)
-    reference = _referenced(found, strips, plan, profile, solved, settings)
+    reference = _referenced(found, strips, numbers, profile, solved, settings)
     colour = reference.colour if reference else solved
     if not profile.fixed:
         colour = with_exposure(colour, samples)
@@ -96,7 +95,7 @@ def tone_of_roll(found: Sequence[StripSurvey], colour: RollColour, settings: Set
 def _referenced(
     found: Sequence[StripSurvey],
     strips: Sequence[StripSurvey],
-    plan: Recut,
+    numbers: Mapping[str, str],
     profile: FilmProfile,
     solved: RollColour,
     settings: Settings,
@@ -104,16 +103,13 @@ def _referenced(
     """Return the colour from reference frames; charts are as found, whatever was corrected."""
     as_found = {str(frame.key): frame for strip in found for frame in strip.frames}
     if settings.reference is None:
-        numbered = [
-            (plan.numbers[key].number if key in plan.numbers else key, frame)
-            for key, frame in as_found.items()
-        ]
+        numbered = [(numbers.get(key, key), frame) for key, frame in as_found.items()]
         return found_reference(numbered, profile, solved)
     # A roll of which no scan could be used has no frames to look for.
     if not settings.reference or not strips:
         return None
     frames = [
-        (plan.numbers[str(frame.key)].number, _with_chart(frame, as_found.get(str(frame.key))))
+        (numbers[str(frame.key)], _with_chart(frame, as_found.get(str(frame.key))))
         for strip in strips
         for frame in strip.frames
     ]

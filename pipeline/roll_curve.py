@@ -17,7 +17,6 @@ from pipeline.film import FilmProfile
 from pipeline.film_speed import SpeedPoints, profile_curves, speed_points, stops_faster
 from pipeline.frame_survey import FrameSurvey
 from pipeline.grey_card import read_grey
-from pipeline.numbering import FrameNumber
 from pipeline.problem import SettingsProblem
 from pipeline.reference import CLEAR_CHART, chart_trouble, shown_by
 from pipeline.scanner_profile import ScannerProfile, status_m
@@ -141,7 +140,7 @@ def film_curve(
 
 def film_curve_of_roll(
     strips: Sequence[StripSurvey],
-    numbers: Sequence[Sequence[FrameNumber]],
+    numbers: Sequence[Sequence[str]],
     notes: RollNotes,
     settings: Settings,
     profile: FilmProfile | None = None,
@@ -166,7 +165,7 @@ def film_curve_of_roll(
 
 
 def unnamed_wedges(
-    strips: Sequence[StripSurvey], numbers: Sequence[Sequence[FrameNumber]], notes: RollNotes
+    strips: Sequence[StripSurvey], numbers: Sequence[Sequence[str]], notes: RollNotes
 ) -> tuple[str, ...]:
     """Return one sentence for each frame that shows a clear wedge that nobody named."""
     if notes.wedge is not None or notes.bracket is not None:
@@ -187,9 +186,9 @@ def unnamed_wedges(
     return tuple(told)
 
 
-def _by_number(strips: Sequence[StripSurvey], numbers: Sequence[Sequence[FrameNumber]]) -> Frames:
+def _by_number(strips: Sequence[StripSurvey], numbers: Sequence[Sequence[str]]) -> Frames:
     return {
-        number.number: frame
+        number: frame
         for strip, row in zip(strips, numbers, strict=True)
         for frame, number in zip(strip.frames, row, strict=True)
     }

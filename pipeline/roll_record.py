@@ -13,7 +13,6 @@ from pipeline.frame_survey import FrameSurvey
 from pipeline.frame_task import frame_files
 from pipeline.monochrome import PROFILE as MONOCHROME
 from pipeline.numbering import FrameNumber
-from pipeline.picture_edge import written_area
 from pipeline.record import (
     BaseRecord,
     ColourRecord,
@@ -24,6 +23,8 @@ from pipeline.record import (
     RollRecord,
     StripRecord,
 )
+from pipeline.render import FrameBase
+from pipeline.resample import Corners
 from pipeline.roll_density import roll_densities, strip_densities
 from pipeline.roll_signs import RollSigns, told_signs
 from pipeline.roll_survey import Roll, SurveyedRoll
@@ -51,9 +52,9 @@ def record_of(
         look="negative" if split else roll.settings.look,
         colour=ColourRecord(colour.balance, colour.gamma(), colour.how, surveyed.reference),
         strips=tuple(
-            _strip_record(strip, numbers, colours, surveyed, split)
-            for strip, numbers, colours in zip(
-                strips, surveyed.numbers, surveyed.colours, strict=True
+            _strip_record(strip, numbers, colours, areas, surveyed, split)
+            for strip, numbers, colours, areas in zip(
+                strips, surveyed.numbers, surveyed.colours, surveyed.areas, strict=True
             )
         ),
         densities=_densities(surveyed, signs),
@@ -78,13 +79,16 @@ def _strip_record(
     strip: StripSurvey,
     numbers: Sequence[FrameNumber],
     colours: Sequence[FrameColour],
+    areas: Sequence[tuple[Corners, FrameBase]],
     surveyed: SurveyedRoll,
     split: bool,
 ) -> StripRecord:
     roll, scanner = surveyed.roll, surveyed.scanner
     frames = tuple(
-        _frame_record(frame, number, colour, strip, roll, split)
-        for frame, number, colour in zip(strip.frames, numbers, colours, strict=True)
+        _frame_record(frame, number, colour, outline, roll, split)
+        for frame, number, colour, (outline, _) in zip(
+            strip.frames, numbers, colours, areas, strict=True
+        )
     )
     return StripRecord(
         scan=strip.scan.path.name,
@@ -120,15 +124,12 @@ def _frame_record(
     frame: FrameSurvey,
     number: FrameNumber,
     colour: FrameColour,
-    strip: StripSurvey,
+    written_outline: Corners,
     roll: Roll,
     split: bool,
 ) -> FrameRecord:
     written = frame.kind != "blank" or roll.settings.write_blanks
     stem = f"{roll.name}_{number.number}" if written else None
-    outline, _ = written_area(
-        frame.outline, frame.base, settings=roll.settings, ppi=strip.ppi, scan=strip.scan
-    )
     # An added frame was not found at all, and its key is no number.
     as_found = frame.key is not None and not frame.key.startswith("+")
     found_as = frame.key if as_found and frame.key != number.number else None
@@ -136,7 +137,7 @@ def _frame_record(
         number=number.number,
         number_from=number.number_from,
         kind=frame.kind,
-        outline=_rounded(outline),
+        outline=_rounded(written_outline),
         confidence=frame.confidence,
         files=frame_files(stem, roll.settings, split),
         density=DensityRecord(frame.least, frame.median, frame.most),

@@ -23,11 +23,14 @@ from pipeline.look_store import LookStore
 from pipeline.monochrome import PROFILE as MONOCHROME
 from pipeline.monochrome import UNCLEAR, film_kind
 from pipeline.numbering import FrameNumber, in_film_order, number_roll, with_roll_numbers
+from pipeline.picture_edge import written_area
 from pipeline.picture_store import PictureStore
 from pipeline.print_tone import PrintTone
 from pipeline.problem import Problem, ScanProblem
 from pipeline.record import ScanTrouble
 from pipeline.recut import Recut, recut
+from pipeline.render import FrameBase
+from pipeline.resample import Corners
 from pipeline.roll_colour import colour_of_roll, picture_samples, tone_of_roll
 from pipeline.roll_curve import FilmCurve, film_curve_of_roll, unnamed_wedges
 from pipeline.same_film import film_notes
@@ -77,7 +80,8 @@ class SurveyedRoll:
     """All that is known of a roll before a picture is written.
 
     `colours` has a row for each strip with one for each frame: the roll's colour, and what
-    single frames change of it. `tone` is that of all prints. `reference` says in words what
+    single frames change of it; `areas` alike what is written of each: its outline in the scan and
+    the base over it. `tone` is that of all prints. `reference` says in words what
     chart or card the colour is from, None where there is none; `curve` is what a wedge, a bracket
     or a chart shows of the film; `contents` are those of scans that were begun to be hashed.
     """
@@ -88,6 +92,7 @@ class SurveyedRoll:
     numbers: tuple[tuple[FrameNumber, ...], ...]
     colour: RollColour
     colours: tuple[tuple[FrameColour, ...], ...]
+    areas: tuple[tuple[tuple[Corners, FrameBase], ...], ...]
     tone: PrintTone
     clipped: bool
     problems: tuple[ScanTrouble, ...]
@@ -132,8 +137,8 @@ def survey_roll(
         raise roll.problem
     chosen = roll.settings.profile
     profile = None if chosen is None else find_film(chosen)
-    named = roll.settings.scanner_profile
-    scanner = None if named is None else find_scanner(named)
+    seen_by = roll.settings.scanner_profile
+    scanner = None if seen_by is None else find_scanner(seen_by)
     store, looks = PictureStore(), LookStore()
     surveys, problems = _surveys(roll, executor, listen, store, looks)
     problems += _refused(roll, listen)
@@ -155,12 +160,18 @@ def survey_roll(
         codes = (film_code(strip) for strip in found)
         profile = find_film(MONOCHROME if grey else profile_of_codes(codes))
     profile = with_scanner(profile, scanner)
-    colour, reference = colour_of_roll(keyed, strips, plan, profile, roll.settings, bool(grey))
+    named = {key: number.number for key, number in plan.numbers.items()}
+    colour, reference = colour_of_roll(keyed, strips, named, profile, roll.settings, bool(grey))
     # The solve of a long roll takes much for a while.
     give_back()
     rows = tuple(tuple(plan.numbers[str(f.key)] for f in s.frames) for s in strips)
-    curve = film_curve_of_roll(strips, rows, roll.notes, roll.settings, profile, scanner)
-    colours, refused = frame_colours(strips, colour, roll.settings, roll.notes.frames, found)
+    told_as = tuple(tuple(number.number for number in row) for row in rows)
+    curve = film_curve_of_roll(strips, told_as, roll.notes, roll.settings, profile, scanner)
+    areas = tuple(_areas(strip, roll.settings) for strip in strips)
+    written = [[area for area, _ in row] for row in areas]
+    colours, refused = frame_colours(
+        strips, colour, roll.settings, roll.notes.frames, found, written
+    )
     return SurveyedRoll(
         roll=roll,
         profile=profile,
@@ -168,6 +179,7 @@ def survey_roll(
         numbers=rows,
         colour=colour,
         colours=colours,
+        areas=areas,
         tone=tone_of_roll(found, colour, roll.settings),
         clipped=any(survey.clipped for survey in surveys),
         problems=(
@@ -176,7 +188,7 @@ def survey_roll(
             *_notes(surveys, listen),
             *_film_notes(found, numbers, listen),
             *_roll_notes(reference.notes if reference else (), roll, listen),
-            *_roll_notes(unnamed_wedges(strips, rows, roll.notes), roll, listen),
+            *_roll_notes(unnamed_wedges(strips, told_as, roll.notes), roll, listen),
             *_kind_notes(kind, found, listen),
         ),
         failed=len(problems),
@@ -184,6 +196,22 @@ def survey_roll(
         scanner=scanner,
         curve=curve,
         contents=contents,
+    )
+
+
+def _areas(strip: StripSurvey, settings: Settings) -> tuple[tuple[Corners, FrameBase], ...]:
+    """Return outline and base of what is written of each frame of a strip."""
+    return tuple(
+        written_area(
+            frame.outline,
+            frame.base,
+            inset_mm=settings.inset_mm,
+            border_mm=settings.border_mm,
+            ppi=strip.ppi,
+            width=strip.scan.width,
+            height=strip.scan.height,
+        )
+        for frame in strip.frames
     )
 
 

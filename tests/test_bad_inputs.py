@@ -10,7 +10,7 @@ import skimage.data
 import tifffile
 from PIL import Image
 
-from pipeline import frame_task, roll, whole_file
+from pipeline import positive, roll, whole_file
 from tests.conftest import Run, contents, states
 
 DENSITY_RANGE = 2.6  # Of a slide's rebate above clear film: from memory.
@@ -267,14 +267,14 @@ def test_a_scan_that_vanishes_after_the_survey(scans: Path, tmp_path: Path, run:
 
 
 def test_a_worker_that_stumbles_loses_one_frame(model_roll, tmp_path, run: Run, monkeypatch):
-    bands = frame_task.light_bands
+    bands = positive.light_bands
 
     def stumbling(scan, outline):
         if scan.path.name == "strip-2.tif":
             raise ValueError("not what I thought")
         return bands(scan, outline)
 
-    monkeypatch.setattr(frame_task, "light_bands", stumbling)
+    monkeypatch.setattr(positive, "light_bands", stumbling)
     ran = run("convert", model_roll, "-o", tmp_path / "out")
     assert ran.code == 1
     assert "Traceback" not in ran.err
@@ -341,13 +341,13 @@ def test_profiles_that_are_no_files_are_refused(option: str, model_roll, tmp_pat
 
 
 def test_an_output_folder_that_vanishes_is_told_once(model_roll, tmp_path, run: Run, monkeypatch):
-    out, cut = tmp_path / "out", frame_task.light_bands
+    out, cut = tmp_path / "out", positive.light_bands
 
     def vanishing(scan, outline):
         shutil.rmtree(out, ignore_errors=True)
         return cut(scan, outline)
 
-    monkeypatch.setattr(frame_task, "light_bands", vanishing)
+    monkeypatch.setattr(positive, "light_bands", vanishing)
     ran = run("convert", model_roll, "-o", out, "--workers", "1")
     assert ran.code == 3
     told = [line for line in ran.err.splitlines() if "its folder has gone" in line]

@@ -23,6 +23,7 @@ from pipeline.frame_colour import (
     neutral_balance,
     scene_light_matrix,
 )
+from pipeline.picture_edge import written_area
 from pipeline.problem import SettingsProblem
 from pipeline.settings import Settings
 from pipeline.space import find_space
@@ -53,7 +54,23 @@ def roll(*medians: float):
 
 
 def colours(strips, settings=PLAIN, entries=()):
-    return frame_colours(strips, COLOUR, settings, read_corrections(list(entries)), strips)
+    written = [
+        [
+            written_area(
+                each.outline,
+                each.base,
+                inset_mm=settings.inset_mm,
+                border_mm=settings.border_mm,
+                ppi=strip.ppi,
+                width=100,
+                height=100,
+            )[0]
+            for each in strip.frames
+        ]
+        for strip in strips
+    ]
+    corrections = read_corrections(list(entries))
+    return frame_colours(strips, COLOUR, settings, corrections, strips, written)
 
 
 def test_without_wishes_all_frames_have_the_colour_of_the_roll():

@@ -17,14 +17,15 @@ from PIL import Image, ImageCms
 from pipeline.colour import RollColour
 from pipeline.encoding import Encoding
 from pipeline.film import find_film
+from pipeline.frame_survey import FrameSurvey
 from pipeline.frame_task import (
     FrameTask,
     develop,
     frame_files,
     negative,
-    thumbnail_picture,
-    tone_of,
 )
+from pipeline.picture_edge import written_area
+from pipeline.positive import small_picture, tone_of
 from pipeline.print_tone import PrintTone
 from pipeline.problem import OutputProblem, ScanProblem
 from pipeline.record import BaseRecord, DensityRecord, FilesRecord, FrameRecord, StripRecord
@@ -59,8 +60,12 @@ def task(folder: Path, codes: np.ndarray | None = None, gamma: float = 1.0, **ch
         "scan.tif", 0, 1600.0, "tag", "135", BOX, 0.0, False,
         BaseRecord(THREE, True, THREE, 50.0), (), (),
     )  # fmt: skip
+    outline, base = written_area(
+        BOX, BASE, inset_mm=settings.inset_mm, border_mm=settings.border_mm, ppi=1600.0,
+        width=scan.width, height=scan.height,
+    )  # fmt: skip
     return FrameTask(
-        out=folder, scan=scan, outline=BOX, base=BASE, ppi=1600.0, colour=COLOUR,
+        out=folder, scan=scan, outline=outline, base=base, ppi=1600.0, colour=COLOUR,
         settings=settings, notes=RollNotes(), strip=strip, frame=record, roll="r",
         profile="generic",
     )  # fmt: skip
@@ -248,13 +253,18 @@ def shown_luminance(path: Path) -> float:
     return ((lightness + 16) / 116) ** 3
 
 
+def small(frame: FrameSurvey, settings: Settings, tone: PrintTone | None = None) -> np.ndarray:
+    """Return a frame's small picture."""
+    return small_picture(np.asarray(frame.thumbnail), COLOUR, settings, tone or PrintTone())
+
+
 @pytest.mark.parametrize("look", ["print", "log", "linear"])
 def test_small_picture_on_the_sheet_is_a_print_whatever_the_look(look):
-    shown = thumbnail_picture(frame(median=0.6), COLOUR, replace(Settings(), look=look))
-    print_of = thumbnail_picture(frame(median=0.6), COLOUR, Settings())
+    shown = small(frame(median=0.6), replace(Settings(), look=look))
+    print_of = small(frame(median=0.6), Settings())
     assert (shown.dtype, shown.shape) == (np.uint8, (5, 9, 3))
     assert (shown == print_of).all()
-    denser = thumbnail_picture(frame(median=1.0), COLOUR, Settings())
+    denser = small(frame(median=1.0), Settings())
     assert denser.mean() > shown.mean() + 20
 
 
@@ -264,10 +274,10 @@ def test_the_tone_of_the_roll_shows_unless_black_or_white_are_given():
     assert tone_of(tone, replace(Settings(), black=(0.0,) * 3)) == replace(tone, black=0.0)
     assert tone_of(tone, replace(Settings(), white=(1.0,) * 3)).contrast == PrintTone().contrast
     thin = frame(median=0.15)
-    plain, toned = (thumbnail_picture(thin, COLOUR, Settings(), t) for t in (None, tone))
+    plain, toned = (small(thin, Settings(), t) for t in (PrintTone(), tone))
     assert toned.mean() < plain.mean()
     overruled = replace(Settings(), black=(0.0,) * 3, white=(1.0,) * 3)
-    assert (thumbnail_picture(thin, COLOUR, overruled, tone) == plain).all()
+    assert (small(thin, overruled, tone) == plain).all()
 
 
 def test_archive_and_share_have_the_tone_of_the_roll(tmp_path: Path):

@@ -38,7 +38,15 @@ def outline(angle_deg: float, middle, columns: float, rows: float, flip: bool = 
 
 def written(corners, base: FrameBase = BASE, **changes: float):
     settings = with_changes(Settings(), changes)
-    return written_area(corners, base, settings=settings, ppi=PPI, scan=SCAN)
+    return written_area(
+        corners,
+        base,
+        inset_mm=settings.inset_mm,
+        border_mm=settings.border_mm,
+        ppi=PPI,
+        width=SCAN.width,
+        height=SCAN.height,
+    )
 
 
 def sides(before, after) -> np.ndarray:

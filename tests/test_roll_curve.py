@@ -10,7 +10,6 @@ import pytest
 from pipeline.chart import find_chart
 from pipeline.film import find_film
 from pipeline.frame_survey import FrameSurvey
-from pipeline.numbering import FrameNumber
 from pipeline.problem import SettingsProblem
 from pipeline.reference_frame import read_references
 from pipeline.roll_curve import (
@@ -60,7 +59,7 @@ def curve_of(
     settings: Settings | None = None,
     **more: object,
 ) -> FilmCurve | None:
-    rows = [tuple(FrameNumber(f"{n:02}", "order") for n in range(1, len(frames) + 1))]
+    rows = [tuple(f"{n:02}" for n in range(1, len(frames) + 1))]
     return film_curve_of_roll(
         [strip(frames)], rows, notes or RollNotes(), settings or Settings(), **more
     )
@@ -150,7 +149,7 @@ def test_without_any_of_them_there_is_no_curve(wedge):
 def test_a_wedge_that_nobody_named_is_told_of_but_not_guessed_at():
     steps = shown(frame_density(FILM, SCANNER, "steps"))
     coffee = shown(frame_density(FILM, SCANNER, "coffee"))
-    rows = [tuple(FrameNumber(name, "order") for name in ("01", "02"))]
+    rows = [("01", "02")]
     told = unnamed_wedges([strip([coffee, steps])], rows, RollNotes())
     assert len(told) == 1
     assert told[0].startswith("frame 02 seems to show a step wedge of 11 steps")
