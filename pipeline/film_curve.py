@@ -2,10 +2,12 @@
 
 import math
 from dataclasses import dataclass, replace
-from typing import Protocol, Self
+from typing import Annotated, Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
+
+from pipeline.check import within
 
 Floats = NDArray[np.float64]
 
@@ -37,9 +39,9 @@ class Shoulder:
     `softness` is the width of the bend in density; well above it the curve is a line again.
     """
 
-    density: float
-    softness: float
-    slope: float
+    density: Annotated[float, within(0.5, 4.0)]
+    softness: Annotated[float, within(0.02, 1.0)]
+    slope: Annotated[float, within(0.02, 3.0)]
 
 
 @dataclass(frozen=True)

@@ -2,14 +2,15 @@
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.film import FilmProfile, profile_path, profiles_folder
+from pipeline.check import Text, read_profile, within
+from pipeline.film import FilmProfile, MatrixValue, profile_path, profiles_folder
+from pipeline.kinds import Matrix, Triple, as_matrix, as_triple
 from pipeline.problem import SettingsProblem
-from pipeline.profile_reader import Matrix, ProfileReader, Triple
 from pipeline.status_m import band_density, base_spectra, film_spectra, status_m_of_spectra
 
 Floats = NDArray[np.float64]
@@ -35,8 +36,7 @@ class ScannerProfile:
     def dark_level(self, mean_light: Floats) -> Triple:
         """Return dark and flare together for a scan's mean light (3,), shares of full scale."""
         dark = np.zeros(3) if self.dark is None else np.asarray(self.dark)
-        red, green, blue = (float(value) for value in dark + self.flare * np.asarray(mean_light))
-        return (red, green, blue)
+        return as_triple(dark + self.flare * np.asarray(mean_light))
 
 
 @dataclass(frozen=True)
@@ -106,9 +106,7 @@ def fit_scanner(
 
 
 def _solved(seen: Floats, wanted: Floats) -> Matrix:
-    solved = np.linalg.lstsq(seen, wanted, rcond=None)[0].T
-    red, green, blue = ((float(r), float(g), float(b)) for r, g, b in solved)
-    return (red, green, blue)
+    return as_matrix(np.linalg.lstsq(seen, wanted, rcond=None)[0].T)
 
 
 def with_scanner(film: FilmProfile, scanner: ScannerProfile | None) -> FilmProfile:
@@ -120,13 +118,32 @@ def with_scanner(film: FilmProfile, scanner: ScannerProfile | None) -> FilmProfi
     if scanner is None or film.unmask_status_m is None:
         return film
     both = np.asarray(film.unmask_status_m) @ np.asarray(scanner.matrix)
-    red, green, blue = ((float(r), float(g), float(b)) for r, g, b in both)
-    return replace(film, unmask=(red, green, blue))
+    return replace(film, unmask=as_matrix(both))
 
 
 def scanner_names() -> tuple[str, ...]:
     """Return the names of the scanner profiles that come with evenroll."""
     return tuple(sorted(path.stem for path in (profiles_folder() / "scanners").glob("*.toml")))
+
+
+@dataclass(frozen=True)
+class _StatusM:
+    matrix: MatrixValue
+    base_matrix: MatrixValue | None = None
+
+
+@dataclass(frozen=True)
+class _Light:
+    dark: Annotated[Triple, within(0.0, 0.2)] | None = None
+    flare: Annotated[float, within(0.0, 0.2)] = 0.0
+
+
+@dataclass(frozen=True)
+class _Scanner:
+    source: Text
+    status_m: _StatusM
+    name: Text | None = None
+    light: _Light = _Light()
 
 
 def read_scanner(path: Path) -> ScannerProfile:
@@ -137,23 +154,15 @@ def read_scanner(path: Path) -> ScannerProfile:
     SettingsProblem
         If the file can't be read or a key is missing or out of range.
     """
-    reader = ProfileReader(path, "scanner profile")
-    document = reader.document
+    told = read_profile(_Scanner, path, "scanner profile")
     return ScannerProfile(
-        name=reader.text("name") if "name" in document else path.stem,
-        source=reader.text("source"),
-        matrix=reader.matrix("status_m.matrix"),
-        base_matrix=reader.matrix("status_m.base_matrix")
-        if "base_matrix" in reader.table("status_m")
-        else None,
-        dark=reader.triple("light.dark", 0.0, 0.2) if _has(document, "dark") else None,
-        flare=reader.number("light.flare", 0.0, 0.2) if _has(document, "flare") else 0.0,
+        name=told.name or path.stem,
+        source=told.source,
+        matrix=told.status_m.matrix,
+        base_matrix=told.status_m.base_matrix,
+        dark=told.light.dark,
+        flare=told.light.flare,
     )
-
-
-def _has(document: dict[str, Any], key: str) -> bool:
-    light = document.get("light", {})
-    return not isinstance(light, dict) or key in light
 
 
 def find_scanner(name: str) -> ScannerProfile:
