@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.resample import Span
+from pipeline.kinds import Span
 
 Floats = NDArray[np.float32]
 

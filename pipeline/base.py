@@ -7,11 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.channels import greatest, least, less, log_above
-from pipeline.density import Illumination, as_triple, to_density
-
-Triple = tuple[float, float, float]
-Light = NDArray[np.float32]
-Mask = NDArray[np.bool_]
+from pipeline.density import Illumination, to_density
+from pipeline.kinds import Light, Mask, Triple, as_triple
 
 _CLEAR_OF_EDGES_MM = 0.35
 _LEAST_AREA_MM2 = 4.0

@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.film import Curve, FilmProfile, Matrix
+from pipeline.film import FilmProfile
+from pipeline.film_curve import Curve
+from pipeline.kinds import Matrix, Triple, as_triple
 
-Triple = tuple[float, float, float]
 Floats = NDArray[np.float64]
 
 _LEAST_EXPOSURE = 1e-4
@@ -52,8 +53,7 @@ class RollColour:
 
     def gamma(self) -> Triple:
         """Return the slopes of the three curves, density per decade of exposure."""
-        red, green, blue = (curve.slope for curve in self.curves)
-        return (red, green, blue)
+        return as_triple(curve.slope for curve in self.curves)
 
 
 def layer_exposure(density: NDArray[np.floating], colour: RollColour) -> Floats:

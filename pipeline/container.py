@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 
 from pipeline.encoding import Encoding, srgb
 from pipeline.icc import ProfileError, profile_encoding
+from pipeline.kinds import Span
 from pipeline.problem import Problem, ScanProblem
 
 Container = Literal["tiff", "png", "jpeg", "raw"]
-Span = tuple[int, int]
 Codes = NDArray[Any]
 
 _LARGEST_PIXELS = 2_000_000_000

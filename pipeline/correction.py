@@ -6,11 +6,9 @@ from pathlib import Path
 from typing import Annotated, Any, ClassVar
 
 from pipeline.check import Closed, Wrong, made, one_of, read, refusal, spelt, within
-from pipeline.kinds import Triple
+from pipeline.kinds import KINDS, Triple
 from pipeline.problem import SettingsProblem
 from pipeline.reference_frame import FrameName, frame_name
-
-KINDS = ("picture", "partial", "blank", "fogged")
 
 # A frame of 135 film is 36 mm long: what lies farther off is another frame.
 _COUNTED = "a number counted from 1, as on the contact sheet"

@@ -4,10 +4,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.infrared import MOST_SHARE, CrossTalk, Verdict, moved, smooth, spread, tone
+from pipeline.kinds import Mask
 from pipeline.overlay import details_shift, find_shift, squares_of
 
 Floats = NDArray[np.float32]
-Mask = NDArray[np.bool_]
 
 _MOST_SAMPLES = 60_000
 _LEAST_SAMPLES = 500

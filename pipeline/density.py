@@ -5,17 +5,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Triple = tuple[float, float, float]
+from pipeline.kinds import Triple
+
 Floats = NDArray[np.floating]
 
 DENSITY_LIMIT = 4.5
 """Highest density returned; light at or under the dark level has no density of its own."""
-
-
-def as_triple(values: Floats) -> Triple:
-    """Return an array of three values, R, G, B, as plain numbers."""
-    red, green, blue = (float(value) for value in values)
-    return (red, green, blue)
 
 
 @dataclass(frozen=True)

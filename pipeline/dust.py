@@ -11,11 +11,10 @@ from numpy.typing import NDArray
 from pipeline.dust_block import groups, near_blocks
 from pipeline.fill import filled
 from pipeline.infrared import CrossTalk, blurred, moved, shown, slopes, smooth, spread, tone
-from pipeline.overlay import Point, overlay_of
+from pipeline.kinds import Mask, Point, Triple
+from pipeline.overlay import overlay_of
 
-Triple = tuple[float, float, float]
 Floats = NDArray[np.float32]
-Mask = NDArray[np.bool_]
 
 LEAST_LIGHT = 1e-5
 # Dust is seen where it takes away more than so many times the noise; around a place so clear

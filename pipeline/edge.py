@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from pipeline.edge_chain import EdgeChain, EdgeCode, read_chain
 from pipeline.edge_code import EdgeFormat, load_edge_format
 from pipeline.edge_density import PrintDensity, code_print
-from pipeline.rebate import Light, cut_rebate
+from pipeline.kinds import Light
+from pipeline.rebate import cut_rebate
 
 __all__ = ["EdgeBand", "EdgeCode", "EdgeReading", "read_bands", "read_edge", "rescaled"]
 

@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 from pipeline.edge_chain import EdgeChain
 from pipeline.edge_code import EdgeFormat
 from pipeline.edge_track import Clock
+from pipeline.kinds import Light, Mask
 from pipeline.measure_limit import measure_limits
-from pipeline.rebate import SAMPLES_PER_MM, Light, Rebate
+from pipeline.rebate import SAMPLES_PER_MM, Rebate
 
 Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 # Places along a code, in modules from its start: within the five dense modules that every clock
 # starts with, and on the clear base before them.

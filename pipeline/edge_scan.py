@@ -7,18 +7,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.channels import less
-from pipeline.container import Reader, Span
-from pipeline.density import Triple
+from pipeline.container import Reader
 from pipeline.edge import EdgeBand, EdgeReading, read_bands, read_edge, rescaled
 from pipeline.edge_code import EdgeFormat, load_edge_format
 from pipeline.edge_density import PrintDensity, letter_print
 from pipeline.encoding import to_light
+from pipeline.kinds import Light, Span, Triple
 from pipeline.proxy import block_means, to_scan_xy
 from pipeline.rebate import INSIDE_MM, LEAST_MM, OUTSIDE_MM
 from pipeline.scan import Scan, opened
 from pipeline.strip_view import StripView, place
 
-Light = NDArray[np.float32]
 Rows = tuple[float | None, float | None]
 
 # Ten pixels a module: more tells the reader nothing that it could use.

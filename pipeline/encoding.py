@@ -8,10 +8,11 @@ from typing import Literal
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
+from pipeline.kinds import Light
+
 Kind = Literal["linear", "gamma", "srgb", "parametric", "curve"]
 Source = Literal["icc", "option", "assumed", "container"]
 Floats = NDArray[np.float64]
-Light = NDArray[np.float32]
 
 # Samples looked up in one go: bounds the index array numpy makes on the way.
 _CHUNK = 1 << 20

@@ -9,11 +9,10 @@ from numpy.typing import NDArray
 from pipeline.channels import channel_mean
 from pipeline.film_format import FilmSize
 from pipeline.gate_edge import coherent_steps
+from pipeline.kinds import Light, Mask
 from pipeline.order_statistic import median
 
-Light = NDArray[np.float32]
 Plane = NDArray[np.float32]
-Mask = NDArray[np.bool_]
 Row = NDArray[np.float64]
 
 # Film is bare from here to there beside the pictures: between them and the perforations.

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.density import Triple
 from pipeline.film import shipped
+from pipeline.kinds import Triple
 from pipeline.roll_signs import SIGNS, RollSigns
 
 Floats = NDArray[np.floating[Any]]

@@ -6,8 +6,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.kinds import Mask
+
 Floats = NDArray[np.float32]
-Mask = NDArray[np.bool_]
 Places = NDArray[np.intp]
 
 # Share of a stretched membrane in the thin plate. A plate alone carries slopes on, but overshoots

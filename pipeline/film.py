@@ -12,21 +12,8 @@ import numpy as np
 from pipeline.check import Flag, Text, Wrong, one_of, part, read, read_profile, then, within
 from pipeline.colour_science import colour_science
 from pipeline.film_curve import Curve, LayerCurve, PointCurve, Shoulder
-from pipeline.kinds import Matrix, Triple, as_matrix
+from pipeline.kinds import Matrix, Triple, as_matrix, as_triple
 from pipeline.problem import SettingsProblem
-
-__all__ = [
-    "LAYERS",
-    "Curve",
-    "FilmProfile",
-    "LayerCurve",
-    "Matrix",
-    "Triple",
-    "film_names",
-    "find_film",
-    "profiles_folder",
-    "read_film",
-]
 
 LAYERS = ("red", "green", "blue")
 SECTIONS = ("base", "unmask", "layers", "scene", "spread")
@@ -66,8 +53,7 @@ class FilmProfile:
 
     def gamma(self) -> Triple:
         """Return the slopes of the three curves."""
-        red, green, blue = (curve.slope for curve in self.curves)
-        return (red, green, blue)
+        return as_triple(curve.slope for curve in self.curves)
 
 
 def fittable_curves(profile: FilmProfile) -> tuple[LayerCurve, LayerCurve, LayerCurve]:

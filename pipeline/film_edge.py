@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Light = NDArray[np.float32]
+from pipeline.kinds import Light, Mask
+
 Plane = NDArray[np.float32]
-Mask = NDArray[np.bool_]
 Numbers = NDArray[np.float64]
 
 _OPEN_GATE, _HOLDER, _BORDER = 1, 0, 2

@@ -11,15 +11,14 @@ from pipeline.colour import RollColour, layer_exposure
 from pipeline.colour_science import colour_science
 from pipeline.correction import FrameCorrection
 from pipeline.exposure_trim import picture_key, trim_stops, usual_key
-from pipeline.film import Matrix, shipped
+from pipeline.film import shipped
 from pipeline.frame_survey import FrameSurvey
-from pipeline.frames import HOLDS_PICTURE
+from pipeline.kinds import HOLDS_PICTURE, Matrix, Triple, as_matrix, as_triple
 from pipeline.picture_edge import written_area
 from pipeline.settings import Settings
 from pipeline.space import WORKING, find_space
 from pipeline.survey import StripSurvey
 
-Triple = tuple[float, float, float]
 Floats = NDArray[np.float64]
 
 _LUMINANCE = np.array([0.272229, 0.674082, 0.053689])
@@ -131,8 +130,7 @@ def _frame_colour(
 
 
 def _as_matrix(values: Floats) -> Matrix:
-    red, green, blue = ((float(row[0]), float(row[1]), float(row[2])) for row in values)
-    return (red, green, blue)
+    return as_matrix(values)
 
 
 def _place_in_frame(
@@ -189,8 +187,7 @@ def neutral_balance(
     # The exposures of the layers that give a neutral of luminance 1.
     wanted = np.maximum(np.linalg.solve(scene, np.ones(3)), _LEAST_EXPOSURE)
     luminance = max(float(_LUMINANCE @ scene @ exposure), _LEAST_EXPOSURE)
-    red, green, blue = (float(value) for value in np.log10(wanted * luminance / exposure))
-    return (red, green, blue)
+    return as_triple(np.log10(wanted * luminance / exposure))
 
 
 @cache

@@ -9,9 +9,7 @@ from pipeline.base import FilmBase
 from pipeline.density import Illumination
 from pipeline.frame_survey import FrameSurvey, survey_frame
 from pipeline.frames import Frame
-
-Corners = tuple[tuple[float, float], ...]
-Light = NDArray[np.float32]
+from pipeline.kinds import Corners, Light
 
 
 @dataclass(frozen=True)

@@ -8,15 +8,12 @@ from numpy.typing import NDArray
 
 from pipeline.base import FilmBase
 from pipeline.chart import ChartReading, find_chart
-from pipeline.density import Illumination, as_triple
+from pipeline.density import Illumination
 from pipeline.frames import Frame
+from pipeline.kinds import Corners, Light, Triple, as_triple
 from pipeline.order_statistic import percentiles
 from pipeline.picture_store import StoredPicture
 from pipeline.render import FrameBase
-
-Triple = tuple[float, float, float]
-Corners = tuple[tuple[float, float], ...]
-Light = NDArray[np.float32]
 
 _SAMPLES_A_FRAME = 900
 _THUMBNAIL_LONG_SIDE = 360

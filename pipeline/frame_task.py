@@ -14,6 +14,7 @@ from pipeline.colour import RollColour
 from pipeline.dust_frame import mended_bands
 from pipeline.frame_survey import FrameSurvey
 from pipeline.infrared import CrossTalk
+from pipeline.kinds import Corners
 from pipeline.look import Levels, as_log, as_print, share_showing, showing, to_codes
 from pipeline.metadata import FrameMetadata, frame_metadata
 from pipeline.monochrome import as_grey, is_one_channel
@@ -30,7 +31,7 @@ from pipeline.render import (
     picture_size,
     to_scene,
 )
-from pipeline.resample import BAND_ROWS, Corners
+from pipeline.resample import BAND_ROWS
 from pipeline.scan import Scan
 from pipeline.settings import RollNotes, Settings
 from pipeline.space import LinearTransfer, PowerTransfer, Space, find_space

@@ -12,8 +12,6 @@ from pipeline.frame_spans import Span, solve_spans
 from pipeline.gate import GateHabit, usual_habit
 from pipeline.gate_fit import GateRectangle, fit_gates
 
-# Kinds of frame that hold a picture and are written.
-HOLDS_PICTURE = ("picture", "partial")
 # Frames of this confidence and more count as clear; the others are shown to the user.
 CLEAR = 0.9
 _FOGGED_DENSITY = 0.6

@@ -7,10 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.chart import middle_mean
+from pipeline.kinds import Area
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
-Area = tuple[float, float, float, float]
 
 # Sides of the area about the middle, as shares of the picture, largest first: the card may fill
 # the picture or be held before the subject.

@@ -6,11 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.channels import channel_mean, greatest, less, log_above
-from pipeline.density import Illumination, Triple, as_triple
+from pipeline.density import Illumination
+from pipeline.kinds import Light, Mask, Triple, as_triple
 from pipeline.order_statistic import median
 
-Light = NDArray[np.float32]
-Mask = NDArray[np.bool_]
 Mode = tuple[NDArray[np.float64], float]
 
 _BIN = 0.03
@@ -194,8 +193,7 @@ def dark_level(light: Light) -> Triple:
     if len(dim) < 0.03 * len(border):
         return (0.0, 0.0, 0.0)
     level = np.median(dim[dim.sum(axis=1) <= np.percentile(dim.sum(axis=1), 50)], axis=0)
-    red, green, blue = (float(value) for value in level)
-    return (red, green, blue)
+    return as_triple(level)
 
 
 def find_levels(

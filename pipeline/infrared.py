@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.encoding import Encoding, to_light
+from pipeline.kinds import Triple
 
-Triple = tuple[float, float, float]
 Floats = NDArray[np.float32]
 Verdict = Literal["dust", "silver", "misfit"]
 

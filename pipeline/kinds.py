@@ -2,8 +2,26 @@
 
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
+Point = tuple[float, float]
 Triple = tuple[float, float, float]
+Area = tuple[float, float, float, float]
 Matrix = tuple[Triple, Triple, Triple]
+Corners = tuple[Point, ...]
+Span = tuple[int, int]
+
+Float32 = NDArray[np.float32]
+Float64 = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
+Light = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+Points = NDArray[np.float64]
+
+# Kinds of frame, and those of them that hold a picture and are written.
+KINDS = ("picture", "partial", "blank", "fogged")
+HOLDS_PICTURE = KINDS[:2]
 
 
 def as_triple(values: Any) -> Triple:

@@ -8,20 +8,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.channels import channel_mean, less, log_above, tint
-from pipeline.density import Triple
 from pipeline.film_area import FilmArea, film_areas, rough_line, runs_upright, split_abreast
 from pipeline.film_edge import EdgeLine, find_edges
 from pipeline.film_format import FilmSize, film_sizes
 from pipeline.film_scale import film_scale
 from pipeline.illumination import Levels, base_of
+from pipeline.kinds import Corners, Light, Mask, Triple
 from pipeline.perforation import PerforationRow, Perforations, find_perforations
 from pipeline.picture_border import picture_slope
 from pipeline.strip_view import StripView, place, straighten
 from pipeline.surround import Surround, open_share, over_base, surround
-
-Light = NDArray[np.float32]
-Mask = NDArray[np.bool_]
-Corners = tuple[tuple[float, float], ...]
 
 MM_PER_INCH = 25.4
 _BASE_TOLERANCE = 0.10

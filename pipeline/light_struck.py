@@ -6,10 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.film_format import FilmSize
+from pipeline.kinds import Light
 from pipeline.measure_limit import measure_limits
 from pipeline.order_statistic import median
 
-Light = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
 # Film beside its edges and beside the pictures that is left out, and the share of the picture's

@@ -7,10 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.gamut import FARTHEST, GAMUT_POWER, GAMUT_THRESHOLD, gamut_limit, squeeze_scale
+from pipeline.kinds import Triple
 from pipeline.print_tone import MOST_LIGHT, PRINT_WHITE, PrintTone, curve_constant, light_scale
 from pipeline.space import LinearTransfer, PowerTransfer, Space, acescct, from_working
 
-Triple = tuple[float, float, float]
 Floats = NDArray[np.float32]
 
 # Share of the hue of scene light that a print keeps. The rest is that of its curve taken channel by

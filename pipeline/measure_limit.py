@@ -6,8 +6,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.density import Illumination, Triple
+from pipeline.density import Illumination
 from pipeline.film import shipped
+from pipeline.kinds import Triple
 
 Floats = NDArray[np.float64]
 

@@ -10,8 +10,8 @@ from pipeline.dust import Dust, density_of, filling_error, highest
 from pipeline.dust_block import near_blocks
 from pipeline.fill import grain_near, with_grain
 from pipeline.infrared import slopes, tone
+from pipeline.kinds import Triple
 
-Triple = tuple[float, float, float]
 Floats = NDArray[np.float32]
 
 _LEAST_SHARE = 0.02

@@ -7,9 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.colour import RollColour
-from pipeline.film import FilmProfile, Matrix
+from pipeline.film import FilmProfile
+from pipeline.kinds import Matrix, Triple
 
-Triple = tuple[float, float, float]
 Kind = Literal["monochrome", "colour", "unclear"]
 
 PROFILE = "monochrome"

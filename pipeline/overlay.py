@@ -17,9 +17,9 @@ from pipeline.infrared import (
     spread,
     tone,
 )
+from pipeline.kinds import Point
 
 Floats = NDArray[np.float32]
-Point = tuple[float, float]
 
 _TILE_PX, _MOST_TILES = 512, 9
 _MOST_SHIFT_PX = 8

@@ -3,15 +3,12 @@
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.kinds import Corners, Points
 from pipeline.layout import MM_PER_INCH
 from pipeline.render import FrameBase
-from pipeline.resample import Corners
 from pipeline.scan import Scan
 from pipeline.settings import Settings
-
-Points = NDArray[np.float64]
 
 # A frame cut short by the strip's end keeps at least half of its picture.
 _MOST_OF_A_SIDE = 0.25

@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 
 from pipeline.chart_match import chart_exposures, chart_layout, chart_places
 from pipeline.colour_difference import difference_2000, difference_parts
-from pipeline.film import FilmProfile, Matrix, fittable_curves, shipped
+from pipeline.film import FilmProfile, fittable_curves, shipped
 from pipeline.film_curve import MIDDLE_GREY, LayerCurve
+from pipeline.kinds import Matrix, as_matrix
 from pipeline.problem import SettingsProblem
 
 Floats = NDArray[np.float64]
@@ -236,12 +237,6 @@ def _changed(matrix: Matrix, terms: Floats) -> Matrix:
     change = np.zeros((3, 3))
     change[_OFF_DIAGONAL] = terms
     return as_matrix(np.asarray(matrix) + change - np.diag(change.sum(axis=1)))
-
-
-def as_matrix(rows: Floats) -> Matrix:
-    """Return an array (3, 3) as plain numbers."""
-    red, green, blue = ((float(r), float(g), float(b)) for r, g, b in rows)
-    return (red, green, blue)
 
 
 def _weights(spread: Floats | None) -> Floats:

@@ -8,7 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.encoding import Encoding, Light, light_tables, to_light
+from pipeline.encoding import Encoding, light_tables, to_light
+from pipeline.kinds import Light
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,6 @@ from pipeline.container import (
     Container,
     Page,
     Reader,
-    Span,
     broken,
     check_colour,
     check_decoded,
@@ -30,6 +29,7 @@ from pipeline.container import (
     usable_ppi,
 )
 from pipeline.encoding import Encoding, linear, power, srgb
+from pipeline.kinds import Span
 from pipeline.png_rows import PngRows, is_interlaced
 from pipeline.problem import ScanProblem
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.control_limits import ReadingLimits, control_limits
+from pipeline.kinds import Triple
 from pipeline.problem import ScanProblem
 from pipeline.reading_cell import (
     LARGEST_LOG_EXPOSURE,
@@ -23,7 +24,6 @@ from pipeline.reading_table import ReadingTable, Row, read_table
 from pipeline.roll_folder import natural_key
 
 Floats = NDArray[np.float64]
-Triple = tuple[float, float, float]
 CHANNELS = ("red", "green", "blue")
 NOT_READ: Triple = (math.nan, math.nan, math.nan)
 _EARLIEST = datetime.min

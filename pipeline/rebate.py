@@ -7,9 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.edge_code import EdgeFormat
+from pipeline.kinds import Light
 from pipeline.order_statistic import median
-
-Light = NDArray[np.float32]
 
 # Samples a mm at which a rebate is examined: five a module of its code, whatever the scan has.
 SAMPLES_PER_MM = 12.0

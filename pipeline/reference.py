@@ -10,11 +10,13 @@ from numpy.typing import NDArray
 
 from pipeline.chart import ChartReading, find_chart, read_chart
 from pipeline.colour import RollColour, from_profile, layer_exposure
-from pipeline.film import FilmProfile, LayerCurve, fittable_curves
+from pipeline.film import FilmProfile, fittable_curves
+from pipeline.film_curve import LayerCurve
 from pipeline.frame_survey import FrameSurvey
 from pipeline.grey_card import GreyReading, find_grey_card, read_grey
+from pipeline.kinds import as_matrix
 from pipeline.problem import SettingsProblem
-from pipeline.profile_fit import ProfileFit, SeenChart, as_matrix, fit_profile
+from pipeline.profile_fit import ProfileFit, SeenChart, fit_profile
 from pipeline.reference_frame import ReferenceFrame
 
 Floats = NDArray[np.float64]

@@ -6,10 +6,9 @@ from pathlib import Path
 from typing import Annotated, Any
 
 from pipeline.check import Closed, Flag, Wrong, made, read, refusal, then, within
+from pipeline.kinds import Area, Point
 
-Point = tuple[float, float]
-Corners = tuple[Point, Point, Point, Point]
-Area = tuple[float, float, float, float]
+FourPoints = tuple[Point, Point, Point, Point]
 
 NO_REFERENCE = "none"
 _NUMBER = re.compile(r"(X|[0-9]{1,3})(A?)([A-Z]?|-[0-9]{1,4})", re.IGNORECASE | re.ASCII)
@@ -35,7 +34,7 @@ def frame_name(value: Any) -> str:
     return (digits if digits == "X" else digits.zfill(2)) + half + rest
 
 
-def _around(points: Corners) -> Corners:
+def _around(points: FourPoints) -> FourPoints:
     """Return four points if they go around a quadrilateral in order, without a dent."""
     turns, area = [], 0.0
     for place, (x, y) in enumerate(points):
@@ -55,7 +54,7 @@ def _area(sides: Area) -> Area:
 
 
 FrameName = Annotated[str, read(frame_name)]
-PictureCorners = Annotated[Corners, within(0.0, 1.0, words=_POINTS), then(_around)]
+PictureCorners = Annotated[FourPoints, within(0.0, 1.0, words=_POINTS), then(_around)]
 PictureArea = Annotated[Area, within(0.0, 1.0, words=_SIDES), then(_area)]
 
 

@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 
 from pipeline.colour import RollColour
 from pipeline.density import Illumination
+from pipeline.kinds import Corners
 from pipeline.layer_tables import LEAST_DENSITY, layers_of
 from pipeline.look import Showing
-from pipeline.resample import MARGIN_PX, Corners, rounded, straight_bands, upright
+from pipeline.resample import MARGIN_PX, rounded, straight_bands, upright
 from pipeline.scan import Scan, opened
 from pipeline.scan_lines import ScanLines
 

@@ -26,17 +26,10 @@ from pipeline.contact_sheet import (
     roll_text,
 )
 from pipeline.density_plot import density_plot
+from pipeline.kinds import Triple
 from pipeline.lettering import Picture
 from pipeline.monochrome import PROFILE as MONOCHROME
-from pipeline.record import (
-    SEVERITIES,
-    FrameRecord,
-    RollRecord,
-    ScanTrouble,
-    StripRecord,
-    Triple,
-    by_weight,
-)
+from pipeline.record import SEVERITIES, FrameRecord, RollRecord, ScanTrouble, StripRecord, by_weight
 
 CHANNELS = ("red", "green", "blue")
 NUMBER_FROM = {"user": "number given", "order": "number counted"}

@@ -7,8 +7,8 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-Corners = tuple[tuple[float, float], ...]
-Span = tuple[int, int]
+from pipeline.kinds import Corners, Span
+
 Pixels = NDArray[np.generic]
 Floats = NDArray[np.float32]
 Matrix = NDArray[np.float64]

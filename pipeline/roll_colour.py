@@ -10,7 +10,7 @@ from pipeline.colour import RollColour, from_profile, scene_light, solve_roll, w
 from pipeline.film import FilmProfile
 from pipeline.frame_colour import frame_colours
 from pipeline.frame_survey import FrameSurvey
-from pipeline.frames import HOLDS_PICTURE
+from pipeline.kinds import HOLDS_PICTURE
 from pipeline.monochrome import one_channel
 from pipeline.print_tone import PrintTone, roll_tone
 from pipeline.recut import Recut

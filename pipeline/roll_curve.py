@@ -12,11 +12,11 @@ from pipeline.characteristic import Curves, characteristic
 from pipeline.chart import ChartReading
 from pipeline.chart_greys import grey_steps
 from pipeline.chart_match import is_shaded
-from pipeline.density import as_triple
 from pipeline.film import FilmProfile
 from pipeline.film_speed import SpeedPoints, profile_curves, speed_points, stops_faster
 from pipeline.frame_survey import FrameSurvey
 from pipeline.grey_card import read_grey
+from pipeline.kinds import Triple, as_triple
 from pipeline.numbering import FrameNumber
 from pipeline.problem import SettingsProblem
 from pipeline.reference import CLEAR_CHART, chart_trouble, shown_by
@@ -27,7 +27,6 @@ from pipeline.wedge import LOG_STOP, Bracket, Wedge
 from pipeline.wedge_steps import SURE, find_wedge, looks_stepped, read_wedge_at
 
 Floats = NDArray[np.float64]
-Triple = tuple[float, float, float]
 Frames = dict[str, FrameSurvey]
 
 _ABOVE_BASE = (0.0, 0.0, 0.0)
@@ -74,14 +73,12 @@ class FilmCurve:
     @property
     def contrast(self) -> Triple:
         """Return the contrast of the three channels, density per decade of exposure."""
-        red, green, blue = (curve.contrast for curve in self.channels)
-        return (red, green, blue)
+        return as_triple(curve.contrast for curve in self.channels)
 
     @property
     def contrast_error(self) -> Triple:
         """Return the standard errors of the contrast."""
-        red, green, blue = (curve.contrast_error for curve in self.channels)
-        return (red, green, blue)
+        return as_triple(curve.contrast_error for curve in self.channels)
 
     @property
     def straight(self) -> bool:

@@ -11,8 +11,9 @@ from pipeline.chart_match import chart_layout
 from pipeline.film import FilmProfile
 from pipeline.frame_survey import FrameSurvey
 from pipeline.grey_card import GreyReading
+from pipeline.kinds import as_matrix
 from pipeline.problem import SettingsProblem
-from pipeline.profile_fit import ProfileFit, SeenChart, as_matrix, fit_grey, fit_profile
+from pipeline.profile_fit import ProfileFit, SeenChart, fit_grey, fit_profile
 from pipeline.reference import shown_by
 from pipeline.reference_frame import ReferenceFrame
 from pipeline.render import cut_light, to_density_above

@@ -9,9 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.density import Triple, as_triple
-from pipeline.film import Matrix
-from pipeline.frames import HOLDS_PICTURE
+from pipeline.kinds import HOLDS_PICTURE, Matrix, Triple, as_triple
 
 Floats = NDArray[np.floating[Any]]
 

@@ -7,7 +7,8 @@ from numpy.typing import NDArray
 
 from pipeline.container import Codes, Reader
 from pipeline.encoding import light_tables, to_light
-from pipeline.resample import Span, Upright
+from pipeline.kinds import Span
+from pipeline.resample import Upright
 from pipeline.scan import Scan, finite
 
 Floats = NDArray[np.float32]

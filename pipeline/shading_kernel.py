@@ -4,9 +4,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.compiled import compiled
+from pipeline.kinds import Light
 
 Floats = NDArray[np.float64]
-Light = NDArray[np.float32]
 
 
 @compiled("void(float64[:,::1], float64[:,::1], float32[:,:,::1])")

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from pipeline.control_finding import triple_text
 from pipeline.control_limits import SpotLimits, control_limits
-from pipeline.readings import Spot, Triple
+from pipeline.kinds import Triple
+from pipeline.readings import Spot
 from pipeline.record import Finding
 
 Floats = NDArray[np.float64]

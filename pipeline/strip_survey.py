@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from pipeline.base import FilmBase, density_above, measure_base
 from pipeline.control_patch import control_patches
-from pipeline.density import Illumination, as_triple, to_light
+from pipeline.density import Illumination, to_light
 from pipeline.dust_survey import strip_cross_talk
 from pipeline.edge import EdgeReading
 from pipeline.edge_numbers import number_frames
@@ -21,6 +21,7 @@ from pipeline.frames import FoundFrames, Frame, find_frames
 from pipeline.gate import GateHabit
 from pipeline.illumination import Levels
 from pipeline.infrared import CrossTalk
+from pipeline.kinds import Corners, Light, Triple, as_triple
 from pipeline.layout import MM_PER_INCH, Strip
 from pipeline.light_leak import LightLeak, find_leak
 from pipeline.negative import is_negative
@@ -29,9 +30,6 @@ from pipeline.scan import Scan
 from pipeline.settings import Settings
 from pipeline.strip_view import StripView, place, straighten
 
-Triple = tuple[float, float, float]
-Corners = tuple[tuple[float, float], ...]
-Light = NDArray[np.float32]
 Habits = Mapping[str, GateHabit]
 
 _LEAST_FRAME_SHARE = 0.15

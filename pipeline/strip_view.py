@@ -6,8 +6,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Light = NDArray[np.float32]
-Corners = tuple[tuple[float, float], ...]
+from pipeline.kinds import Corners, Light
+
 Affine = tuple[tuple[float, float, float], tuple[float, float, float]]
 
 

@@ -8,9 +8,8 @@ from numpy.typing import NDArray
 
 from pipeline.channels import channel_mean, greatest, least, less, log_above, over, tint
 from pipeline.illumination import Levels, crowded_places, fades_from_gate, is_base
+from pipeline.kinds import Light, Mask
 
-Light = NDArray[np.float32]
-Mask = NDArray[np.bool_]
 Plane = NDArray[np.float32]
 
 OPEN = 0.5

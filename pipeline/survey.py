@@ -8,11 +8,12 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from pipeline.density import as_triple, to_light
+from pipeline.density import to_light
 from pipeline.dust_survey import infrared_note
 from pipeline.frame_cut import Cut
 from pipeline.frames import CLEAR
 from pipeline.illumination import Levels, find_levels
+from pipeline.kinds import as_triple
 from pipeline.layout import MM_PER_INCH, find_strips
 from pipeline.look_store import LookStore, ScanLook
 from pipeline.monochrome import Kind, film_kind

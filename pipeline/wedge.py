@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Annotated, Any
 
 from pipeline.check import Closed, made, refusal, within
-from pipeline.reference_frame import Corners, FrameName, PictureArea, PictureCorners
+from pipeline.reference_frame import FourPoints, FrameName, PictureArea, PictureCorners
 
 LOG_STOP = math.log10(2.0)
 # Usual wedges have steps of 0.05 to 0.30; pictures of a grey scale may have whole stops or two.
@@ -30,7 +30,7 @@ class Wedge:
     frame: str
     step: float
     steps: int | None = None
-    corners: Corners | None = None
+    corners: FourPoints | None = None
     log_exposure: float | None = None
 
 

@@ -13,7 +13,8 @@ import tifffile
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.correction import KINDS, FrameCorrection, read_corrections
+from pipeline.correction import FrameCorrection, read_corrections
+from pipeline.kinds import KINDS
 from pipeline.problem import SettingsProblem
 from pipeline.roll_survey import Roll as TakenRoll
 from pipeline.roll_survey import survey_roll
