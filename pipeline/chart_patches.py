@@ -6,7 +6,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from pipeline.kinds import Float64
+
 Picture = NDArray[np.float32]
 
 # Steepness, in density a pixel, above which a place counts as an edge. Borders of a chart are
@@ -26,8 +27,8 @@ _MOST_PATCHES = 220
 class Patches:
     """Centres (n, 2) in pixels and sides (n) in pixels of even patches."""
 
-    centres: Floats
-    sides: Floats
+    centres: Float64
+    sides: Float64
 
 
 def even_patches(picture: Picture) -> Patches:

@@ -4,10 +4,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.infrared import MOST_SHARE, CrossTalk, Verdict, moved, smooth, spread, tone
-from pipeline.kinds import Mask
+from pipeline.kinds import Float32, Mask
 from pipeline.overlay import details_shift, find_shift, squares_of
-
-Floats = NDArray[np.float32]
 
 _MOST_SAMPLES = 60_000
 _LEAST_SAMPLES = 500
@@ -24,7 +22,7 @@ _MISFIT, _MOST_MISFIT_SHARE = 0.05, 0.25
 _FIT_PX = 2.0
 
 
-def cross_talk(infrared: Floats, density: Floats, inside: Mask) -> CrossTalk | None:
+def cross_talk(infrared: Float32, density: Float32, inside: Mask) -> CrossTalk | None:
     """Return how much of a strip's pictures shows in the infra-red, or None if little is seen.
 
     Parameters
@@ -46,7 +44,7 @@ def cross_talk(infrared: Floats, density: Floats, inside: Mask) -> CrossTalk | N
     return talk
 
 
-def _fitted_talk(infrared: Floats, density: Floats, inside: Mask) -> CrossTalk | None:
+def _fitted_talk(infrared: Float32, density: Float32, inside: Mask) -> CrossTalk | None:
     """Fit what shows of a picture in a plane that lies over it.
 
     Bouguer's law: dyes add up in density, in the infra-red as in the visible, so that a linear

@@ -5,9 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.kinds import Triple
-
-Floats = NDArray[np.floating]
+from pipeline.kinds import Floats, Triple
 
 DENSITY_LIMIT = 4.5
 """Highest density returned; light at or under the dark level has no density of its own."""

@@ -6,13 +6,10 @@ from functools import cache
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.film import shipped
-from pipeline.kinds import Triple
+from pipeline.kinds import Floats, Triple
 from pipeline.roll_signs import SIGNS, RollSigns
-
-Floats = NDArray[np.floating[Any]]
 
 FAMILIES = ("development", "fog", "stain", "silver", "contrast")
 NORMAL = "normal"

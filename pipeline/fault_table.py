@@ -8,12 +8,11 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.check import Closed, Text, Wrong, one_of, read, read_profile, then, within
 from pipeline.film import profiles_folder
+from pipeline.kinds import Float64
 
-Floats = NDArray[np.float64]
 # What a control strip shows and in how many channels, from red on; retained silver is blue only.
 QUANTITIES = {"d_min": 3, "ld": 3, "contrast": 3, "d_max": 3, "yellow": 2, "retained": 1}
 CODES = (
@@ -47,7 +46,7 @@ class Fault:
 
     cause: str
     code: str
-    direction: Floats
+    direction: Float64
     tell: str
     remedy: str
 
@@ -96,7 +95,7 @@ class _Fault(Closed):
     yellow: _Two = 2 * _UNTOLD
     retained: _One = _UNTOLD
 
-    def direction(self, strengths: Mapping[str, float]) -> Floats:
+    def direction(self, strengths: Mapping[str, float]) -> Float64:
         """Return the fault's direction (15,), as `Fault` has it."""
         ways = [way for name in QUANTITIES for way in getattr(self, name)]
         return np.array([strengths[amount] * sign for amount, sign in ways])

@@ -6,13 +6,11 @@ from functools import cache
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.characteristic import Curves, characteristic
 from pipeline.film import FilmProfile, shipped
 from pipeline.film_curve import MIDDLE_GREY
 
-Floats = NDArray[np.float64]
 MaybeTriple = tuple[float | None, float | None, float | None]
 
 # Highest density above D-min at which speeds are compared.

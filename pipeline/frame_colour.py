@@ -13,13 +13,11 @@ from pipeline.correction import FrameCorrection
 from pipeline.exposure_trim import picture_key, trim_stops, usual_key
 from pipeline.film import shipped
 from pipeline.frame_survey import FrameSurvey
-from pipeline.kinds import HOLDS_PICTURE, Matrix, Triple, as_matrix, as_triple
+from pipeline.kinds import HOLDS_PICTURE, Float64, Matrix, Triple, as_matrix, as_triple
 from pipeline.picture_edge import written_area
 from pipeline.settings import Settings
 from pipeline.space import WORKING, find_space
 from pipeline.survey import StripSurvey
-
-Floats = NDArray[np.float64]
 
 _LUMINANCE = np.array([0.272229, 0.674082, 0.053689])
 # Side of the area that is to become neutral, as a share of the picture's longer side.
@@ -129,7 +127,7 @@ def _frame_colour(
     return own
 
 
-def _as_matrix(values: Floats) -> Matrix:
+def _as_matrix(values: Float64) -> Matrix:
     return as_matrix(values)
 
 
@@ -196,7 +194,7 @@ def _daylight_k() -> float:
 
 
 @cache
-def scene_light_matrix(temperature_k: float | None, tint: float | None) -> Floats:
+def scene_light_matrix(temperature_k: float | None, tint: float | None) -> Float64:
     """Return the 3x3 matrix on linear ACEScg that takes the light of a scene for its white.
 
     Parameters
@@ -234,5 +232,5 @@ def scene_light_matrix(temperature_k: float | None, tint: float | None) -> Float
     of_white = bradford @ to_xyz.sum(axis=1)
     # From the working space to cones under daylight, and back: only ratios of its white count.
     to_cones = np.diag(of_daylight / of_white) @ bradford @ to_xyz
-    matrix: Floats = np.linalg.solve(to_cones, np.diag(gains) @ to_cones)
+    matrix: Float64 = np.linalg.solve(to_cones, np.diag(gains) @ to_cones)
     return matrix

@@ -7,9 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.chart import middle_mean
-from pipeline.kinds import Area
+from pipeline.kinds import Area, Float64
 
-Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
 
 # Sides of the area about the middle, as shares of the picture, largest first: the card may fill
@@ -29,8 +28,8 @@ class GreyReading:
     it, grain left out; `area` is left, top, right and bottom as shares of the picture.
     """
 
-    density: Floats
-    spread: Floats
+    density: Float64
+    spread: Float64
     area: Area
 
     @property

@@ -6,11 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.film_format import FilmSize
-from pipeline.kinds import Light
+from pipeline.kinds import Float64, Light
 from pipeline.measure_limit import measure_limits
 from pipeline.order_statistic import median
-
-Floats = NDArray[np.float64]
 
 # Film beside its edges and beside the pictures that is left out, and the share of the picture's
 # height that is looked at.
@@ -31,8 +29,8 @@ class LightStruck:
     It is the highest the film reaches with this development.
     """
 
-    density: Floats
-    error: Floats
+    density: Float64
+    error: Float64
     length_mm: float
 
 

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float32]
+from pipeline.kinds import Float32
 
 GREY = 0.18
 PRINT_WHITE = 1.06
@@ -54,7 +54,7 @@ def light_scale(tone: PrintTone) -> float:
     return GREY / float(_above_black(np.full(1, GREY, np.float32), tone.black)[0])
 
 
-def print_curve(light: Floats, tone: PrintTone | None = None) -> Floats:
+def print_curve(light: Float32, tone: PrintTone | None = None) -> Float32:
     """Return display light for scene light of any shape, middle grey 0.18 staying where it is.
 
     It runs from 0 to a little above 1, the paper's white, and never falls.
@@ -69,14 +69,14 @@ def print_curve(light: Floats, tone: PrintTone | None = None) -> Floats:
         held *= GREY / float(_above_black(np.full(1, GREY, np.float32), tone.black)[0])
     else:
         held = np.clip(np.asarray(light, np.float32), 0.0, MOST_LIGHT)
-    power: Floats = np.asarray(cv2.pow(held, tone.contrast), np.float32).reshape(held.shape)
+    power: Float32 = np.asarray(cv2.pow(held, tone.contrast), np.float32).reshape(held.shape)
     below = power + np.float32(GREY**tone.contrast * (PRINT_WHITE / GREY - 1.0))
     power *= np.float32(PRINT_WHITE)
     power /= below
     return np.asarray(power, np.float32)
 
 
-def _above_black(light: Floats, black: float) -> Floats:
+def _above_black(light: Float32, black: float) -> Float32:
     """Return twice the light less black, running smoothly into 0, so that no shadow is cut off."""
     less = light - np.float32(black)
     root = less * less

@@ -16,7 +16,7 @@ from pipeline.film import FilmProfile
 from pipeline.film_speed import SpeedPoints, profile_curves, speed_points, stops_faster
 from pipeline.frame_survey import FrameSurvey
 from pipeline.grey_card import read_grey
-from pipeline.kinds import Triple, as_triple
+from pipeline.kinds import Float64, Triple, as_triple
 from pipeline.numbering import FrameNumber
 from pipeline.problem import SettingsProblem
 from pipeline.reference import CLEAR_CHART, chart_trouble, shown_by
@@ -26,7 +26,6 @@ from pipeline.survey import StripSurvey
 from pipeline.wedge import LOG_STOP, Bracket, Wedge
 from pipeline.wedge_steps import SURE, find_wedge, looks_stepped, read_wedge_at
 
-Floats = NDArray[np.float64]
 Frames = dict[str, FrameSurvey]
 
 _ABOVE_BASE = (0.0, 0.0, 0.0)
@@ -204,11 +203,11 @@ def _named(number: str, frames: Frames, setting: str) -> NDArray[np.float32]:
     return np.asarray(frames[number].thumbnail, np.float32)
 
 
-def _error(frame: FrameSurvey, density: Floats, error: Floats) -> Floats:
+def _error(frame: FrameSurvey, density: Float64, error: Float64) -> Float64:
     """Return errors of densities (n, 3) with those of the frame's evenness and the dark level."""
     base_light = 10.0 ** np.asarray(frame.base.terms)[:, 0]
     dark = _DARK_UNSURE / (base_light * 10.0**-density) / math.log(10.0)
-    whole: Floats = np.sqrt(error**2 + dark**2 + _LEAST_ERROR**2)
+    whole: Float64 = np.sqrt(error**2 + dark**2 + _LEAST_ERROR**2)
     return whole
 
 

@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.colour import RollColour
 from pipeline.contact_sheet import counted
@@ -22,8 +21,6 @@ from pipeline.record import (
 from pipeline.roll_colour import picture_samples
 from pipeline.scanner_profile import ScannerProfile, base_status_m, status_m
 from pipeline.survey import StripSurvey
-
-Floats = NDArray[np.float64]
 
 # The toe ends where the curve has half of its straight slope.
 _TOE_SHARE = 0.5

@@ -20,7 +20,6 @@ from pipeline.render import cut_light, to_density_above
 from pipeline.roll_survey import SurveyedRoll
 from pipeline.survey import StripSurvey
 
-Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
 
 

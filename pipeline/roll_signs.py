@@ -9,9 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.kinds import HOLDS_PICTURE, Matrix, Triple, as_triple
-
-Floats = NDArray[np.floating[Any]]
+from pipeline.kinds import HOLDS_PICTURE, Floats, Matrix, Triple, as_triple
 
 # Keeps the logarithm of next to nothing finite, in density.
 _LEAST = 0.01

@@ -9,11 +9,9 @@ from numpy.typing import NDArray
 
 from pipeline.check import Text, read_profile, within
 from pipeline.film import FilmProfile, MatrixValue, profile_path, profiles_folder
-from pipeline.kinds import Matrix, Triple, as_matrix, as_triple
+from pipeline.kinds import Float64, Matrix, Triple, as_matrix, as_triple
 from pipeline.problem import SettingsProblem
 from pipeline.status_m import band_density, base_spectra, film_spectra, status_m_of_spectra
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -33,7 +31,7 @@ class ScannerProfile:
     flare: float = 0.0
     base_matrix: Matrix | None = None
 
-    def dark_level(self, mean_light: Floats) -> Triple:
+    def dark_level(self, mean_light: Float64) -> Triple:
         """Return dark and flare together for a scan's mean light (3,), shares of full scale."""
         dark = np.zeros(3) if self.dark is None else np.asarray(self.dark)
         return as_triple(dark + self.flare * np.asarray(mean_light))
@@ -44,19 +42,19 @@ class ScannerFit:
     """A fitted scanner profile, and the root mean square of what is left, in density (3,)."""
 
     profile: ScannerProfile
-    residual: Floats
+    residual: Float64
 
 
-def status_m(density: NDArray[np.floating[Any]], scanner: ScannerProfile) -> Floats:
+def status_m(density: NDArray[np.floating[Any]], scanner: ScannerProfile) -> Float64:
     """Return Status M densities (..., 3) for a scanner's densities above base (..., 3)."""
-    result: Floats = np.asarray(density, float) @ np.asarray(scanner.matrix).T
+    result: Float64 = np.asarray(density, float) @ np.asarray(scanner.matrix).T
     return result
 
 
-def base_status_m(density: NDArray[np.floating[Any]], scanner: ScannerProfile) -> Floats:
+def base_status_m(density: NDArray[np.floating[Any]], scanner: ScannerProfile) -> Float64:
     """Return Status M densities (..., 3) of film base for a scanner's densities of it (..., 3)."""
     matrix = scanner.matrix if scanner.base_matrix is None else scanner.base_matrix
-    result: Floats = np.asarray(density, float) @ np.asarray(matrix).T
+    result: Float64 = np.asarray(density, float) @ np.asarray(matrix).T
     return result
 
 
@@ -101,11 +99,11 @@ def fit_scanner(
     bases = base_spectra(nm)
     of_base = _solved(band_density(bases, weight), status_m_of_spectra(nm, bases))
     profile = ScannerProfile(name, source, _solved(seen, wanted), base_matrix=of_base)
-    left: Floats = np.sqrt(np.mean((status_m(seen, profile) - wanted) ** 2, axis=0))
+    left: Float64 = np.sqrt(np.mean((status_m(seen, profile) - wanted) ** 2, axis=0))
     return ScannerFit(profile, left)
 
 
-def _solved(seen: Floats, wanted: Floats) -> Matrix:
+def _solved(seen: Float64, wanted: Float64) -> Matrix:
     return as_matrix(np.linalg.lstsq(seen, wanted, rcond=None)[0].T)
 
 

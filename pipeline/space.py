@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from pipeline.colour_science import colour_science
 from pipeline.film import shipped
+from pipeline.kinds import Floats
 from pipeline.problem import SettingsProblem
 
-Floats = NDArray[np.floating[Any]]
 Rows = tuple[tuple[float, ...], ...]
 
 WORKING = "acescg"
