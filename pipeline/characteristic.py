@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from pipeline.film import shipped
 from pipeline.kinds import Float64
+from pipeline.units import SIGMA_OF_MAD
 
 Curves = tuple["ChannelCurve", "ChannelCurve", "ChannelCurve"]
 
@@ -204,7 +205,7 @@ def _channel_curve(
     for _ in range(_ROUNDS):
         found = _solved(basis, seen, weights, 1.0)
         off = np.abs(seen - basis.at_steps @ found) / errors
-        scale = max(1.4826 * float(np.median(off)), 1.0)
+        scale = max(SIGMA_OF_MAD * float(np.median(off)), 1.0)
         weights = np.sqrt(np.minimum(1.0, _HUBER * scale / np.maximum(off, 1e-9))) / errors
     smooth = _solved(basis, seen, weights, _PLAINER)
     free = np.r_[True, found[1:] > 1e-6]

@@ -6,8 +6,8 @@ import numpy as np
 
 from pipeline.chart import ChartReading
 from pipeline.chart_match import chart_layout, light_fall
-from pipeline.film_curve import MIDDLE_GREY
 from pipeline.kinds import Float64
+from pipeline.units import MIDDLE_GREY
 
 _NEUTRALS = slice(18, 24)
 # Grain in a small picture is alike over about so many pixels.

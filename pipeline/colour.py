@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from pipeline.film import FilmProfile
 from pipeline.film_curve import Curve
 from pipeline.kinds import Float64, Matrix, Triple, as_triple
+from pipeline.units import LOG_STOP
 
 _LEAST_EXPOSURE = 1e-4
 _LEAST_DENSITY = 0.06
@@ -259,6 +260,6 @@ def with_exposure(colour: RollColour, frames: Sequence[NDArray[np.floating]]) ->
     if not middles:
         return colour
     # Scenes reflect less than a grey card on average: about 13 % (common practice, no source).
-    stops = math.log2(0.13) - float(np.median(middles)) / math.log10(2.0)
+    stops = math.log2(0.13) - float(np.median(middles)) / LOG_STOP
     held = min(max(stops, -_MOST_STOPS), _MOST_STOPS)
     return replace(colour, exposure=colour.exposure * 2.0**held)

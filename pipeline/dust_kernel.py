@@ -7,10 +7,11 @@ from numpy.typing import NDArray
 
 from pipeline.compiled import compiled, exp2, log2
 from pipeline.kinds import Float32
+from pipeline.units import LOG_STOP
 
 Marks = NDArray[np.uint8]
 
-_LOG10_2 = np.float32(np.log10(2.0))
+_LOG10_2 = np.float32(LOG_STOP)
 _LOG2_10 = np.float32(np.log2(10.0))
 _PLANE, _PLANES, _LIST = "float32[:,::1]", "float32[:,:,::1]", "float32[::1]"
 

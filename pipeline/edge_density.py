@@ -13,6 +13,7 @@ from pipeline.edge_track import Clock
 from pipeline.kinds import Float64, Light, Mask
 from pipeline.measure_limit import measure_limits
 from pipeline.rebate import SAMPLES_PER_MM, Rebate
+from pipeline.units import SIGMA_OF_MAD
 
 # Places along a code, in modules from its start: within the five dense modules that every clock
 # starts with, and on the clear base before them.
@@ -29,9 +30,8 @@ COARSE_PX_PER_MM = 7.0
 _COARSE_ERROR, _FINE_ERROR = 0.02, 0.005
 # Beyond this the bars are as black as the scan gets, and their density is unknown.
 MOST_DENSITY = 4.0
-# The standard error of a median is that of a mean times this (normal law), and a deviation the
-# median absolute one times the other.
-_MEDIAN_ERROR, _MAD = 1.2533, 1.4826
+# The standard error of a median is that of a mean times this (normal law).
+_MEDIAN_ERROR = 1.2533
 _FEWEST_LETTERS = 4
 _LEAST_ABSORPTANCE = 0.02
 _LETTER_REACH = 0.15
@@ -118,7 +118,7 @@ def _error_of_median(found: Float64, errors: Float64) -> Float64:
 
     Scatter tells the error where there are several; what all share doesn't average out.
     """
-    scatter = _MAD * np.median(np.abs(found - np.median(found, axis=0)), axis=0)
+    scatter = SIGMA_OF_MAD * np.median(np.abs(found - np.median(found, axis=0)), axis=0)
     error: Float64 = np.hypot(
         _MEDIAN_ERROR * scatter / np.sqrt(len(found)), np.median(errors, axis=0)
     )
@@ -206,7 +206,7 @@ def _letters(light: Light, px_per_mm: float) -> list[_Letter]:
     absorbed = _absorbed(light, px_per_mm)
     mean = np.ascontiguousarray(absorbed.mean(axis=2), np.float32)
     bend = np.diff(mean, n=2, axis=1)
-    noise = _MAD / np.sqrt(6.0) * float(np.median(np.abs(bend)))
+    noise = SIGMA_OF_MAD / np.sqrt(6.0) * float(np.median(np.abs(bend)))
     peak = float(np.percentile(mean, 99.5))
     if peak < max(_LEAST_ABSORPTANCE, 6.0 * noise):
         return []

@@ -17,11 +17,12 @@ from pipeline.proxy import block_means, to_scan_xy
 from pipeline.rebate import INSIDE_MM, LEAST_MM, OUTSIDE_MM
 from pipeline.scan import Scan, opened
 from pipeline.strip_view import StripView, place
+from pipeline.units import MM_PER_INCH
 
 Rows = tuple[float | None, float | None]
 
 # Ten pixels a module: more tells the reader nothing that it could use.
-ENOUGH_PX_PER_MM = 600.0 / 25.4
+ENOUGH_PX_PER_MM = 600.0 / MM_PER_INCH
 # A finer scan than the proxy by less than this is read no better.
 LEAST_GAIN = 1.25
 # Most columns of one piece: OpenCV turns pictures of less than 2^15 pixels a side.

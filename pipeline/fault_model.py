@@ -10,11 +10,12 @@ import numpy as np
 from pipeline.film import shipped
 from pipeline.kinds import Floats, Triple
 from pipeline.roll_signs import SIGNS, RollSigns
+from pipeline.units import LOG_STOP
 
 FAMILIES = ("development", "fog", "stain", "silver", "contrast")
 NORMAL = "normal"
 _EXPOSURE_POWERS = 5
-_STOPS_A_DECADE = 1.0 / np.log10(2.0)
+_STOPS_A_DECADE = 1.0 / LOG_STOP
 # A roll that fits nothing well is drawn from as wide a spread as this many usual ones.
 _ODD_SPREAD = 3.0
 _LEAST_VARIANCE = 1e-5

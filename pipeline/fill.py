@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.kinds import Float32, Mask
+from pipeline.units import SIGMA_OF_MAD
 
 Places = NDArray[np.intp]
 
@@ -81,7 +82,7 @@ def with_grain(values: Float32, grain: Float32) -> Float32:
     """Return values (n, channels) for holes with grain found near by, held to the usual size."""
     if not len(values):
         return values
-    usual = 1.4826 * np.median(np.abs(grain), axis=0)
+    usual = SIGMA_OF_MAD * np.median(np.abs(grain), axis=0)
     held: Float32 = np.clip(grain, -_MOST_GRAIN * usual, _MOST_GRAIN * usual).astype(np.float32)
     return values + held
 

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from pipeline.check import within
 from pipeline.kinds import Float64
+from pipeline.units import MIDDLE_GREY
 
-MIDDLE_GREY = 0.18
 _NEWTON_STEPS = 60
 
 

@@ -8,8 +8,7 @@ from numpy.typing import NDArray
 from pipeline.edge_code import load_edge_format
 from pipeline.edge_numbers import position_at
 from pipeline.survey import StripSurvey
-
-MM_PER_INCH = 25.4
+from pipeline.units import MM_PER_INCH
 
 
 def film_code(strip: StripSurvey) -> str | None:

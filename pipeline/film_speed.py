@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.characteristic import Curves, characteristic
 from pipeline.film import FilmProfile, shipped
-from pipeline.film_curve import MIDDLE_GREY
+from pipeline.units import LOG_STOP, MIDDLE_GREY
 
 MaybeTriple = tuple[float | None, float | None, float | None]
 
@@ -103,7 +103,7 @@ def stops_faster(curves: Curves, others: Curves) -> float | None:
 def _stops_between(points: SpeedPoints, others: SpeedPoints) -> float | None:
     if points.mean is None or others.mean is None:
         return None
-    return (others.mean - points.mean) / math.log10(2.0)
+    return (others.mean - points.mean) / LOG_STOP
 
 
 def profile_curves(profile: FilmProfile) -> Curves:

@@ -18,8 +18,8 @@ from pipeline.picture_edge import written_area
 from pipeline.settings import Settings
 from pipeline.space import WORKING, find_space
 from pipeline.survey import StripSurvey
+from pipeline.units import LUMINANCE
 
-_LUMINANCE = np.array([0.272229, 0.674082, 0.053689])
 # Side of the area that is to become neutral, as a share of the picture's longer side.
 _NEUTRAL_REACH = 0.012
 _CLIPPED_DENSITY = 3.0
@@ -184,7 +184,7 @@ def neutral_balance(
     scene = np.asarray(colour.scene)
     # The exposures of the layers that give a neutral of luminance 1.
     wanted = np.maximum(np.linalg.solve(scene, np.ones(3)), _LEAST_EXPOSURE)
-    luminance = max(float(_LUMINANCE @ scene @ exposure), _LEAST_EXPOSURE)
+    luminance = max(float(LUMINANCE @ scene @ exposure), _LEAST_EXPOSURE)
     return as_triple(np.log10(wanted * luminance / exposure))
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.encoding import Encoding, to_light
 from pipeline.kinds import Float32, Triple
+from pipeline.units import SIGMA_OF_MAD
 
 Verdict = Literal["dust", "silver", "misfit"]
 
@@ -57,7 +58,7 @@ def infrared_density(plane: Float32, exponent: float) -> Float32:
 
 def spread(values: NDArray[np.floating]) -> float:
     """Return the standard deviation that a normal distribution of the same MAD has."""
-    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
+    return SIGMA_OF_MAD * float(np.median(np.abs(values - np.median(values))))
 
 
 def tone(density: Float32) -> Float32:

@@ -19,7 +19,6 @@ from pipeline.picture_border import picture_slope
 from pipeline.strip_view import StripView, place, straighten
 from pipeline.surround import Surround, open_share, over_base, surround
 
-MM_PER_INCH = 25.4
 _BASE_TOLERANCE = 0.10
 _BASE_TINT_TOLERANCE = 0.05
 _LEAST_BASE_SHARE = 0.004

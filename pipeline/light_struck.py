@@ -9,6 +9,7 @@ from pipeline.film_format import FilmSize
 from pipeline.kinds import Float64, Light
 from pipeline.measure_limit import measure_limits
 from pipeline.order_statistic import median
+from pipeline.units import SIGMA_OF_MAD
 
 # Film beside its edges and beside the pictures that is left out, and the share of the picture's
 # height that is looked at.
@@ -18,8 +19,6 @@ _MIDDLE = (0.1, 0.9)
 _PLATEAU_PERCENTILE = 99.0
 _PLATEAU_REACH = 0.06
 _LEAST_REBATE_PX = 2
-# A deviation is the median absolute one times this (normal law).
-_MAD = 1.4826
 
 
 @dataclass(frozen=True)
@@ -84,7 +83,7 @@ def struck_density(
     part = across[:, start:stop].reshape(-1, 3).astype(np.float64)
     level = np.median(part, axis=0)
     # What medians of columns scatter by is unevenness rather than noise, and doesn't average out.
-    scatter = _MAD * np.median(np.abs(part - level), axis=0)
+    scatter = SIGMA_OF_MAD * np.median(np.abs(part - level), axis=0)
     return LightStruck(level, scatter, length_mm)
 
 

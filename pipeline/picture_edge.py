@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.kinds import Corners, Points
-from pipeline.layout import MM_PER_INCH
 from pipeline.render import FrameBase
 from pipeline.scan import Scan
 from pipeline.settings import Settings
+from pipeline.units import MM_PER_INCH
 
 # A frame cut short by the strip's end keeps at least half of its picture.
 _MOST_OF_A_SIDE = 0.25

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 from pipeline.chart_match import chart_exposures, chart_layout, chart_places
 from pipeline.colour_difference import difference_2000, difference_parts
 from pipeline.film import FilmProfile, fittable_curves, shipped
-from pipeline.film_curve import MIDDLE_GREY, LayerCurve
+from pipeline.film_curve import LayerCurve
 from pipeline.kinds import Float64, Matrix, as_matrix
 from pipeline.problem import SettingsProblem
+from pipeline.units import MIDDLE_GREY
 
 Curves = tuple[LayerCurve, LayerCurve, LayerCurve]
 

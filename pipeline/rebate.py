@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from pipeline.edge_code import EdgeFormat
 from pipeline.kinds import Light
 from pipeline.order_statistic import median
+from pipeline.units import SIGMA_OF_MAD
 
 # Samples a mm at which a rebate is examined: five a module of its code, whatever the scan has.
 SAMPLES_PER_MM = 12.0
@@ -143,8 +144,8 @@ def _weights(body: Light) -> NDArray[np.float64]:
     """Return channel weights for the best signal to noise: contrast over noise squared."""
     contrast = np.percentile(body, 95, axis=(0, 1)) - np.percentile(body, 50, axis=(0, 1))
     bend = np.diff(body, n=2, axis=1) if body.shape[1] > 2 else np.zeros((1, 1, 3))
-    # A second difference of white noise has sqrt(6) times its deviation; 1.4826 makes the
+    # A second difference of white noise has sqrt(6) times its deviation; the factor makes the
     # median of absolute values the standard deviation of a normal law.
-    noise = 1.4826 / np.sqrt(6.0) * median(np.abs(bend).reshape(-1, 3), 0) + NOISE_FLOOR
+    noise = SIGMA_OF_MAD / np.sqrt(6.0) * median(np.abs(bend).reshape(-1, 3), 0) + NOISE_FLOOR
     weight = np.maximum(contrast, 1e-6) / noise**2
     return np.asarray(weight / weight.sum(), dtype=np.float64)

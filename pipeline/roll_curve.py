@@ -23,7 +23,8 @@ from pipeline.reference import CLEAR_CHART, chart_trouble, shown_by
 from pipeline.scanner_profile import ScannerProfile, status_m
 from pipeline.settings import RollNotes, Settings
 from pipeline.survey import StripSurvey
-from pipeline.wedge import LOG_STOP, Bracket, Wedge
+from pipeline.units import LOG_STOP
+from pipeline.wedge import Bracket, Wedge
 from pipeline.wedge_steps import SURE, find_wedge, looks_stepped, read_wedge_at
 
 Frames = dict[str, FrameSurvey]

@@ -22,13 +22,14 @@ from pipeline.gate import GateHabit
 from pipeline.illumination import Levels
 from pipeline.infrared import CrossTalk
 from pipeline.kinds import Corners, Light, Triple, as_triple
-from pipeline.layout import MM_PER_INCH, Strip
+from pipeline.layout import Strip
 from pipeline.light_leak import LightLeak, find_leak
 from pipeline.negative import is_negative
 from pipeline.proxy import Proxy, to_proxy_xy, to_scan_xy
 from pipeline.scan import Scan
 from pipeline.settings import Settings
 from pipeline.strip_view import StripView, place, straighten
+from pipeline.units import MM_PER_INCH
 
 Habits = Mapping[str, GateHabit]
 

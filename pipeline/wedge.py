@@ -1,14 +1,13 @@
 """Step wedge and bracketed grey card: what the user says of them in roll.toml, checked."""
 
-import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
 from pipeline.check import Closed, made, refusal, within
 from pipeline.reference_frame import FourPoints, FrameName, PictureArea, PictureCorners
+from pipeline.units import LOG_STOP
 
-LOG_STOP = math.log10(2.0)
 # Usual wedges have steps of 0.05 to 0.30; pictures of a grey scale may have whole stops or two.
 _STEP = (0.02, 0.7)
 _LEAST_BRACKET, _LEAST_RANGE_STOPS = 4, 2.0

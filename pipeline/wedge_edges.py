@@ -8,6 +8,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from pipeline.kinds import Float64
+from pipeline.units import SIGMA_OF_MAD
 
 LEAST_STEP_PX = 5.0
 _SMOOTH_PX = 1.2
@@ -71,7 +72,7 @@ def find_edges(profile: Float64, least: int, line_px: int = LINES_PX[0]) -> Edge
     used = steep[steep != 0.0]
     if len(used) < 4 * LEAST_STEP_PX:
         return None
-    noise = 1.4826 * float(np.median(np.abs(used - np.median(used))))
+    noise = SIGMA_OF_MAD * float(np.median(np.abs(used - np.median(used))))
     level = max(_LEAST_STEEP, _NOISE_TIMES * noise)
     # Many narrow steps leave no even stretch to tell noise by.
     level = min(level, max(_LEAST_STEEP, 0.25 * float(np.percentile(np.abs(used), 95))))
