@@ -182,8 +182,8 @@ def checked(kind: type[Kind], values: Mapping[str, Any]) -> Kind:
     """
     from pipeline.contact_sheet import printable
 
-    told = {name: value for name, value in values.items() if value is not None}
-    return made(kind, {name: value for name, value in told.items() if printable(value)})
+    told = {n: value for n, value in values.items() if value is not None and printable(value)}
+    return made(kind, told)
 
 
 def rolls_before_each(uses: Sequence[Use]) -> tuple[tuple[Use, float], ...]:

@@ -2,7 +2,8 @@
 
 import difflib
 import math
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, fields
 from functools import cache, partial
 from pathlib import Path
@@ -254,9 +255,14 @@ def _problem(slip: Any, where: Path | None, at: Place, profile: str) -> Settings
     return SettingsProblem(where, f"{_in_words(place)}{between}{what}", remedy)
 
 
-def refusal(where: Path | None, at: Place, what: str, remedy: str) -> SettingsProblem:
-    """Return the problem of values in a user's notes that don't go together."""
-    return SettingsProblem(where, f"{_in_words(at)}: {what}", remedy)
+@contextmanager
+def telling(where: Path | None, at: Place = ()) -> Iterator[None]:
+    """Tell `Wrong` of values in a user's notes that don't go together by their file and place."""
+    try:
+        yield
+    except Wrong as wrong:
+        place = f"{_in_words(at)}: " if at else ""
+        raise SettingsProblem(where, f"{place}{wrong.what}", wrong.remedy) from wrong
 
 
 def read_profile(kind: Callable[..., Made], path: Path, profile: str) -> Made:

@@ -1,11 +1,11 @@
 """Corrections of frames: what the user writes under [[frames]] in roll.toml, checked."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, ClassVar
 
-from pipeline.check import Closed, Wrong, made, one_of, read, refusal, spelt, within
+from pipeline.check import Closed, Wrong, made, one_of, read, spelt, telling, within
 from pipeline.kinds import KINDS, Triple
 from pipeline.problem import SettingsProblem
 from pipeline.reference_frame import FrameName, frame_name
@@ -100,78 +100,45 @@ class FrameCorrection(Closed):
         return bool(self.exposure) or any(getattr(self, name) is not None for name in _COLOURS[1:])
 
 
-def _refuse(where: Path | None, entry: int, what: str, remedy: str) -> SettingsProblem:
-    return refusal(where, ("frames", entry - 1), what, remedy)
-
-
-def _refuse_contradiction(told: Mapping[str, Any], entry: int, where: Path | None) -> None:
+def _refuse_contradiction(told: Mapping[str, Any]) -> None:
     """Raise where the keys of one entry don't go together."""
     adds = "add" in told
     if not adds and "number" not in told:
-        raise _refuse(
-            where, entry, "names no frame", 'write number = "07", or add = true for a new frame'
-        )
+        raise Wrong("names no frame", 'write number = "07", or add = true for a new frame')
     strange = [key for key in told if key not in (_OF_ADDED if adds else _OF_FOUND)]
     if strange:
         whose = "a frame to add has no" if adds else "only a frame to add has"
         remedy = 'give its number as add = "07"' if strange == ["number"] else "leave it out"
-        raise _refuse(where, entry, f"{whose} '{strange[0]}'", remedy)
+        raise Wrong(f"{whose} '{strange[0]}'", remedy)
     of_light = [key for key in ("balance", "temperature_k", "tint") if key in told]
     if "neutral" in told and of_light:
-        raise _refuse(
-            where, entry, f"'neutral' and '{of_light[0]}' contradict", "leave one of them out"
-        )
+        raise Wrong(f"'neutral' and '{of_light[0]}' contradict", "leave one of them out")
     if adds:
-        _refuse_no_place(told, entry, where)
+        _refuse_no_place(told)
     elif len(told) == 1:
-        raise _refuse(
-            where, entry, f"tells nothing about frame {told['number']}", "add what is to be done"
-        )
+        raise Wrong(f"tells nothing about frame {told['number']}", "add what is to be done")
     elif "drop" in told and len(told) > 2:
         other = next(key for key in told if key not in ("drop", "number"))
-        raise _refuse(where, entry, f"'drop' and '{other}' contradict", "leave one of them out")
+        raise Wrong(f"'drop' and '{other}' contradict", "leave one of them out")
     elif "onward" in told and "renumber" not in told:
-        raise _refuse(where, entry, "'onward' tells no number", "write renumber beside it")
+        raise Wrong("'onward' tells no number", "write renumber beside it")
     elif "merge_with" in told and not told["merge_with"]:
-        raise _refuse(where, entry, "'merge_with' names no other frame", "name one")
+        raise Wrong("'merge_with' names no other frame", "name one")
     elif told["number"] in told.get("merge_with", ()):
-        raise _refuse(where, entry, "merges a frame with itself", "name the other frame")
+        raise Wrong("merges a frame with itself", "name the other frame")
 
 
-def _refuse_no_place(told: Mapping[str, Any], entry: int, where: Path | None) -> None:
+def _refuse_no_place(told: Mapping[str, Any]) -> None:
     places = [key for key in ("after", "before", "at_mm") if key in told]
     if len(places) != 1:
-        raise _refuse(
-            where,
-            entry,
-            "has no place to add a frame" if not places else f"has places {' and '.join(places)}",
-            "write one of after, before, or at_mm with scan or strip",
-        )
+        what = f"has places {' and '.join(places)}" if places else "has no place to add a frame"
+        raise Wrong(what, "write one of after, before, or at_mm with scan or strip")
     on_strip = "scan" in told or "strip" in told
     if (places[0] == "at_mm") != on_strip:
-        raise _refuse(
-            where,
-            entry,
-            "'at_mm' and the strip go together",
-            "write at_mm with scan or strip, else after or before",
-        )
+        remedy = "write at_mm with scan or strip, else after or before"
+        raise Wrong("'at_mm' and the strip go together", remedy)
     if "gap_mm" in told and places[0] == "at_mm":
-        raise _refuse(where, entry, "'gap_mm' and 'at_mm' contradict", "leave one of them out")
-
-
-def _refuse_repeated(entries: Sequence[FrameCorrection], where: Path | None) -> None:
-    """Raise where two entries work on the same frame."""
-    seen: set[str] = set()
-    for item in entries:
-        for number in filter(None, (item.number, *item.merge_with)):
-            if number in seen:
-                raise _refuse(
-                    where,
-                    item.entry,
-                    f"frame {number} has an entry already",
-                    "tell all of a frame in one entry",
-                )
-            seen.add(number)
+        raise Wrong("'gap_mm' and 'at_mm' contradict", "leave one of them out")
 
 
 def read_corrections(value: Any, where: Path | None = None) -> tuple[FrameCorrection, ...]:
@@ -186,10 +153,17 @@ def read_corrections(value: Any, where: Path | None = None) -> tuple[FrameCorrec
         raise SettingsProblem(
             where, "'frames' is no list of tables", "write each under a heading [[frames]]"
         )
-    entries = []
-    for entry, table in enumerate(value, 1):
-        told = made(FrameCorrection, {**table, "entry": entry}, where, ("frames", entry - 1))
-        _refuse_contradiction({key: getattr(told, key) for key in table}, entry, where)
+    entries: list[FrameCorrection] = []
+    seen: set[str] = set()
+    for place, table in enumerate(value):
+        at = ("frames", place)
+        told = made(FrameCorrection, {**table, "entry": place + 1}, where, at)
+        with telling(where, at):
+            _refuse_contradiction({key: getattr(told, key) for key in table})
+            for number in filter(None, (told.number, *told.merge_with)):
+                if number in seen:
+                    remedy = "tell all of a frame in one entry"
+                    raise Wrong(f"frame {number} has an entry already", remedy)
+                seen.add(number)
         entries.append(told)
-    _refuse_repeated(entries, where)
     return tuple(entries)

@@ -91,20 +91,11 @@ def load_edge_format(path: Path | None = None) -> EdgeFormat:
                 float(table["picture"]["centre_after_code_half"]),
             ),
         )
-    except (OSError, tomllib.TOMLDecodeError) as error:
-        raise SettingsProblem(path, f"can't be read ({error})", "restore the profile") from error
-    except (KeyError, TypeError, ValueError) as error:
-        raise SettingsProblem(
-            path, f"lacks a value or holds a wrong one ({error})", "restore the profile"
-        ) from error
-    pairs = (
-        (layout.clock, layout.data),
-        (layout.clock_without_number, layout.data_without_number),
-    )
-    if any(len(clock) != len(data) for clock, data in pairs):
-        raise SettingsProblem(
-            path, "gives clock and data tracks of different lengths", "restore the profile"
-        )
+        named = layout.without_number()
+        if len(layout.clock) != len(layout.data) or len(named.clock) != len(named.data):
+            raise ValueError("clock and data tracks of different lengths")
+    except (OSError, KeyError, TypeError, ValueError) as error:
+        raise SettingsProblem(path, f"can't be read ({error!r})", "restore the profile") from error
     return layout
 
 

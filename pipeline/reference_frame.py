@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any
 
-from pipeline.check import Closed, Flag, Wrong, made, read, refusal, then, within
+from pipeline.check import Closed, Flag, Wrong, made, read, telling, then, within
 from pipeline.kinds import Area, Point
 
 FourPoints = tuple[Point, Point, Point, Point]
@@ -90,22 +90,17 @@ def read_references(value: Any, where: Path | None = None) -> tuple[ReferenceFra
         If it makes no sense.
     """
     parts = list(value) if isinstance(value, (list, tuple)) else [value]
-    if any(_is_none(part) for part in parts):
-        if len(parts) > 1:
-            raise refusal(
-                where, _AT, "'none' excludes frames", "give frame numbers, or 'none' alone"
-            )
-        return ()
-    if not parts:
-        raise refusal(where, _AT, "no frame is named", f'write "07", or "{NO_REFERENCE}"')
-    frames = [_read(part, where) for part in parts]
-    if len({frame.frame for frame in frames}) < len(frames):
-        raise refusal(where, _AT, "a frame is named twice", "name each frame once")
-    return tuple(frames)
-
-
-def _is_none(value: Any) -> bool:
-    return isinstance(value, str) and value.strip().lower() == NO_REFERENCE
+    with telling(where, _AT):
+        if any(isinstance(part, str) and part.strip().lower() == NO_REFERENCE for part in parts):
+            if len(parts) > 1:
+                raise Wrong("'none' excludes frames", "give frame numbers, or 'none' alone")
+            return ()
+        if not parts:
+            raise Wrong("no frame is named", f'write "07", or "{NO_REFERENCE}"')
+        frames = tuple(_read(part, where) for part in parts)
+        if len({frame.frame for frame in frames}) < len(frames):
+            raise Wrong("a frame is named twice", "name each frame once")
+    return frames
 
 
 def _read(value: Any, where: Path | None) -> ReferenceFrame:
@@ -113,9 +108,9 @@ def _read(value: Any, where: Path | None) -> ReferenceFrame:
         return value
     told = made(ReferenceFrame, value if isinstance(value, dict) else {"frame": value}, where, _AT)
     if told.corners is not None and (told.grey is not None or told.chart is False):
-        raise refusal(where, _AT, "corners are those of a chart", "leave out what says it is none")
+        raise Wrong("corners are those of a chart", "leave out what says it is none")
     if told.grey is not None and told.chart:
-        raise refusal(where, _AT, "a grey area is that of a grey card", "leave out chart = true")
+        raise Wrong("a grey area is that of a grey card", "leave out chart = true")
     if told.chart is None and (told.corners or told.grey):
         return replace(told, chart=told.corners is not None)
     return told

@@ -6,7 +6,19 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Annotated, Any
 
-from pipeline.check import Flag, Wrong, made, nearest, noun, one_of, plain_key, read, spelt, within
+from pipeline.check import (
+    Flag,
+    Wrong,
+    made,
+    nearest,
+    noun,
+    one_of,
+    plain_key,
+    read,
+    spelt,
+    telling,
+    within,
+)
 from pipeline.correction import FrameCorrection, read_corrections
 from pipeline.kinds import Triple
 from pipeline.problem import SettingsProblem
@@ -42,9 +54,7 @@ def frame_number(value: Any) -> str:
     """
     name = frame_name(value)
     if not re.fullmatch("(X|[0-9]{2})A?", name):
-        raise Wrong(
-            f"{value!r} is no frame number", "give 0 to 99, 00 or X, with A for a half step"
-        )
+        raise Wrong(f"{value!r} is no frame number", "give 0 to 99, 00 or X, A for a half step")
     return name
 
 
@@ -158,16 +168,13 @@ def with_changes(
         told["reference"] = read_references(told["reference"], where)
     changed = made(Settings, {**vars(settings), **told}, where)
     blacks, whites = changed.black or (0.0,) * 3, changed.white or (1.0,) * 3
-    if any(white <= black for black, white in zip(blacks, whites, strict=True)):
-        raise SettingsProblem(
-            where,
-            "the white point is not above the black point",
-            "give white points greater than the black points",
-        )
-    if changed.inset_mm > 0 and changed.border_mm > 0:
-        raise SettingsProblem(
-            where, "inset and border exclude each other", "give one of them, or 0 for the other"
-        )
+    with telling(where):
+        if any(white <= black for black, white in zip(blacks, whites, strict=True)):
+            remedy = "give white points greater than the black points"
+            raise Wrong("the white point is not above the black point", remedy)
+        if changed.inset_mm > 0 and changed.border_mm > 0:
+            remedy = "give one of them, or 0 for the other"
+            raise Wrong("inset and border exclude each other", remedy)
     return changed
 
 

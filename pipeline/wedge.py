@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
-from pipeline.check import Closed, made, refusal, within
+from pipeline.check import Closed, Wrong, made, telling, within
 from pipeline.reference_frame import FourPoints, FrameName, PictureArea, PictureCorners
 from pipeline.units import LOG_STOP
 
@@ -68,18 +68,18 @@ def read_wedge(value: Any, where: Path | None = None) -> Wedge:
     SettingsProblem
         If it makes no sense.
     """
-    at = ("wedge",)
-    table = made(_WedgeTable, value, where, at)
-    if (table.step is None) == (table.stops is None):
-        remedy = "write step = 0.15, the density of a step of the wedge, or stops = 1, not both"
-        raise refusal(where, at, "how far its steps are apart is not said", remedy)
-    step = table.step if table.step is not None else LOG_STOP * (table.stops or 0.0)
-    if not _STEP[0] <= step <= _STEP[1]:
-        remedy = f"give log10 exposure from {_STEP[0]:g} to {_STEP[1]:g}"
-        raise refusal(where, at, f"steps of {step:.2f} are none a wedge has", remedy)
-    if table.corners is not None and table.steps is None:
-        remedy = "give their number, as in steps = 21"
-        raise refusal(where, at, "'corners' need to know how many steps there are", remedy)
+    table = made(_WedgeTable, value, where, ("wedge",))
+    step = table.step if table.stops is None else LOG_STOP * table.stops
+    with telling(where, ("wedge",)):
+        if step is None or (table.step is not None and table.stops is not None):
+            remedy = "write step = 0.15, the density of a step of the wedge, or stops = 1, not both"
+            raise Wrong("how far its steps are apart is not said", remedy)
+        if not _STEP[0] <= step <= _STEP[1]:
+            remedy = f"give log10 exposure from {_STEP[0]:g} to {_STEP[1]:g}"
+            raise Wrong(f"steps of {step:.2f} are none a wedge has", remedy)
+        if table.corners is not None and table.steps is None:
+            remedy = "give their number, as in steps = 21"
+            raise Wrong("'corners' need to know how many steps there are", remedy)
     return Wedge(table.frame, step, table.steps, table.corners, table.log_exposure)
 
 
@@ -91,16 +91,16 @@ def read_bracket(value: Any, where: Path | None = None) -> Bracket:
     SettingsProblem
         If it makes no sense.
     """
-    at = ("bracket",)
-    told = made(Bracket, value, where, at)
+    told = made(Bracket, value, where, ("bracket",))
     frames, stops = told.frames, told.stops
-    if len(frames) != len(stops):
-        what = f"it has {len(frames)} frames and {len(stops)} stops"
-        raise refusal(where, at, what, "give one value of stops for each frame")
-    if len(set(frames)) < len(frames):
-        raise refusal(where, at, "a frame is named twice", "name each frame once")
-    if len(set(stops)) < _LEAST_BRACKET or max(stops) - min(stops) < _LEAST_RANGE_STOPS:
-        what = "its exposures are too few or too close together for a curve"
-        remedy = f"give {_LEAST_BRACKET} or more over {_LEAST_RANGE_STOPS:g} stops or more"
-        raise refusal(where, at, what, remedy)
+    with telling(where, ("bracket",)):
+        if len(frames) != len(stops):
+            what = f"it has {len(frames)} frames and {len(stops)} stops"
+            raise Wrong(what, "give one value of stops for each frame")
+        if len(set(frames)) < len(frames):
+            raise Wrong("a frame is named twice", "name each frame once")
+        if len(set(stops)) < _LEAST_BRACKET or max(stops) - min(stops) < _LEAST_RANGE_STOPS:
+            what = "its exposures are too few or too close together for a curve"
+            remedy = f"give {_LEAST_BRACKET} or more over {_LEAST_RANGE_STOPS:g} stops or more"
+            raise Wrong(what, remedy)
     return told
