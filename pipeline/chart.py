@@ -5,14 +5,11 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.chart_grid import Grid, find_grids, project
 from pipeline.chart_match import best_match, chart_layout, chart_places
 from pipeline.chart_patches import even_patches
-from pipeline.kinds import Float64
-
-Picture = NDArray[np.float32]
+from pipeline.kinds import Float64, Picture
 
 _LONG_SIDE_PX = 400
 # Share of a patch that is read, about its middle.

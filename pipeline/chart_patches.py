@@ -6,9 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.kinds import Float64
-
-Picture = NDArray[np.float32]
+from pipeline.kinds import Float64, Picture
 
 # Steepness, in density a pixel, above which a place counts as an edge. Borders of a chart are
 # lighter than most patches by 0.1 to 1.5, over some pixels; grain sets the least.

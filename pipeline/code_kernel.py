@@ -1,15 +1,10 @@
 """The compiled loops between code values and planes of light; importing them loads the compiler."""
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.compiled import compiled, index
-from pipeline.kinds import Float32
+from pipeline.kinds import Codes, Float32
 from pipeline.scene_kernel import taken
-
-Codes = NDArray[Any]
 
 _KINDS = ("uint16", "uint8")
 _PLANES = "float32[:,:,::1]"

@@ -3,12 +3,10 @@
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.compiled import compiled
+from pipeline.kinds import Row
 from pipeline.units import SIGMA_OF_MAD
-
-Row = NDArray[np.float64]
 
 # The fall from base to picture is looked at this far (pixels) on either side of the edge, and
 # the picture's density taken over so many more.

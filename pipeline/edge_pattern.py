@@ -6,8 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.edge_code import bits_of
-
-Signal = NDArray[np.float64]
+from pipeline.kinds import Signal
 
 # Samples a module in which a track is read, and modules of clear base read on either side.
 FINE = 6

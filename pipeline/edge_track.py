@@ -21,10 +21,8 @@ from pipeline.edge_pattern import (
     to_misfit,
     without_drift,
 )
+from pipeline.kinds import Plane, Signal
 from pipeline.rebate import SAMPLES_PER_MM, Rebate
-
-Signal = NDArray[np.float64]
-Plane = NDArray[np.float32]
 
 # Correlation of the clock's pattern with a rebate, from which a place is looked at.
 CLOCK_SEEN = 0.5

@@ -9,11 +9,8 @@ from numpy.typing import NDArray
 from pipeline.channels import channel_mean
 from pipeline.film_format import FilmSize
 from pipeline.gate_edge import coherent_steps
-from pipeline.kinds import Light, Mask
+from pipeline.kinds import Light, Mask, Plane, Row
 from pipeline.order_statistic import median
-
-Plane = NDArray[np.float32]
-Row = NDArray[np.float64]
 
 # Film is bare from here to there beside the pictures: between them and the perforations.
 _CLEAR_FROM_MM, _CLEAR_TO_MM = 0.2, 0.6

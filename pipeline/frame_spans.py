@@ -7,8 +7,7 @@ from numpy.typing import NDArray
 
 from pipeline.evidence import Evidence
 from pipeline.gate import GateHabit
-
-Row = NDArray[np.float64]
+from pipeline.kinds import Row
 
 _LEAST_OVERLAP_MM = -3.0
 _LARGEST_USUAL_GAP_MM = 8.0

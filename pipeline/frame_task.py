@@ -14,11 +14,10 @@ from pipeline.colour import RollColour
 from pipeline.dust_frame import mended_bands
 from pipeline.frame_survey import FrameSurvey
 from pipeline.infrared import CrossTalk
-from pipeline.kinds import Corners
+from pipeline.kinds import Corners, Pixels
 from pipeline.look import Levels, as_log, as_print, share_showing, showing, to_codes
 from pipeline.metadata import FrameMetadata, frame_metadata
 from pipeline.monochrome import as_grey, is_one_channel
-from pipeline.packing import Pixels
 from pipeline.picture_edge import written_area
 from pipeline.print_tone import PrintTone
 from pipeline.record import FilesRecord, FrameRecord, StripRecord

@@ -4,12 +4,9 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.chart import middle_mean
-from pipeline.kinds import Area, Float64
-
-Picture = NDArray[np.float32]
+from pipeline.kinds import Area, Float64, Picture
 
 # Sides of the area about the middle, as shares of the picture, largest first: the card may fill
 # the picture or be held before the subject.

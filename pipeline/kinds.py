@@ -14,10 +14,20 @@ Span = tuple[int, int]
 
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
+Int32 = NDArray[np.int32]
 Floats = NDArray[np.floating[Any]]
 Light = NDArray[np.float32]
+Picture = NDArray[np.float32]
+Density = NDArray[np.float32]
+Plane = NDArray[np.float32]
 Mask = NDArray[np.bool_]
+Codes = NDArray[Any]
+Pixels = NDArray[Any]
+Row = NDArray[np.float64]
+Numbers = NDArray[np.float64]
+Signal = NDArray[np.float64]
 Points = NDArray[np.float64]
+Whole = NDArray[np.int64]
 
 # Kinds of frame, and those of them that hold a picture and are written.
 KINDS = ("picture", "partial", "blank", "fogged")

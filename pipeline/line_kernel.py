@@ -4,9 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.compiled import compiled
-
-Numbers = NDArray[np.float64]
-Whole = NDArray[np.int64]
+from pipeline.kinds import Numbers, Whole
 
 
 @compiled("void(float64[:,::1], float64, int64[:,::1])")

@@ -6,8 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.film_edge import robust_line
-
-Plane = NDArray[np.float32]
+from pipeline.kinds import Plane
 
 _CLEAR_DENSITY = 0.04
 _PICTURE_DENSITY = 0.08

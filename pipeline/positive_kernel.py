@@ -1,17 +1,12 @@
 """The compiled loop from a frame's light to its positive's codes, all at once in a near cache."""
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.code_kernel import ONE, SIXTEEN_BITS, coded, together
 from pipeline.compiled import compiled
-from pipeline.kinds import Float32
+from pipeline.kinds import Codes, Float32
 from pipeline.print_kernel import SHOWING, shown
 from pipeline.scene_kernel import CHUNK, LAYERS, PLANES, TABLE, put, scene_of_stretch
-
-Codes = NDArray[Any]
 
 
 @compiled(

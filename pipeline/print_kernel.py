@@ -3,10 +3,9 @@
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.compiled import compiled, exp2, index, log2
-from pipeline.kinds import Float32
+from pipeline.kinds import Float32, Int32
 from pipeline.scene_kernel import (
     BLUE,
     CHUNK,
@@ -19,8 +18,6 @@ from pipeline.scene_kernel import (
     put,
     taken,
 )
-
-Whole = NDArray[np.int32]
 
 _NONE, _ONE, _TINY = np.float32(0.0), np.float32(1.0), np.float32(1e-30)
 
@@ -79,7 +76,7 @@ def _printed(work: Float32, count: int, m: Float32, tone: Float32) -> None:
 
 
 @compiled(fast=True)
-def _far(work: Float32, count: int, least_share: np.float32, places: Whole) -> int:
+def _far(work: Float32, count: int, least_share: np.float32, places: Int32) -> int:
     """Fill in the places of colours whose least channel is below a share of the greatest.
 
     Returns how many there are.
@@ -109,7 +106,7 @@ def _squeezed(distances: Float32, count: int, gamut: Float32) -> None:
 
 
 @compiled(fast=True)
-def _inside(work: Float32, count: int, gamut: Float32, places: Whole, factors: Float32) -> None:
+def _inside(work: Float32, count: int, gamut: Float32, places: Int32, factors: Float32) -> None:
     """Draw colours into the gamut of their space, in place."""
     threshold, nothing = gamut[0], gamut[4]
     found = _far(work, count, _ONE - threshold, places)
@@ -170,7 +167,7 @@ def shown(
     levels: Float32,
     printed: bool,
     levelled: bool,
-    places: Whole,
+    places: Int32,
     factors: Float32,
 ) -> None:
     """Turn scene light (3, `CHUNK`), so many pixels of it, into encoded values, in place.

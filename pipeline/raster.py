@@ -12,7 +12,6 @@ import numpy as np
 from PIL import ExifTags, Image, JpegImagePlugin, PngImagePlugin
 
 from pipeline.container import (
-    Codes,
     Container,
     Page,
     Reader,
@@ -29,7 +28,7 @@ from pipeline.container import (
     usable_ppi,
 )
 from pipeline.encoding import Encoding, linear, power, srgb
-from pipeline.kinds import Span
+from pipeline.kinds import Codes, Span
 from pipeline.png_rows import PngRows, is_interlaced
 from pipeline.problem import ScanProblem
 

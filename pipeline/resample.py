@@ -7,10 +7,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.kinds import Corners, Float32, Span
-
-Pixels = NDArray[np.generic]
-Matrix = NDArray[np.float64]
+from pipeline.kinds import Corners, Float32, Float64, Pixels, Span
 
 MARGIN_PX = 8
 """Pixels outside an outline that its picture draws on: half of the taps, and as many for tilt."""
@@ -195,7 +192,7 @@ def upright(outline: Corners, origin: tuple[float, float], size: Span, stored: S
     return Upright(across, flips[1], flips[0], height, width, rows)
 
 
-def _placed(outline: Corners, origin: tuple[float, float], size: tuple[int, int]) -> Matrix:
+def _placed(outline: Corners, origin: tuple[float, float], size: tuple[int, int]) -> Float64:
     """Return the (2, 3) way from a pixel of the picture, x and y, to the window's."""
     rows, columns = size
     corners = np.asarray(outline, float) - np.asarray(origin, float)
@@ -206,7 +203,7 @@ def _placed(outline: Corners, origin: tuple[float, float], size: tuple[int, int]
     return np.column_stack([right, down, start])
 
 
-def _farthest(difference: Matrix, size: tuple[int, int]) -> float:
+def _farthest(difference: Float64, size: tuple[int, int]) -> float:
     """Return the most that a map of places moves any pixel of a picture."""
     rows, columns = size
     corners = np.array([[x, y, 1] for x in (0, columns - 1) for y in (0, rows - 1)], float)
@@ -233,7 +230,7 @@ def tap_terms() -> tuple[Float32, Float32]:
 
 
 def _two_passes(
-    lines: Lines, place: Matrix, size: tuple[int, int]
+    lines: Lines, place: Float64, size: tuple[int, int]
 ) -> Iterator[tuple[int, Float32]]:
     """Resample along rows, then along columns; of the first pass few rows are held at a time."""
     from pipeline.resample_kernel import along_columns, along_rows

@@ -7,10 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.compiled import compiled, index
-from pipeline.kinds import Float32
+from pipeline.kinds import Float32, Whole
 
 Places = NDArray[np.float64]
-Whole = NDArray[np.int64]
 
 _CHUNK = 512
 # Where columns lean so much that the rows they fall on change more often, what the taps fall on

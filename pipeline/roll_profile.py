@@ -4,14 +4,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.chart import ChartReading
 from pipeline.chart_match import chart_layout
 from pipeline.film import FilmProfile
 from pipeline.frame_survey import FrameSurvey
 from pipeline.grey_card import GreyReading
-from pipeline.kinds import as_matrix
+from pipeline.kinds import Picture, as_matrix
 from pipeline.problem import SettingsProblem
 from pipeline.profile_fit import ProfileFit, SeenChart, fit_grey, fit_profile
 from pipeline.reference import shown_by
@@ -19,8 +18,6 @@ from pipeline.reference_frame import ReferenceFrame
 from pipeline.render import cut_light, to_density_above
 from pipeline.roll_survey import SurveyedRoll
 from pipeline.survey import StripSurvey
-
-Picture = NDArray[np.float32]
 
 
 @dataclass(frozen=True)

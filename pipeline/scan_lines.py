@@ -4,9 +4,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from pipeline.container import Codes, Reader
+from pipeline.container import Reader
 from pipeline.encoding import light_tables, to_light
-from pipeline.kinds import Float32, Span
+from pipeline.kinds import Codes, Float32, Span
 from pipeline.resample import Upright
 from pipeline.scan import Scan, finite
 

@@ -1,12 +1,9 @@
 """The compiled loops from light to scene light; importing them loads the compiler."""
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.compiled import compiled, index, log2
-from pipeline.kinds import Float32
-
-Whole = NDArray[np.int32]
+from pipeline.kinds import Float32, Int32
 
 CHUNK = 512
 """Pixels worked on at a time, so that all their planes stay in the nearest cache."""
@@ -58,7 +55,7 @@ def mixed(work: Float32, count: int, m: Float32, least: np.float32) -> None:
 
 @compiled(fast=True)
 def _looked_up(
-    work: Float32, count: int, tables: Float32, lows: Float32, steps: Float32, places: Whole
+    work: Float32, count: int, tables: Float32, lows: Float32, steps: Float32, places: Int32
 ) -> None:
     """Replace values by those of each channel's table, straight between entries, in place."""
     last = np.float32(tables.shape[1] - 2)
@@ -86,7 +83,7 @@ def _exposed(
     lows: Float32,
     steps: Float32,
     matrix: Float32,
-    places: Whole,
+    places: Int32,
 ) -> None:
     """Turn density above base into scene light, in place."""
     mixed(work, count, unmask, least_density)
@@ -129,7 +126,7 @@ def scene_of_stretch(
     lows: Float32,
     steps: Float32,
     matrix: Float32,
-    places: Whole,
+    places: Int32,
 ) -> None:
     """Fill `work` (3, `CHUNK`) with working light for a stretch of a row of a scan's light.
 

@@ -12,7 +12,6 @@ from typing import Any
 import tifffile
 
 from pipeline.container import (
-    Codes,
     Page,
     broken,
     check_colour,
@@ -25,7 +24,7 @@ from pipeline.container import (
     stated_encoding,
 )
 from pipeline.encoding import linear
-from pipeline.kinds import Span
+from pipeline.kinds import Codes, Span
 from pipeline.problem import ScanProblem
 from pipeline.tiff_plane import Ifd, Plane, check_data
 

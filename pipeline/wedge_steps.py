@@ -9,10 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.chart import middle_mean
-from pipeline.kinds import Float64
+from pipeline.kinds import Float64, Picture
 from pipeline.wedge_edges import LEAST_STEP_PX, LINES_PX, Edges, find_edges
-
-Picture = NDArray[np.float32]
 
 LEAST_NAMED, LEAST_FOUND = 4, 7
 SURE = 0.8
