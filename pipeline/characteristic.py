@@ -7,10 +7,9 @@ from functools import cache
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.film import shipped
-from pipeline.kinds import Float64
+from pipeline.kinds import Float64, Floats
 from pipeline.units import SIGMA_OF_MAD
 
 Curves = tuple["ChannelCurve", "ChannelCurve", "ChannelCurve"]
@@ -95,10 +94,10 @@ def curve_rules() -> dict[str, Any]:
 
 
 def characteristic(
-    log_exposure: NDArray[np.floating[Any]],
-    density: NDArray[np.floating[Any]],
-    error: NDArray[np.floating[Any]] | None = None,
-    base_density: NDArray[np.floating[Any]] | None = None,
+    log_exposure: Floats,
+    density: Floats,
+    error: Floats | None = None,
+    base_density: Floats | None = None,
 ) -> Curves | None:
     """Return the three channels' curves through steps, or None if the steps are too few.
 

@@ -5,11 +5,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.film import FilmProfile
 from pipeline.film_curve import Curve
-from pipeline.kinds import Float64, Matrix, Triple, as_triple
+from pipeline.kinds import Float64, Floats, Matrix, Triple, as_triple
 from pipeline.units import LOG_STOP
 
 _LEAST_EXPOSURE = 1e-4
@@ -55,7 +54,7 @@ class RollColour:
         return as_triple(curve.slope for curve in self.curves)
 
 
-def layer_exposure(density: NDArray[np.floating], colour: RollColour) -> Float64:
+def layer_exposure(density: Floats, colour: RollColour) -> Float64:
     """Return balanced linear exposure of the layers (..., 3) for densities above base (..., 3)."""
     layers = np.asarray(density, float) @ np.asarray(colour.unmask).T
     parts = [
@@ -65,7 +64,7 @@ def layer_exposure(density: NDArray[np.floating], colour: RollColour) -> Float64
     return np.stack(parts, axis=-1)
 
 
-def scene_light(density: NDArray[np.floating], colour: RollColour) -> Float64:
+def scene_light(density: Floats, colour: RollColour) -> Float64:
     """Return linear ACEScg (..., 3), middle grey 0.18, for densities above base (..., 3)."""
     light: Float64 = layer_exposure(density, colour) @ np.asarray(colour.scene).T
     return light
@@ -97,7 +96,7 @@ class _Samples:
     weight: Float64
 
 
-def _gather(frames: Sequence[NDArray[np.floating]], profile: FilmProfile) -> _Samples:
+def _gather(frames: Sequence[Floats], profile: FilmProfile) -> _Samples:
     """Return as many samples of each frame as of any; frames alike in colour share a weight.
 
     A hundred pictures of one wood tell no more of the film than a few of them.
@@ -200,7 +199,7 @@ def _frame_misfits(
     return misfits
 
 
-def solve_roll(frames: Sequence[NDArray[np.floating]], profile: FilmProfile) -> RollColour:
+def solve_roll(frames: Sequence[Floats], profile: FilmProfile) -> RollColour:
     """Return one rendition for the roll from the densities of its pictures.
 
     Parameters
@@ -243,7 +242,7 @@ def solve_roll(frames: Sequence[NDArray[np.floating]], profile: FilmProfile) -> 
     )
 
 
-def with_exposure(colour: RollColour, frames: Sequence[NDArray[np.floating]]) -> RollColour:
+def with_exposure(colour: RollColour, frames: Sequence[Floats]) -> RollColour:
     """Return the colour with the roll's exposure set: its usual picture lies about middle grey.
 
     The middle of a picture is the mean of its log exposures between the darkest and lightest

@@ -1,13 +1,11 @@
 """Colour differences of scene light under D50: CIELAB, and CIEDE2000 with its parts."""
 
 from functools import cache
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.colour_science import colour_science
-from pipeline.kinds import Float64
+from pipeline.kinds import Float64, Floats
 from pipeline.space import find_space, from_working
 
 
@@ -21,7 +19,7 @@ def _to_relative_xyz() -> Float64:
     return matrix
 
 
-def lab_d50(scene: NDArray[np.floating[Any]]) -> Float64:
+def lab_d50(scene: Floats) -> Float64:
     """Return CIE 1976 L*a*b* under D50 of linear ACEScg (..., 3), white at 1.
 
     CIE 015:2018, 8.2.1: the cube root, and a line below (6/29)^3, which goes on below 0.
@@ -35,7 +33,7 @@ def lab_d50(scene: NDArray[np.floating[Any]]) -> Float64:
     return lab
 
 
-def difference_parts(scene: NDArray[np.floating[Any]], reference: Float64) -> Float64:
+def difference_parts(scene: Floats, reference: Float64) -> Float64:
     """Return differences in lightness, chroma and hue (n, 3) of linear ACEScg from a reference.
 
     Each is in units of the tolerances of CIEDE2000 (ISO/CIE 11664-6, equations 15 to 17) at the
@@ -58,7 +56,7 @@ def difference_parts(scene: NDArray[np.floating[Any]], reference: Float64) -> Fl
     )
 
 
-def difference_2000(scene: NDArray[np.floating[Any]], reference: Float64) -> Float64:
+def difference_2000(scene: Floats, reference: Float64) -> Float64:
     """Return CIEDE2000 (n,) of linear ACEScg (n, 3) from a reference (ISO/CIE 11664-6)."""
     difference: Float64 = np.asarray(
         colour_science().delta_E(lab_d50(reference), lab_d50(scene), method="CIE 2000"), float

@@ -6,11 +6,10 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.colour import RollColour, from_profile
 from pipeline.film import FilmProfile
-from pipeline.kinds import Float64, Triple, as_triple
+from pipeline.kinds import Float64, Floats, Triple, as_triple
 from pipeline.measure_limit import measure_limits
 
 _LEAST_SAMPLES = 20
@@ -79,7 +78,7 @@ def usual_print(profile: FilmProfile) -> tuple[float, float]:
 
 
 def estimate_contrast(
-    pictures: Sequence[NDArray[np.floating]],
+    pictures: Sequence[Floats],
     printed: Triple | None,
     colour: RollColour,
     profile: FilmProfile,
@@ -131,7 +130,7 @@ def estimate_contrast(
     return ContrastEstimate(value, low, high, " and ".join(name for name, _, _ in clues))
 
 
-def _green(samples: NDArray[np.floating], profile: FilmProfile) -> Float64:
+def _green(samples: Floats, profile: FilmProfile) -> Float64:
     """Return densities of the green layer, whose noise is least."""
     green: Float64 = np.asarray(samples, float) @ np.asarray(profile.unmask, float)[1]
     return green[np.isfinite(green)]

@@ -1,10 +1,9 @@
 """How much of a strip's pictures shows in its infra-red plane, by a fit that dust stands out of."""
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.infrared import MOST_SHARE, CrossTalk, Verdict, moved, smooth, spread, tone
-from pipeline.kinds import Float32, Mask
+from pipeline.kinds import Float32, Float64, Mask
 from pipeline.overlay import details_shift, find_shift, squares_of
 
 _MOST_SAMPLES = 60_000
@@ -69,9 +68,7 @@ def _fitted_talk(infrared: Float32, density: Float32, inside: Mask) -> CrossTalk
     return CrossTalk((red, green, blue), verdict)
 
 
-def _trimmed_fit(
-    terms: NDArray[np.float64], seen: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+def _trimmed_fit(terms: Float64, seen: Float64) -> tuple[Float64, Float64, float]:
     """Return coefficients of a fit that readings far off do not count in, and what is left.
 
     Last, how much the third coefficient is in doubt. What readings of grey pictures leave open
@@ -80,7 +77,7 @@ def _trimmed_fit(
     centred = terms[:, :3] - terms[:, :3].mean(axis=0)
     terms = np.column_stack([centred, terms[:, 3:]])
     kept = np.ones(len(seen), bool)
-    fitted: NDArray[np.float64] = np.zeros(terms.shape[1])
+    fitted: Float64 = np.zeros(terms.shape[1])
     off, noise = seen, spread(seen)
     for _ in range(_ROUNDS):
         part = terms[kept]

@@ -6,12 +6,11 @@ from itertools import pairwise
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.dust_block import groups, near_blocks
 from pipeline.fill import filled
 from pipeline.infrared import CrossTalk, blurred, moved, shown, slopes, smooth, spread, tone
-from pipeline.kinds import Float32, Mask, Point, Triple
+from pipeline.kinds import Float32, Float64, Floats, Mask, Point, Triple
 from pipeline.overlay import overlay_of
 
 LEAST_LIGHT = 1e-5
@@ -201,7 +200,7 @@ def filling_error(mask: Mask, tones: Float32) -> Float32:
     return np.asarray(error[mask], np.float32)
 
 
-def highest(plane: NDArray[np.floating], reach_px: int) -> Float32:
+def highest(plane: Floats, reach_px: int) -> Float32:
     """Return the highest value of a plane within so many pixels of each."""
     kernel = np.ones((2 * reach_px + 1,) * 2, np.uint8)
     return np.asarray(cv2.dilate(plane, kernel), np.float32)
@@ -249,9 +248,7 @@ def _standing_out(over: Float32, tones: Float32, through: Float32, focus_px: flo
     return _joined(clear & loose, rim & loose)
 
 
-def _marked(
-    over: Float32, tones: Float32, places: NDArray[np.float64], found: NDArray[np.float64]
-) -> Mask:
+def _marked(over: Float32, tones: Float32, places: Float64, found: Float64) -> Mask:
     """Return parts that stand out of the least noise of tones alike, and any near them."""
     from pipeline.dust_kernel import mark
 
@@ -280,7 +277,7 @@ def _steep(through: Float32) -> Float32:
     return highest(np.maximum(steep, np.hypot(*slopes(through))), 1)
 
 
-def _noise(over: Float32, tones: Float32) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _noise(over: Float32, tones: Float32) -> tuple[Float64, Float64]:
     """Return tones, rising, and the noise of a plane where the picture has them."""
     step = max(1, tones.size // _MOST_PIXELS)
     some, values = tones.ravel()[::step], over.ravel()[::step]

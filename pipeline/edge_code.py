@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.film import profiles_folder
+from pipeline.kinds import Bits
 from pipeline.problem import SettingsProblem
 
 FORMAT_FILE = "formats/135-edge.toml"
@@ -99,7 +100,7 @@ def load_edge_format(path: Path | None = None) -> EdgeFormat:
     return layout
 
 
-def bits_of(track: str) -> NDArray[np.bool_]:
+def bits_of(track: str) -> Bits:
     """Return a track written in 0 and 1 as bits, True for a dense bar."""
     return np.array([bit == "1" for bit in track])
 
@@ -114,7 +115,7 @@ def fixed_places(layout: EdgeFormat) -> NDArray[np.intp]:
     return np.array([k for k, sign in enumerate(layout.data) if sign in "01"], dtype=np.intp)
 
 
-def encode(layout: EdgeFormat, product: int, generation: int, step: int) -> NDArray[np.bool_]:
+def encode(layout: EdgeFormat, product: int, generation: int, step: int) -> Bits:
     """Return the data track of a code.
 
     Parameters
@@ -135,13 +136,13 @@ def encode(layout: EdgeFormat, product: int, generation: int, step: int) -> NDAr
     return bits
 
 
-def value_of(layout: EdgeFormat, bits: NDArray[np.bool_], letter: str) -> int:
+def value_of(layout: EdgeFormat, bits: Bits, letter: str) -> int:
     """Return the number that a field of a data track holds."""
     places = field(layout, letter)
     return int(bits[places] @ (1 << np.arange(places.size)[::-1]))
 
 
-def is_valid(layout: EdgeFormat, bits: NDArray[np.bool_]) -> bool:
+def is_valid(layout: EdgeFormat, bits: Bits) -> bool:
     """Tell whether a data track has its fixed bits and its parity right and names a product."""
     product, generation = value_of(layout, bits, "p"), value_of(layout, bits, "g")
     step = 2 * value_of(layout, bits, "f") + value_of(layout, bits, "h")

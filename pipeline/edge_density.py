@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from pipeline.edge_chain import EdgeChain
 from pipeline.edge_code import EdgeFormat
 from pipeline.edge_track import Clock
-from pipeline.kinds import Float64, Light, Mask
+from pipeline.kinds import Float32, Float64, Light, Mask
 from pipeline.measure_limit import measure_limits
 from pipeline.rebate import SAMPLES_PER_MM, Rebate
 from pipeline.units import SIGMA_OF_MAD
@@ -268,9 +268,7 @@ def _box(row: NDArray[np.int32], shape: tuple[int, ...]) -> tuple[slice, slice]:
     )
 
 
-def _letter(
-    absorbed: Float64, own: Mask, depth: NDArray[np.float32], steep: NDArray[np.float32]
-) -> _Letter | None:
+def _letter(absorbed: Float64, own: Mask, depth: Float32, steep: Float32) -> _Letter | None:
     from scipy.special import erf
 
     deepest = float(depth[own].max())

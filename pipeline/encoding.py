@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
-from pipeline.kinds import Float64, Light
+from pipeline.kinds import Float64, Floats, Light
 
 Kind = Literal["linear", "gamma", "srgb", "parametric", "curve"]
 Source = Literal["icc", "option", "assumed", "container"]
@@ -104,9 +104,7 @@ def to_light(codes: NDArray[np.generic], encoding: Encoding, bits: int | None = 
     return light
 
 
-def to_codes(
-    light: NDArray[np.floating], encoding: Encoding, dtype: DTypeLike
-) -> NDArray[np.generic]:
+def to_codes(light: Floats, encoding: Encoding, dtype: DTypeLike) -> NDArray[np.generic]:
     """Apply the tone curve: linear light to code values, the inverse of `to_light`.
 
     Parameters

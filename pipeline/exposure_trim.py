@@ -5,9 +5,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.colour import RollColour, scene_light
+from pipeline.kinds import Floats
 from pipeline.units import LUMINANCE
 
 # Density above base: thinner is nearly black and mostly grain, denser is past what scanners see.
@@ -33,7 +33,7 @@ class Key:
     light: float
 
 
-def picture_key(density: NDArray[np.floating], colour: RollColour) -> Key | None:
+def picture_key(density: Floats, colour: RollColour) -> Key | None:
     """Return the key of a picture from (n, 3) samples of its density above base.
 
     Luminance is that of scene light (linear ACEScg); what is nearly black or clipped is left

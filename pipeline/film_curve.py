@@ -5,10 +5,9 @@ from dataclasses import dataclass, replace
 from typing import Annotated, Protocol, Self
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.check import within
-from pipeline.kinds import Float64
+from pipeline.kinds import Float64, Floats
 from pipeline.units import MIDDLE_GREY
 
 _NEWTON_STEPS = 60
@@ -21,10 +20,10 @@ class Curve(Protocol):
     def slope(self) -> float:
         """Density per decade of exposure on the straight part."""
 
-    def density(self, exposure: NDArray[np.floating]) -> Float64:
+    def density(self, exposure: Floats) -> Float64:
         """Return density above base for linear exposures >= 0."""
 
-    def exposure(self, density: NDArray[np.floating]) -> Float64:
+    def exposure(self, density: Floats) -> Float64:
         """Return linear exposure for densities above base, never falling, over all densities."""
 
     def steeper(self, factor: float) -> Self:
@@ -60,13 +59,13 @@ class LayerCurve:
     toe_power: float
     shoulder: Shoulder | None = None
 
-    def density(self, exposure: NDArray[np.floating]) -> Float64:
+    def density(self, exposure: Floats) -> Float64:
         """Return density above base for linear exposures >= 0."""
         ratio = np.maximum(np.asarray(exposure, float), 0.0) / self.toe_exposure
         above: Float64 = self.slope / self.toe_power * np.log10(1.0 + ratio**self.toe_power)
         return above if self.shoulder is None else self._bent(above, self.shoulder)
 
-    def exposure(self, density: NDArray[np.floating]) -> Float64:
+    def exposure(self, density: Floats) -> Float64:
         """Return linear exposure for densities above base, monotone over all real densities.
 
         Near the base the curve's own slope is infinite for a sharp toe, which would turn grain
@@ -130,13 +129,13 @@ class PointCurve:
         rise = self.densities[at] - self.densities[at - 1]
         return rise / (self.log_exposures[at] - self.log_exposures[at - 1])
 
-    def density(self, exposure: NDArray[np.floating]) -> Float64:
+    def density(self, exposure: Floats) -> Float64:
         """Return density for linear exposures, from that of the first point upwards."""
         least = 10.0 ** self.log_exposures[0]
         logs = np.log10(np.maximum(np.asarray(exposure, float), least))
         return _through(logs, self.log_exposures, self.densities)
 
-    def exposure(self, density: NDArray[np.floating]) -> Float64:
+    def exposure(self, density: Floats) -> Float64:
         """Return linear exposure > 0 for densities above base, never falling."""
         logs = _through(np.asarray(density, float), self.densities, self.log_exposures)
         linear: Float64 = 10.0**logs

@@ -5,7 +5,6 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.colour import RollColour, layer_exposure
 from pipeline.colour_science import colour_science
@@ -13,7 +12,7 @@ from pipeline.correction import FrameCorrection
 from pipeline.exposure_trim import picture_key, trim_stops, usual_key
 from pipeline.film import shipped
 from pipeline.frame_survey import FrameSurvey
-from pipeline.kinds import HOLDS_PICTURE, Float64, Matrix, Triple, as_matrix, as_triple
+from pipeline.kinds import HOLDS_PICTURE, Float64, Floats, Matrix, Triple, as_matrix, as_triple
 from pipeline.picture_edge import written_area
 from pipeline.settings import Settings
 from pipeline.space import WORKING, find_space
@@ -147,9 +146,7 @@ def _place_in_frame(
     return float(across), float(down)
 
 
-def neutral_balance(
-    densities: NDArray[np.floating], place: tuple[float, float], colour: RollColour
-) -> Triple:
+def neutral_balance(densities: Floats, place: tuple[float, float], colour: RollColour) -> Triple:
     """Return the change of log10 exposure per layer that makes a place of a picture neutral.
 
     Parameters

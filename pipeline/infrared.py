@@ -6,10 +6,9 @@ from typing import Literal
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.encoding import Encoding, to_light
-from pipeline.kinds import Float32, Triple
+from pipeline.kinds import Float32, Float64, Floats, Triple
 from pipeline.units import SIGMA_OF_MAD
 
 Verdict = Literal["dust", "silver", "misfit"]
@@ -56,7 +55,7 @@ def infrared_density(plane: Float32, exponent: float) -> Float32:
     return density
 
 
-def spread(values: NDArray[np.floating]) -> float:
+def spread(values: Floats) -> float:
     """Return the standard deviation that a normal distribution of the same MAD has."""
     return SIGMA_OF_MAD * float(np.median(np.abs(values - np.median(values))))
 
@@ -117,7 +116,7 @@ def moved(plane: Float32, shift: tuple[float, float]) -> Float32:
     return np.asarray(back[rows, columns], np.float32)
 
 
-def _cubic(part: float) -> NDArray[np.float64]:
+def _cubic(part: float) -> Float64:
     """Return weights of the pixels -1 to 2 for a place between pixels 0 and 1."""
     far, near = part + 1.0, part
     weights = [

@@ -5,7 +5,6 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.channels import channel_mean, less, log_above, tint
 from pipeline.film_area import FilmArea, film_areas, rough_line, runs_upright, split_abreast
@@ -13,7 +12,7 @@ from pipeline.film_edge import EdgeLine, find_edges
 from pipeline.film_format import FilmSize, film_sizes
 from pipeline.film_scale import film_scale
 from pipeline.illumination import Levels, base_of
-from pipeline.kinds import Corners, Light, Mask, Triple
+from pipeline.kinds import Corners, Float64, Light, Mask, Triple
 from pipeline.perforation import PerforationRow, Perforations, find_perforations
 from pipeline.picture_border import picture_slope
 from pipeline.strip_view import StripView, place, straighten
@@ -253,9 +252,7 @@ def _level(piece: _Piece) -> _Levelled | None:
     return _measured(piece, angle, centre, half)
 
 
-def _measured(
-    piece: _Piece, angle: float, centre: NDArray[np.float64], half: NDArray[np.float64]
-) -> _Levelled | None:
+def _measured(piece: _Piece, angle: float, centre: Float64, half: Float64) -> _Levelled | None:
     """Return edges and perforations in a view turned by an angle (radians)."""
     along = half[0] * np.array([math.cos(angle), math.sin(angle)])
     across = half[1] * np.array([-math.sin(angle), math.cos(angle)])

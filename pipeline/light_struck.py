@@ -3,10 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.film_format import FilmSize
-from pipeline.kinds import Float64, Light
+from pipeline.kinds import Float64, Light, Mask
 from pipeline.measure_limit import measure_limits
 from pipeline.order_statistic import median
 from pipeline.units import SIGMA_OF_MAD
@@ -111,7 +110,7 @@ def _median(above: Light, first: float, last: float) -> Light | None:
     return None if len(rows) < _LEAST_REBATE_PX else median(rows, 0).astype(np.float32)
 
 
-def _longest(mask: NDArray[np.bool_]) -> tuple[int, int]:
+def _longest(mask: Mask) -> tuple[int, int]:
     """Return the longest run of true: first, and one past the last."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))
     runs = edges.reshape(-1, 2)

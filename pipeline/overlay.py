@@ -5,7 +5,6 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.infrared import (
     CrossTalk,
@@ -17,7 +16,7 @@ from pipeline.infrared import (
     spread,
     tone,
 )
-from pipeline.kinds import Float32, Point
+from pipeline.kinds import Float32, Float64, Point
 
 _TILE_PX, _MOST_TILES = 512, 9
 _MOST_SHIFT_PX = 8
@@ -166,14 +165,12 @@ def _refined(squares: Sequence[Square], first: Point) -> Overlay:
     return _overlay(terms) if farther < _MOST_REFINED_PX else Overlay(first)
 
 
-def _overlay(terms: NDArray[np.float64]) -> Overlay:
+def _overlay(terms: Float64) -> Overlay:
     middle, along, down = ((float(x), float(y)) for x, y in terms)
     return Overlay(middle, along, down)
 
 
-def _edge_shift(
-    squares: Sequence[Square], seen: Sequence[Float32], placed: Overlay
-) -> NDArray[np.float64]:
+def _edge_shift(squares: Sequence[Square], seen: Sequence[Float32], placed: Overlay) -> Float64:
     """Return the small shift, and its changes (3, 2), that leaves least of a picture's edges."""
     rises, left = [], []
     for square, plane in zip(squares, seen, strict=True):
@@ -188,7 +185,7 @@ def _edge_shift(
         rises.append(np.concatenate([slope, across * slope, down * slope], axis=1))
         left.append(off[2:-2, 2:-2].ravel()[edges])
     terms, values = np.concatenate(rises).astype(float), np.concatenate(left).astype(float)
-    none: NDArray[np.float64] = np.zeros((3, 2))
+    none: Float64 = np.zeros((3, 2))
     kept = np.ones(len(values), bool)
     shift = none.ravel()
     for _ in range(_ROUNDS):
@@ -199,7 +196,7 @@ def _edge_shift(
         shift = np.linalg.solve(part.T @ part + ridge, part.T @ values[kept])
         off = values - terms @ shift
         kept = np.abs(off) < _KEPT * max(spread(off[kept]), 1e-6)
-    found: NDArray[np.float64] = np.clip(-shift, -0.5, 0.5).reshape(3, 2)
+    found: Float64 = np.clip(-shift, -0.5, 0.5).reshape(3, 2)
     return found
 
 
@@ -223,17 +220,17 @@ def details(plane: Float32) -> Float32:
     return held
 
 
-def _correlation(plane: Float32, picture: Float32) -> NDArray[np.float64]:
+def _correlation(plane: Float32, picture: Float32) -> Float64:
     """Return the correlation of two planes for all whole shifts of the first within bounds."""
     reach = _MOST_SHIFT_PX
     padded = np.pad(plane, reach)
     size = [cv2.getOptimalDFTSize(side) for side in padded.shape]
     spectrum = np.fft.rfft2(padded, size) * np.conj(np.fft.rfft2(picture, size))
-    found: NDArray[np.float64] = np.fft.irfft2(spectrum, size)[: 2 * reach + 1, : 2 * reach + 1]
+    found: Float64 = np.fft.irfft2(spectrum, size)[: 2 * reach + 1, : 2 * reach + 1]
     return found
 
 
-def _between(three: NDArray[np.float64]) -> float:
+def _between(three: Float64) -> float:
     """Return where between pixels, -0.5 to 0.5, a Gaussian through three values has its peak."""
     low, middle, high = np.log(np.maximum(three, 1e-6 * three[1])).tolist()
     bend = low - 2.0 * middle + high

@@ -6,9 +6,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.kinds import Float32
+from pipeline.kinds import Float32, Floats
 from pipeline.units import LUMINANCE, MIDDLE_GREY
 
 PRINT_WHITE = 1.06
@@ -89,7 +88,7 @@ def _above_black(light: Float32, black: float) -> Float32:
     return root
 
 
-def roll_tone(pictures: Iterable[NDArray[np.floating]]) -> PrintTone:
+def roll_tone(pictures: Iterable[Floats]) -> PrintTone:
     """Return the tone for the prints of a roll by what its pictures hold.
 
     Parameters

@@ -5,13 +5,12 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.chart_match import chart_exposures, chart_layout, chart_places
 from pipeline.colour_difference import difference_2000, difference_parts
 from pipeline.film import FilmProfile, fittable_curves, shipped
 from pipeline.film_curve import LayerCurve
-from pipeline.kinds import Float64, Matrix, as_matrix
+from pipeline.kinds import Float64, Mask, Matrix, as_matrix
 from pipeline.problem import SettingsProblem
 from pipeline.units import MIDDLE_GREY
 
@@ -47,7 +46,7 @@ class ProfileFit:
 
     profile: FilmProfile
     residual: Float64
-    trusted: NDArray[np.bool_]
+    trusted: Mask
 
     @property
     def mean_residual(self) -> float:
@@ -147,7 +146,7 @@ class _Problem:
     charts: Sequence[SeenChart]
     start: FilmProfile
     curves: Curves
-    trusted: NDArray[np.bool_]
+    trusted: Mask
 
     def solved(self, theta: Float64, loss: str) -> Float64:
         from scipy.optimize import least_squares
@@ -251,11 +250,11 @@ def _weights(spread: Float64 | None) -> Float64:
     return even
 
 
-def _outlying(residual: Float64, known: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _outlying(residual: Float64, known: Mask) -> Mask:
     """Return which patches are too far off to be what they should be."""
     usual = float(np.median(residual[known]))
     limit = max(
         _constant("patches", "outlier_difference"), _constant("patches", "outlier_ratio") * usual
     )
-    far: NDArray[np.bool_] = residual > limit
+    far: Mask = residual > limit
     return far

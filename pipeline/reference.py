@@ -6,7 +6,6 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.chart import ChartReading, find_chart, read_chart
 from pipeline.colour import RollColour, from_profile, layer_exposure
@@ -14,7 +13,7 @@ from pipeline.film import FilmProfile, fittable_curves
 from pipeline.film_curve import LayerCurve
 from pipeline.frame_survey import FrameSurvey
 from pipeline.grey_card import GreyReading, find_grey_card, read_grey
-from pipeline.kinds import Float64, as_matrix
+from pipeline.kinds import Float32, Float64, as_matrix
 from pipeline.problem import SettingsProblem
 from pipeline.profile_fit import ProfileFit, SeenChart, fit_profile
 from pipeline.reference_frame import ReferenceFrame
@@ -174,7 +173,7 @@ def balanced(colour: RollColour, densities: Float64) -> RollColour:
 
 
 def shown_by(
-    reference: ReferenceFrame, picture: NDArray[np.float32], found: ChartReading | None = None
+    reference: ReferenceFrame, picture: Float32, found: ChartReading | None = None
 ) -> ChartReading | GreyReading:
     """Return the chart or card that a reference frame shows, as far as the user says so.
 

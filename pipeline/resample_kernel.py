@@ -4,12 +4,11 @@ import math
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.compiled import compiled, index
-from pipeline.kinds import Float32, Whole
+from pipeline.kinds import Float32, Float64, Whole
 
-Places = NDArray[np.float64]
+Places = Float64
 
 _CHUNK = 512
 # Where columns lean so much that the rows they fall on change more often, what the taps fall on

@@ -3,10 +3,8 @@
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.characteristic import Curves, characteristic
 from pipeline.chart import ChartReading
@@ -16,7 +14,7 @@ from pipeline.film import FilmProfile
 from pipeline.film_speed import SpeedPoints, profile_curves, speed_points, stops_faster
 from pipeline.frame_survey import FrameSurvey
 from pipeline.grey_card import read_grey
-from pipeline.kinds import Float64, Triple, as_triple
+from pipeline.kinds import Float32, Float64, Floats, Triple, as_triple
 from pipeline.numbering import FrameNumber
 from pipeline.problem import SettingsProblem
 from pipeline.reference import CLEAR_CHART, chart_trouble, shown_by
@@ -87,12 +85,12 @@ class FilmCurve:
 
 
 def film_curve(
-    log_exposure: NDArray[np.floating[Any]],
-    density: NDArray[np.floating[Any]],
+    log_exposure: Floats,
+    density: Floats,
     how: str = "readings",
     frames: Iterable[str] = (),
     scale: str = BRIGHTEST,
-    error: NDArray[np.floating[Any]] | None = None,
+    error: Floats | None = None,
     base_density: Sequence[float] | None = None,
     profile: FilmProfile | None = None,
     scanner: ScannerProfile | None = None,
@@ -192,7 +190,7 @@ def _by_number(strips: Sequence[StripSurvey], numbers: Sequence[Sequence[FrameNu
     }
 
 
-def _named(number: str, frames: Frames, setting: str) -> NDArray[np.float32]:
+def _named(number: str, frames: Frames, setting: str) -> Float32:
     """Return the small picture of a frame that the user named."""
     if number not in frames:
         there = f"frames {min(frames)} to {max(frames)}"

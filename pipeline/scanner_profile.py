@@ -2,14 +2,13 @@
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.check import Text, read_profile, within
 from pipeline.film import FilmProfile, MatrixValue, profile_path, profiles_folder
-from pipeline.kinds import Float64, Matrix, Triple, as_matrix, as_triple
+from pipeline.kinds import Float64, Floats, Matrix, Triple, as_matrix, as_triple
 from pipeline.problem import SettingsProblem
 from pipeline.status_m import band_density, base_spectra, film_spectra, status_m_of_spectra
 
@@ -45,13 +44,13 @@ class ScannerFit:
     residual: Float64
 
 
-def status_m(density: NDArray[np.floating[Any]], scanner: ScannerProfile) -> Float64:
+def status_m(density: Floats, scanner: ScannerProfile) -> Float64:
     """Return Status M densities (..., 3) for a scanner's densities above base (..., 3)."""
     result: Float64 = np.asarray(density, float) @ np.asarray(scanner.matrix).T
     return result
 
 
-def base_status_m(density: NDArray[np.floating[Any]], scanner: ScannerProfile) -> Float64:
+def base_status_m(density: Floats, scanner: ScannerProfile) -> Float64:
     """Return Status M densities (..., 3) of film base for a scanner's densities of it (..., 3)."""
     matrix = scanner.matrix if scanner.base_matrix is None else scanner.base_matrix
     result: Float64 = np.asarray(density, float) @ np.asarray(matrix).T
@@ -59,8 +58,8 @@ def base_status_m(density: NDArray[np.floating[Any]], scanner: ScannerProfile) -
 
 
 def fit_scanner(
-    wavelength_nm: NDArray[np.floating[Any]],
-    bands: NDArray[np.floating[Any]],
+    wavelength_nm: Floats,
+    bands: Floats,
     name: str,
     source: str,
 ) -> ScannerFit:
