@@ -231,7 +231,7 @@ def _problem(slip: Any, where: Path | None, at: Place, profile: str) -> Settings
     context, between = slip.get("ctx", {}), " "
     if slip["type"] == "told":
         # A number of a row is told with the whole row's key.
-        while isinstance(place[-1], int) and len(place) > len(at):
+        while len(place) > len(at) and isinstance(place[-1], int):
             place = place[:-1]
         shown, right = repr(slip["input"]), context["noun"]
         shown = f"{shown[:_LONGEST_SHOWN]}..." if len(shown) > _LONGEST_SHOWN else shown
@@ -252,7 +252,7 @@ def _problem(slip: Any, where: Path | None, at: Place, profile: str) -> Settings
         what, remedy = "is not a table", f"write it under a heading [{_dotted(place)}]"
     if profile:
         return SettingsProblem(where, f"key '{_dotted(place)}' {what}", f"correct the {profile}")
-    return SettingsProblem(where, f"{_in_words(place)}{between}{what}", remedy)
+    return SettingsProblem(where, f"{_in_words(place, between)}{what}", remedy)
 
 
 @contextmanager
@@ -261,8 +261,7 @@ def telling(where: Path | None, at: Place = ()) -> Iterator[None]:
     try:
         yield
     except Wrong as wrong:
-        place = f"{_in_words(at)}: " if at else ""
-        raise SettingsProblem(where, f"{place}{wrong.what}", wrong.remedy) from wrong
+        raise SettingsProblem(where, f"{_in_words(at, ': ')}{wrong.what}", wrong.remedy) from wrong
 
 
 def read_profile(kind: Callable[..., Made], path: Path, profile: str) -> Made:
@@ -288,12 +287,12 @@ def _dotted(at: Place) -> str:
     return "".join(f"[{step}]" if isinstance(step, int) else f".{step}" for step in at).lstrip(".")
 
 
-def _in_words(place: Place) -> str:
-    """Return a place as a user's notes have it: "entry 2 of [[frames]]: 'left_mm'"."""
+def _in_words(place: Place, end: str) -> str:
+    """Return a place as a user's notes have it: "entry 2 of [[frames]]: 'left_mm'", and `end`."""
     words: list[str] = []
     for before, step in zip(("", *place), place, strict=False):
         if isinstance(step, int):
             words[-1] = f"entry {step + 1} of [[{before}]]"
         else:
             words.append(f"'{step}'")
-    return ": ".join(words)
+    return ": ".join(words) + end if words else ""
