@@ -73,12 +73,6 @@ def shown(density: Floats, talk: CrossTalk) -> Floats:
     return through
 
 
-def left_over(infrared: Floats, density: Floats, talk: CrossTalk) -> Floats:
-    """Return infra-red density (h, w) less what the picture's densities (h, w, 3) show there."""
-    over: Floats = infrared - shown(density, talk)
-    return over
-
-
 def smooth(plane: Floats, sigma: float) -> Floats:
     """Return a plane or picture blurred by a Gaussian of sigma pixels."""
     return np.asarray(cv2.GaussianBlur(plane, (0, 0), sigma), np.float32)

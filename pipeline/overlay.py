@@ -123,20 +123,6 @@ def find_shift(infrared: Floats, density: Floats, talk: CrossTalk) -> Point:
     return _refined(squares, details_shift(squares)).shift
 
 
-def focus_difference(infrared: Floats, density: Floats, talk: CrossTalk) -> float:
-    """Return the blur, sigma in pixels, that makes a picture as soft as its infra-red plane.
-
-    The plane (h, w) and the picture (h, w, 3) are densities that lie over each other; 0 where the
-    infra-red plane is the sharper one.
-    """
-    return _focus(_squares(infrared, density, talk), Overlay())
-
-
-def overlay_of(infrared: Floats, density: Floats, talk: CrossTalk) -> Overlay:
-    """Return how a plane (h, w) lies over a picture (h, w, 3), alike all over; both in density."""
-    return laid_over(_squares(infrared, density, talk))
-
-
 def details_shift(squares: Sequence[Square]) -> Point:
     """Return the shift at which details of plane and picture go together best, if any does."""
     total, power = np.zeros((2 * _MOST_SHIFT_PX + 1,) * 2), [0.0, 0.0]

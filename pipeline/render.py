@@ -95,11 +95,6 @@ def code_bands(scan: Scan, outline: Corners) -> Iterator[NDArray[np.generic]]:
         yield rounded(planes, kind)
 
 
-def cut_codes(scan: Scan, outline: Corners) -> NDArray[np.generic]:
-    """Return a frame's codes as stored, straightened, in the scan's own type."""
-    return np.concatenate(list(code_bands(scan, outline)))
-
-
 class SceneBands:
     """Scene light of one frame, of the rows that are asked for."""
 

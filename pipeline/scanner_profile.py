@@ -8,9 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.film import FilmProfile, profile_path, profiles_folder
-from pipeline.problem import SettingsProblem
 from pipeline.profile_reader import Matrix, ProfileReader, Triple
-from pipeline.status_m import band_density, base_spectra, film_spectra, status_m_of_spectra
 
 Floats = NDArray[np.float64]
 
@@ -39,14 +37,6 @@ class ScannerProfile:
         return (red, green, blue)
 
 
-@dataclass(frozen=True)
-class ScannerFit:
-    """A fitted scanner profile, and the root mean square of what is left, in density (3,)."""
-
-    profile: ScannerProfile
-    residual: Floats
-
-
 def status_m(density: NDArray[np.floating[Any]], scanner: ScannerProfile) -> Floats:
     """Return Status M densities (..., 3) for a scanner's densities above base (..., 3)."""
     result: Floats = np.asarray(density, float) @ np.asarray(scanner.matrix).T
@@ -58,57 +48,6 @@ def base_status_m(density: NDArray[np.floating[Any]], scanner: ScannerProfile) -
     matrix = scanner.matrix if scanner.base_matrix is None else scanner.base_matrix
     result: Floats = np.asarray(density, float) @ np.asarray(matrix).T
     return result
-
-
-def fit_scanner(
-    wavelength_nm: NDArray[np.floating[Any]],
-    bands: NDArray[np.floating[Any]],
-    name: str,
-    source: str,
-) -> ScannerFit:
-    """Return the profile of a scanner whose spectral bands are known.
-
-    Parameters
-    ----------
-    wavelength_nm
-        (n,) rising, from 400 nm or less to 700 nm or more.
-    bands
-        (3, n) sensitivity times lamp, R, G, B, any scale.
-    name, source
-        For the profile.
-
-    Raises
-    ------
-    SettingsProblem
-        If the bands don't fit the wavelengths, or one sees no light.
-
-    Notes
-    -----
-    Least squares over densities above base of spectra like colour negative film
-    (`status_m.film_spectra`), between what the bands see and Status M (ISO 5-3); for the base over
-    spectra of bases (`status_m.base_spectra`).
-    """
-    nm, weight = np.asarray(wavelength_nm, float), np.asarray(bands, float)
-    if weight.shape != (3, len(nm)) or not np.isfinite(weight).all() or (weight < 0).any():
-        raise SettingsProblem(None, "the scanner's bands are not three curves", "give R, G, B")
-    if (np.diff(nm) <= 0).any() or (weight.sum(axis=1) <= 0).any():
-        raise SettingsProblem(
-            None, "a scanner's band is dark, or wavelengths don't rise", "correct the bands"
-        )
-    samples, base = film_spectra(nm)
-    seen = band_density(samples, weight) - band_density(base, weight)
-    wanted = status_m_of_spectra(nm, samples) - status_m_of_spectra(nm, base)
-    bases = base_spectra(nm)
-    of_base = _solved(band_density(bases, weight), status_m_of_spectra(nm, bases))
-    profile = ScannerProfile(name, source, _solved(seen, wanted), base_matrix=of_base)
-    left: Floats = np.sqrt(np.mean((status_m(seen, profile) - wanted) ** 2, axis=0))
-    return ScannerFit(profile, left)
-
-
-def _solved(seen: Floats, wanted: Floats) -> Matrix:
-    solved = np.linalg.lstsq(seen, wanted, rcond=None)[0].T
-    red, green, blue = ((float(r), float(g), float(b)) for r, g, b in solved)
-    return (red, green, blue)
 
 
 def with_scanner(film: FilmProfile, scanner: ScannerProfile | None) -> FilmProfile:

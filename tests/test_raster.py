@@ -19,7 +19,8 @@ from PIL import Image, ImageCms
 
 from pipeline import container, raster
 from pipeline.problem import ScanProblem
-from pipeline.scan import open_scan, opened, read_codes, read_light
+from pipeline.scan import open_scan, opened
+from tests.whole_pictures import read_codes, read_light
 
 ROWS, COLUMNS = 47, 61
 # Recommendation ITU-R BT.709-6, table 1.

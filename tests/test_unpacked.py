@@ -20,10 +20,11 @@ from PIL import Image
 
 from pipeline import raster, stored_rows, strip_stream, unpacked
 from pipeline.problem import OutputProblem, ScanProblem
-from pipeline.scan import Scan, block_size, open_scan, opened, read_both, read_codes
+from pipeline.scan import Scan, block_size, open_scan, opened
 from pipeline.unpacked import UnpackedScan
 from pipeline.whole_file import sweep
 from tests.test_tiff import COLUMNS, ROWS, picture, write
+from tests.whole_pictures import read_both, read_codes
 
 Usage = namedtuple("Usage", "total used free")
 
