@@ -49,7 +49,7 @@ def places(shape: tuple[int, int]) -> tuple[NDArray[np.float64], NDArray[np.floa
 
 def density_above(light: Light, base: FilmBase, illumination: Illumination) -> Light:
     """Return density above base (h, w, 3) of a strip's view, the lamp's shading taken out."""
-    from pipeline.shading_kernel import lay_under
+    from pipeline.strip_kernel import lay_under
 
     x, y = places(light.shape[:2])
     terms = np.asarray(base.shading)

@@ -1,5 +1,6 @@
-"""A 24-patch colour chart in a picture of densities: found by itself, or by its corners."""
+"""A 24-patch chart in a frame's small picture, and its neutral row as steps of known exposure."""
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -7,9 +8,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.chart_grid import Grid, find_grids, project
-from pipeline.chart_match import best_match, chart_layout, chart_places
-from pipeline.chart_patches import even_patches
+from pipeline.chart_grid import Grid, even_patches, find_grids, project
+from pipeline.chart_match import best_match, chart_layout, chart_places, light_fall
+from pipeline.film_curve import MIDDLE_GREY
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
@@ -23,6 +24,9 @@ _LEFT_OUT = 0.2
 _CHANCE, _CLEAR = 0.8, 0.96
 _LEAST_SEEN = 10
 _LEAST_STEP_PX = 5.0
+_NEUTRALS = slice(18, 24)
+# Grain in a small picture is alike over about so many pixels.
+_GRAIN_PX = 4.0
 
 
 @dataclass(frozen=True)
@@ -192,3 +196,30 @@ def middle_mean(pixels: Floats) -> Floats:
     ordered = np.sort(pixels, axis=0)
     mean: Floats = ordered[cut : len(ordered) - cut].mean(axis=0)
     return mean
+
+
+def grey_steps(chart: ChartReading) -> tuple[Floats, Floats, Floats]:
+    """Return log10 exposure (6, 3), density (6, 3) and standard error (6, 3) of a chart's greys.
+
+    Log10 exposure 0 is middle grey in the same light. That light falls off along the row is seen
+    by all patches together, and taken out: half a stop of it would change slopes by a tenth.
+    """
+    logs = chart_layout().neutral_log_exposure - math.log10(MIDDLE_GREY)
+    side = math.sqrt(max(_area(chart.corners) / 24.0, 1.0)) * 0.5 * chart_layout().patch_share
+    error = chart.spread[_NEUTRALS] / math.sqrt(max(side * side / _GRAIN_PX, 1.0))
+    return logs, chart.densities[_NEUTRALS] - _fall(chart.densities), error
+
+
+def _fall(densities: Floats) -> Floats:
+    """Return how much denser the light makes each of the six greys (6, 3)."""
+    span = np.ptp(densities[_NEUTRALS], axis=0)
+    # How film mixes the colours of red and orange patches looks like a fall to the red channel.
+    share = light_fall(densities)[1:] / np.maximum(span[1:], 1e-3)
+    columns = np.arange(6) - 2.5
+    fall: Floats = columns[:, None] * float(share.mean()) * span
+    return fall
+
+
+def _area(corners: Floats) -> float:
+    x, y = np.asarray(corners, float).T
+    return abs(float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)))) / 2.0

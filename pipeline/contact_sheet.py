@@ -9,7 +9,10 @@ import numpy as np
 
 from pipeline.lettering import Colour, Pen, Picture
 from pipeline.record import FrameRecord, RollRecord, StripRecord
-from pipeline.sheet_part import FRAMES_PER_ROW, SheetPart
+
+FRAMES_PER_ROW = 12
+# Rows of film on one paper, ten rolls' worth: what fills a usual paper with the smallest frames.
+_MOST_ROWS = 100
 
 # Confidence is the probability that a frame is cut right: of ten frames just below this, one is
 # cut wrong, which is worth a look.
@@ -26,6 +29,32 @@ EDGE_PRINT: Colour = (242, 190, 120)
 
 _USUAL_ASPECT = 1.5
 _SMALLEST_FRAME, _LARGEST_FRAME_SHARE = 40, 0.2
+
+
+@dataclass(frozen=True)
+class SheetPart:
+    """The strips of a roll, from `first` to before `end`, that lie on sheet `place` of `count`."""
+
+    first: int
+    end: int
+    place: int = 1
+    count: int = 1
+
+
+def sheet_parts(record: RollRecord) -> tuple[SheetPart, ...]:
+    """Return how a roll is laid out on sheets: on one, or if it is very long on several."""
+    starts, rows = [0], 0
+    for at, strip in enumerate(record.strips):
+        needed = -(-len(strip.frames) // FRAMES_PER_ROW)
+        if rows and rows + needed > _MOST_ROWS:
+            starts.append(at)
+            rows = 0
+        rows += needed
+    ends = [*starts[1:], len(record.strips)]
+    return tuple(
+        SheetPart(first, end, place, len(starts))
+        for place, (first, end) in enumerate(zip(starts, ends, strict=True), 1)
+    )
 
 
 @dataclass(frozen=True)

@@ -9,9 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.colour import RollColour, from_profile
-from pipeline.density import Triple, as_triple
+from pipeline.density import Triple, as_triple, measure_limits
 from pipeline.film import FilmProfile
-from pipeline.measure_limit import measure_limits
 
 Floats = NDArray[np.float64]
 

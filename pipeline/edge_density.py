@@ -7,10 +7,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.density import measure_limits
 from pipeline.edge_chain import EdgeChain
 from pipeline.edge_code import EdgeFormat
 from pipeline.edge_track import Clock
-from pipeline.measure_limit import measure_limits
 from pipeline.rebate import SAMPLES_PER_MM, Light, Rebate
 
 Floats = NDArray[np.float64]

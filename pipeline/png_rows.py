@@ -11,7 +11,7 @@ from isal import isal_zlib
 from numpy.typing import NDArray
 
 from pipeline.container import Codes, Page, Span, broken, guarded
-from pipeline.inflate import Inflated
+from pipeline.deflate_stream import Inflated
 
 _PIECE_BYTES = 256 << 10
 _LINES_BYTES = 2 << 20

@@ -5,22 +5,26 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.code_kernel import ONE, SIXTEEN_BITS, coded, together
 from pipeline.compiled import compiled, exp2, index, log2
 from pipeline.scene_kernel import (
     BLUE,
     CHUNK,
     GREEN,
+    LAYERS,
     LOWEST,
     PLANES,
     RED,
     TABLE,
     mixed,
     put,
+    scene_of_stretch,
     taken,
 )
 
 Floats = NDArray[np.float32]
 Whole = NDArray[np.int32]
+Codes = NDArray[Any]
 
 _NONE, _ONE, _TINY = np.float32(0.0), np.float32(1.0), np.float32(1e-30)
 
@@ -228,3 +232,54 @@ def shown_of_scene(
                 work, count, matrix, tone, gamut, curve, levels, printed, levelled, places, factors
             )
             put(work, count, result, row, start)
+
+
+@compiled(
+    f"void({PLANES}, {PLANES}, uint16[:,:,::1], boolean, {TABLE}, {TABLE}, float32[::1], float32,"
+    f" {LAYERS}, {SHOWING})",
+    fast=True,
+)
+def codes_of_light(
+    light: Floats,
+    scene: Floats,
+    codes: Codes,
+    grey: bool,
+    across: Floats,
+    along: Floats,
+    dark: Floats,
+    least_light: np.float32,
+    unmask: Floats,
+    least_density: np.float32,
+    tables: Floats,
+    lows: Floats,
+    steps: Floats,
+    scene_matrix: Floats,
+    matrix: Floats,
+    tone: Floats,
+    gamut: Floats,
+    curve: Floats,
+    levels: Floats,
+    printed: bool,
+    levelled: bool,
+) -> None:
+    """Fill `scene` as `scene_of_light` does, and codes (rows, columns, 3) with what is shown of it.
+
+    `grey` takes the second channel for all. The other parameters are those of `scene_of_light`
+    and `shown_of_scene`, after each other.
+    """
+    _, rows, columns = light.shape
+    work, line = np.empty((3, CHUNK), np.float32), np.empty((3, CHUNK), np.uint16)
+    places, factors = np.empty(CHUNK, np.int32), np.empty(CHUNK, np.float32)
+    for row in range(rows):
+        for start in range(0, columns, CHUNK):
+            count = min(CHUNK, columns - start)
+            scene_of_stretch(
+                light, row, start, work, count, across, along, dark, least_light, unmask,
+                least_density, tables, lows, steps, scene_matrix, places,
+            )  # fmt: skip
+            put(work, count, scene, row, start)
+            shown(
+                work, count, matrix, tone, gamut, curve, levels, printed, levelled, places, factors
+            )
+            coded(work, count, grey, ONE, SIXTEEN_BITS, line)
+            together(line, count, codes, row, start)

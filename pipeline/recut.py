@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline.correction import FrameCorrection
 from pipeline.film_format import FrameFormat, frame_formats
-from pipeline.frame_cut import Cut
+from pipeline.frame_survey import Cut
 from pipeline.layout import MM_PER_INCH
 from pipeline.numbering import FrameNumber
 from pipeline.outline import (

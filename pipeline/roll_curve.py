@@ -9,8 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.characteristic import Curves, characteristic
-from pipeline.chart import ChartReading
-from pipeline.chart_greys import grey_steps
+from pipeline.chart import ChartReading, grey_steps
 from pipeline.chart_match import is_shaded
 from pipeline.density import as_triple
 from pipeline.film import FilmProfile

@@ -8,11 +8,10 @@ from numpy.typing import NDArray
 from pipeline.colour import RollColour
 from pipeline.contact_sheet import counted
 from pipeline.contrast import NeutralCurve, estimate_contrast, neutral_slope, usual_print
-from pipeline.density import Triple, as_triple
+from pipeline.density import Triple, as_triple, dark_error
 from pipeline.film import Curve, FilmProfile
 from pipeline.film_curve import LayerCurve
 from pipeline.frames import HOLDS_PICTURE
-from pipeline.measure_limit import dark_error
 from pipeline.record import (
     ChannelSpread,
     ContrastRecord,

@@ -8,21 +8,20 @@ from numpy.typing import NDArray
 
 from pipeline.base import FilmBase, density_above, measure_base
 from pipeline.control_patch import control_patches
+from pipeline.cross_talk import strip_cross_talk
 from pipeline.density import Illumination, as_triple, to_light
-from pipeline.dust_survey import strip_cross_talk
 from pipeline.edge import EdgeReading
 from pipeline.edge_numbers import number_frames
 from pipeline.edge_scan import read_strip_edge
 from pipeline.evidence import Evidence, evidence
 from pipeline.film_format import FrameFormat, formats_on, frame_formats
-from pipeline.frame_cut import Cut, survey_cut
-from pipeline.frame_survey import FrameSurvey, survey_frame
+from pipeline.frame_survey import Cut, FrameSurvey, survey_cut, survey_frame
 from pipeline.frames import FoundFrames, Frame, find_frames
 from pipeline.gate import GateHabit
 from pipeline.illumination import Levels
 from pipeline.infrared import CrossTalk
 from pipeline.layout import MM_PER_INCH, Strip
-from pipeline.light_leak import LightLeak, find_leak
+from pipeline.light_struck import LightLeak, find_leak
 from pipeline.negative import is_negative
 from pipeline.proxy import Proxy, to_proxy_xy, to_scan_xy
 from pipeline.scan import Scan

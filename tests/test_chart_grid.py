@@ -8,8 +8,7 @@ from skimage.draw import polygon
 from skimage.measure import label, regionprops
 from skimage.transform import ProjectiveTransform
 
-from pipeline.chart_grid import find_grids, project
-from pipeline.chart_patches import Patches, even_patches
+from pipeline.chart_grid import Patches, even_patches, find_grids, project
 from tests.charted import drawn_negative
 
 BENDS = st.lists(st.floats(-2e-4, 2e-4), min_size=2, max_size=2)

@@ -10,7 +10,7 @@ from PIL import Image
 from scipy.ndimage import find_objects
 
 from pipeline import contact_sheet as sheets
-from pipeline.contact_sheet import empty_sheet, printable
+from pipeline.contact_sheet import empty_sheet, printable, sheet_parts
 from pipeline.record import (
     BaseRecord,
     ColourRecord,
@@ -21,7 +21,6 @@ from pipeline.record import (
     RollRecord,
     StripRecord,
 )
-from pipeline.sheet_part import sheet_parts
 from tests.whole_pictures import contact_sheet
 
 OUTLINE = ((0.0, 0.0), (9.0, 0.0), (9.0, 9.0), (0.0, 9.0))

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.contact_sheet import empty_sheet
+from pipeline.contact_sheet import SheetPart, empty_sheet
 from pipeline.container import Codes
 from pipeline.cross_talk import CrossTalk
 from pipeline.dust import Dust, Seen, dust_of
@@ -21,7 +21,6 @@ from pipeline.record import RollRecord
 from pipeline.render import FrameBase, code_bands, picture_size
 from pipeline.resample import Corners, Pixels, Span, rounded, straight_bands, upright
 from pipeline.scan import Scan, finite, infrared_light, opened
-from pipeline.sheet_part import SheetPart
 from pipeline.space import Space
 
 

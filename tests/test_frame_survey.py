@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.frame_cut import Cut, survey_cut
+from pipeline.frame_survey import Cut, survey_cut
 from tests.surveyed import ABSOLUTE, film_base, frame
 
 PX = 8.0
