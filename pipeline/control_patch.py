@@ -11,7 +11,7 @@ from pipeline.edge import EdgeReading
 from pipeline.edge_scan import read_letters
 from pipeline.film_format import FilmSize
 from pipeline.layout import Strip
-from pipeline.light_struck import struck_density
+from pipeline.light_struck import StripDensity, struck_density
 from pipeline.scan import Scan
 from pipeline.strip_view import StripView
 
@@ -70,7 +70,7 @@ def control_patches(
         printed = read_letters(
             scan, view, factor, strip.film_rows, _print_mm(strip.film), illumination.dark
         )
-    struck = struck_density(above, strip.film_rows, strip.film, view.px_per_mm)
+    struck = struck_density(StripDensity(above, strip.film_rows, strip.film, view.px_per_mm))
     found = ControlPatches()
     if printed is not None:
         off = dark_error(printed.density, base.light, illumination)

@@ -15,10 +15,10 @@ from pipeline.colour_science import colour_science
 from pipeline.contact_sheet import counted
 from pipeline.film import FilmProfile, find_film
 from pipeline.film_code import profile_of_codes
+from pipeline.film_kind import UNCLEAR, film_kind
 from pipeline.film_place import film_code
 from pipeline.frame_colour import FrameColour, frame_colours
 from pipeline.monochrome import PROFILE as MONOCHROME
-from pipeline.monochrome import UNCLEAR, film_kind
 from pipeline.numbering import FrameNumber, in_film_order, number_roll, with_roll_numbers
 from pipeline.picture_store import PictureStore
 from pipeline.print_tone import PrintTone

@@ -15,14 +15,14 @@ from pipeline.edge_numbers import number_frames
 from pipeline.edge_scan import read_strip_edge
 from pipeline.evidence import Evidence, evidence
 from pipeline.film_format import FrameFormat, formats_on, frame_formats
+from pipeline.film_kind import is_negative
 from pipeline.frame_survey import Cut, FrameSurvey, survey_cut, survey_frame
 from pipeline.frames import FoundFrames, Frame, find_frames
 from pipeline.gate import GateHabit
 from pipeline.illumination import Levels
 from pipeline.infrared import CrossTalk
 from pipeline.layout import MM_PER_INCH, Strip
-from pipeline.light_struck import LightLeak, find_leak
-from pipeline.negative import is_negative
+from pipeline.light_struck import LightLeak, StripDensity, find_leak
 from pipeline.proxy import Proxy, to_proxy_xy, to_scan_xy
 from pipeline.scan import Scan
 from pipeline.settings import Settings
@@ -160,7 +160,7 @@ def survey_strip(
     patches = control_patches(
         look.scan, look.factor, view, strip, above, base, illumination, reading
     )
-    leak = find_leak(above, strip.film_rows, strip.film, strip.px_per_mm)
+    leak = find_leak(StripDensity(above, strip.film_rows, strip.film, strip.px_per_mm))
     survey = replace(
         survey, cross_talk=talk, edges_seen=strip.edges_seen, leak=leak, **vars(patches)
     )

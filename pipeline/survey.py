@@ -11,11 +11,11 @@ import numpy as np
 
 from pipeline.cross_talk import infrared_note
 from pipeline.density import as_triple, to_light
+from pipeline.film_kind import Kind, film_kind
 from pipeline.frame_survey import Cut
 from pipeline.frames import CLEAR
 from pipeline.illumination import Levels, find_levels
 from pipeline.layout import MM_PER_INCH, find_strips
-from pipeline.monochrome import Kind, film_kind
 from pipeline.problem import ScanProblem
 from pipeline.proxy import Proxy
 from pipeline.scan import Scan, open_scan, reduce

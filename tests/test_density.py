@@ -1,4 +1,4 @@
-"""Densities against ISO 5-2 and the colormath library's own formula; what a wrong dark level does."""
+"""Densities against ISO 5-2 and the colormath library's own formula; a wrong dark level."""
 
 import math
 

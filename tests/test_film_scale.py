@@ -1,4 +1,4 @@
-"""Perforations against drawn ones, scale and kind of film; sizes of ISO 1007 and 732, from memory."""
+"""Perforations against drawn ones, scale, kind of film: sizes of ISO 1007 and 732 (from memory)."""
 
 import numpy as np
 import pytest

@@ -1,4 +1,4 @@
-"""Threads of this machine and a cluster of two processes: the same bytes, whatever becomes of one."""
+"""Threads here, and a cluster of two processes: the same bytes, whatever becomes of one."""
 
 import ctypes
 import importlib
