@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from skimage.transform import ProjectiveTransform
 
-from pipeline.chart_grid import Grid, even_patches, find_grids, project
+from pipeline.chart_grid import Grid, even_patches, find_grids
 from pipeline.chart_match import best_match, chart_layout, chart_places, light_fall
 from pipeline.film_curve import MIDDLE_GREY
 
@@ -102,7 +103,7 @@ def read_chart(density_above: Picture, corners: Floats) -> ChartReading:
 def _on_grid(picture: Picture, grid: Grid) -> tuple[float, Floats] | None:
     """Return how well a grid's best 6 x 4 places fit the chart, and the chart's corners."""
     middle = np.median(grid.cells, axis=0)
-    step = project(middle + np.array([[0, 0], [1, 0], [0, 1]]), grid.to_picture)
+    step = grid.to_picture(middle + np.array([[0, 0], [1, 0], [0, 1]]))
     step_px = min(np.hypot(*(step[1] - step[0])), np.hypot(*(step[2] - step[0])))
     if step_px < _LEAST_STEP_PX:
         return None
@@ -110,7 +111,7 @@ def _on_grid(picture: Picture, grid: Grid) -> tuple[float, Floats] | None:
     smooth = cv2.blur(picture, (2 * reach + 1, 2 * reach + 1))
     best: tuple[float, Floats] | None = None
     for places in _windows(grid):
-        at = project(places, grid.to_picture)
+        at = grid.to_picture(places)
         inside = (at > -0.5).all() and (at < np.array(picture.shape[1::-1]) - 0.5).all()
         if not inside:
             continue
@@ -148,26 +149,27 @@ def _outer(places: Floats, grid: Grid) -> Floats:
     corner = places[[0, layout.columns - 1, -1, -layout.columns]]
     centre = places.mean(axis=0)
     outwards = np.sign(corner - centre) * layout.patch_share / 2
-    return project(corner + outwards, grid.to_picture)
+    return np.asarray(grid.to_picture(corner + outwards), float)
 
 
-def _to_picture(corners: Floats) -> Floats:
-    """Return the map (3, 3) from columns and rows of the chart to the picture's pixels."""
+def _to_picture(corners: Floats) -> ProjectiveTransform:
+    """Return the map from columns and rows of the chart to the picture's pixels."""
     layout = chart_layout()
     half = layout.patch_share / 2
     right, foot = layout.columns - 1 + half, layout.rows - 1 + half
-    outer = np.array([[-half, -half], [right, -half], [right, foot], [-half, foot]], np.float32)
-    matrix: Floats = cv2.getPerspectiveTransform(outer, corners.astype(np.float32)).astype(float)
-    return matrix
+    outer = np.array([[-half, -half], [right, -half], [right, foot], [-half, foot]])
+    found: ProjectiveTransform
+    found = ProjectiveTransform.from_estimate(outer, corners)  # type: ignore[no-untyped-call]
+    return found
 
 
 def _read(picture: Picture, corners: Floats, confidence: float) -> ChartReading:
-    matrix = _to_picture(corners)
+    to_picture = _to_picture(corners)
     means, spreads = [], []
     reach = chart_layout().patch_share * _READ_SHARE / 2
     square = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * reach
     for place in chart_places():
-        pixels = _pixels(picture, project(place + square, matrix))
+        pixels = _pixels(picture, to_picture(place + square))
         means.append(middle_mean(pixels))
         spreads.append(pixels.std(axis=0))
     return ChartReading(np.array(means), corners, np.array(spreads), confidence)
@@ -205,7 +207,8 @@ def grey_steps(chart: ChartReading) -> tuple[Floats, Floats, Floats]:
     by all patches together, and taken out: half a stop of it would change slopes by a tenth.
     """
     logs = chart_layout().neutral_log_exposure - math.log10(MIDDLE_GREY)
-    side = math.sqrt(max(_area(chart.corners) / 24.0, 1.0)) * 0.5 * chart_layout().patch_share
+    area = cv2.contourArea(chart.corners.astype(np.float32)) / 24.0
+    side = math.sqrt(max(area, 1.0)) * 0.5 * chart_layout().patch_share
     error = chart.spread[_NEUTRALS] / math.sqrt(max(side * side / _GRAIN_PX, 1.0))
     return logs, chart.densities[_NEUTRALS] - _fall(chart.densities), error
 
@@ -218,8 +221,3 @@ def _fall(densities: Floats) -> Floats:
     columns = np.arange(6) - 2.5
     fall: Floats = columns[:, None] * float(share.mean()) * span
     return fall
-
-
-def _area(corners: Floats) -> float:
-    x, y = np.asarray(corners, float).T
-    return abs(float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)))) / 2.0

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from skimage.transform import AffineTransform, ProjectiveTransform
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
@@ -112,14 +113,14 @@ def _enclosed(even: NDArray[np.bool_], most: float) -> list[tuple[float, float, 
 
 @dataclass(frozen=True)
 class Grid:
-    """A grid of patches: places (n, 2) as column and row, and the map to the picture (3, 3).
+    """A grid of patches: places (n, 2) as column and row, and the map to the picture.
 
     `centres` (n, 2) are the patches' own in the picture's pixels.
     """
 
     cells: NDArray[np.int64]
     centres: Floats
-    to_picture: Floats
+    to_picture: ProjectiveTransform
 
     def within(self, places: Floats) -> "Grid":
         """Return the grid as the patches at some places (n, 2) have it, stray ones left out."""
@@ -127,26 +128,16 @@ class Grid:
         kept = np.array([(int(column), int(row)) in wanted for column, row in self.cells])
         grid = self
         for _ in range(_ROUNDS):
-            matrix = _fitted(self.cells[kept], self.centres[kept])
-            if matrix is None:
+            way = _fitted(self.cells[kept], self.centres[kept])
+            if way is None:
                 return grid
-            grid = Grid(self.cells[kept], self.centres[kept], matrix)
-            at = project(self.centres, np.asarray(np.linalg.inv(matrix), float))
-            off = np.abs(at - self.cells).max(axis=1)
+            grid = Grid(self.cells[kept], self.centres[kept], way)
+            off = np.abs(way.inverse(self.centres) - self.cells).max(axis=1)
             still = kept & (off < max(_STRAY, 3.0 * float(np.median(off[kept]))))
             if still.sum() in (kept.sum(), 0) or still.sum() < _LEAST_CELLS:
                 return grid
             kept = still
         return grid
-
-
-def project(points: Floats, matrix: Floats) -> Floats:
-    """Return points (..., 2) through a projective map (3, 3); not finite at its horizon."""
-    points = np.asarray(points, float)
-    mapped = points @ matrix[:, :2].T + matrix[:, 2]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        placed: Floats = mapped[..., :2] / mapped[..., 2:]
-    return placed
 
 
 def find_grids(patches: Patches) -> list[Grid]:
@@ -199,10 +190,10 @@ def _grown(
     cells = np.array([[0, 0], [1, 0], [0, 1]])
     members = np.array([seed, first, second])
     for reach in _REACHES:
-        matrix = _fitted(cells, patches.centres[members])
-        if matrix is None:
+        way = _fitted(cells, patches.centres[members])
+        if way is None:
             return None
-        found = _on_grid(patches, matrix, reach)
+        found = _on_grid(patches, way, reach)
         if found is None:
             return None
         cells, members = found
@@ -211,43 +202,32 @@ def _grown(
     if len(members) < _LEAST_CELLS or np.ptp(cells, axis=0).min() < 1:
         return None
     for _ in range(_ROUNDS):
-        matrix = _fitted(cells, patches.centres[members])
-        found = None if matrix is None else _on_grid(patches, matrix, _REACHES[-1])
+        way = _fitted(cells, patches.centres[members])
+        found = None if way is None else _on_grid(patches, way, _REACHES[-1])
         if found is None or len(found[1]) <= len(members):
             break
         cells, members = found
-    matrix = _fitted(cells, patches.centres[members])
-    if matrix is None:
+    way = _fitted(cells, patches.centres[members])
+    if way is None:
         return None
-    return Grid(cells, patches.centres[members], matrix), tuple(members.tolist())
+    return Grid(cells, patches.centres[members], way), tuple(members.tolist())
 
 
-def _fitted(cells: NDArray[np.int64], centres: Floats) -> Floats | None:
+def _fitted(cells: NDArray[np.int64], centres: Floats) -> ProjectiveTransform | None:
     """Return the projective map from places of the grid to the picture; affine for few."""
-    places = cells.astype(float)
-    if len(cells) <= _AFFINE_CELLS:
-        terms = np.column_stack([places, np.ones(len(places))])
-        solved = np.linalg.lstsq(terms, centres, rcond=None)[0]
-        matrix = np.vstack([solved.T, [0.0, 0.0, 1.0]])
-    else:
-        found, _ = cv2.findHomography(places, centres, 0)
-        if found is None:
-            return None
-        matrix = np.asarray(found, float)
-    if not np.isfinite(matrix).all() or abs(float(np.linalg.det(matrix))) < 1e-3:
-        return None
-    return matrix
+    kind = AffineTransform if len(cells) <= _AFFINE_CELLS else ProjectiveTransform
+    found = kind.from_estimate(cells.astype(float), centres)  # type: ignore[no-untyped-call]
+    return found if found and abs(float(np.linalg.det(found.params))) >= 1e-3 else None
 
 
 def _on_grid(
-    patches: Patches, matrix: Floats, reach: float
+    patches: Patches, way: ProjectiveTransform, reach: float
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]] | None:
     """Return places and patches that lie on a grid, one patch a place; None if hardly any do."""
-    at = project(patches.centres, np.asarray(np.linalg.inv(matrix), float))
-    at = np.where(np.isfinite(at), at, 1e6).clip(-1e6, 1e6)
+    at = way.inverse(patches.centres).clip(-1e6, 1e6)
     cells = np.rint(at).astype(np.int64)
     off = np.abs(at - cells).max(axis=1)
-    ends = [project(cells + np.array([step, 0.0]), matrix) for step in (0.5, -0.5)]
+    ends = [way(cells + np.array([step, 0.0])) for step in (0.5, -0.5)]
     step_px = np.hypot(*(ends[0] - ends[1]).T)
     share = patches.sides / np.maximum(step_px, 1e-6)
     fits = (off < _OFF) & (np.abs(cells).max(axis=1) <= reach) & (share > 0.5) & (share < 1.25)
