@@ -213,12 +213,8 @@ def details(plane: Floats) -> Floats:
 
 def _correlation(plane: Floats, picture: Floats) -> NDArray[np.float64]:
     """Return the correlation of two planes for all whole shifts of the first within bounds."""
-    reach = _MOST_SHIFT_PX
-    padded = np.pad(plane, reach)
-    size = [cv2.getOptimalDFTSize(side) for side in padded.shape]
-    spectrum = np.fft.rfft2(padded, size) * np.conj(np.fft.rfft2(picture, size))
-    found: NDArray[np.float64] = np.fft.irfft2(spectrum, size)[: 2 * reach + 1, : 2 * reach + 1]
-    return found
+    padded = np.pad(plane, _MOST_SHIFT_PX)
+    return np.asarray(cv2.matchTemplate(padded, picture, cv2.TM_CCORR), np.float64)
 
 
 def _between(three: NDArray[np.float64]) -> float:
