@@ -17,7 +17,7 @@ from pipeline.encoding import Encoding, srgb
 from pipeline.icc import ProfileError, profile_encoding
 from pipeline.problem import Problem, ScanProblem
 
-Container = Literal["tiff", "png", "jpeg", "raw"]
+Container = Literal["tiff", "png", "jpeg", "raw", "picture"]
 Span = tuple[int, int]
 Codes = NDArray[Any]
 

@@ -22,7 +22,9 @@ RAW_SUFFIXES = frozenset({
     ".mrw", ".nef", ".nrw", ".orf", ".pef", ".raf", ".raw", ".rw2", ".rwl", ".sr2", ".srf", ".srw",
 })
 # fmt: on
-SCAN_SUFFIXES = frozenset({".tif", ".tiff", ".png", ".jpg", ".jpeg"}) | RAW_SUFFIXES
+_USUAL_SUFFIXES = frozenset({".tif", ".tiff", ".png", ".jpg", ".jpeg"})
+_PICTURE_SUFFIXES = frozenset({".avif", ".bmp", ".webp"})
+SCAN_SUFFIXES = _USUAL_SUFFIXES | _PICTURE_SUFFIXES | RAW_SUFFIXES
 # First bytes: TIFF 6.0, section 2, and BigTIFF; PNG, 5.2; ITU-T T.81, B.1.1.3.
 _TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 _PNG_START, _JPEG_START = b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff"
@@ -94,7 +96,7 @@ def open_scan(
     Parameters
     ----------
     path
-        A TIFF, PNG, JPEG or camera raw file, told by its content.
+        A TIFF, PNG or JPEG, told by its content; camera raw, WebP, AVIF or BMP, by its name.
     gamma
         Exponent from codes to light, 1 to 4, instead of what the file says.
     ppi
@@ -207,6 +209,8 @@ def _pages(path: Path) -> tuple[Page, ...]:
         return raster.raw_pages(path)
     if is_tiff:
         return tiff.pages(path)
+    if suffix in _PICTURE_SUFFIXES:
+        return raster.picture_pages(path)
     raise ScanProblem(
         path, "is not a picture that can be read", "give TIFF, PNG, JPEG or camera raw"
     )

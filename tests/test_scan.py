@@ -77,7 +77,8 @@ def plain_means(light: np.ndarray, factor: int) -> np.ndarray:
     ("name", "told"),
     [
         ("strip 1.tif", True), ("STRIP.TIFF", True), ("a.png", True), ("a.JPG", True),
-        ("a.jpeg", True), ("a.dng", True), ("a.xmp", False), ("a.toml", False), ("tif", False),
+        ("a.jpeg", True), ("a.dng", True), ("a.webp", True),
+        ("a.AVIF", True), ("a.gif", False), ("a.xmp", False), ("a.toml", False), ("tif", False),
         (".hidden.tif", False), ("~strip.tif", False), ("strip.tif~", False),
         ("strip.tif.part", False), ("strip", False),
     ],
