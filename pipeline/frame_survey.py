@@ -24,6 +24,16 @@ _SAMPLE_INSET_MM = 0.8
 
 
 @dataclass(frozen=True)
+class DensityView:
+    """A strip's view as density above its base (h, w, 3), with that base, its light, scale."""
+
+    above: Light
+    base: FilmBase
+    illumination: Illumination
+    px_per_mm: float
+
+
+@dataclass(frozen=True)
 class FrameSurvey:
     """One frame as found: outline in scan pixels in picture order, what it holds, its densities.
 
@@ -50,14 +60,11 @@ class FrameSurvey:
 
 
 def survey_frame(
+    view: DensityView,
     frame: Frame,
     number: str | None,
     corners: NDArray[np.float64],
     outline: Corners,
-    above: Light,
-    base: FilmBase,
-    illumination: Illumination,
-    px_per_mm: float,
 ) -> FrameSurvey:
     """Return what is measured in one frame of a strip's view.
 
@@ -69,15 +76,10 @@ def survey_frame(
         (4, 2) its corners in the view's pixels, in the order of the picture as written.
     outline
         The same corners in the scan's pixels.
-    above
-        Density above base (h, w, 3) of the view.
-    base, illumination
-        The strip's base and the scan's light.
-    px_per_mm
-        Scale of the view.
     """
+    above = view.above
     rows, columns = above.shape[:2]
-    inset = _SAMPLE_INSET_MM * px_per_mm
+    inset = _SAMPLE_INSET_MM * view.px_per_mm
     inner = above[
         max(0, round(frame.top + inset)) : max(1, round(frame.bottom - inset)),
         max(0, round(frame.start + inset)) : max(1, round(frame.end - inset)),
@@ -90,12 +92,12 @@ def survey_frame(
     least, median, most = percentiles(smooth.reshape(-1, 3), [1, 50, 99])
     left_top, right_bottom = corners[0], corners[2]
     frame_base = FrameBase(
-        terms=base.shading,
+        terms=view.base.shading,
         left=_unit(left_top[0], columns),
         right=_unit(right_bottom[0], columns),
         top=_unit(left_top[1], rows),
         bottom=_unit(right_bottom[1], rows),
-        illumination=illumination,
+        illumination=view.illumination,
     )
     thumbnail = _thumbnail(above, corners)
     return FrameSurvey(
@@ -157,13 +159,10 @@ class Cut:
 
 
 def survey_cut(
+    view: DensityView,
     cut: Cut,
     found: FrameSurvey | None,
     corners: NDArray[np.float64] | None,
-    above: Light,
-    base: FilmBase,
-    illumination: Illumination,
-    px_per_mm: float,
 ) -> FrameSurvey:
     """Return the survey of a frame as corrected; what the user says of it is certain.
 
@@ -176,12 +175,6 @@ def survey_cut(
     corners
         The cut's outline in the strip's view (4, 2), in the order of the picture; None where
         it stays as found.
-    above
-        Density above base (h, w, 3) of the strip's view.
-    base, illumination
-        The strip's base and the scan's light.
-    px_per_mm
-        Scale of the view.
     """
     if found is not None and (cut.outline is None or corners is None):
         if cut.kind is None:
@@ -193,7 +186,5 @@ def survey_cut(
     kind = cut.kind or (found.kind if found is not None else "picture")
     frame = Frame(float(start), float(end), float(top), float(bottom), kind, 1.0)
     number = None if found is None else found.edge_number
-    surveyed = survey_frame(
-        frame, number, corners, cut.outline, above, base, illumination, px_per_mm
-    )
+    surveyed = survey_frame(view, frame, number, corners, cut.outline)
     return replace(surveyed, key=cut.key, corrected=True)

@@ -10,7 +10,6 @@ from pipeline.compiled import compiled
 Numbers = NDArray[np.float64]
 Whole = NDArray[np.int64]
 Points = NDArray[np.float32]
-Light = NDArray[np.float32]
 Bins = NDArray[np.int32]
 
 _POINTS, _WHOLE = "float32[:,::1]", "int64[::1]"
@@ -167,19 +166,3 @@ def crowds(
         if counts[cell] < least_count:
             break
     return crowd
-
-
-@compiled("void(float64[:,::1], float64[:,::1], float32[:,:,::1])")
-def lay_under(across: Numbers, down: Numbers, logs: Light) -> None:
-    """Turn log10 light (h, w, 3) into density above base.
-
-    Parameters
-    ----------
-    across, down
-        (w, 3) and (h, 3) log10 light of the base, to be added up.
-    """
-    for row in range(len(logs)):
-        for column in range(len(across)):
-            for channel in range(3):
-                base = np.float32(across[column, channel] + down[row, channel])
-                logs[row, column, channel] = base - logs[row, column, channel]

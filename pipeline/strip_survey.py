@@ -16,7 +16,7 @@ from pipeline.edge_scan import read_strip_edge
 from pipeline.evidence import Evidence, evidence
 from pipeline.film_format import FrameFormat, formats_on, frame_formats
 from pipeline.film_kind import is_negative
-from pipeline.frame_survey import Cut, FrameSurvey, survey_cut, survey_frame
+from pipeline.frame_survey import Cut, DensityView, FrameSurvey, survey_cut, survey_frame
 from pipeline.frames import FoundFrames, Frame, find_frames
 from pipeline.gate import GateHabit
 from pipeline.illumination import Levels
@@ -178,6 +178,7 @@ def _recut(
 ) -> StripSurvey:
     """Return a strip with its frames as corrected."""
     matrix = np.asarray(view.to_proxy)
+    measured = DensityView(above, found.base, found.illumination, view.px_per_mm)
     frames, centres = [], []
     for cut in cuts:
         corners = None
@@ -188,9 +189,7 @@ def _recut(
         elif cut.found is not None:
             centres.append(found.centres_px[cut.found])
         was = None if cut.found is None else found.frames[cut.found]
-        frames.append(
-            survey_cut(cut, was, corners, above, found.base, found.illumination, view.px_per_mm)
-        )
+        frames.append(survey_cut(measured, cut, was, corners))
     return replace(found, frames=tuple(frames), centres_px=tuple(centres))
 
 
@@ -250,21 +249,11 @@ def _assembled(look: StripLook, above: Light, found: FoundFrames, base: FilmBase
     numbers: tuple[str | None, ...] = (None,) * len(frames)
     if reading is not None and reading.codes and frames:
         numbers = number_frames(reading, centres, 1.0 if chosen.name == "135" else 0.5)
+    measured = DensityView(above, base, look.illumination, strip.px_per_mm)
     surveys = []
     for frame, number in zip(frames, numbers, strict=True):
         ordered = _picture_order(frame.corners(), reading)
-        surveys.append(
-            survey_frame(
-                frame,
-                number,
-                ordered,
-                to_scan(ordered),
-                above,
-                base,
-                look.illumination,
-                strip.px_per_mm,
-            )
-        )
+        surveys.append(survey_frame(measured, frame, number, ordered, to_scan(ordered)))
     backwards = reading is not None and (reading.direction < 0) != reading.mirrored
     rows, columns = view.light.shape[:2]
     box = np.array(
