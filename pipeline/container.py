@@ -16,7 +16,7 @@ from pipeline.icc import ProfileError, profile_encoding
 from pipeline.kinds import Codes, Span
 from pipeline.problem import Problem, ScanProblem
 
-Container = Literal["tiff", "png", "jpeg", "raw"]
+Container = Literal["tiff", "png", "jpeg", "raw", "picture"]
 
 _LARGEST_PIXELS = 2_000_000_000
 # Deflate packs at most 1032 to 1 and LZW about 2500 to 1; no scan comes near either.

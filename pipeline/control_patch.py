@@ -5,14 +5,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.base import FilmBase
-from pipeline.density import Illumination
+from pipeline.density import Illumination, dark_error, measure_limits
 from pipeline.edge import EdgeReading
 from pipeline.edge_scan import read_letters
 from pipeline.film_format import FilmSize
 from pipeline.kinds import Light, Triple, as_triple
 from pipeline.layout import Strip
-from pipeline.light_struck import struck_density
-from pipeline.measure_limit import dark_error, measure_limits
+from pipeline.light_struck import StripDensity, struck_density
 from pipeline.scan import Scan
 from pipeline.strip_view import StripView
 
@@ -69,7 +68,7 @@ def control_patches(
         printed = read_letters(
             scan, view, factor, strip.film_rows, _print_mm(strip.film), illumination.dark
         )
-    struck = struck_density(above, strip.film_rows, strip.film, view.px_per_mm)
+    struck = struck_density(StripDensity(above, strip.film_rows, strip.film, view.px_per_mm))
     found = ControlPatches()
     if printed is not None:
         off = dark_error(printed.density, base.light, illumination)

@@ -1,4 +1,4 @@
-"""Scans of formats that are decoded whole, PNG, JPEG and camera raw, or PNG row by row."""
+"""Scans of formats that are decoded whole, PNG, JPEG, camera raw and others, or PNG row by row."""
 
 import importlib
 import warnings
@@ -32,8 +32,8 @@ from pipeline.kinds import Codes, Span
 from pipeline.png_rows import PngRows, is_interlaced
 from pipeline.problem import ScanProblem
 
-# PNG, third edition, 11.2.1: channels of each colour type; a palette is refused.
-_PNG_CHANNELS = {0: 1, 2: 3, 4: 1, 6: 4}
+# PNG, third edition, 11.2.1: channels of each colour type, and the type of a palette.
+_PNG_CHANNELS, _PALETTE = {0: 1, 2: 3, 4: 1, 6: 4}, 3
 _PNG_END = b"IEND\xaeB`\x82"
 _JPEG_CHANNELS = {"L": 1, "RGB": 3}
 # Chunks of a PNG are often of a few kilobytes.
@@ -61,10 +61,11 @@ def png_pages(path: Path) -> tuple[Page, ...]:
         handle.seek(max(0, path.stat().st_size - 1024))
         if _PNG_END not in handle.read():
             raise broken(path, "is cut short")
-        if kind not in _PNG_CHANNELS:
-            raise ScanProblem(path, "is a palette, not RGB", "scan or save it as RGB")
         own = _png_curve(picture.info)
-        return (_page(path, "png", picture, bits, _PNG_CHANNELS[kind], own, ()),)
+        if kind == _PALETTE:
+            return (_page(path, "picture", picture.size, picture.info, 8, 3, own, ()),)
+        size, channels = picture.size, _PNG_CHANNELS[kind]
+        return (_page(path, "png", size, picture.info, bits, channels, own, ()),)
 
 
 def jpeg_pages(path: Path) -> tuple[Page, ...]:
@@ -80,7 +81,22 @@ def jpeg_pages(path: Path) -> tuple[Page, ...]:
         channels = _JPEG_CHANNELS.get(picture.mode)
         if channels is None:
             raise ScanProblem(path, f"is {picture.mode}, not RGB", "scan or save it as RGB")
-        return (_page(path, "jpeg", picture, 8, channels, None, (_LOSSY,)),)
+        return (_page(path, "jpeg", picture.size, picture.info, 8, channels, None, (_LOSSY,)),)
+
+
+def picture_pages(path: Path) -> tuple[Page, ...]:
+    """Describe the first picture of a file of another format, 8 bits a channel.
+
+    Raises
+    ------
+    ScanProblem
+        The file is damaged or not RGB.
+    """
+    with guarded(path), _picture(path) as file:
+        shape = file.properties(index=0).shape
+        channels = 1 if len(shape) < 3 else shape[2]
+        info = file.metadata(index=0)
+        return (_page(path, "picture", shape[1::-1], info, 8, channels, None, ()),)
 
 
 def raw_pages(path: Path) -> tuple[Page, ...]:
@@ -133,7 +149,7 @@ def _decoded(path: Path, page: Page) -> Reader:
             if picture.size != size or picture.mode != "RGB":
                 raise broken(path, _OTHER_PICTURE)
             return PictureReader(picture)
-        codes = _decode_png(path) if page.container == "png" else _decode_raw(path)
+        codes = _DECODERS[page.container](path)
         if codes.shape[:2] != size[::-1] or codes.shape[2] < 3:
             raise broken(path, _OTHER_PICTURE)
     # The compiled loops take no arrays that can't be written to.
@@ -178,6 +194,23 @@ def _decode_png(path: Path) -> Codes:
     return np.asarray(imagecodecs.png_decode(path.read_bytes()))
 
 
+def _decode_picture(path: Path) -> Codes:
+    with _picture(path) as file:
+        return np.asarray(file.read(index=0, mode="RGB"))
+
+
+@contextmanager
+def _picture(path: Path) -> Iterator[Any]:
+    """Open a picture of any format that the library knows, which takes long to load."""
+    from imageio.v3 import imopen
+
+    with warnings.catch_warnings():
+        # Of pictures larger than a screen.
+        warnings.filterwarnings("ignore", module=r"PIL\.")
+        with imopen(path, "r", plugin="pillow") as file:
+            yield file
+
+
 def _decode_jpeg(path: Path) -> Image.Image:
     # Unlike others this decoder refuses a file that is cut short, instead of filling with grey.
     with path.open("rb") as handle:
@@ -209,6 +242,9 @@ def _decode_raw(path: Path) -> Codes:
     return np.asarray(developed)
 
 
+_DECODERS = {"png": _decode_png, "picture": _decode_picture, "raw": _decode_raw}
+
+
 def _raw_library(path: Path) -> Any:
     """Return the raw developer, an optional extra of the package."""
     try:
@@ -224,7 +260,8 @@ def _raw_library(path: Path) -> Any:
 def _page(
     path: Path,
     container: Container,
-    picture: Image.Image,
+    size: tuple[int, int],
+    info: dict[Any, Any],
     bits: int,
     channels: int,
     own: Encoding | None,
@@ -232,13 +269,13 @@ def _page(
 ) -> Page:
     """Describe a picture that is opened but not decoded."""
     check_colour(path, channels)
-    width, height = picture.size
+    width, height = size
     wanted = width * height * channels * bits // 8
     check_dimensions(path, width, height, path.stat().st_size, wanted)
     check_decoded(path, wanted)
-    tags = _exif(picture.info.get("exif", b""))
-    encoding, icc_notes = stated_encoding(picture.info.get("icc_profile"), own, tags)
-    ppi, ppi_notes = _ppi(picture.info, tags)
+    tags = _exif(info.get("exif", b""))
+    encoding, icc_notes = stated_encoding(info.get("icc_profile"), own, tags)
+    ppi, ppi_notes = _ppi(info, tags)
     orientation = tags.get("Orientation", 1)
     return Page(
         container,

@@ -12,11 +12,10 @@ from pathlib import Path
 import numpy as np
 
 from pipeline import __version__
-from pipeline.contact_sheet import empty_sheet
+from pipeline.contact_sheet import empty_sheet, sheet_parts
 from pipeline.folder_lock import folder_lock
 from pipeline.frame_survey import FrameSurvey
 from pipeline.frame_task import FrameTask, develop, negative
-from pipeline.heap import give_back
 from pipeline.journal import Journal, key_of
 from pipeline.metadata import FrameMetadata
 from pipeline.page_drawing import curve_drawing
@@ -44,10 +43,10 @@ from pipeline.roll_survey import (
 )
 from pipeline.scan_content import ScanContent, content_of
 from pipeline.scan_sharing import shared_scans
-from pipeline.sheet_part import sheet_parts
 from pipeline.space import find_space
 from pipeline.standing import Outcome, note_whole, standing
 from pipeline.whole_file import check_folder, sweep, write_text
+from pipeline.workers import give_back
 from pipeline.write import write_share
 
 __all__ = [

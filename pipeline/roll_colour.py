@@ -12,7 +12,7 @@ from pipeline.monochrome import one_channel
 from pipeline.print_tone import PrintTone, roll_tone
 from pipeline.reference import Reference, found_reference, named_reference
 from pipeline.settings import Settings
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
 
 # Of some four hundred pictures. More tell no more, and take memory and time.
 _MOST_SAMPLES = 400_000
