@@ -130,9 +130,9 @@ def estimate_contrast(
     return ContrastEstimate(value, low, high, " and ".join(name for name, _, _ in clues))
 
 
-def _green(samples: Float64, profile: FilmProfile) -> Float64:
+def _green(samples: Floats, profile: FilmProfile) -> Float64:
     """Return densities of the green layer, whose noise is least."""
-    green: Float64 = np.asarray(samples, float) @ np.asarray(profile.unmask, float)[1]
+    green: Floats = np.asarray(samples, float) @ np.asarray(profile.unmask, float)[1]
     return green[np.isfinite(green)]
 
 
