@@ -11,12 +11,12 @@ from pathlib import Path
 
 from pipeline import __version__
 from pipeline.contact_sheet import empty_sheet
+from pipeline.drawings import curve_drawing
 from pipeline.folder_lock import folder_lock
 from pipeline.frame_task import FrameTask, develop, negative, thumbnail_picture
 from pipeline.heap import give_back
 from pipeline.journal import Journal, key_of
 from pipeline.metadata import FrameMetadata
-from pipeline.page_drawing import curve_drawing
 from pipeline.problem import OutputProblem, ScanProblem
 from pipeline.record import (
     FilesRecord,

@@ -6,10 +6,10 @@ import html5lib
 import numpy as np
 import pytest
 from PIL import Image
+from pipeline.control_chart_drawing import control_chart_png, control_chart_svg
 
 from pipeline.control import control_series
 from pipeline.control_chart import control_chart
-from pipeline.control_chart_drawing import control_chart_png, control_chart_svg
 from pipeline.whole_file import is_ours
 from tests.control_cases import aim
 
