@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 _WIDTH, _HEIGHT = 680, 340
 _LEFT, _RIGHT, _TOP, _FOOT = 52, 532, 48, 294
 _MOST_SHARE = 1.5
+_MOST_LETTERS = 80
 _APART_PX = 9.0
 _INK: dict[str, Any] = {"color": plot.INK, "clip_on": False}
 _MEAN = _INK | {"linestyle": "none", "marker": "_", "markersize": 22, "markeredgewidth": 3}
@@ -32,13 +33,16 @@ def trend_plot(made: BathTrend) -> plot.Plot:
     is spent. Rolls of several films stand in one drawing so.
     """
     title = f"{made.figure.capitalize()} along batch {printable(made.batch)}"
-    return plot.Plot(title, chart_text(made), _WIDTH, _HEIGHT, made, _draw, title, _LEFT)
+    short = title[: _MOST_LETTERS - 1] + "\N{HORIZONTAL ELLIPSIS}"
+    heading = title if len(title) <= _MOST_LETTERS else short
+    return plot.Plot(title, chart_text(made), _WIDTH, _HEIGHT, made, _draw, heading, _LEFT)
 
 
 def _draw(figure: "Figure", made: BathTrend) -> None:
     axes = plot.panel(figure, _LEFT, _TOP, _RIGHT, _FOOT)
     rolls, *shares = np.array(made.line).T
-    axes.set(xlim=(0.0, rolls[-1]), ylim=_range(made), xlabel="rolls done before")
+    # A little room for the marks of the first roll.
+    axes.set(xlim=(-0.03 * rolls[-1], rolls[-1]), ylim=_range(made), xlabel="rolls done before")
     axes.locator_params(steps=(1, 2, 5, 10), nbins=8)
     axes.xaxis.set_major_formatter("{x:g}")
     axes.yaxis.set_major_formatter(lambda share, _: f"{100 * share:.0f} %")
@@ -59,7 +63,7 @@ def _draw(figure: "Figure", made: BathTrend) -> None:
 
 
 def _draw_rolls(axes: "Axes", made: BathTrend) -> None:
-    last = axes.get_xlim()[1]
+    first, last = axes.get_xlim()
     for point in made.points:
         said = printable(
             f"roll {point.roll}: {point.value:.2f}, {100 * point.share:.0f} % of fresh"
@@ -68,7 +72,7 @@ def _draw_rolls(axes: "Axes", made: BathTrend) -> None:
         x = min(point.rolls_before, last)
         axes.plot(x, shares[0], **_MEAN, gid=f".mean {said}")
         for channel, (name, look) in enumerate(plot.MARKS.items()):
-            beside = x + (channel - 1) * _APART_PX * last / (_RIGHT - _LEFT)
+            beside = x + (channel - 1) * _APART_PX * (last - first) / (_RIGHT - _LEFT)
             axes.plot(beside, shares[channel + 1], **look, gid=f".mark.{name} {said}")
 
 

@@ -1,7 +1,5 @@
 """Plot of a film's characteristic curve: density against log10 exposure."""
 
-import math
-from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from pipeline import plot
@@ -13,8 +11,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _WIDTH, _HEIGHT = 640, 420
-_LEFT, _RIGHT, _TOP, _FOOT = 52, 548, 28, 372
-_NAMES_APART_PX = 15.0
+_LEFT, _RIGHT, _TOP, _FOOT = 52, 616, 28, 372
 _DASHES: tuple[Any, ...] = ("-", (0, (4, 2)), (0, (1.2, 1.8)))
 _END: dict[str, Any] = {
     "linestyle": "none", "marker": "|", "markersize": 20, "markeredgewidth": 2.4,
@@ -38,18 +35,16 @@ def film_curve_plot(curve: FilmCurve) -> plot.Plot:
 
 def _draw(figure: "Figure", curve: FilmCurve) -> None:
     axes = plot.panel(figure, _LEFT, _TOP, _RIGHT, _FOOT)
-    across, up = _ticks(curve)
-    axes.set(xlim=(across[0], across[-1]), ylim=(up[0], up[-1]), xlabel=printable(curve.scale))
-    for axis, ticks in ((axes.xaxis, across), (axes.yaxis, up)):
-        axis.set_ticks(ticks)
-        axis.set_major_formatter("{x:.1f}")
+    ends = [end for one in curve.channels for end in (one.log_exposure[0], one.log_exposure[-1])]
+    values = [value for row in curve.density for value in row]
+    values += [value for one in curve.channels for value in one.density]
+    plot.halves(axes, "x", min(*curve.log_exposure, *ends), max(*curve.log_exposure, *ends))
+    plot.halves(axes, "y", 0.0 if min(values) > -0.06 else min(values), max(0.0, *values))
+    axes.set_xlabel(printable(curve.scale))
     axes.grid(True)
     axes.annotate("density", (0, 1), (0, 9), "axes fraction", "offset points", ha="center")
     for channel in range(3):
         _draw_channel(axes, curve, channel)
-    heights = _apart([one.density[-1] for one in curve.channels], up[0], up[-1])
-    for name, height in zip(plot.CHANNELS, heights, strict=True):
-        axes.annotate(name, (1, height), (8, 0), plot.UPWARD, "offset points", va="center")
     looks = {
         "toe and shoulder": _END | {"markersize": 12},
         "speed point": _SPEED,
@@ -57,23 +52,22 @@ def _draw(figure: "Figure", curve: FilmCurve) -> None:
     }
     # In the upper left corner, where no curve runs.
     plot.key(figure, _LEFT + 10, _TOP + 8, {
-        word: look | {"color": plot.SOFT} for word, look in looks.items()
+        **{name: _steps(channel) | _line(channel) for channel, name in enumerate(plot.CHANNELS)},
+        **{word: look | {"color": plot.SOFT} for word, look in looks.items()},
     })  # fmt: skip
 
 
 def _draw_channel(axes: "Axes", curve: FilmCurve, channel: int) -> None:
     one, name, colour = curve.channels[channel], plot.CHANNELS[channel], plot.COLOURS[channel]
     look: dict[str, Any] = {"color": colour, "clip_on": False}
-    line = {"linestyle": _DASHES[channel], "linewidth": 1.8, "gid": f".line.{name}"}
-    axes.plot(one.log_exposure, one.density, **line, **look)
+    axes.plot(one.log_exposure, one.density, **_line(channel), **look, gid=f".line.{name}")
     start = one.density_at(one.contrast_from)
     first = one.density[0] if start is None else start
     last = first + one.contrast * (one.contrast_to - one.contrast_from)
     slope = (one.contrast_from, one.contrast_to), (first, last)
     axes.plot(*slope, **_SLOPE, **look, gid=f".slope.{name}")
-    hollow = {"markerfacecolor": plot.PAPER, "markeredgecolor": colour, "markeredgewidth": 1.4}
     steps = [row[channel] for row in curve.density]
-    axes.plot(curve.log_exposure, steps, **plot.MARKS[name] | hollow, gid=f".step.{name}")
+    axes.plot(curve.log_exposure, steps, **_steps(channel), gid=f".step.{name}")
     for kind, at in (("toe", one.toe), ("shoulder", one.shoulder)):
         if at is not None:
             axes.plot(at.log_exposure, at.density, **_END, **look, gid=f".{kind}.{name}")
@@ -83,25 +77,11 @@ def _draw_channel(axes: "Axes", curve: FilmCurve, channel: int) -> None:
         axes.plot(speed, density, **_SPEED, **look, gid=f".speed.{name}")
 
 
-def _ticks(curve: FilmCurve) -> tuple[list[float], list[float]]:
-    """Return the halves across and up between which all of the curve lies."""
-    ends = [end for one in curve.channels for end in (one.log_exposure[0], one.log_exposure[-1])]
-    values = [value for row in curve.density for value in row]
-    values += [value for one in curve.channels for value in one.density]
-    least = 0.0 if min(values) > -0.06 else min(values)
-    return _halves([*curve.log_exposure, *ends]), _halves([least, max(0.0, *values)])
+def _line(channel: int) -> dict[str, Any]:
+    return {"linestyle": _DASHES[channel], "linewidth": 1.8}
 
 
-def _halves(values: list[float]) -> list[float]:
-    low, high = math.floor(2 * min(values)), math.ceil(2 * max(values))
-    return [half / 2 for half in range(low, max(high, low + 1) + 1)]
-
-
-def _apart(densities: list[float], least: float, most: float) -> list[float]:
-    """Return where names stand beside the ends of the curves, so far apart as to be read."""
-    gap = _NAMES_APART_PX * (most - least) / (_FOOT - _TOP)
-    order = sorted(range(3), key=lambda channel: -densities[channel])
-    placed = list(densities)
-    for above, below in pairwise(order):
-        placed[below] = min(placed[below], placed[above] - gap)
-    return [place + max(least - placed[order[-1]], 0.0) for place in placed]
+def _steps(channel: int) -> dict[str, Any]:
+    hollow = {"markerfacecolor": plot.PAPER, "markeredgewidth": 1.4}
+    colour = {"markeredgecolor": plot.COLOURS[channel]}
+    return plot.MARKS[plot.CHANNELS[channel]] | hollow | colour

@@ -67,11 +67,9 @@ def _panel(
     """Return axes, in px across, for densities from 0 to the next half above all of them."""
     right = figure.get_figwidth() * figure.dpi - _RIGHT
     highest = max((value for value in values if math.isfinite(value)), default=0.0)
-    halves = math.ceil(2 * min(max(highest, 0.5), _DENSEST))
     axes = plot.panel(figure, _LEFT, sides[0], right, sides[1], title)
-    axes.set(xlim=(0, right - _LEFT), ylim=(0, halves / 2), xticks=[])
-    axes.set_yticks(np.arange(halves + 1) / 2)
-    axes.yaxis.set_major_formatter("{x:.1f}")
+    axes.set(xlim=(0, right - _LEFT), xticks=[])
+    plot.halves(axes, "y", 0.0, min(max(highest, 0.5), _DENSEST))
     for start, _ in _spans(record)[1:]:
         axes.axvline(start, color=plot.SOFT, linewidth=1, linestyle=(0, (2, 3)))
     return axes
@@ -132,7 +130,7 @@ def _values(levels: Iterable[Level]) -> list[float]:
 
 def _slot(record: RollRecord) -> float:
     """Return the px that a frame has across."""
-    return min(44.0, max(24.0, 1030 / max(1, len(record.frames()))))
+    return min(44.0, max(24.0, 980 / max(1, len(record.frames()))))
 
 
 def _spans(record: RollRecord) -> list[tuple[float, float]]:

@@ -36,7 +36,7 @@ CHART_SUFFIXES = (".svg", ".png")
     type=click.Path(path_type=Path),
     metavar="FILE",
     help="Draw a control chart of the CSV's control strips, as .svg or .png; of a wedge alone its "
-    "curve, as .svg.",
+    "curve.",
 )
 @click.option(
     "--bath-log",

@@ -26,6 +26,10 @@ class Beside:
     readings: Path | None = None
     bath_log: Path | None = None
 
+    def __bool__(self) -> bool:
+        """Tell whether there is any."""
+        return self.readings is not None or self.bath_log is not None
+
 
 def drawings_of(batch: Mapping[str, Any], beside: Beside) -> tuple[Drawing, ...]:
     """Return the plots of the files beside a roll.

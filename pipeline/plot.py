@@ -1,5 +1,6 @@
 """What all drawings have in common: axes, marks, key and colours; a plot as SVG and as PNG."""
 
+import math
 import re
 import warnings
 from collections.abc import Callable, Iterator, Mapping
@@ -39,7 +40,6 @@ MARKS: dict[str, dict[str, Any]] = {
 # Where words stand: across as the data do and up as a share of the axes, and the other way round.
 ACROSS, UPWARD = ("data", "axes fraction"), ("axes fraction", "data")
 _PX_AN_INCH, _PNG_SCALE = 72, 2
-_MOST_LETTERS = 80
 _LOOK: dict[Any, Any] = {
     "svg.fonttype": "none", "svg.hashsalt": "evenroll", "text.parse_math": False,
     "path.simplify": False, "axes.unicode_minus": False,
@@ -48,11 +48,9 @@ _LOOK: dict[Any, Any] = {
     "axes.titlesize": 12, "axes.titleweight": "bold", "axes.titlecolor": INK,
     "axes.titlelocation": "left", "axes.titlepad": 7, "axes.labelcolor": SOFT,
     "axes.grid": True, "axes.grid.axis": "y", "grid.color": _LINE, "grid.linewidth": 1,
-    "xtick.labelcolor": SOFT, "xtick.labelsize": 11, "xtick.major.size": 0, "xtick.major.pad": 5,
-    "ytick.labelcolor": SOFT, "ytick.labelsize": 11, "ytick.major.size": 0, "ytick.major.pad": 6,
-    "legend.frameon": False, "legend.fontsize": 11, "legend.borderpad": 0,
-    "legend.borderaxespad": 0, "legend.handlelength": 1.5, "legend.handletextpad": 0.6,
-    "legend.columnspacing": 1.4,
+    "xtick.color": SOFT, "xtick.major.size": 0, "xtick.major.pad": 5,
+    "ytick.color": SOFT, "ytick.major.size": 0, "ytick.major.pad": 6,
+    "legend.frameon": False, "legend.borderpad": 0, "legend.borderaxespad": 0,
 }  # fmt: skip
 
 
@@ -86,11 +84,8 @@ def drawn(plot: Plot) -> Iterator["Figure"]:
         # Letters that the library's own font lacks are in the SVG all the same.
         warnings.filterwarnings("ignore", r"Glyph \d+", UserWarning)
         figure = Figure((plot.width / _PX_AN_INCH, plot.height / _PX_AN_INCH), _PX_AN_INCH)
-        cut = len(plot.heading) > _MOST_LETTERS
-        heading = (
-            plot.heading[: _MOST_LETTERS - 1] + "\N{HORIZONTAL ELLIPSIS}" if cut else plot.heading
-        )
-        figure.text(*_at(figure, plot.left, 20), heading, color=INK, size=12, weight="bold")
+        heading = _at(figure, plot.left, 20)
+        figure.text(*heading, plot.heading, color=INK, size=12, weight="bold")
         plot.draw(figure, plot.shown)
         yield figure
 
@@ -138,6 +133,14 @@ def panel(
     axes = figure.add_axes((x, y, end - x, high - y), title=title)
     axes.spines[:].set_visible(False)
     return axes
+
+
+def halves(axes: "Axes", side: str, low: float, high: float) -> None:
+    """Let the axis x or y go from half to half, so that low and high lie on it."""
+    first, last = math.floor(2 * low), math.ceil(2 * high)
+    ticks = [half / 2 for half in range(first, max(last, first + 1) + 1)]
+    axes.set(**{f"{side}ticks": ticks, f"{side}lim": (ticks[0], ticks[-1])})
+    getattr(axes, f"{side}axis").set_major_formatter("{x:.1f}")
 
 
 def key(figure: "Figure", x: float, y: float, looks: Mapping[str, Any], columns: int = 1) -> None:

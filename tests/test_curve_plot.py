@@ -89,7 +89,7 @@ def test_toe_shoulder_and_speed_point_are_marked_where_there_are_any(curve, axes
     assert kinds == {"line", "slope", "step", "speed"}
 
 
-def test_names_beside_the_curves_stand_apart(curve):
+def test_names_of_the_curves_stand_apart(curve):
     root = svg_of(film_curve_plot(curve))
     heights = sorted(float(t.get("y")) for t in root.iter(f"{SVG}text") if t.text in CHANNELS)
     assert len(heights) == 3

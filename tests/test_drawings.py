@@ -37,6 +37,7 @@ def written(folder: Path, text: str) -> Path:
 
 
 def test_nothing_beside_draws_nothing():
+    assert not Beside()
     assert drawings_of({}, Beside()) == ()
 
 
