@@ -1,5 +1,6 @@
 """What all drawings have in common: axes, marks, key and colours; a plot as SVG and as PNG."""
 
+import logging
 import math
 import re
 import warnings
@@ -74,6 +75,9 @@ class Plot:
 @contextmanager
 def drawn(plot: Plot) -> Iterator["Figure"]:
     """Yield the figure of a plot, one unit a px; while it lasts, things look as in all drawings."""
+    # That it finds no folder to keep its list of fonts in is no news to who makes a roll.
+    if not (logger := logging.getLogger("matplotlib")).handlers:
+        logger.addHandler(logging.NullHandler())
     import matplotlib
     from matplotlib.figure import Figure
 
