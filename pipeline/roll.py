@@ -13,12 +13,12 @@ import numpy as np
 
 from pipeline import __version__
 from pipeline.contact_sheet import empty_sheet, sheet_parts
+from pipeline.drawings import curve_drawing
 from pipeline.folder_lock import folder_lock
 from pipeline.frame_survey import FrameSurvey
 from pipeline.frame_task import FrameTask, develop, negative
 from pipeline.journal import Journal, key_of
 from pipeline.metadata import FrameMetadata
-from pipeline.page_drawing import curve_drawing
 from pipeline.positive import small_picture
 from pipeline.problem import OutputProblem, ScanProblem
 from pipeline.record import (
