@@ -8,6 +8,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
@@ -107,3 +108,8 @@ def test_ci_has_a_version_of_every_library_asked_for():
     held = {canonicalize_name(name): version for name, version in pins.items()}
     for asked in map(Requirement, [*project["dependencies"], *extras["test"]]):
         assert held[canonicalize_name(asked.name)] in asked.specifier, asked
+
+
+def test_drawn_examples_are_held_to_no_clock_and_in_ci_drawn_alike():
+    assert settings.default.deadline is None
+    assert settings.default.derandomize == ("CI" in os.environ)

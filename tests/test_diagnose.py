@@ -9,7 +9,7 @@ from functools import cache
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.density import as_triple
@@ -258,7 +258,6 @@ ROLLS = st.lists(
 )
 
 
-@settings(deadline=None)
 @given(ROLLS, st.booleans(), st.none() | st.integers(1, 40))
 def test_findings_hold_to_the_contract_whatever_the_roll(strips, clipped, expected):
     findings = found(strips, RollNotes(expected_frames=expected), clipped)

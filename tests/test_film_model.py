@@ -12,7 +12,7 @@ from colormath.density_standards import (
     ANSI_STATUS_M_GREEN,
     ANSI_STATUS_M_RED,
 )
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -144,7 +144,6 @@ def test_mask_takes_off_most_of_the_unwanted_absorption(name: str) -> None:
     assert masked[0, 0] > 0.9 * bare[0, 0]
 
 
-@settings(deadline=None)
 @given(st.floats(0.0, 3.0), st.floats(0.0, 3.0))
 def test_mask_left_never_grows_with_dye(first: float, second: float) -> None:
     film = load_film("film-a")
@@ -154,7 +153,6 @@ def test_mask_left_never_grows_with_dye(first: float, second: float) -> None:
     assert (left >= 0).all()
 
 
-@settings(deadline=None)
 @given(st.floats(-3.0, 3.0), st.floats(0.01, 1.0), st.sampled_from(film_names()))
 def test_more_light_never_makes_less_dye(log_exposure: float, more: float, name: str) -> None:
     """The characteristic curve is monotone for a neutral (Hurter and Driffield)."""
@@ -207,7 +205,6 @@ def test_dead_developer_leaves_no_image_at_all() -> None:
 
 
 @pytest.mark.parametrize("name", scanner_names())
-@settings(deadline=None)
 @given(density=st.floats(0.0, 4.0))
 def test_a_grey_filter_has_its_density_in_every_scanner(name: str, density: float) -> None:
     """A spectrally flat filter has the same density whatever the light (ISO 5-3, by definition)."""

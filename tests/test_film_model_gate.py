@@ -5,7 +5,7 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from skimage.transform import EuclideanTransform
@@ -152,7 +152,6 @@ def test_cut_of_the_film_ends_both_long_sides_of_a_turned_gate() -> None:
     assert np.rad2deg(np.arctan2(slope[1], slope[0])) == pytest.approx(0.7, abs=0.01)
 
 
-@settings(deadline=None)
 @given(st.floats(-180, 180), st.floats(1, 90), st.floats(1, 60))
 def test_turned_rectangle_keeps_centre_and_sides(angle: float, along: float, deep: float) -> None:
     matrix = turned_rectangle((20.0, 30.0), (along, deep), angle)
@@ -163,7 +162,6 @@ def test_turned_rectangle_keeps_centre_and_sides(angle: float, along: float, dee
     np.testing.assert_allclose(sides, (along, deep))
 
 
-@settings(deadline=None)
 @given(*[st.tuples(*[st.integers(-400, 1200).map(lambda eighths: eighths / 8)] * 2)] * 2)
 def test_span_inside_holds_the_points_inside(
     start: tuple[float, float], end: tuple[float, float]

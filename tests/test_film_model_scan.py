@@ -104,7 +104,7 @@ def test_edge_codes_are_read_by_zxing(ppi: float, angle: float) -> None:
 
 
 @given(st.integers(1, 127), st.integers(0, 15), st.integers(1, 61), st.booleans())
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_code_bits_are_those_zxing_draws(product: int, maker: int, frame: int, half: bool) -> None:
     """Source: zxing-cpp's DX film edge writer, clock track over data track."""
     text = f"{product}-{maker}/{frame}{'A' if half else ''}"
@@ -182,7 +182,7 @@ def test_base_density_of_the_truth_is_what_the_scan_holds(scanner: str) -> None:
 
 
 @given(st.tuples(*[st.floats(0.85, 1.1)] * 3))
-@settings(max_examples=5, deadline=None)
+@settings(max_examples=5)
 def test_gain_only_scales_the_signal(gains: tuple[float, float, float]) -> None:
     roll = Roll("film-a", (FrameSpec("coffee"),))
     plain, drifted = (

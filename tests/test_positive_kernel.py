@@ -145,7 +145,7 @@ def test_eight_bits_are_rounded_values(grey):
     assert np.abs(codes - exact * 255.0).max() <= 0.5 + 1e-4
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(
     st.tuples(st.integers(1, 70), st.integers(1, 70)),
     st.integers(1, 70),

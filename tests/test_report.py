@@ -396,7 +396,7 @@ def shape_of(page: Element) -> list[tuple[str, tuple[str, ...]]]:
 
 
 @given(HOSTILE)
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_text_of_users_never_becomes_markup(text):
     record, plain = roll_with_text(text), roll_with_text("plain")
     jpeg = report.thumbnail(small_picture(0, (8, 12)))
@@ -414,7 +414,6 @@ def test_text_of_users_never_becomes_markup(text):
 
 
 @given(HOSTILE)
-@settings(deadline=None)
 def test_plain_text_has_no_control_characters(text):
     record = roll_with_text(text)
     assert all(line.isprintable() for line in report.summary_lines(record))

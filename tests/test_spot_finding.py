@@ -1,7 +1,7 @@
 import math
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.readings import Spot
@@ -117,7 +117,6 @@ PLACES = st.dictionaries(st.sampled_from(["base", "edge_print", "grey", "picture
 
 
 @given(PLACES, PLACES)
-@settings(deadline=None)
 def test_findings_hold_to_the_contract_whatever_was_read(places, aim):
     findings = found(aim=aim, **places)
     for finding in findings:
@@ -130,7 +129,6 @@ def test_findings_hold_to_the_contract_whatever_was_read(places, aim):
 
 
 @given(st.floats(0.0, 3.0), st.floats(0.0, 3.0))
-@settings(deadline=None)
 def test_exposure_and_development_are_never_both_found_where_the_print_was_read(edge, picture):
     told = codes(base=BASE, edge_print=above(BASE, edge), picture=above(BASE, picture))
     assert len(told) <= 1
