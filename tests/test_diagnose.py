@@ -25,17 +25,11 @@ from pipeline.survey import StripSurvey
 from tests.fault_bank import drawn_roll, scene_pool
 from tests.fault_cases import FAULT_CASES
 from tests.film_model import Process, load_film, load_scanner
+from tests.roll_schema import FINDING_CODES, SEVERITIES
 from tests.surveyed import RELATIVE, film_base, frame, strip
 
 FILM = find_film("generic")
 SOUND, WEAK = (0.9, 0.95, 1.0), (0.2, 0.2, 0.25)
-# contract.md, 'Finding codes' and the severities of roll.json.
-CODES = {
-    "normal", "under-exposed", "over-exposed", "under-developed", "over-developed",
-    "colour-crossover", "high-base", "retained-silver", "no-image", "unexposed", "light-leak",
-    "frame-count", "scanner-clipped", "scanner-drift",
-}  # fmt: skip
-SEVERITIES = ("fault", "warning", "note")
 
 
 @cache
@@ -262,7 +256,7 @@ ROLLS = st.lists(
 def test_findings_hold_to_the_contract_whatever_the_roll(strips, clipped, expected):
     findings = found(strips, RollNotes(expected_frames=expected), clipped)
     told = [finding.code for finding in findings]
-    assert set(told) <= CODES
+    assert set(told) <= FINDING_CODES
     assert len(set(told)) == len(told)
     assert ("scanner-clipped" in told) == clipped
     for finding in findings:
