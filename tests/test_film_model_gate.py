@@ -23,6 +23,7 @@ from tests.film_model import (
 )
 from tests.film_model.geometry import span_inside, turned_rectangle
 from tests.film_model.reading import light, patch_densities, strip_of
+from tests.sources import SOURCES
 
 Floats = NDArray[np.float64]
 PPI = 200.0
@@ -103,8 +104,7 @@ def test_film_is_exposed_inside_the_outline_and_nowhere_else(
 
 @pytest.mark.parametrize(("format", "error"), [("135", (0.8, 0.6)), ("120-6x7", (-1.2, -0.9))])
 def test_size_of_the_gate_adds_to_the_format_s(format: str, error: tuple[float, float]) -> None:
-    """Source: image sizes of ISO 1007 and ISO 732 as in facts.md."""
-    nominal = {"135": (36.0, 24.0), "120-6x7": (69.5, 56.0)}[format]
+    nominal = {"135": SOURCES["film-135"]["image"], "120-6x7": SOURCES["film-120"]["6x7"]}[format]
     plain, odd = (
         strip_of(scan_of(Camera(gate_size_error_mm=e), format=format, ppi=60.0))["frames"]
         for e in ((0.0, 0.0), error)
