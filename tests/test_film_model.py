@@ -210,12 +210,12 @@ def test_a_grey_filter_has_its_density_in_every_scanner(name: str, density: floa
     np.testing.assert_allclose(seen, density, atol=1e-9)
 
 
-@pytest.mark.parametrize("name", scanner_names())
 @pytest.mark.parametrize("film_name", film_names())
-def test_every_scanner_sees_an_orange_base(name: str, film_name: str) -> None:
+def test_every_scanner_sees_an_orange_base(film_name: str) -> None:
     film = load_film(film_name)
-    seen = load_scanner(name).density(spectral_density(film, NORMAL, base_dye(film, NORMAL)))
-    assert seen[0] + 0.15 < seen[1] < seen[2] - 0.1
+    for name in scanner_names():
+        seen = load_scanner(name).density(spectral_density(film, NORMAL, base_dye(film, NORMAL)))
+        assert seen[0] + 0.15 < seen[1] < seen[2] - 0.1, name
 
 
 def test_infrared_leak_costs_density() -> None:
