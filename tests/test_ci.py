@@ -20,7 +20,9 @@ STAND_IN = '#!/bin/sh\nexit "${%s:-0}"\n'
 PYTHON = f"""#!/bin/sh
 [ "${{VENV:-0}}" = 0 ] || exit "$VENV"
 mkdir -p .venv/bin && cp "$STAND_INS"/* .venv/bin
-echo "#!/bin/sh\nexec {sys.executable} -m pytest -p no:cacheprovider tests" > .venv/bin/pytest
+echo "#!/bin/sh
+export PYTEST_DISABLE_PLUGIN_AUTOLOAD=1
+exec {sys.executable} -m pytest tests" > .venv/bin/pytest
 chmod +x .venv/bin/pytest
 """
 
