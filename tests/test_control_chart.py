@@ -71,7 +71,7 @@ def test_marks_stand_in_proportion_between_aim_and_limit():
 
 
 @given(st.lists(st.floats(-0.7, 4.0) | st.just(math.nan), min_size=1, max_size=80))
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=40)
 def test_whatever_was_read_lies_inside_its_panel(values):
     with panels(series_of(values)) as shown:
         for axes in shown:

@@ -1,13 +1,12 @@
 """The compiled count of points on lines held against numpy's searchsorted."""
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.strip_kernel import first_runs, fullest_windows
 
 
-@settings(deadline=None)
 @given(st.integers(1, 5), st.integers(1, 60), st.floats(0.0, 30.0), st.integers(0, 99))
 def test_windows_are_those_of_a_plain_search(tries, points, width, seed):
     rng = np.random.default_rng(seed)
@@ -20,7 +19,6 @@ def test_windows_are_those_of_a_plain_search(tries, points, width, seed):
         assert (start, count) == (np.argmax(counts), counts.max())
 
 
-@settings(deadline=None)
 @given(st.integers(1, 12), st.integers(1, 8), st.integers(1, 4), st.integers(0, 99))
 def test_first_runs_are_those_of_a_plain_search(height, width, run, seed):
     film = np.random.default_rng(seed).random((height, width)) < 0.7
