@@ -22,6 +22,7 @@ from tests.film_model.scanner import load_scanner
 from tests.film_model.spectra import Floats, colour_science, wavelengths_nm
 from tests.film_model.stock import MID_GREY, Process, film_names, load_film
 from tests.sources import SOURCES
+from tests.spectra import fit_scanner
 
 # scanner-e has the bands of scanner-a.
 SCANNERS = ("scanner-a", "scanner-b", "scanner-c", "scanner-d")
