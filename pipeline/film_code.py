@@ -6,8 +6,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any
 
-from annotated_types import Interval
-
 from pipeline.check import Closed, Text, Wrong, noun, read, read_profile, spelt
 from pipeline.film import film_names, profiles_folder
 
@@ -33,7 +31,7 @@ class FilmEntry(Closed):
 
     profile: _Film
     source: Text
-    speed: Annotated[int, Interval(ge=1, le=100000), noun(_SPEEDS)] | None = None
+    speed: Annotated[int, noun(_SPEEDS, ge=1, le=100000)] | None = None
 
 
 @dataclass(frozen=True)
