@@ -111,3 +111,8 @@ def test_the_line_through_points_is_that_of_numpy(count, seed):
     rng = np.random.default_rng(seed)
     x, y = np.cumsum(rng.random(count) + 0.1) - 500.0, rng.normal(size=count) + 300.0
     assert least_squares_line(x, y) == pytest.approx(np.polyfit(x, y, 1), rel=1e-6, abs=1e-7)
+
+
+def test_points_of_which_no_two_lie_level_give_their_median():
+    steep = np.arange(5.0)
+    assert robust_line(steep, 100.0 * steep, 0.5, 0.06) == (0.0, 200.0)
