@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.film_edge import find_edges, least_squares_line, robust_line
@@ -11,6 +11,7 @@ GATE, BASE, HOLDER = 0.9, 0.3, 0.002
 HEIGHT, WIDTH, SCALE = 120, 400, 2.5
 
 
+@settings(deadline=None)
 @given(
     slope=st.floats(-0.05, 0.05), level=st.floats(-50, 50), seed=st.integers(0, 1000),
     share=st.floats(0.0, 0.4),
