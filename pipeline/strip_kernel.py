@@ -8,7 +8,6 @@ from numpy.typing import NDArray
 from pipeline.compiled import compiled
 from pipeline.kinds import Float32, Whole
 
-Whole = NDArray[np.int64]
 Points = NDArray[np.float32]
 Bins = NDArray[np.int32]
 
