@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 
 from pipeline.film import shipped
 from pipeline.problem import SettingsProblem
+from pipeline.words import printable
 
 Triple = tuple[float, float, float]
 Value = str | float | None
@@ -155,8 +156,6 @@ def checked(kind: type[Kind], values: Mapping[str, Any]) -> Kind:
 
 
 def _checked(name: str, value: Any) -> Any:
-    from pipeline.contact_sheet import printable
-
     if value is None or value == "":
         return None
     if name in FIGURES:

@@ -7,8 +7,8 @@ from xml.sax.saxutils import escape
 
 from pipeline import __version__
 from pipeline.bath_trend import BathTrend
-from pipeline.contact_sheet import counted, printable
 from pipeline.sidecar import NAMESPACE
+from pipeline.words import counted, printable
 
 _WIDTH, _HEIGHT = 640, 340
 _LEFT, _RIGHT, _TOP, _FOOT = 48, 132, 40, 290

@@ -13,6 +13,7 @@ from pipeline.bath_file import default_log
 from pipeline.bath_log import BathLog, ConflictProblem, Written
 from pipeline.options import ChannelValues, Command
 from pipeline.problem import Exit, Problem, SettingsProblem
+from pipeline.words import counted
 
 ENVIRONMENT_VARIABLE = "EVENROLL_BATH_LOG"
 
@@ -212,8 +213,6 @@ def _draw(batch: Batch, uses: tuple[Use, ...], path: Path) -> None:
 @_log_option
 def remove(batch: str, roll: str | None, log: Path | None) -> None:
     """Take a roll out of the log, or a batch with all its rolls."""
-    from pipeline.contact_sheet import counted
-
     rolls = _log(log).remove(_name(batch), None if roll is None else _name(roll))
     what = (
         f"batch {batch} with {counted(rolls, 'roll')}"

@@ -5,9 +5,9 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.bath import FIGURES, Batch, Use, checked
-from pipeline.contact_sheet import printable
 from pipeline.problem import ScanProblem, SettingsProblem
 from pipeline.record import read_document
+from pipeline.words import printable
 
 ROLL_RECORD = "roll.json"
 _OF_BATCH = ("mixed", "volume_ml", "life_days", "life_rolls", "compensation_percent_per_roll")

@@ -5,11 +5,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from pipeline.contact_sheet import counted, printable
 from pipeline.control import ControlSeries, Deviation, state_of
 from pipeline.control_finding import deviation_text
 from pipeline.control_limits import QUANTITIES, TITLES, Limit, control_limits
 from pipeline.readings import CHANNELS, date_text
+from pipeline.words import counted, printable
 
 # More strips than these are not told apart at a glance; the latest are shown.
 MOST_STRIPS = 60

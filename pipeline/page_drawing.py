@@ -5,7 +5,6 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.beside import Beside
-from pipeline.contact_sheet import printable
 from pipeline.control import ControlSeries, control_series
 from pipeline.control_chart_drawing import control_chart_svg
 from pipeline.curve_plot import curve_svg
@@ -14,6 +13,7 @@ from pipeline.problem import SettingsProblem
 from pipeline.readings import read_readings
 from pipeline.report import MISSING, Drawing, figure_text, signed_text
 from pipeline.roll_curve import FilmCurve
+from pipeline.words import printable
 
 _CHANNELS = ("red", "green", "blue")
 _QUANTITIES = {"d_min": "D-min", "ld": "LD", "contrast": "HD - LD"}

@@ -20,7 +20,7 @@ from pipeline.reading_cell import (
     number_in,
 )
 from pipeline.reading_table import ReadingTable, Row, read_table
-from pipeline.roll_folder import natural_key
+from pipeline.words import natural_key
 
 Floats = NDArray[np.float64]
 Triple = tuple[float, float, float]
@@ -219,7 +219,7 @@ def _groups(readings: Iterable[_Reading], kind: str) -> list[tuple[_Group, list[
         strip, date, batch = item[0]
         if date is None:
             return (_EARLIEST, (), "", "")
-        return (date, natural_key(Path(strip.replace("/", "-"))), batch, strip)
+        return (date, natural_key(strip), batch, strip)
 
     return sorted(groups.items(), key=key)
 

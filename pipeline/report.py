@@ -19,9 +19,7 @@ from pipeline.caution import cautions
 from pipeline.contact_sheet import (
     UNSURE_BELOW,
     batch_items,
-    counted,
     is_unsure,
-    printable,
     roll_name,
     roll_text,
 )
@@ -37,6 +35,7 @@ from pipeline.record import (
     Triple,
     by_weight,
 )
+from pipeline.words import counted, printable
 
 CHANNELS = ("red", "green", "blue")
 NUMBER_FROM = {"user": "number given", "order": "number counted"}

@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.colour import RollColour
-from pipeline.contact_sheet import counted
 from pipeline.contrast import NeutralCurve, estimate_contrast, neutral_slope, usual_print
 from pipeline.density import Triple, as_triple
 from pipeline.film import Curve, FilmProfile
@@ -23,6 +22,7 @@ from pipeline.record import (
 from pipeline.roll_colour import picture_samples
 from pipeline.scanner_profile import ScannerProfile, base_status_m, status_m
 from pipeline.survey import StripSurvey
+from pipeline.words import counted
 
 Floats = NDArray[np.float64]
 

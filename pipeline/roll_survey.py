@@ -13,7 +13,6 @@ import numpy as np
 from pipeline.cluster import is_lost
 from pipeline.colour import RollColour
 from pipeline.colour_science import colour_science
-from pipeline.contact_sheet import counted
 from pipeline.film import FilmProfile, find_film
 from pipeline.film_code import profile_of_codes
 from pipeline.film_place import film_code
@@ -39,6 +38,7 @@ from pipeline.scanner_profile import ScannerProfile, find_scanner, with_scanner
 from pipeline.second_look import begin_again, finished_again
 from pipeline.settings import ROLL_FILE, RollNotes, Settings
 from pipeline.survey import Cuts, ScanSurvey, StripSurvey, survey_scan
+from pipeline.words import counted
 
 _NAME_BYTES = 80
 _SCANS_PER_TRIM = 16
