@@ -83,7 +83,7 @@ def life(batch: Batch, uses: Sequence[Use], today: date) -> Life:
         )  # fmt: skip
     tail = (1.0 - interval) / 2.0
     rolls, low, high = (_rolls_until_spent(line, share) for share in (0.5, tail, 1.0 - tail))
-    chance = 1.0 - line.fall.below(_spent_fall(line) / done) if done > 0 else 0.0
+    chance = float(line.fall.sf(_spent_fall(line) / done)) if done > 0 else 0.0
     verdict = (
         "spent" if chance >= judging["spent"]
         else "doubtful" if chance >= judging["doubtful"] or old
@@ -107,7 +107,7 @@ def _spent_fall(line: BathTrend) -> float:
 
 def _rolls_until_spent(line: BathTrend, share: float) -> float | None:
     """Return the rolls by which this share of probability holds the batch spent; None: never."""
-    fall = line.fall.quantile(1.0 - share)
+    fall = float(line.fall.isf(share))
     rolls = _spent_fall(line) / fall if fall > 0.0 else math.inf
     return rolls if rolls < _MOST_ROLLS else None
 
@@ -133,12 +133,13 @@ def _rest_of_trend(line: BathTrend | None, batch: Batch, uses: Sequence[Use]) ->
     if line is None:
         return (
             "Rolls: nothing can be told. That takes the maker's number of rolls "
-            f"(--life-rolls), or {least} rolls with an edge print or contrast measured, at "
-            "different ages of the batch."
+            f"(--life-rolls), or {least} rolls with an edge print or contrast measured, two of "
+            "them at least of one film at different ages of the batch."
         )
     measured = len(line.points)
     spent = f"spent means {100 * (1 - line.spent_share):.0f} % off"
-    maker = f"the maker's {batch.life_rolls:g} rolls as you noted them" if line.with_maker else ""
+    stated = line.maker_rolls
+    maker = "" if stated is None else f"the maker's {stated:g} rolls as you noted them"
     if not measured:
         return f"Rolls: {maker} alone; no roll has a measured edge print or contrast."
     told = f"the {line.figure} of {measured} of {len(uses)} rolls, fitted by a straight line"
@@ -220,7 +221,7 @@ def batch_findings(batch: Batch, uses: Sequence[Use]) -> tuple[Finding, ...]:
     line = trend(batch, uses, with_maker=False)
     if line is None:
         return ()
-    sure = 1.0 - line.fall.below(0.0)
+    sure = line.fall.sf(0.0)
     last = max(point.rolls_before for point in line.points)
     share, low, high = line.share_at(last)
     if sure < judging["sure"] or 1.0 - share < limits["action_share"]:
@@ -238,7 +239,7 @@ def batch_findings(batch: Batch, uses: Sequence[Use]) -> tuple[Finding, ...]:
         if severity == "warning"
         else "The developer begins to wear: follow the maker's sheet for later rolls."
     )
-    reached = 1.0 - line.fall.below(-math.log1p(-limits["action_share"]) / last)
+    reached = float(line.fall.sf(-math.log1p(-limits["action_share"]) / last))
     # What else falls along a batch, as temperatures do, is not told apart by its figures.
     confidence = round(min(reached, 0.6 if _confounded(uses) else 0.95), 2)
     return (Finding("under-developed", severity, confidence, evidence, advice),)

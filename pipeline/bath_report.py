@@ -166,13 +166,12 @@ def batch_document(batch: Batch, uses: Sequence[Use], today: date) -> dict[str, 
         "trend": None,
     }
     if line is not None:
-        tail = (1.0 - line.interval) / 2.0
         document["trend"] = {
             "figure": line.figure,
-            "with_maker": line.with_maker,
+            "with_maker": line.maker_rolls is not None,
             "interval": line.interval,
             "spent_share": _plain(line.spent_share),
-            "fall_per_roll": [_plain(line.fall.quantile(q)) for q in (0.5, tail, 1.0 - tail)],
+            "fall_per_roll": _plain(line.falls),
             "points": [
                 {name: _plain(value) for name, value in vars(point).items()}
                 for point in line.points
