@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from xml.sax.saxutils import escape
 
 from pipeline import __version__
+from pipeline.bath_report import chart_text
 from pipeline.bath_trend import BathTrend
 from pipeline.sidecar import NAMESPACE
-from pipeline.words import counted, printable
+from pipeline.words import printable
 
 _WIDTH, _HEIGHT = 640, 340
 _LEFT, _RIGHT, _TOP, _FOOT = 48, 132, 40, 290
@@ -86,19 +87,6 @@ def bath_chart_svg(made: BathTrend, standalone: bool = False) -> str:
         f'aria-label="{escape(head, {chr(34): "&quot;"})}" data-evenroll="{__version__}">\n'
         + "\n".join(line for line in body if line)
         + "\n</svg>\n"
-    )
-
-
-def chart_text(made: BathTrend) -> str:
-    """Return in one sentence what the drawing shows, in figures."""
-    measured = counted(len(made.points), "measured roll")
-    if made.rolls_done <= 0.0:
-        return f"{measured}; no roll has gone through the batch."
-    share, low, high = (100.0 * value for value in made.share_at(made.rolls_done))
-    return (
-        f"{measured}; after {made.rolls_done:g} rolls the {made.figure} is at {share:.0f} % of "
-        f"fresh ({100 * made.interval:.0f} % interval {low:.0f} to {high:.0f} %), spent is "
-        f"{100 * made.spent_share:.0f} %."
     )
 
 

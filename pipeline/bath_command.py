@@ -177,8 +177,7 @@ def list_batches(log: Path | None, as_json: bool) -> None:
 @_log_option
 def show(batch: str, log: Path | None, chart: Path | None, as_json: bool) -> None:
     """Tell all about a batch: its rolls, the trend of their figures, and how long it lasts."""
-    from pipeline.bath_report import batch_document, show_text
-    from pipeline.caution import caution_text
+    from pipeline.bath_report import batch_document, caution_text, show_text
 
     found, uses = _log(log).batch(_name(batch))
     if chart is not None:

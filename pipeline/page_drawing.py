@@ -93,8 +93,9 @@ def _of_control(series: ControlSeries) -> Drawing:
 
 
 def _of_batch(path: Path, name: str) -> list[Drawing]:
-    from pipeline.bath_chart import bath_chart_svg, chart_text
+    from pipeline.bath_chart import bath_chart_svg
     from pipeline.bath_log import BathLog
+    from pipeline.bath_report import chart_text
     from pipeline.bath_trend import trend
 
     if not name:

@@ -15,7 +15,7 @@ import jinja2
 from markupsafe import Markup
 from PIL import Image
 
-from pipeline.caution import cautions
+from pipeline.bath_report import cautions
 from pipeline.contact_sheet import (
     UNSURE_BELOW,
     batch_items,

@@ -7,7 +7,8 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import sync_playwright
 
 from pipeline.bath import Batch, Use
-from pipeline.bath_chart import bath_chart_svg, chart_text
+from pipeline.bath_chart import bath_chart_svg
+from pipeline.bath_report import chart_text
 from pipeline.bath_trend import trend
 from tests.test_bath_trend import SPRING, told, worn
 from tests.test_report import CHROMIUM, QUIET
