@@ -118,7 +118,7 @@ def add_roll(records: tuple[Path, ...], log: Path | None) -> int:
     RECORDS are roll.json files, or output folders that hold one. Each roll's roll.toml must name
     its batch under [batch]. A roll that is in the log already is brought up to date.
     """
-    from pipeline.bath_roll import entries_of_roll
+    from pipeline.bath_exchange import entries_of_roll
 
     book, failed = _log(log), 0
     for path in records:
@@ -238,7 +238,7 @@ def import_csv(file: Path, log: Path | None, replace: bool) -> None:
     Entries that the log holds already are passed over. The columns are those that export writes,
     in any order; those that say nothing may be missing.
     """
-    from pipeline.bath_csv import read_csv
+    from pipeline.bath_exchange import read_csv
 
     lines = read_csv(file)
     entries = [entry for _, entry in lines]
@@ -257,7 +257,7 @@ def import_csv(file: Path, log: Path | None, replace: bool) -> None:
 @_log_option
 def export_csv(file: Path | None, log: Path | None) -> None:
     """Write the whole log as CSV, to FILE or to standard output."""
-    from pipeline.bath_csv import csv_text
+    from pipeline.bath_exchange import csv_text
     from pipeline.whole_file import write_text
 
     text = csv_text(_log(log).entries())

@@ -111,8 +111,8 @@ def batch_diagnoses(records: Sequence[Path]) -> tuple[Diagnosis, ...]:
 
     Records that name no batch are passed over, and so is a batch whose rolls show no wear.
     """
+    from pipeline.bath_exchange import entries_of_roll
     from pipeline.bath_life import batch_findings
-    from pipeline.bath_roll import entries_of_roll
 
     batches: dict[str, list[tuple[Batch, Use]]] = {}
     for path in records:
