@@ -1,10 +1,12 @@
-"""Tables of readings as text: rows of named cells, whatever spreadsheet they come from."""
+"""Tables of readings: rows of named cells out of any spreadsheet, and what the cells say."""
 
 import codecs
 import csv
+import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 
 from pipeline.problem import ScanProblem
@@ -15,32 +17,55 @@ _DELIMITERS = ("\t", ";", ",")
 _IN_BRACKETS = re.compile(r"\([^)]*\)|\[[^]]*\]")
 _BETWEEN_WORDS = re.compile(r"[\s._-]+")
 _SHOWN = 40
+PATCHES = ("d-min", "ld", "hd", "d-max", "yellow")
+SPOTS = ("base", "edge-print", "grey", "picture")
+KINDS = ("aim", "control", "step", "spot")
+LARGEST_LOG_EXPOSURE = 10.0
+# fmt: off
+_PATCH_WORDS = {
+    "dmin": "d-min", "ld": "ld", "hd": "hd", "dmax": "d-max", "yellow": "yellow", "y": "yellow",
+    "minimumdensity": "d-min", "lowdensity": "ld", "highdensity": "hd", "maximumdensity": "d-max",
+}
+_SPOT_WORDS = {
+    "base": "base", "dmin": "base", "edgeprint": "edge-print", "edge": "edge-print",
+    "grey": "grey", "gray": "grey", "greycard": "grey", "graycard": "grey", "picture": "picture",
+}
+# fmt: on
+_AIM_WORDS = frozenset({"aim", "reference", "ref"})
+_KIND_WORDS = {"wedge": "step", "strip": "control"} | {kind: kind for kind in KINDS}
+_NUMBER = re.compile(r"[+-]?(\d{1,9}(\.\d{0,30})?|\.\d{1,30})(e[+-]?\d{1,2})?", re.ASCII)
+_STEP = re.compile(r"steps?(\d{0,4})", re.ASCII)
+_DAY_FIRST = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})", re.ASCII)
+_YEARS = range(1900, 2200)
 
 
 @dataclass(frozen=True)
 class Row:
     """One row: its line in the file, counted from 1, and its cells by the column's own name."""
 
+    path: Path
     line: int
     cells: Mapping[str, str]
+
+    def __getitem__(self, column: str) -> str:
+        """Return a cell, empty where the file has no such column."""
+        return self.cells.get(column, "")
+
+    def problem(self, what: str, remedy: str) -> ScanProblem:
+        """Return what is wrong in this row."""
+        return _problem(self.path, self.line, what, remedy)
 
 
 @dataclass(frozen=True)
 class ReadingTable:
     """The rows of a file; `columns` are those known, `unused` the heads of all others."""
 
-    path: Path
     columns: tuple[str, ...]
     unused: tuple[str, ...]
     rows: tuple[Row, ...]
 
-    def problem(self, line: int, what: str, remedy: str) -> ScanProblem:
-        """Return what is wrong in one line."""
-        return line_problem(self.path, line, what, remedy)
 
-
-def line_problem(path: Path, line: int, what: str, remedy: str) -> ScanProblem:
-    """Return what is wrong in one line of a file."""
+def _problem(path: Path, line: int, what: str, remedy: str) -> ScanProblem:
     return ScanProblem(path, f"line {line} {what}", remedy)
 
 
@@ -93,7 +118,7 @@ def read_table(path: Path, names: Mapping[str, str]) -> ReadingTable:
             raise ScanProblem(path, f"holds over {MOST_ROWS} rows", "split it into smaller files")
     known = tuple(name for name, is_known in columns if is_known)
     unused = tuple(name for name, is_known in columns if not is_known and name)
-    return ReadingTable(path, known, unused, tuple(taken))
+    return ReadingTable(known, unused, tuple(taken))
 
 
 def _text(path: Path) -> str:
@@ -154,7 +179,7 @@ def _cells(
         except StopIteration:
             return
         except csv.Error as error:
-            raise line_problem(
+            raise _problem(
                 path, line, f"can't be read as CSV ({error})", "check its quotation marks"
             ) from error
         if any(cell.strip() for cell in cells):
@@ -170,13 +195,13 @@ def _columns(
     columns = tuple((names.get(word, word), word in names) for word in words)
     known = [name for name, is_known in columns if is_known]
     if not known:
-        raise line_problem(
+        raise _problem(
             path, line, f"names no column that is known, but {shown(', '.join(cells))}",
             "begin with a head row such as date,strip,patch,red,green,blue",
         )  # fmt: skip
     for name in known:
         if known.count(name) > 1:
-            raise line_problem(
+            raise _problem(
                 path, line, f"names the column '{name}' more than once", "keep one of them"
             )
     return columns
@@ -184,7 +209,7 @@ def _columns(
 
 def _row(path: Path, line: int, cells: list[str], columns: tuple[tuple[str, bool], ...]) -> Row:
     if any(cells[len(columns) :]):
-        raise line_problem(
+        raise _problem(
             path, line, f"has {len(cells)} cells where the head has {len(columns)}",
             "put quotation marks around cells with commas, or part cells by semicolons",
         )  # fmt: skip
@@ -192,4 +217,98 @@ def _row(path: Path, line: int, cells: list[str], columns: tuple[tuple[str, bool
     named = {
         name: cell for (name, is_known), cell in zip(columns, filled, strict=False) if is_known
     }
-    return Row(line, named)
+    return Row(path, line, named)
+
+
+def number_in(row: Row, column: str, low: float, high: float) -> float:
+    """Return a cell as a number from low to high, NaN where it is empty.
+
+    Raises
+    ------
+    ScanProblem
+        If it is no number in these bounds.
+    """
+    text = row[column]
+    if not text:
+        return math.nan
+    plain = text.replace(",", ".") if "." not in text else text
+    told = f"has {shown(text)} in column '{column}'"
+    if not _NUMBER.fullmatch(plain.replace("\N{MINUS SIGN}", "-").casefold()):
+        raise row.problem(f"{told}, which is no number", "write it as 0.65")
+    value = float(plain.replace("\N{MINUS SIGN}", "-"))
+    if not low <= value <= high:
+        raise row.problem(f"{told}, outside {low:g} to {high:g}", "read it again and correct it")
+    return value + 0.0
+
+
+def date_in(row: Row) -> datetime | None:
+    """Return the date, with the time if it is told, or None where there is none.
+
+    ISO 8601, or day.month.year; a time with an offset is taken to UTC.
+
+    Raises
+    ------
+    ScanProblem
+        If it is no such date.
+    """
+    text = row["date"]
+    if not text:
+        return None
+    day_first = _DAY_FIRST.fullmatch(text)
+    try:
+        if day_first:
+            day, month, year = map(int, day_first.groups())
+            when = datetime(year, month, day)
+        else:
+            when = datetime.fromisoformat(text)
+        if when.tzinfo is not None:
+            when = when.astimezone(UTC).replace(tzinfo=None)
+    except (ValueError, OverflowError) as error:
+        raise _no_date(row) from error
+    if when.year not in _YEARS:
+        raise _no_date(row)
+    return when
+
+
+def _no_date(row: Row) -> ScanProblem:
+    what = f"has {shown(row['date'])} in column 'date', which is no date"
+    return row.problem(what, "write it as 2025-05-17")
+
+
+def kind_and_patch(row: Row) -> tuple[str, str]:
+    """Return what a row is of KINDS, and its patch: of PATCHES, of SPOTS, or the step.
+
+    Rows of the aim are 'aim' whether a patch or a spot was read.
+
+    Raises
+    ------
+    ScanProblem
+        If the row does not tell, or names a kind or patch that there is not.
+    """
+    told = row["kind"].casefold()
+    if told and told not in _KIND_WORDS and told not in _AIM_WORDS:
+        what = f"has the kind {shown(told)}"
+        raise row.problem(what, f"write {', '.join(KINDS)}, or nothing")
+    kind = "aim" if told in _AIM_WORDS else _KIND_WORDS.get(told, "")
+    if not kind and row["strip"].casefold() in _AIM_WORDS:
+        kind = "aim"
+    word = re.sub(r"[^a-z0-9]", "", row["patch"].casefold())
+    step = _STEP.fullmatch(word)
+    if kind == "step" or (not kind and step):
+        return "step", row["step"] or (step.group(1) if step else word)
+    if kind == "spot":
+        patch = _SPOT_WORDS.get(word)
+    elif kind == "control":
+        patch = _PATCH_WORDS.get(word)
+    else:
+        patch = _PATCH_WORDS.get(word) or _SPOT_WORDS.get(word)
+    if patch is None:
+        raise _no_patch(row, kind)
+    return kind or ("spot" if patch in SPOTS else "control"), patch
+
+
+def _no_patch(row: Row, kind: str) -> ScanProblem:
+    choice = {"spot": SPOTS, "control": PATCHES}.get(kind, (*PATCHES, "step", *SPOTS))
+    text = row["patch"]
+    what = f"has the patch {shown(text)}" if text else "names no patch"
+    return row.problem(what, f"write one of {', '.join(choice)}")
