@@ -155,6 +155,7 @@ def _connected(path: Path, access: str, wait_s: float) -> Iterator[sqlite3.Conne
     address = f"{path.absolute().as_uri()}?mode={access}"
     # The module opens no transactions of its own at isolation level None.
     connection = sqlite3.connect(address, wait_s, isolation_level=None, uri=True)
+    connection.row_factory = sqlite3.Row
     with closing(connection) as database:
         yield database
 

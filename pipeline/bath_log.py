@@ -119,7 +119,7 @@ class BathLog:
                     counts["same"] += 1
                     continue
                 counts["new" if before is None else "changed"] += 1
-                _put(database, run, after)
+                _set(database, run, type(entry), key, after)
                 same_kind[key] = after
         return Written(**counts)
 
@@ -148,9 +148,9 @@ class BathLog:
                     None, f"batch '{batch}' has no roll '{roll}'", "look with 'evenroll bath show'"
                 )
             for use in rolls:
-                _delete(database, run, Use, _key(use))
+                _set(database, run, Use, _key(use), None)
             if roll is None:
-                _delete(database, run, Batch, (batch,))
+                _set(database, run, Batch, (batch,), None)
         return len(rolls)
 
     def undo(self) -> tuple[str, ...]:
@@ -180,10 +180,9 @@ class BathLog:
         return tuple(reversed(names))
 
     def _standing(self, database: sqlite3.Connection, kind: type[Entry]) -> dict[Key, Entry]:
-        names, (table, _) = columns(kind), _place(kind)
-        rows = database.execute(f"SELECT {', '.join(names)} FROM {table} ORDER BY number")
+        rows = database.execute(f"SELECT * FROM {_place(kind)[0]} ORDER BY number")
         try:
-            entries = [from_row(kind, dict(zip(names, row, strict=True))) for row in rows]
+            entries = [from_row(kind, dict(row)) for row in rows]
         except SettingsProblem as problem:
             raise damaged(self.path, problem.what) from problem
         return {_key(entry): entry for entry in entries}
@@ -248,40 +247,26 @@ def _joined(before: Entry, given: Entry, mode: Mode, settled: Collection[str]) -
     return type(before)(**{**vars(before), **told})
 
 
-def _put(database: sqlite3.Connection, run: int, entry: Entry) -> None:
-    table, where = _place(type(entry))
-    row = to_row(entry)
-    _note(database, run, type(entry), _key(entry))
-    changed = database.execute(
-        f"UPDATE {table} SET {', '.join(f'{name} = ?' for name in row)} WHERE {where}",
-        [*row.values(), *_key(entry)],
-    ).rowcount
-    if not changed:
-        _insert(database, table, row)
+def _set(
+    database: sqlite3.Connection, run: int, kind: type[Entry], key: Key, entry: Entry | None
+) -> None:
+    """Make an entry what it is to be, None for gone, and keep what it was, to be taken back."""
+    table, where = _place(kind)
+    held = database.execute(f"SELECT * FROM {table} WHERE {where}", key).fetchone()
+    database.execute(
+        "INSERT INTO change (run, kind, key, before) VALUES (?, ?, ?, ?)",
+        (run, table, json.dumps(key), None if held is None else json.dumps(dict(held))),
+    )
+    database.execute(f"DELETE FROM {table} WHERE {where}", key)
+    if entry is not None:
+        # Without a number the table gives the next one.
+        _insert(database, table, {"number": held and held["number"], **to_row(entry)})
 
 
 def _insert(database: sqlite3.Connection, table: str, row: Mapping[str, Any]) -> None:
     database.execute(
         f"INSERT INTO {table} ({', '.join(row)}) VALUES ({', '.join('?' * len(row))})",
         list(row.values()),
-    )
-
-
-def _delete(database: sqlite3.Connection, run: int, kind: type[Entry], key: Key) -> None:
-    table, where = _place(kind)
-    _note(database, run, kind, key)
-    database.execute(f"DELETE FROM {table} WHERE {where}", key)
-
-
-def _note(database: sqlite3.Connection, run: int, kind: type[Entry], key: Key) -> None:
-    """Keep an entry as it stands before a change, so that the change can be taken back."""
-    table, where = _place(kind)
-    names = ("number", *columns(kind))
-    row = database.execute(f"SELECT {', '.join(names)} FROM {table} WHERE {where}", key).fetchone()
-    before = None if row is None else json.dumps(dict(zip(names, row, strict=True)))
-    database.execute(
-        "INSERT INTO change (run, kind, key, before) VALUES (?, ?, ?, ?)",
-        (run, table, json.dumps(key), before),
     )
 
 
