@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import islice, zip_longest
 from pathlib import Path
 
 from pipeline.problem import ScanProblem
@@ -31,10 +32,11 @@ _SPOT_WORDS = {
     "grey": "grey", "gray": "grey", "greycard": "grey", "graycard": "grey", "picture": "picture",
 }
 # fmt: on
-_AIM_WORDS = frozenset({"aim", "reference", "ref"})
-_KIND_WORDS = {"wedge": "step", "strip": "control"} | {kind: kind for kind in KINDS}
+_AIM_WORDS = dict.fromkeys(("aim", "reference", "ref"), "aim")
+_KIND_WORDS = {**dict(zip(KINDS, KINDS, strict=True)), "wedge": "step", "strip": "control"}
+_KIND_WORDS |= {"": "", **_AIM_WORDS}
 _NUMBER = re.compile(r"[+-]?(\d{1,9}(\.\d{0,30})?|\.\d{1,30})(e[+-]?\d{1,2})?", re.ASCII)
-_STEP = re.compile(r"steps?(\d{0,4})", re.ASCII)
+_STEP = re.compile(r"steps?\d{0,4}", re.ASCII)
 _DAY_FIRST = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})", re.ASCII)
 _YEARS = range(1900, 2200)
 
@@ -100,25 +102,19 @@ def read_table(path: Path, names: Mapping[str, str]) -> ReadingTable:
         If the file can't be read, is no such table, or a row does not fit its head.
     """
     lines = _lines(_text(path))
-    rows: Iterator[tuple[int, list[str]]] = iter(())
-    head: tuple[int, list[str]] | None = None
-    for line, text in enumerate(lines, 1):
-        if text.strip() and not text.lstrip().startswith("#") and not text.startswith("sep="):
-            delimiter = _delimiter(text, names)
-            rows = _cells(path, lines[line - 1 :], delimiter, line - 1)
-            head = next(rows, None)
-            break
-    if head is None:
+    first = next((line for line in lines if line.strip()), "")
+    rows = _cells(path, lines, _delimiter(first, names))
+    line, head = next(rows, (1, []))
+    if not head:
         raise ScanProblem(path, "holds no readings", "give a head row and a row for each reading")
-    columns = _columns(path, head, names)
-    taken = []
-    for line, cells in rows:
-        taken.append(_row(path, line, cells, columns))
-        if len(taken) > MOST_ROWS:
-            raise ScanProblem(path, f"holds over {MOST_ROWS} rows", "split it into smaller files")
-    known = tuple(name for name, is_known in columns if is_known)
-    unused = tuple(name for name, is_known in columns if not is_known and name)
-    return ReadingTable(known, unused, tuple(taken))
+    words = [column_word(cell) for cell in head]
+    columns = [names.get(word) for word in words]
+    known = tuple(name for name in columns if name is not None)
+    _check_head(path, line, head, known)
+    taken = tuple(islice((_row(path, *row, columns) for row in rows), MOST_ROWS + 1))
+    if len(taken) > MOST_ROWS:
+        raise ScanProblem(path, f"holds over {MOST_ROWS} rows", "split it into smaller files")
+    return ReadingTable(known, tuple(word for word in words if word and word not in names), taken)
 
 
 def _text(path: Path) -> str:
@@ -152,8 +148,12 @@ def _decoded(data: bytes) -> str | None:
 
 
 def _lines(text: str) -> list[str]:
-    """Return the lines as editors count them: str.splitlines parts at form feeds too."""
-    return text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    """Return the lines as editors count them, blank where they are comments.
+
+    str.splitlines would part at form feeds too.
+    """
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    return ["" if line.lstrip().startswith(("#", "sep=")) else line for line in lines]
 
 
 def _delimiter(head: str, names: Mapping[str, str]) -> str:
@@ -165,15 +165,14 @@ def _delimiter(head: str, names: Mapping[str, str]) -> str:
     return max(_DELIMITERS, key=known)
 
 
-def _cells(
-    path: Path, lines: Sequence[str], delimiter: str, passed: int
-) -> Iterator[tuple[int, list[str]]]:
-    """Yield the line and cells of each row; comments count as lines and give no row."""
-    plain = ("\n" if line.lstrip().startswith("#") else line + "\n" for line in lines)
-    reader = csv.reader(plain, delimiter=delimiter, strict=True, skipinitialspace=True)
+def _cells(path: Path, lines: Sequence[str], delimiter: str) -> Iterator[tuple[int, list[str]]]:
+    """Yield the line and cells of each row that is not blank."""
+    reader = csv.reader(
+        (f"{line}\n" for line in lines), delimiter=delimiter, strict=True, skipinitialspace=True
+    )
     while True:
         # A row may reach over several lines: it is named by its first.
-        line = passed + reader.line_num + 1
+        line = reader.line_num + 1
         try:
             cells = next(reader)
         except StopIteration:
@@ -186,38 +185,27 @@ def _cells(
             yield line, [cell.strip() for cell in cells]
 
 
-def _columns(
-    path: Path, head: tuple[int, list[str]], names: Mapping[str, str]
-) -> tuple[tuple[str, bool], ...]:
-    """Return each column's name and whether it is known."""
-    line, cells = head
-    words = [column_word(cell) for cell in cells]
-    columns = tuple((names.get(word, word), word in names) for word in words)
-    known = [name for name, is_known in columns if is_known]
+def _check_head(path: Path, line: int, head: Sequence[str], known: Sequence[str]) -> None:
     if not known:
         raise _problem(
-            path, line, f"names no column that is known, but {shown(', '.join(cells))}",
+            path, line, f"names no column that is known, but {shown(', '.join(head))}",
             "begin with a head row such as date,strip,patch,red,green,blue",
         )  # fmt: skip
-    for name in known:
-        if known.count(name) > 1:
-            raise _problem(
-                path, line, f"names the column '{name}' more than once", "keep one of them"
-            )
-    return columns
+    twice = [name for name in known if known.count(name) > 1]
+    if twice:
+        raise _problem(
+            path, line, f"names the column '{twice[0]}' more than once", "keep one of them"
+        )
 
 
-def _row(path: Path, line: int, cells: list[str], columns: tuple[tuple[str, bool], ...]) -> Row:
+def _row(path: Path, line: int, cells: list[str], columns: Sequence[str | None]) -> Row:
     if any(cells[len(columns) :]):
         raise _problem(
             path, line, f"has {len(cells)} cells where the head has {len(columns)}",
             "put quotation marks around cells with commas, or part cells by semicolons",
         )  # fmt: skip
-    filled = cells + [""] * (len(columns) - len(cells))
-    named = {
-        name: cell for (name, is_known), cell in zip(columns, filled, strict=False) if is_known
-    }
-    return Row(path, line, named)
+    filled = zip_longest(columns, cells[: len(columns)], fillvalue="")
+    return Row(path, line, {name: cell for name, cell in filled if name is not None})
 
 
 def number_in(row: Row, column: str, low: float, high: float) -> float:
@@ -231,11 +219,12 @@ def number_in(row: Row, column: str, low: float, high: float) -> float:
     text = row[column]
     if not text:
         return math.nan
-    plain = text.replace(",", ".") if "." not in text else text
+    plain = text.replace("\N{MINUS SIGN}", "-").casefold()
+    plain = plain if "." in plain else plain.replace(",", ".")
     told = f"has {shown(text)} in column '{column}'"
-    if not _NUMBER.fullmatch(plain.replace("\N{MINUS SIGN}", "-").casefold()):
+    if not _NUMBER.fullmatch(plain):
         raise row.problem(f"{told}, which is no number", "write it as 0.65")
-    value = float(plain.replace("\N{MINUS SIGN}", "-"))
+    value = float(plain)
     if not low <= value <= high:
         raise row.problem(f"{told}, outside {low:g} to {high:g}", "read it again and correct it")
     return value + 0.0
@@ -263,20 +252,16 @@ def date_in(row: Row) -> datetime | None:
             when = datetime.fromisoformat(text)
         if when.tzinfo is not None:
             when = when.astimezone(UTC).replace(tzinfo=None)
+        if when.year not in _YEARS:
+            raise ValueError(text)
     except (ValueError, OverflowError) as error:
-        raise _no_date(row) from error
-    if when.year not in _YEARS:
-        raise _no_date(row)
+        what = f"has {shown(text)} in column 'date', which is no date"
+        raise row.problem(what, "write it as 2025-05-17") from error
     return when
 
 
-def _no_date(row: Row) -> ScanProblem:
-    what = f"has {shown(row['date'])} in column 'date', which is no date"
-    return row.problem(what, "write it as 2025-05-17")
-
-
 def kind_and_patch(row: Row) -> tuple[str, str]:
-    """Return what a row is of KINDS, and its patch: of PATCHES, of SPOTS, or the step.
+    """Return what a row is of KINDS, and its patch: of PATCHES, of SPOTS, or for a step none, ''.
 
     Rows of the aim are 'aim' whether a patch or a spot was read.
 
@@ -285,30 +270,18 @@ def kind_and_patch(row: Row) -> tuple[str, str]:
     ScanProblem
         If the row does not tell, or names a kind or patch that there is not.
     """
-    told = row["kind"].casefold()
-    if told and told not in _KIND_WORDS and told not in _AIM_WORDS:
+    told, text = row["kind"].casefold(), row["patch"]
+    if told not in _KIND_WORDS:
         what = f"has the kind {shown(told)}"
         raise row.problem(what, f"write {', '.join(KINDS)}, or nothing")
-    kind = "aim" if told in _AIM_WORDS else _KIND_WORDS.get(told, "")
-    if not kind and row["strip"].casefold() in _AIM_WORDS:
-        kind = "aim"
-    word = re.sub(r"[^a-z0-9]", "", row["patch"].casefold())
-    step = _STEP.fullmatch(word)
-    if kind == "step" or (not kind and step):
-        return "step", row["step"] or (step.group(1) if step else word)
-    if kind == "spot":
-        patch = _SPOT_WORDS.get(word)
-    elif kind == "control":
-        patch = _PATCH_WORDS.get(word)
-    else:
-        patch = _PATCH_WORDS.get(word) or _SPOT_WORDS.get(word)
-    if patch is None:
-        raise _no_patch(row, kind)
+    kind = _KIND_WORDS[told] or _AIM_WORDS.get(row["strip"].casefold(), "")
+    word = re.sub(r"[^a-z0-9]", "", text.casefold())
+    if kind == "step" or (not kind and _STEP.fullmatch(word)):
+        return "step", ""
+    words = {"spot": _SPOT_WORDS, "control": _PATCH_WORDS}.get(kind, _SPOT_WORDS | _PATCH_WORDS)
+    if word not in words:
+        choice = {"spot": SPOTS, "control": PATCHES}.get(kind, (*PATCHES, "step", *SPOTS))
+        what = f"has the patch {shown(text)}" if text else "names no patch"
+        raise row.problem(what, f"write one of {', '.join(choice)}")
+    patch = words[word]
     return kind or ("spot" if patch in SPOTS else "control"), patch
-
-
-def _no_patch(row: Row, kind: str) -> ScanProblem:
-    choice = {"spot": SPOTS, "control": PATCHES}.get(kind, (*PATCHES, "step", *SPOTS))
-    text = row["patch"]
-    what = f"has the patch {shown(text)}" if text else "names no patch"
-    return row.problem(what, f"write one of {', '.join(choice)}")
