@@ -108,6 +108,11 @@ def columns(kind: type[Entry]) -> tuple[str, ...]:
     )
 
 
+def key_of(entry: Entry) -> tuple[str, ...]:
+    """Return the names that an entry is known by: a batch's own, or its batch's and the roll's."""
+    return (entry.name,) if isinstance(entry, Batch) else (entry.batch, entry.roll)
+
+
 def to_row(entry: Entry) -> dict[str, Value]:
     """Return an entry as plain values by column: text, numbers, dates as ISO 8601 text."""
     row: dict[str, Value] = {}

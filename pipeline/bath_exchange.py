@@ -7,7 +7,7 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
-from pipeline.bath import FIGURES, Batch, Entry, Use, checked, columns, from_row, to_row
+from pipeline.bath import FIGURES, Batch, Entry, Use, checked, columns, from_row, key_of, to_row
 from pipeline.problem import ScanProblem, SettingsProblem
 from pipeline.record import read_document
 from pipeline.words import printable
@@ -73,14 +73,12 @@ def read_csv(path: Path) -> tuple[tuple[int, Entry], ...]:
             entry = _entry(row)
         except SettingsProblem as problem:
             raise _at(path, line, problem.what, problem.remedy) from problem
-        key = (entry.name,) if isinstance(entry, Batch) else (entry.batch, entry.roll)
-        first, before = found.setdefault(key, (line, entry))
+        first, before = found.setdefault(key_of(entry), (line, entry))
         if before != entry:
             raise _at(
                 path, line, f"says otherwise of '{row['batch']}' than line {first}", "keep one"
             )
-    ordered = sorted(found.values(), key=lambda item: isinstance(item[1], Use))
-    return tuple(ordered)
+    return tuple(sorted(found.values(), key=lambda item: isinstance(item[1], Use)))
 
 
 def _at(path: Path, line: int, what: str, remedy: str) -> SettingsProblem:
@@ -160,31 +158,26 @@ def entries_of_roll(path: Path) -> tuple[Batch, Use]:
     """
     path = path / "roll.json" if path.is_dir() else path
     document = read_document(path)
-    roll, densities = document.get("roll"), document.get("densities")
-    roll = roll if isinstance(roll, Mapping) else {}
-    noted = roll.get("batch")
-    if not isinstance(noted, Mapping) or not str(noted.get("name") or "").strip():
+    roll, figures = (_table(document.get(name)) for name in ("roll", "densities"))
+    noted = _table(roll.get("batch"))
+    if not str(noted.get("name") or "").strip():
         raise ScanProblem(
             path,
             "names no batch of chemistry",
             "write its name under [batch] in the roll's roll.toml and run convert again",
         )
+    batch = {name: noted.get(name) for name in ("name", *_OF_BATCH)}
+    use = {name: noted.get(name) for name in _OF_ROLL}
+    use |= {name: figures.get(name) for name in FIGURES}
+    use |= {"batch": noted["name"], "roll": roll.get("id"), "film": roll.get("film")}
+    use |= {"developed": roll.get("developed"), "source": printable(path)}
     try:
-        return _batch(noted), _use(path, roll, noted, densities)
+        return checked(Batch, batch), checked(Use, use)
     except SettingsProblem as problem:
         raise ScanProblem(
             path, problem.what, f"correct roll.toml and run convert again: {problem.remedy}"
         ) from problem
 
 
-def _batch(noted: Mapping[str, Any]) -> Batch:
-    return checked(Batch, {name: noted.get(name) for name in ("name", *_OF_BATCH)})
-
-
-def _use(path: Path, roll: Mapping[str, Any], noted: Mapping[str, Any], densities: Any) -> Use:
-    figures = densities if isinstance(densities, Mapping) else {}
-    values = {name: noted.get(name) for name in _OF_ROLL}
-    values |= {name: figures.get(name) for name in FIGURES}
-    values |= {"batch": noted["name"], "roll": roll.get("id"), "film": roll.get("film")}
-    values |= {"developed": roll.get("developed"), "source": printable(path)}
-    return checked(Use, values)
+def _table(value: Any) -> Mapping[str, Any]:
+    return value if isinstance(value, Mapping) else {}

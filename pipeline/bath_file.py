@@ -15,10 +15,10 @@ LOG_NAME = "bath.sqlite"
 # 'evrl' in ASCII; SQLite keeps the number at byte 68 of the file (its file format, 1.3.8).
 APPLICATION_ID = 0x6576726C
 # Each kind of entry with its table and the columns it is known by.
-TABLES: tuple[tuple[type[Entry], str, tuple[str, ...]], ...] = (
-    (Batch, "batch", ("name",)),
-    (Use, "roll", ("batch", "roll")),
-)
+TABLES: dict[type[Entry], tuple[str, tuple[str, ...]]] = {
+    Batch: ("batch", ("name",)),
+    Use: ("roll", ("batch", "roll")),
+}
 _ELSEWHERE = "name another file with --log"
 # What went wrong, by SQLite's primary result code (sqlite.org/rescode.html).
 _CAUSES = {
@@ -180,7 +180,7 @@ def _check(path: Path, database: sqlite3.Connection) -> None:
 
 
 def _make_tables(database: sqlite3.Connection) -> None:
-    for kind, table, key in TABLES:
+    for kind, (table, key) in TABLES.items():
         names = ", ".join(columns(kind))
         database.execute(
             f"CREATE TABLE {table} (number INTEGER PRIMARY KEY, {names}, UNIQUE ({', '.join(key)}))"
