@@ -13,6 +13,8 @@ from pipeline.bath import Batch, Triple, Use, bath_limits, rolls_before_each, ro
 _LINE_STEPS = 40
 # Quantiles of each of two densities between which their product is taken as level.
 _STEPS = 1000
+# A gain beyond this many natural logarithms says no more; its exponential stays a number.
+_MOST_GAIN = 50.0
 
 
 @dataclass(frozen=True)
@@ -136,7 +138,7 @@ class BathTrend:
     def share_at(self, rolls: float) -> Triple:
         """Return the share after so many rolls: likeliest, lower and upper end of its interval."""
         likely, low, high = self.falls
-        return math.exp(-likely * rolls), math.exp(-high * rolls), math.exp(-low * rolls)
+        return _share_left(likely * rolls), _share_left(high * rolls), _share_left(low * rolls)
 
     @property
     def line(self) -> tuple[tuple[float, float, float, float], ...]:
@@ -222,8 +224,14 @@ def _shares(
     )  # fmt: skip
     if line is None:
         return None, []
-    shares = [math.exp(line.heights[film] - loss) for film, loss in zip(films, losses, strict=True)]
+    shares = [
+        _share_left(loss - line.heights[film]) for film, loss in zip(films, losses, strict=True)
+    ]
     return line.slope, shares
+
+
+def _share_left(loss: float) -> float:
+    return math.exp(min(-loss, _MOST_GAIN))
 
 
 def _fall_of_maker(rolls: float) -> Any:

@@ -116,6 +116,17 @@ def test_a_dead_roll_is_a_fall_and_no_error():
     assert all(math.isfinite(value) for step in made.line for value in step)
 
 
+def test_figures_far_from_fresh_are_no_error():
+    """Between two rolls after a million others, a line back to a fresh batch means nothing."""
+    far = [
+        replace(use, rolls_before=1e6 + place / 100, rolls=0.01)
+        for place, use in enumerate(worn(0.5, 4, scatter=0.5))
+    ]
+    made = told(SPRING, far)
+    assert all(math.isfinite(value) for step in made.line for value in step)
+    assert all(math.isfinite(point.share) for point in made.points)
+
+
 def test_the_line_runs_from_fresh_past_now():
     made = told(SPRING, worn(0.02))
     rolls = [step[0] for step in made.line]
