@@ -10,7 +10,6 @@ from typing import Any
 from pipeline.bath import (
     Batch,
     Entry,
-    Triple,
     Use,
     rolls_before_each,
     rolls_done,
@@ -18,6 +17,7 @@ from pipeline.bath import (
 from pipeline.bath_life import Life, batch_findings, clock, compensation, life
 from pipeline.bath_trend import BathTrend, TrendPoint, trend
 from pipeline.film import shipped
+from pipeline.kinds import Triple
 from pipeline.words import counted
 
 MISSING = "\N{EN DASH}"

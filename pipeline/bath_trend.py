@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.bath import Batch, Triple, Use, bath_limits, rolls_before_each, rolls_done
+from pipeline.bath import Batch, Use, bath_limits, rolls_before_each, rolls_done
+from pipeline.kinds import Triple
 
 _LINE_STEPS = 40
 # Quantiles of each of two densities between which their product is taken as level.

@@ -3,20 +3,18 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.base import FilmBase
-from pipeline.density import Illumination, Triple, as_triple
+from pipeline.density import Illumination
 from pipeline.edge import EdgeReading
 from pipeline.edge_scan import read_letters
 from pipeline.film_format import FilmSize
+from pipeline.kinds import Light, Triple, as_triple
 from pipeline.layout import Strip
 from pipeline.light_struck import struck_density
 from pipeline.measure_limit import dark_error, measure_limits
 from pipeline.scan import Scan
 from pipeline.strip_view import StripView
-
-Light = NDArray[np.float32]
 
 
 @dataclass(frozen=True)

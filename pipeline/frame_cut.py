@@ -2,16 +2,11 @@
 
 from dataclasses import dataclass, replace
 
-import numpy as np
-from numpy.typing import NDArray
-
 from pipeline.base import FilmBase
 from pipeline.density import Illumination
 from pipeline.frame_survey import FrameSurvey, survey_frame
 from pipeline.frames import Frame
-
-Corners = tuple[tuple[float, float], ...]
-Light = NDArray[np.float32]
+from pipeline.kinds import Corners, Float64, Light
 
 
 @dataclass(frozen=True)
@@ -37,7 +32,7 @@ class Cut:
 def survey_cut(
     cut: Cut,
     found: FrameSurvey | None,
-    corners: NDArray[np.float64] | None,
+    corners: Float64 | None,
     above: Light,
     base: FilmBase,
     illumination: Illumination,

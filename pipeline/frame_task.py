@@ -9,12 +9,15 @@ from numpy.typing import NDArray
 
 from pipeline.colour import RollColour
 from pipeline.infrared import CrossTalk
+from pipeline.kinds import Corners
 from pipeline.metadata import FrameMetadata, frame_metadata
 from pipeline.positive import FrameLight, Positive, archive_form, negative_bands
 from pipeline.print_tone import PrintTone
 from pipeline.record import FilesRecord, FrameRecord, StripRecord
-from pipeline.render import FrameBase, picture_size
-from pipeline.resample import Corners
+from pipeline.render import (
+    FrameBase,
+    picture_size,
+)
 from pipeline.scan import Scan
 from pipeline.settings import RollNotes, Settings
 from pipeline.write import write_archive, write_share, write_sidecar

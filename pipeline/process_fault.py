@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from pipeline.control import BLUE, Deviation
 from pipeline.control_limits import control_limits
 from pipeline.fault_table import QUANTITIES, Fault, Stray, fault_table
+from pipeline.kinds import Float64
 
-Floats = NDArray[np.float64]
 _SIZES = 40
 # Part of all readings that are slips, and how far, in action limits, they may lie off.
 _SLIPS, _SLIP = 0.02, 8.0
@@ -74,7 +74,7 @@ def rank_causes(found: Deviation) -> Causes:
     return Causes(tuple(ranked), left)
 
 
-def _features(found: Deviation, stray: Stray) -> tuple[Floats, Floats]:
+def _features(found: Deviation, stray: Stray) -> tuple[Float64, Float64]:
     """Return deviations (15,) and their errors of reading, in action limits; NaN is not read."""
     action = {name: limit.action for name, limit in control_limits().of.items()}
     action |= dict.fromkeys(("d_max", "yellow"), action["retained"])
@@ -91,7 +91,7 @@ def _features(found: Deviation, stray: Stray) -> tuple[Floats, Floats]:
 
 
 def _log_likelihood(
-    observed: Floats, error: Floats, direction: Floats | None, stray: Stray
+    observed: Float64, error: Float64, direction: Float64 | None, stray: Stray
 ) -> float:
     """Return the logarithm of the mean likelihood, over sizes, of what was read under a fault.
 
@@ -119,7 +119,7 @@ def _log_likelihood(
     return float(logsumexp(logs)) - math.log(_SIZES)
 
 
-def _way(direction: Floats, stray: Stray) -> tuple[Floats, Floats]:
+def _way(direction: Float64, stray: Stray) -> tuple[Float64, Float64]:
     """Return where a quantity's channels (k,) go at size 1, and the covariance (k, k) of that.
 
     They stray together, and a little each.
@@ -132,7 +132,7 @@ def _way(direction: Floats, stray: Stray) -> tuple[Floats, Floats]:
     return centre, np.outer(amount, amount) + np.diag(alone**2)
 
 
-def _parts(observed: Floats) -> Iterator[NDArray[np.intp]]:
+def _parts(observed: Float64) -> Iterator[NDArray[np.intp]]:
     """Yield the places of the channels read of each quantity that was read at all."""
     first = 0
     for channels in QUANTITIES.values():
@@ -143,7 +143,7 @@ def _parts(observed: Floats) -> Iterator[NDArray[np.intp]]:
             yield part
 
 
-def _block(off: Floats, cover: Floats, observed: Floats) -> Floats:
+def _block(off: Float64, cover: Float64, observed: Float64) -> Float64:
     """Return log likelihoods (sizes,) of one quantity, normal with a few slips among readings."""
     count = off.shape[1]
     _, log_det = np.linalg.slogdet(cover)
@@ -151,11 +151,11 @@ def _block(off: Floats, cover: Floats, observed: Floats) -> Floats:
     normal = -0.5 * (distance + log_det + count * _LOG_2PI)
     far = float(observed @ observed) / _SLIP**2
     slip = -0.5 * (far + count * (_LOG_2PI + 2.0 * math.log(_SLIP)))
-    logs: Floats = np.logaddexp(math.log1p(-_SLIPS) + normal, math.log(_SLIPS) + slip)
+    logs: Float64 = np.logaddexp(math.log1p(-_SLIPS) + normal, math.log(_SLIPS) + slip)
     return logs
 
 
-def _match(observed: Floats, direction: Floats) -> float:
+def _match(observed: Float64, direction: Float64) -> float:
     """Return the cosine between deviations and a direction, over what is named and read."""
     named = np.isfinite(direction) & np.isfinite(observed)
     length = float(np.linalg.norm(observed[named]) * np.linalg.norm(direction[named]))

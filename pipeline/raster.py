@@ -12,11 +12,9 @@ import numpy as np
 from PIL import ExifTags, Image, JpegImagePlugin, PngImagePlugin
 
 from pipeline.container import (
-    Codes,
     Container,
     Page,
     Reader,
-    Span,
     broken,
     check_colour,
     check_decoded,
@@ -30,6 +28,7 @@ from pipeline.container import (
     usable_ppi,
 )
 from pipeline.encoding import Encoding, linear, power, srgb
+from pipeline.kinds import Codes, Span
 from pipeline.png_rows import PngRows, is_interlaced
 from pipeline.problem import ScanProblem
 

@@ -20,7 +20,7 @@ _BETWEEN_WORDS = re.compile(r"[\s._-]+")
 _SHOWN = 40
 PATCHES = ("d-min", "ld", "hd", "d-max", "yellow")
 SPOTS = ("base", "edge-print", "grey", "picture")
-KINDS = ("aim", "control", "step", "spot")
+ROW_KINDS = ("aim", "control", "step", "spot")
 LARGEST_LOG_EXPOSURE = 10.0
 # fmt: off
 _PATCH_WORDS = {
@@ -33,7 +33,7 @@ _SPOT_WORDS = {
 }
 # fmt: on
 _AIM_WORDS = dict.fromkeys(("aim", "reference", "ref"), "aim")
-_KIND_WORDS = {**dict(zip(KINDS, KINDS, strict=True)), "wedge": "step", "strip": "control"}
+_KIND_WORDS = {**dict(zip(ROW_KINDS, ROW_KINDS, strict=True)), "wedge": "step", "strip": "control"}
 _KIND_WORDS |= {"": "", **_AIM_WORDS}
 _NUMBER = re.compile(r"[+-]?(\d{1,9}(\.\d{0,30})?|\.\d{1,30})(e[+-]?\d{1,2})?", re.ASCII)
 _STEP = re.compile(r"steps?\d{0,4}", re.ASCII)
@@ -261,7 +261,7 @@ def date_in(row: Row) -> datetime | None:
 
 
 def kind_and_patch(row: Row) -> tuple[str, str]:
-    """Return what a row is of KINDS, and its patch: of PATCHES, of SPOTS, or for a step none, ''.
+    """Return what a row is of ROW_KINDS, and its patch: of PATCHES, of SPOTS, '' for a step.
 
     Rows of the aim are 'aim' whether a patch or a spot was read.
 
@@ -273,7 +273,7 @@ def kind_and_patch(row: Row) -> tuple[str, str]:
     told, text = row["kind"].casefold(), row["patch"]
     if told not in _KIND_WORDS:
         what = f"has the kind {shown(told)}"
-        raise row.problem(what, f"write {', '.join(KINDS)}, or nothing")
+        raise row.problem(what, f"write {', '.join(ROW_KINDS)}, or nothing")
     kind = _KIND_WORDS[told] or _AIM_WORDS.get(row["strip"].casefold(), "")
     word = re.sub(r"[^a-z0-9]", "", text.casefold())
     if kind == "step" or (not kind and _STEP.fullmatch(word)):

@@ -6,11 +6,11 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.curve_report import curve_document
-from pipeline.density import as_triple
 from pipeline.diagnose import diagnose, roll_signs
 from pipeline.frame_colour import FrameColour
 from pipeline.frame_survey import FrameSurvey
 from pipeline.frame_task import frame_files
+from pipeline.kinds import Corners, as_triple
 from pipeline.monochrome import PROFILE as MONOCHROME
 from pipeline.numbering import FrameNumber
 from pipeline.record import (
@@ -24,7 +24,6 @@ from pipeline.record import (
     StripRecord,
 )
 from pipeline.render import FrameBase
-from pipeline.resample import Corners
 from pipeline.roll_density import roll_densities, strip_densities
 from pipeline.roll_signs import RollSigns, told_signs
 from pipeline.roll_survey import Roll, SurveyedRoll

@@ -5,14 +5,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.control_finding import triple_text
 from pipeline.control_limits import SpotLimits, control_limits
+from pipeline.kinds import Float64
 from pipeline.readings import Spot
 from pipeline.record import Finding
 
-Floats = NDArray[np.float64]
 THIN, SOUND, DENSE, NONE = "thin", "sound", "dense", "none"
 
 
@@ -36,9 +35,9 @@ class _Film:
     """The spots of one film: densities (3,) by place."""
 
     name: str
-    read: Mapping[str, Floats]
+    read: Mapping[str, Float64]
 
-    def above_base(self, place: str) -> Floats | None:
+    def above_base(self, place: str) -> Float64 | None:
         """Return densities above base, None where no channel was read of both."""
         if place not in self.read or "base" not in self.read:
             return None

@@ -83,7 +83,10 @@ def test_the_same_line_twice_counts_once():
         ('kind,batch,notes\nbatch,a,"x\ny"\nbatch,b,,,\n', "line 4: has more values"),
         ('kind,batch\nbatch,"a"b\n', "line 2: is no CSV"),
         ("kind,batch,volume_ml\nbatch,a,500\nbatch,a,600\n", "line 3: says otherwise of 'a' than"),
-        ("kind,batch,edge_print_red,roll\nroll,a,0.7,1\n", "line 2: 'edge_print' is not given"),
+        (
+            "kind,batch,edge_print_red,roll\nroll,a,0.7,1\n",
+            "line 2: 'edge_print' is (0.7, None, None); give three numbers",
+        ),
     ],
 )
 def test_what_is_wrong_is_told_with_its_line(tmp_path: Path, text: str, told: str):
@@ -166,7 +169,7 @@ def test_a_batch_may_tell_more_and_what_is_not_ours_is_passed_over(tmp_path: Pat
         ({"batch": {**BATCH, "mixed": "soon"}}, "'mixed' is 'soon'; correct roll.toml"),
         ({"batch": {**BATCH, "rolls_before": "five"}}, "'rolls_before' is 'five'"),
         ({"batch": {**BATCH, "name": ["x"]}}, "'name' is"),
-        ({"densities": {"edge_print": [0.7, "x", 0.9]}}, "'edge_print' is 'x'"),
+        ({"densities": {"edge_print": [0.7, "x", 0.9]}}, "'edge_print' is (0.7, 'x', 0.9)"),
         ({"id": None}, "'roll' is missing"),
     ],
 )
