@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.control import BLUE, Deviation
-from pipeline.control_limits import ControlLimits, control_limits
-from pipeline.fault_table import QUANTITIES, Fault, FaultTable, fault_table
+from pipeline.control_limits import control_limits
+from pipeline.fault_table import QUANTITIES, Fault, Stray, fault_table
 from pipeline.kinds import Float64
 
 _SIZES = 40
@@ -47,9 +47,7 @@ class Causes:
         return dict(sorted(codes.items(), key=lambda item: -item[1]))
 
 
-def rank_causes(
-    found: Deviation, limits: ControlLimits | None = None, table: FaultTable | None = None
-) -> Causes:
+def rank_causes(found: Deviation) -> Causes:
     """Return the faults by how well their directions account for a strip's deviations.
 
     In action limits, a fault of size a moves each quantity by a times its direction; how much is
@@ -58,29 +56,27 @@ def rank_causes(
     (Bayes' rule with a flat prior on the size's order of magnitude); patches that were not read
     have no say.
     """
-    limits, table = limits or control_limits(), table or fault_table()
-    observed, error = _features(found, limits, table)
-    logs = [_likelihood(observed, error, fault.direction, table) for fault in table.faults]
-    logs.append(_other_likelihood(observed, error, table))
+    from scipy.special import softmax
+
+    table = fault_table()
+    observed, error = _features(found, table.stray)
+    directions = [*(fault.direction for fault in table.faults), None]
+    logs = [_log_likelihood(observed, error, way, table.stray) for way in directions]
     counts = Counter(fault.code for fault in table.faults)
     other = table.stray.other_cause
     prior = [(1.0 - other) / len(counts) / counts[fault.code] for fault in table.faults]
-    chance = np.array(logs) + np.log([*prior, other])
-    probability = np.exp(chance - chance.max())
-    probability /= probability.sum()
+    *shares, left = softmax(np.array(logs) + np.log([*prior, other])).tolist()
     ranked = [
-        Cause(fault, float(share), _match(observed, fault.direction))
-        for fault, share in zip(table.faults, probability, strict=False)
+        Cause(fault, share, _match(observed, fault.direction))
+        for fault, share in zip(table.faults, shares, strict=True)
     ]
     ranked.sort(key=lambda cause: (-cause.probability, -cause.match))
-    return Causes(tuple(ranked), float(probability[-1]))
+    return Causes(tuple(ranked), left)
 
 
-def _features(
-    found: Deviation, limits: ControlLimits, table: FaultTable
-) -> tuple[Float64, Float64]:
+def _features(found: Deviation, stray: Stray) -> tuple[Float64, Float64]:
     """Return deviations (15,) and their errors of reading, in action limits; NaN is not read."""
-    action = {name: limit.action for name, limit in limits.of.items()}
+    action = {name: limit.action for name, limit in control_limits().of.items()}
     action |= dict.fromkeys(("d_max", "yellow"), action["retained"])
     values: list[float] = []
     errors: list[float] = []
@@ -90,44 +86,50 @@ def _features(
         values += [value / action[name] for value in part]
         # A difference of two patches has the error of both.
         patches = 2 if name in ("contrast", "retained") else 1
-        error = table.stray.reading_density * math.sqrt(patches) / action[name]
-        errors += [error] * channels
+        errors += [stray.reading_density * math.sqrt(patches) / action[name]] * channels
     return np.array(values), np.array(errors)
 
 
-def _likelihood(observed: Float64, error: Float64, direction: Float64, table: FaultTable) -> float:
-    """Return the logarithm of the mean likelihood, over sizes, of what was read under a fault."""
-    stray, sizes = table.stray, _sizes(table)
+def _log_likelihood(
+    observed: Float64, error: Float64, direction: Float64 | None, stray: Stray
+) -> float:
+    """Return the logarithm of the mean likelihood, over sizes, of what was read under a fault.
+
+    Without a direction it is something else: any quantities move any way, channel by channel,
+    each as likely much as little.
+    """
+    from scipy.special import logsumexp
+
+    sizes = np.geomspace(stray.size_lowest, stray.size_highest, _SIZES)[:, None]
     logs = np.zeros(_SIZES)
     for part in _parts(observed):
-        way = direction[part]
-        named = np.isfinite(way)
-        centre = np.nan_to_num(way)
-        amount = np.where(named, stray.amount_share * centre, stray.unnamed_share)
-        alone = stray.channel_share / stray.amount_share * np.abs(amount)
-        alone = np.where(centre == 0.0, np.where(named, stray.level_share, alone), alone)
-        # The channels of a quantity stray together, and a little each.
-        cover = _cover(np.outer(amount, amount) + np.diag(alone**2), sizes, error[part])
-        logs += _block(observed[part] - sizes[:, None] * centre, cover, observed[part])
-    return _log_mean(logs)
-
-
-def _other_likelihood(observed: Float64, error: Float64, table: FaultTable) -> float:
-    """Return the same for something else: any quantities move any way, channel by channel."""
-    sizes = _sizes(table)
-    logs = np.zeros(_SIZES)
-    for part in _parts(observed):
-        seen = np.broadcast_to(observed[part], (_SIZES, len(part)))
-        ways = [
-            _block(seen, _cover(share**2 * np.eye(len(part)), sizes, error[part]), observed[part])
-            for share in (table.stray.level_share, 1.0)
+        read, noise = observed[part], np.diag(error[part] ** 2)
+        if direction is None:
+            ways = [
+                (np.zeros(len(part)), share**2 * np.eye(len(part)))
+                for share in (stray.level_share, 1.0)
+            ]
+        else:
+            ways = [_way(direction[part], stray)]
+        blocks = [
+            _block(read - sizes * centre, sizes[..., None] ** 2 * shares + noise, read)
+            for centre, shares in ways
         ]
-        logs += np.logaddexp(*ways) - math.log(2.0)
-    return _log_mean(logs)
+        logs += logsumexp(blocks, axis=0) - math.log(len(blocks))
+    return float(logsumexp(logs)) - math.log(_SIZES)
 
 
-def _sizes(table: FaultTable) -> Float64:
-    return np.geomspace(table.stray.size_lowest, table.stray.size_highest, _SIZES)
+def _way(direction: Float64, stray: Stray) -> tuple[Float64, Float64]:
+    """Return where a quantity's channels (k,) go at size 1, and the covariance (k, k) of that.
+
+    They stray together, and a little each.
+    """
+    named = np.isfinite(direction)
+    centre = np.nan_to_num(direction)
+    amount = np.where(named, stray.amount_share * centre, stray.unnamed_share)
+    alone = stray.channel_share / stray.amount_share * np.abs(amount)
+    alone = np.where(named & (centre == 0.0), stray.level_share, alone)
+    return centre, np.outer(amount, amount) + np.diag(alone**2)
 
 
 def _parts(observed: Float64) -> Iterator[NDArray[np.intp]]:
@@ -139,17 +141,6 @@ def _parts(observed: Float64) -> Iterator[NDArray[np.intp]]:
         part = part[np.isfinite(observed[part])]
         if len(part):
             yield part
-
-
-def _cover(shares: Float64, sizes: Float64, error: Float64) -> Float64:
-    """Return covariances (sizes, k, k): shares (k, k) of the size, and the error of reading."""
-    cover: Float64 = sizes[:, None, None] ** 2 * shares + np.diag(error**2)
-    return cover
-
-
-def _log_mean(logs: Float64) -> float:
-    highest = float(logs.max())
-    return highest + math.log(float(np.exp(logs - highest).mean()))
 
 
 def _block(off: Float64, cover: Float64, observed: Float64) -> Float64:
