@@ -150,7 +150,7 @@ def blank_reading(codes=0, numbered=True):
     strip = draw_strip(run_of("115-10", 22, 4) if numbered else ["115-10"] * 4, 80.0)
     read = read_edge(strip.light, strip.px_per_mm, strip.top_row, strip.bottom_row)
     return EdgeReading(
-        read.codes[:codes], (), 1, False, read.frames_per_mm, read.frame_at_left, 8.0, None, 0.5
+        read.codes[:codes], 1, False, read.frames_per_mm, read.frame_at_left, 8.0, None
     )
 
 
