@@ -16,15 +16,15 @@ Signal = NDArray[np.float64]
 Plane = NDArray[np.float32]
 Bits = NDArray[np.bool_]
 
-# Pages for zxing-cpp: a rebate blurred a little against noise, along and across the film; amounts
-# of an unsharp mask that undoes a scan's blur, and the mask's own blur; enlargements. Rebates are
-# read in windows of rows, as print beside a code leads the library astray. Chosen by
-# `tests.edge_benchmark`.
+# Pages for zxing-cpp, chosen by `tests.edge_benchmark`: a rebate blurred a little against noise,
+# along and across the film, under amounts of an unsharp mask that undoes a scan's blur, and one
+# of the rebate as it is; the mask's own blur; enlargements. Rebates are read in windows of rows,
+# as print beside a code leads the library astray.
 NOISE_BLUR_MM = (0.08, 0.1)
-SHARPENED = (0.0, 1.0, 3.0, 8.0, 20.0)
+SHARPENED, SHARPENED_AS_IS = (0.0, 2.0, 6.0, 20.0), 10.0
 MASK_BLUR_MM = (0.22, 0.11)
 ENLARGED = (1, 2)
-WINDOW_MM, WINDOW_STEP_MM = 1.8, 0.5
+WINDOW_MM, WINDOW_STEP_MM = 2.2, 0.5
 BESIDE_MM = 2.0
 # Length over which base and bars are taken as even: fourteen modules, so that both are in it.
 EVEN_MM = 6.0
@@ -108,13 +108,14 @@ def seen_codes(rebate: Rebate, modules: tuple[int, int]) -> list[Sighting]:
 def _pages(absorptance: Plane) -> Iterator[tuple[NDArray[np.uint8], int]]:
     """Return windows of a rebate as dark print on white, and by how much they are enlarged."""
     quiet = _blurred(absorptance, *NOISE_BLUR_MM)
-    soft = _blurred(quiet, *MASK_BLUR_MM)
     low, high = _levels(quiet)
     beside = round(BESIDE_MM * SAMPLES_PER_MM)
     rows = round(WINDOW_MM * SAMPLES_PER_MM)
     tops = range(0, max(1, len(absorptance) - rows + 1), round(WINDOW_STEP_MM * SAMPLES_PER_MM))
-    for amount in SHARPENED:
-        grey = 255.0 * (high - quiet - amount * (quiet - soft)) / (high - low)
+    planes = [*((quiet, amount) for amount in SHARPENED), (absorptance, SHARPENED_AS_IS)]
+    for plane, amount in planes:
+        sharp = plane + amount * (plane - _blurred(plane, *MASK_BLUR_MM))
+        grey = 255.0 * (high - sharp) / (high - low)
         page = np.rint(np.clip(grey, 0.0, 255.0)).astype(np.uint8)
         page = np.pad(page, ((0, 0), (beside, beside)), constant_values=255)
         for scale in ENLARGED:
@@ -140,7 +141,7 @@ def _levels(quiet: Plane) -> tuple[Plane, Plane]:
 def fit_track(rebate: Rebate, x: float, module: float, clock: str, data: Bits) -> Track | None:
     """Fit a code's tracks to a rebate near a column; None where no clock lies near it."""
     plane, modules = rebate.absorptance, data.size
-    rows, near = np.arange(len(plane), dtype=np.float64), _near(HALF_MM)
+    rows, near = np.arange(len(plane)), np.linspace(-HALF_MM, HALF_MM, 3) * SAMPLES_PER_MM
     blur = USUAL_BLUR
     y = _rows_of(_lines(plane, x, module, rows, modules), clock, data, blur)[0]
     for _ in range(4):
@@ -157,11 +158,7 @@ def fit_track(rebate: Rebate, x: float, module: float, clock: str, data: Bits) -
     return Track(x, *tracks, module, blur, match)
 
 
-def _near(half_mm: float) -> Signal:
-    return np.linspace(-half_mm, half_mm, 3) * SAMPLES_PER_MM
-
-
-def _lines(plane: Plane, x: float, module: float, rows: Signal, modules: int) -> Signal:
+def _lines(plane: Plane, x: float, module: float, rows: NDArray[np.number], modules: int) -> Signal:
     """Return a plane's rows (rows, samples) along a code, sampled `FINE` times a module."""
     column = x + (_places(modules) - modules / 2) * module
     grid = np.meshgrid(column.astype(np.float32), rows.astype(np.float32))
@@ -179,8 +176,8 @@ def _rows_of(lines: Signal, clock: str, data: Bits, blur: float) -> tuple[float,
     amounts = np.linalg.solve(terms.T @ terms, terms.T @ lines.T)[:2]
     # Perforations are no track, but vary by more than thin print does.
     varied = np.linalg.norm(_flat(lines.T), axis=0) + LEAST_CONTRAST
-    clock_row, data_row = (_middle(amount, int(np.argmax(amount / varied))) for amount in amounts)
-    return clock_row, data_row
+    tops = np.argmax(amounts / varied, axis=1)
+    return _middle(amounts[0], int(tops[0])), _middle(amounts[1], int(tops[1]))
 
 
 def _middle(amounts: Signal, top: int) -> float:
@@ -209,8 +206,8 @@ def _likeness(signal: Signal, pattern: Signal) -> float:
 
 def _flat(signal: Signal) -> Signal:
     """Return a signal along a code less the base that drifts along it."""
-    modules = len(signal) // FINE - 2 * QUIET
-    return np.asarray(signal - _drift(modules) @ (_to_drift(modules) @ signal))
+    drift = _drift(len(signal) // FINE - 2 * QUIET)
+    return np.asarray(signal - drift @ (drift.T @ signal))
 
 
 @cache
@@ -221,14 +218,10 @@ def _places(modules: int) -> Signal:
 
 @cache
 def _drift(modules: int) -> Signal:
-    """Return a constant and a slope, for base that is not even along a code."""
-    place = _places(modules)
-    return np.stack([np.ones_like(place), place / modules - 0.5], axis=1)
-
-
-@cache
-def _to_drift(modules: int) -> Signal:
-    return np.asarray(np.linalg.pinv(_drift(modules)))
+    """Return a constant and a slope of unit length, for base that is not even along a code."""
+    place = _places(modules) - modules / 2
+    terms = np.stack([np.ones_like(place), place], axis=1)
+    return np.asarray(terms / np.linalg.norm(terms, axis=0))
 
 
 @cache
