@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.edge_chain import EdgeChain, EdgeCode, read_chain
-from pipeline.edge_code import EdgeFormat, load_edge_format
+from pipeline.edge_code import load_edge_format
 from pipeline.edge_density import PrintDensity, code_print
 from pipeline.rebate import Light, cut_rebate
 
@@ -96,7 +96,6 @@ def read_edge(
     px_per_mm: float,
     top_row: float | None,
     bottom_row: float | None,
-    layout: EdgeFormat | None = None,
 ) -> EdgeReading:
     """Read the barcodes on both edges of a straightened 135 strip.
 
@@ -109,8 +108,6 @@ def read_edge(
     top_row, bottom_row
         Rows of the film's edges in pixel centres, true to about 0.5 mm; they may lie outside
         the array. None where an edge is hidden.
-    layout
-        Layout of the print, by default the profile's.
 
     Raises
     ------
@@ -121,30 +118,26 @@ def read_edge(
         raise ValueError(f"top_row {top_row} must lie above bottom_row {bottom_row}")
     rows = ((bottom_row, True), (top_row, False))
     bands = [EdgeBand(light, row, on_bottom) for row, on_bottom in rows if row is not None]
-    return read_bands(bands, px_per_mm, layout)
+    return read_bands(bands, px_per_mm)
 
 
-def read_bands(
-    bands: Sequence[EdgeBand], px_per_mm: float, layout: EdgeFormat | None = None
-) -> EdgeReading:
+def read_bands(bands: Sequence[EdgeBand], px_per_mm: float) -> EdgeReading:
     """Read the barcodes on the rebates of a straightened 135 strip, of which only bands are given.
 
-    Columns are the same in all bands. Print that names the film only is looked for where no
-    numbers are found. Scale and errors are those of `read_edge`.
+    Columns are the same in all bands. Scale and errors are those of `read_edge`.
     """
-    layout = load_edge_format() if layout is None else layout
+    layout = load_edge_format()
     _check(bands, px_per_mm)
+    best: tuple[EdgeBand, EdgeChain] | None = None
     if px_per_mm * layout.module_mm[1] >= LEAST_PX_PER_MODULE:
-        rebates = [
-            (band, rebate)
-            for band in bands
-            if (rebate := cut_rebate(band.light, px_per_mm, band.edge_row, band.on_bottom, layout))
-        ]
-        chains = [(band, read_chain(rebate, px_per_mm, layout)) for band, rebate in rebates]
-        band, chain = max(chains, key=lambda pair: pair[1].strength, default=(None, None))
-        if band is not None and chain is not None and chain.codes:
-            return _reading(band, chain, px_per_mm)
-    return _nothing(px_per_mm)
+        for band in bands:
+            rebate = cut_rebate(band.light, px_per_mm, band.edge_row, band.on_bottom, layout)
+            chain = None if rebate is None else read_chain(rebate, px_per_mm, layout)
+            if chain is not None and (best is None or chain.strength > best[1].strength):
+                best = band, chain
+    if best is None:
+        return EdgeReading((), 1, False, 0.0, 0.0, px_per_mm, None)
+    return _reading(*best, px_per_mm)
 
 
 def rescaled(reading: EdgeReading, px_per_mm: float) -> EdgeReading:
@@ -176,10 +169,6 @@ def _check(bands: Sequence[EdgeBand], px_per_mm: float) -> None:
             raise ValueError(f"light must be linear light in floating point, not {light.dtype}")
         if not math.isfinite(band.edge_row):
             raise ValueError(f"rows of the film's edges must be finite, not {band.edge_row}")
-
-
-def _nothing(px_per_mm: float) -> EdgeReading:
-    return EdgeReading((), 1, False, 0.0, 0.0, px_per_mm, None)
 
 
 def _reading(band: EdgeBand, chain: EdgeChain, px_per_mm: float) -> EdgeReading:

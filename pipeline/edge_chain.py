@@ -15,7 +15,7 @@ from pipeline.rebate import Rebate
 OFF_PLACE = 0.12
 SCALE_ERRORS = (0.0, -0.01, 0.01, -0.02, 0.02, -0.03, 0.03)
 # Readings that must agree, and how many times those that agree on anything else.
-LEAST_READS = 3
+LEAST_READS = 5
 OVER_RIVAL = 2
 # How like the code that is expected in its place the print must look.
 LEAST_MATCH = 0.75
@@ -31,23 +31,22 @@ class EdgeCode:
     ----------
     text
         As zxing-cpp writes it, such as 115-10/11A.
-    dx_code
-        The film's part of it, 115-10.
     number
         Place along the film in frames, 11.5 for 11A; X and 00 are -2 and -1. None where the
         code names the film only.
     x_px, y_px
         Its middle, in pixel centres of the strip.
-    on_bottom
-        Whether it stands on the strip's lower rebate.
     """
 
     text: str
-    dx_code: str
     number: float | None
     x_px: float
     y_px: float
-    on_bottom: bool
+
+    @property
+    def dx_code(self) -> str:
+        """Return the film's part of the text, 115-10."""
+        return self.text.partition("/")[0]
 
 
 @dataclass(frozen=True)
@@ -68,9 +67,9 @@ class EdgeChain:
 
     rebate: Rebate
     layout: EdgeFormat
-    codes: tuple[EdgeCode, ...] = ()
-    tracks: tuple[Track, ...] = ()
-    backwards: bool = False
+    codes: tuple[EdgeCode, ...]
+    tracks: tuple[Track, ...]
+    backwards: bool
 
     @property
     def strength(self) -> float:
@@ -91,8 +90,8 @@ class _Agreed:
     others: tuple[Sighting, ...]
 
 
-def read_chain(rebate: Rebate, px_per_mm: float, layout: EdgeFormat) -> EdgeChain:
-    """Read one rebate.
+def read_chain(rebate: Rebate, px_per_mm: float, layout: EdgeFormat) -> EdgeChain | None:
+    """Read one rebate; None where nothing is believed.
 
     What zxing-cpp reads is believed together or not at all: codes must be of one film, run one
     way and count on by one step for each `pitch_mm`, and nothing else may be read half as often.
@@ -105,14 +104,14 @@ def read_chain(rebate: Rebate, px_per_mm: float, layout: EdgeFormat) -> EdgeChai
     seen = seen_codes(rebate, (len(layout.clock), len(plain.clock)))
     agreed = _agreed(seen, pitch, layout)
     if agreed is None or agreed.reads < LEAST_READS:
-        return EdgeChain(rebate, layout)
+        return None
     rival = _agreed(agreed.others, pitch, layout)
     if rival is not None and OVER_RIVAL * rival.reads >= agreed.reads:
-        return EdgeChain(rebate, layout)
+        return None
     form = layout if "/" in agreed.first.text else plain
     found = _fitted(rebate, agreed, form)
     if sum(track.data_y - track.y for _, track in found) <= 0.0:
-        return EdgeChain(rebate, layout)
+        return None
     found.sort(key=lambda pair: pair[1].x)
     return EdgeChain(
         rebate=rebate,
@@ -176,13 +175,11 @@ def _codes(
     return tuple(
         EdgeCode(
             text=code_text(layout, product, generation, first + step),
-            dx_code=text.split("/")[0],
             number=None
             if at_middle is None
             else at_middle + (step - middle) / layout.codes_per_frame,
             x_px=rebate.strip_x(track.x),
             y_px=rebate.strip_y((track.y + track.data_y) / 2),
-            on_bottom=rebate.on_bottom,
         )
         for step, track in found
     )

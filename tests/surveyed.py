@@ -70,7 +70,7 @@ def placed_strip(
     slope, left = (0.0, 0.0) if start is None else (sign / 38.0, start + (length / 38.0) * turned)
     name = film if start is None else f"{film}/{start}"
     reading = EdgeReading(
-        (EdgeCode(name, film, number, 0.0, 0.0, True),),
+        (EdgeCode(name, number, 0.0, 0.0),),
         1,
         turned,
         slope,

@@ -12,7 +12,7 @@ from pipeline.edge_numbers import number_frames, picture_phase
 
 # Numbers: readings made by hand, 10 px a mm, code 0 at column `zero_px`.
 def reading_with(zero_px=0.0, sign=1.0):
-    code = EdgeCode("115-10/0", "115-10", 0.0, zero_px, 10.0, True)
+    code = EdgeCode("115-10/0", 0.0, zero_px, 10.0)
     slope = sign / 38.0
     return EdgeReading((code,), 1, sign < 0.0, slope, -slope * zero_px / 10.0, 10.0, None)
 

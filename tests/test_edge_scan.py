@@ -95,9 +95,9 @@ def test_turned_and_mirrored_strips_are_read_from_the_scan(tmp_path, turned, mir
 
 def test_only_the_edge_in_view_is_read(tmp_path):
     written = Written(tmp_path)
-    assert texts_of(written.read((None, written.rows[1]))) == TEXTS
-    assert written.read((written.rows[0], None)).codes == ()
-    assert written.read((None, None)).codes == ()
+    assert texts_of(written.read((-1000.0, written.rows[1]))) == TEXTS
+    assert written.read((written.rows[0], 1000.0)).codes == ()
+    assert written.read((-1000.0, 1000.0)).codes == ()
 
 
 def test_fine_scans_are_averaged_to_what_is_enough(tmp_path):
