@@ -17,7 +17,7 @@ import tifffile
 from numpy.testing import assert_allclose, assert_array_equal
 from PIL import Image, ImageCms
 
-from pipeline import container, raster
+from pipeline import container
 from pipeline.problem import ScanProblem
 from pipeline.scan import open_scan, opened, read_codes, read_light
 
@@ -298,7 +298,7 @@ def test_readers_of_whole_pictures_have_no_infrared(tmp_path):
     path = tmp_path / "strip.png"
     path.write_bytes(png(picture()))
     (scan,) = open_scan(path)
-    with raster.opened(path, scan.stored) as reader:
+    with opened(scan) as reader:
         for read in (reader.infrared, reader.both):
             with pytest.raises(ValueError, match="no infra-red"):
                 read((0, 1), (0, 1))

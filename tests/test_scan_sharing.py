@@ -17,7 +17,7 @@ from pipeline import roll, scan_sharing, unpacked
 from pipeline.frame_task import FrameTask
 from pipeline.problem import ScanProblem
 from pipeline.roll import Roll, survey_roll, write_roll
-from pipeline.scan import open_scan
+from pipeline.scan import open_scan, read_codes
 from pipeline.scan_sharing import SharedScans, shared_scans
 from pipeline.settings import RollNotes, Settings
 from pipeline.unpacked import UnpackedScan
@@ -150,6 +150,10 @@ def sharing(tasks: list[FrameTask]) -> list[bool]:
         return [key in shared._open for key in {scan_sharing._key(task): None for task in tasks}]
 
 
+def pixel(task: FrameTask) -> np.ndarray:
+    return read_codes(task.scan, (0, 1), (0, 1))
+
+
 def stored_anew(task: FrameTask, path: Path, codes: np.ndarray, **options: object) -> FrameTask:
     tifffile.imwrite(path, codes, photometric="rgb", **options)
     return replace(task, scan=open_scan(path)[0])
@@ -191,7 +195,11 @@ def test_formats_without_strips_are_always_shared(tasks: list[FrameTask], tmp_pa
 
 def test_a_scan_that_can_not_be_read_is_left_to_its_frames(tasks: list[FrameTask]):
     tasks[0].scan.path.unlink()
-    assert sharing(tasks) == [False, True]
+    with ThreadPoolExecutor(1) as pool, shared_scans(tasks, pool) as shared:
+        gone, there = (shared.submit(pixel, tasks[at]) for at in (0, -1))
+        with pytest.raises(ScanProblem, match="no such file"):
+            gone.result()
+        assert there.result().shape == (1, 1, 3)
 
 
 def test_scans_in_one_piece_are_decoded_one_ahead(tasks: list[FrameTask], tmp_path: Path):
@@ -238,5 +246,3 @@ def test_a_scan_damaged_after_the_survey_fails_alone(model_roll: Path, tmp_path:
     assert outcome.written > 0
     assert outcome.failed == len(failed) > 0
     assert all(f"{paths[0].name}: is damaged" in message for message in failed)
-    with pytest.raises(ScanProblem):
-        scan_sharing.block_size(replace(surveyed.strips[0].scan, path=tmp_path / "none.tif"))
