@@ -108,6 +108,4 @@ def _passes(task: FrameTask, scan: Scan) -> int:
     way = upright(task.outline, (0.0, 0.0), picture_size(task.outline), (scan.height, scan.width))
     rows, columns = way.window(*frame_window(scan, task.outline))
     slabs = -(-(rows[1] - rows[0]) // slab_rows(scan, way, columns[1] - columns[0]))
-    talk = task.cross_talk
-    looks_for_dust = task.settings.dust == "on" and talk is not None and talk.verdict == "dust"
-    return (slabs if way.across else 1) + looks_for_dust
+    return (slabs if way.across else 1) + (task.dust is not None)
