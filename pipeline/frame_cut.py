@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.base import FilmBase
-from pipeline.density import Illumination
 from pipeline.frame_survey import FrameSurvey, survey_frame
 from pipeline.frames import Frame
 
@@ -40,7 +39,6 @@ def survey_cut(
     corners: NDArray[np.float64] | None,
     above: Light,
     base: FilmBase,
-    illumination: Illumination,
     px_per_mm: float,
 ) -> FrameSurvey:
     """Return the survey of a frame as corrected; what the user says of it is certain.
@@ -56,8 +54,8 @@ def survey_cut(
         it stays as found.
     above
         Density above base (h, w, 3) of the strip's view.
-    base, illumination
-        The strip's base and the scan's light.
+    base
+        The strip's base.
     px_per_mm
         Scale of the view.
     """
@@ -71,7 +69,5 @@ def survey_cut(
     kind = cut.kind or (found.kind if found is not None else "picture")
     frame = Frame(float(start), float(end), float(top), float(bottom), kind, 1.0)
     number = None if found is None else found.edge_number
-    surveyed = survey_frame(
-        frame, number, corners, cut.outline, above, base, illumination, px_per_mm
-    )
+    surveyed = survey_frame(frame, number, corners, cut.outline, above, base, px_per_mm)
     return replace(surveyed, key=cut.key, corrected=True)

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from pipeline.base import FilmBase
 from pipeline.chart import ChartReading, find_chart
-from pipeline.density import Illumination, as_triple
+from pipeline.density import as_triple
 from pipeline.frames import Frame
 from pipeline.order_statistic import percentiles
 from pipeline.picture_store import StoredPicture
@@ -56,7 +56,6 @@ def survey_frame(
     outline: Corners,
     above: Light,
     base: FilmBase,
-    illumination: Illumination,
     px_per_mm: float,
 ) -> FrameSurvey:
     """Return what is measured in one frame of a strip's view.
@@ -71,8 +70,8 @@ def survey_frame(
         The same corners in the scan's pixels.
     above
         Density above base (h, w, 3) of the view.
-    base, illumination
-        The strip's base and the scan's light.
+    base
+        The strip's base.
     px_per_mm
         Scale of the view.
     """
@@ -95,7 +94,7 @@ def survey_frame(
         right=_unit(right_bottom[0], columns),
         top=_unit(left_top[1], rows),
         bottom=_unit(right_bottom[1], rows),
-        illumination=illumination,
+        illumination=base.illumination,
     )
     thumbnail = _thumbnail(above, corners)
     return FrameSurvey(

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
 
-from pipeline.strip_survey import StripLook
+from pipeline.strip_look import StripLook
 
 # Some six scans of one strip; others are read again.
 _MOST_BYTES = 64 << 20

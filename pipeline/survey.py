@@ -21,7 +21,8 @@ from pipeline.proxy import Proxy
 from pipeline.scan import Scan, open_scan, reduce
 from pipeline.scanner_profile import find_scanner
 from pipeline.settings import Settings
-from pipeline.strip_survey import Habits, StripLook, StripSurvey, look_at, survey_strip
+from pipeline.strip_look import StripLook, look_at
+from pipeline.strip_survey import Habits, StripSurvey, survey_strip
 
 __all__ = ["Cuts", "Habits", "ScanSurvey", "StripSurvey", "survey_scan"]
 

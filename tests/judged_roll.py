@@ -107,7 +107,7 @@ def judged(roll: SurveyedRoll, truths: dict[str, Truth]) -> JudgedRoll:
             if "patches" in told:
                 lab = chart_lab(strip, pairs[told["index"]], told, roll.colour, roll.tone)
                 greys.append(np.hypot(*lab[GREY_ROW, 1:].T))
-        if strip.illumination.absolute:
+        if strip.base.illumination.absolute:
             off = np.subtract(strip.base.density, truth["base_density"])
             base_off.append(float(np.abs(off).max()))
     strips = [strip for truth in truths.values() for strip in truth["strips"]]

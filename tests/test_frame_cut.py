@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pipeline.frame_cut import Cut, survey_cut
-from tests.surveyed import ABSOLUTE, film_base, frame
+from tests.surveyed import film_base, frame
 
 PX = 8.0
 # Density that rises by 0.01 a column and 0.001 a row, so that a mean tells a place.
@@ -17,7 +17,7 @@ OUTLINE = tuple((10 * x, 10 * y) for x, y in CORNERS)
 
 
 def surveyed(cut: Cut, found=None, corners=None):
-    return survey_cut(cut, found, corners, ABOVE, film_base(), ABSOLUTE, PX)
+    return survey_cut(cut, found, corners, ABOVE, film_base(), PX)
 
 
 def test_a_frame_left_as_found_gets_its_key_alone():
