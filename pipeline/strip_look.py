@@ -74,9 +74,7 @@ def look_at(
     # A slide's rebate is dense; light strikes a negative's only here and there.
     if (unknown or levels.grey) and np.median(seen.rebate_density) > _DENSE_REBATE:
         return None
-    infrared = None
-    if proxy.infrared is not None:
-        infrared = straighten(proxy.infrared, strip.outline, strip.px_per_mm).light
+    infrared = None if proxy.infrared is None else view.of(proxy.infrared)
     reading = None
     if strip.film.name == "135":
         reading = read_strip_edge(scan, view, proxy.factor, strip.film_rows, illumination.dark)
