@@ -112,6 +112,24 @@ def test_a_roll_decodes_every_strip_once(model_roll: Path, tmp_path: Path, monke
         assert len(seen) == 2 * len(file.pages[0].dataoffsets)
 
 
+def test_a_roll_opens_every_scan_to_describe_reduce_and_decode_it(
+    model_roll: Path, tmp_path: Path, monkeypatch
+):
+    folder = packed(model_roll, tmp_path / "packed", **STORED["deflate"])
+    seen: Counter[str] = Counter()
+    begin = tifffile.TiffFile.__init__
+
+    def counting(self, file, *args, **options):
+        seen[Path(file.name).name] += 1
+        begin(self, file, *args, **options)
+
+    monkeypatch.setattr(tifffile.TiffFile, "__init__", counting)
+    with ThreadPoolExecutor(1) as pool:
+        surveyed = survey_roll(roll_of(folder), pool, print)
+        write_roll(surveyed, tmp_path / "out", pool, lambda event: None)
+    assert seen == {"strip-1.tif": 3, "strip-2.tif": 3}
+
+
 def test_scans_lie_open_until_their_last_frame(tasks: list[FrameTask], tmp_path: Path):
     with ThreadPoolExecutor(1) as pool, shared_scans(tasks, pool) as shared:
         first = tasks[0].scan.path
