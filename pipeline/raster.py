@@ -3,8 +3,7 @@
 import importlib
 import warnings
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
-from functools import partial
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -173,7 +172,7 @@ def _whole(path: Path, page: Page, codes: Codes) -> WholeReader:
 
 @contextmanager
 def _open_whole(
-    path: Path, page: Page, in_order: bool = False, *, decode: Callable[[Path, Page], Reader]
+    path: Path, page: Page, in_order: bool, decode: Callable[[Path, Page], Reader]
 ) -> Iterator[Reader]:
     """Decode a picture; in order, only one large one is decoded and held at a time."""
     with in_turn(page.width * page.height * page.samples * page.bits // 8 if in_order else 0):
@@ -189,12 +188,18 @@ def _open_png(path: Path, page: Page, in_order: bool = False) -> Iterator[Reader
             with guarded(path):
                 file = stack.enter_context(path.open("rb", buffering=_BUFFER_BYTES))
                 rows = None if is_interlaced(file) else PngRows(path, file, page)
-        yield rows or stack.enter_context(_open_whole(path, page, in_order, decode=_decode_png))
+        yield rows or stack.enter_context(_open_whole(path, page, in_order, _decode_png))
 
 
-_PNG = Container(_open_png)
-_JPEG = Container(partial(_open_whole, decode=_decode_jpeg), lossy=True)
-_RAW = Container(partial(_open_whole, decode=_decode_raw))
+def _open_jpeg(path: Path, page: Page, in_order: bool = False) -> AbstractContextManager[Reader]:
+    return _open_whole(path, page, in_order, _decode_jpeg)
+
+
+def _open_raw(path: Path, page: Page, in_order: bool = False) -> AbstractContextManager[Reader]:
+    return _open_whole(path, page, in_order, _decode_raw)
+
+
+_PNG, _JPEG, _RAW = Container(_open_png), Container(_open_jpeg, lossy=True), Container(_open_raw)
 
 
 def _raw_library(path: Path) -> Any:

@@ -1,6 +1,7 @@
 """PNG, JPEG and camera raw scans."""
 
 import contextlib
+import pickle
 import struct
 import sys
 import threading
@@ -292,6 +293,13 @@ def test_what_is_no_raw_is_refused_in_plain_words(tmp_path):
     path.write_bytes(b"not a raw file at all" * 20)
     with pytest.raises(ScanProblem, match=r"damaged \(Unsupported file format"):
         open_scan(path)
+
+
+@pytest.mark.parametrize("name", ["strip.png", "strip.jpg", "strip.tif"])
+def test_a_scan_is_the_same_in_another_process(tmp_path, name):
+    Image.fromarray(picture(np.uint8)).save(tmp_path / name)
+    (scan,) = open_scan(tmp_path / name)
+    assert pickle.loads(pickle.dumps(scan)) == scan
 
 
 def test_readers_of_whole_pictures_have_no_infrared(tmp_path):
