@@ -7,11 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.channels import greatest, least, less, log_above
-from pipeline.density import Illumination, as_triple, to_density
-
-Triple = tuple[float, float, float]
-Light = NDArray[np.float32]
-Mask = NDArray[np.bool_]
+from pipeline.density import Illumination, to_density
+from pipeline.kinds import Float32, Float64, Floats, Light, Mask, Triple, as_triple
 
 _CLEAR_OF_EDGES_MM = 0.35
 _LEAST_AREA_MM2 = 4.0
@@ -35,14 +32,14 @@ class FilmBase:
     shading: tuple[tuple[float, ...], ...]
     illumination: Illumination
 
-    def log_light(self, x: NDArray[np.floating], y: NDArray[np.floating]) -> NDArray[np.float32]:
+    def log_light(self, x: Floats, y: Floats) -> Float32:
         """Return log10 base light less dark (..., 3) at places -1 to 1 of the strip's view."""
         terms = np.stack(np.broadcast_arrays(np.ones_like(x), x, x * x, y), axis=-1)
-        found: NDArray[np.float32] = (terms @ np.asarray(self.shading).T).astype(np.float32)
+        found: Float32 = (terms @ np.asarray(self.shading).T).astype(np.float32)
         return found
 
 
-def places(shape: tuple[int, int]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def places(shape: tuple[int, int]) -> tuple[Float64, Float64]:
     """Return x (1, w) and y (h, 1) of a view's pixels, from -1 to 1."""
     height, width = shape
     return np.linspace(-1, 1, width)[None, :], np.linspace(-1, 1, height)[:, None]
@@ -94,11 +91,11 @@ def measure_base(
     if outside_pictures is not None:
         like &= outside_pictures
     found = _Readings.of(off, _eroded(like, px_per_mm))
-    shading: NDArray[np.float64] | None = None
+    shading: Float64 | None = None
     for tolerance in (0.06, 0.04, 0.03):
         if len(found.off) < _LEAST_AREA_MM2 * px_per_mm**2:
             return None
-        rest: NDArray[np.floating] = found.off
+        rest: Floats = found.off
         if shading is not None:
             rest = found.off - found.terms() @ shading.T
         level = np.array([_crowd(rest[:, channel]) for channel in range(3)])
@@ -129,14 +126,14 @@ class _Readings:
         kept = np.flatnonzero(keep)
         return _Readings(self.at.take(kept), self.off.take(kept, axis=0), self.shape)
 
-    def terms(self) -> NDArray[np.float64]:
+    def terms(self) -> Float64:
         """Return the terms (n, 4) of the shading where the readings are."""
         rows, columns = np.divmod(self.at, self.shape[1])
         x, y = places(self.shape)
         return _terms(x[0].take(columns), y[:, 0].take(rows))
 
 
-def _terms(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+def _terms(x: Float64, y: Float64) -> Float64:
     """Return the terms (n, 4) of a shading at places -1 to 1."""
     terms = np.empty((len(x), 4))
     terms[:, 0], terms[:, 1], terms[:, 2], terms[:, 3] = 1.0, x, x * x, y
@@ -146,7 +143,7 @@ def _terms(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64
 def _as_base(
     light: Light,
     found: _Readings,
-    shading: NDArray[np.float64],
+    shading: Float64,
     guess: Triple,
     illumination: Illumination,
     px_per_mm: float,
@@ -181,7 +178,7 @@ def _eroded(mask: Mask, px_per_mm: float) -> Mask:
     return mask
 
 
-def _crowd(values: NDArray[np.floating]) -> float:
+def _crowd(values: Floats) -> float:
     """Return where the readings are most crowded (half-sample mode), on the lighter side."""
     ordered = np.sort(values)
     step = max(1, len(ordered) // 20_000)
@@ -194,11 +191,11 @@ def _crowd(values: NDArray[np.floating]) -> float:
     return float(np.median(ordered))
 
 
-def _fit(found: _Readings) -> NDArray[np.float64]:
+def _fit(found: _Readings) -> Float64:
     """Return (3, 4) terms of a smooth surface through the log10 readings of the base."""
     terms = found.terms()
     # A ridge keeps a short or one-sided area from bending the surface where nothing is measured.
     ridge = np.diag([0.0, 0.002, 0.02, 0.02]) * len(terms)
     readings = found.off.astype(float)
-    fitted: NDArray[np.float64] = np.linalg.solve(terms.T @ terms + ridge, terms.T @ readings).T
+    fitted: Float64 = np.linalg.solve(terms.T @ terms + ridge, terms.T @ readings).T
     return fitted

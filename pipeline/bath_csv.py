@@ -3,9 +3,8 @@
 import csv
 import io
 from collections.abc import Sequence
-from dataclasses import fields
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args, get_type_hints
 
 from pipeline.bath import Batch, Entry, Use, columns, from_row, to_row
 from pipeline.problem import SettingsProblem
@@ -120,7 +119,8 @@ def _check_head(path: Path, head: list[str]) -> None:
 
 
 def _with_points(row: dict[str, str]) -> dict[str, str]:
-    text = {item.name for kind in (Batch, Use) for item in fields(kind) if "str" in str(item.type)}
+    hints = get_type_hints(Batch) | get_type_hints(Use)
+    text = {name for name, hint in hints.items() if str in (hint, *get_args(hint))}
     return {
         name: value if name in text or name == "kind" else value.replace(",", ".")
         for name, value in row.items()

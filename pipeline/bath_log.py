@@ -1,6 +1,5 @@
 """The log of chemistry batches, which several programs may write at once."""
 
-import difflib
 import json
 import sqlite3
 from collections.abc import Collection, Mapping, Sequence
@@ -10,6 +9,7 @@ from typing import Any, Literal
 
 from pipeline.bath import Batch, Entry, Use, columns, from_row, to_row
 from pipeline.bath_file import TABLES, damaged, is_empty, reading, writing
+from pipeline.check import nearest
 from pipeline.problem import SettingsProblem
 
 _KEPT_CHANGES = 200
@@ -197,11 +197,8 @@ class BathLog:
 
 
 def _unknown_batch(name: str, names: Collection[str]) -> SettingsProblem:
-    near = difflib.get_close_matches(name, names, 1, 0.6)
-    remedy = f"write '{near[0]}' if that is meant, or " if near else ""
-    return SettingsProblem(
-        None, f"the log has no batch '{name}'", f"{remedy}begin it with 'evenroll bath mix'"
-    )
+    remedies = filter(None, (nearest(name, names), "begin it with 'evenroll bath mix'"))
+    return SettingsProblem(None, f"the log has no batch '{name}'", ", or ".join(remedies))
 
 
 def _key(entry: Entry) -> Key:

@@ -5,7 +5,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+
+from pipeline.kinds import Float64
 
 # Steps of the scale of noise that is summed over, and its least and greatest against the likeliest.
 _STEPS = 101
@@ -19,9 +20,9 @@ _NARROWEST, _WIDEST = 0.3, 40.0
 class Mixture:
     """A probability density: normal ones, their weights summing to 1."""
 
-    weights: NDArray[np.float64]
-    centres: NDArray[np.float64]
-    spreads: NDArray[np.float64]
+    weights: Float64
+    centres: Float64
+    spreads: Float64
 
     def below(self, value: float) -> float:
         """Return the probability of being below a value."""
@@ -118,7 +119,7 @@ def fit_line(
     )
 
 
-def _log_scale_density(scale: NDArray[np.float64], freedom: float) -> NDArray[np.float64]:
+def _log_scale_density(scale: Float64, freedom: float) -> Float64:
     """Return the logarithm of the scaled inverse chi-squared density of ln(scale), but for a sum.
 
     Normal densities of spreads that are so distributed make up Student's t.
@@ -126,7 +127,7 @@ def _log_scale_density(scale: NDArray[np.float64], freedom: float) -> NDArray[np
     return -freedom * np.log(scale) - 0.5 * freedom / scale**2
 
 
-def _slope_scales() -> NDArray[np.float64]:
+def _slope_scales() -> Float64:
     return np.geomspace(_NARROWEST, _WIDEST, _SLOPE_STEPS)
 
 
@@ -135,14 +136,12 @@ class _Scatter:
     """Sums over figures (1, x, y): `within` groups about their means, and the means by group."""
 
     names: tuple[str, ...]
-    counts: NDArray[np.float64]
-    means: NDArray[np.float64]
-    within: NDArray[np.float64]
+    counts: Float64
+    means: Float64
+    within: Float64
 
 
-def _scatter(
-    places: NDArray[np.float64], values: NDArray[np.float64], groups: Sequence[str]
-) -> _Scatter:
+def _scatter(places: Float64, values: Float64, groups: Sequence[str]) -> _Scatter:
     names, which = np.unique(np.asarray(groups), return_inverse=True)
     rows = np.column_stack([np.ones_like(places), places, values])
     counts = np.bincount(which).astype(np.float64)
@@ -160,16 +159,14 @@ class _Fits:
     Arrays have shape (spreads, sizes); `offsets` also (..., groups).
     """
 
-    log_likelihood: NDArray[np.float64]
-    height: NDArray[np.float64]
-    slope: NDArray[np.float64]
-    slope_spread: NDArray[np.float64]
-    offsets: NDArray[np.float64]
+    log_likelihood: Float64
+    height: Float64
+    slope: Float64
+    slope_spread: Float64
+    offsets: Float64
 
 
-def _at_noise(
-    sizes: NDArray[np.float64], scatter: _Scatter, group_spread: float, slope: Slope | None
-) -> _Fits:
+def _at_noise(sizes: Float64, scatter: _Scatter, group_spread: float, slope: Slope | None) -> _Fits:
     """Solve the normal equations; figures of a group share its offset's variance.
 
     The inverse of their covariance weighs differences within a group by the noise alone, and the
@@ -201,7 +198,7 @@ def _at_noise(
     )
 
 
-def _noise_sizes(scatter: _Scatter, noise: Noise, largest: float) -> NDArray[np.float64]:
+def _noise_sizes(scatter: _Scatter, noise: Noise, largest: float) -> Float64:
     """Return the sizes of noise to sum over, about what is left once line and groups are free."""
     across, both, left = scatter.within[1, 1], scatter.within[1, 2], scatter.within[2, 2]
     free = len(scatter.names)
@@ -213,9 +210,7 @@ def _noise_sizes(scatter: _Scatter, noise: Noise, largest: float) -> NDArray[np.
     return np.geomspace(_LEAST * likely, _GREATEST * likely, _STEPS)
 
 
-def _without_slope(
-    places: NDArray[np.float64], values: NDArray[np.float64], groups: Sequence[str], slope: Slope
-) -> Line:
+def _without_slope(places: Float64, values: Float64, groups: Sequence[str], slope: Slope) -> Line:
     scales = _slope_scales()
     weights = np.exp(_log_scale_density(scales, slope.freedom))
     known = Mixture(

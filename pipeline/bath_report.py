@@ -8,7 +8,6 @@ from typing import Any
 from pipeline.bath import (
     Batch,
     Entry,
-    Triple,
     Use,
     rolls_before_each,
     rolls_done,
@@ -17,6 +16,7 @@ from pipeline.bath_chart import chart_text
 from pipeline.bath_life import Life, batch_findings, clock, compensation, life
 from pipeline.bath_trend import trend
 from pipeline.caution import cautions
+from pipeline.kinds import Triple
 
 MISSING = "\N{EN DASH}"
 VERDICTS = {

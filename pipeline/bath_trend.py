@@ -6,8 +6,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.bath import Batch, Triple, Use, bath_limits, rolls_before_each, rolls_done
+from pipeline.bath import Batch, Use, bath_limits, rolls_before_each, rolls_done
 from pipeline.bath_regression import Line, Mixture, Noise, Slope, fit_line
+from pipeline.kinds import Triple
 
 _LINE_STEPS = 40
 

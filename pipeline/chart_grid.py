@@ -9,8 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.chart_patches import Patches
-
-Floats = NDArray[np.float64]
+from pipeline.kinds import Float64
 
 # How far apart patches lie, in sides of a patch: edges and gaps are narrower than patches.
 _NEAREST, _FARTHEST = 0.85, 1.9
@@ -36,10 +35,10 @@ class Grid:
     """
 
     cells: NDArray[np.int64]
-    centres: Floats
-    to_picture: Floats
+    centres: Float64
+    to_picture: Float64
 
-    def within(self, places: Floats) -> "Grid":
+    def within(self, places: Float64) -> "Grid":
         """Return the grid as the patches at some places (n, 2) have it, stray ones left out."""
         wanted = {(int(column), int(row)) for column, row in places}
         kept = np.array([(int(column), int(row)) in wanted for column, row in self.cells])
@@ -58,12 +57,12 @@ class Grid:
         return grid
 
 
-def project(points: Floats, matrix: Floats) -> Floats:
+def project(points: Float64, matrix: Float64) -> Float64:
     """Return points (..., 2) through a projective map (3, 3); not finite at its horizon."""
     points = np.asarray(points, float)
     mapped = points @ matrix[:, :2].T + matrix[:, 2]
     with np.errstate(divide="ignore", invalid="ignore"):
-        placed: Floats = mapped[..., :2] / mapped[..., 2:]
+        placed: Float64 = mapped[..., :2] / mapped[..., 2:]
     return placed
 
 
@@ -140,7 +139,7 @@ def _grown(
     return Grid(cells, patches.centres[members], matrix), tuple(members.tolist())
 
 
-def _fitted(cells: NDArray[np.int64], centres: Floats) -> Floats | None:
+def _fitted(cells: NDArray[np.int64], centres: Float64) -> Float64 | None:
     """Return the projective map from places of the grid to the picture; affine for few."""
     places = cells.astype(float)
     if len(cells) <= _AFFINE_CELLS:
@@ -158,7 +157,7 @@ def _fitted(cells: NDArray[np.int64], centres: Floats) -> Floats | None:
 
 
 def _on_grid(
-    patches: Patches, matrix: Floats, reach: float
+    patches: Patches, matrix: Float64, reach: float
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]] | None:
     """Return places and patches that lie on a grid, one patch a place; None if hardly any do."""
     at = project(patches.centres, np.asarray(np.linalg.inv(matrix), float))

@@ -11,14 +11,10 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Protocol
 
-from numpy.typing import NDArray
-
 from pipeline.encoding import Encoding, srgb
 from pipeline.icc import ProfileError, profile_encoding
+from pipeline.kinds import Codes, Span
 from pipeline.problem import Problem, ScanProblem
-
-Span = tuple[int, int]
-Codes = NDArray[Any]
 
 _LARGEST_PIXELS = 2_000_000_000
 # Deflate packs at most 1032 to 1 and LZW about 2500 to 1; no scan comes near either.

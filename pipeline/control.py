@@ -8,7 +8,8 @@ from itertools import pairwise
 import numpy as np
 
 from pipeline.control_limits import QUANTITIES, TITLES, ControlLimits, Limit, control_limits
-from pipeline.readings import CHANNELS, ControlReading, Triple
+from pipeline.kinds import Triple
+from pipeline.readings import CHANNELS, ControlReading
 
 IN_CONTROL, BEYOND_ACTION, BEYOND_CONTROL = "in control", "beyond action", "beyond control"
 STATES = (IN_CONTROL, BEYOND_ACTION, BEYOND_CONTROL)

@@ -15,8 +15,9 @@ from pipeline.control import (
     state,
 )
 from pipeline.control_limits import QUANTITIES, TITLES, control_limits
+from pipeline.kinds import Triple
 from pipeline.process_fault import Cause, Causes, rank_causes
-from pipeline.readings import CHANNELS, ControlReading, Triple, date_text
+from pipeline.readings import CHANNELS, ControlReading, date_text
 from pipeline.record import Finding
 
 _SEVERITY = {BEYOND_CONTROL: "fault", BEYOND_ACTION: "warning"}

@@ -3,17 +3,14 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.base import FilmBase
-from pipeline.density import Triple, as_triple
 from pipeline.edge_scan import read_letters
 from pipeline.film_format import FilmSize
+from pipeline.kinds import Light, Triple, as_triple
 from pipeline.light_struck import struck_density
 from pipeline.measure_limit import dark_error, measure_limits
 from pipeline.strip_look import StripLook
-
-Light = NDArray[np.float32]
 
 
 @dataclass(frozen=True)

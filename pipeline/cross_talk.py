@@ -1,13 +1,10 @@
 """How much of a strip's pictures shows in its infra-red plane, by a fit that dust stands out of."""
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.infrared import MOST_SHARE, CrossTalk, Verdict, moved, smooth, spread, tone
+from pipeline.kinds import Float32, Float64, Mask
 from pipeline.overlay import details_shift, find_shift, squares_of
-
-Floats = NDArray[np.float32]
-Mask = NDArray[np.bool_]
 
 _MOST_SAMPLES = 60_000
 _LEAST_SAMPLES = 500
@@ -24,7 +21,7 @@ _MISFIT, _MOST_MISFIT_SHARE = 0.05, 0.25
 _FIT_PX = 2.0
 
 
-def cross_talk(infrared: Floats, density: Floats, inside: Mask) -> CrossTalk | None:
+def cross_talk(infrared: Float32, density: Float32, inside: Mask) -> CrossTalk | None:
     """Return how much of a strip's pictures shows in the infra-red, or None if little is seen.
 
     Parameters
@@ -46,7 +43,7 @@ def cross_talk(infrared: Floats, density: Floats, inside: Mask) -> CrossTalk | N
     return talk
 
 
-def _fitted_talk(infrared: Floats, density: Floats, inside: Mask) -> CrossTalk | None:
+def _fitted_talk(infrared: Float32, density: Float32, inside: Mask) -> CrossTalk | None:
     """Fit what shows of a picture in a plane that lies over it.
 
     Bouguer's law: dyes add up in density, in the infra-red as in the visible, so that a linear
@@ -71,9 +68,7 @@ def _fitted_talk(infrared: Floats, density: Floats, inside: Mask) -> CrossTalk |
     return CrossTalk((red, green, blue), verdict)
 
 
-def _trimmed_fit(
-    terms: NDArray[np.float64], seen: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+def _trimmed_fit(terms: Float64, seen: Float64) -> tuple[Float64, Float64, float]:
     """Return coefficients of a fit that readings far off do not count in, and what is left.
 
     Last, how much the third coefficient is in doubt. What readings of grey pictures leave open
@@ -82,7 +77,7 @@ def _trimmed_fit(
     centred = terms[:, :3] - terms[:, :3].mean(axis=0)
     terms = np.column_stack([centred, terms[:, 3:]])
     kept = np.ones(len(seen), bool)
-    fitted: NDArray[np.float64] = np.zeros(terms.shape[1])
+    fitted: Float64 = np.zeros(terms.shape[1])
     off, noise = seen, spread(seen)
     for _ in range(_ROUNDS):
         part = terms[kept]

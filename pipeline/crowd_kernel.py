@@ -6,9 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.compiled import compiled
+from pipeline.kinds import Float32, Whole
 
-Points = NDArray[np.float32]
-Whole = NDArray[np.int64]
 Bins = NDArray[np.int32]
 
 _POINTS, _WHOLE = "float32[:,::1]", "int64[::1]"
@@ -16,7 +15,7 @@ _POINTS, _WHOLE = "float32[:,::1]", "int64[::1]"
 
 @compiled(f"int64({_POINTS}, float32, float32, int32[:,::1], {_POINTS}, {_WHOLE}, {_WHOLE})")
 def bins_of(
-    points: Points, darkest: Any, width: Any, bins: Bins, inside: Points, low: Whole, high: Whole
+    points: Float32, darkest: Any, width: Any, bins: Bins, inside: Float32, low: Whole, high: Whole
 ) -> int:
     """Copy the points all of whose channels lie above `darkest`, with their bins; count them.
 
@@ -48,7 +47,7 @@ def bins_of(
 
 
 @compiled(f"void({_POINTS}, {_WHOLE}, {_WHOLE}, float32[:,::1])")
-def sort_by_cell(inside: Points, cells: Whole, starts: Whole, ordered: Points) -> None:
+def sort_by_cell(inside: Float32, cells: Whole, starts: Whole, ordered: Float32) -> None:
     """Fill (3, n) with points (n, 3) cell by cell.
 
     Parameters

@@ -3,19 +3,11 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Triple = tuple[float, float, float]
-Floats = NDArray[np.floating]
+from pipeline.kinds import Float32, Float64, Floats, Triple
 
 DENSITY_LIMIT = 4.5
 """Highest density returned; light at or under the dark level has no density of its own."""
-
-
-def as_triple(values: Floats) -> Triple:
-    """Return an array of three values, R, G, B, as plain numbers."""
-    red, green, blue = (float(value) for value in values)
-    return (red, green, blue)
 
 
 @dataclass(frozen=True)
@@ -35,14 +27,14 @@ class Illumination:
         """Tell whether densities are ISO 5-2 densities."""
         return self.gate is not None
 
-    def reference(self) -> NDArray[np.float64]:
+    def reference(self) -> Float64:
         """Return the light of density zero less the dark level, shape (3,)."""
         gate = (1.0, 1.0, 1.0) if self.gate is None else self.gate
-        span: NDArray[np.float64] = np.asarray(gate, float) - np.asarray(self.dark, float)
+        span: Float64 = np.asarray(gate, float) - np.asarray(self.dark, float)
         return span
 
 
-def to_density(light: Floats, illumination: Illumination) -> NDArray[np.float32]:
+def to_density(light: Floats, illumination: Illumination) -> Float32:
     """Return transmission density D = -log10((s - dark) / (gate - dark)).
 
     Parameters
@@ -63,12 +55,12 @@ def to_density(light: Floats, illumination: Illumination) -> NDArray[np.float32]
     dark = np.asarray(illumination.dark, np.float32)
     span = np.asarray(illumination.reference(), np.float32)
     tau = (np.asarray(light, np.float32) - dark) / span
-    density: NDArray[np.float32] = -np.log10(np.maximum(tau, np.float32(10.0**-DENSITY_LIMIT)))
+    density: Float32 = -np.log10(np.maximum(tau, np.float32(10.0**-DENSITY_LIMIT)))
     return density
 
 
-def to_light(density: Floats, illumination: Illumination) -> NDArray[np.float64]:
+def to_light(density: Floats, illumination: Illumination) -> Float64:
     """Return linear light for transmission densities: the inverse of `to_density`."""
     tau = 10.0 ** -np.asarray(density, float)
-    light: NDArray[np.float64] = tau * illumination.reference() + np.asarray(illumination.dark)
+    light: Float64 = tau * illumination.reference() + np.asarray(illumination.dark)
     return light

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
-from pipeline.record import FrameRecord, RollRecord, Triple
+from pipeline.kinds import Triple
+from pipeline.record import FrameRecord, RollRecord
 
 Level = tuple[Triple | None, Triple | None]
 

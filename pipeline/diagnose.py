@@ -7,13 +7,12 @@ from typing import Any
 import numpy as np
 
 from pipeline.control_limits import control_limits
-from pipeline.density import Triple, as_triple
 from pipeline.fault_finding import as_finding, fault_findings
 from pipeline.fault_model import fault_model, weigh
 from pipeline.film import FilmProfile, find_film, shipped
 from pipeline.frame_count import count_findings
 from pipeline.frame_survey import FrameSurvey
-from pipeline.frames import HOLDS_PICTURE
+from pipeline.kinds import HOLDS_PICTURE, Triple, as_triple
 from pipeline.monochrome import PROFILE as MONOCHROME
 from pipeline.record import Finding, by_weight
 from pipeline.roll_density import dmax, edge_print

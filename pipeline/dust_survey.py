@@ -3,15 +3,13 @@
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.cross_talk import cross_talk
 from pipeline.frames import Frame
 from pipeline.infrared import CrossTalk, infrared_density, tone_exponent
+from pipeline.kinds import Light
 from pipeline.layout import Strip
 from pipeline.scan import Scan
-
-Light = NDArray[np.float32]
 
 _INSET_MM = 0.8
 _NOTES = {

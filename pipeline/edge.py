@@ -5,12 +5,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.edge_chain import EdgeChain, EdgeCode, read_chain
 from pipeline.edge_code import EdgeFormat, load_edge_format
 from pipeline.edge_density import PrintDensity, code_print
-from pipeline.rebate import Light, cut_rebate
+from pipeline.kinds import Float64, Light
+from pipeline.rebate import cut_rebate
 
 __all__ = ["EdgeBand", "EdgeCode", "EdgeReading", "read_bands", "read_edge", "rescaled"]
 
@@ -80,7 +80,7 @@ class EdgeReading:
     confidence: float
 
     @property
-    def print_density(self) -> NDArray[np.float64] | None:
+    def print_density(self) -> Float64 | None:
         """Return the density of the bars above base (3,), None where it can't be measured."""
         return None if self.printed is None else self.printed.density
 

@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.edge_code import (
     EdgeFormat,
@@ -17,6 +16,7 @@ from pipeline.edge_code import (
 from pipeline.edge_crop import crop_texts
 from pipeline.edge_odds import Answer, likeliest
 from pipeline.edge_track import Track, expected_match, find_tracks
+from pipeline.kinds import Bits, Float64
 from pipeline.rebate import Rebate
 
 # How far a code may stand from its place between its neighbours, in steps from code to code,
@@ -140,7 +140,7 @@ def read_chain(
     )
 
 
-def _whole_steps(steps: NDArray[np.float64], weights: NDArray[np.float64]) -> dict[int, int]:
+def _whole_steps(steps: Float64, weights: Float64) -> dict[int, int]:
     """Return the greatest set of tracks that stand whole steps apart: index and step."""
     best: dict[int, int] = {}
     most = 0.0
@@ -259,7 +259,7 @@ def _compare(
     )
 
 
-def _values(bits: NDArray[np.bool_], layout: EdgeFormat) -> Answer:
+def _values(bits: Bits, layout: EdgeFormat) -> Answer:
     """Return product, generation and number in steps of a data track."""
     product, generation, frame, half = (value_of(layout, bits, letter) for letter in "pgfh")
     return product, generation, frame * layout.codes_per_frame + half

@@ -10,11 +10,10 @@ from numpy.typing import NDArray
 from pipeline.edge_chain import EdgeChain
 from pipeline.edge_code import EdgeFormat
 from pipeline.edge_track import Clock
+from pipeline.kinds import Float32, Float64, Light, Mask
 from pipeline.measure_limit import measure_limits
-from pipeline.rebate import SAMPLES_PER_MM, Light, Rebate
-
-Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
+from pipeline.rebate import SAMPLES_PER_MM, Rebate
+from pipeline.units import SIGMA_OF_MAD
 
 # Places along a code, in modules from its start: within the five dense modules that every clock
 # starts with, and on the clear base before them.
@@ -31,9 +30,8 @@ COARSE_PX_PER_MM = 7.0
 _COARSE_ERROR, _FINE_ERROR = 0.02, 0.005
 # Beyond this the bars are as black as the scan gets, and their density is unknown.
 MOST_DENSITY = 4.0
-# The standard error of a median is that of a mean times this (normal law), and a deviation the
-# median absolute one times the other.
-_MEDIAN_ERROR, _MAD = 1.2533, 1.4826
+# The standard error of a median is that of a mean times this (normal law).
+_MEDIAN_ERROR = 1.2533
 _FEWEST_LETTERS = 4
 _LEAST_ABSORPTANCE = 0.02
 _LETTER_REACH = 0.15
@@ -58,8 +56,8 @@ class PrintDensity:
     letters it is from, and `how`: 'codes' or 'letters'.
     """
 
-    density: Floats
-    error: Floats
+    density: Float64
+    error: Float64
     count: int
     how: str
 
@@ -104,24 +102,24 @@ def code_print(light: Light, chain: EdgeChain, layout: EdgeFormat) -> PrintDensi
     return PrintDensity(density, error, len(found), "codes")
 
 
-def _bar_error(dense: Floats, bar: Floats, base: Floats, clock: Clock) -> Floats:
+def _bar_error(dense: Float64, bar: Float64, base: Float64, clock: Clock) -> Float64:
     """Return the error of one bar's density from its noise and from blur across the track."""
     from scipy.special import ndtr
 
     noise = _MEDIAN_ERROR * dense.std(axis=0) / np.sqrt(len(dense))
     blur_mm = clock.blur * abs(clock.module) / SAMPLES_PER_MM
     leaked = 2.0 * ndtr(-BORDER_MM / blur_mm) * (base - bar)
-    error: Floats = np.log10(np.e) * np.hypot(noise, leaked) / bar
+    error: Float64 = np.log10(np.e) * np.hypot(noise, leaked) / bar
     return error
 
 
-def _error_of_median(found: Floats, errors: Floats) -> Floats:
+def _error_of_median(found: Float64, errors: Float64) -> Float64:
     """Return the standard error of the median of densities (n, 3) that have errors (m, 3).
 
     Scatter tells the error where there are several; what all share doesn't average out.
     """
-    scatter = _MAD * np.median(np.abs(found - np.median(found, axis=0)), axis=0)
-    error: Floats = np.hypot(
+    scatter = SIGMA_OF_MAD * np.median(np.abs(found - np.median(found, axis=0)), axis=0)
+    error: Float64 = np.hypot(
         _MEDIAN_ERROR * scatter / np.sqrt(len(found)), np.median(errors, axis=0)
     )
     return error
@@ -138,7 +136,7 @@ def _sampled_error(chain: EdgeChain) -> float:
 
 def _light_along(
     light: Light, rebate: Rebate, clock: Clock, start: float, modules: tuple[float, float]
-) -> Floats:
+) -> Float64:
     """Return (columns, 3): mean light over the middle of a clock track, between two places."""
     columns = sorted(rebate.strip_x(start + place * clock.module) for place in modules)
     left, right = (int(np.clip(round(c), 0, light.shape[1])) for c in columns)
@@ -196,7 +194,7 @@ def letter_print(bands: Sequence[Light], px_per_mm: float) -> PrintDensity | Non
 class _Letter:
     """Absorptance (3,) of a letter's strokes, what share blur leaves of it, half their width."""
 
-    absorptance: Floats
+    absorptance: Float64
     filled: float
     half_px: float
 
@@ -208,7 +206,7 @@ def _letters(light: Light, px_per_mm: float) -> list[_Letter]:
     absorbed = _absorbed(light, px_per_mm)
     mean = np.ascontiguousarray(absorbed.mean(axis=2), np.float32)
     bend = np.diff(mean, n=2, axis=1)
-    noise = _MAD / np.sqrt(6.0) * float(np.median(np.abs(bend)))
+    noise = SIGMA_OF_MAD / np.sqrt(6.0) * float(np.median(np.abs(bend)))
     peak = float(np.percentile(mean, 99.5))
     if peak < max(_LEAST_ABSORPTANCE, 6.0 * noise):
         return []
@@ -234,7 +232,7 @@ def _letters(light: Light, px_per_mm: float) -> list[_Letter]:
     return letters
 
 
-def _absorbed(light: Light, px_per_mm: float) -> Floats:
+def _absorbed(light: Light, px_per_mm: float) -> Float64:
     """Return absorptance above the base, which is the light of most of a few mm of rebate."""
     step = max(4, round(4.0 * px_per_mm))
     starts = np.arange(0, light.shape[1], step)
@@ -244,11 +242,11 @@ def _absorbed(light: Light, px_per_mm: float) -> Floats:
     middles = starts + step / 2
     columns = np.arange(light.shape[1])
     base = np.stack([np.interp(columns, middles, levels[:, c]) for c in range(3)], axis=1)
-    absorbed: Floats = 1.0 - light / np.maximum(base, 1e-6)[None]
+    absorbed: Float64 = 1.0 - light / np.maximum(base, 1e-6)[None]
     return absorbed
 
 
-def _in_one_line(stats: NDArray[np.int32], rows: Floats, px_per_mm: float) -> list[int]:
+def _in_one_line(stats: NDArray[np.int32], rows: Float64, px_per_mm: float) -> list[int]:
     """Return which components are letters: as high as most are, and standing in their line."""
     low, high = (mm * px_per_mm for mm in measure_limits("print")["letter_height_mm"])
     heights, widths = stats[:, cv2.CC_STAT_HEIGHT], stats[:, cv2.CC_STAT_WIDTH]
@@ -270,9 +268,7 @@ def _box(row: NDArray[np.int32], shape: tuple[int, ...]) -> tuple[slice, slice]:
     )
 
 
-def _letter(
-    absorbed: Floats, own: Mask, depth: NDArray[np.float32], steep: NDArray[np.float32]
-) -> _Letter | None:
+def _letter(absorbed: Float64, own: Mask, depth: Float32, steep: Float32) -> _Letter | None:
     from scipy.special import erf
 
     deepest = float(depth[own].max())

@@ -3,11 +3,10 @@
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.compiled import compiled
-
-Row = NDArray[np.float64]
+from pipeline.kinds import Row
+from pipeline.units import SIGMA_OF_MAD
 
 # The fall from base to picture is looked at this far (pixels) on either side of the edge, and
 # the picture's density taken over so many more.
@@ -20,7 +19,6 @@ _LEAST_SCATTER_PX, _MOST_SCATTER_PX = 0.05, 1.0
 _OUTLYING = 2.5
 _ROWS_ALIKE = 6.0
 _USUAL_TILT = 0.01
-_SCATTER_OF_MEDIAN = 1.4826
 
 
 @compiled()
@@ -50,7 +48,7 @@ def _through_rows(length: Row, error: Row, y: Row, fit: Row) -> None:
         slope = (total * turned - moment * whole) / spanned
         for row in range(count):
             rest[row] = length[row] - at - slope * y[row]
-        scatter = _SCATTER_OF_MEDIAN * np.median(np.abs(rest))
+        scatter = SIGMA_OF_MAD * np.median(np.abs(rest))
         scatter = min(max(scatter, _LEAST_SCATTER_PX), _MOST_SCATTER_PX)
     spanned = total * second - moment * moment
     # Neighbouring rows see the same part of the scene: fewer tell apart than there are.

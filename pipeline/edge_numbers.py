@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from pipeline.edge import EdgeReading
 from pipeline.edge_code import EdgeFormat, frame_name, load_edge_format
+from pipeline.kinds import Float64
 
 # Median distance of pictures, in frames, below which they don't count in whole frames: 36.3 mm,
 # a picture of 36 mm and a hair.
@@ -123,7 +124,7 @@ def picture_phase(
     return usual + (offset - round(offset)) * step
 
 
-def _places(reading: EdgeReading, centres_px: Sequence[float]) -> NDArray[np.float64]:
+def _places(reading: EdgeReading, centres_px: Sequence[float]) -> Float64:
     centres = np.asarray(centres_px, dtype=np.float64)
     if not np.isfinite(centres).all():
         raise ValueError("centres_px must be finite")
@@ -142,14 +143,14 @@ def _usual_phase(layout: EdgeFormat, step: float) -> float:
     return layout.centre_after_code[0 if step >= 1.0 else 1]
 
 
-def _evenly_apart(steps: NDArray[np.float64]) -> bool:
+def _evenly_apart(steps: Float64) -> bool:
     """Tell whether pictures usually follow each other in whole steps."""
     apart = np.diff(np.sort(steps))
     usual = float(np.median(apart)) if apart.size else 1.0
     return abs(usual - round(usual)) <= UNEVEN_STEPS
 
 
-def _counts(sorted_steps: NDArray[np.float64], even: bool) -> NDArray[np.intp]:
+def _counts(sorted_steps: Float64, even: bool) -> NDArray[np.intp]:
     """Return how far each picture counts on from the first.
 
     Counts follow the distances, so that a gap of another width stays one step; where distances

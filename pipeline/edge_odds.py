@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.edge_code import EdgeFormat, bits_of, encode, field, fixed_places, value_of
+from pipeline.kinds import Bits, Float64
 
 Answer = tuple[int, int, int]
 
@@ -15,9 +16,7 @@ BIT_DEVIATION = 0.05
 DEVIATION_QUANTILE = 2.33
 
 
-def likeliest(
-    soft: NDArray[np.float64], away: NDArray[np.intp], layout: EdgeFormat
-) -> tuple[Answer, float]:
+def likeliest(soft: Float64, away: NDArray[np.intp], layout: EdgeFormat) -> tuple[Answer, float]:
     """Return the likeliest answer to a chain of codes, and its odds over the next likely one.
 
     Every code holds the same film and counts on by its distance along the chain. Bits are taken
@@ -59,9 +58,7 @@ def likeliest(
     return answer, float(first - second) * weight
 
 
-def _likely_films(
-    sums: NDArray[np.float64], layout: EdgeFormat
-) -> list[tuple[NDArray[np.bool_], float]]:
+def _likely_films(sums: Float64, layout: EdgeFormat) -> list[tuple[Bits, float]]:
     """Return the likeliest film and second likeliest of each parity, as bits and their fit."""
     places = np.concatenate([field(layout, "p"), field(layout, "g")])
     weakest, weak = places[np.argsort(np.abs(sums[places]))[:2]]
@@ -74,7 +71,7 @@ def _likely_films(
     return films
 
 
-def _weight(soft: NDArray[np.float64], layout: EdgeFormat) -> float:
+def _weight(soft: Float64, layout: EdgeFormat) -> float:
     """Return a / sigma^2, from the bits that are the same in every code.
 
     Few bits tell little of a deviation: the upper end of its confidence interval is taken
@@ -89,7 +86,7 @@ def _weight(soft: NDArray[np.float64], layout: EdgeFormat) -> float:
 
 
 @cache
-def _number_signs(layout: EdgeFormat) -> NDArray[np.float64]:
+def _number_signs(layout: EdgeFormat) -> Float64:
     """Return (steps, modules): 1 where a number's bit is dense, else -1, for a film of zeros."""
     bits = np.array([encode(layout, 0, 0, step) for step in range(layout.steps)])
     return np.where(bits, 1.0, -1.0)

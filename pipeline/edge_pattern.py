@@ -3,11 +3,9 @@
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.edge_code import bits_of
-
-Signal = NDArray[np.float64]
+from pipeline.kinds import Floats, Signal
 
 # Samples a module in which a track is read, and modules of clear base read on either side.
 FINE = 6
@@ -16,7 +14,7 @@ QUIET = 1
 BLURS = (0.12, 0.2, 0.28, 0.36, 0.44, 0.52, 0.6, 0.7)
 
 
-def boxes(place: NDArray[np.floating], blur: float, modules: int) -> Signal:
+def boxes(place: Floats, blur: float, modules: int) -> Signal:
     """Return (places, modules): what each module, blurred, gives at each place in modules."""
     from scipy.special import ndtr
 

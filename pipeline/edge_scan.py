@@ -4,25 +4,24 @@ import math
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.channels import less
-from pipeline.container import Reader, Span
-from pipeline.density import Triple
+from pipeline.container import Reader
 from pipeline.edge import EdgeBand, EdgeReading, read_bands, read_edge, rescaled
 from pipeline.edge_code import EdgeFormat, load_edge_format
 from pipeline.edge_density import PrintDensity, letter_print
 from pipeline.encoding import to_light
+from pipeline.kinds import Float64, Light, Span, Triple
 from pipeline.proxy import block_means, to_scan_xy
 from pipeline.rebate import INSIDE_MM, LEAST_MM, OUTSIDE_MM
 from pipeline.scan import Scan, opened
 from pipeline.strip_view import StripView, place
+from pipeline.units import MM_PER_INCH
 
-Light = NDArray[np.float32]
 Rows = tuple[float | None, float | None]
 
 # Ten pixels a module: more tells the reader nothing that it could use.
-ENOUGH_PX_PER_MM = 600.0 / 25.4
+ENOUGH_PX_PER_MM = 600.0 / MM_PER_INCH
 # A finer scan than the proxy by less than this is read no better.
 LEAST_GAIN = 1.25
 # Most columns of one piece: OpenCV turns pictures of less than 2^15 pixels a side.
@@ -210,7 +209,7 @@ def _straight(
     return light
 
 
-def _blocks(places: NDArray[np.float64], size: int, block: int) -> Span:
+def _blocks(places: Float64, size: int, block: int) -> Span:
     """Return the span of a scan's rows or columns that holds the places, at whole blocks."""
     least, most = float(places.min()) - _MARGIN * block, float(places.max()) + _MARGIN * block
     start = min(max(0, math.floor(least / block)), (size - 1) // block) * block

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.edge_code import EdgeFormat, bits_of, fixed_places
 from pipeline.edge_pattern import (
@@ -21,10 +20,8 @@ from pipeline.edge_pattern import (
     to_misfit,
     without_drift,
 )
+from pipeline.kinds import Bits, Plane, Signal
 from pipeline.rebate import SAMPLES_PER_MM, Rebate
-
-Signal = NDArray[np.float64]
-Plane = NDArray[np.float32]
 
 # Correlation of the clock's pattern with a rebate, from which a place is looked at.
 CLOCK_SEEN = 0.5
@@ -152,7 +149,7 @@ def _margin(ahead: Clock | None, back: Clock | None) -> float:
     return float(np.clip(one - other, -MOST_MARGIN, MOST_MARGIN)) * clear
 
 
-def expected_match(track: Track, bits: NDArray[np.bool_], layout: EdgeFormat) -> float:
+def expected_match(track: Track, bits: Bits, layout: EdgeFormat) -> float:
     """Return the correlation of a data track with what the given bits would look like."""
     pattern = basis_of(track.clock.blur, len(layout.data)) @ bits.astype(np.float64)
     return _correlation(track.signal, pattern)

@@ -8,10 +8,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
+from pipeline.kinds import Float64, Floats, Light
+
 Kind = Literal["linear", "gamma", "srgb", "parametric", "curve"]
 Source = Literal["icc", "option", "assumed", "container"]
-Floats = NDArray[np.float64]
-Light = NDArray[np.float32]
 
 # Samples looked up in one go: bounds the index array numpy makes on the way.
 _CHUNK = 1 << 20
@@ -104,9 +104,7 @@ def to_light(codes: NDArray[np.generic], encoding: Encoding, bits: int | None = 
     return light
 
 
-def to_codes(
-    light: NDArray[np.floating], encoding: Encoding, dtype: DTypeLike
-) -> NDArray[np.generic]:
+def to_codes(light: Floats, encoding: Encoding, dtype: DTypeLike) -> NDArray[np.generic]:
     """Apply the tone curve: linear light to code values, the inverse of `to_light`.
 
     Parameters
@@ -140,8 +138,8 @@ def to_codes(
 def _per_channel(
     values: NDArray[np.generic],
     encoding: Encoding,
-    function: Callable[[Floats, Encoding, int], Floats],
-) -> Floats:
+    function: Callable[[Float64, Encoding, int], Float64],
+) -> Float64:
     """Apply a function of (values, encoding, channel) to each channel of an array."""
     scaled = values.astype(np.float64)
     if encoding.kind == "linear":
@@ -153,7 +151,7 @@ def _per_channel(
     return scaled
 
 
-def _forward(codes: Floats, encoding: Encoding, channel: int) -> Floats:
+def _forward(codes: Float64, encoding: Encoding, channel: int) -> Float64:
     """Evaluate light for codes scaled to [0, 1]; powers are mirrored below zero."""
     if encoding.kind == "gamma" and encoding.gamma is not None:
         return np.copysign(np.abs(codes) ** encoding.gamma, codes)
@@ -167,7 +165,7 @@ def _forward(codes: Floats, encoding: Encoding, channel: int) -> Floats:
     return np.asarray(np.interp(codes, np.linspace(0.0, 1.0, len(table)), table))
 
 
-def _backward(light: Floats, encoding: Encoding, channel: int) -> Floats:
+def _backward(light: Float64, encoding: Encoding, channel: int) -> Float64:
     """Evaluate codes scaled to [0, 1] for light; powers are mirrored below zero."""
     if encoding.kind == "gamma" and encoding.gamma is not None:
         return np.copysign(np.abs(light) ** (1.0 / encoding.gamma), light)
@@ -180,14 +178,14 @@ def _backward(light: Floats, encoding: Encoding, channel: int) -> Floats:
     return np.asarray(np.interp(light, _forward(grid, encoding, channel), grid))
 
 
-def _srgb_light(codes: Floats) -> Floats:
+def _srgb_light(codes: Float64) -> Float64:
     """IEC 61966-2-1:1999, 5.2: nonlinear R'G'B' to linear RGB."""
     size = np.abs(codes)
     curved = ((size + 0.055) / 1.055) ** 2.4
     return np.copysign(np.where(size <= 0.04045, size / 12.92, curved), codes)
 
 
-def _srgb_code(light: Floats) -> Floats:
+def _srgb_code(light: Float64) -> Float64:
     """IEC 61966-2-1:1999, 5.3: linear RGB to nonlinear R'G'B'.
 
     The knee is where the other direction has it, so that both are exact inverses.
@@ -197,7 +195,7 @@ def _srgb_code(light: Floats) -> Floats:
     return np.copysign(np.where(size <= 0.04045 / 12.92, size * 12.92, curved), light)
 
 
-def _parametric(codes: Floats, numbers: tuple[float, ...]) -> Floats:
+def _parametric(codes: Float64, numbers: tuple[float, ...]) -> Float64:
     """ICC.1:2022 table 68, function type 4, held to [0, 1] as the standard asks."""
     g, a, b, c, d, e, f = numbers
     upper = np.maximum(a * codes + b, 0.0) ** g + e

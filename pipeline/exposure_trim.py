@@ -5,11 +5,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.colour import RollColour, scene_light
+from pipeline.kinds import Floats
+from pipeline.units import LUMINANCE
 
-_LUMINANCE = np.array([0.272229, 0.674082, 0.053689])
 # Density above base: thinner is nearly black and mostly grain, denser is past what scanners see.
 _BLACK_DENSITY, _CLIPPED_DENSITY = 0.08, 3.0
 _LEAST_SAMPLES = 20
@@ -33,7 +33,7 @@ class Key:
     light: float
 
 
-def picture_key(density: NDArray[np.floating], colour: RollColour) -> Key | None:
+def picture_key(density: Floats, colour: RollColour) -> Key | None:
     """Return the key of a picture from (n, 3) samples of its density above base.
 
     Luminance is that of scene light (linear ACEScg); what is nearly black or clipped is left
@@ -44,7 +44,7 @@ def picture_key(density: NDArray[np.floating], colour: RollColour) -> Key | None
     usable = (densest > _BLACK_DENSITY) & (densest < _CLIPPED_DENSITY)
     if usable.sum() < max(_LEAST_SAMPLES, _LEAST_SHARE * len(samples)):
         return None
-    luminance = scene_light(samples[usable], colour) @ _LUMINANCE
+    luminance = scene_light(samples[usable], colour) @ LUMINANCE
     logs = np.log2(np.maximum(luminance, 1e-6))
     middle, light = np.percentile(logs, [_MIDDLE_PERCENT, _LIGHT_PERCENT])
     return Key(float(middle), float(light))

@@ -1,38 +1,39 @@
 """Published directions of process faults, from profiles/process_faults.toml."""
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.check import Closed, Text, Wrong, one_of, read, read_profile, then, within
 from pipeline.film import profiles_folder
-from pipeline.profile_reader import ProfileReader
+from pipeline.kinds import Float64
 
-Floats = NDArray[np.float64]
 # What a control strip shows and in how many channels, from red on; retained silver is blue only.
 QUANTITIES = {"d_min": 3, "ld": 3, "contrast": 3, "d_max": 3, "yellow": 2, "retained": 1}
 CODES = (
     "under-developed", "over-developed", "high-base", "retained-silver", "colour-crossover",
 )  # fmt: skip
 UNNAMED = "unnamed"
+_STRENGTHS = ("plain", "slightly", "most")
 
 
 @dataclass(frozen=True)
 class Stray:
     """How far real deviations stray from the directions; shares are of the fault's size."""
 
-    reading_density: float
-    amount_share: float
-    channel_share: float
-    level_share: float
-    unnamed_share: float
-    size_lowest: float
-    size_highest: float
-    other_cause: float
+    reading_density: Annotated[float, within(0.001, 0.1)]
+    amount_share: Annotated[float, within(0.05, 2.0)]
+    channel_share: Annotated[float, within(0.01, 2.0)]
+    level_share: Annotated[float, within(0.01, 2.0)]
+    unnamed_share: Annotated[float, within(0.05, 2.0)]
+    size_lowest: Annotated[float, within(0.1, 5.0)]
+    size_highest: Annotated[float, within(5.0, 100.0)]
+    other_cause: Annotated[float, within(0.001, 0.5)]
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,7 +46,7 @@ class Fault:
 
     cause: str
     code: str
-    direction: Floats
+    direction: Float64
     tell: str
     remedy: str
 
@@ -57,6 +58,74 @@ class FaultTable:
     source: str
     faults: tuple[Fault, ...]
     stray: Stray
+
+
+def _ways(channels: int, told: Any) -> tuple[tuple[str, float], ...]:
+    """Return for each channel how strongly it moves, in words, and its sign, NaN if unnamed."""
+    words = told if isinstance(told, list) else [told] * channels
+    if len(words) != channels:
+        raise Wrong(f"is not one word or {channels}")
+    return tuple(_way(word) for word in words)
+
+
+def _way(word: Any) -> tuple[str, float]:
+    signs = {"level": 0.0, UNNAMED: math.nan, "up": 1.0, "down": -1.0}
+    amount, _, way = word.rpartition(" ") if isinstance(word, str) else ("", "", "")
+    if way not in signs or (amount and (amount not in _STRENGTHS or way not in ("up", "down"))):
+        raise Wrong(f"is {word!r}, not up, down, slightly up, most up and so on, level")
+    return amount or "plain", signs[way]
+
+
+_Three = Annotated[tuple[tuple[str, float], ...], read(partial(_ways, 3))]
+_Two = Annotated[tuple[tuple[str, float], ...], read(partial(_ways, 2))]
+_One = Annotated[tuple[tuple[str, float], ...], read(partial(_ways, 1))]
+_UNTOLD = (("plain", math.nan),)
+
+
+@dataclass(frozen=True)
+class _Fault(Closed):
+    cause: Text
+    code: Annotated[str, one_of(CODES)]
+    tell: Text
+    remedy: Text
+    d_min: _Three = 3 * _UNTOLD
+    ld: _Three = 3 * _UNTOLD
+    contrast: _Three = 3 * _UNTOLD
+    d_max: _Three = 3 * _UNTOLD
+    yellow: _Two = 2 * _UNTOLD
+    retained: _One = _UNTOLD
+
+    def direction(self, strengths: Mapping[str, float]) -> Float64:
+        """Return the fault's direction (15,), as `Fault` has it."""
+        ways = [way for name in QUANTITIES for way in getattr(self, name)]
+        return np.array([strengths[amount] * sign for amount, sign in ways])
+
+
+def _moving(fault: _Fault) -> _Fault:
+    if not np.nan_to_num(fault.direction(dict.fromkeys(_STRENGTHS, 1.0))).any():
+        raise Wrong("moves nothing")
+    return fault
+
+
+def _some(faults: tuple[_Fault, ...]) -> tuple[_Fault, ...]:
+    if not faults:
+        raise Wrong("is no list of faults")
+    return faults
+
+
+@dataclass(frozen=True)
+class _Strength:
+    plain: Annotated[float, within(0.05, 5.0)]
+    slightly: Annotated[float, within(0.05, 5.0)]
+    most: Annotated[float, within(0.05, 5.0)]
+
+
+@dataclass(frozen=True)
+class _Document:
+    source: Text
+    strength: _Strength
+    stray: Stray
+    fault: Annotated[tuple[Annotated[_Fault, then(_moving)], ...], then(_some)]
 
 
 @cache
@@ -73,60 +142,12 @@ def read_faults(path: Path) -> FaultTable:
     SettingsProblem
         If it can't be read, or a value is missing or makes no sense.
     """
-    reader = ProfileReader(path, "process profile")
-    entries = reader.value("fault")
-    if not isinstance(entries, list) or not entries:
-        raise reader.fail("fault", "is no list of faults")
-    strengths = {
-        word: reader.number(f"strength.{word}", 0.05, 5.0) for word in ("plain", "slightly", "most")
-    }
-    stray = Stray(
-        reading_density=reader.number("stray.reading_density", 0.001, 0.1),
-        amount_share=reader.number("stray.amount_share", 0.05, 2.0),
-        channel_share=reader.number("stray.channel_share", 0.01, 2.0),
-        level_share=reader.number("stray.level_share", 0.01, 2.0),
-        unnamed_share=reader.number("stray.unnamed_share", 0.05, 2.0),
-        size_lowest=reader.number("stray.size_lowest", 0.1, 5.0),
-        size_highest=reader.number("stray.size_highest", 5.0, 100.0),
-        other_cause=reader.number("stray.other_cause", 0.001, 0.5),
+    told = read_profile(_Document, path, "process profile")
+    faults = tuple(
+        Fault(
+            *(fault.cause, fault.code, fault.direction(vars(told.strength))),
+            *(fault.tell, fault.remedy),
+        )
+        for fault in told.fault
     )
-    faults = tuple(_fault(reader, place, entry, strengths) for place, entry in enumerate(entries))
-    return FaultTable(reader.text("source"), faults, stray)
-
-
-def _fault(reader: ProfileReader, place: int, entry: Any, strengths: dict[str, float]) -> Fault:
-    key = f"fault[{place}]"
-    if not isinstance(entry, dict):
-        raise reader.fail(key, "is not a table")
-    texts: dict[str, str] = {}
-    for name in ("cause", "code", "tell", "remedy"):
-        text = entry.get(name)
-        if not isinstance(text, str) or not text.strip():
-            raise reader.fail(f"{key}.{name}", "is not a text")
-        texts[name] = text
-    if texts["code"] not in CODES:
-        raise reader.fail(f"{key}.code", f"is {texts['code']!r}, not one of {', '.join(CODES)}")
-    unknown = set(entry) - {*texts, *QUANTITIES}
-    if unknown:
-        raise reader.fail(f"{key}.{min(unknown)}", "is no quantity of a control strip")
-    direction = []
-    for name, channels in QUANTITIES.items():
-        told = entry.get(name, UNNAMED)
-        words = told if isinstance(told, list) else [told] * channels
-        if len(words) != channels:
-            raise reader.fail(f"{key}.{name}", f"is not one word or {channels}")
-        direction += [_strength(reader, f"{key}.{name}", word, strengths) for word in words]
-    if not np.nan_to_num(direction).any():
-        raise reader.fail(key, "moves nothing")
-    return Fault(direction=np.array(direction), **texts)
-
-
-def _strength(reader: ProfileReader, key: str, word: Any, strengths: dict[str, float]) -> float:
-    if word == "level":
-        return 0.0
-    if word == UNNAMED:
-        return math.nan
-    amount, _, way = word.rpartition(" ") if isinstance(word, str) else ("", "", "")
-    if way not in ("up", "down") or (amount or "plain") not in strengths:
-        raise reader.fail(key, f"is {word!r}, not up, down, slightly up, most up and so on, level")
-    return strengths[amount or "plain"] * (1.0 if way == "up" else -1.0)
+    return FaultTable(told.source, faults, told.stray)

@@ -5,10 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Light = NDArray[np.float32]
-Plane = NDArray[np.float32]
-Mask = NDArray[np.bool_]
-Numbers = NDArray[np.float64]
+from pipeline.kinds import Light, Mask, Numbers, Plane
 
 _OPEN_GATE, _HOLDER, _BORDER = 1, 0, 2
 _LEAST_RUN_MM = 0.8

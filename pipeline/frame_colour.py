@@ -5,22 +5,26 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.colour import RollColour, layer_exposure
 from pipeline.colour_science import colour_science
 from pipeline.correction import FrameCorrection
 from pipeline.exposure_trim import Key, picture_key, trim_stops, usual_key
-from pipeline.film import Matrix, shipped
+from pipeline.film import shipped
 from pipeline.frame_survey import FrameSurvey
-from pipeline.frames import HOLDS_PICTURE
+from pipeline.kinds import (
+    HOLDS_PICTURE,
+    Corners,
+    Float64,
+    Floats,
+    Triple,
+    as_matrix,
+    as_triple,
+)
 from pipeline.settings import Settings
 from pipeline.space import WORKING, find_space
 from pipeline.survey import StripSurvey
-
-Triple = tuple[float, float, float]
-Corners = tuple[tuple[float, float], ...]
-Floats = NDArray[np.float64]
+from pipeline.units import LUMINANCE
 
 _LUMINANCE = np.array([0.272229, 0.674082, 0.053689])
 # Side of the area that is to become neutral, as a share of the picture's longer side.
@@ -136,16 +140,11 @@ def _frame_colour(
         matrix = scene_light_matrix(wish.temperature_k, wish.tint) @ np.asarray(colour.scene)
         own = replace(
             own,
-            colour=replace(own.colour, scene=_as_matrix(matrix)),
+            colour=replace(own.colour, scene=as_matrix(matrix)),
             temperature_k=wish.temperature_k,
             tint=wish.tint,
         )
     return own
-
-
-def _as_matrix(values: Floats) -> Matrix:
-    red, green, blue = ((float(row[0]), float(row[1]), float(row[2])) for row in values)
-    return (red, green, blue)
 
 
 def _place_in_frame(
@@ -161,9 +160,7 @@ def _place_in_frame(
     return float(across), float(down)
 
 
-def neutral_balance(
-    densities: NDArray[np.floating], place: tuple[float, float], colour: RollColour
-) -> Triple:
+def neutral_balance(densities: Floats, place: tuple[float, float], colour: RollColour) -> Triple:
     """Return the change of log10 exposure per layer that makes a place of a picture neutral.
 
     Parameters
@@ -198,9 +195,8 @@ def neutral_balance(
     scene = np.asarray(colour.scene)
     # The exposures of the layers that give a neutral of luminance 1.
     wanted = np.maximum(np.linalg.solve(scene, np.ones(3)), _LEAST_EXPOSURE)
-    luminance = max(float(_LUMINANCE @ scene @ exposure), _LEAST_EXPOSURE)
-    red, green, blue = (float(value) for value in np.log10(wanted * luminance / exposure))
-    return (red, green, blue)
+    luminance = max(float(LUMINANCE @ scene @ exposure), _LEAST_EXPOSURE)
+    return as_triple(np.log10(wanted * luminance / exposure))
 
 
 @cache
@@ -209,7 +205,7 @@ def _daylight_k() -> float:
 
 
 @cache
-def scene_light_matrix(temperature_k: float | None, tint: float | None) -> Floats:
+def scene_light_matrix(temperature_k: float | None, tint: float | None) -> Float64:
     """Return the 3x3 matrix on linear ACEScg that takes the light of a scene for its white.
 
     Parameters
@@ -247,5 +243,5 @@ def scene_light_matrix(temperature_k: float | None, tint: float | None) -> Float
     of_white = bradford @ to_xyz.sum(axis=1)
     # From the working space to cones under daylight, and back: only ratios of its white count.
     to_cones = np.diag(of_daylight / of_white) @ bradford @ to_xyz
-    matrix: Floats = np.linalg.solve(to_cones, np.diag(gains) @ to_cones)
+    matrix: Float64 = np.linalg.solve(to_cones, np.diag(gains) @ to_cones)
     return matrix

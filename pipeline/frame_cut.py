@@ -2,15 +2,10 @@
 
 from dataclasses import dataclass, replace
 
-import numpy as np
-from numpy.typing import NDArray
-
 from pipeline.base import FilmBase
 from pipeline.frame_survey import FrameSurvey, survey_frame
 from pipeline.frames import Frame
-
-Corners = tuple[tuple[float, float], ...]
-Light = NDArray[np.float32]
+from pipeline.kinds import Corners, Float64, Light
 
 
 @dataclass(frozen=True)
@@ -36,7 +31,7 @@ class Cut:
 def survey_cut(
     cut: Cut,
     found: FrameSurvey | None,
-    corners: NDArray[np.float64] | None,
+    corners: Float64 | None,
     above: Light,
     base: FilmBase,
     px_per_mm: float,

@@ -8,15 +8,11 @@ from numpy.typing import NDArray
 
 from pipeline.base import FilmBase
 from pipeline.chart import ChartReading, find_chart
-from pipeline.density import as_triple
 from pipeline.frames import Frame
+from pipeline.kinds import Corners, Float64, Light, Triple, as_triple
 from pipeline.order_statistic import percentiles
 from pipeline.picture_store import StoredPicture
 from pipeline.render import FrameBase
-
-Triple = tuple[float, float, float]
-Corners = tuple[tuple[float, float], ...]
-Light = NDArray[np.float32]
 
 _SAMPLES_A_FRAME = 900
 _THUMBNAIL_LONG_SIDE = 360
@@ -52,7 +48,7 @@ class FrameSurvey:
 def survey_frame(
     frame: Frame,
     number: str | None,
-    corners: NDArray[np.float64],
+    corners: Float64,
     outline: Corners,
     above: Light,
     base: FilmBase,
@@ -117,7 +113,7 @@ def _unit(place_px: float, count: int) -> float:
     return float(2.0 * place_px / max(count - 1, 1) - 1.0)
 
 
-def _thumbnail(above: Light, corners: NDArray[np.float64]) -> Light:
+def _thumbnail(above: Light, corners: Float64) -> Light:
     """Return a small picture of density above base inside a frame's corners, in picture order."""
     along, down = (float(np.hypot(*(corners[i] - corners[0]))) for i in (1, 3))
     scale = min(1.0, _THUMBNAIL_LONG_SIDE / max(along, down, 1.0))

@@ -9,12 +9,12 @@ from numpy.typing import NDArray
 
 from pipeline.colour import RollColour
 from pipeline.infrared import CrossTalk
+from pipeline.kinds import Corners
 from pipeline.metadata import FrameMetadata
 from pipeline.positive import FrameLight, Positive, negative_bands
 from pipeline.record import FilesRecord
 from pipeline.render import FrameBase, picture_size
 from pipeline.rendition import Rendition
-from pipeline.resample import Corners
 from pipeline.scan import Scan
 from pipeline.settings import Settings
 from pipeline.write import write_archive, write_share, write_sidecar

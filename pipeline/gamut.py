@@ -4,11 +4,9 @@ import itertools
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.kinds import Float32
 from pipeline.space import Space, from_working
-
-Floats = NDArray[np.float32]
 
 GAMUT_THRESHOLD = 0.82
 GAMUT_POWER = 1.2
@@ -42,7 +40,7 @@ def squeeze_scale(limit: float) -> float:
     return float(reach / ((reach / room) ** GAMUT_POWER - 1.0) ** (1.0 / GAMUT_POWER))
 
 
-def squeezed(distance: Floats, limit: float) -> Floats:
+def squeezed(distance: Float32, limit: float) -> Float32:
     """Return distances from grey, compressed above a threshold so that `limit` nearly becomes 1.
 
     Form of the curve: the Academy's published reference gamut compression (ACES 1.3).
@@ -54,7 +52,7 @@ def squeezed(distance: Floats, limit: float) -> Floats:
     return np.asarray(np.minimum(held, np.float32(FARTHEST)), np.float32)
 
 
-def into_gamut(planes: Floats, limit: float) -> None:
+def into_gamut(planes: Float32, limit: float) -> None:
     """Draw colours outside the space in towards grey of equal maximum, in place.
 
     Parameters

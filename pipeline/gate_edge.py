@@ -4,10 +4,8 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-Density = NDArray[np.float32]
-Row = NDArray[np.float64]
+from pipeline.kinds import Density, Row
 
 _MOST_DENSITY = 3.0
 # Single readings count no more than this many deviations: dust is not the gate.

@@ -4,12 +4,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.colour import RollColour
 from pipeline.film_curve import PointCurve
-
-Floats = NDArray[np.float32]
+from pipeline.kinds import Float32
 
 # Grain and noise reach so far under the base. What is lighter still is no film, a perforation or
 # the open gate: held there, it is as black as the base in all channels, not coloured by them.
@@ -29,11 +27,11 @@ class Layers:
     `unmask` and `scene` (3, 3); `tables` (3, n) exposures, of densities ``lows + entry / steps``.
     """
 
-    unmask: Floats
-    tables: Floats
-    lows: Floats
-    steps: Floats
-    scene: Floats
+    unmask: Float32
+    tables: Float32
+    lows: Float32
+    steps: Float32
+    scene: Float32
 
 
 @lru_cache(maxsize=64)
@@ -61,5 +59,5 @@ def layers_of(colour: RollColour) -> Layers:
     )
 
 
-def _dense(values: object) -> Floats:
+def _dense(values: object) -> Float32:
     return np.ascontiguousarray(np.asarray(values, np.float32))

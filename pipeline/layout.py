@@ -5,25 +5,19 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.channels import channel_mean, less, log_above, tint
-from pipeline.density import Triple
 from pipeline.film_area import FilmArea, film_areas, rough_line, runs_upright, split_abreast
 from pipeline.film_edge import EdgeLine, find_edges
 from pipeline.film_format import FilmSize, film_sizes
 from pipeline.film_scale import film_scale
 from pipeline.illumination import Levels, base_of
+from pipeline.kinds import Corners, Float64, Light, Mask, Triple
 from pipeline.perforation import PerforationRow, Perforations, find_perforations
 from pipeline.picture_border import picture_slope
 from pipeline.strip_view import StripView, place, straighten
 from pipeline.surround import Surround, open_share, over_base, surround
 
-Light = NDArray[np.float32]
-Mask = NDArray[np.bool_]
-Corners = tuple[tuple[float, float], ...]
-
-MM_PER_INCH = 25.4
 _BASE_TOLERANCE = 0.10
 _BASE_TINT_TOLERANCE = 0.05
 _LEAST_BASE_SHARE = 0.004
@@ -258,9 +252,7 @@ def _level(piece: _Piece) -> _Levelled | None:
     return _measured(piece, angle, centre, half)
 
 
-def _measured(
-    piece: _Piece, angle: float, centre: NDArray[np.float64], half: NDArray[np.float64]
-) -> _Levelled | None:
+def _measured(piece: _Piece, angle: float, centre: Float64, half: Float64) -> _Levelled | None:
     """Return edges and perforations in a view turned by an angle (radians)."""
     along = half[0] * np.array([math.cos(angle), math.sin(angle)])
     across = half[1] * np.array([-math.sin(angle), math.cos(angle)])

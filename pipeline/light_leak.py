@@ -3,14 +3,11 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.channels import channel_mean
-from pipeline.density import Triple, as_triple
 from pipeline.film_format import FilmSize
+from pipeline.kinds import Light, Triple, as_triple
 from pipeline.measure_limit import measure_limits
-
-Light = NDArray[np.float32]
 
 # Film beside its edge and beside the pictures that is left out.
 _CLEAR_MM = 0.5

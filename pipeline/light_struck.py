@@ -3,14 +3,12 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.film_format import FilmSize
+from pipeline.kinds import Float64, Light, Mask
 from pipeline.measure_limit import measure_limits
 from pipeline.order_statistic import median
-
-Light = NDArray[np.float32]
-Floats = NDArray[np.float64]
+from pipeline.units import SIGMA_OF_MAD
 
 # Film beside its edges and beside the pictures that is left out, and the share of the picture's
 # height that is looked at.
@@ -20,8 +18,6 @@ _MIDDLE = (0.1, 0.9)
 _PLATEAU_PERCENTILE = 99.0
 _PLATEAU_REACH = 0.06
 _LEAST_REBATE_PX = 2
-# A deviation is the median absolute one times this (normal law).
-_MAD = 1.4826
 
 
 @dataclass(frozen=True)
@@ -31,8 +27,8 @@ class LightStruck:
     It is the highest the film reaches with this development.
     """
 
-    density: Floats
-    error: Floats
+    density: Float64
+    error: Float64
     length_mm: float
 
 
@@ -86,7 +82,7 @@ def struck_density(
     part = across[:, start:stop].reshape(-1, 3).astype(np.float64)
     level = np.median(part, axis=0)
     # What medians of columns scatter by is unevenness rather than noise, and doesn't average out.
-    scatter = _MAD * np.median(np.abs(part - level), axis=0)
+    scatter = SIGMA_OF_MAD * np.median(np.abs(part - level), axis=0)
     return LightStruck(level, scatter, length_mm)
 
 
@@ -114,7 +110,7 @@ def _median(above: Light, first: float, last: float) -> Light | None:
     return None if len(rows) < _LEAST_REBATE_PX else median(rows, 0).astype(np.float32)
 
 
-def _longest(mask: NDArray[np.bool_]) -> tuple[int, int]:
+def _longest(mask: Mask) -> tuple[int, int]:
     """Return the longest run of true: first, and one past the last."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))
     runs = edges.reshape(-1, 2)

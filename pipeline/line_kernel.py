@@ -1,12 +1,9 @@
 """The compiled loops that find lines along a strip; importing them loads the compiler."""
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.compiled import compiled
-
-Numbers = NDArray[np.float64]
-Whole = NDArray[np.int64]
+from pipeline.kinds import Mask, Numbers, Whole
 
 
 @compiled("void(float64[:,::1], float64, int64[:,::1])")
@@ -33,7 +30,7 @@ def fullest_windows(rests: Numbers, width: float, found: Whole) -> None:
 
 
 @compiled("void(boolean[:,::1], int64, int64[::1])")
-def first_runs(film: NDArray[np.bool_], run: int, first: Whole) -> None:
+def first_runs(film: Mask, run: int, first: Whole) -> None:
     """Fill in the first row of each column from which film goes on for `run` rows, else -1."""
     height, width = film.shape
     long = np.zeros(width, np.int64)

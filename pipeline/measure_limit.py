@@ -4,12 +4,10 @@ from functools import cache
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.density import Illumination, Triple
+from pipeline.density import Illumination
 from pipeline.film import shipped
-
-Floats = NDArray[np.float64]
+from pipeline.kinds import Float64, Triple
 
 
 @cache
@@ -19,7 +17,9 @@ def measure_limits(part: str) -> dict[str, Any]:
     return dict(document[part])
 
 
-def dark_error(density_above: Triple | Floats, base: Triple, illumination: Illumination) -> Floats:
+def dark_error(
+    density_above: Triple | Float64, base: Triple, illumination: Illumination
+) -> Float64:
     """Return how far densities above base may be off by what is not known of the dark level.
 
     Parameters
@@ -43,5 +43,5 @@ def dark_error(density_above: Triple | Floats, base: Triple, illumination: Illum
     light = span * 10.0 ** -np.asarray(density_above, float)
     off = share * illumination.reference() * np.log10(np.e)
     # Base and picture are shifted alike, so the error of the difference is that of the two terms.
-    error: Floats = np.abs(off / np.maximum(light, 1e-6) - off / np.maximum(span, 1e-6))
+    error: Float64 = np.abs(off / np.maximum(light, 1e-6) - off / np.maximum(span, 1e-6))
     return error

@@ -7,9 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.colour import RollColour
-from pipeline.film import FilmProfile, Matrix
+from pipeline.film import FilmProfile
+from pipeline.kinds import Float64, Floats, Matrix, Triple
 
-Triple = tuple[float, float, float]
 Kind = Literal["monochrome", "colour", "unclear"]
 
 PROFILE = "monochrome"
@@ -31,7 +31,7 @@ _CLEAR_SPAN = 0.3
 _LEAST_NOISE = 0.002
 
 
-def film_kind(bases: Sequence[Triple], samples: Sequence[NDArray[np.floating]]) -> Kind:
+def film_kind(bases: Sequence[Triple], samples: Sequence[Floats]) -> Kind:
     """Tell whether a roll's film is black-and-white, by base and pictures.
 
     Parameters
@@ -63,7 +63,7 @@ def film_kind(bases: Sequence[Triple], samples: Sequence[NDArray[np.floating]]) 
     return "monochrome" if max(abs(s - 1.0) for s in slopes) < _SLOPE_TOLERANCE else "unclear"
 
 
-def _slope(one: NDArray[np.float64], other: NDArray[np.float64]) -> float:
+def _slope(one: Float64, other: Float64) -> float:
     """Return the slope of one density against another, the axes alike (principal axis)."""
     covariance = np.cov(one, other)
     _, axes = np.linalg.eigh(covariance)

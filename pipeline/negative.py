@@ -1,13 +1,9 @@
 """Negative film told from slides, prints and other things with an even light colour."""
 
-import numpy as np
-from numpy.typing import NDArray
-
 from pipeline.base import FilmBase
 from pipeline.channels import least
+from pipeline.kinds import Light
 from pipeline.layout import Strip
-
-Light = NDArray[np.float32]
 
 # Blue less red density of a masked base: 0.44 at least over published stocks (D-min, Status M),
 # less what a scanner's channels may be apart where no open gate shows.

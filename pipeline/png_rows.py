@@ -10,8 +10,9 @@ import numpy as np
 from isal import isal_zlib
 from numpy.typing import NDArray
 
-from pipeline.container import Codes, OfColour, Page, Span, broken, guarded
+from pipeline.container import OfColour, Page, broken, guarded
 from pipeline.inflate import Inflated
+from pipeline.kinds import Codes, Span
 
 _PIECE_BYTES = 256 << 10
 _LINES_BYTES = 2 << 20

@@ -11,9 +11,9 @@ from pipeline.area_mean import AreaMean, reduced_size
 from pipeline.colour import RollColour
 from pipeline.dust_frame import mended_bands
 from pipeline.infrared import CrossTalk
+from pipeline.kinds import Corners, Pixels
 from pipeline.look import as_log, as_print, share_showing, showing, to_codes
 from pipeline.monochrome import as_grey, is_one_channel
-from pipeline.packing import Pixels
 from pipeline.render import (
     Band,
     FrameBase,
@@ -24,7 +24,7 @@ from pipeline.render import (
     to_scene,
 )
 from pipeline.rendition import Rendition
-from pipeline.resample import BAND_ROWS, Corners
+from pipeline.resample import BAND_ROWS
 from pipeline.scan import Scan
 from pipeline.space import LinearTransfer, PowerTransfer, Space, find_space
 

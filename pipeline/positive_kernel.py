@@ -1,17 +1,12 @@
 """The compiled loop from a frame's light to its positive's codes, all at once in a near cache."""
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.code_kernel import ONE, SIXTEEN_BITS, coded, together
 from pipeline.compiled import compiled
+from pipeline.kinds import Codes, Float32
 from pipeline.print_kernel import SHOWING, shown
 from pipeline.scene_kernel import CHUNK, LAYERS, PLANES, TABLE, put, scene_of_stretch
-
-Floats = NDArray[np.float32]
-Codes = NDArray[Any]
 
 
 @compiled(
@@ -20,25 +15,25 @@ Codes = NDArray[Any]
     fast=True,
 )
 def codes_of_light(
-    light: Floats,
-    scene: Floats,
+    light: Float32,
+    scene: Float32,
     codes: Codes,
     grey: bool,
-    across: Floats,
-    along: Floats,
-    dark: Floats,
+    across: Float32,
+    along: Float32,
+    dark: Float32,
     least_light: np.float32,
-    unmask: Floats,
+    unmask: Float32,
     least_density: np.float32,
-    tables: Floats,
-    lows: Floats,
-    steps: Floats,
-    scene_matrix: Floats,
-    matrix: Floats,
-    tone: Floats,
-    gamut: Floats,
-    curve: Floats,
-    levels: Floats,
+    tables: Float32,
+    lows: Float32,
+    steps: Float32,
+    scene_matrix: Float32,
+    matrix: Float32,
+    tone: Float32,
+    gamut: Float32,
+    curve: Float32,
+    levels: Float32,
     printed: bool,
     levelled: bool,
 ) -> None:

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from pipeline.control import BLUE, Deviation
 from pipeline.control_limits import ControlLimits, control_limits
 from pipeline.fault_table import QUANTITIES, Fault, FaultTable, fault_table
+from pipeline.kinds import Float64
 
-Floats = NDArray[np.float64]
 _SIZES = 40
 # Part of all readings that are slips, and how far, in action limits, they may lie off.
 _SLIPS, _SLIP = 0.02, 8.0
@@ -76,7 +76,9 @@ def rank_causes(
     return Causes(tuple(ranked), float(probability[-1]))
 
 
-def _features(found: Deviation, limits: ControlLimits, table: FaultTable) -> tuple[Floats, Floats]:
+def _features(
+    found: Deviation, limits: ControlLimits, table: FaultTable
+) -> tuple[Float64, Float64]:
     """Return deviations (15,) and their errors of reading, in action limits; NaN is not read."""
     action = {name: limit.action for name, limit in limits.of.items()}
     action |= dict.fromkeys(("d_max", "yellow"), action["retained"])
@@ -93,7 +95,7 @@ def _features(found: Deviation, limits: ControlLimits, table: FaultTable) -> tup
     return np.array(values), np.array(errors)
 
 
-def _likelihood(observed: Floats, error: Floats, direction: Floats, table: FaultTable) -> float:
+def _likelihood(observed: Float64, error: Float64, direction: Float64, table: FaultTable) -> float:
     """Return the logarithm of the mean likelihood, over sizes, of what was read under a fault."""
     stray, sizes = table.stray, _sizes(table)
     logs = np.zeros(_SIZES)
@@ -110,7 +112,7 @@ def _likelihood(observed: Floats, error: Floats, direction: Floats, table: Fault
     return _log_mean(logs)
 
 
-def _other_likelihood(observed: Floats, error: Floats, table: FaultTable) -> float:
+def _other_likelihood(observed: Float64, error: Float64, table: FaultTable) -> float:
     """Return the same for something else: any quantities move any way, channel by channel."""
     sizes = _sizes(table)
     logs = np.zeros(_SIZES)
@@ -124,11 +126,11 @@ def _other_likelihood(observed: Floats, error: Floats, table: FaultTable) -> flo
     return _log_mean(logs)
 
 
-def _sizes(table: FaultTable) -> Floats:
+def _sizes(table: FaultTable) -> Float64:
     return np.geomspace(table.stray.size_lowest, table.stray.size_highest, _SIZES)
 
 
-def _parts(observed: Floats) -> Iterator[NDArray[np.intp]]:
+def _parts(observed: Float64) -> Iterator[NDArray[np.intp]]:
     """Yield the places of the channels read of each quantity that was read at all."""
     first = 0
     for channels in QUANTITIES.values():
@@ -139,18 +141,18 @@ def _parts(observed: Floats) -> Iterator[NDArray[np.intp]]:
             yield part
 
 
-def _cover(shares: Floats, sizes: Floats, error: Floats) -> Floats:
+def _cover(shares: Float64, sizes: Float64, error: Float64) -> Float64:
     """Return covariances (sizes, k, k): shares (k, k) of the size, and the error of reading."""
-    cover: Floats = sizes[:, None, None] ** 2 * shares + np.diag(error**2)
+    cover: Float64 = sizes[:, None, None] ** 2 * shares + np.diag(error**2)
     return cover
 
 
-def _log_mean(logs: Floats) -> float:
+def _log_mean(logs: Float64) -> float:
     highest = float(logs.max())
     return highest + math.log(float(np.exp(logs - highest).mean()))
 
 
-def _block(off: Floats, cover: Floats, observed: Floats) -> Floats:
+def _block(off: Float64, cover: Float64, observed: Float64) -> Float64:
     """Return log likelihoods (sizes,) of one quantity, normal with a few slips among readings."""
     count = off.shape[1]
     _, log_det = np.linalg.slogdet(cover)
@@ -158,11 +160,11 @@ def _block(off: Floats, cover: Floats, observed: Floats) -> Floats:
     normal = -0.5 * (distance + log_det + count * _LOG_2PI)
     far = float(observed @ observed) / _SLIP**2
     slip = -0.5 * (far + count * (_LOG_2PI + 2.0 * math.log(_SLIP)))
-    logs: Floats = np.logaddexp(math.log1p(-_SLIPS) + normal, math.log(_SLIPS) + slip)
+    logs: Float64 = np.logaddexp(math.log1p(-_SLIPS) + normal, math.log(_SLIPS) + slip)
     return logs
 
 
-def _match(observed: Floats, direction: Floats) -> float:
+def _match(observed: Float64, direction: Float64) -> float:
     """Return the cosine between deviations and a direction, over what is named and read."""
     named = np.isfinite(direction) & np.isfinite(observed)
     length = float(np.linalg.norm(observed[named]) * np.linalg.norm(direction[named]))

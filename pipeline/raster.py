@@ -12,12 +12,10 @@ import numpy as np
 from PIL import ExifTags, Image, JpegImagePlugin, PngImagePlugin
 
 from pipeline.container import (
-    Codes,
     Container,
     OfColour,
     Page,
     Reader,
-    Span,
     broken,
     check_colour,
     check_decoded,
@@ -31,6 +29,7 @@ from pipeline.container import (
     usable_ppi,
 )
 from pipeline.encoding import Encoding, linear, power, srgb
+from pipeline.kinds import Codes, Span
 from pipeline.png_rows import PngRows, is_interlaced
 from pipeline.problem import ScanProblem
 

@@ -9,7 +9,7 @@ from pipeline.reading_table import ReadingTable, Row, shown
 
 PATCHES = ("d-min", "ld", "hd", "d-max", "yellow")
 SPOTS = ("base", "edge-print", "grey", "picture")
-KINDS = ("aim", "control", "step", "spot")
+ROW_KINDS = ("aim", "control", "step", "spot")
 LARGEST_LOG_EXPOSURE = 10.0
 # fmt: off
 _PATCH_WORDS = {
@@ -22,7 +22,7 @@ _SPOT_WORDS = {
 }
 # fmt: on
 _AIM_WORDS = frozenset({"aim", "reference", "ref"})
-_KIND_WORDS = {"wedge": "step", "strip": "control"} | {kind: kind for kind in KINDS}
+_KIND_WORDS = {"wedge": "step", "strip": "control"} | {kind: kind for kind in ROW_KINDS}
 _NUMBER = re.compile(r"[+-]?(\d{1,9}(\.\d{0,30})?|\.\d{1,30})(e[+-]?\d{1,2})?", re.ASCII)
 _STEP = re.compile(r"steps?(\d{0,4})", re.ASCII)
 _DAY_FIRST = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})", re.ASCII)
@@ -87,7 +87,7 @@ def _no_date(table: ReadingTable, row: Row, text: str) -> ScanProblem:
 
 
 def kind_and_patch(table: ReadingTable, row: Row) -> tuple[str, str]:
-    """Return what a row is of KINDS, and its patch: of PATCHES, of SPOTS, or the step.
+    """Return what a row is of ROW_KINDS, and its patch: of PATCHES, of SPOTS, or the step.
 
     Rows of the aim are 'aim' whether a patch or a spot was read.
 
@@ -99,7 +99,7 @@ def kind_and_patch(table: ReadingTable, row: Row) -> tuple[str, str]:
     told = row.cells.get("kind", "").casefold()
     if told and told not in _KIND_WORDS and told not in _AIM_WORDS:
         what = f"has the kind {shown(told)}"
-        raise table.problem(row.line, what, f"write {', '.join(KINDS)}, or nothing")
+        raise table.problem(row.line, what, f"write {', '.join(ROW_KINDS)}, or nothing")
     kind = "aim" if told in _AIM_WORDS else _KIND_WORDS.get(told, "")
     if not kind and row.cells.get("strip", "").casefold() in _AIM_WORDS:
         kind = "aim"

@@ -7,9 +7,9 @@ from datetime import datetime
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.control_limits import ReadingLimits, control_limits
+from pipeline.kinds import Float64, Triple
 from pipeline.problem import ScanProblem
 from pipeline.reading_cell import (
     LARGEST_LOG_EXPOSURE,
@@ -22,8 +22,6 @@ from pipeline.reading_cell import (
 from pipeline.reading_table import ReadingTable, Row, read_table
 from pipeline.roll_folder import natural_key
 
-Floats = NDArray[np.float64]
-Triple = tuple[float, float, float]
 CHANNELS = ("red", "green", "blue")
 NOT_READ: Triple = (math.nan, math.nan, math.nan)
 _EARLIEST = datetime.min
@@ -67,8 +65,8 @@ class Wedge:
     strip: str
     date: datetime | None
     batch: str
-    log_exposure: Floats
-    density: Floats
+    log_exposure: Float64
+    density: Float64
     lux_seconds: bool = False
 
 
@@ -273,12 +271,12 @@ def date_text(date: datetime) -> str:
     return date.strftime("%Y-%m-%d %H:%M").removesuffix(" 00:00")
 
 
-def _spread(values: Floats) -> float:
+def _spread(values: Float64) -> float:
     known = values[np.isfinite(values)]
     return float(np.ptp(known)) if known.size else 0.0
 
 
-def _mean(densities: Floats) -> Triple:
+def _mean(densities: Float64) -> Triple:
     """Return the mean of each channel over what was read of it, the same in any order."""
     known = (sorted(channel[np.isfinite(channel)]) for channel in densities.T)
     red, green, blue = (math.fsum(c) / len(c) if c else math.nan for c in known)

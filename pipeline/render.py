@@ -9,14 +9,14 @@ from numpy.typing import NDArray
 
 from pipeline.colour import RollColour
 from pipeline.density import Illumination
+from pipeline.kinds import Corners, Float32
 from pipeline.layer_tables import LEAST_DENSITY, layers_of
 from pipeline.look import Showing
-from pipeline.resample import MARGIN_PX, Corners, rounded, straight_bands, upright
+from pipeline.resample import MARGIN_PX, rounded, straight_bands, upright
 from pipeline.scan import Scan, opened
 from pipeline.scan_lines import ScanLines
 
-Floats = NDArray[np.float32]
-Band = tuple[int, Floats]
+Band = tuple[int, Float32]
 
 _LEAST_LIGHT = 1e-5
 
@@ -36,7 +36,7 @@ class FrameBase:
     bottom: float
     illumination: Illumination
 
-    def log_light(self, rows: int, columns: int) -> tuple[Floats, Floats]:
+    def log_light(self, rows: int, columns: int) -> tuple[Float32, Float32]:
         """Return the surface as a row part (rows, 1, 3) and a column part (1, columns, 3)."""
         terms = np.asarray(self.terms)
         x = self.left + (np.arange(columns) + 0.5) / columns * (self.right - self.left)
@@ -78,7 +78,7 @@ def light_bands(scan: Scan, outline: Corners, as_codes: bool = False) -> Iterato
         yield from straight_bands(ScanLines(scan, reader, way, window, as_codes), way, size)
 
 
-def cut_light(scan: Scan, outline: Corners) -> Floats:
+def cut_light(scan: Scan, outline: Corners) -> Float32:
     """Return a frame's linear light (h, w, 3), straightened; only its window is read."""
     light = np.empty((*picture_size(outline), 3), np.float32)
     for top, planes in light_bands(scan, outline):
@@ -111,7 +111,7 @@ class SceneBands:
         self._layers = layers_of(colour)
         self._scene = np.empty((3, 0, 0), np.float32)
 
-    def of(self, light: Floats, top: int) -> Floats:
+    def of(self, light: Float32, top: int) -> Float32:
         """Return linear ACEScg planes (3, n, columns) for a frame's light from row `top` on.
 
         They are good until the next are asked for.
@@ -123,8 +123,8 @@ class SceneBands:
         return scene
 
     def shown(
-        self, light: Floats, top: int, way: Showing, codes: NDArray[np.uint16], grey: bool
-    ) -> Floats:
+        self, light: Float32, top: int, way: Showing, codes: NDArray[np.uint16], grey: bool
+    ) -> Float32:
         """Return what `of` does, and fill codes (n, columns, 3) with what a look shows of it.
 
         `grey` takes the second channel for all.
@@ -136,7 +136,7 @@ class SceneBands:
         codes_of_light(light, scene, codes, grey, *arrays)
         return scene
 
-    def _room(self, light: Floats) -> Floats:
+    def _room(self, light: Float32) -> Float32:
         """Return planes to fill; the same again, as fresh memory costs as much as the colour."""
         if self._scene.shape != light.shape:
             self._scene = np.empty_like(light)
@@ -152,15 +152,15 @@ class SceneBands:
         )  # fmt: skip
 
 
-def to_density_above(light: Floats, base: FrameBase) -> Floats:
+def to_density_above(light: Float32, base: FrameBase) -> Float32:
     """Return density above base for a straightened frame's light (h, w, 3)."""
     across, along = base.log_light(light.shape[0], light.shape[1])
     dark = np.asarray(base.illumination.dark, np.float32)
-    above: Floats = across + along - np.log10(np.maximum(light - dark, np.float32(_LEAST_LIGHT)))
+    above: Float32 = across + along - np.log10(np.maximum(light - dark, np.float32(_LEAST_LIGHT)))
     return above
 
 
-def to_scene(above: Floats, colour: RollColour) -> Floats:
+def to_scene(above: Float32, colour: RollColour) -> Float32:
     """Return linear ACEScg float32 (..., 3) for densities above base."""
     from pipeline.scene_kernel import scene_of_density
 

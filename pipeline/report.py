@@ -26,17 +26,11 @@ from pipeline.contact_sheet import (
     roll_text,
 )
 from pipeline.density_plot import density_plot
+from pipeline.kinds import Triple
 from pipeline.lettering import Picture
 from pipeline.monochrome import PROFILE as MONOCHROME
-from pipeline.record import (
-    SEVERITIES,
-    FrameRecord,
-    RollRecord,
-    ScanTrouble,
-    StripRecord,
-    Triple,
-    by_weight,
-)
+from pipeline.record import SEVERITIES, FrameRecord, RollRecord, ScanTrouble, StripRecord, by_weight
+from pipeline.units import LOG_STOP
 
 CHANNELS = ("red", "green", "blue")
 NUMBER_FROM = {"user": "number given", "order": "number counted"}
@@ -52,7 +46,6 @@ DRY_FINDINGS = frozenset({
     "light-leak", "frame-count", "scanner-clipped", "scanner-drift",
 })  # fmt: skip
 MISSING = "\N{EN DASH}"
-STOP = math.log10(2)
 NOTICEABLE_STOPS = 1.0
 # Of pictures on the page: their longer side in px, for up to so many, and at least.
 _USUAL_SIDE, _USUAL_FRAMES, _LEAST_SIDE = 360, 400, 90
@@ -141,7 +134,7 @@ def page(
         cautions=cautions() if touches_chemistry(record) else None,
         contact_sheets=contact_sheets, roll_json=roll_json,
         drawings=[(drawing, Markup(drawing.svg)) for drawing in drawings],
-        unsure_below=UNSURE_BELOW, stop=STOP,
+        unsure_below=UNSURE_BELOW, stop=LOG_STOP,
         troubles=sorted(record.problems, key=lambda each: each.kind == "note"),
         all_notes=all(each.kind == "note" for each in record.problems),
     )  # fmt: skip
@@ -325,7 +318,7 @@ def _card(
     above = frame.density.median[1]
     if frame.kind != "blank":
         remarks.append(f"median {figure_text(above)}")
-        stops = (above - middle) / gamma / STOP if gamma > 0 else math.nan
+        stops = (above - middle) / gamma / LOG_STOP if gamma > 0 else math.nan
         if math.isfinite(stops) and abs(stops) >= NOTICEABLE_STOPS:
             word = "denser" if stops > 0 else "thinner"
             remarks.append(f"{abs(stops):.1f} stops {word}")

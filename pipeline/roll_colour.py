@@ -3,15 +3,12 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-import numpy as np
-from numpy.typing import NDArray
-
 from pipeline.colour import RollColour, from_profile, scene_light, solve_roll, with_exposure
 from pipeline.exposure_trim import Key
 from pipeline.film import FilmProfile
 from pipeline.frame_colour import brightened, trim_of
 from pipeline.frame_survey import FrameSurvey
-from pipeline.frames import HOLDS_PICTURE
+from pipeline.kinds import HOLDS_PICTURE, Float32
 from pipeline.monochrome import one_channel
 from pipeline.print_tone import PrintTone, roll_tone
 from pipeline.reference import Reference, found_reference, named_reference
@@ -67,7 +64,7 @@ def colour_of_roll(
     return _balanced(colour, settings), reference
 
 
-def picture_samples(strips: Sequence[StripSurvey]) -> list[NDArray[np.float32]]:
+def picture_samples(strips: Sequence[StripSurvey]) -> list[Float32]:
     """Return the samples of all pictures of strips, (n, 3) densities above base each.
 
     Of very many pictures those of each are thinned out evenly.

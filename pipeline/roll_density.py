@@ -3,15 +3,13 @@
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.colour import RollColour
 from pipeline.contact_sheet import counted
 from pipeline.contrast import NeutralCurve, estimate_contrast, neutral_slope, usual_print
-from pipeline.density import Triple, as_triple
-from pipeline.film import Curve, FilmProfile
-from pipeline.film_curve import LayerCurve
-from pipeline.frames import HOLDS_PICTURE
+from pipeline.film import FilmProfile
+from pipeline.film_curve import Curve, LayerCurve
+from pipeline.kinds import HOLDS_PICTURE, Triple, as_triple
 from pipeline.measure_limit import dark_error
 from pipeline.record import (
     ChannelSpread,
@@ -23,8 +21,6 @@ from pipeline.record import (
 from pipeline.roll_colour import picture_samples
 from pipeline.scanner_profile import ScannerProfile, base_status_m, status_m
 from pipeline.survey import StripSurvey
-
-Floats = NDArray[np.float64]
 
 # The toe ends where the curve has half of its straight slope.
 _TOE_SHARE = 0.5

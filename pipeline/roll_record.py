@@ -6,9 +6,9 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.curve_report import curve_document
-from pipeline.density import as_triple
 from pipeline.diagnose import diagnose, roll_signs
 from pipeline.frame_task import frame_files
+from pipeline.kinds import as_triple
 from pipeline.monochrome import PROFILE as MONOCHROME
 from pipeline.record import (
     BaseRecord,

@@ -21,6 +21,7 @@ from pipeline.film_place import film_code
 from pipeline.frame_colour import FrameColour, brightened, frame_colours, usual_exposure
 from pipeline.frame_survey import FrameSurvey
 from pipeline.heap import give_back
+from pipeline.kinds import Corners
 from pipeline.look_store import LookStore
 from pipeline.monochrome import PROFILE as MONOCHROME
 from pipeline.monochrome import UNCLEAR, film_kind
@@ -32,7 +33,6 @@ from pipeline.problem import Problem, ScanProblem
 from pipeline.record import ScanTrouble
 from pipeline.recut import Recut, recut
 from pipeline.render import FrameBase
-from pipeline.resample import Corners
 from pipeline.roll_colour import colour_of_roll, picture_samples, tone_of_roll
 from pipeline.roll_curve import FilmCurve, film_curve_of_roll, unnamed_wedges
 from pipeline.same_film import film_notes

@@ -11,8 +11,9 @@ from typing import Literal
 import numpy as np
 
 from pipeline import raster, tiff
-from pipeline.container import Codes, Page, Reader, Source, Span, guarded
-from pipeline.encoding import Encoding, Light, linear, power, srgb, to_light
+from pipeline.container import Page, Reader, Source, guarded
+from pipeline.encoding import Encoding, linear, power, srgb, to_light
+from pipeline.kinds import Codes, Light, Span
 from pipeline.problem import ScanProblem, SettingsProblem
 from pipeline.proxy import Proxy, reduced
 

@@ -8,8 +8,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.container import Span
 from pipeline.frame_task import FrameTask
+from pipeline.kinds import Span
 from pipeline.render import frame_window, picture_size
 from pipeline.resample import upright
 from pipeline.scan import Scan

@@ -1,16 +1,13 @@
 """The compiled loop that takes a lamp's shading off; importing it loads the compiler."""
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.compiled import compiled
-
-Floats = NDArray[np.float64]
-Light = NDArray[np.float32]
+from pipeline.kinds import Float64, Light
 
 
 @compiled("void(float64[:,::1], float64[:,::1], float32[:,:,::1])")
-def lay_under(across: Floats, down: Floats, logs: Light) -> None:
+def lay_under(across: Float64, down: Float64, logs: Light) -> None:
     """Turn log10 light (h, w, 3) into density above base.
 
     Parameters

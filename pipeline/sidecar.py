@@ -10,8 +10,8 @@ from types import ModuleType
 from typing import Any
 
 from pipeline import __version__
+from pipeline.kinds import Triple
 from pipeline.metadata import FrameMetadata, clean_text, parsed_date, shortened
-from pipeline.record import Triple
 
 # A host under .invalid belongs to nobody (RFC 2606): a name, not an address.
 NAMESPACE = "https://evenroll.invalid/ns/1.0/"

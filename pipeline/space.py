@@ -8,13 +8,12 @@ from typing import Any, Protocol
 
 import imagecodecs
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.colour_science import colour_science
 from pipeline.film import shipped
+from pipeline.kinds import Float64, Floats
 from pipeline.problem import SettingsProblem
 
-Floats = NDArray[np.floating[Any]]
 Rows = tuple[tuple[float, ...], ...]
 
 WORKING = "acescg"
@@ -203,7 +202,7 @@ def _transfer(table: dict[str, Any]) -> Transfer:
     )
 
 
-def from_working(space: Space) -> NDArray[np.float64]:
+def from_working(space: Space) -> Float64:
     """Return the 3x3 matrix from linear ACEScg, the working space, to the space's linear RGB.
 
     Column vectors: ``rgb = matrix @ working``. White goes to white, by the Bradford transform
@@ -213,14 +212,12 @@ def from_working(space: Space) -> NDArray[np.float64]:
     adapted = colour_science().adaptation.matrix_chromatic_adaptation_VonKries(
         _white_xyz(working), _white_xyz(space), transform="Bradford"
     )
-    matrix: NDArray[np.float64] = np.linalg.solve(
-        np.array(space.to_xyz), adapted @ np.array(working.to_xyz)
-    )
+    matrix: Float64 = np.linalg.solve(np.array(space.to_xyz), adapted @ np.array(working.to_xyz))
     return matrix
 
 
-def _white_xyz(space: Space) -> NDArray[np.float64]:
-    white: NDArray[np.float64] = np.array(space.to_xyz).sum(axis=1)
+def _white_xyz(space: Space) -> Float64:
+    white: Float64 = np.array(space.to_xyz).sum(axis=1)
     return white
 
 

@@ -3,12 +3,9 @@
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.compiled import compiled
-
-Row = NDArray[np.float64]
-Whole = NDArray[np.int64]
+from pipeline.kinds import Row, Whole
 
 PICTURE, PARTIAL, BLANK = 0, 1, 2
 _ROW, _WHOLE = "float64[::1]", "int64[::1]"

@@ -5,14 +5,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.control_finding import triple_text
 from pipeline.control_limits import SpotLimits, control_limits
-from pipeline.readings import Spot, Triple
+from pipeline.kinds import Float64, Triple
+from pipeline.readings import Spot
 from pipeline.record import Finding
 
-Floats = NDArray[np.float64]
 THIN, SOUND, DENSE, NONE = "thin", "sound", "dense", "none"
 
 
@@ -21,10 +20,10 @@ class _Film:
     """The spots of one film: densities (3,), None where not read."""
 
     name: str
-    base: Floats | None
-    edge_print: Floats | None
-    grey: Floats | None
-    picture: Floats | None
+    base: Float64 | None
+    edge_print: Float64 | None
+    grey: Float64 | None
+    picture: Float64 | None
 
 
 @dataclass(frozen=True)
@@ -54,7 +53,7 @@ def spot_findings(spots: Sequence[Spot], aim_spots: Sequence[Spot]) -> tuple[Fin
 
 
 def _film(name: str, spots: Sequence[Spot]) -> _Film:
-    def of(place: str) -> Floats | None:
+    def of(place: str) -> Float64 | None:
         read = [spot.density for spot in spots if spot.place == place]
         return np.array(read[0]) if read else None
 
@@ -191,13 +190,13 @@ def _base(film: _Film, aim: _Film, limits: SpotLimits) -> list[Finding]:
     )]  # fmt: skip
 
 
-def _above(density: Floats | None, base: Floats | None) -> Floats | None:
+def _above(density: Float64 | None, base: Float64 | None) -> Float64 | None:
     if density is None or base is None or not np.isfinite(density - base).any():
         return None
     return density - base
 
 
-def _mean(values: Floats) -> float:
+def _mean(values: Float64) -> float:
     return float(np.nanmean(values))
 
 
@@ -205,6 +204,6 @@ def _state(value: float, low: float, high: float) -> str:
     return THIN if value < low - 1e-9 else DENSE if value > high + 1e-9 else SOUND
 
 
-def _text(values: Floats, signed: bool = False) -> str:
+def _text(values: Float64, signed: bool = False) -> str:
     triple: Triple = (float(values[0]), float(values[1]), float(values[2]))
     return triple_text(triple, signed)

@@ -4,25 +4,23 @@ import itertools
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.film import profiles_folder, shipped
-
-Floats = NDArray[np.float64]
+from pipeline.kinds import Float64
 
 _PRODUCTS = "status_m_10nm.csv"
 _DYES = "dyes.toml"
 
 
 @cache
-def _products() -> tuple[Floats, Floats]:
+def _products() -> tuple[Float64, Float64]:
     """Return wavelengths in nm (n,) and the spectral products (3, n), R, G, B, peak 100."""
     path = profiles_folder() / _PRODUCTS
     table = np.genfromtxt(path, delimiter=",", skip_header=4)
     return table[:, 0], np.nan_to_num(table[:, 4:7]).T
 
 
-def status_m_of_spectra(wavelength_nm: Floats, density: Floats) -> Floats:
+def status_m_of_spectra(wavelength_nm: Float64, density: Float64) -> Float64:
     """Return Status M densities (..., 3), R, G, B, of spectral densities (..., n).
 
     Parameters
@@ -44,17 +42,17 @@ def status_m_of_spectra(wavelength_nm: Floats, density: Floats) -> Floats:
     return band_density(at, products)
 
 
-def band_density(density: Floats, bands: Floats) -> Floats:
+def band_density(density: Float64, bands: Float64) -> Float64:
     """Return the densities (..., k) that bands (k, n) see of spectral densities (..., n).
 
     The ratio of the flux with the film to that without it (ISO 5-2, ISO 5-3).
     """
     light = 10.0**-density @ bands.T
-    seen: Floats = -np.log10(light / bands.sum(axis=1))
+    seen: Float64 = -np.log10(light / bands.sum(axis=1))
     return seen
 
 
-def film_spectra(wavelength_nm: Floats) -> tuple[Floats, Floats]:
+def film_spectra(wavelength_nm: Float64) -> tuple[Float64, Float64]:
     """Return spectral densities of samples like colour negative film (m, n), and of its base (n,).
 
     All combinations of some amounts of three dyes, with the coloured couplers left over from
@@ -66,11 +64,11 @@ def film_spectra(wavelength_nm: Floats) -> tuple[Floats, Floats]:
     base = table["support"] + table["coupler"] * np.sum(coloured, axis=0)
     image = np.array(dyes) - np.array(coloured)
     amounts = np.array(list(itertools.product(table["amounts"], repeat=3)))
-    samples: Floats = base + amounts @ image
+    samples: Float64 = base + amounts @ image
     return samples, base
 
 
-def base_spectra(wavelength_nm: Floats) -> Floats:
+def base_spectra(wavelength_nm: Float64) -> Float64:
     """Return spectral densities (m, n) of bases of colour negative film.
 
     All combinations of some amounts of support, of coloured couplers, and of fog of each dye
@@ -85,11 +83,11 @@ def base_spectra(wavelength_nm: Floats) -> Floats:
     fogged = fog @ (dyes - coloured)
     masked = coupler @ coloured[:2]
     support = np.array(amounts["support"])[:, None, None, None]
-    spectra: Floats = (support + masked[:, None] + fogged).reshape(-1, len(wavelength_nm))
+    spectra: Float64 = (support + masked[:, None] + fogged).reshape(-1, len(wavelength_nm))
     return spectra
 
 
-def _lobes(wavelength_nm: Floats, lobes: list[list[float]]) -> Floats:
+def _lobes(wavelength_nm: Float64, lobes: list[list[float]]) -> Float64:
     total = np.zeros(len(wavelength_nm))
     for peak, height, short, long in lobes:
         off = wavelength_nm - peak

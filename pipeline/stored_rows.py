@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.container import Codes, broken
+from pipeline.container import broken
+from pipeline.kinds import Codes
 
 _BLOCK_BYTES = 4 << 20
 # One call of the system instead of two, without a buffer between.

@@ -3,21 +3,19 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.base import FilmBase, density_above, measure_base
 from pipeline.edge import EdgeReading
 from pipeline.edge_scan import read_strip_edge
 from pipeline.evidence import Evidence, evidence
 from pipeline.illumination import Levels
+from pipeline.kinds import Light
 from pipeline.layout import Strip
 from pipeline.negative import is_negative
 from pipeline.proxy import Proxy
 from pipeline.scan import Scan
 from pipeline.settings import Settings
 from pipeline.strip_view import StripView, straighten
-
-Light = NDArray[np.float32]
 
 _DENSE_REBATE = 0.15
 

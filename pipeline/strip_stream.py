@@ -7,8 +7,9 @@ from typing import Any
 import imagecodecs
 import numpy as np
 
-from pipeline.container import Codes, Span, broken
+from pipeline.container import broken
 from pipeline.inflate import Inflated
+from pipeline.kinds import Codes, Span
 
 # TIFF 6.0, section 14 and technical note 2: deflate, its older number, and differences of columns.
 _DEFLATE, _DIFFERENCES = (8, 32946), 2

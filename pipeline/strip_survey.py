@@ -4,11 +4,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.base import FilmBase, density_above, measure_base
 from pipeline.control_patch import control_patches
-from pipeline.density import as_triple, to_light
+from pipeline.density import to_light
 from pipeline.dust_survey import strip_cross_talk
 from pipeline.edge import EdgeReading
 from pipeline.edge_numbers import number_frames
@@ -19,17 +18,16 @@ from pipeline.frame_survey import FrameSurvey, survey_frame
 from pipeline.frames import FoundFrames, Frame, find_frames
 from pipeline.gate import GateHabit
 from pipeline.infrared import CrossTalk
-from pipeline.layout import MM_PER_INCH, Strip
+from pipeline.kinds import Corners, Float64, Light, Mask, Triple, as_triple
+from pipeline.layout import Strip
 from pipeline.light_leak import LightLeak, find_leak
 from pipeline.proxy import to_proxy_xy, to_scan_xy
 from pipeline.scan import Scan
 from pipeline.settings import Settings
 from pipeline.strip_look import StripLook
 from pipeline.strip_view import StripView, place
+from pipeline.units import MM_PER_INCH
 
-Triple = tuple[float, float, float]
-Corners = tuple[tuple[float, float], ...]
-Light = NDArray[np.float32]
 Habits = Mapping[str, GateHabit]
 
 _LEAST_FRAME_SHARE = 0.15
@@ -144,7 +142,7 @@ def _found(look: StripLook, settings: Settings, habits: Habits | None) -> FoundF
 
 def _outside(
     shape: tuple[int, int], frames: Sequence[Frame], seen: Evidence, px_per_mm: float
-) -> NDArray[np.bool_]:
+) -> Mask:
     """Return where a strip's view is rebate or gap, clear of the frames by a little."""
     clear = 0.25 * px_per_mm
     mask = np.ones(shape, bool)
@@ -157,9 +155,7 @@ def _outside(
     return mask
 
 
-def _picture_order(
-    corners: NDArray[np.float64], reading: EdgeReading | None
-) -> NDArray[np.float64]:
+def _picture_order(corners: Float64, reading: EdgeReading | None) -> Float64:
     """Return a frame's view corners in the order of the picture as it is written."""
     if reading is None:
         return corners
@@ -171,7 +167,7 @@ def _picture_order(
 def _assembled(look: StripLook, above: Light, found: FoundFrames, base: FilmBase) -> StripSurvey:
     strip, view, reading = look.strip, look.view, look.reading
 
-    def to_scan(points: NDArray[np.float64]) -> Corners:
+    def to_scan(points: Float64) -> Corners:
         placed = to_scan_xy(place(points, view.to_proxy), look.factor)
         return tuple((float(x), float(y)) for x, y in placed)
 

@@ -4,10 +4,9 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-Light = NDArray[np.float32]
-Corners = tuple[tuple[float, float], ...]
+from pipeline.kinds import Corners, Float64, Light
+
 Affine = tuple[tuple[float, float, float], tuple[float, float, float]]
 
 
@@ -63,8 +62,8 @@ def _turned(light: Light, to_proxy: Affine, size: tuple[int, ...], how: int, bor
     return np.asarray(turned, np.float32)
 
 
-def place(points: NDArray[np.float64], matrix: Affine) -> NDArray[np.float64]:
+def place(points: Float64, matrix: Affine) -> Float64:
     """Return (n, 2) points of a view in the proxy's pixels."""
     rows = np.asarray(matrix)
-    placed: NDArray[np.float64] = np.asarray(points, float) @ rows[:, :2].T + rows[:, 2]
+    placed: Float64 = np.asarray(points, float) @ rows[:, :2].T + rows[:, 2]
     return placed

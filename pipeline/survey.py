@@ -8,12 +8,13 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from pipeline.density import as_triple, to_light
+from pipeline.density import to_light
 from pipeline.dust_survey import infrared_note
 from pipeline.frame_cut import Cut
 from pipeline.frames import CLEAR
 from pipeline.illumination import Levels, find_levels
-from pipeline.layout import MM_PER_INCH, find_strips
+from pipeline.kinds import as_triple
+from pipeline.layout import find_strips
 from pipeline.look_store import LookStore, ScanLook
 from pipeline.monochrome import Kind, film_kind
 from pipeline.problem import ScanProblem
@@ -23,6 +24,7 @@ from pipeline.scanner_profile import find_scanner
 from pipeline.settings import Settings
 from pipeline.strip_look import StripLook, look_at
 from pipeline.strip_survey import Habits, StripSurvey, survey_strip
+from pipeline.units import MM_PER_INCH
 
 __all__ = ["Cuts", "Habits", "ScanSurvey", "StripSurvey", "survey_scan"]
 

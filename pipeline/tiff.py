@@ -11,10 +11,8 @@ from typing import Any
 import tifffile
 
 from pipeline.container import (
-    Codes,
     Container,
     Page,
-    Span,
     broken,
     check_colour,
     check_dimensions,
@@ -26,6 +24,7 @@ from pipeline.container import (
     stated_encoding,
 )
 from pipeline.encoding import linear
+from pipeline.kinds import Codes, Span
 from pipeline.problem import ScanProblem
 from pipeline.tiff_plane import Ifd, Plane, block_of, check_data
 

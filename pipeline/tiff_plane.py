@@ -7,7 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.container import Codes, Span, broken, check_decoded, guarded
+from pipeline.container import broken, check_decoded, guarded
+from pipeline.kinds import Codes, Span
 from pipeline.stored_rows import StoredRows
 from pipeline.strip_stream import StripStream, is_streamed
 

@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from PIL import Image, PngImagePlugin
 
 from pipeline.exif_directory import append_block, picture_tags
+from pipeline.kinds import Pixels
 from pipeline.metadata import FrameMetadata
-from pipeline.packing import COMPRESSION, PREDICTOR, Pixels, packed
+from pipeline.packing import COMPRESSION, PREDICTOR, packed
 from pipeline.problem import OutputProblem
 from pipeline.sidecar import SOFTWARE, Facts, embedded, xmp_packet
 from pipeline.space import Space, find_space, icc_profile

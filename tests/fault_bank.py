@@ -13,8 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.density import as_triple
 from pipeline.film import find_film
+from pipeline.kinds import as_triple
 from pipeline.roll_signs import PatchDensities, RollSigns, picture_blocks, signs_of_samples
 from tests.film_model import film_names, load_film, scene_light
 from tests.film_model.dyes import spectral_density

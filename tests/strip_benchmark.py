@@ -18,7 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.frame_survey import FrameSurvey
-from pipeline.frames import CLEAR, HOLDS_PICTURE
+from pipeline.frames import CLEAR
+from pipeline.kinds import HOLDS_PICTURE
 from pipeline.numbering import number_roll, with_roll_numbers
 from pipeline.problem import ScanProblem
 from pipeline.settings import Settings

@@ -72,7 +72,10 @@ def test_the_same_line_twice_counts_once():
         ('kind,batch,notes\nbatch,a,"x\ny"\nbatch,b,,,\n', "line 4: has more values"),
         ('kind,batch\nbatch,"a"b\n', "line 2: is no CSV"),
         ("kind,batch,volume_ml\nbatch,a,500\nbatch,a,600\n", "line 3: says otherwise of 'a' than"),
-        ("kind,batch,edge_print_red,roll\nroll,a,0.7,1\n", "line 2: 'edge_print' is not given"),
+        (
+            "kind,batch,edge_print_red,roll\nroll,a,0.7,1\n",
+            "line 2: 'edge_print' is (0.7, None, None); give three numbers",
+        ),
     ],
 )
 def test_what_is_wrong_is_told_with_its_line(tmp_path: Path, text: str, told: str):

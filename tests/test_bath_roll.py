@@ -64,7 +64,7 @@ def test_a_batch_may_tell_more_and_what_is_not_ours_is_passed_over(tmp_path: Pat
         ({"batch": {**BATCH, "mixed": "soon"}}, "'mixed' is 'soon'; correct roll.toml"),
         ({"batch": {**BATCH, "rolls_before": "five"}}, "'rolls_before' is 'five'"),
         ({"batch": {**BATCH, "name": ["x"]}}, "'name' is"),
-        ({"densities": {"edge_print": [0.7, "x", 0.9]}}, "'edge_print' is 'x'"),
+        ({"densities": {"edge_print": [0.7, "x", 0.9]}}, "'edge_print' is (0.7, 'x', 0.9)"),
         ({"id": None}, "'roll' is missing"),
     ],
 )

@@ -22,7 +22,8 @@ from pipeline.colour import (
     with_exposure,
 )
 from pipeline.density import Illumination
-from pipeline.film import LayerCurve, find_film
+from pipeline.film import find_film
+from pipeline.film_curve import LayerCurve
 
 FILM = find_film("generic")
 # The forward model below is written out without a shoulder.

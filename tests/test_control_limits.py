@@ -53,9 +53,13 @@ def test_each_part_names_its_source():
     [
         ("action = 0.06", "action = 0.09", "'limits.ld.control' is 0.08, not a number from 0.09"),
         ("action = 0.06", "action = nan", "'limits.ld.action' is nan"),
-        ('way = "up"', 'way = "down"', "'limits.d_min.way' is 'down', not both or up"),
+        ('way = "up"', 'way = "down"', "'limits.d_min.way' is 'down', not one of both, up"),
         ("run_strips = 8", "", "'trend.run_strips' is missing"),
-        ("grey_card_red = [0.75, 0.95]", "grey_card_red = 0.8", "is not a list of two numbers"),
+        (
+            "grey_card_red = [0.75, 0.95]",
+            "grey_card_red = 0.8",
+            "'spots.grey_card_red' is 0.8, not two numbers",
+        ),
         ("[limits.ld]", "[limits.ld", "can't be read as a process profile"),
     ],
 )

@@ -12,10 +12,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.density import as_triple
 from pipeline.diagnose import diagnose, roll_signs
 from pipeline.film import find_film
 from pipeline.infrared import CrossTalk
+from pipeline.kinds import as_triple
 from pipeline.monochrome import PROFILE as MONOCHROME
 from pipeline.record import Finding
 from pipeline.roll_signs import SIGNS

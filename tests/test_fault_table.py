@@ -52,7 +52,7 @@ def test_all_published_faults_are_there_and_each_tells_what_to_do():
         ('ld = "down"', 'ld = "sideways"', "'fault[0].ld' is 'sideways', not up, down"),
         ('ld = "down"', 'ld = ["down", "up"]', "'fault[0].ld' is not one word or 3"),
         ('ld = "down"', "ld = 1", "'fault[0].ld' is 1, not up"),
-        ('ld = "down"', 'lde = "down"', "'fault[0].lde' is no quantity of a control strip"),
+        ('ld = "down"', 'lde = "down"', "'fault[0].lde' is not known"),
         ('code = "under-developed"', 'code = "odd"', "'fault[0].code' is 'odd', not one of"),
         ("most = 1.6", "most = 0", "'strength.most' is 0, not a number"),
         ("other_cause = 0.08", "", "'stray.other_cause' is missing"),

@@ -14,7 +14,8 @@ from pipeline.area_mean import AreaMean, reduced_size
 from pipeline.code_kernel import eight_bits, sixteen_bits
 from pipeline.colour import RollColour, from_profile
 from pipeline.density import Illumination
-from pipeline.film import LayerCurve, Shoulder, find_film
+from pipeline.film import find_film
+from pipeline.film_curve import LayerCurve, Shoulder
 from pipeline.look import Levels, as_log, showing
 from pipeline.monochrome import one_channel
 from pipeline.print_tone import PrintTone

@@ -17,7 +17,8 @@ from skimage.transform import AffineTransform, warp
 from pipeline.base import FilmBase
 from pipeline.colour import RollColour
 from pipeline.density import Illumination
-from pipeline.film import LayerCurve, find_film
+from pipeline.film import find_film
+from pipeline.film_curve import LayerCurve
 from pipeline.look import Levels, as_log, as_share
 from pipeline.render import (
     FrameBase,

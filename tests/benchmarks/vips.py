@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pyvips
 
-from pipeline.film import LayerCurve
+from pipeline.film_curve import LayerCurve
 from pipeline.frame_task import FrameTask
 from pipeline.print_tone import PRINT_WHITE, curve_constant
 from pipeline.render import frame_window, picture_size
