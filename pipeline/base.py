@@ -47,13 +47,12 @@ def places(shape: tuple[int, int]) -> tuple[Float64, Float64]:
 
 def density_above(light: Light, base: FilmBase) -> Light:
     """Return density above base (h, w, 3) of a strip's view, the lamp's shading taken out."""
-    from pipeline.shading_kernel import lay_under
-
     x, y = places(light.shape[:2])
     terms = np.asarray(base.shading)
     across = _terms(x[0], np.zeros(x.shape[1])) @ terms.T
     above = log_above(light, base.illumination.dark, _LEAST_LIGHT)
-    lay_under(across, y * terms[:, 3], above)
+    for row, down in zip(above, y * terms[:, 3], strict=True):
+        np.subtract((across + down).astype(np.float32), row, out=row)
     return above
 
 

@@ -20,8 +20,9 @@ from pipeline.roll_run import Run, exit_code, overall, run_of
 
 if TYPE_CHECKING:
     from pipeline.beside import Beside
-    from pipeline.roll import Event, Listener, Outcome, Roll, SurveyedRoll
     from pipeline.roll_ahead import Ahead
+    from pipeline.roll_survey import Event, Listener, Roll, SurveyedRoll
+    from pipeline.standing import Outcome
 
 # What ends a run in order: Ctrl-C, a supervisor's wish, and a terminal that closes.
 _STOPS = tuple(
@@ -103,7 +104,8 @@ def measure(scans: tuple[Path, ...], **options: Any) -> int:
     """
     from pipeline.measure_table import measure_table
     from pipeline.record import to_document
-    from pipeline.roll import record_of, survey_roll
+    from pipeline.roll_record import record_of
+    from pipeline.roll_survey import survey_roll
     from pipeline.workers import workers
 
     run = run_of(scans, options)
@@ -174,7 +176,8 @@ def _surveyed(
         As `survey_roll` does.
     """
     from pipeline.journal import Journal
-    from pipeline.roll import standing, survey_roll
+    from pipeline.roll_survey import survey_roll
+    from pipeline.standing import standing
 
     stood = standing(roll, folder, listen, split) if again else None
     if stood is not None:
@@ -193,7 +196,8 @@ def _written(
 ) -> "tuple[Outcome | None, Exit, list[str]]":
     """Do one roll; return what was left of it, the exit code it calls for, and its problems."""
     from pipeline.page_drawing import drawings_of
-    from pipeline.roll import Outcome, write_roll
+    from pipeline.roll import write_roll
+    from pipeline.standing import Outcome
 
     def listen(event: "Event") -> None:
         # By then all of the roll's frames are in the queue, before the next roll's scans.

@@ -8,9 +8,9 @@ from typing import Protocol
 import numpy as np
 
 from pipeline.colour import RollColour, from_profile
+from pipeline.density import Triple, measure_limits
 from pipeline.film import FilmProfile
-from pipeline.kinds import Float64, Floats, Triple, as_triple
-from pipeline.measure_limit import measure_limits
+from pipeline.kinds import Float64, Floats, as_triple
 
 _LEAST_SAMPLES = 20
 _LEAST_EXPOSURE = 1e-3
@@ -132,7 +132,7 @@ def estimate_contrast(
 
 def _green(samples: Floats, profile: FilmProfile) -> Float64:
     """Return densities of the green layer, whose noise is least."""
-    green: Float64 = np.asarray(samples, float) @ np.asarray(profile.unmask, float)[1]
+    green: Floats = np.asarray(samples, float) @ np.asarray(profile.unmask, float)[1]
     return green[np.isfinite(green)]
 
 

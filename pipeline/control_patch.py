@@ -5,11 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.base import FilmBase
+from pipeline.density import dark_error, measure_limits
 from pipeline.edge_scan import read_letters
 from pipeline.film_format import FilmSize
 from pipeline.kinds import Light, Triple, as_triple
-from pipeline.light_struck import struck_density
-from pipeline.measure_limit import dark_error, measure_limits
+from pipeline.light_struck import StripDensity, struck_density
 from pipeline.strip_look import StripLook
 
 
@@ -53,7 +53,7 @@ def control_patches(look: StripLook, above: Light, base: FilmBase) -> ControlPat
         printed = read_letters(
             look.scan, view, look.factor, strip.film_rows, _print_mm(strip.film), illumination.dark
         )
-    struck = struck_density(above, strip.film_rows, strip.film, view.px_per_mm)
+    struck = struck_density(StripDensity(above, strip.film_rows, strip.film, view.px_per_mm))
     found = ControlPatches()
     if printed is not None:
         off = dark_error(printed.density, base.light, illumination)

@@ -1,10 +1,25 @@
-"""How much of a strip's pictures shows in its infra-red plane, by a fit that dust stands out of."""
+"""How much of a strip's pictures shows in its infra-red plane, and what the plane is good for."""
+
+from collections.abc import Sequence
 
 import numpy as np
 
-from pipeline.infrared import MOST_SHARE, CrossTalk, Verdict, moved, smooth, spread, tone
+from pipeline.frames import Frame
+from pipeline.infrared import (
+    MOST_SHARE,
+    CrossTalk,
+    Verdict,
+    infrared_density,
+    moved,
+    smooth,
+    spread,
+    tone,
+    tone_exponent,
+)
 from pipeline.kinds import Float32, Float64, Mask
+from pipeline.layout import Strip
 from pipeline.overlay import details_shift, find_shift, squares_of
+from pipeline.scan import Scan
 
 _MOST_SAMPLES = 60_000
 _LEAST_SAMPLES = 500
@@ -19,6 +34,13 @@ _ALIKE, _LEAST_NOISE, _DOUBT = 16.0, 0.002, 2.0
 _MOST_BLUE = 0.03
 _MISFIT, _MOST_MISFIT_SHARE = 0.05, 0.25
 _FIT_PX = 2.0
+_INSET_MM = 0.8
+_NOTES = {
+    "silver": "its infra-red plane shows the picture itself, as silver does: "
+    "dust and scratches stay as they are",
+    "misfit": "its infra-red plane doesn't go with the picture: "
+    "dust and scratches stay as they are",
+}
 
 
 def cross_talk(infrared: Float32, density: Float32, inside: Mask) -> CrossTalk | None:
@@ -89,3 +111,30 @@ def _trimmed_fit(terms: Float64, seen: Float64) -> tuple[Float64, Float64, float
         noise = spread(off[kept])
         kept = np.abs(off) < _KEPT * max(noise, 1e-6)
     return fitted, off, _DOUBT * noise * (_ALIKE * float(inverse[2, 2])) ** 0.5
+
+
+def strip_cross_talk(
+    scan: Scan, plane: Float32 | None, strip: Strip, above: Float32, frames: Sequence[Frame]
+) -> CrossTalk | None:
+    """Return what of a strip's pictures shows in the infra-red plane, None without plane.
+
+    `plane` (h, w) is the strip's part of it straightened, `above` (h, w, 3) are the strip's
+    densities, `frames` its frames in the same pixels.
+    """
+    if plane is None:
+        return None
+    density = infrared_density(plane, tone_exponent(scan.encoding))
+    inside = np.zeros(plane.shape, bool)
+    inset = _INSET_MM * strip.px_per_mm
+    for frame in frames:
+        if frame.kind == "blank":
+            continue
+        rows = slice(max(0, round(frame.top + inset)), max(0, round(frame.bottom - inset)))
+        columns = slice(max(0, round(frame.start + inset)), max(0, round(frame.end - inset)))
+        inside[rows, columns] = True
+    return cross_talk(density, above, inside)
+
+
+def infrared_note(talk: CrossTalk | None) -> str | None:
+    """Return what is to be said of an infra-red plane that is of no use, else None."""
+    return None if talk is None else _NOTES.get(talk.verdict)

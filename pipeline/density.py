@@ -1,10 +1,18 @@
-"""Light to density and back (ISO 5-2), with the scanner's dark level and flare taken off."""
+"""Light to density and back (ISO 5-2), less dark level and flare, and what limits a density."""
 
 from dataclasses import dataclass
+from functools import cache
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from pipeline.kinds import Float32, Float64, Floats, Triple
+from pipeline.film import shipped
+from pipeline.kinds import Float32, Float64
+
+Triple = tuple[float, float, float]
+Floats = NDArray[np.floating]
+Density = NDArray[np.float64]
 
 DENSITY_LIMIT = 4.5
 """Highest density returned; light at or under the dark level has no density of its own."""
@@ -64,3 +72,38 @@ def to_light(density: Floats, illumination: Illumination) -> Float64:
     tau = 10.0 ** -np.asarray(density, float)
     light: Float64 = tau * illumination.reference() + np.asarray(illumination.dark)
     return light
+
+
+@cache
+def measure_limits(part: str) -> dict[str, Any]:
+    """Return one part of `profiles/measure.toml`: 'scanner', 'print', 'struck' or 'contrast'."""
+    document = shipped("measure.toml")
+    return dict(document[part])
+
+
+def dark_error(density_above: Triple | Floats, base: Triple, illumination: Illumination) -> Density:
+    """Return how far densities above base may be off by what is not known of the dark level.
+
+    Parameters
+    ----------
+    density_above
+        (..., 3) density above base.
+    base
+        Light of the base, dark level included.
+    illumination
+        Of the scan; a dark level of zero was not seen.
+
+    Notes
+    -----
+    A wrong dark level shifts light by so much, and density by that over the light, times
+    log10(e); it matters where the film is dense.
+    """
+    limits = measure_limits("scanner")
+    seen = any(illumination.dark)
+    share = float(limits["seen_dark_error" if seen else "unseen_dark_error"])
+    span = np.asarray(base, float) - np.asarray(illumination.dark)
+    light = span * 10.0 ** -np.asarray(density_above, float)
+    off = share * illumination.reference() * np.log10(np.e)
+    # Base and picture are shifted alike, so the error of the difference is that of the two terms.
+    error: Density = np.abs(off / np.maximum(light, 1e-6) - off / np.maximum(span, 1e-6))
+    return error

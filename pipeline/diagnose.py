@@ -19,7 +19,7 @@ from pipeline.roll_density import dmax, edge_print
 from pipeline.roll_signs import PatchDensities, RollSigns, picture_blocks, signs_of_samples
 from pipeline.scanner_profile import ScannerProfile, base_status_m, status_m
 from pipeline.settings import RollNotes
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
 
 # Layers are told by the same matrix on every roll: signs were fitted by it.
 _SIGNS_PROFILE = "generic"

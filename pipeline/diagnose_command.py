@@ -179,7 +179,8 @@ def _of_scans(
     """Return the diagnosis of each roll of scans that could be surveyed, and the exit codes."""
     from pipeline.diagnosis import Diagnosis, with_batch
     from pipeline.record import by_weight
-    from pipeline.roll import record_of, survey_roll
+    from pipeline.roll_record import record_of
+    from pipeline.roll_survey import survey_roll
     from pipeline.workers import workers
 
     done: list[Diagnosis] = []

@@ -6,12 +6,16 @@ from itertools import pairwise
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.dust_block import groups, near_blocks
 from pipeline.fill import filled
-from pipeline.infrared import CrossTalk, blurred, moved, shown, slopes, smooth, spread, tone
-from pipeline.kinds import Float32, Float64, Floats, Mask, Point, Triple
-from pipeline.overlay import overlay_of
+from pipeline.infrared import CrossTalk, blurred, moved, slopes, smooth, spread
+from pipeline.kinds import Float32, Float64, Point
+
+Triple = tuple[float, float, float]
+Floats = NDArray[np.float32]
+Mask = NDArray[np.bool_]
 
 LEAST_LIGHT = 1e-5
 # Dust is seen where it takes away more than so many times the noise; around a place so clear
@@ -85,31 +89,6 @@ def seen_of(light: Float32, dark: Triple, talk: CrossTalk) -> Seen:
     return Seen(np.moveaxis(density, 0, 2), tones, through)
 
 
-def find_dust(
-    density: Float32, infrared: Float32, talk: CrossTalk, *, base: Triple, px_per_mm: float
-) -> Dust:
-    """Return the dust that an infra-red plane shows on a picture.
-
-    Parameters
-    ----------
-    density
-        Visible density (h, w, 3), full scale 0.
-    infrared
-        Infra-red density (h, w), as scanned beside or over the picture.
-    talk
-        What of the picture shows in the infra-red.
-    base
-        Density of the film base, as `density` counts it; what is lighter is no film.
-    px_per_mm
-        Scale of the scan.
-    """
-    placed = overlay_of(infrared, density, talk)
-    seen = Seen(density, tone(density), shown(density, talk))
-    return dust_of(
-        seen, infrared, talk, placed.shift, placed.focus_px, base=base, px_per_mm=px_per_mm
-    )
-
-
 def dust_of(
     seen: Seen,
     infrared: Float32,
@@ -122,8 +101,21 @@ def dust_of(
 ) -> Dust:
     """Return the dust that an infra-red plane shows which lies over a picture in a known way.
 
-    The plane lies `shift` pixels, x and y, beside the picture and is softer by a blur of
-    `focus_px`; the rest is as `find_dust` has it.
+    Parameters
+    ----------
+    seen
+        What the picture shows.
+    infrared
+        Infra-red density (h, w), as scanned beside or over the picture.
+    talk
+        What of the picture shows in the infra-red.
+    shift, focus_px
+        How many pixels, x and y, the plane lies beside the picture, and the blur, sigma in
+        pixels, by which it is softer.
+    base
+        Density of the film base, as `seen` counts it; what is lighter is no film.
+    px_per_mm
+        Scale of the scan.
 
     Notes
     -----

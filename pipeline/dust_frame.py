@@ -132,18 +132,6 @@ def mended_bands(
             yield top, light, np.where(touched, np.uint8(255), np.uint8(0))
 
 
-def cut_mended(
-    scan: Scan, outline: Corners, base: FrameBase, talk: CrossTalk, ppi: float
-) -> tuple[Light, NDArray[np.uint8]]:
-    """Return what `mended_bands` yields as one picture (h, w, 3) and one mask (h, w)."""
-    size = picture_size(outline)
-    light, mask = np.empty((*size, 3), np.float32), np.empty(size, np.uint8)
-    for top, planes, touched in mended_bands(scan, outline, base, talk, ppi):
-        rows = slice(top, top + len(touched))
-        light[rows], mask[rows] = np.moveaxis(planes, 0, 2), touched
-    return light, mask
-
-
 def _part_of(scan: Scan, codes: Codes, plane: Codes) -> Part:
     """Return how codes (h, w, 3) of a scan and its infra-red plane (h, w) become densities."""
 

@@ -55,7 +55,7 @@ def robust_line(x: Numbers, y: Numbers, tolerance: float, most_slope: float) -> 
     Slopes are tried one by one so closely that the ends stay within the tolerance; least
     squares over the points on the best line follow.
     """
-    from pipeline.line_kernel import fullest_windows
+    from pipeline.strip_kernel import fullest_windows
 
     if len(x) < 3:
         return 0.0, float(np.median(y))
@@ -145,7 +145,7 @@ def _edge(
 
 def _outermost(film: Mask, run: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return columns and the first row in each from which film goes on for `run` rows."""
-    from pipeline.line_kernel import first_runs
+    from pipeline.strip_kernel import first_runs
 
     rows = np.empty(film.shape[1], np.int64)
     first_runs(np.ascontiguousarray(film), run, rows)

@@ -7,7 +7,7 @@ import numpy as np
 from pipeline.edge_code import load_edge_format
 from pipeline.edge_numbers import position_at
 from pipeline.kinds import Float64
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
 from pipeline.units import MM_PER_INCH
 
 

@@ -9,7 +9,7 @@ from pipeline.contact_sheet import counted
 from pipeline.film import shipped
 from pipeline.record import Finding
 from pipeline.settings import RollNotes
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
 
 
 @cache

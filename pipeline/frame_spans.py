@@ -98,7 +98,7 @@ def _saturated(picture: Row, gap: Row, base: Mask, mm_per_px: float) -> tuple[Ro
 
 def solve_spans(seen: Evidence, habit: GateHabit) -> tuple[float, list[Span]]:
     """Return the best score and spans of frames for one image length, by dynamic programming."""
-    from pipeline.span_kernel import best_ends
+    from pipeline.frame_kernel import best_ends
 
     ppmm = seen.px_per_mm
     size = len(seen.busy)

@@ -42,7 +42,7 @@ class Levels:
 
 def crowded_places(log_light: Float32) -> list[Mode]:
     """Return the crowded places of log10 light (n, 3), brightest first, with their share of n."""
-    from pipeline.crowd_kernel import bins_of, crowds, sort_by_cell
+    from pipeline.strip_kernel import bins_of, crowds, sort_by_cell
 
     points = np.ascontiguousarray(log_light, np.float32)
     bins, inside = np.empty(points.shape, np.int32), np.empty_like(points)

@@ -72,12 +72,6 @@ def shown(density: Float32, talk: CrossTalk) -> Float32:
     return through
 
 
-def left_over(infrared: Float32, density: Float32, talk: CrossTalk) -> Float32:
-    """Return infra-red density (h, w) less what the picture's densities (h, w, 3) show there."""
-    over: Float32 = infrared - shown(density, talk)
-    return over
-
-
 def smooth(plane: Float32, sigma: float) -> Float32:
     """Return a plane or picture blurred by a Gaussian of sigma pixels."""
     return np.asarray(cv2.GaussianBlur(plane, (0, 0), sigma), np.float32)

@@ -10,10 +10,9 @@ from pipeline.channels import channel_mean, less, log_above, tint
 from pipeline.film_area import FilmArea, film_areas, rough_line, runs_upright, split_abreast
 from pipeline.film_edge import EdgeLine, find_edges
 from pipeline.film_format import FilmSize, film_sizes
-from pipeline.film_scale import film_scale
+from pipeline.film_scale import PerforationRow, Perforations, film_scale, find_perforations
 from pipeline.illumination import Levels, base_of
 from pipeline.kinds import Corners, Float64, Light, Mask, Triple
-from pipeline.perforation import PerforationRow, Perforations, find_perforations
 from pipeline.picture_border import picture_slope
 from pipeline.strip_view import StripView, place, straighten
 from pipeline.surround import Surround, open_share, over_base, surround

@@ -129,21 +129,10 @@ def as_log(scene: Float32) -> Float32:
     return np.asarray(acescct(scene), np.float32)
 
 
-def as_share(
-    scene: Float32,
-    look: str,
-    space: Space,
-    levels: Levels | None = None,
-    tone: PrintTone | None = None,
-) -> Float32:
-    """Return display values for a small picture to share; scene looks are shown uncurved."""
-    return _shown(scene, share_showing(look, space, levels, tone))
-
-
 def share_showing(
     look: str, space: Space, levels: Levels | None = None, tone: PrintTone | None = None
 ) -> Showing:
-    """Return the way of `as_share`."""
+    """Return the way of a small picture to share; scene looks are shown uncurved."""
     if look == "print":
         return showing(space, levels, tone, printed=True)
     return showing(space, printed=False)

@@ -78,10 +78,3 @@ def mended_places(
     between = trust * scaled + (1.0 - trust) * across
     level = np.asarray(dark, np.float32)
     return np.asarray(np.power(np.float32(10.0), -between) + level, np.float32)
-
-
-def mended(light: Float32, density: Float32, dust: Dust, dark: Triple) -> Float32:
-    """Return a picture's light (h, w, 3) with its dust mended; clean pixels are as they were."""
-    result = light.copy()
-    result[dust.mask] = mended_places(light, density, dust, dark)
-    return result

@@ -120,20 +120,6 @@ def find_shift(infrared: Float32, density: Float32, talk: CrossTalk) -> Point:
     return _refined(squares, details_shift(squares)).shift
 
 
-def focus_difference(infrared: Float32, density: Float32, talk: CrossTalk) -> float:
-    """Return the blur, sigma in pixels, that makes a picture as soft as its infra-red plane.
-
-    The plane (h, w) and the picture (h, w, 3) are densities that lie over each other; 0 where the
-    infra-red plane is the sharper one.
-    """
-    return _focus(_squares(infrared, density, talk), Overlay())
-
-
-def overlay_of(infrared: Float32, density: Float32, talk: CrossTalk) -> Overlay:
-    """Return how a plane (h, w) lies over a picture (h, w, 3), alike all over; both in density."""
-    return laid_over(_squares(infrared, density, talk))
-
-
 def details_shift(squares: Sequence[Square]) -> Point:
     """Return the shift at which details of plane and picture go together best, if any does."""
     total, power = np.zeros((2 * _MOST_SHIFT_PX + 1,) * 2), [0.0, 0.0]
@@ -222,12 +208,8 @@ def details(plane: Float32) -> Float32:
 
 def _correlation(plane: Float32, picture: Float32) -> Float64:
     """Return the correlation of two planes for all whole shifts of the first within bounds."""
-    reach = _MOST_SHIFT_PX
-    padded = np.pad(plane, reach)
-    size = [cv2.getOptimalDFTSize(side) for side in padded.shape]
-    spectrum = np.fft.rfft2(padded, size) * np.conj(np.fft.rfft2(picture, size))
-    found: Float64 = np.fft.irfft2(spectrum, size)[: 2 * reach + 1, : 2 * reach + 1]
-    return found
+    padded = np.pad(plane, _MOST_SHIFT_PX)
+    return np.asarray(cv2.matchTemplate(padded, picture, cv2.TM_CCORR), np.float64)
 
 
 def _between(three: Float64) -> float:

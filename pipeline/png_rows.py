@@ -11,7 +11,7 @@ from isal import isal_zlib
 from numpy.typing import NDArray
 
 from pipeline.container import OfColour, Page, broken, guarded
-from pipeline.inflate import Inflated
+from pipeline.deflate_stream import Inflated
 from pipeline.kinds import Codes, Span
 
 _PIECE_BYTES = 256 << 10

@@ -53,9 +53,9 @@ def fit(scans: tuple[Path, ...], out: Path, name: str | None, **options: Any) ->
     card. The fit starts from the profile that the roll would get, or that of --profile.
     """
     from pipeline.profile_file import profile_text
-    from pipeline.roll import survey_roll
     from pipeline.roll_folder import gather_rolls
     from pipeline.roll_profile import roll_profile
+    from pipeline.roll_survey import survey_roll
     from pipeline.talk import Talk
     from pipeline.whole_file import check_replaceable, write_text
     from pipeline.workers import workers

@@ -1,4 +1,4 @@
-"""Scans of formats that are decoded whole, PNG, JPEG and camera raw, or PNG row by row."""
+"""Scans of formats that are decoded whole, PNG, JPEG, camera raw and others, or PNG row by row."""
 
 import importlib
 import warnings
@@ -33,8 +33,8 @@ from pipeline.kinds import Codes, Span
 from pipeline.png_rows import PngRows, is_interlaced
 from pipeline.problem import ScanProblem
 
-# PNG, third edition, 11.2.1: channels of each colour type; a palette is refused.
-_PNG_CHANNELS = {0: 1, 2: 3, 4: 1, 6: 4}
+# PNG, third edition, 11.2.1: channels of each colour type, and the type of a palette.
+_PNG_CHANNELS, _PALETTE = {0: 1, 2: 3, 4: 1, 6: 4}, 3
 _PNG_END = b"IEND\xaeB`\x82"
 _JPEG_CHANNELS = {"L": 1, "RGB": 3}
 # Chunks of a PNG are often of a few kilobytes.
@@ -62,10 +62,11 @@ def png_pages(path: Path) -> tuple[Page, ...]:
         handle.seek(max(0, path.stat().st_size - 1024))
         if _PNG_END not in handle.read():
             raise broken(path, "is cut short")
-        if kind not in _PNG_CHANNELS:
-            raise ScanProblem(path, "is a palette, not RGB", "scan or save it as RGB")
         own = _png_curve(picture.info)
-        return (_page(path, _PNG, picture, bits, _PNG_CHANNELS[kind], own, ()),)
+        if kind == _PALETTE:
+            return (_page(path, _PICTURE, picture.size, picture.info, 8, 3, own, ()),)
+        size, channels = picture.size, _PNG_CHANNELS[kind]
+        return (_page(path, _PNG, size, picture.info, bits, channels, own, ()),)
 
 
 def jpeg_pages(path: Path) -> tuple[Page, ...]:
@@ -81,7 +82,22 @@ def jpeg_pages(path: Path) -> tuple[Page, ...]:
         channels = _JPEG_CHANNELS.get(picture.mode)
         if channels is None:
             raise ScanProblem(path, f"is {picture.mode}, not RGB", "scan or save it as RGB")
-        return (_page(path, _JPEG, picture, 8, channels, None, (_LOSSY,)),)
+        return (_page(path, _JPEG, picture.size, picture.info, 8, channels, None, (_LOSSY,)),)
+
+
+def picture_pages(path: Path) -> tuple[Page, ...]:
+    """Describe the first picture of a file of another format, 8 bits a channel.
+
+    Raises
+    ------
+    ScanProblem
+        The file is damaged or not RGB.
+    """
+    with guarded(path), _picture(path) as file:
+        shape = file.properties(index=0).shape
+        channels = 1 if len(shape) < 3 else shape[2]
+        info = file.metadata(index=0)
+        return (_page(path, _PICTURE, shape[1::-1], info, 8, channels, None, ()),)
 
 
 def raw_pages(path: Path) -> tuple[Page, ...]:
@@ -127,6 +143,23 @@ class PictureReader(OfColour):
 def _decode_png(path: Path, page: Page) -> Reader:
     with guarded(path):
         return _whole(path, page, np.asarray(imagecodecs.png_decode(path.read_bytes())))
+
+
+def _decode_picture(path: Path, page: Page) -> Reader:
+    with guarded(path), _picture(path) as file:
+        return _whole(path, page, np.asarray(file.read(index=0, mode="RGB")))
+
+
+@contextmanager
+def _picture(path: Path) -> Iterator[Any]:
+    """Open a picture of any format that the library knows, which takes long to load."""
+    from imageio.v3 import imopen
+
+    with warnings.catch_warnings():
+        # Of pictures larger than a screen.
+        warnings.filterwarnings("ignore", module=r"PIL\.")
+        with imopen(path, "r", plugin="pillow") as file:
+            yield file
 
 
 def _decode_jpeg(path: Path, page: Page) -> Reader:
@@ -198,7 +231,12 @@ def _open_raw(path: Path, page: Page, in_order: bool = False) -> AbstractContext
     return _open_whole(path, page, in_order, _decode_raw)
 
 
-_PNG, _JPEG, _RAW = Container(_open_png), Container(_open_jpeg, lossy=True), Container(_open_raw)
+def _open_picture(path: Path, page: Page, in_order: bool = False) -> AbstractContextManager[Reader]:
+    return _open_whole(path, page, in_order, _decode_picture)
+
+
+_PNG, _JPEG = Container(_open_png), Container(_open_jpeg, lossy=True)
+_RAW, _PICTURE = Container(_open_raw), Container(_open_picture)
 
 
 def _raw_library(path: Path) -> Any:
@@ -216,7 +254,8 @@ def _raw_library(path: Path) -> Any:
 def _page(
     path: Path,
     container: Container,
-    picture: Image.Image,
+    size: tuple[int, int],
+    info: dict[Any, Any],
     bits: int,
     channels: int,
     own: Encoding | None,
@@ -224,13 +263,13 @@ def _page(
 ) -> Page:
     """Describe a picture that is opened but not decoded."""
     check_colour(path, channels)
-    width, height = picture.size
+    width, height = size
     wanted = width * height * channels * bits // 8
     check_dimensions(path, width, height, path.stat().st_size, wanted)
     check_decoded(path, wanted)
-    tags = _exif(picture.info.get("exif", b""))
-    encoding, icc_notes = stated_encoding(picture.info.get("icc_profile"), own, tags)
-    ppi, ppi_notes = _ppi(picture.info, tags)
+    tags = _exif(info.get("exif", b""))
+    encoding, icc_notes = stated_encoding(info.get("icc_profile"), own, tags)
+    ppi, ppi_notes = _ppi(info, tags)
     orientation = tags.get("Orientation", 1)
     return Page(
         container,

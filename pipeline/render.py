@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -9,8 +10,8 @@ from numpy.typing import NDArray
 
 from pipeline.colour import RollColour
 from pipeline.density import Illumination
+from pipeline.film_curve import PointCurve
 from pipeline.kinds import Corners, Float32
-from pipeline.layer_tables import LEAST_DENSITY, layers_of
 from pipeline.look import Showing
 from pipeline.resample import MARGIN_PX, rounded, straight_bands, upright
 from pipeline.scan import Scan, opened
@@ -18,7 +19,59 @@ from pipeline.scan_lines import ScanLines
 
 Band = tuple[int, Float32]
 
+# Grain and noise reach so far under the base. What is lighter still is no film, a perforation or
+# the open gate: held there, it is as black as the base in all channels, not coloured by them.
+# The value is the least density that ADX codes hold (SMPTE ST 2065-3: code 0).
+LEAST_DENSITY = -0.19
+# Entries of a curve's table: between them exposure is a straight line of density, off by a
+# millionth of its value at most; curves through points have corners that none of them meets.
+_ENTRIES, _ENTRIES_OF_POINTS = 1 << 14, 1 << 16
+# Density of the least light under the lightest base, beyond which tables need not go.
+_MOST_DENSITY = 6.0
 _LEAST_LIGHT = 1e-5
+
+
+@dataclass(frozen=True)
+class Layers:
+    """How densities above base become scene light, as arrays.
+
+    `unmask` and `scene` (3, 3); `tables` (3, n) exposures, of densities ``lows + entry / steps``.
+    """
+
+    unmask: Float32
+    tables: Float32
+    lows: Float32
+    steps: Float32
+    scene: Float32
+
+
+@lru_cache(maxsize=64)
+def layers_of(colour: RollColour) -> Layers:
+    """Return the arrays of a rendition."""
+    unmask = np.asarray(colour.unmask)
+    ends = np.array([LEAST_DENSITY, _MOST_DENSITY])
+    reach = np.sort(unmask[..., None] * ends, axis=-1).sum(axis=1)
+    points = any(isinstance(curve, PointCurve) for curve in colour.curves)
+    entries = _ENTRIES_OF_POINTS if points else _ENTRIES
+    steps = (entries - 1) / (reach[:, 1] - reach[:, 0])
+    gains = colour.exposure * 10.0 ** np.asarray(colour.balance)
+    tables = np.stack(
+        [
+            curve.exposure(np.linspace(low, high, entries)) * gain
+            for curve, (low, high), gain in zip(colour.curves, reach, gains, strict=True)
+        ]
+    )
+    return Layers(
+        _dense(unmask),
+        np.minimum(tables, np.finfo(np.float32).max / 8).astype(np.float32),
+        reach[:, 0].astype(np.float32),
+        steps.astype(np.float32),
+        _dense(colour.scene),
+    )
+
+
+def _dense(values: object) -> Float32:
+    return np.ascontiguousarray(np.asarray(values, np.float32))
 
 
 @dataclass(frozen=True)
@@ -95,11 +148,6 @@ def code_bands(scan: Scan, outline: Corners) -> Iterator[NDArray[np.generic]]:
         yield rounded(planes, kind)
 
 
-def cut_codes(scan: Scan, outline: Corners) -> NDArray[np.generic]:
-    """Return a frame's codes as stored, straightened, in the scan's own type."""
-    return np.concatenate(list(code_bands(scan, outline)))
-
-
 class SceneBands:
     """Scene light of one frame, of the rows that are asked for."""
 
@@ -129,7 +177,7 @@ class SceneBands:
 
         `grey` takes the second channel for all.
         """
-        from pipeline.positive_kernel import codes_of_light
+        from pipeline.print_kernel import codes_of_light
 
         scene = self._room(light)
         arrays = (*self._arrays(top, light.shape[1]), *way.arrays)

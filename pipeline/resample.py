@@ -77,60 +77,6 @@ class Upright:
         return rows, columns
 
 
-@dataclass(frozen=True)
-class ArrayLines:
-    """Lines of an array (h, w, channels)."""
-
-    pixels: Pixels
-
-    @property
-    def channels(self) -> int:
-        """Return how many planes there are."""
-        return int(self.pixels.shape[2])
-
-    def planes(self, rows: Span, columns: Span) -> Float32:
-        """Return planes (channels, n, w); beyond the pixels their edge goes on."""
-        block = self.pixels
-        for axis, (start, stop) in enumerate((rows, columns)):
-            if start >= 0 and stop <= block.shape[axis]:
-                block = block[start:stop] if axis == 0 else block[:, start:stop]
-            else:
-                span = np.clip(np.arange(start, stop), 0, block.shape[axis] - 1)
-                block = block.take(span, axis=axis)
-        return np.ascontiguousarray(np.moveaxis(block, 2, 0), np.float32)
-
-
-def straightened(
-    pixels: Pixels, outline: Corners, origin: tuple[float, float], size: Span
-) -> Pixels:
-    """Return the picture inside an outline, resampled once, in the type of its pixels.
-
-    Parameters
-    ----------
-    pixels
-        Window of a scan (h, w, channels): uint8, uint16 or float32 (other floats become that),
-        finite.
-    outline
-        Corners of the picture in the scan, in its order: top-left, top-right, bottom-right,
-        bottom-left; the picture may be turned and mirrored. Beyond the window its edge goes on.
-    origin
-        x and y of the window's first pixel in the scan.
-    size
-        Rows and columns of the picture.
-
-    Raises
-    ------
-    ValueError
-        The outline has no area.
-    """
-    way = upright(outline, origin, size, pixels.shape[:2])
-    kind = pixels.dtype if pixels.dtype.kind == "u" else np.dtype(np.float32)
-    result = np.empty((*size, pixels.shape[2]), kind)
-    for top, planes in straight_bands(ArrayLines(way.view(pixels)), way, size):
-        result[top : top + planes.shape[1]] = rounded(planes, kind)
-    return result
-
-
 def straight_bands(lines: Lines, way: Upright, size: Span) -> Iterator[tuple[int, Float32]]:
     """Yield a picture in bands: its first row, and planes (channels, n, columns).
 

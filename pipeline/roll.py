@@ -10,7 +10,6 @@ from pathlib import Path
 
 from pipeline.folder_lock import folder_lock
 from pipeline.frame_task import FrameTask, develop, negative
-from pipeline.heap import give_back
 from pipeline.journal import Journal, key_of
 from pipeline.page_drawing import curve_drawing
 from pipeline.problem import OutputProblem, ScanProblem
@@ -22,30 +21,15 @@ from pipeline.roll_record import record_of
 from pipeline.roll_survey import (
     Event,
     Listener,
-    Roll,
     SurveyedRoll,
     drop,
-    safe_name,
-    survey_roll,
     told,
 )
 from pipeline.scan_content import ScanContent, content_of
 from pipeline.scan_sharing import shared_scans
-from pipeline.standing import Outcome, note_whole, standing, take_away
+from pipeline.standing import Outcome, note_whole, take_away
 from pipeline.whole_file import check_folder, sweep
-
-__all__ = [
-    "Event",
-    "Listener",
-    "Outcome",
-    "Roll",
-    "SurveyedRoll",
-    "record_of",
-    "safe_name",
-    "standing",
-    "survey_roll",
-    "write_roll",
-]
+from pipeline.workers import give_back
 
 _REPORT = "report"
 # After these no other file can be written either.

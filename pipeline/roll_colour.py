@@ -4,16 +4,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from pipeline.colour import RollColour, from_profile, scene_light, solve_roll, with_exposure
-from pipeline.exposure_trim import Key
 from pipeline.film import FilmProfile
-from pipeline.frame_colour import brightened, trim_of
+from pipeline.frame_colour import Key, brightened, trim_of
 from pipeline.frame_survey import FrameSurvey
 from pipeline.kinds import HOLDS_PICTURE, Float32
 from pipeline.monochrome import one_channel
 from pipeline.print_tone import PrintTone, roll_tone
 from pipeline.reference import Reference, found_reference, named_reference
 from pipeline.settings import Settings
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
 
 # Of some four hundred pictures. More tell no more, and take memory and time.
 _MOST_SAMPLES = 400_000

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.characteristic import Curves, characteristic
-from pipeline.chart import ChartReading
-from pipeline.chart_greys import grey_steps
+from pipeline.chart import ChartReading, grey_steps
 from pipeline.chart_match import is_shaded
 from pipeline.film import FilmProfile
 from pipeline.film_speed import SpeedPoints, profile_curves, speed_points, stops_faster
@@ -19,7 +18,7 @@ from pipeline.problem import SettingsProblem
 from pipeline.reference import CLEAR_CHART, chart_trouble, shown_by
 from pipeline.scanner_profile import ScannerProfile, status_m
 from pipeline.settings import RollNotes, Settings
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
 from pipeline.units import LOG_STOP
 from pipeline.wedge import Bracket, Wedge
 from pipeline.wedge_steps import SURE, find_wedge, looks_stepped, read_wedge_at

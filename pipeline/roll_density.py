@@ -7,10 +7,10 @@ import numpy as np
 from pipeline.colour import RollColour
 from pipeline.contact_sheet import counted
 from pipeline.contrast import NeutralCurve, estimate_contrast, neutral_slope, usual_print
+from pipeline.density import Triple, dark_error
 from pipeline.film import FilmProfile
 from pipeline.film_curve import Curve, LayerCurve
-from pipeline.kinds import HOLDS_PICTURE, Triple, as_triple
-from pipeline.measure_limit import dark_error
+from pipeline.kinds import HOLDS_PICTURE, as_triple
 from pipeline.record import (
     ChannelSpread,
     ContrastRecord,
@@ -20,7 +20,7 @@ from pipeline.record import (
 )
 from pipeline.roll_colour import picture_samples
 from pipeline.scanner_profile import ScannerProfile, base_status_m, status_m
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
 
 # The toe ends where the curve has half of its straight slope.
 _TOE_SHARE = 0.5

@@ -6,14 +6,13 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.contact_sheet import empty_sheet
+from pipeline.contact_sheet import empty_sheet, sheet_parts
 from pipeline.metadata import FrameMetadata
 from pipeline.positive import small_picture
 from pipeline.record import RECORD_NAME, RollRecord, to_json
 from pipeline.rendition import rendition_of
 from pipeline.report import Drawing, page, small_side, thumbnail
 from pipeline.roll_survey import SurveyedRoll
-from pipeline.sheet_part import sheet_parts
 from pipeline.space import find_space
 from pipeline.whole_file import write_text
 from pipeline.write import write_share

@@ -17,7 +17,7 @@ from pipeline.reference import shown_by
 from pipeline.reference_frame import ReferenceFrame
 from pipeline.render import cut_light, to_density_above
 from pipeline.roll_survey import SurveyedRoll
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,7 @@ from pipeline.roll_density import roll_densities, strip_densities
 from pipeline.roll_signs import RollSigns, told_signs
 from pipeline.roll_survey import Roll, RollFrame, SurveyedRoll
 from pipeline.scanner_profile import base_status_m
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
 
 
 def record_of(

@@ -10,21 +10,17 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.cluster import is_lost
 from pipeline.colour import RollColour
 from pipeline.colour_science import colour_science
 from pipeline.contact_sheet import counted
-from pipeline.exposure_trim import Key
 from pipeline.film import FilmProfile, find_film
 from pipeline.film_code import profile_of_codes
+from pipeline.film_kind import UNCLEAR, film_kind
 from pipeline.film_place import film_code
-from pipeline.frame_colour import FrameColour, brightened, frame_colours, usual_exposure
+from pipeline.frame_colour import FrameColour, Key, brightened, frame_colours, usual_exposure
 from pipeline.frame_survey import FrameSurvey
-from pipeline.heap import give_back
 from pipeline.kinds import Corners
-from pipeline.look_store import LookStore
 from pipeline.monochrome import PROFILE as MONOCHROME
-from pipeline.monochrome import UNCLEAR, film_kind
 from pipeline.numbering import FrameNumber, in_film_order, number_roll, with_roll_numbers
 from pipeline.picture_edge import written_area
 from pipeline.picture_store import PictureStore
@@ -40,7 +36,9 @@ from pipeline.scan_content import ScanContent, begin_contents
 from pipeline.scanner_profile import ScannerProfile, find_scanner, with_scanner
 from pipeline.second_look import begin_again, finished_again
 from pipeline.settings import ROLL_FILE, RollNotes, Settings
-from pipeline.survey import Cuts, ScanSurvey, StripSurvey, survey_scan
+from pipeline.strip_survey import StripSurvey
+from pipeline.survey import Cuts, LookStore, ScanSurvey, survey_scan
+from pipeline.workers import give_back, is_lost
 
 _NAME_BYTES = 80
 _SCANS_PER_TRIM = 16

@@ -12,7 +12,7 @@ from pipeline.film_place import film_code, film_span, frame_places
 from pipeline.kinds import Float64
 from pipeline.numbering import FrameNumber
 from pipeline.record import ScanTrouble
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
 
 Pictures = Float64
 Pairs = tuple[tuple[int, int], ...]

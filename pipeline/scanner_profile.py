@@ -2,15 +2,14 @@
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.check import Text, read_profile, within
 from pipeline.film import FilmProfile, MatrixValue, profile_path, profiles_folder
-from pipeline.kinds import Float64, Floats, Matrix, Triple, as_matrix, as_triple
-from pipeline.problem import SettingsProblem
-from pipeline.status_m import band_density, base_spectra, film_spectra, status_m_of_spectra
+from pipeline.kinds import Float64, Matrix, Triple, as_matrix, as_triple
 
 
 @dataclass(frozen=True)
@@ -36,74 +35,17 @@ class ScannerProfile:
         return as_triple(dark + self.flare * np.asarray(mean_light))
 
 
-@dataclass(frozen=True)
-class ScannerFit:
-    """A fitted scanner profile, and the root mean square of what is left, in density (3,)."""
-
-    profile: ScannerProfile
-    residual: Float64
-
-
-def status_m(density: Floats, scanner: ScannerProfile) -> Float64:
+def status_m(density: NDArray[np.floating[Any]], scanner: ScannerProfile) -> Float64:
     """Return Status M densities (..., 3) for a scanner's densities above base (..., 3)."""
     result: Float64 = np.asarray(density, float) @ np.asarray(scanner.matrix).T
     return result
 
 
-def base_status_m(density: Floats, scanner: ScannerProfile) -> Float64:
+def base_status_m(density: Float64, scanner: ScannerProfile) -> Float64:
     """Return Status M densities (..., 3) of film base for a scanner's densities of it (..., 3)."""
     matrix = scanner.matrix if scanner.base_matrix is None else scanner.base_matrix
     result: Float64 = np.asarray(density, float) @ np.asarray(matrix).T
     return result
-
-
-def fit_scanner(
-    wavelength_nm: Floats,
-    bands: Floats,
-    name: str,
-    source: str,
-) -> ScannerFit:
-    """Return the profile of a scanner whose spectral bands are known.
-
-    Parameters
-    ----------
-    wavelength_nm
-        (n,) rising, from 400 nm or less to 700 nm or more.
-    bands
-        (3, n) sensitivity times lamp, R, G, B, any scale.
-    name, source
-        For the profile.
-
-    Raises
-    ------
-    SettingsProblem
-        If the bands don't fit the wavelengths, or one sees no light.
-
-    Notes
-    -----
-    Least squares over densities above base of spectra like colour negative film
-    (`status_m.film_spectra`), between what the bands see and Status M (ISO 5-3); for the base over
-    spectra of bases (`status_m.base_spectra`).
-    """
-    nm, weight = np.asarray(wavelength_nm, float), np.asarray(bands, float)
-    if weight.shape != (3, len(nm)) or not np.isfinite(weight).all() or (weight < 0).any():
-        raise SettingsProblem(None, "the scanner's bands are not three curves", "give R, G, B")
-    if (np.diff(nm) <= 0).any() or (weight.sum(axis=1) <= 0).any():
-        raise SettingsProblem(
-            None, "a scanner's band is dark, or wavelengths don't rise", "correct the bands"
-        )
-    samples, base = film_spectra(nm)
-    seen = band_density(samples, weight) - band_density(base, weight)
-    wanted = status_m_of_spectra(nm, samples) - status_m_of_spectra(nm, base)
-    bases = base_spectra(nm)
-    of_base = _solved(band_density(bases, weight), status_m_of_spectra(nm, bases))
-    profile = ScannerProfile(name, source, _solved(seen, wanted), base_matrix=of_base)
-    left: Float64 = np.sqrt(np.mean((status_m(seen, profile) - wanted) ** 2, axis=0))
-    return ScannerFit(profile, left)
-
-
-def _solved(seen: Float64, wanted: Float64) -> Matrix:
-    return as_matrix(np.linalg.lstsq(seen, wanted, rcond=None)[0].T)
 
 
 def with_scanner(film: FilmProfile, scanner: ScannerProfile | None) -> FilmProfile:

@@ -8,10 +8,10 @@ from pipeline.base import FilmBase, density_above, measure_base
 from pipeline.edge import EdgeReading
 from pipeline.edge_scan import read_strip_edge
 from pipeline.evidence import Evidence, evidence
+from pipeline.film_kind import is_negative
 from pipeline.illumination import Levels
 from pipeline.kinds import Light
 from pipeline.layout import Strip
-from pipeline.negative import is_negative
 from pipeline.proxy import Proxy
 from pipeline.scan import Scan
 from pipeline.settings import Settings

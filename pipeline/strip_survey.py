@@ -7,20 +7,19 @@ import numpy as np
 
 from pipeline.base import FilmBase, density_above, measure_base
 from pipeline.control_patch import control_patches
+from pipeline.cross_talk import strip_cross_talk
 from pipeline.density import to_light
-from pipeline.dust_survey import strip_cross_talk
 from pipeline.edge import EdgeReading
 from pipeline.edge_numbers import number_frames
 from pipeline.evidence import Evidence
 from pipeline.film_format import FrameFormat, formats_on, frame_formats
-from pipeline.frame_cut import Cut, survey_cut
-from pipeline.frame_survey import FrameSurvey, survey_frame
+from pipeline.frame_survey import Cut, DensityView, FrameSurvey, survey_cut, survey_frame
 from pipeline.frames import FoundFrames, Frame, find_frames
 from pipeline.gate import GateHabit
 from pipeline.infrared import CrossTalk
 from pipeline.kinds import Corners, Float64, Light, Mask, Triple, as_triple
 from pipeline.layout import Strip
-from pipeline.light_leak import LightLeak, find_leak
+from pipeline.light_struck import LightLeak, StripDensity, find_leak
 from pipeline.proxy import to_proxy_xy, to_scan_xy
 from pipeline.scan import Scan
 from pipeline.settings import Settings
@@ -90,7 +89,7 @@ def survey_strip(
     survey = _assembled(look, above, found, base)
     talk = strip_cross_talk(look.scan, look.infrared, strip, above, found.frames)
     patches = control_patches(look, above, base)
-    leak = find_leak(above, strip.film_rows, strip.film, strip.px_per_mm)
+    leak = find_leak(StripDensity(above, strip.film_rows, strip.film, strip.px_per_mm))
     survey = replace(
         survey, cross_talk=talk, edges_seen=strip.edges_seen, leak=leak, **vars(patches)
     )
@@ -108,6 +107,7 @@ def _recut(
 ) -> StripSurvey:
     """Return a strip with its frames as corrected."""
     matrix = np.asarray(view.to_proxy)
+    measured = DensityView(above, found.base, view.px_per_mm)
     frames, centres = [], []
     for cut in cuts:
         corners = None
@@ -118,7 +118,7 @@ def _recut(
         elif cut.found is not None:
             centres.append(found.centres_px[cut.found])
         was = None if cut.found is None else found.frames[cut.found]
-        frames.append(survey_cut(cut, was, corners, above, found.base, view.px_per_mm))
+        frames.append(survey_cut(measured, cut, was, corners))
     return replace(found, frames=tuple(frames), centres_px=tuple(centres))
 
 
@@ -176,20 +176,11 @@ def _assembled(look: StripLook, above: Light, found: FoundFrames, base: FilmBase
     numbers: tuple[str | None, ...] = (None,) * len(frames)
     if reading is not None and reading.codes and frames:
         numbers = number_frames(reading, centres, 1.0 if chosen.name == "135" else 0.5)
+    measured = DensityView(above, base, strip.px_per_mm)
     surveys = []
     for frame, number in zip(frames, numbers, strict=True):
         ordered = _picture_order(frame.corners(), reading)
-        surveys.append(
-            survey_frame(
-                frame,
-                number,
-                ordered,
-                to_scan(ordered),
-                above,
-                base,
-                strip.px_per_mm,
-            )
-        )
+        surveys.append(survey_frame(measured, frame, number, ordered, to_scan(ordered)))
     backwards = reading is not None and (reading.direction < 0) != reading.mirrored
     rows, columns = view.light.shape[:2]
     box = np.array(

@@ -4,19 +4,19 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from threading import Lock
 
 import cv2
 import numpy as np
 
+from pipeline.cross_talk import infrared_note
 from pipeline.density import to_light
-from pipeline.dust_survey import infrared_note
-from pipeline.frame_cut import Cut
+from pipeline.film_kind import Kind, film_kind
+from pipeline.frame_survey import Cut
 from pipeline.frames import CLEAR
 from pipeline.illumination import Levels, find_levels
 from pipeline.kinds import as_triple
 from pipeline.layout import find_strips
-from pipeline.look_store import LookStore, ScanLook
-from pipeline.monochrome import Kind, film_kind
 from pipeline.problem import ScanProblem
 from pipeline.proxy import Proxy
 from pipeline.scan import Scan, open_scan, reduce
@@ -26,7 +26,7 @@ from pipeline.strip_look import StripLook, look_at
 from pipeline.strip_survey import Habits, StripSurvey, survey_strip
 from pipeline.units import MM_PER_INCH
 
-__all__ = ["Cuts", "Habits", "ScanSurvey", "StripSurvey", "survey_scan"]
+__all__ = ["Cuts", "Habits", "LookStore", "ScanLook", "ScanSurvey", "StripSurvey", "survey_scan"]
 
 # Corrected frames of strips, by the strip's place among those found in a file.
 Cuts = Mapping[int, tuple[Cut, ...]]
@@ -35,6 +35,8 @@ PROXY_PPI = 200.0
 _UNKNOWN_LONG_SIDE = 2600
 # Twice what the largest flatbed holds at the proxy's resolution.
 _MOST_PROXY_PIXELS = 10_000_000
+# Looks at some six scans of one strip; others are read again.
+_MOST_LOOK_BYTES = 64 << 20
 
 
 @dataclass(frozen=True)
@@ -50,6 +52,48 @@ class ScanSurvey:
     notes: tuple[str, ...]
     habits: Habits | None = None
     grey: bool = False
+
+
+@dataclass(frozen=True)
+class ScanLook:
+    """All strips of one file as looked at, with what its survey says of it besides.
+
+    `clipped` and `notes` are those of its pages; `grey` tells that a grey base was looked for.
+    """
+
+    path: Path
+    strips: tuple[StripLook, ...]
+    clipped: bool
+    notes: tuple[str, ...]
+    grey: bool
+
+
+class LookStore:
+    """Looks at scans until they are taken; safe for threads.
+
+    Looks hold pictures, which don't travel: on another machine a store is empty and stays so.
+    """
+
+    def __init__(self, most_bytes: int = _MOST_LOOK_BYTES) -> None:
+        self._most_bytes = most_bytes
+        self._looks: dict[Path, ScanLook] = {}
+        self._lock = Lock()
+
+    def __reduce__(self) -> tuple[type["LookStore"], tuple[int]]:
+        """Return how another machine makes an empty one."""
+        return LookStore, (0,)
+
+    def keep(self, look: ScanLook) -> None:
+        """Keep a look if there is room for it."""
+        with self._lock:
+            looks = [*self._looks.values(), look]
+            if sum(strip.size_bytes for each in looks for strip in each.strips) <= self._most_bytes:
+                self._looks[look.path] = look
+
+    def take(self, path: Path) -> ScanLook | None:
+        """Return the look at a scan and let go of it, None where there is none."""
+        with self._lock:
+            return self._looks.pop(path, None)
 
 
 def survey_scan(

@@ -29,10 +29,9 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares, minimize_scalar
 
 from pipeline.colour import RollColour, solve_roll, with_exposure
-from pipeline.exposure_trim import picture_key, trim_stops, usual_key
 from pipeline.film import FilmProfile, find_film
 from pipeline.film_curve import LayerCurve
-from pipeline.frame_colour import usual_exposure
+from pipeline.frame_colour import picture_key, trim_stops, usual_exposure, usual_key
 from pipeline.kinds import HOLDS_PICTURE
 from pipeline.look import Levels, as_print
 from pipeline.print_tone import PrintTone

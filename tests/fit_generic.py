@@ -16,12 +16,12 @@ import numpy as np
 from scipy.optimize import least_squares, minimize_scalar
 
 from pipeline.film_curve import LayerCurve, Shoulder
-from pipeline.scanner_profile import fit_scanner
 from tests.film_model import chart
 from tests.film_model.dyes import base_dye, spectral_density
 from tests.film_model.scanner import load_scanner
 from tests.film_model.spectra import Floats, colour_science, wavelengths_nm
 from tests.film_model.stock import MID_GREY, Process, film_names, load_film
+from tests.spectra import fit_scanner
 
 # scanner-e has the bands of scanner-a.
 SCANNERS = ("scanner-a", "scanner-b", "scanner-c", "scanner-d")

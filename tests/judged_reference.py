@@ -20,7 +20,7 @@ from pipeline.profile_fit import SeenChart, fit_profile
 from pipeline.render import cut_light, to_density_above, to_scene
 from pipeline.roll_survey import Roll, SurveyedRoll, survey_roll
 from pipeline.settings import RollNotes, Settings
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
 from tests.film_model import (
     ModelScan,
     film_names,

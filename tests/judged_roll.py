@@ -25,7 +25,7 @@ from pipeline.render import cut_light, to_density_above, to_scene
 from pipeline.roll_survey import Event, Roll, SurveyedRoll, survey_roll
 from pipeline.settings import RollNotes, Settings
 from pipeline.space import find_space
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
 from tests.film_model import ModelScan, random_roll, write_scan
 
 with warnings.catch_warnings():

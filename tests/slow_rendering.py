@@ -11,7 +11,7 @@ from pipeline.gamut import GAMUT_POWER, GAMUT_THRESHOLD, gamut_limit
 from pipeline.look import Levels
 from pipeline.print_tone import PRINT_WHITE, PrintTone
 from pipeline.render import FrameBase
-from pipeline.space import Space, from_working
+from pipeline.space import LogTransfer, PowerTransfer, Space, from_working
 from pipeline.units import MIDDLE_GREY
 
 Floats = NDArray[np.float64]
@@ -98,6 +98,19 @@ def slow_shown(
         return np.asarray(encoded, float)
     black, white, gamma = (np.asarray(v) for v in (levels.black, levels.white, levels.gamma))
     return np.clip((encoded - black) / (white - black), 0.0, 1.0) ** (1.0 / gamma)
+
+
+def slow_light(values: Floats, space: Space) -> Floats:
+    """Return the linear light of encoded values; undoes the space's encoding."""
+    transfer = space.transfer
+    if isinstance(transfer, LogTransfer):
+        return transfer.decode(values)
+    if not isinstance(transfer, PowerTransfer):
+        return values
+    values = np.maximum(values, 0.0)
+    light = ((values + transfer.offset) / (1.0 + transfer.offset)) ** transfer.gamma
+    toe = values < transfer.slope * transfer.threshold
+    return np.where(toe, values / transfer.slope, light) if transfer.threshold else light
 
 
 def slow_codes(values: Floats) -> NDArray[np.int64]:

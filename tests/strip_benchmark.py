@@ -23,7 +23,8 @@ from pipeline.kinds import HOLDS_PICTURE
 from pipeline.numbering import number_roll, with_roll_numbers
 from pipeline.problem import ScanProblem
 from pipeline.settings import Settings
-from pipeline.survey import StripSurvey, survey_scan
+from pipeline.strip_survey import StripSurvey
+from pipeline.survey import survey_scan
 from tests.film_model import ModelScan, write_scan
 from tests.judged_roll import overlap, two_digits
 from tests.strip_cases import strip_cases

@@ -11,7 +11,7 @@ from pipeline.edge import EdgeReading
 from pipeline.edge_chain import EdgeCode
 from pipeline.frame_survey import FrameSurvey
 from pipeline.render import FrameBase
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
 
 Triple = tuple[float, float, float]
 BOX = ((0.0, 0.0), (9.0, 0.0), (9.0, 5.0), (0.0, 5.0))

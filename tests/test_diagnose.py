@@ -21,7 +21,7 @@ from pipeline.record import Finding
 from pipeline.roll_signs import SIGNS
 from pipeline.scanner_profile import find_scanner
 from pipeline.settings import RollNotes
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
 from tests.fault_bank import drawn_roll, scene_pool
 from tests.fault_cases import FAULT_CASES
 from tests.film_model import Process, load_film, load_scanner

@@ -30,7 +30,7 @@ LOG_EXPOSURE = np.arange(-3.0, 3.2, 0.05)
 
 def status_m_weights() -> Floats:
     """Status M products on the model's grid, 41 x 3 (ISO 5-3:2009, in the data file)."""
-    table = np.genfromtxt(DATA / "status_m_log10_10nm.csv", delimiter=",", skip_header=4)
+    table = np.genfromtxt(DATA / "status_m_10nm.csv", delimiter=",", skip_header=4)
     weights = np.zeros((len(wavelengths_nm()), 3))
     at = np.searchsorted(wavelengths_nm(), table[:, 0])
     weights[at] = table[:, 4:7]

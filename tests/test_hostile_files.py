@@ -12,8 +12,9 @@ import tifffile
 
 from pipeline import container
 from pipeline.problem import ScanProblem
-from pipeline.scan import open_scan, read_codes, reduce
+from pipeline.scan import open_scan, reduce
 from tests.fuzzed_inputs import run_command
+from tests.whole_pictures import read_codes
 
 SIDE = 24000  # 24000 x 24000 pixels of 6 bytes: 3.5 GB.
 # Far below what any of these files claims.

@@ -15,7 +15,8 @@ from PIL import Image
 from pipeline import survey
 from pipeline.colour import scene_light
 from pipeline.film import find_film
-from pipeline.monochrome import as_grey, film_kind, is_one_channel, one_channel
+from pipeline.film_kind import film_kind
+from pipeline.monochrome import as_grey, is_one_channel, one_channel
 from pipeline.problem import ScanProblem
 from pipeline.scan import reduce
 from pipeline.settings import Settings

@@ -19,10 +19,9 @@ from pipeline.colour import RollColour
 from pipeline.density import Illumination
 from pipeline.film import find_film
 from pipeline.film_curve import LayerCurve
-from pipeline.look import Levels, as_log, as_share
+from pipeline.look import Levels, as_log
 from pipeline.render import (
     FrameBase,
-    cut_codes,
     cut_light,
     picture_size,
     to_density_above,
@@ -31,6 +30,7 @@ from pipeline.render import (
 from pipeline.scan import Scan, open_scan
 from pipeline.space import find_space
 from pipeline.tiff_plane import Plane
+from tests.whole_pictures import as_share, cut_codes
 
 HEIGHT, WIDTH = 160, 200
 DARK = (0.01, 0.02, 0.015)

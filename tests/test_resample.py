@@ -15,7 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from skimage.transform import SimilarityTransform, warp
 
-from pipeline.resample import MARGIN_PX, straightened, tap_terms
+from pipeline.resample import MARGIN_PX, tap_terms
+from tests.whole_pictures import straightened
 
 HEIGHT, WIDTH = 220, 240
 MIDDLE = (118.37, 108.81)

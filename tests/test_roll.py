@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from pipeline.problem import ScanProblem
-from pipeline.roll import Event, Roll, safe_name, survey_roll, write_roll
+from pipeline.roll import write_roll
+from pipeline.roll_survey import Event, Roll, safe_name, survey_roll
 from pipeline.settings import RollNotes, Settings
 from tests.conftest import Run, contents, states
 from tests.film_model import FrameSpec, StripSpec, make_scan, write_scan

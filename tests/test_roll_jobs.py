@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 
 from pipeline.record import FilesRecord
-from pipeline.roll import Roll, SurveyedRoll, record_of, survey_roll
 from pipeline.roll_jobs import Job, jobs_of
+from pipeline.roll_record import record_of
+from pipeline.roll_survey import Roll, SurveyedRoll, survey_roll
 from pipeline.settings import RollNotes, Settings
 
 # Keys of files that stand are made of these names in this order: none may change by itself.

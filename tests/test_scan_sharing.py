@@ -16,12 +16,14 @@ from PIL import Image
 from pipeline import roll, scan_sharing, unpacked
 from pipeline.frame_task import FrameTask
 from pipeline.problem import ScanProblem
-from pipeline.roll import Roll, survey_roll, write_roll
-from pipeline.scan import open_scan, read_codes
+from pipeline.roll import write_roll
+from pipeline.roll_survey import Roll, survey_roll
+from pipeline.scan import open_scan
 from pipeline.scan_sharing import SharedScans, shared_scans
 from pipeline.settings import RollNotes, Settings
 from pipeline.unpacked import UnpackedScan
 from tests.conftest import Run, contents
+from tests.whole_pictures import read_codes
 
 STORED = {
     "deflate": {"compression": "zlib", "predictor": True, "rowsperstrip": 16},

@@ -15,7 +15,8 @@ from PIL import Image
 
 from pipeline import tiff
 from pipeline.problem import ScanProblem
-from pipeline.scan import open_scan, read_codes, read_infrared, reduce
+from pipeline.scan import open_scan, reduce
+from tests.whole_pictures import read_codes, read_infrared
 
 ROWS, COLUMNS = 83, 117
 
@@ -181,8 +182,6 @@ def test_transparency_is_no_infrared(tmp_path, kind):
     assert not scan.infrared
     assert any("transparency" in note for note in scan.notes)
     assert_array_equal(read_whole(path), picture(samples=4)[..., :3])
-    with pytest.raises(ValueError, match="infra-red"):
-        read_infrared(scan, (0, 1), (0, 1))
 
 
 def test_a_grey_page_of_another_size_is_noted_and_left(tmp_path):

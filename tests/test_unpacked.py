@@ -18,12 +18,13 @@ import tifffile
 from numpy.testing import assert_array_equal
 from PIL import Image
 
-from pipeline import stored_rows, strip_stream, unpacked
+from pipeline import deflate_stream, tiff_plane, unpacked
 from pipeline.problem import OutputProblem, ScanProblem
-from pipeline.scan import Scan, open_scan, opened, read_both, read_codes
+from pipeline.scan import Scan, open_scan, opened
 from pipeline.unpacked import UnpackedScan
 from pipeline.whole_file import sweep
 from tests.test_tiff import COLUMNS, ROWS, picture, write
+from tests.whole_pictures import read_both, read_codes
 
 Usage = namedtuple("Usage", "total used free")
 
@@ -45,7 +46,7 @@ STORED = {
 def _system(request, monkeypatch):
     """Do it once as on systems without positioned reads and writes."""
     if request.param == "without":
-        monkeypatch.setattr(stored_rows, "_READS_AT_PLACES", False)
+        monkeypatch.setattr(tiff_plane, "_READS_AT_PLACES", False)
         monkeypatch.setattr(unpacked, "_WRITES_AT_PLACES", False)
 
 
@@ -315,13 +316,13 @@ def test_a_disk_that_fails_is_one_sentence(tmp_path, monkeypatch, shared):
     def fail(*_):
         raise OSError(errno.EIO, "input/output error")
 
-    monkeypatch.setattr(stored_rows.os, "preadv", fail)
+    monkeypatch.setattr(tiff_plane.os, "preadv", fail)
     with pytest.raises(OutputProblem):
         read_codes(source, (0, 9), (0, 9))
 
 
 def test_large_strips_are_streamed_into_it(tmp_path, monkeypatch, decoded, shared):
-    monkeypatch.setattr(strip_stream, "_LEAST_BYTES", 1)
+    monkeypatch.setattr(deflate_stream, "_LEAST_BYTES", 1)
     monkeypatch.setattr(unpacked, "_BAND_BYTES", 3000)
     for name in ("one strip", "differences, big-endian"):
         path = write(tmp_path / "strip.tif", picture(), **STORED[name])

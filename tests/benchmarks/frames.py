@@ -5,9 +5,10 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from pipeline.frame_task import FrameTask
-from pipeline.roll import record_of, survey_roll
 from pipeline.roll_folder import gather_rolls
 from pipeline.roll_jobs import jobs_of
+from pipeline.roll_record import record_of
+from pipeline.roll_survey import survey_roll
 
 
 def frame_tasks(scans: Path) -> list[FrameTask]:

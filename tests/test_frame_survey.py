@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.frame_cut import Cut, survey_cut
+from pipeline.frame_survey import Cut, DensityView, survey_cut
 from tests.surveyed import film_base, frame
 
 PX = 8.0
@@ -14,10 +14,11 @@ ABOVE = np.repeat(
 ).astype(np.float32)
 CORNERS = np.array([[100.0, 40.0], [388.0, 40.0], [388.0, 232.0], [100.0, 232.0]])
 OUTLINE = tuple((10 * x, 10 * y) for x, y in CORNERS)
+VIEW = DensityView(ABOVE, film_base(), PX)
 
 
 def surveyed(cut: Cut, found=None, corners=None):
-    return survey_cut(cut, found, corners, ABOVE, film_base(), PX)
+    return survey_cut(VIEW, cut, found, corners)
 
 
 def test_a_frame_left_as_found_gets_its_key_alone():

@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.line_kernel import first_runs, fullest_windows
+from pipeline.strip_kernel import first_runs, fullest_windows
 
 
 @settings(deadline=None)

@@ -1,4 +1,4 @@
-"""Large strips unfolded row by row, against the codes that tifffile was given."""
+"""Deflated data in order against the standard library's zlib, large strips against their codes."""
 
 import tracemalloc
 import zlib
@@ -9,9 +9,11 @@ import pytest
 import tifffile
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from isal import isal_zlib
 from numpy.testing import assert_array_equal
 
-from pipeline import strip_stream, tiff
+from pipeline import deflate_stream, tiff
+from pipeline.deflate_stream import DataEndError, Inflated
 from pipeline.problem import ScanProblem
 from pipeline.scan import open_scan, opened, reduce
 from tests.test_tiff import COLUMNS, ROWS, picture, write
@@ -28,9 +30,60 @@ STORED = {
 }  # fmt: skip
 
 
+def pieces(data: bytes, size: int):
+    return (data[at : at + size] for at in range(0, len(data), size))
+
+
+@given(st.binary(max_size=3000), st.integers(1, 700), st.data())
+def test_it_is_what_zlib_unfolds(plain: bytes, size: int, data):
+    repeated = plain * data.draw(st.integers(1, 20))
+    stream = Inflated(pieces(zlib.compress(repeated, data.draw(st.integers(0, 9))), size))
+    got, at = np.zeros(len(repeated), np.uint8), 0
+    while at < len(got):
+        count = data.draw(st.integers(1, len(got) - at))
+        stream.fill(got[at : at + count])
+        at += count
+    assert got.tobytes() == repeated
+    assert stream.end()
+
+
+def test_several_rows_are_filled_at_once():
+    plain = np.random.default_rng(1).integers(0, 9, (700, 5000), np.uint8)
+    got = np.zeros_like(plain)
+    Inflated(pieces(zlib.compress(plain.tobytes()), 1000)).fill(got)
+    assert_array_equal(got, plain)
+
+
+def test_data_that_end_too_early_or_late_are_told():
+    packed = zlib.compress(bytes(1000))
+    with pytest.raises(DataEndError):
+        Inflated(pieces(packed, 3)).fill(np.zeros(1001, np.uint8))
+    with pytest.raises(DataEndError):
+        Inflated(pieces(packed[:-8], 3)).fill(np.zeros(1001, np.uint8))
+    early = Inflated(pieces(packed, 3))
+    early.fill(np.zeros(999, np.uint8))
+    assert not early.end()
+    cut = Inflated(pieces(packed[:-2], 3))
+    cut.fill(np.zeros(1000, np.uint8))
+    assert not cut.end()
+
+
+def test_a_wrong_check_is_refused():
+    packed = bytearray(zlib.compress(bytes(1000)))
+    packed[-1] ^= 1
+    stream = Inflated(pieces(bytes(packed), 100))
+
+    def read():
+        stream.fill(np.zeros(1000, np.uint8))
+        stream.end()
+
+    with pytest.raises(isal_zlib.error):
+        read()
+
+
 @pytest.fixture(autouse=True)
 def _streamed(monkeypatch):
-    monkeypatch.setattr(strip_stream, "_LEAST_BYTES", 1)
+    monkeypatch.setattr(deflate_stream, "_LEAST_BYTES", 1)
 
 
 @pytest.fixture

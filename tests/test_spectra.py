@@ -8,7 +8,7 @@ from colormath.color_objects import SpectralColor
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.status_m import band_density, base_spectra, film_spectra, status_m_of_spectra
+from tests.spectra import band_density, base_spectra, film_spectra, status_m_of_spectra
 
 # colormath's spectra: 340 to 830 nm in steps of 10 nm.
 NM = np.arange(340.0, 831.0, 10.0)
