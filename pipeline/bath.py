@@ -55,13 +55,7 @@ def _line(value: Any) -> Any:
     return text
 
 
-# What a number can be at all; anything outside is a slip.
-_Rolls = Annotated[float, within(0.01, 1000.0), read(_spoken)]
-_RollsBefore = Annotated[float, within(0.0, 1e6), read(_spoken)]
-_Volume = Annotated[float, within(10.0, 1e6), read(_spoken)]
-_Days = Annotated[float, within(1.0, 3650.0), read(_spoken)]
-_LifeRolls = Annotated[float, within(0.25, 1e5), read(_spoken)]
-_Percent = Annotated[float, within(0.0, 50.0), read(_spoken)]
+# Limits are what a number can be at all; anything outside is a slip.
 _Celsius = Annotated[float, within(5.0, 60.0), read(_spoken)]
 _Seconds = Annotated[float, within(10.0, 7200.0), read(_spoken), read(_timed)]
 _Figure = Annotated[Triple, within(-0.5, 6.0, words=_PER_CHANNEL), read(_spoken)]
@@ -80,12 +74,12 @@ class Batch:
 
     name: _Line
     mixed: _Day | None = None
-    volume_ml: _Volume | None = None
-    life_days: _Days | None = None
-    life_rolls: _LifeRolls | None = None
+    volume_ml: Annotated[float, within(10.0, 1e6), read(_spoken)] | None = None
+    life_days: Annotated[float, within(1.0, 3650.0), read(_spoken)] | None = None
+    life_rolls: Annotated[float, within(0.25, 1e5), read(_spoken)] | None = None
     temperature_c: _Celsius | None = None
     time_s: _Seconds | None = None
-    compensation_percent_per_roll: _Percent | None = None
+    compensation_percent_per_roll: Annotated[float, within(0.0, 50.0), read(_spoken)] | None = None
     notes: _Line | None = None
 
 
@@ -102,8 +96,8 @@ class Use:
     roll: _Line
     developed: _Day | None = None
     film: _Line | None = None
-    rolls: _Rolls | None = None
-    rolls_before: _RollsBefore | None = None
+    rolls: Annotated[float, within(0.01, 1000.0), read(_spoken)] | None = None
+    rolls_before: Annotated[float, within(0.0, 1e6), read(_spoken)] | None = None
     temperature_c: _Celsius | None = None
     time_s: _Seconds | None = None
     edge_print: _Figure | None = None

@@ -190,8 +190,9 @@ def show(batch: str, log: Path | None, chart: Path | None, as_json: bool) -> Non
 
 
 def _draw(batch: Batch, uses: tuple[Use, ...], path: Path) -> None:
-    from pipeline.bath_chart import bath_chart_svg
+    from pipeline.bath_chart import trend_plot
     from pipeline.bath_trend import trend
+    from pipeline.plot import as_svg
     from pipeline.whole_file import write_text
 
     if path.suffix.lower() != ".svg":
@@ -203,7 +204,7 @@ def _draw(batch: Batch, uses: tuple[Use, ...], path: Path) -> None:
             f"batch '{batch.name}' has no trend to draw",
             "note its maker's number of rolls, or rolls with a measured edge print",
         )
-    write_text(path, bath_chart_svg(made, standalone=True))
+    write_text(path, as_svg(trend_plot(made), standalone=True))
 
 
 @bath_group.command("remove")

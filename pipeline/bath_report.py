@@ -12,10 +12,10 @@ from pipeline.bath import (
     rolls_before_each,
     rolls_done,
 )
-from pipeline.bath_chart import chart_text
 from pipeline.bath_life import Life, batch_findings, clock, compensation, life
-from pipeline.bath_trend import trend
+from pipeline.bath_trend import BathTrend, trend
 from pipeline.caution import cautions
+from pipeline.contact_sheet import counted
 from pipeline.kinds import Triple
 
 MISSING = "\N{EN DASH}"
@@ -84,6 +84,19 @@ def life_lines(told: Life) -> tuple[str, ...]:
         span = f"; {percent} interval in rolls as days: {told.until_low} to {high}"
         lines.append(f"In days: {likely}{span if told.until_low != told.until_high else ''}.")
     return (*lines, *(f"- {sentence}" for sentence in told.rests_on))
+
+
+def chart_text(made: BathTrend) -> str:
+    """Return in one sentence what a trend shows, in figures."""
+    measured = counted(len(made.points), "measured roll")
+    if made.rolls_done <= 0.0:
+        return f"{measured}; no roll has gone through the batch."
+    share, low, high = (100.0 * value for value in made.share_at(made.rolls_done))
+    return (
+        f"{measured}; after {made.rolls_done:g} rolls the {made.figure} is at {share:.0f} % of "
+        f"fresh ({100 * made.interval:.0f} % interval {low:.0f} to {high:.0f} %), spent is "
+        f"{100 * made.spent_share:.0f} %."
+    )
 
 
 def _verdict(told: Life) -> str:

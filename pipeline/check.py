@@ -53,9 +53,10 @@ class Mark:
         return self.build(source, handler)
 
 
-def noun(words: str, verb: str = "give") -> Mark:
-    """Mark a type whose values are told as "give a ..."; nothing is converted."""
-    return Mark(lambda source, handler: _told({**handler(source), "strict": True}, words, verb))
+def noun(words: str, verb: str = "give", **limits: int) -> Mark:
+    """Mark a type told as "give a ...", `limits` being ge and le; nothing is converted."""
+    strict = {"strict": True, **limits}
+    return Mark(lambda source, handler: _told({**handler(source), **strict}, words, verb))
 
 
 def spelt(pattern: str, words: str) -> Mark:

@@ -19,7 +19,7 @@ from pipeline.profile_command import profile_group
 from pipeline.roll_run import Run, exit_code, overall, run_of
 
 if TYPE_CHECKING:
-    from pipeline.beside import Beside
+    from pipeline.drawings import Beside
     from pipeline.roll_ahead import Ahead
     from pipeline.roll_survey import Event, Listener, Roll, SurveyedRoll
     from pipeline.standing import Outcome
@@ -131,7 +131,7 @@ def measure(scans: tuple[Path, ...], **options: Any) -> int:
 
 
 def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: bool) -> int:
-    from pipeline.beside import Beside
+    from pipeline.drawings import Beside
     from pipeline.roll_ahead import Ahead
     from pipeline.whole_file import check_folder
     from pipeline.workers import workers
@@ -195,7 +195,7 @@ def _written(
     ahead: "Ahead[Outcome | SurveyedRoll]",
 ) -> "tuple[Outcome | None, Exit, list[str]]":
     """Do one roll; return what was left of it, the exit code it calls for, and its problems."""
-    from pipeline.page_drawing import drawings_of
+    from pipeline.drawings import drawings_of
     from pipeline.roll import write_roll
     from pipeline.standing import Outcome
 

@@ -132,7 +132,7 @@ def estimate_contrast(
 
 def _green(samples: Floats, profile: FilmProfile) -> Float64:
     """Return densities of the green layer, whose noise is least."""
-    green: Floats = np.asarray(samples, float) @ np.asarray(profile.unmask, float)[1]
+    green: Float64 = np.asarray(samples, float) @ np.asarray(profile.unmask, float)[1]
     return green[np.isfinite(green)]
 
 

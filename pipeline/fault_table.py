@@ -3,7 +3,7 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache, partial
+from functools import cache, cached_property, partial
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -51,15 +51,6 @@ class Fault:
     remedy: str
 
 
-@dataclass(frozen=True)
-class FaultTable:
-    """All faults, and how they show."""
-
-    source: str
-    faults: tuple[Fault, ...]
-    stray: Stray
-
-
 def _ways(channels: int, told: Any) -> tuple[tuple[str, float], ...]:
     """Return for each channel how strongly it moves, in words, and its sign, NaN if unnamed."""
     words = told if isinstance(told, list) else [told] * channels
@@ -76,10 +67,10 @@ def _way(word: Any) -> tuple[str, float]:
     return amount or "plain", signs[way]
 
 
-_Three = Annotated[tuple[tuple[str, float], ...], read(partial(_ways, 3))]
-_Two = Annotated[tuple[tuple[str, float], ...], read(partial(_ways, 2))]
-_One = Annotated[tuple[tuple[str, float], ...], read(partial(_ways, 1))]
-_UNTOLD = (("plain", math.nan),)
+_Way = tuple[str, float]
+_Size = Annotated[float, within(0.05, 5.0)]
+_UNTOLD: _Way = ("plain", math.nan)
+_Three = Annotated[tuple[_Way, ...], read(partial(_ways, 3))]
 
 
 @dataclass(frozen=True)
@@ -88,12 +79,12 @@ class _Fault(Closed):
     code: Annotated[str, one_of(CODES)]
     tell: Text
     remedy: Text
-    d_min: _Three = 3 * _UNTOLD
-    ld: _Three = 3 * _UNTOLD
-    contrast: _Three = 3 * _UNTOLD
-    d_max: _Three = 3 * _UNTOLD
-    yellow: _Two = 2 * _UNTOLD
-    retained: _One = _UNTOLD
+    d_min: _Three = 3 * (_UNTOLD,)
+    ld: _Three = 3 * (_UNTOLD,)
+    contrast: _Three = 3 * (_UNTOLD,)
+    d_max: _Three = 3 * (_UNTOLD,)
+    yellow: Annotated[tuple[_Way, ...], read(partial(_ways, 2))] = 2 * (_UNTOLD,)
+    retained: Annotated[tuple[_Way, ...], read(partial(_ways, 1))] = (_UNTOLD,)
 
     def direction(self, strengths: Mapping[str, float]) -> Float64:
         """Return the fault's direction (15,), as `Fault` has it."""
@@ -115,17 +106,28 @@ def _some(faults: tuple[_Fault, ...]) -> tuple[_Fault, ...]:
 
 @dataclass(frozen=True)
 class _Strength:
-    plain: Annotated[float, within(0.05, 5.0)]
-    slightly: Annotated[float, within(0.05, 5.0)]
-    most: Annotated[float, within(0.05, 5.0)]
+    plain: _Size
+    slightly: _Size
+    most: _Size
 
 
 @dataclass(frozen=True)
-class _Document:
+class FaultTable:
+    """All faults, as the file has them and with their directions, and how they show."""
+
     source: Text
     strength: _Strength
     stray: Stray
     fault: Annotated[tuple[Annotated[_Fault, then(_moving)], ...], then(_some)]
+
+    @cached_property
+    def faults(self) -> tuple[Fault, ...]:
+        """Return all faults."""
+        strengths = vars(self.strength)
+        return tuple(
+            Fault(told.cause, told.code, told.direction(strengths), told.tell, told.remedy)
+            for told in self.fault
+        )
 
 
 @cache
@@ -142,12 +144,4 @@ def read_faults(path: Path) -> FaultTable:
     SettingsProblem
         If it can't be read, or a value is missing or makes no sense.
     """
-    told = read_profile(_Document, path, "process profile")
-    faults = tuple(
-        Fault(
-            *(fault.cause, fault.code, fault.direction(vars(told.strength))),
-            *(fault.tell, fault.remedy),
-        )
-        for fault in told.fault
-    )
-    return FaultTable(told.source, faults, told.stray)
+    return read_profile(FaultTable, path, "process profile")

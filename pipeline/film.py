@@ -12,7 +12,7 @@ import numpy as np
 from pipeline.check import Flag, Text, Wrong, one_of, part, read, read_profile, then, within
 from pipeline.colour_science import colour_science
 from pipeline.film_curve import Curve, LayerCurve, PointCurve, Shoulder
-from pipeline.kinds import Matrix, Triple, as_matrix, as_triple
+from pipeline.kinds import Matrix, Point, Triple, as_matrix, as_triple
 from pipeline.problem import SettingsProblem
 
 LAYERS = ("red", "green", "blue")
@@ -112,7 +112,7 @@ def _curve(table: Any) -> Any:
     return LayerCurve(line.slope, 10.0**line.toe_log_exposure, line.toe_power, line.shoulder)
 
 
-def _rising(points: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+def _rising(points: tuple[Point, ...]) -> tuple[Point, ...]:
     if len(points) < 2:
         raise Wrong("is not a list of two points or more")
     steps = np.diff(np.array(points), axis=0)
@@ -124,14 +124,11 @@ def _rising(points: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float
 MatrixValue = Annotated[Matrix, within(-10.0, 10.0), then(_invertible)]
 _Densities = Annotated[Triple, within(0.0, 3.0)]
 _CurveValue = Annotated[Any, read(_curve)]
-_PointList = Annotated[
-    tuple[tuple[float, float], ...], within(-20.0, 20.0, words=_POINT), then(_rising)
-]
 
 
 @dataclass(frozen=True)
 class _Points:
-    points: _PointList
+    points: Annotated[tuple[Point, ...], within(-20.0, 20.0, words=_POINT), then(_rising)]
 
 
 @dataclass(frozen=True)

@@ -6,15 +6,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any
 
-from annotated_types import Interval
-
 from pipeline.check import Closed, Text, Wrong, noun, read, read_profile, spelt
 from pipeline.film import film_names, profiles_folder
 
 TABLE_FILE = "edge_films.toml"
 # The code has seven bits for the product and four for its generation.
 _CODE = r"^([1-9][0-9]?|1[01][0-9]|12[0-7])-([0-9]|1[0-5])$"
-_CODE_WORDS = "a film code, 1 to 127, a dash, 0 to 15"
+_CODES = "a film code, 1 to 127, a dash, 0 to 15"
+_SPEEDS = "a whole number from 1 to 100000"
 
 
 def _film(name: Any) -> Any:
@@ -27,36 +26,20 @@ _Film = Annotated[str, read(_film)]
 
 
 @dataclass(frozen=True)
-class FilmEntry:
-    """A film that the table knows: its code, profile, nominal ISO speed or None, and source."""
+class FilmEntry(Closed):
+    """A film that the table knows: its profile, source, and nominal ISO speed or None."""
 
-    code: str
-    profile: str
-    speed: int | None
-    source: str
-
-
-@dataclass(frozen=True)
-class FilmTable:
-    """Films by code, and the profile for all others."""
-
-    films: tuple[FilmEntry, ...]
-    unknown: str
-
-
-@dataclass(frozen=True)
-class _Entry(Closed):
     profile: _Film
     source: Text
-    speed: (
-        Annotated[int, Interval(ge=1, le=100000), noun("a whole number from 1 to 100000")] | None
-    ) = None
+    speed: Annotated[int, noun(_SPEEDS, ge=1, le=100000)] | None = None
 
 
 @dataclass(frozen=True)
-class _Table(Closed):
+class FilmTable(Closed):
+    """Films by code, and the profile for all others."""
+
     unknown: _Film
-    film: dict[Annotated[str, spelt(_CODE, _CODE_WORDS)], _Entry] = field(default_factory=dict)
+    film: dict[Annotated[str, spelt(_CODE, _CODES)], FilmEntry] = field(default_factory=dict)
 
 
 def load_film_table(path: Path | None = None) -> FilmTable:
@@ -68,9 +51,7 @@ def load_film_table(path: Path | None = None) -> FilmTable:
         If it can't be read or an entry makes no sense; the message names file, key and reason.
     """
     path = profiles_folder() / TABLE_FILE if path is None else path
-    table = read_profile(_Table, path, "table of film codes")
-    films = (FilmEntry(code, **vars(entry)) for code, entry in table.film.items())
-    return FilmTable(tuple(films), table.unknown)
+    return read_profile(FilmTable, path, "table of film codes")
 
 
 def film_of_code(code: str, path: Path | None = None) -> FilmEntry | None:
@@ -81,7 +62,7 @@ def film_of_code(code: str, path: Path | None = None) -> FilmEntry | None:
     SettingsProblem
         As `load_film_table`.
     """
-    return next((entry for entry in load_film_table(path).films if entry.code == code), None)
+    return load_film_table(path).film.get(code)
 
 
 def profile_of_codes(codes: Iterable[str | None], path: Path | None = None) -> str:

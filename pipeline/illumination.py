@@ -89,7 +89,7 @@ def is_orange(density: Float64, red_clipped: bool = False) -> bool:
     """Tell whether a density against the brightest light is that of a masked film base.
 
     The bounds are wide about the published D-min of colour negative film (Status M, lowest to
-    highest of 14 stocks 0.14-0.29, 0.35-0.75, 0.73-1.00), since scanners have other bands.
+    highest 0.14-0.29, 0.35-0.75, 0.73-1.00: sources.toml [d-min]), since scanners have other bands.
     """
     red, green, blue = (float(value) for value in density)
     lowest_red = -0.05 if red_clipped else 0.04

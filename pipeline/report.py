@@ -25,14 +25,14 @@ from pipeline.contact_sheet import (
     roll_name,
     roll_text,
 )
-from pipeline.density_plot import density_plot
+from pipeline.density_plot import densities_plot
 from pipeline.kinds import Triple
 from pipeline.lettering import Picture
 from pipeline.monochrome import PROFILE as MONOCHROME
+from pipeline.plot import CHANNELS, Plot, as_svg
 from pipeline.record import SEVERITIES, FrameRecord, RollRecord, ScanTrouble, StripRecord, by_weight
 from pipeline.units import LOG_STOP
 
-CHANNELS = ("red", "green", "blue")
 NUMBER_FROM = {"user": "number given", "order": "number counted"}
 HOW_SOLVED = {
     "profile": "taken from the film profile; the roll's own densities were not asked",
@@ -53,14 +53,13 @@ _USUAL_SIDE, _USUAL_FRAMES, _LEAST_SIDE = 360, 400, 90
 
 @dataclass(frozen=True)
 class Drawing:
-    """A plot made elsewhere, with its figures as a table beside it.
+    """A plot with its figures as a table beside it.
 
-    `svg` is trusted markup, one whole <svg> element that names itself; `head` names the columns
-    of `rows`, whose first entry names the row.
+    `head` names the columns of `rows`, whose first entry names the row.
     """
 
     title: str
-    svg: str
+    plot: Plot
     note: str = ""
     head: tuple[str, ...] = ()
     rows: tuple[tuple[str, ...], ...] = ()
@@ -128,12 +127,13 @@ def page(
     source = resources.files("pipeline").joinpath("page.html").read_text(encoding="utf-8")
     return environment.from_string(source).render(
         record=record, name=roll_name(record), facts=roll_text(record), kinds=_kinds(record),
-        sheets=_sheets(record, thumbnails), plot=density_plot(record), channels=CHANNELS,
+        sheets=_sheets(record, thumbnails), channels=CHANNELS,
+        plot=Markup(as_svg(densities_plot(record))) if record.frames() else "",
         findings=by_weight(record.findings), batch=batch_items(record), notes=_notes(record),
         how=how_solved(record), severities=SEVERITIES,
         cautions=cautions() if touches_chemistry(record) else None,
         contact_sheets=contact_sheets, roll_json=roll_json,
-        drawings=[(drawing, Markup(drawing.svg)) for drawing in drawings],
+        drawings=[(drawing, Markup(as_svg(drawing.plot))) for drawing in drawings],
         unsure_below=UNSURE_BELOW, stop=LOG_STOP,
         troubles=sorted(record.problems, key=lambda each: each.kind == "note"),
         all_notes=all(each.kind == "note" for each in record.problems),

@@ -8,10 +8,10 @@ from dataclasses import dataclass, field, replace
 from errno import EDQUOT, ENOENT, ENOSPC, ENOTCONN, EROFS, ESTALE
 from pathlib import Path
 
+from pipeline.drawings import curve_drawing
 from pipeline.folder_lock import folder_lock
 from pipeline.frame_task import FrameTask, develop, negative
 from pipeline.journal import Journal, key_of
-from pipeline.page_drawing import curve_drawing
 from pipeline.problem import OutputProblem, ScanProblem
 from pipeline.record import FilesRecord, RollRecord, ScanTrouble, to_json
 from pipeline.report import Drawing, summary_lines

@@ -1,7 +1,7 @@
 """Signs of rolls with known faults, straight from the film model's equations, without pictures.
 
-Films are the model's, changed at random within the ranges of published curves (facts of 14 stocks:
-D-min, steepest slopes), scanners are drawn between narrow bands and broad ones. No geometry, no
+Films are the model's, changed at random within the ranges of published curves (sources.toml
+[d-min] [slopes]), scanners are drawn between narrow bands and broad ones. No geometry, no
 noise: thousands of rolls in minutes. `python -m tests.diagnosis_benchmark` holds what comes of
 it against whole scans.
 """

@@ -38,7 +38,7 @@ def test_a_batch_from_mixing_to_its_end(run: Run, tmp_path: Path):
     assert "Warning: under-developed" in text
     assert text.count(caution_text()) == 1
     assert text.endswith(caution_text())
-    assert ElementTree.parse(chart).getroot().get("class") == "bath"
+    assert ElementTree.parse(chart).getroot().get("class") == "plot"
     ran_well(run("bath", "show", "spring kit", "--chart", chart))
     assert "is probably spent" in ran_well(run("bath", "list"))
     document = json.loads(ran_well(run("bath", "show", "spring kit", "--json")))

@@ -30,7 +30,6 @@ def by_name(entry: Batch | Use) -> tuple[str, ...]:
 @given(
     st.lists(BATCHES, max_size=4, unique_by=by_name), st.lists(USES, max_size=4, unique_by=by_name)
 )
-@settings(deadline=None)
 def test_what_is_exported_reads_back_the_same(batches: list[Batch], uses: list[Use]):
     text = csv_text([*uses, *batches])
     assert read_back(text.encode()) == [*batches, *uses]
@@ -102,7 +101,7 @@ def test_files_that_are_no_text_are_told(tmp_path: Path):
         lambda parts: [HEAD.encode(), b"\n", "".join(parts).encode()]
     )
 )
-@settings(deadline=None, max_examples=200)
+@settings(max_examples=200)
 def test_any_file_gives_entries_or_one_sentence(parts: list[bytes]):
     try:
         entries = read_back(b"".join(parts))

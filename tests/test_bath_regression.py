@@ -48,7 +48,7 @@ figures = st.lists(
 
 
 @given(figures)
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 def test_without_knowledge_it_is_least_squares_and_students_t(pairs: list[tuple[float, float]]):
     x, y = np.array(pairs).T
     expected = stats.linregress(x, y)

@@ -3,11 +3,11 @@ from dataclasses import replace
 from datetime import date, timedelta
 
 from pipeline.bath import Batch, Use
-from pipeline.bath_chart import chart_text
 from pipeline.bath_life import life
 from pipeline.bath_report import (
     MISSING,
     batch_document,
+    chart_text,
     life_lines,
     list_document,
     list_text,

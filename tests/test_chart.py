@@ -85,7 +85,7 @@ def test_turning_and_mirroring_the_picture_leaves_the_patches(turns, mirrored):
     assert reading.densities == pytest.approx(plain.densities, abs=0.02)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     st.floats(-18.0, 18.0),
     st.lists(st.floats(-12.0, 12.0), min_size=8, max_size=8),

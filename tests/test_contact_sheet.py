@@ -274,7 +274,7 @@ def test_too_small_a_paper_is_refused():
     text=st.text(max_size=40),
     side=st.integers(600, 1500),
 )
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_any_roll_with_any_text_makes_a_sheet_with_all_its_frames(lengths, shape, text, side):
     record = made_roll(lengths, roll={"id": text, "film": text, "batch": {text: text}})
     sheet = contact_sheet(flat_thumbnails(record, shape), record, side)

@@ -117,9 +117,7 @@ def test_bands_in_order_are_those_written(tmp_path, name, kind, decoded):
 
 
 @pytest.mark.parametrize("name", STORED)
-@settings(
-    deadline=None, max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(spans=st.lists(st.tuples(st.integers(0, ROWS - 1), st.integers(1, 40)), max_size=5))
 def test_rows_out_of_order_are_right_too(tmp_path, name, spans):
     path = tmp_path / "strip.tif"

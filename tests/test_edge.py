@@ -86,7 +86,7 @@ LOOKS = st.builds(
 )
 
 
-@settings(deadline=None, max_examples=60, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=60, suppress_health_check=[HealthCheck.too_slow])
 @given(
     LOOKS,
     st.integers(1, 127),
@@ -106,7 +106,7 @@ def test_no_reading_is_ever_wrong(look, product, generation, step, count, first_
         assert (reading.direction == -1, reading.mirrored) == (look.turned, look.mirrored)
 
 
-@settings(deadline=None, max_examples=30, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=30, suppress_health_check=[HealthCheck.too_slow])
 @given(
     st.sampled_from([6.0, 8.0, 12.0]),
     st.floats(0.02, 0.12),
@@ -174,7 +174,7 @@ def test_print_that_names_the_film_only_is_read(px_per_mm, turned, mirrored):
     assert reading.print_density == pytest.approx(0.8 * np.array(PRINT_RATIO), abs=0.06)
 
 
-@settings(deadline=None, max_examples=40, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.too_slow])
 @given(LOOKS, st.integers(1, 127), st.integers(0, 15), st.integers(1, 4), st.floats(-7.0, 5.0))
 def test_no_film_is_ever_read_wrongly(look, product, generation, count, first_mm):
     text = f"{product}-{generation}"

@@ -58,7 +58,7 @@ def test_clean_codes_give_their_own_answer_at_great_odds(product, generation, st
     assert odds > 100.0
 
 
-@settings(deadline=None, max_examples=12)
+@settings(max_examples=12)
 @given(st.integers(4, 7), st.integers(8, 11), st.integers(0, 127), st.integers(0, 99))
 def test_answer_and_margin_are_those_of_trying_everything(product, generation, step, seed):
     away = [0, 1, 3]

@@ -3,7 +3,7 @@
 import imagecodecs
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from numpy.testing import assert_allclose, assert_array_equal
@@ -101,7 +101,6 @@ def test_codes_survive_the_way_to_light_and_back(encoding, dtype):
 
 
 @pytest.mark.parametrize("encoding", ENCODINGS, ids=lambda e: f"{e.kind} {e.description}")
-@settings(deadline=None)
 @given(
     light=hnp.arrays(np.float64, (5, 3), elements=st.floats(0.001, 1.0)),
 )

@@ -17,7 +17,7 @@ def fault_of(cause: str):
 
 @pytest.mark.parametrize("published", FAULTS, ids=lambda fault: fault.cause)
 def test_directions_are_the_published_ones(published):
-    """Publication Z-131 and its diagnostic chart, by a transcription kept apart from the table."""
+    """By a transcription kept apart from the table: sources.toml [fault-directions]."""
     fault = fault_of(published.cause)
     assert fault.code == published.code
     for quantity, way in published.ways.items():

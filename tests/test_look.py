@@ -68,7 +68,7 @@ def test_idle_levels_are_told():
     assert Levels((0.1, 0.0, 0.0)).idle is False
 
 
-@settings(deadline=None, max_examples=20)
+@settings(max_examples=20)
 @given(st.floats(0.05, 0.4), st.floats(0.6, 0.95), st.floats(0.3, 3.0))
 def test_levels_put_black_white_and_middle_where_they_are_told(black, white, gamma):
     levels = Levels((black,) * 3, (white,) * 3, (gamma,) * 3)

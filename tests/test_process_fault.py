@@ -29,7 +29,7 @@ def test_each_published_fault_at_clear_size_is_among_the_first(published):
 
 
 @given(st.integers(0, 10_000), st.floats(0.5, 8.0), st.sampled_from(FAULTS))
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=30)
 def test_probabilities_are_those_of_all_causes_together(seed, size, published):
     strip = faulty_strip(published, size, np.random.default_rng(seed))
     causes = rank_causes(deviation(strip, AIM))

@@ -49,7 +49,7 @@ def stray(slopes: list[float], speeds: list[float]) -> FilmProfile:
     return replace(GENERIC, curves=curves, scene=as_matrix(scene))
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(
     st.lists(st.floats(0.85, 1.15), min_size=3, max_size=3),
     st.lists(st.floats(-0.15, 0.15), min_size=3, max_size=3),

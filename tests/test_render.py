@@ -99,7 +99,7 @@ def test_upright_window_on_whole_pixels_is_not_resampled(scan):
     assert (codes == np.rint(smooth_picture()[10:40, 20:60] * 65535)).all()
 
 
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=30)
 @given(st.floats(-180, 180), st.floats(2, 70), st.floats(2, 70))
 def test_size_of_a_picture_does_not_hang_on_its_angle(angle_deg, width, height):
     rows, columns = picture_size(turned(angle_deg, width, height))
@@ -140,7 +140,6 @@ def frame_base(left: float, right: float, top: float, bottom: float) -> FrameBas
     return FrameBase(SHADED, left, right, top, bottom, Illumination(DARK, (0.9, 0.9, 0.9)))
 
 
-@settings(deadline=None)
 @given(
     st.tuples(*[st.floats(-1, 1)] * 4),
     st.tuples(st.integers(1, 20), st.integers(1, 20)),

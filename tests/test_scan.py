@@ -282,9 +282,7 @@ STORED = [
 
 @pytest.mark.parametrize("stored", STORED)
 @pytest.mark.parametrize("gamma", [1.0, 2.2])
-@settings(
-    deadline=None, max_examples=10, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=10, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(factor=st.integers(1, 70), band=st.sampled_from([1, 3 * COLUMNS * 20, 6 << 20]))
 def test_reduction_is_the_mean_of_light(tmp_path, monkeypatch, stored, gamma, factor, band):
     path = tmp_path / "strip.tif"

@@ -34,7 +34,7 @@ def roll_file(folder: Path, text: str) -> Path:
 
 @given(st.integers(0, 99), st.booleans())
 def test_frame_numbers_have_two_digits_and_stay_as_they_are(number, half):
-    # contract.md: zero-padded to two digits (07, 00, 23A).
+    # roll.schema.json, `number`: two digits at least (07, 00, 23A).
     text = f"{number}{'a' if half else ''}"
     shown = frame_number(text)
     assert shown == f"{number:02d}{'A' if half else ''}"

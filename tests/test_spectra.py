@@ -8,6 +8,7 @@ from colormath.color_objects import SpectralColor
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.sources import SOURCES
 from tests.spectra import band_density, base_spectra, film_spectra, status_m_of_spectra
 
 # colormath's spectra: 340 to 830 nm in steps of 10 nm.
@@ -49,9 +50,7 @@ def test_a_grey_filter_has_its_own_density(density):
 
 
 def test_unit_dyes_have_about_the_published_densities():
-    # Published integral Status M of unit dyes, rows R G B by cyan, magenta, yellow, the mask
-    # subtracted; and Status M D-min of 14 stocks, lowest and highest.
-    published = np.array([[0.85, 0.09, 0.00], [0.10, 0.85, 0.08], [0.06, 0.03, 0.89]])
+    published = np.array(SOURCES["unit-dyes"]["mask_subtracted"])
     samples, base = film_spectra(NM)
     amounts = (0.0, 0.3, 0.7, 1.1)
     own = status_m_of_spectra(NM, base)
@@ -59,13 +58,13 @@ def test_unit_dyes_have_about_the_published_densities():
     singles = [samples[place * len(amounts) ** power] for place, power in ((1, 2), (1, 1), (1, 0))]
     found = (status_m_of_spectra(NM, np.array(singles)) - own).T / amounts[1]
     assert found == pytest.approx(published, abs=0.08)
-    assert (own > [0.13, 0.35, 0.73]).all()
-    assert (own < [0.29, 0.75, 1.00]).all()
+    assert (own > np.subtract(SOURCES["d-min"]["lowest"], [0.01, 0.0, 0.0])).all()
+    assert (own < SOURCES["d-min"]["highest"]).all()
 
 
-def test_bases_span_the_published_range_of_d_min():
-    """Status M D-min of 14 stocks' published curves: 0.14-0.29, 0.35-0.75, 0.73-1.00."""
+def test_bases_span_the_published_range_of_d_min_but_for_the_densest_green():
+    """They reach 0.739 (profiles/dyes.toml); 0.75 is the published one."""
     seen = status_m_of_spectra(NM, base_spectra(NM))
     low, high = seen.min(axis=0), seen.max(axis=0)
-    assert (low < [0.14, 0.35, 0.73]).all()
-    assert (high > [0.29, 0.73, 1.00]).all()
+    assert (low < SOURCES["d-min"]["lowest"]).all()
+    assert (high > np.subtract(SOURCES["d-min"]["highest"], [0.0, 0.02, 0.0])).all()

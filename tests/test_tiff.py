@@ -78,9 +78,7 @@ def test_codes_are_those_written(tmp_path, name, dtype):
 
 
 @pytest.mark.parametrize("name", STORED)
-@settings(
-    deadline=None, max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(corners=st.data())
 def test_a_window_is_a_slice_of_the_whole(tmp_path, name, corners):
     path = tmp_path / "strip.tif"

@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from concurrent.futures import CancelledError, Future
 from contextlib import nullcontext
 from pathlib import Path
+from types import SimpleNamespace
 
 import distributed
 import pytest
@@ -207,6 +208,21 @@ def test_memory_between_what_stays_is_given_back():
     assert int(ran.stdout) > 50_000_000
 
 
-def test_another_allocator_is_left_alone(monkeypatch):
-    monkeypatch.setattr(ctypes, "CDLL", lambda _: object())
+def test_the_system_is_asked_once_for_all_there_is(monkeypatch):
+    trimmed: list[int] = []
+    monkeypatch.setattr(ctypes, "CDLL", lambda _: SimpleNamespace(malloc_trim=trimmed.append))
     give_back()
+    assert trimmed == [0]
+
+
+@pytest.mark.parametrize("without", [OSError, AttributeError, TypeError])
+def test_another_allocator_is_left_alone(without, monkeypatch):
+    asked: list[object] = []
+
+    def library(name: object) -> object:
+        asked.append(name)
+        raise without
+
+    monkeypatch.setattr(ctypes, "CDLL", library)
+    give_back()
+    assert asked == [None]

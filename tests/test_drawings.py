@@ -7,8 +7,8 @@ import pytest
 
 from pipeline.bath import Batch, Use
 from pipeline.bath_log import BathLog
-from pipeline.beside import Beside
-from pipeline.page_drawing import curve_drawing, drawings_of
+from pipeline.drawings import Beside, curve_drawing, drawings_of
+from pipeline.plot import as_svg
 from pipeline.problem import SettingsProblem
 from pipeline.roll_curve import film_curve
 
@@ -43,7 +43,7 @@ def test_nothing_beside_draws_nothing():
 
 def test_curve_has_its_contrast_beside_it():
     drawing = curve_drawing(curve())
-    assert drawing.svg.startswith("<svg")
+    assert as_svg(drawing.plot).startswith("<svg")
     assert [row[0] for row in drawing.rows] == ["red", "green", "blue"]
     assert float(drawing.rows[2][1]) == pytest.approx(0.7, rel=0.03)
 

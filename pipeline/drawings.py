@@ -1,22 +1,34 @@
-"""Plots on a roll's page that rest on more than its scans: film curve, control chart, batch."""
+"""Drawings on a roll's page that rest on more than its scans: film curve, control chart, batch."""
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pipeline.beside import Beside
 from pipeline.contact_sheet import printable
 from pipeline.control import ControlSeries, control_series
-from pipeline.control_chart_drawing import control_chart_svg
-from pipeline.curve_plot import curve_svg
+from pipeline.control_chart import control_plot
+from pipeline.curve_plot import film_curve_plot
 from pipeline.curve_report import curve_lines, curve_of_wedge
+from pipeline.plot import CHANNELS
 from pipeline.problem import SettingsProblem
 from pipeline.readings import read_readings
 from pipeline.report import MISSING, Drawing, figure_text, signed_text
 from pipeline.roll_curve import FilmCurve
 
-_CHANNELS = ("red", "green", "blue")
 _QUANTITIES = {"d_min": "D-min", "ld": "LD", "contrast": "HD - LD"}
+
+
+@dataclass(frozen=True)
+class Beside:
+    """Files that go with a roll and are shown on its page: readings, and the log of batches."""
+
+    readings: Path | None = None
+    bath_log: Path | None = None
+
+    def __bool__(self) -> bool:
+        """Tell whether there is any."""
+        return self.readings is not None or self.bath_log is not None
 
 
 def drawings_of(batch: Mapping[str, Any], beside: Beside) -> tuple[Drawing, ...]:
@@ -49,10 +61,10 @@ def curve_drawing(curve: FilmCurve, title: str = "The film's curve") -> Drawing:
                 for point in (channel.toe, channel.shoulder)
             ),
         )
-        for name, channel in zip(_CHANNELS, curve.channels, strict=True)
+        for name, channel in zip(CHANNELS, curve.channels, strict=True)
     ]
     head = ("channel", "contrast", "standard error", "toe ends at", "shoulder begins at")
-    return Drawing(title, curve_svg(curve), " ".join(curve_lines(curve)), head, tuple(rows))
+    return Drawing(title, film_curve_plot(curve), " ".join(curve_lines(curve)), head, tuple(rows))
 
 
 def _of_readings(path: Path) -> list[Drawing]:
@@ -87,14 +99,13 @@ def _of_control(series: ControlSeries) -> Drawing:
         "D-max - yellow B",
     )
     note = " ".join(str(signal) for signal in series.signals)
-    return Drawing(
-        "Control chart", control_chart_svg(series, name="page-control"), note, head, rows
-    )
+    return Drawing("Control chart", control_plot(series), note, head, rows)
 
 
 def _of_batch(path: Path, name: str) -> list[Drawing]:
-    from pipeline.bath_chart import bath_chart_svg, chart_text
+    from pipeline.bath_chart import trend_plot
     from pipeline.bath_log import BathLog
+    from pipeline.bath_report import chart_text
     from pipeline.bath_trend import trend
 
     if not name:
@@ -105,4 +116,4 @@ def _of_batch(path: Path, name: str) -> list[Drawing]:
     made = trend(batch, uses)
     if made is None:
         return []
-    return [Drawing(f"Batch {printable(name)}", bath_chart_svg(made), chart_text(made))]
+    return [Drawing(f"Batch {printable(name)}", trend_plot(made), chart_text(made))]
