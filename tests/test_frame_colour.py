@@ -22,6 +22,7 @@ from pipeline.frame_colour import (
     frame_colours,
     neutral_balance,
     scene_light_matrix,
+    usual_exposure,
 )
 from pipeline.picture_edge import written_area
 from pipeline.problem import SettingsProblem
@@ -70,7 +71,8 @@ def colours(strips, settings=PLAIN, entries=()):
         for strip in strips
     ]
     corrections = read_corrections(list(entries))
-    return frame_colours(strips, COLOUR, settings, corrections, strips, written)
+    usual = usual_exposure(strips, COLOUR, settings)
+    return frame_colours(strips, COLOUR, settings.exposure, usual, corrections, written)
 
 
 def test_without_wishes_all_frames_have_the_colour_of_the_roll():
