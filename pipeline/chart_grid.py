@@ -9,10 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage.transform import AffineTransform, ProjectiveTransform
 
-from pipeline.kinds import Float64
-
-Floats = NDArray[np.float64]
-Picture = NDArray[np.float32]
+from pipeline.kinds import Float64, Picture
 
 # Steepness, in density a pixel, above which a place counts as an edge. Borders of a chart are
 # lighter than most patches by 0.1 to 1.5, over some pixels; grain sets the least.

@@ -8,10 +8,9 @@ from numpy.typing import NDArray
 
 from pipeline.base import FilmBase
 from pipeline.channels import least
+from pipeline.kinds import Light, Triple
 from pipeline.layout import Strip
 
-Triple = tuple[float, float, float]
-Light = NDArray[np.float32]
 Kind = Literal["monochrome", "colour", "unclear"]
 
 UNCLEAR = (

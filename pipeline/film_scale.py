@@ -8,9 +8,7 @@ from numpy.typing import NDArray
 
 from pipeline.film_edge import EdgeLine, robust_line
 from pipeline.film_format import FilmSize, film_sizes
-
-Plane = NDArray[np.float32]
-Numbers = NDArray[np.float64]
+from pipeline.kinds import Numbers, Plane
 
 _LEAST_HOLES = 4
 _MOST_SLOPE = 0.06
