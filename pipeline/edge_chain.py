@@ -14,8 +14,9 @@ from pipeline.rebate import Rebate
 # and the errors of scale (film shrinks, resolution tags round) under which places are compared.
 OFF_PLACE = 0.12
 SCALE_ERRORS = (0.0, -0.01, 0.01, -0.02, 0.02, -0.03, 0.03)
-# Readings that must agree, and how many times those that agree on anything else.
-LEAST_READS = 5
+# Readings that must agree, of one code alone or of several together, and how many times those that
+# agree on anything else.
+LONE_READS, LEAST_READS = 5, 3
 OVER_RIVAL = 2
 # How like the code that is expected in its place the print must look.
 LEAST_MATCH = 0.75
@@ -86,6 +87,7 @@ class _Agreed:
 
     first: Sighting
     reads: int
+    alone: bool
     line: tuple[float, float]
     others: tuple[Sighting, ...]
 
@@ -103,7 +105,7 @@ def read_chain(rebate: Rebate, px_per_mm: float, layout: EdgeFormat) -> EdgeChai
     plain = layout.without_number()
     seen = seen_codes(rebate, (len(layout.clock), len(plain.clock)))
     agreed = _agreed(seen, pitch, layout)
-    if agreed is None or agreed.reads < LEAST_READS:
+    if agreed is None or agreed.reads < (LONE_READS if agreed.alone else LEAST_READS):
         return None
     rival = _agreed(agreed.others, pitch, layout)
     if rival is not None and OVER_RIVAL * rival.reads >= agreed.reads:
@@ -140,11 +142,12 @@ def _agreed(seen: Sequence[Sighting], pitch: float, layout: EdgeFormat) -> _Agre
                 near &= (values[:, 2] - values[index, 2] - steps) % layout.steps == 0
             if best is None or reads[near].sum() > best.reads:
                 slope = np.sign(one.module) * pitch / (1.0 + error)
-                if np.ptp(steps[near]) > 0.0:
+                alone = not np.ptp(steps[near])
+                if not alone:
                     slope = float(np.polyfit(steps[near], x[near], 1)[0])
                 start = float(np.median(x[near] - slope * steps[near]))
                 others = tuple(seen[k] for k in np.flatnonzero(~near).tolist())
-                best = _Agreed(one, int(reads[near].sum()), (start, slope), others)
+                best = _Agreed(one, int(reads[near].sum()), alone, (start, slope), others)
     return best
 
 

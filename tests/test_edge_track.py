@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.edge_chain import LEAST_READS
+from pipeline.edge_chain import LONE_READS
 from pipeline.edge_code import bits_of, encode, load_edge_format
 from pipeline.edge_track import fit_track, seen_codes
 from pipeline.rebate import Rebate, cut_rebate
@@ -18,7 +18,7 @@ def rebate_of(strip):
     return cut_rebate(strip.light, strip.px_per_mm, strip.bottom_row, True, LAYOUT)
 
 
-def seen_on(rebate, reads=LEAST_READS):
+def seen_on(rebate, reads=LONE_READS):
     """What is read as often as a chain asks for, from left to right."""
     seen = [one for one in seen_codes(rebate, MODULES) if one.reads >= reads]
     return sorted(seen, key=lambda one: one.x)
