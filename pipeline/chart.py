@@ -6,16 +6,12 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 from skimage.transform import ProjectiveTransform
 
 from pipeline.chart_grid import Grid, even_patches, find_grids
 from pipeline.chart_match import best_match, chart_layout, chart_places, light_fall
-from pipeline.kinds import Float64
+from pipeline.kinds import Float64, Picture
 from pipeline.units import MIDDLE_GREY
-
-Floats = NDArray[np.float64]
-Picture = NDArray[np.float32]
 
 _LONG_SIDE_PX = 400
 # Share of a patch that is read, about its middle.

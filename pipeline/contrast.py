@@ -8,9 +8,9 @@ from typing import Protocol
 import numpy as np
 
 from pipeline.colour import RollColour, from_profile
-from pipeline.density import Triple, measure_limits
+from pipeline.density import measure_limits
 from pipeline.film import FilmProfile
-from pipeline.kinds import Float64, Floats, as_triple
+from pipeline.kinds import Float64, Floats, Triple, as_triple
 
 _LEAST_SAMPLES = 20
 _LEAST_EXPOSURE = 1e-3

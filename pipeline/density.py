@@ -5,14 +5,11 @@ from functools import cache
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.film import shipped
-from pipeline.kinds import Float32, Float64
+from pipeline.kinds import Float32, Float64, Floats, Triple
 
-Triple = tuple[float, float, float]
-Floats = NDArray[np.floating]
-Density = NDArray[np.float64]
+Density = Float64
 
 DENSITY_LIMIT = 4.5
 """Highest density returned; light at or under the dark level has no density of its own."""

@@ -6,16 +6,11 @@ from itertools import pairwise
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.dust_block import groups, near_blocks
 from pipeline.fill import filled
 from pipeline.infrared import CrossTalk, blurred, moved, slopes, smooth, spread
-from pipeline.kinds import Float32, Float64, Point
-
-Triple = tuple[float, float, float]
-Floats = NDArray[np.float32]
-Mask = NDArray[np.bool_]
+from pipeline.kinds import Float32, Float64, Mask, Point, Triple
 
 LEAST_LIGHT = 1e-5
 # Dust is seen where it takes away more than so many times the noise; around a place so clear
@@ -192,7 +187,7 @@ def filling_error(mask: Mask, tones: Float32) -> Float32:
     return np.asarray(error[mask], np.float32)
 
 
-def highest(plane: Floats, reach_px: int) -> Float32:
+def highest(plane: Float32, reach_px: int) -> Float32:
     """Return the highest value of a plane within so many pixels of each."""
     kernel = np.ones((2 * reach_px + 1,) * 2, np.uint8)
     return np.asarray(cv2.dilate(plane, kernel), np.float32)

@@ -11,12 +11,9 @@ from pipeline.density import measure_limits
 from pipeline.edge_chain import EdgeChain
 from pipeline.edge_code import EdgeFormat
 from pipeline.edge_track import Clock
-from pipeline.kinds import Float32, Float64, Light
+from pipeline.kinds import Float32, Float64, Light, Mask
 from pipeline.rebate import SAMPLES_PER_MM, Rebate
 from pipeline.units import SIGMA_OF_MAD
-
-Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 # Places along a code, in modules from its start: within the five dense modules that every clock
 # starts with, and on the clear base before them.

@@ -3,13 +3,10 @@
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.compiled import compiled
+from pipeline.kinds import Row, Whole
 from pipeline.units import SIGMA_OF_MAD
-
-Row = NDArray[np.float64]
-Whole = NDArray[np.int64]
 
 PICTURE, PARTIAL, BLANK = 0, 1, 2
 _ROW, _WHOLE = "float64[::1]", "int64[::1]"

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.channels import channel_mean
-from pipeline.density import Triple, measure_limits
+from pipeline.density import measure_limits
 from pipeline.film_format import FilmSize
-from pipeline.kinds import Float64, Light, Mask, as_triple
+from pipeline.kinds import Float64, Light, Mask, Triple, as_triple
 from pipeline.order_statistic import median
 from pipeline.units import SIGMA_OF_MAD
 

@@ -3,11 +3,10 @@
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.code_kernel import ONE, SIXTEEN_BITS, coded, together
 from pipeline.compiled import compiled, exp2, index, log2
-from pipeline.kinds import Float32, Int32
+from pipeline.kinds import Codes, Float32, Int32
 from pipeline.scene_kernel import (
     BLUE,
     CHUNK,
@@ -22,10 +21,6 @@ from pipeline.scene_kernel import (
     scene_of_stretch,
     taken,
 )
-
-Floats = NDArray[np.float32]
-Whole = NDArray[np.int32]
-Codes = NDArray[Any]
 
 _NONE, _ONE, _TINY = np.float32(0.0), np.float32(1.0), np.float32(1e-30)
 

@@ -6,10 +6,10 @@ import numpy as np
 
 from pipeline.colour import RollColour
 from pipeline.contrast import NeutralCurve, estimate_contrast, neutral_slope, usual_print
-from pipeline.density import Triple, dark_error
+from pipeline.density import dark_error
 from pipeline.film import FilmProfile
 from pipeline.film_curve import Curve, LayerCurve
-from pipeline.kinds import HOLDS_PICTURE, as_triple
+from pipeline.kinds import HOLDS_PICTURE, Triple, as_triple
 from pipeline.record import (
     ChannelSpread,
     ContrastRecord,

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from pipeline.compiled import compiled
 from pipeline.kinds import Float32, Whole
 
-Points = NDArray[np.float32]
+Points = Float32
 Bins = NDArray[np.int32]
 
 _POINTS, _WHOLE = "float32[:,::1]", "int64[::1]"
