@@ -17,7 +17,7 @@ _LEAST_LIGHT = 1e-5
 
 @dataclass(frozen=True)
 class FilmBase:
-    """Film base of one strip.
+    """Film base of one strip, under the illumination of its scan.
 
     `density` is ISO 5-2 or relative (see `Illumination`); `spread` the standard deviation of
     density over the measured area; `light` the linear light at the strip's middle; `shading`
@@ -30,6 +30,7 @@ class FilmBase:
     area_mm2: float
     light: Triple
     shading: tuple[tuple[float, ...], ...]
+    illumination: Illumination
 
     def log_light(self, x: Floats, y: Floats) -> Float32:
         """Return log10 base light less dark (..., 3) at places -1 to 1 of the strip's view."""
@@ -44,12 +45,12 @@ def places(shape: tuple[int, int]) -> tuple[Float64, Float64]:
     return np.linspace(-1, 1, width)[None, :], np.linspace(-1, 1, height)[:, None]
 
 
-def density_above(light: Light, base: FilmBase, illumination: Illumination) -> Light:
+def density_above(light: Light, base: FilmBase) -> Light:
     """Return density above base (h, w, 3) of a strip's view, the lamp's shading taken out."""
     x, y = places(light.shape[:2])
     terms = np.asarray(base.shading)
     across = _terms(x[0], np.zeros(x.shape[1])) @ terms.T
-    above = log_above(light, illumination.dark, _LEAST_LIGHT)
+    above = log_above(light, base.illumination.dark, _LEAST_LIGHT)
     for row, down in zip(above, y * terms[:, 3], strict=True):
         np.subtract((across + down).astype(np.float32), row, out=row)
     return above
@@ -162,6 +163,7 @@ def _as_base(
         area_mm2=float(len(found.off) / px_per_mm**2),
         light=as_triple(mean_light),
         shading=tuple(tuple(float(term) for term in row) for row in terms),
+        illumination=illumination,
     )
 
 

@@ -68,7 +68,7 @@ def roll_signs(strips: Sequence[StripSurvey], scanner: ScannerProfile | None = N
     def triple(density: Triple | None) -> Triple | None:
         return None if density is None else as_triple(np.asarray(seen(density)))
 
-    base = _median([s.base.density for s in strips if s.illumination.absolute])
+    base = _median([s.base.density for s in strips if s.base.illumination.absolute])
     struck = _surely_struck(strips)
     if base is not None and scanner is not None:
         base = as_triple(base_status_m(np.asarray(base), scanner))
@@ -150,7 +150,7 @@ def _without_pictures(strips: Sequence[StripSurvey], profile: FilmProfile) -> li
     if printed is not None:
         figures = f"No pictures, but an edge print of {np.mean(printed):.2f} above base."
         return [as_finding("unexposed", 0.95, figures)]
-    base = _median([s.base.density for s in strips if s.illumination.absolute])
+    base = _median([s.base.density for s in strips if s.base.illumination.absolute])
     bare = base is not None and base[0] < profile.base_low[0] - _limits()["bare_base_density"]
     told = "Neither pictures nor edge print"
     if base is not None:

@@ -1,7 +1,7 @@
 """What single frames change of the roll's colour: exposure, and balance where asked."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -118,47 +118,53 @@ class NeutralRefused(Exception):
     """A place that can't be made neutral; its text says why and what to do."""
 
 
+def usual_exposure(
+    found: Sequence[StripSurvey], colour: RollColour, settings: Settings
+) -> Key | None:
+    """Return what single pictures are brought towards; None if that is not wanted, or none tells.
+
+    It is that of the frames as found, so that a correction of one leaves all others as they are.
+    """
+    if not settings.even_exposure:
+        return None
+    every = (frame for strip in found for frame in strip.frames)
+    return usual_key([picture_key(f.samples, colour) for f in every if f.kind in HOLDS_PICTURE])
+
+
+def trim_of(frame: FrameSurvey, colour: RollColour, usual: Key | None) -> float:
+    """Return the stops that bring a frame towards the roll's usual exposure."""
+    if usual is None or frame.kind not in HOLDS_PICTURE:
+        return 0.0
+    return round(trim_stops(picture_key(frame.samples, colour), usual), 2)
+
+
 def frame_colours(
     strips: Sequence[StripSurvey],
     colour: RollColour,
-    settings: Settings,
+    exposure_stops: float,
+    usual: Key | None,
     corrections: Sequence[FrameCorrection],
-    found: Sequence[StripSurvey],
-    written: Sequence[Sequence[Corners]] = (),
+    written: Sequence[Sequence[Corners]],
 ) -> tuple[tuple[tuple[FrameColour, ...], ...], tuple[str, ...]]:
     """Return the colour of each frame of each strip, and what could not be obeyed.
 
-    The roll's usual exposure is that of its frames as found, so that a correction of one frame
-    leaves all others as they are. `written` are the outlines of what is written of the frames, a
-    row for each strip; only corrections by a place in the picture need them.
+    `exposure_stops` is what the user adds to the roll's `colour`; `usual` is the exposure that
+    frames are brought towards. `written` are the outlines of what is written of the frames, a
+    row for each strip.
     """
     wishes = {_key(entry): entry for entry in corrections if entry.colours}
-    usual = None
-    if settings.even_exposure:
-        usual = usual_key(
-            [
-                picture_key(f.samples, colour)
-                for s in found
-                for f in s.frames
-                if f.kind in HOLDS_PICTURE
-            ]
-        )
+    asked = brightened(colour, exposure_stops)
     rows, troubles = [], []
-    outlines: Iterable[Sequence[Corners | None]] = written or [
-        [None] * len(strip.frames) for strip in strips
-    ]
-    for strip, areas in zip(strips, outlines, strict=True):
+    for strip, areas in zip(strips, written, strict=True):
         row = []
         for frame, area in zip(strip.frames, areas, strict=True):
-            stops = 0.0
-            if usual is not None and frame.kind in HOLDS_PICTURE:
-                stops = round(trim_stops(picture_key(frame.samples, colour), usual), 2)
+            stops = trim_of(frame, colour, usual)
             wish = wishes.get(frame.key or "")
             try:
-                row.append(_frame_colour(colour, stops, wish, frame, area))
+                row.append(_frame_colour(asked, stops, wish, frame, area))
             except NeutralRefused as refused:
                 troubles.append(f"{wish.name if wish else 'a frame'}: {refused}")
-                row.append(_brightened(colour, stops + (wish.exposure if wish else 0.0)))
+                row.append(_trimmed(asked, stops + (wish.exposure if wish else 0.0)))
         rows.append(tuple(row))
     return tuple(rows), tuple(troubles)
 
@@ -168,10 +174,13 @@ def _key(entry: FrameCorrection) -> str:
     return f"+{entry.entry}" if entry.number is None else entry.number
 
 
-def _brightened(colour: RollColour, stops: float) -> FrameColour:
-    if not stops:
-        return FrameColour(colour)
-    return FrameColour(replace(colour, exposure=colour.exposure * 2.0**stops), stops)
+def brightened(colour: RollColour, stops: float) -> RollColour:
+    """Return a colour with so many stops added to its exposure."""
+    return replace(colour, exposure=colour.exposure * 2.0**stops)
+
+
+def _trimmed(colour: RollColour, stops: float) -> FrameColour:
+    return FrameColour(brightened(colour, stops), stops or 0.0)
 
 
 def _frame_colour(
@@ -179,14 +188,14 @@ def _frame_colour(
     stops: float,
     wish: FrameCorrection | None,
     frame: FrameSurvey,
-    written: Corners | None,
+    written: Corners,
 ) -> FrameColour:
     if wish is None:
-        return _brightened(colour, stops)
-    own = _brightened(colour, stops + wish.exposure)
+        return _trimmed(colour, stops)
+    own = _trimmed(colour, stops + wish.exposure)
     balance = wish.balance
     if wish.neutral is not None:
-        place = _place_in_frame(wish.neutral, frame.outline, written or frame.outline)
+        place = _place_in_frame(wish.neutral, frame.outline, written)
         balance = neutral_balance(np.asarray(frame.thumbnail), place, colour)
     if balance is not None:
         red, green, blue = (a + b for a, b in zip(colour.balance, balance, strict=True))

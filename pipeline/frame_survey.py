@@ -8,7 +8,6 @@ from numpy.typing import NDArray
 
 from pipeline.base import FilmBase
 from pipeline.chart import ChartReading, find_chart
-from pipeline.density import Illumination
 from pipeline.frames import Frame
 from pipeline.kinds import Corners, Float64, Light, Triple, as_triple
 from pipeline.order_statistic import percentiles
@@ -22,11 +21,10 @@ _SAMPLE_INSET_MM = 0.8
 
 @dataclass(frozen=True)
 class DensityView:
-    """A strip's view as density above its base (h, w, 3), with that base, its light, scale."""
+    """A strip's view as density above its base (h, w, 3), with that base, and its scale."""
 
     above: Light
     base: FilmBase
-    illumination: Illumination
     px_per_mm: float
 
 
@@ -94,7 +92,7 @@ def survey_frame(
         right=_unit(right_bottom[0], columns),
         top=_unit(left_top[1], rows),
         bottom=_unit(right_bottom[1], rows),
-        illumination=view.illumination,
+        illumination=view.base.illumination,
     )
     thumbnail = _thumbnail(above, corners)
     return FrameSurvey(

@@ -276,10 +276,7 @@ def _measured(piece: _Piece, angle: float, centre: Float64, half: Float64) -> _L
 
 def _placed(mask: Mask, view: StripView) -> Mask:
     """Return a mask of the proxy in the pixels of a view; false outside the proxy."""
-    height, width = view.light.shape[:2]
-    how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    planes = mask.astype(np.float32)
-    moved = cv2.warpAffine(planes, np.asarray(view.to_proxy), (width, height), flags=how)
+    moved = view.of(mask.astype(np.float32), cv2.INTER_LINEAR, cv2.BORDER_CONSTANT)
     inside: Mask = moved > 0.5
     return inside
 

@@ -2,8 +2,8 @@
 
 import importlib
 import warnings
-from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -13,6 +13,7 @@ from PIL import ExifTags, Image, JpegImagePlugin, PngImagePlugin
 
 from pipeline.container import (
     Container,
+    OfColour,
     Page,
     Reader,
     broken,
@@ -63,9 +64,9 @@ def png_pages(path: Path) -> tuple[Page, ...]:
             raise broken(path, "is cut short")
         own = _png_curve(picture.info)
         if kind == _PALETTE:
-            return (_page(path, "picture", picture.size, picture.info, 8, 3, own, ()),)
+            return (_page(path, _PICTURE, picture.size, picture.info, 8, 3, own, ()),)
         size, channels = picture.size, _PNG_CHANNELS[kind]
-        return (_page(path, "png", size, picture.info, bits, channels, own, ()),)
+        return (_page(path, _PNG, size, picture.info, bits, channels, own, ()),)
 
 
 def jpeg_pages(path: Path) -> tuple[Page, ...]:
@@ -81,7 +82,7 @@ def jpeg_pages(path: Path) -> tuple[Page, ...]:
         channels = _JPEG_CHANNELS.get(picture.mode)
         if channels is None:
             raise ScanProblem(path, f"is {picture.mode}, not RGB", "scan or save it as RGB")
-        return (_page(path, "jpeg", picture.size, picture.info, 8, channels, None, (_LOSSY,)),)
+        return (_page(path, _JPEG, picture.size, picture.info, 8, channels, None, (_LOSSY,)),)
 
 
 def picture_pages(path: Path) -> tuple[Page, ...]:
@@ -96,7 +97,7 @@ def picture_pages(path: Path) -> tuple[Page, ...]:
         shape = file.properties(index=0).shape
         channels = 1 if len(shape) < 3 else shape[2]
         info = file.metadata(index=0)
-        return (_page(path, "picture", shape[1::-1], info, 8, channels, None, ()),)
+        return (_page(path, _PICTURE, shape[1::-1], info, 8, channels, None, ()),)
 
 
 def raw_pages(path: Path) -> tuple[Page, ...]:
@@ -113,62 +114,11 @@ def raw_pages(path: Path) -> tuple[Page, ...]:
         check_dimensions(path, width, height, path.stat().st_size, width * height)
         check_decoded(path, 6 * width * height)
     light = linear("container", "linear sensor light")
-    return (Page("raw", width, height, 16, 3, encoding=light, notes=(_RAW_NOTE,)),)
+    block = height, width
+    return (Page(_RAW, width, height, 16, 3, block, encoding=light, notes=(_RAW_NOTE,)),)
 
 
-@contextmanager
-def opened(path: Path, page: Page, in_order: bool = False) -> Iterator[Reader]:
-    """Decode a picture for reading windows of it.
-
-    `in_order` promises bands of rows from the top downwards: a PNG is then unfolded row by row,
-    and of other large pictures only one is decoded and held at a time.
-    """
-    if not in_order:
-        yield _decoded(path, page)
-        return
-    with ExitStack() as stack:
-        with guarded(path):
-            rows = _png_rows(path, page, stack) if page.container == "png" else None
-        if rows is None:
-            wanted = page.width * page.height * page.samples * page.bits // 8
-            stack.enter_context(in_turn(wanted))
-        yield rows or _decoded(path, page)
-
-
-def _png_rows(path: Path, page: Page, stack: ExitStack) -> PngRows | None:
-    """Open a PNG for reading rows in order; None if they are interlaced."""
-    file = stack.enter_context(path.open("rb", buffering=_BUFFER_BYTES))
-    return None if is_interlaced(file) else PngRows(path, file, page)
-
-
-def _decoded(path: Path, page: Page) -> Reader:
-    size = page.width, page.height
-    with guarded(path):
-        if page.container == "jpeg":
-            picture = _decode_jpeg(path)
-            if picture.size != size or picture.mode != "RGB":
-                raise broken(path, _OTHER_PICTURE)
-            return PictureReader(picture)
-        codes = _DECODERS[page.container](path)
-        if codes.shape[:2] != size[::-1] or codes.shape[2] < 3:
-            raise broken(path, _OTHER_PICTURE)
-    # The compiled loops take no arrays that can't be written to.
-    return WholeReader(np.require(codes[..., :3], requirements=["W"]))
-
-
-class _OfColour:
-    """A reader of a format that carries no infra-red plane."""
-
-    def infrared(self, rows: Span, columns: Span) -> Codes:
-        """Raise, since these formats carry no infra-red plane."""
-        raise ValueError("the page has no infra-red plane")
-
-    def both(self, rows: Span, columns: Span) -> tuple[Codes, Codes]:
-        """Raise, since these formats carry no infra-red plane."""
-        raise ValueError("the page has no infra-red plane")
-
-
-class WholeReader(_OfColour):
+class WholeReader(OfColour):
     """Windows of a decoded picture."""
 
     def __init__(self, codes: Codes) -> None:
@@ -179,7 +129,7 @@ class WholeReader(_OfColour):
         return np.ascontiguousarray(self._codes[slice(*rows), slice(*columns)])
 
 
-class PictureReader(_OfColour):
+class PictureReader(OfColour):
     """Windows of a picture as its library holds it, which is copied a window at a time."""
 
     def __init__(self, picture: Image.Image) -> None:
@@ -190,13 +140,14 @@ class PictureReader(_OfColour):
         return np.array(self._picture.crop((columns[0], rows[0], columns[1], rows[1])))
 
 
-def _decode_png(path: Path) -> Codes:
-    return np.asarray(imagecodecs.png_decode(path.read_bytes()))
+def _decode_png(path: Path, page: Page) -> Reader:
+    with guarded(path):
+        return _whole(path, page, np.asarray(imagecodecs.png_decode(path.read_bytes())))
 
 
-def _decode_picture(path: Path) -> Codes:
-    with _picture(path) as file:
-        return np.asarray(file.read(index=0, mode="RGB"))
+def _decode_picture(path: Path, page: Page) -> Reader:
+    with guarded(path), _picture(path) as file:
+        return _whole(path, page, np.asarray(file.read(index=0, mode="RGB")))
 
 
 @contextmanager
@@ -211,12 +162,14 @@ def _picture(path: Path) -> Iterator[Any]:
             yield file
 
 
-def _decode_jpeg(path: Path) -> Image.Image:
+def _decode_jpeg(path: Path, page: Page) -> Reader:
     # Unlike others this decoder refuses a file that is cut short, instead of filling with grey.
-    with path.open("rb") as handle:
+    with guarded(path), path.open("rb") as handle:
         picture = _jpeg(handle)
         picture.load()
-    return picture
+    if picture.size != (page.width, page.height) or picture.mode != "RGB":
+        raise broken(path, _OTHER_PICTURE)
+    return PictureReader(picture)
 
 
 def _jpeg(handle: BinaryIO) -> JpegImagePlugin.JpegImageFile:
@@ -226,9 +179,9 @@ def _jpeg(handle: BinaryIO) -> JpegImagePlugin.JpegImageFile:
         return JpegImagePlugin.JpegImageFile(handle)
 
 
-def _decode_raw(path: Path) -> Codes:
+def _decode_raw(path: Path, page: Page) -> Reader:
     library = _raw_library(path)
-    with library.imread(str(path)) as raw:
+    with guarded(path), library.imread(str(path)) as raw:
         developed = raw.postprocess(
             gamma=(1, 1),
             no_auto_bright=True,
@@ -239,10 +192,51 @@ def _decode_raw(path: Path) -> Codes:
             user_wb=[1.0, 1.0, 1.0, 1.0],
             user_flip=0,
         )
-    return np.asarray(developed)
+        return _whole(path, page, np.asarray(developed))
 
 
-_DECODERS = {"png": _decode_png, "picture": _decode_picture, "raw": _decode_raw}
+def _whole(path: Path, page: Page, codes: Codes) -> WholeReader:
+    if codes.shape[:2] != (page.height, page.width) or codes.shape[2] < 3:
+        raise broken(path, _OTHER_PICTURE)
+    # The compiled loops take no arrays that can't be written to.
+    return WholeReader(np.require(codes[..., :3], requirements=["W"]))
+
+
+@contextmanager
+def _open_whole(
+    path: Path, page: Page, in_order: bool, decode: Callable[[Path, Page], Reader]
+) -> Iterator[Reader]:
+    """Decode a picture; in order, only one large one is decoded and held at a time."""
+    with in_turn(page.width * page.height * page.samples * page.bits // 8 if in_order else 0):
+        yield decode(path, page)
+
+
+@contextmanager
+def _open_png(path: Path, page: Page, in_order: bool = False) -> Iterator[Reader]:
+    """Decode a PNG, row by row where they are read in order and not interlaced."""
+    with ExitStack() as stack:
+        rows = None
+        if in_order:
+            with guarded(path):
+                file = stack.enter_context(path.open("rb", buffering=_BUFFER_BYTES))
+                rows = None if is_interlaced(file) else PngRows(path, file, page)
+        yield rows or stack.enter_context(_open_whole(path, page, in_order, _decode_png))
+
+
+def _open_jpeg(path: Path, page: Page, in_order: bool = False) -> AbstractContextManager[Reader]:
+    return _open_whole(path, page, in_order, _decode_jpeg)
+
+
+def _open_raw(path: Path, page: Page, in_order: bool = False) -> AbstractContextManager[Reader]:
+    return _open_whole(path, page, in_order, _decode_raw)
+
+
+def _open_picture(path: Path, page: Page, in_order: bool = False) -> AbstractContextManager[Reader]:
+    return _open_whole(path, page, in_order, _decode_picture)
+
+
+_PNG, _JPEG = Container(_open_png), Container(_open_jpeg, lossy=True)
+_RAW, _PICTURE = Container(_open_raw), Container(_open_picture)
 
 
 def _raw_library(path: Path) -> Any:
@@ -283,6 +277,7 @@ def _page(
         height,
         bits,
         channels,
+        (height, width),
         ppi=ppi,
         encoding=encoding,
         orientation=orientation if orientation in range(1, 9) else 1,

@@ -16,6 +16,7 @@ from pipeline.problem import ScanProblem
 from pipeline.small_file import read_small
 
 SCHEMA = 1
+RECORD_NAME = "roll.json"
 SEVERITIES = ("fault", "warning", "note")
 # Far more than the record of a thousand scans.
 _MOST_BYTES = 64 << 20

@@ -104,9 +104,9 @@ def roll_profile(
 def _density(surveyed: SurveyedRoll, number: str) -> Picture:
     """Return a frame's density above base (h, w, 3), straightened."""
     there: dict[str, tuple[StripSurvey, FrameSurvey]] = {
-        found.number: (strip, frame)
-        for strip, numbers in zip(surveyed.strips, surveyed.numbers, strict=True)
-        for frame, found in zip(strip.frames, numbers, strict=True)
+        frame.number.number: (strip, frame.survey)
+        for strip, frames in zip(surveyed.strips, surveyed.frames, strict=True)
+        for frame in frames
     }
     if number not in there:
         names = list(there)

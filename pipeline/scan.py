@@ -125,23 +125,8 @@ def opened(scan: Scan, in_order: bool = False) -> Iterator[Reader]:
         with scan.unpacked.opened() as reader:
             yield reader
         return
-    module = tiff if scan.stored.container == "tiff" else raster
-    with module.opened(scan.path, scan.stored, in_order) as reader:
+    with scan.stored.container.opened(scan.path, scan.stored, in_order) as reader:
         yield reader
-
-
-def block_size(scan: Scan) -> Span | None:
-    """Return rows and columns of a scan that can be decoded apart; None if pixels lie plainly.
-
-    Raises
-    ------
-    ScanProblem
-        The file has changed or is damaged.
-    """
-    if scan.stored.container != "tiff":
-        return scan.height, scan.width
-    with tiff.opened(scan.path, scan.stored) as reader:
-        return reader.block
 
 
 def reduce(scan: Scan, factor: int) -> Proxy:
@@ -220,7 +205,7 @@ def _pages(path: Path) -> tuple[Page, ...]:
 def _scan(path: Path, number: int, page: Page, gamma: float | None, ppi: float | None) -> Scan:
     """Complete what a page says with what the user says and what has to be assumed."""
     encoding, notes = _encoding(page, gamma)
-    if page.bits == 8 and page.container != "jpeg":
+    if page.bits == 8 and not page.container.lossy:
         notes += (_EIGHT_BITS,)
     resolution = page.ppi if ppi is None else float(ppi)
     told: Literal["tag", "option"] = "tag" if ppi is None else "option"
@@ -251,7 +236,7 @@ def _encoding(page: Page, gamma: float | None) -> tuple[Encoding, tuple[str, ...
         return page.encoding, ()
     if page.floating:
         return linear("container"), ()
-    if page.container == "tiff" and page.bits > 8:
+    if page.container.linear and page.bits > 8:
         return linear("assumed"), ("no colour profile and no gamma given: taken as linear",)
     return srgb("assumed"), ("no colour profile and no gamma given: taken as sRGB",)
 

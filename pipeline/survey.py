@@ -22,7 +22,8 @@ from pipeline.proxy import Proxy
 from pipeline.scan import Scan, open_scan, reduce
 from pipeline.scanner_profile import find_scanner
 from pipeline.settings import Settings
-from pipeline.strip_survey import Habits, StripLook, StripSurvey, look_at, survey_strip
+from pipeline.strip_look import StripLook, look_at
+from pipeline.strip_survey import Habits, StripSurvey, survey_strip
 from pipeline.units import MM_PER_INCH
 
 __all__ = ["Cuts", "Habits", "LookStore", "ScanLook", "ScanSurvey", "StripSurvey", "survey_scan"]
@@ -115,71 +116,59 @@ def survey_scan(
         If it can't be read, or shows no colour negative film.
     """
     cv2.setNumThreads(1)
-    if looks is not None and habits is not None:
-        look = looks.take(path)
-        again = None if look is None else _survey_again(look, settings, habits, cuts or {})
-        if again is not None and again.strips:
-            return again
-    # Some black-and-white film is developed as colour film is, and has its orange base.
-    ways = {None: (False, True), False: (False,), True: (True, False)}[settings.monochrome]
-    for grey in ways:
-        survey = _survey_pages(path, settings, habits, cuts or {}, grey, looks)
-        if survey.strips:
-            return survey
+    known = looks.take(path) if looks is not None and habits is not None else None
+    look = known or _look_at(path, settings)
+    survey = _survey(look, settings, habits, cuts or {})
+    if not survey.strips:
+        raise _nothing_shown(survey)
+    if looks is not None and habits is None and _unclear(survey.strips):
+        looks.keep(look)
+    return survey
+
+
+def _nothing_shown(survey: ScanSurvey) -> ScanProblem:
     if survey.grey:
-        raise ScanProblem(
-            path,
+        return ScanProblem(
+            survey.path,
             "shows film with a grey base, but not clearly black-and-white pictures",
             "give --monochrome if it is black-and-white negative film",
         )
-    raise ScanProblem(
-        path,
+    return ScanProblem(
+        survey.path,
         "shows no strip of colour negative film with its clear base",
         "leave rebate or gaps and some open gate in view, or give --base",
     )
 
 
-def _survey_pages(
-    path: Path,
-    settings: Settings,
-    habits: Habits | None,
-    cuts: Cuts,
-    grey: bool,
-    looks: LookStore | None,
-) -> ScanSurvey:
-    """Return what the pages of a file show of colour film, or of film with a grey base."""
-    strips: list[StripSurvey] = []
-    notes: list[str] = []
-    clipped = False
-    kept: list[StripLook] = []
+def _look_at(path: Path, settings: Settings) -> ScanLook:
+    """Return what the pages of a file show of colour film, or else of film with a grey base."""
+    # Some black-and-white film is developed as colour film is, and has its orange base.
+    ways = {None: (False, True), False: (False,), True: (True, False)}[settings.monochrome]
+    looks = [ScanLook(path, (), False, (), grey) for grey in ways]
     for scan in open_scan(path, gamma=settings.scan_gamma, ppi=settings.ppi):
         proxy = reduce(scan, _factor(scan))
-        levels = _levels(scan, proxy, settings, grey)
-        clipped |= levels.gate_clipped
-        notes += [note for note in scan.notes if note not in notes]
-        for look in _looks(scan, proxy, levels, settings):
-            strips.append(survey_strip(look, settings, habits, cuts.get(len(strips))))
-            if looks is not None and habits is None:
-                kept.append(look)
-    look_at_scan = ScanLook(path, tuple(kept), clipped, tuple(notes), grey)
-    survey = _survey(look_at_scan, strips, settings, habits)
-    if looks is not None and kept and survey.strips and _unclear(strips):
-        looks.keep(look_at_scan)
-    return survey
+        for way, look in enumerate(looks):
+            looks[way] = _with_page(look, scan, proxy, settings)
+            if looks[way].strips:
+                break
+    return next((look for look in looks if look.strips), looks[-1])
 
 
-def _survey_again(look: ScanLook, settings: Settings, habits: Habits, cuts: Cuts) -> ScanSurvey:
-    """Return a survey by habits from what an earlier one saw."""
-    strips = [
+def _with_page(look: ScanLook, scan: Scan, proxy: Proxy, settings: Settings) -> ScanLook:
+    levels = _levels(scan, proxy, settings, look.grey)
+    return replace(
+        look,
+        strips=(*look.strips, *_looks(scan, proxy, levels, settings)),
+        clipped=look.clipped or levels.gate_clipped,
+        notes=tuple(dict.fromkeys((*look.notes, *scan.notes))),
+    )
+
+
+def _survey(look: ScanLook, settings: Settings, habits: Habits | None, cuts: Cuts) -> ScanSurvey:
+    strips = tuple(
         survey_strip(strip, settings, habits, cuts.get(place))
         for place, strip in enumerate(look.strips)
-    ]
-    return _survey(look, strips, settings, habits)
-
-
-def _survey(
-    look: ScanLook, strips: Sequence[StripSurvey], settings: Settings, habits: Habits | None
-) -> ScanSurvey:
+    )
     # Of film that nobody called black-and-white, its pictures have to say so as well.
     unsaid = look.grey and settings.monochrome is None
     kind = _kind(strips) if unsaid else "monochrome"
@@ -187,7 +176,7 @@ def _survey(
     if settings.dust == "on":
         said = [infrared_note(strip.cross_talk) for strip in strips]
         notes += dict.fromkeys(note for note in said if note is not None)
-    kept = tuple(strips) if kind == "monochrome" else ()
+    kept = strips if kind == "monochrome" else ()
     return ScanSurvey(look.path, kept, look.clipped, tuple(notes), habits, kind == "unclear")
 
 

@@ -1,5 +1,6 @@
 """The pixels of one TIFF directory, and rows that lie in a file as they are, read by windows."""
 
+import math
 import os
 import struct
 from contextlib import AbstractContextManager, nullcontext
@@ -90,11 +91,6 @@ class Plane:
         self._dtype = np.dtype(ifd.dtype).newbyteorder("=")
         stored = self._dtype.newbyteorder(ifd.parent.byteorder)
         self._rows = StoredRows(path, self._handle, stored)
-
-    @property
-    def block(self) -> Span | None:
-        """Return rows and columns that are decoded together; None if pixels lie plainly."""
-        return None if is_plain(self._ifd) else segment_size(self._ifd)
 
     @property
     def held_bytes(self) -> int:
@@ -201,6 +197,17 @@ def segment_size(ifd: Ifd) -> Span:
     if ifd.is_tiled:
         return int(ifd.tilelength), int(ifd.tilewidth)
     return int(ifd.rowsperstrip), int(ifd.imagewidth)
+
+
+def block_of(ifd: Ifd, other: Span | None = None) -> Span | None:
+    """Return rows and columns that can be decoded apart, along with `other`; None if all is plain.
+
+    None stands for pixels that lie in the file as they are.
+    """
+    if is_plain(ifd):
+        return other
+    high, wide = segment_size(ifd)
+    return (high, wide) if other is None else (math.lcm(high, other[0]), math.lcm(wide, other[1]))
 
 
 def segment_bytes(ifd: Ifd) -> int:

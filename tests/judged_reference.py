@@ -69,10 +69,10 @@ class Judged:
 def charts_of(roll: SurveyedRoll, truths: dict[str, Truth]) -> list[Charted]:
     """Return the charts that lie whole in found frames."""
     found = []
-    for strip, numbers in zip(roll.strips, roll.numbers, strict=True):
+    for strip, row in zip(roll.strips, roll.frames, strict=True):
         truth = true_strip(strip, truths[strip.scan.path.name])
         pairs = matched(strip, truth)
-        read = {id(f): n.number for f, n in zip(strip.frames, numbers, strict=True)}
+        read = {id(frame.survey): frame.number.number for frame in row}
         for told in truth["frames"]:
             if "patches" in told and told["index"] in pairs:
                 frame = pairs[told["index"]]

@@ -301,7 +301,8 @@ def test_a_scan_that_cannot_be_surveyed_anew_is_a_problem_of_its_own(model_roll:
     with FailsAnew(1) as executor:
         surveyed = survey_roll(TakenRoll("r", scans, notes, Settings()), executor, events.append)
     assert [strip.scan.path.name for strip in surveyed.strips] == ["strip-2.tif"]
-    assert [[item.number for item in row] for row in surveyed.numbers] == [["15", "16", "17"]]
+    (row,) = surveyed.frames
+    assert [frame.number.number for frame in row] == ["15", "16", "17"]
     assert surveyed.failed == 1
     assert surveyed.problems[0].message.startswith("strip-1.tif: does not fit in memory")
     assert [event.name for event in events if event.kind == "failed"] == ["strip-1.tif"]

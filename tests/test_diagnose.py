@@ -27,7 +27,7 @@ from tests.fault_cases import FAULT_CASES
 from tests.film_model import Process, load_film, load_scanner
 from tests.roll_schema import FINDING_CODES, SEVERITIES
 from tests.sources import SOURCES
-from tests.surveyed import RELATIVE, film_base, frame, strip
+from tests.surveyed import ABSOLUTE, RELATIVE, film_base, frame, strip
 
 FILM = find_film("generic")
 SOUND, WEAK = (0.9, 0.95, 1.0), (0.2, 0.2, 0.25)
@@ -189,8 +189,8 @@ def test_published_bases_are_not_high(density):
 
 
 def test_relative_base_says_nothing_of_fog():
-    fogged = film_base((1.0, 1.5, 2.0))
-    strips = [replace(one, base=fogged, illumination=RELATIVE) for one in model_roll()]
+    fogged = film_base((1.0, 1.5, 2.0), illumination=RELATIVE)
+    strips = [replace(one, base=fogged) for one in model_roll()]
     assert codes(strips) == ["normal"]
 
 
@@ -239,14 +239,13 @@ ROLLS = st.lists(
         lambda medians, printed, light, kind, illumination: strip(
             [frame(median=median, kind=kind) for median in medians],
             print_density=printed,
-            base=film_base((light, 1.0, 1.5), (light, light, 0.2)),
-            **illumination,
+            base=film_base((light, 1.0, 1.5), (light, light, 0.2), illumination),
         ),
         st.lists(st.floats(0, 3), max_size=6),
         st.sampled_from([None, SOUND, WEAK]),
         st.floats(0.01, 1.0),
         st.sampled_from(["picture", "partial", "blank", "fogged"]),
-        st.sampled_from([{}, {"illumination": RELATIVE}]),
+        st.sampled_from([ABSOLUTE, RELATIVE]),
     ),
     max_size=5,
 )

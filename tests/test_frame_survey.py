@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pipeline.frame_survey import Cut, DensityView, survey_cut
-from tests.surveyed import ABSOLUTE, film_base, frame
+from tests.surveyed import film_base, frame
 
 PX = 8.0
 # Density that rises by 0.01 a column and 0.001 a row, so that a mean tells a place.
@@ -14,7 +14,7 @@ ABOVE = np.repeat(
 ).astype(np.float32)
 CORNERS = np.array([[100.0, 40.0], [388.0, 40.0], [388.0, 232.0], [100.0, 232.0]])
 OUTLINE = tuple((10 * x, 10 * y) for x, y in CORNERS)
-VIEW = DensityView(ABOVE, film_base(), ABSOLUTE, PX)
+VIEW = DensityView(ABOVE, film_base(), PX)
 
 
 def surveyed(cut: Cut, found=None, corners=None):

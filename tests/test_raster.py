@@ -1,6 +1,7 @@
 """PNG, JPEG and camera raw scans."""
 
 import contextlib
+import pickle
 import struct
 import sys
 import threading
@@ -17,7 +18,7 @@ import tifffile
 from numpy.testing import assert_allclose, assert_array_equal
 from PIL import Image, ImageCms
 
-from pipeline import container, raster
+from pipeline import container
 from pipeline.problem import ScanProblem
 from pipeline.scan import open_scan, opened
 from tests.whole_pictures import read_codes, read_light
@@ -348,11 +349,18 @@ def test_what_is_no_raw_is_refused_in_plain_words(tmp_path):
         open_scan(path)
 
 
+@pytest.mark.parametrize("name", ["strip.png", "strip.jpg", "strip.tif"])
+def test_a_scan_is_the_same_in_another_process(tmp_path, name):
+    Image.fromarray(picture(np.uint8)).save(tmp_path / name)
+    (scan,) = open_scan(tmp_path / name)
+    assert pickle.loads(pickle.dumps(scan)) == scan
+
+
 def test_readers_of_whole_pictures_have_no_infrared(tmp_path):
     path = tmp_path / "strip.png"
     path.write_bytes(png(picture()))
     (scan,) = open_scan(path)
-    with raster.opened(path, scan.stored) as reader:
+    with opened(scan) as reader:
         for read in (reader.infrared, reader.both):
             with pytest.raises(ValueError, match="no infra-red"):
                 read((0, 1), (0, 1))

@@ -160,7 +160,9 @@ def test_shading_is_taken_out(sides, shape, density):
 
 
 def test_frame_sees_the_same_base_as_its_strip():
-    base = FilmBase((0.2,) * 3, (0.0,) * 3, 50.0, (0.5,) * 3, SHADED)
+    base = FilmBase(
+        (0.2,) * 3, (0.0,) * 3, 50.0, (0.5,) * 3, SHADED, frame_base(-1, 1, -1, 1).illumination
+    )
     across, along = frame_base(-0.5, 0.3, -0.8, 0.9).log_light(7, 11)
     x = -0.5 + (np.arange(11)[None, :] + 0.5) / 11 * 0.8
     y = -0.8 + (np.arange(7)[:, None] + 0.5) / 7 * 1.7

@@ -97,7 +97,7 @@ def test_strip_is_measured(way: str, turn_deg: int):
     done = surveyed(way, turn_deg)
     assert done.strip.ppi == pytest.approx(PPI, rel=0.01)
     assert done.strip.ppi_from == "tag"
-    assert done.strip.illumination.absolute
+    assert done.strip.base.illumination.absolute
     assert done.strip.base.density == pytest.approx(done.truth["base_density"], abs=0.02)
     printed = np.array(done.strip.print_density)
     assert (printed > 0).all()
@@ -118,7 +118,7 @@ def test_thumbnails_show_the_picture_upright(way: str, turn_deg: int):
         seen = frame.thumbnail[y - 2 : y + 3, x - 2 : x + 3].astype(float).mean(axis=(0, 1))
         px, py = np.rint(patch["centre"]).astype(int)
         mean = light[py - 2 : py + 3, px - 2 : px + 3].mean(axis=(0, 1))
-        density = to_density(mean, done.strip.illumination) - np.array(done.strip.base.density)
+        density = to_density(mean, done.strip.base.illumination) - np.array(done.strip.base.density)
         # Lamp shading and grain part the two by a few hundredths; patches by tenths.
         assert seen == pytest.approx(density, abs=0.06)
 

@@ -18,9 +18,9 @@ import tifffile
 from numpy.testing import assert_array_equal
 from PIL import Image
 
-from pipeline import deflate_stream, raster, tiff_plane, unpacked
+from pipeline import deflate_stream, tiff_plane, unpacked
 from pipeline.problem import OutputProblem, ScanProblem
-from pipeline.scan import Scan, block_size, open_scan, opened
+from pipeline.scan import Scan, open_scan, opened
 from pipeline.unpacked import UnpackedScan
 from pipeline.whole_file import sweep
 from tests.test_tiff import COLUMNS, ROWS, picture, write
@@ -83,7 +83,7 @@ def shared():
     made: list[UnpackedScan] = []
 
     def share(scan: Scan, folder: Path) -> Scan:
-        block = block_size(scan)
+        block = scan.stored.block
         assert block is not None
         made.append(UnpackedScan(scan, block, folder))
         return replace(scan, unpacked=made[-1])
@@ -156,7 +156,7 @@ def test_a_fourth_sample_goes_with_it(tmp_path, shared):
 
 
 @pytest.mark.parametrize("name", ["strip.png", "strip.jpg"])
-def test_whole_pictures_are_decoded_once(tmp_path, name, monkeypatch, shared):
+def test_whole_pictures_are_decoded_once(tmp_path, name, shared):
     path = tmp_path / name
     if name.endswith("png"):
         path.write_bytes(imagecodecs.png_encode(picture()))
@@ -164,16 +164,15 @@ def test_whole_pictures_are_decoded_once(tmp_path, name, monkeypatch, shared):
         Image.fromarray(picture(np.uint8)).save(path)
     (scan,) = open_scan(path)
     whole = read_codes(scan, (0, ROWS), (0, COLUMNS))
-    begun: list[str] = []
-    for module, kind in ((raster, "_decoded"), (raster, "_png_rows")):
-        function = getattr(module, kind)
+    begun: list[Path] = []
+    container = scan.stored.container
 
-        def counting(*args, function=function):
-            got = function(*args)
-            begun.extend([str(got)] if got is not None else [])
-            return got
+    def counting(path, *args):
+        begun.append(path)
+        return container.opened(path, *args)
 
-        monkeypatch.setattr(module, kind, counting)
+    stored = replace(scan.stored, container=replace(container, opened=counting))
+    scan = replace(scan, stored=stored)
     for rows, columns, codes in read_by_many(shared(scan, tmp_path)):
         assert_array_equal(codes, whole[rows, columns])
     assert len(begun) == 1

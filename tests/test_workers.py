@@ -20,8 +20,9 @@ import pytest
 
 from pipeline import workers as module
 from pipeline.problem import ClusterProblem, OutputProblem
-from pipeline.roll import _jobs, write_roll
+from pipeline.roll import write_roll
 from pipeline.roll_folder import gather_rolls
+from pipeline.roll_jobs import jobs_of
 from pipeline.roll_record import record_of
 from pipeline.roll_survey import Event, survey_roll, told
 from pipeline.whole_file import output_problem
@@ -138,7 +139,7 @@ def test_what_crosses_is_small(address, model_roll):
         surveyed = survey_roll(roll, executor, lambda event: None)
     picture_bytes = sum(path.stat().st_size for path in model_roll.glob("*.tif"))
     assert len(pickle.dumps(surveyed.strips)) < picture_bytes
-    tasks = [job.task for job in _jobs(surveyed, record_of(surveyed), model_roll)]
+    tasks = [job.task for job in jobs_of(surveyed, record_of(surveyed), model_roll)]
     assert max(len(pickle.dumps(task)) for task in tasks) < 20_000
 
 
