@@ -9,8 +9,6 @@ import numpy as np
 from pipeline.film import shipped
 from pipeline.kinds import Float32, Float64, Floats, Triple
 
-Density = Float64
-
 DENSITY_LIMIT = 4.5
 """Highest density returned; light at or under the dark level has no density of its own."""
 
@@ -78,7 +76,7 @@ def measure_limits(part: str) -> dict[str, Any]:
     return dict(document[part])
 
 
-def dark_error(density_above: Triple | Floats, base: Triple, illumination: Illumination) -> Density:
+def dark_error(density_above: Triple | Floats, base: Triple, illumination: Illumination) -> Float64:
     """Return how far densities above base may be off by what is not known of the dark level.
 
     Parameters
@@ -102,5 +100,5 @@ def dark_error(density_above: Triple | Floats, base: Triple, illumination: Illum
     light = span * 10.0 ** -np.asarray(density_above, float)
     off = share * illumination.reference() * np.log10(np.e)
     # Base and picture are shifted alike, so the error of the difference is that of the two terms.
-    error: Density = np.abs(off / np.maximum(light, 1e-6) - off / np.maximum(span, 1e-6))
+    error: Float64 = np.abs(off / np.maximum(light, 1e-6) - off / np.maximum(span, 1e-6))
     return error

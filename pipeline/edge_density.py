@@ -10,12 +10,9 @@ from numpy.typing import NDArray
 from pipeline.density import measure_limits
 from pipeline.edge_chain import EdgeChain
 from pipeline.edge_track import Track
-from pipeline.kinds import Float32, Float64, Floats, Light, Mask
+from pipeline.kinds import Float32, Float64, Light, Mask
 from pipeline.rebate import SAMPLES_PER_MM, Rebate
 from pipeline.units import SIGMA_OF_MAD
-
-Floats = Float64
-Mask = Mask
 
 # Places along a code, in modules from its start: within the five dense modules that every clock
 # starts with, and on the clear base before them.
@@ -101,7 +98,7 @@ def code_print(light: Light, chain: EdgeChain) -> PrintDensity | None:
     return PrintDensity(density, error, len(found), "codes")
 
 
-def _bar_error(dense: Floats, bar: Floats, base: Floats, track: Track) -> Floats:
+def _bar_error(dense: Float64, bar: Float64, base: Float64, track: Track) -> Float64:
     """Return the error of one bar's density from its noise and from blur across the track."""
     from scipy.special import ndtr
 
@@ -135,7 +132,7 @@ def _sampled_error(chain: EdgeChain) -> float:
 
 def _light_along(
     light: Light, rebate: Rebate, track: Track, start: float, modules: tuple[float, float]
-) -> Floats:
+) -> Float64:
     """Return (columns, 3): mean light over the middle of a clock track, between two places."""
     columns = sorted(rebate.strip_x(start + place * track.module) for place in modules)
     left, right = (int(np.clip(round(c), 0, light.shape[1])) for c in columns)

@@ -10,12 +10,8 @@ import zxingcpp
 from numpy.typing import NDArray
 
 from pipeline.edge_code import bits_of
-from pipeline.kinds import Float32, Float64, Mask
+from pipeline.kinds import Bits, Plane, Signal
 from pipeline.rebate import SAMPLES_PER_MM, Rebate
-
-Signal = Float64
-Plane = Float32
-Bits = Mask
 
 # Pages for zxing-cpp, chosen by `tests.edge_benchmark`: a rebate blurred a little against noise,
 # along and across the film, under amounts of an unsharp mask that undoes a scan's blur, and one

@@ -8,7 +8,6 @@ from numpy.typing import NDArray
 from pipeline.compiled import compiled
 from pipeline.kinds import Float32, Whole
 
-Points = Float32
 Bins = NDArray[np.int32]
 
 _POINTS, _WHOLE = "float32[:,::1]", "int64[::1]"
