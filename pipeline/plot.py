@@ -11,7 +11,7 @@ from io import BytesIO, StringIO
 from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
 
-from pipeline.sidecar import NAMESPACE, SOFTWARE
+from pipeline.whole_file import NAMESPACE, SOFTWARE
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pipeline.problem import ScanProblem, SettingsProblem
 from pipeline.roll_folder import gather_rolls, scans_in
 from pipeline.roll_survey import safe_name
-from pipeline.sidecar import NAMESPACE
+from pipeline.whole_file import NAMESPACE
 
 PICTURE = np.full((8, 8, 3), 30000, np.uint16)
 
