@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage.transform import AffineTransform, ProjectiveTransform
 
-from pipeline.kinds import Float64, Picture
+from pipeline.kinds import Float64, Mask, Picture
 
 # Steepness, in density a pixel, above which a place counts as an edge. Borders of a chart are
 # lighter than most patches by 0.1 to 1.5, over some pixels; grain sets the least.
@@ -82,7 +82,7 @@ def _steepness(picture: Picture) -> Picture:
     return steep
 
 
-def _enclosed(even: NDArray[np.bool_], most: float) -> list[tuple[float, float, float, float]]:
+def _enclosed(even: Mask, most: float) -> list[tuple[float, float, float, float]]:
     """Return centre, side and fill of the even areas that are about square."""
     # An opening by 2 x 2 pixels; anchors at opposite corners keep it where it is.
     square = np.ones((2, 2), np.uint8)

@@ -1,5 +1,6 @@
 """Light to density and back (ISO 5-2), less dark level and flare, and what limits a density."""
 
+import math
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -98,7 +99,7 @@ def dark_error(density_above: Triple | Floats, base: Triple, illumination: Illum
     share = float(limits["seen_dark_error" if seen else "unseen_dark_error"])
     span = np.asarray(base, float) - np.asarray(illumination.dark)
     light = span * 10.0 ** -np.asarray(density_above, float)
-    off = share * illumination.reference() * np.log10(np.e)
+    off = share * illumination.reference() * math.log10(math.e)
     # Base and picture are shifted alike, so the error of the difference is that of the two terms.
     error: Float64 = np.abs(off / np.maximum(light, 1e-6) - off / np.maximum(span, 1e-6))
     return error

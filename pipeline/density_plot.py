@@ -6,10 +6,9 @@ from itertools import accumulate, pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline import plot
-from pipeline.kinds import Triple
+from pipeline.kinds import Float64, Triple
 from pipeline.record import RollRecord, StripRecord
 from pipeline.words import printable
 
@@ -119,9 +118,9 @@ def _draw_levels(
         axes.plot(x, middle, **look, gid=f".mark.{name}")
 
 
-def _inside(axes: "Axes", values: NDArray[np.float64]) -> NDArray[np.float64]:
+def _inside(axes: "Axes", values: Float64) -> Float64:
     highest = axes.get_ylim()[1]
-    inside: NDArray[np.float64] = np.clip(values, -0.05 * highest, highest)
+    inside: Float64 = np.clip(values, -0.05 * highest, highest)
     return inside
 
 

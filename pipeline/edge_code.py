@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.film import profiles_folder
-from pipeline.kinds import Bits
+from pipeline.kinds import Bits, Mask
 from pipeline.problem import SettingsProblem
 
 FORMAT_FILE = "formats/135-edge.toml"
@@ -110,7 +110,7 @@ def field(layout: EdgeFormat, letter: str) -> NDArray[np.intp]:
     return np.array([k for k, sign in enumerate(layout.data) if sign == letter], dtype=np.intp)
 
 
-def encode(layout: EdgeFormat, product: int, generation: int, step: int) -> NDArray[np.bool_]:
+def encode(layout: EdgeFormat, product: int, generation: int, step: int) -> Mask:
     """Return the data track of a code.
 
     Parameters

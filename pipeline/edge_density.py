@@ -1,5 +1,6 @@
 """Density of a film's edge print above its base: from the bars of its codes, or its letters."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -105,7 +106,7 @@ def _bar_error(dense: Float64, bar: Float64, base: Float64, track: Track) -> Flo
     noise = _MEDIAN_ERROR * dense.std(axis=0) / np.sqrt(len(dense))
     blur_mm = track.blur * abs(track.module) / SAMPLES_PER_MM
     leaked = 2.0 * ndtr(-BORDER_MM / blur_mm) * (base - bar)
-    error: Float64 = np.log10(np.e) * np.hypot(noise, leaked) / bar
+    error: Float64 = math.log10(math.e) * np.hypot(noise, leaked) / bar
     return error
 
 
@@ -181,7 +182,7 @@ def letter_print(bands: Sequence[Light], px_per_mm: float) -> PrintDensity | Non
     own = float(measure_limits("print")["letter_error_density"])
     # Pixels hide the stroke's border, the more the fewer it has.
     shares = (_PIXEL_ERROR / half_px**2, 0.5 * float(np.median(1.0 - filled)))
-    unfilled = np.log10(np.e) * np.hypot(*shares) * (10.0**density - 1.0)
+    unfilled = math.log10(math.e) * np.hypot(*shares) * (10.0**density - 1.0)
     error = np.hypot(_error_of_median(densities, unfilled[None]), own)
     return PrintDensity(density, error, len(found), "letters")
 

@@ -22,14 +22,14 @@ def _film(name: Any) -> Any:
     return name
 
 
-_Film = Annotated[str, read(_film)]
+_FilmName = Annotated[str, read(_film)]
 
 
 @dataclass(frozen=True)
 class FilmEntry(Closed):
     """A film that the table knows: its profile, source, and nominal ISO speed or None."""
 
-    profile: _Film
+    profile: _FilmName
     source: Text
     speed: Annotated[int, noun(_SPEEDS, ge=1, le=100000)] | None = None
 
@@ -38,7 +38,7 @@ class FilmEntry(Closed):
 class FilmTable(Closed):
     """Films by code, and the profile for all others."""
 
-    unknown: _Film
+    unknown: _FilmName
     film: dict[Annotated[str, spelt(_CODE, _CODES)], FilmEntry] = field(default_factory=dict)
 
 

@@ -4,11 +4,10 @@ from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.base import FilmBase
 from pipeline.channels import least
-from pipeline.kinds import Light, Triple
+from pipeline.kinds import Float64, Floats, Light, Triple
 from pipeline.layout import Strip
 
 Kind = Literal["monochrome", "colour", "unclear"]
@@ -50,7 +49,7 @@ def is_negative(above: Light, strip: Strip, base: FilmBase, any_base: bool) -> b
     return orange and share > 0.008 and lighter < (0.04 if strip.perforated else 0.01)
 
 
-def film_kind(bases: Sequence[Triple], samples: Sequence[NDArray[np.floating]]) -> Kind:
+def film_kind(bases: Sequence[Triple], samples: Sequence[Floats]) -> Kind:
     """Tell whether a roll's film is black-and-white, by base and pictures.
 
     Parameters
@@ -82,7 +81,7 @@ def film_kind(bases: Sequence[Triple], samples: Sequence[NDArray[np.floating]]) 
     return "monochrome" if max(abs(s - 1.0) for s in slopes) < _SLOPE_TOLERANCE else "unclear"
 
 
-def _slope(one: NDArray[np.float64], other: NDArray[np.float64]) -> float:
+def _slope(one: Float64, other: Float64) -> float:
     """Return the slope of one density against another, the axes alike (principal axis)."""
     covariance = np.cov(one, other)
     _, axes = np.linalg.eigh(covariance)

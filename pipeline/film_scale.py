@@ -4,11 +4,10 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.film_edge import EdgeLine, robust_line
 from pipeline.film_format import FilmSize, film_sizes
-from pipeline.kinds import Numbers, Plane
+from pipeline.kinds import Mask, Numbers, Plane
 
 _LEAST_HOLES = 4
 _MOST_SLOPE = 0.06
@@ -60,7 +59,7 @@ class _Holes:
     top: Numbers
     bottom: Numbers
 
-    def take(self, keep: NDArray[np.bool_]) -> "_Holes":
+    def take(self, keep: Mask) -> "_Holes":
         return _Holes(self.x[keep], self.length[keep], self.top[keep], self.bottom[keep])
 
 

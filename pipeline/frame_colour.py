@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.colour import RollColour, layer_exposure, scene_light
 from pipeline.colour_science import colour_science
@@ -27,7 +26,6 @@ from pipeline.space import WORKING, find_space
 from pipeline.strip_survey import StripSurvey
 from pipeline.units import LUMINANCE
 
-_LUMINANCE = np.array([0.272229, 0.674082, 0.053689])
 # Density above base: thinner is nearly black and mostly grain, denser is past what scanners see.
 _BLACK_DENSITY, _CLIPPED_DENSITY = 0.08, 3.0
 _LEAST_SAMPLES = 20
@@ -56,7 +54,7 @@ class Key:
     light: float
 
 
-def picture_key(density: NDArray[np.floating], colour: RollColour) -> Key | None:
+def picture_key(density: Floats, colour: RollColour) -> Key | None:
     """Return the key of a picture from (n, 3) samples of its density above base.
 
     Luminance is that of scene light (linear ACEScg); what is nearly black or clipped is left
@@ -67,7 +65,7 @@ def picture_key(density: NDArray[np.floating], colour: RollColour) -> Key | None
     usable = (densest > _BLACK_DENSITY) & (densest < _CLIPPED_DENSITY)
     if usable.sum() < max(_LEAST_SAMPLES, _LEAST_SHARE * len(samples)):
         return None
-    luminance = scene_light(samples[usable], colour) @ _LUMINANCE
+    luminance = scene_light(samples[usable], colour) @ LUMINANCE
     logs = np.log2(np.maximum(luminance, 1e-6))
     middle, light = np.percentile(logs, [_MIDDLE_PERCENT, _LIGHT_PERCENT])
     return Key(float(middle), float(light))

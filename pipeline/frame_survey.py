@@ -157,7 +157,7 @@ def survey_cut(
     view: DensityView,
     cut: Cut,
     found: FrameSurvey | None,
-    corners: NDArray[np.float64] | None,
+    corners: Float64 | None,
 ) -> FrameSurvey:
     """Return the survey of a frame as corrected; what the user says of it is certain.
 

@@ -11,7 +11,7 @@ from pipeline.area_mean import AreaMean, reduced_size
 from pipeline.colour import RollColour
 from pipeline.dust_frame import mended_bands
 from pipeline.infrared import CrossTalk
-from pipeline.kinds import Corners, Pixels
+from pipeline.kinds import Corners, Float32, Floats, Pixels
 from pipeline.look import as_log, as_print, share_showing, showing, to_codes
 from pipeline.monochrome import as_grey, is_one_channel
 from pipeline.render import (
@@ -117,7 +117,7 @@ class Positive:
                 self._add_to_share(self._scene.of(light, top), top)
         return self._share
 
-    def _add_to_share(self, scene: NDArray[np.float32], top: int) -> None:
+    def _add_to_share(self, scene: Float32, top: int) -> None:
         from pipeline.code_kernel import eight_bits
 
         if self._share is None:
@@ -129,13 +129,13 @@ class Positive:
         eight_bits(self._share_way.of(small), self._share[self._shared : until], self._grey)
         self._shared = until
 
-    def _shown(self, scene: NDArray[np.float32]) -> NDArray[np.float32]:
+    def _shown(self, scene: Float32) -> Float32:
         """Return planes of the archive picture's values for a band of scene light."""
         if self._look == "linear":
             return scene
         return as_log(scene) if self._archive_way is None else self._archive_way.of(scene)
 
-    def _written(self, planes: NDArray[np.float32], pixels: Pixels) -> None:
+    def _written(self, planes: Float32, pixels: Pixels) -> None:
         """Fill pixels (n, w, 3) of the archive picture with planes of its values."""
         from pipeline.code_kernel import sixteen_bits
 
@@ -155,13 +155,13 @@ class _Strips:
         self,
         size: tuple[int, int],
         kind: np.dtype[Any],
-        fill: Callable[[NDArray[np.float32], Pixels], None],
+        fill: Callable[[Float32, Pixels], None],
     ) -> None:
         self._left, self._fill = size[0], fill
         self._pixels = np.empty((min(_STRIP_ROWS, size[0]), size[1], 3), kind)
         self._filled = 0
 
-    def of(self, planes: NDArray[np.float32]) -> Iterator[Pixels]:
+    def of(self, planes: Float32) -> Iterator[Pixels]:
         """Yield the strips that planes (3, n, columns) complete."""
         at = 0
         while at < planes.shape[1]:
@@ -200,7 +200,7 @@ def _scanner_space(scan: Scan) -> Space:
     return replace(plain, name="negative", title="Negative")
 
 
-def _full_scale(codes: NDArray[np.generic], bits: int) -> NDArray[np.uint16] | NDArray[np.float32]:
+def _full_scale(codes: NDArray[np.generic], bits: int) -> NDArray[np.uint16] | Float32:
     """Return integer codes of so many bits spread over 16, floats as float32."""
     if codes.dtype.kind != "u":
         return np.asarray(codes, np.float32)
@@ -234,9 +234,7 @@ def negative_bands(scan: Scan, outline: Corners) -> tuple[Iterator[Pixels], Spac
     )
 
 
-def small_picture(
-    densities: NDArray[np.floating], colour: RollColour, rendition: Rendition
-) -> NDArray[np.uint8]:
+def small_picture(densities: Floats, colour: RollColour, rendition: Rendition) -> NDArray[np.uint8]:
     """Return a small sRGB picture (h, w, 3) uint8 for densities above base (h, w, 3)."""
     scene = to_scene(np.asarray(densities, np.float32), colour)
     shown = as_print(scene, find_space("srgb"), rendition.levels, rendition.tone)

@@ -2,14 +2,13 @@
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.check import Text, read_profile, within
 from pipeline.film import FilmProfile, MatrixValue, profile_path, profiles_folder
-from pipeline.kinds import Float64, Matrix, Triple, as_matrix, as_triple
+from pipeline.kinds import Float64, Floats, Matrix, Triple, as_matrix, as_triple
 
 
 @dataclass(frozen=True)
@@ -35,7 +34,7 @@ class ScannerProfile:
         return as_triple(dark + self.flare * np.asarray(mean_light))
 
 
-def status_m(density: NDArray[np.floating[Any]], scanner: ScannerProfile) -> Float64:
+def status_m(density: Floats, scanner: ScannerProfile) -> Float64:
     """Return Status M densities (..., 3) for a scanner's densities above base (..., 3)."""
     result: Float64 = np.asarray(density, float) @ np.asarray(scanner.matrix).T
     return result
