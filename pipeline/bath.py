@@ -11,6 +11,7 @@ from typing import Annotated, Any, TypeVar
 from pipeline.check import Wrong, made, noun, read, within
 from pipeline.film import shipped
 from pipeline.kinds import Triple
+from pipeline.words import printable
 
 Value = str | float | None
 
@@ -45,8 +46,6 @@ def _day(value: Any) -> Any:
 
 
 def _line(value: Any) -> Any:
-    from pipeline.contact_sheet import printable
-
     if isinstance(value, bool) or not isinstance(value, (str, int, float)):
         return value
     text = printable(value)
@@ -134,6 +133,11 @@ def columns(kind: type[Entry]) -> tuple[str, ...]:
     )
 
 
+def key_of(entry: Entry) -> tuple[str, ...]:
+    """Return the names that an entry is known by: a batch's own, or its batch's and the roll's."""
+    return (entry.name,) if isinstance(entry, Batch) else (entry.batch, entry.roll)
+
+
 def to_row(entry: Entry) -> dict[str, Value]:
     """Return an entry as plain values by column: text, numbers, dates as ISO 8601 text."""
     row: dict[str, Value] = {}
@@ -174,8 +178,6 @@ def checked(kind: type[Kind], values: Mapping[str, Any]) -> Kind:
     SettingsProblem
         If a value makes no sense; the message names it.
     """
-    from pipeline.contact_sheet import printable
-
     told = {n: value for n, value in values.items() if value is not None and printable(value)}
     return made(kind, told)
 

@@ -8,7 +8,7 @@ import numpy as np
 from pipeline import plot
 from pipeline.bath_report import chart_text
 from pipeline.bath_trend import BathTrend
-from pipeline.contact_sheet import printable
+from pipeline.words import printable
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

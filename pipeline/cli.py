@@ -17,6 +17,7 @@ from pipeline.options import packing_option, reading_options, writing_options
 from pipeline.problem import Exit, Problem, SettingsProblem
 from pipeline.profile_command import profile_group
 from pipeline.roll_run import Run, exit_code, overall, run_of
+from pipeline.words import printable
 
 if TYPE_CHECKING:
     from pipeline.drawings import Beside
@@ -246,8 +247,6 @@ def _echo_summary(outcome: "Outcome", folder: Path) -> None:
 
 
 def _echo_problem(problem: Problem) -> None:
-    from pipeline.contact_sheet import printable
-
     click.echo(printable(problem), err=True)
 
 

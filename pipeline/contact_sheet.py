@@ -9,6 +9,7 @@ import numpy as np
 
 from pipeline.lettering import Colour, Pen, Picture
 from pipeline.record import FrameRecord, RollRecord, StripRecord
+from pipeline.words import counted, printable
 
 FRAMES_PER_ROW = 12
 # Rows of film on one paper, ten rolls' worth: what fills a usual paper with the smallest frames.
@@ -158,12 +159,6 @@ def empty_sheet(
     return Sheet(sheet, windows)
 
 
-def printable(text: object) -> str:
-    """Return the text on one line, without control, format, surrogate or unassigned characters."""
-    spaced = "".join(char if char.isprintable() else " " for char in str(text))
-    return " ".join(spaced.split())
-
-
 def is_unsure(frame: FrameRecord) -> bool:
     """Tell whether a frame's edges need a second look: confidence below 0.9, or not a number.
 
@@ -242,11 +237,6 @@ def _heading(record: RollRecord, pen: Pen, long_side: int, part: SheetPart) -> t
         for part in pen.wrap(text, small, width)
     ]
     return (*lines, _Line("", small, PENCIL, 400, small))
-
-
-def counted(count: int, noun: str) -> str:
-    """Return a count with its noun, in the plural where it belongs."""
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
 def _rows(

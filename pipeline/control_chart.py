@@ -5,11 +5,11 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from pipeline import plot
-from pipeline.contact_sheet import counted, printable
 from pipeline.control import BEYOND_CONTROL, IN_CONTROL, ControlSeries, Deviation, state_of
 from pipeline.control_finding import deviation_text
 from pipeline.control_limits import QUANTITIES, TITLES, Limit, control_limits
 from pipeline.readings import date_text
+from pipeline.words import counted, printable
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

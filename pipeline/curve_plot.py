@@ -3,8 +3,8 @@
 from typing import TYPE_CHECKING, Any
 
 from pipeline import plot
-from pipeline.contact_sheet import printable
 from pipeline.roll_curve import FilmCurve
+from pipeline.words import printable
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline import plot
-from pipeline.contact_sheet import printable
 from pipeline.kinds import Triple
 from pipeline.record import RollRecord, StripRecord
+from pipeline.words import printable
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -212,7 +212,7 @@ def _of_scans(
 
 
 def _echo(done: "Sequence[Diagnosis]", as_json: bool) -> None:
-    from pipeline.caution import caution_text
+    from pipeline.bath_report import caution_text
     from pipeline.diagnosis import document_of, text_lines
     from pipeline.report import DRY_FINDINGS
 

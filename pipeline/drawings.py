@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pipeline.contact_sheet import printable
 from pipeline.control import ControlSeries, control_series
 from pipeline.control_chart import control_plot
 from pipeline.curve_plot import film_curve_plot
@@ -15,6 +14,7 @@ from pipeline.problem import SettingsProblem
 from pipeline.readings import read_readings
 from pipeline.report import MISSING, Drawing, figure_text, signed_text
 from pipeline.roll_curve import FilmCurve
+from pipeline.words import printable
 
 _QUANTITIES = {"d_min": "D-min", "ld": "LD", "contrast": "HD - LD"}
 

@@ -110,12 +110,7 @@ def field(layout: EdgeFormat, letter: str) -> NDArray[np.intp]:
     return np.array([k for k, sign in enumerate(layout.data) if sign == letter], dtype=np.intp)
 
 
-def fixed_places(layout: EdgeFormat) -> NDArray[np.intp]:
-    """Return the places of the data track's bits that are the same in every code."""
-    return np.array([k for k, sign in enumerate(layout.data) if sign in "01"], dtype=np.intp)
-
-
-def encode(layout: EdgeFormat, product: int, generation: int, step: int) -> Bits:
+def encode(layout: EdgeFormat, product: int, generation: int, step: int) -> NDArray[np.bool_]:
     """Return the data track of a code.
 
     Parameters
@@ -136,17 +131,12 @@ def encode(layout: EdgeFormat, product: int, generation: int, step: int) -> Bits
     return bits
 
 
-def value_of(layout: EdgeFormat, bits: Bits, letter: str) -> int:
-    """Return the number that a field of a data track holds."""
-    places = field(layout, letter)
-    return int(bits[places] @ (1 << np.arange(places.size)[::-1]))
-
-
-def is_valid(layout: EdgeFormat, bits: Bits) -> bool:
-    """Tell whether a data track has its fixed bits and its parity right and names a product."""
-    product, generation = value_of(layout, bits, "p"), value_of(layout, bits, "g")
-    step = 2 * value_of(layout, bits, "f") + value_of(layout, bits, "h")
-    return product > 0 and bool(np.array_equal(encode(layout, product, generation, step), bits))
+def values_of(text: str) -> tuple[int, int, int]:
+    """Return product, generation and number in steps of a code; the number is 0 without one."""
+    film, _, frame = text.partition("/")
+    product, generation = film.split("-")
+    step = 2 * int(frame.removesuffix("A")) + frame.endswith("A") if frame else 0
+    return int(product), int(generation), step
 
 
 def code_text(layout: EdgeFormat, product: int, generation: int, step: int) -> str:

@@ -9,8 +9,7 @@ from numpy.typing import NDArray
 
 from pipeline.density import measure_limits
 from pipeline.edge_chain import EdgeChain
-from pipeline.edge_code import EdgeFormat
-from pipeline.edge_track import Clock
+from pipeline.edge_track import Track
 from pipeline.kinds import Float32, Float64, Light
 from pipeline.rebate import SAMPLES_PER_MM, Rebate
 from pipeline.units import SIGMA_OF_MAD
@@ -65,7 +64,7 @@ class PrintDensity:
     how: str
 
 
-def code_print(light: Light, chain: EdgeChain, layout: EdgeFormat) -> PrintDensity | None:
+def code_print(light: Light, chain: EdgeChain) -> PrintDensity | None:
     """Return the median density of the clocks' widest bars above the base before them.
 
     Parameters
@@ -74,8 +73,6 @@ def code_print(light: Light, chain: EdgeChain, layout: EdgeFormat) -> PrintDensi
         (h, w, 3) linear light that the chain's rebate was cut from, dark level taken off.
     chain
         The codes read there.
-    layout
-        Layout of the print.
 
     Notes
     -----
@@ -85,17 +82,16 @@ def code_print(light: Light, chain: EdgeChain, layout: EdgeFormat) -> PrintDensi
     """
     found, errors = [], []
     for track in chain.tracks:
-        clock = track.clock
-        start = clock.x - len(layout.clock) / 2 * clock.module
-        dense = _light_along(light, chain.rebate, clock, start, DENSE_MODULES)
-        clear = _light_along(light, chain.rebate, clock, start, CLEAR_MODULES)
+        start = track.x - len(chain.layout.clock) / 2 * track.module
+        dense = _light_along(light, chain.rebate, track, start, DENSE_MODULES)
+        clear = _light_along(light, chain.rebate, track, start, CLEAR_MODULES)
         if not (len(dense) and len(clear)):
             continue
         # Upper quartile: letters may stand on the base, nothing is lighter than it.
         base = np.maximum(np.percentile(clear, 75, axis=0), 1e-9)
         bar = np.maximum(np.median(dense, axis=0), 1e-9)
         found.append(np.log10(np.maximum(base / bar, 1e-9)))
-        errors.append(_bar_error(dense, bar, base, clock))
+        errors.append(_bar_error(dense, bar, base, track))
     if not found:
         return None
     density = np.median(found, axis=0)
@@ -105,12 +101,12 @@ def code_print(light: Light, chain: EdgeChain, layout: EdgeFormat) -> PrintDensi
     return PrintDensity(density, error, len(found), "codes")
 
 
-def _bar_error(dense: Float64, bar: Float64, base: Float64, clock: Clock) -> Float64:
+def _bar_error(dense: Floats, bar: Floats, base: Floats, track: Track) -> Floats:
     """Return the error of one bar's density from its noise and from blur across the track."""
     from scipy.special import ndtr
 
     noise = _MEDIAN_ERROR * dense.std(axis=0) / np.sqrt(len(dense))
-    blur_mm = clock.blur * abs(clock.module) / SAMPLES_PER_MM
+    blur_mm = track.blur * abs(track.module) / SAMPLES_PER_MM
     leaked = 2.0 * ndtr(-BORDER_MM / blur_mm) * (base - bar)
     error: Float64 = np.log10(np.e) * np.hypot(noise, leaked) / bar
     return error
@@ -138,16 +134,16 @@ def _sampled_error(chain: EdgeChain) -> float:
 
 
 def _light_along(
-    light: Light, rebate: Rebate, clock: Clock, start: float, modules: tuple[float, float]
-) -> Float64:
+    light: Light, rebate: Rebate, track: Track, start: float, modules: tuple[float, float]
+) -> Floats:
     """Return (columns, 3): mean light over the middle of a clock track, between two places."""
-    columns = sorted(rebate.strip_x(start + place * clock.module) for place in modules)
+    columns = sorted(rebate.strip_x(start + place * track.module) for place in modules)
     left, right = (int(np.clip(round(c), 0, light.shape[1])) for c in columns)
     px_per_mm = SAMPLES_PER_MM * rebate.y_px_per_sample
-    blur_px = clock.blur * abs(clock.module) * rebate.x_px_per_sample
+    blur_px = track.blur * abs(track.module) * rebate.x_px_per_sample
     overshoots = px_per_mm < COARSE_PX_PER_MM and blur_px < SHARP_PX
     half = KERNEL_HALF_PX if overshoots else max(0.5, CLOCK_HALF_MM * px_per_mm)
-    rows, middle = np.arange(light.shape[0]), rebate.strip_y(clock.y)
+    rows, middle = np.arange(light.shape[0]), rebate.strip_y(track.y)
     share = np.minimum(rows + 0.5, middle + half) - np.maximum(rows - 0.5, middle - half)
     weight = np.clip(share, 0.0, 1.0)
     if weight.sum() <= 0.0 or right <= left:

@@ -23,19 +23,6 @@ def position_at(reading: EdgeReading, x_px: float) -> float | None:
     return reading.frame_at_left + reading.frames_per_mm * x_px / reading.px_per_mm
 
 
-def number_at(
-    reading: EdgeReading,
-    x_px: float,
-    step: float = 1.0,
-    centre_after_code: float | None = None,
-) -> str | None:
-    """Return the number of a single picture with its centre at a column.
-
-    See `number_frames`, which numbers the pictures of a strip so that they count on.
-    """
-    return number_frames(reading, [x_px], step, centre_after_code)[0]
-
-
 def number_frames(
     reading: EdgeReading,
     centres_px: Sequence[float],

@@ -15,13 +15,11 @@ import jinja2
 from markupsafe import Markup
 from PIL import Image
 
-from pipeline.caution import cautions
+from pipeline.bath_report import cautions
 from pipeline.contact_sheet import (
     UNSURE_BELOW,
     batch_items,
-    counted,
     is_unsure,
-    printable,
     roll_name,
     roll_text,
 )
@@ -32,6 +30,7 @@ from pipeline.monochrome import PROFILE as MONOCHROME
 from pipeline.plot import CHANNELS, Plot, as_svg
 from pipeline.record import SEVERITIES, FrameRecord, RollRecord, ScanTrouble, StripRecord, by_weight
 from pipeline.units import LOG_STOP
+from pipeline.words import counted, printable
 
 NUMBER_FROM = {"user": "number given", "order": "number counted"}
 HOW_SOLVED = {

@@ -5,7 +5,6 @@ from collections.abc import Sequence
 import numpy as np
 
 from pipeline.colour import RollColour
-from pipeline.contact_sheet import counted
 from pipeline.contrast import NeutralCurve, estimate_contrast, neutral_slope, usual_print
 from pipeline.density import Triple, dark_error
 from pipeline.film import FilmProfile
@@ -21,6 +20,7 @@ from pipeline.record import (
 from pipeline.roll_colour import picture_samples
 from pipeline.scanner_profile import ScannerProfile, base_status_m, status_m
 from pipeline.strip_survey import StripSurvey
+from pipeline.words import counted
 
 # The toe ends where the curve has half of its straight slope.
 _TOE_SHARE = 0.5

@@ -12,7 +12,6 @@ import numpy as np
 
 from pipeline.colour import RollColour
 from pipeline.colour_science import colour_science
-from pipeline.contact_sheet import counted
 from pipeline.film import FilmProfile, find_film
 from pipeline.film_code import profile_of_codes
 from pipeline.film_kind import UNCLEAR, film_kind
@@ -38,6 +37,7 @@ from pipeline.second_look import begin_again, finished_again
 from pipeline.settings import ROLL_FILE, RollNotes, Settings
 from pipeline.strip_survey import StripSurvey
 from pipeline.survey import Cuts, LookStore, ScanSurvey, survey_scan
+from pipeline.words import counted
 from pipeline.workers import give_back, is_lost
 
 _NAME_BYTES = 80

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import __version__
-from pipeline.contact_sheet import printable
 from pipeline.folder_lock import LOCK_NAME, lock_if_free
 from pipeline.journal import Journal, key_of
 from pipeline.problem import OutputProblem, ScanProblem
@@ -15,6 +14,7 @@ from pipeline.record import RECORD_NAME, FilesRecord, RollRecord, ScanTrouble, r
 from pipeline.roll_survey import Event, Listener, Roll
 from pipeline.small_file import read_toml
 from pipeline.whole_file import leftovers, sweep
+from pipeline.words import printable
 
 
 @dataclass(frozen=True)

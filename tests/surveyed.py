@@ -70,15 +70,13 @@ def placed_strip(
     slope, left = (0.0, 0.0) if start is None else (sign / 38.0, start + (length / 38.0) * turned)
     name = film if start is None else f"{film}/{start}"
     reading = EdgeReading(
-        (EdgeCode(name, film, number, 0.0, 0.0, True, 4),),
-        (),
+        (EdgeCode(name, number, 0.0, 0.0),),
         1,
         turned,
         slope,
         left,
         1.0,
         None,
-        0.9,
     )
     columns = tuple(length - 38.0 * place if turned else 38.0 * place for place in places)
     told: dict[str, Any] = {

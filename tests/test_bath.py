@@ -18,8 +18,8 @@ from pipeline.bath import (
     rolls_done,
     to_row,
 )
-from pipeline.contact_sheet import printable
 from pipeline.problem import SettingsProblem
+from pipeline.words import printable
 
 DAYS = st.none() | st.dates()
 TEXTS = st.none() | st.text(max_size=40).map(lambda text: printable(text) or None)

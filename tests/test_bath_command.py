@@ -7,9 +7,9 @@ import pytest
 
 from pipeline.bath import Batch
 from pipeline.bath_log import BathLog
-from pipeline.caution import caution_text
+from pipeline.bath_report import caution_text
 from tests.conftest import Ran, Run
-from tests.test_bath_roll import BATCH, written
+from tests.test_bath_exchange import BATCH, written
 
 
 @pytest.fixture(autouse=True)

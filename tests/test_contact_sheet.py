@@ -10,7 +10,7 @@ from PIL import Image
 from scipy.ndimage import find_objects
 
 from pipeline import contact_sheet as sheets
-from pipeline.contact_sheet import empty_sheet, printable, sheet_parts
+from pipeline.contact_sheet import empty_sheet, sheet_parts
 from pipeline.record import (
     BaseRecord,
     ColourRecord,
@@ -279,13 +279,6 @@ def test_any_roll_with_any_text_makes_a_sheet_with_all_its_frames(lengths, shape
     record = made_roll(lengths, roll={"id": text, "film": text, "batch": {text: text}})
     sheet = contact_sheet(flat_thumbnails(record, shape), record, side)
     found_boxes(sheet, sum(lengths))
-
-
-@given(st.text())
-def test_printable_text_is_one_line_and_stays_as_it_is(text):
-    once = printable(text)
-    assert once.isprintable()
-    assert printable(once) == once
 
 
 def relative_luminance(colour) -> float:

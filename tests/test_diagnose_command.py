@@ -10,7 +10,7 @@ from PIL import Image
 from pipeline import cli
 from pipeline.bath import Batch, Use
 from pipeline.bath_log import BathLog
-from pipeline.caution import cautions
+from pipeline.bath_report import cautions
 from tests.conftest import Run, states
 
 STRIPS = """date,batch,strip,patch,red,green,blue

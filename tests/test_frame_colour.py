@@ -157,7 +157,8 @@ def test_a_neutral_place_becomes_neutral_and_stays_as_light(left, right, x, y):
         for shown in (COLOUR, replace(COLOUR, balance=balance))
     )
     assert after == pytest.approx(np.full(3, after.mean()), rel=1e-6)
-    assert after @ LUMINANCE == pytest.approx(before @ LUMINANCE, rel=1e-6)
+    # Layers that no colour of the world exposes so can come out with less than no light.
+    assert after @ LUMINANCE == pytest.approx(max(before @ LUMINANCE, 1e-4), rel=1e-6)
 
 
 def test_grain_and_a_hair_do_not_move_a_neutral_place():

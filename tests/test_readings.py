@@ -7,7 +7,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipeline.problem import ScanProblem
-from pipeline.reading_cell import PATCHES, SPOTS
+from pipeline.reading_table import PATCHES, SPOTS
 from pipeline.readings import NOT_READ, date_text, read_readings
 
 HEAD = "date,batch,strip,patch,red,green,blue\n"

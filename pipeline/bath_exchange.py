@@ -1,21 +1,24 @@
-"""The log of batches as a table of comma-separated values, a line for each batch and roll."""
+"""Batches and rolls out of files and into them: a table of CSV, and a finished roll's roll.json."""
 
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, get_args, get_type_hints
 
-from pipeline.bath import Batch, Entry, Use, columns, from_row, to_row
-from pipeline.problem import SettingsProblem
+from pipeline.bath import FIGURES, Batch, Entry, Use, checked, columns, from_row, key_of, to_row
+from pipeline.problem import ScanProblem, SettingsProblem
+from pipeline.record import read_document
+from pipeline.words import printable
 
 _KINDS: dict[str, type[Entry]] = {"batch": Batch, "roll": Use}
-# A batch's own name stands in the column that its rolls name it in.
-_OF_BATCH = tuple(name for name in columns(Batch) if name != "name")
-CSV_COLUMNS = (
-    "kind",
-    *dict.fromkeys(("batch", "roll", *_OF_BATCH, *columns(Use))),
-)
+# A batch's own name, its first column, stands in the column that its rolls name it in.
+CSV_COLUMNS = ("kind", *dict.fromkeys(("batch", "roll", *columns(Batch)[1:], *columns(Use))))
+# Where the values stand that a line has beyond its head.
+_BEYOND = "beyond"
+# What a roll.json may tell of its batch, and of itself.
+_OF_BATCH = ("mixed", "volume_ml", "life_days", "life_rolls", "compensation_percent_per_roll")
+_OF_ROLL = ("rolls", "rolls_before", "temperature_c", "time_s")
 
 
 def csv_text(entries: Sequence[Entry]) -> str:
@@ -69,14 +72,12 @@ def read_csv(path: Path) -> tuple[tuple[int, Entry], ...]:
             entry = _entry(row)
         except SettingsProblem as problem:
             raise _at(path, line, problem.what, problem.remedy) from problem
-        key = (entry.name,) if isinstance(entry, Batch) else (entry.batch, entry.roll)
-        first, before = found.setdefault(key, (line, entry))
+        first, before = found.setdefault(key_of(entry), (line, entry))
         if before != entry:
             raise _at(
                 path, line, f"says otherwise of '{row['batch']}' than line {first}", "keep one"
             )
-    ordered = sorted(found.values(), key=lambda item: isinstance(item[1], Use))
-    return tuple(ordered)
+    return tuple(sorted(found.values(), key=lambda item: isinstance(item[1], Use)))
 
 
 def _at(path: Path, line: int, what: str, remedy: str) -> SettingsProblem:
@@ -86,27 +87,26 @@ def _at(path: Path, line: int, what: str, remedy: str) -> SettingsProblem:
 def _rows(path: Path, text: str) -> list[tuple[int, dict[str, str]]]:
     head_line = text.split("\n", 1)[0]
     delimiter = max(",;\t", key=head_line.count)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    lines = io.StringIO(text, newline="")
+    reader = csv.DictReader(lines, restkey=_BEYOND, restval="", delimiter=delimiter, strict=True)
     rows: list[tuple[int, dict[str, str]]] = []
-    line = 1
     try:
-        head = [name.strip().lower() for name in next(reader, [])]
-        _check_head(path, head)
-        line = reader.line_num + 1
-        for cells in reader:
-            if any(cell.strip() for cell in cells):
-                if len(cells) > len(head):
-                    raise _at(path, line, "has more values than the head", "correct that line")
-                values = cells + [""] * (len(head) - len(cells))
-                row = dict(zip(head, values, strict=True))
-                rows.append((line, row if delimiter == "," else _with_points(row)))
-            line = reader.line_num + 1
+        reader.fieldnames = [name.strip().lower() for name in reader.fieldnames or ()]
+        _check_head(path, reader.fieldnames)
+        for row in reader:
+            if _BEYOND in row:
+                raise _at(
+                    path, reader.line_num, "has more values than the head", "correct that line"
+                )
+            if any(value.strip() for value in row.values()):
+                rows.append((reader.line_num, row if delimiter == "," else _with_points(row)))
     except csv.Error as error:
+        line = reader.line_num + 1
         raise _at(path, line, f"is no CSV ({error})", "correct that line") from error
     return rows
 
 
-def _check_head(path: Path, head: list[str]) -> None:
+def _check_head(path: Path, head: Sequence[str]) -> None:
     if "kind" not in head or "batch" not in head:
         raise _at(
             path, 1, "the columns 'kind' and 'batch' are missing", "write names of columns there"
@@ -143,3 +143,41 @@ def _entry(row: dict[str, str]) -> Entry:
             None, f"a {word} has no '{strange[0]}'", "leave that cell empty or correct 'kind'"
         )
     return from_row(kind, own)
+
+
+def entries_of_roll(path: Path) -> tuple[Batch, Use]:
+    """Return the batch and the roll that a `roll.json`, or the folder it lies in, tells of.
+
+    The [batch] table of roll.toml stands in it under roll.batch. A key there that is none of ours
+    is passed over.
+
+    Raises
+    ------
+    ScanProblem
+        If it can't be read, names no batch, or holds a value that makes no sense.
+    """
+    path = path / "roll.json" if path.is_dir() else path
+    document = read_document(path)
+    roll, figures = (_table(document.get(name)) for name in ("roll", "densities"))
+    noted = _table(roll.get("batch"))
+    if not str(noted.get("name") or "").strip():
+        raise ScanProblem(
+            path,
+            "names no batch of chemistry",
+            "write its name under [batch] in the roll's roll.toml and run convert again",
+        )
+    batch = {name: noted.get(name) for name in ("name", *_OF_BATCH)}
+    use = {name: noted.get(name) for name in _OF_ROLL}
+    use |= {name: figures.get(name) for name in FIGURES}
+    use |= {"batch": noted["name"], "roll": roll.get("id"), "film": roll.get("film")}
+    use |= {"developed": roll.get("developed"), "source": printable(path)}
+    try:
+        return checked(Batch, batch), checked(Use, use)
+    except SettingsProblem as problem:
+        raise ScanProblem(
+            path, problem.what, f"correct roll.toml and run convert again: {problem.remedy}"
+        ) from problem
+
+
+def _table(value: Any) -> Mapping[str, Any]:
+    return value if isinstance(value, Mapping) else {}
