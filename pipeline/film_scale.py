@@ -15,9 +15,6 @@ _LENGTH_SLACK = 0.3
 _LEAST_FILLED = 0.7
 _PITCH_SPREAD = 0.05
 _RIM_PX = 3
-# A hole is 0.057 of the width of a strip, a quarter more where much of it is hidden, and less
-# by as much as strips touch side by side.
-_LEAST_OF_HEIGHT, _MOST_OF_HEIGHT = 0.006, 0.12
 _LEAST_RIM_MM = 0.7
 _WHOLE_SHARE = 0.95
 _WIDTH_SLACK_MM = 1.4
@@ -83,7 +80,7 @@ def find_perforations(
     that length is 0.417 of the pitch whatever the scale), and by others in line with it.
     """
     first_row, last_row = (edge.at((share.shape[1] - 1) / 2) for edge in edges)
-    holes = _blobs(share, last_row - first_row)
+    holes = _blobs(share)
     # Beyond what shows of this strip may be the holes of the next one.
     centres = (holes.top + holes.bottom) / 2
     upper, lower = (edge.below(holes.x, centres) for edge in edges)
@@ -104,14 +101,13 @@ def find_perforations(
     return Perforations(tuple(rows), pitch)
 
 
-def _blobs(share: Plane, height: float) -> _Holes:
-    """Return open places whose size and shape a perforation may have, measured to sub-pixels."""
+def _blobs(share: Plane) -> _Holes:
+    """Return open places whose shape a perforation may have, measured to sub-pixels."""
     open_gate = (share > 0.5).astype(np.uint8)
     count, _, stats, _ = cv2.connectedComponentsWithStats(open_gate, connectivity=4)
     measured = []
     for left, top, width, tall, area in stats[1:count]:
-        long_enough = _LEAST_OF_HEIGHT * height < width < _MOST_OF_HEIGHT * height and width >= 3
-        if not long_enough or not 0.2 * width < tall < 2.2 * width or tall < 2:
+        if width < 3 or tall < 2 or not 0.2 * width < tall < 2.2 * width:
             continue
         if area < _LEAST_FILLED * width * tall or left == 0 or left + width == share.shape[1]:
             continue

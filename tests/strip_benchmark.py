@@ -69,14 +69,19 @@ def judged_scan(scan: ModelScan, folder: Path, seed: int = 0) -> Judged:
     """Write a scan, survey it and hold what is found against its truth."""
     path = Path(write_scan(folder, f"s{seed}", scan))
     try:
-        found = list(survey_scan(path, Settings()).strips)
+        found = survey_scan(path, Settings()).strips
     except ScanProblem:
-        found = []
+        found = ()
     finally:
         path.unlink()
-    pixel_mm = 25.4 / scan.ppi
+    return judged_strips(found, scan.truth, seed)
+
+
+def judged_strips(found: Sequence[StripSurvey], truth: Truth, seed: int = 0) -> Judged:
+    """Hold the strips found in a scan against its truth."""
+    pixel_mm = 25.4 / truth["ppi"]
     total, used = Judged(), set()
-    for told in scan.truth["strips"]:
+    for told in truth["strips"]:
         best = max(found, key=lambda one: overlap(one.outline, told["outline"]), default=None)
         if best is None or overlap(best.outline, told["outline"]) < SAME_STRIP:
             total += Judged(strips=1, lost=1, seeds_amiss=(seed,))

@@ -53,6 +53,19 @@ def test_two_faults_at_once_are_both_told_likeliest_first():
     assert codes(findings) == ["high-base", "under-exposed"]
 
 
+def test_what_is_likelier_not_to_be_is_told_as_no_finding_of_its_own():
+    findings = fault_findings(signs(), weighed(under_exposed=0.45, high_base=0.9))
+    assert codes(findings) == ["high-base"]
+    both = fault_findings(signs(), weighed(under_exposed=0.55, high_base=0.6))
+    assert codes(both) == ["high-base", "under-exposed"]
+
+
+@pytest.mark.parametrize(("other", "named"), [(0.05, False), (0.08, True)])
+def test_one_in_twenty_is_no_doubt(other, named):
+    (finding,) = fault_findings(signs(), weighed(under_developed=0.9, under_exposed=other))
+    assert ("It could also be under-exposed" in finding.advice) is named
+
+
 def test_where_nothing_is_probable_the_likeliest_fault_is_told_as_unsure():
     (finding,) = fault_findings(
         signs(), weighed(normal=0.2, under_developed=0.4, under_exposed=0.38)
@@ -82,6 +95,8 @@ def test_every_fault_has_evidence_in_one_sentence_whatever_is_in_view(code, hidd
 
 
 def test_doubt_is_said_of_a_roll_like_no_other():
+    (usual,) = fault_findings(signs(), weighed(odd=0.4, under_developed=0.15, normal=0.05))
+    assert "fit no roll well" not in usual.evidence
     (finding,) = fault_findings(signs(), weighed(odd=0.8, under_developed=0.15, normal=0.05))
     assert "fit no roll well" in finding.evidence
 

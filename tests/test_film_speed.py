@@ -117,3 +117,10 @@ def test_a_film_that_needs_less_light_is_faster_by_that():
     faster = replace(profile, curves=(red, green, blue))
     both = (profile_curves(one) for one in (faster, profile))
     assert stops_faster(*both) == pytest.approx(1.0, abs=0.02)
+
+
+def test_speeds_told_are_thirds_of_a_stop_apart():
+    # ISO 5800: 10 log10 of the speed, plus one, is a whole number of degrees but for rounding.
+    degrees = [10.0 * math.log10(speed) + 1.0 for speed in speed_rules()["series"]]
+    assert [round(each) for each in degrees] == list(range(12, 37))
+    assert max(abs(each - round(each)) for each in degrees) < 0.22

@@ -68,6 +68,18 @@ def test_two_blanks_in_a_row_are_two():
     assert [span.kind for span in spans] == ["picture", "blank", "blank", "picture"]
 
 
+@pytest.mark.parametrize("lamp", [(50.0, 52.0), (73.0, 75.0), (39.0, 40.0)])
+def test_a_night_with_one_lamp_is_no_blank(lamp):
+    _, spans = solve_spans(seen(152.0, [REGULAR[0], lamp, *REGULAR[2:]]), HABIT)
+    assert_spans(spans, [(*place, "picture") for place in REGULAR], within=1.0)
+
+
+@pytest.mark.parametrize(("room", "blanks"), [(20.0, 0), (30.0, 0), (38.0, 1), (76.0, 2)])
+def test_room_for_a_frame_at_the_end_is_a_blank(room, blanks):
+    _, spans = solve_spans(seen(76.0 + room, REGULAR[:2]), HABIT)
+    assert [span.kind for span in spans] == ["picture", "picture", *["blank"] * blanks]
+
+
 def test_a_doorpost_is_no_gap():
     doors = {"post": (58.0, 60.0)}
     _, spans = solve_spans(seen(152.0, REGULAR, **doors), HABIT)

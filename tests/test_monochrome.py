@@ -60,6 +60,9 @@ def test_grey_scenes_on_colour_film_are_colour(film, tmp_path):
 
 def test_too_little_picture_is_unclear():
     assert film_kind([GREY], []) == "unclear"
+    tones = np.repeat(np.linspace(0.2, 1.2, 390)[:, None], 3, axis=1)
+    assert film_kind([GREY], [tones[::3]]) == "unclear"
+    assert film_kind([GREY], [tones]) == "monochrome"
     assert film_kind([], []) == "colour"
     rng = np.random.default_rng(1)
     even = 0.5 + 0.002 * rng.standard_normal((900, 3))

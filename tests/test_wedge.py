@@ -49,6 +49,45 @@ def test_a_wedge_that_makes_no_sense_is_refused(table, what):
         read_wedge(table)
 
 
+@pytest.mark.parametrize(
+    ("least", "most", "beyond"),
+    [
+        ({"steps": 4}, {"steps": 64}, ({"steps": 3}, {"steps": 65})),
+        (
+            {"log_exposure": -8},
+            {"log_exposure": 4},
+            ({"log_exposure": -8.1}, {"log_exposure": 4.1}),
+        ),
+        ({"step": 0.02}, {"step": 0.7}, ({"step": 0.015}, {"step": 0.75})),
+    ],
+)
+def test_a_wedge_is_read_within_its_bounds(least, most, beyond):
+    plain = {"frame": "03", "step": 0.15}
+    for table in (least, most):
+        wedge = read_wedge(plain | table)
+        assert [vars(wedge)[name] for name in table] == [*table.values()]
+    for table in beyond:
+        with pytest.raises(SettingsProblem):
+            read_wedge(plain | table)
+
+
+def test_stops_of_a_bracket_are_within_fifteen():
+    frames = ["01", "02", "03", "04"]
+    assert read_bracket({"frames": frames, "stops": [-15, 0, 1, 15]}).stops[-1] == 15.0
+    for far in (-15.5, 15.5):
+        with pytest.raises(SettingsProblem):
+            read_bracket({"frames": frames, "stops": [far, 0, 1, 2]})
+
+
+def test_a_bracket_is_read_from_two_stops_on():
+    frames = ["01", "02", "03", "04"]
+    assert read_bracket({"frames": frames, "stops": [0, 0.5, 1, 2]}).stops[-1] == 2.0
+    with pytest.raises(SettingsProblem, match="too close"):
+        read_bracket({"frames": frames, "stops": [0, 0.5, 1, 1.9]})
+    with pytest.raises(SettingsProblem, match="too few"):
+        read_bracket({"frames": frames[:3], "stops": [0, 1, 3]})
+
+
 def test_a_bracket_is_frames_and_their_stops():
     table = {"frames": ["3", 4, "5", "6"], "stops": [-2, 0, 1, 2.5], "grey": [0.4, 0.4, 0.6, 0.6]}
     want = Bracket(("03", "04", "05", "06"), (-2.0, 0.0, 1.0, 2.5), (0.4, 0.4, 0.6, 0.6))
