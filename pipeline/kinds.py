@@ -1,5 +1,6 @@
-"""Names for kinds of values that many modules hand on."""
+"""Names for kinds of values that many modules hand on, and units that hold everywhere."""
 
+import math
 from typing import Any
 
 import numpy as np
@@ -46,3 +47,14 @@ def as_matrix(rows: Any) -> Matrix:
     """Return three rows of three numbers, of an array or any sequence, as tuples of floats."""
     red, green, blue = (as_triple(row) for row in rows)
     return (red, green, blue)
+
+
+MM_PER_INCH = 25.4
+# A stop doubles the exposure.
+LOG_STOP = math.log10(2.0)
+# Exposure of a grey card, 1.0 = a perfect white.
+MIDDLE_GREY = 0.18
+# CIE Y of linear ACEScg red, green and blue (Academy S-2014-004).
+LUMINANCE = (0.272229, 0.674082, 0.053689)
+# The standard deviation of a normal law is its median absolute deviation times this.
+SIGMA_OF_MAD = 1.4826

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import pytest
 from hypothesis import settings
 
-from pipeline.cli import main
+from pipeline.command.cli import main
 from tests.film_model import FrameSpec, Roll, Scene, cut_roll, scan_strips, write_scan
 
 

@@ -16,12 +16,13 @@ import pytest
 import tifffile
 from PIL import Image
 
-from pipeline import whole_file, write
+from pipeline import file as whole_file
 from pipeline.problem import Exit, OutputProblem
-from pipeline.record import to_json
-from pipeline.settings import ARCHIVE_PACKING
-from pipeline.space import find_space
-from tests.test_write import BYTES, CODES, RECORD, TOLD, archive, names, pixels, share
+from pipeline.profile.space import find_space
+from pipeline.record.document import to_json
+from pipeline.settings.settings import ARCHIVE_PACKING
+from pipeline.write import pictures as write
+from tests.write.test_pictures import BYTES, CODES, RECORD, TOLD, archive, names, pixels, share
 
 
 def write_then(path: Path, happening: Callable[[], None]) -> None:
@@ -116,7 +117,7 @@ def test_a_name_too_long_is_told(tmp_path):
 KILLED = """
 import sys
 from pathlib import Path
-from pipeline.whole_file import atomic
+from pipeline.file import atomic
 with atomic(Path(sys.argv[1])) as file:
     file.write(b"half of it")
     file.flush()

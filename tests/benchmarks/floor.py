@@ -13,9 +13,9 @@ import numpy as np
 import tifffile
 from PIL import Image
 
-from pipeline.frame_task import FrameTask
-from pipeline.space import find_space
-from pipeline.write import write_archive, write_share
+from pipeline.profile.space import find_space
+from pipeline.roll.frame_task import FrameTask
+from pipeline.write.pictures import write_archive, write_share
 from tests.benchmarks.frames import frame_tasks
 from tests.benchmarks.measure import Section
 

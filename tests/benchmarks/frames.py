@@ -4,11 +4,10 @@ import pickle
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from pipeline.frame_task import FrameTask
-from pipeline.roll_folder import gather_rolls
-from pipeline.roll_jobs import jobs_of
-from pipeline.roll_record import record_of
-from pipeline.roll_survey import survey_roll
+from pipeline.command.run import gather_rolls
+from pipeline.roll.frame_task import FrameTask, jobs_of
+from pipeline.roll.record import record_of
+from pipeline.roll.survey import survey_roll
 
 
 def frame_tasks(scans: Path) -> list[FrameTask]:

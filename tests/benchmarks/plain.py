@@ -12,12 +12,12 @@ import tifffile
 from PIL import Image
 from skimage.transform import AffineTransform, resize, warp
 
-from pipeline.frame_task import FrameTask
-from pipeline.render import picture_size
-from pipeline.space import find_space
+from pipeline.profile.space import find_space
+from pipeline.render.cut import picture_size
+from pipeline.roll.frame_task import FrameTask
 from tests.benchmarks.frames import frame_tasks
 from tests.benchmarks.measure import Section
-from tests.slow_rendering import slow_density, slow_scene, slow_shown
+from tests.render.slow import slow_density, slow_scene, slow_shown
 
 
 def develop(task: FrameTask, strip: np.ndarray, folder: Path) -> None:

@@ -11,11 +11,11 @@ from pathlib import Path
 import numpy as np
 import pyvips
 
-from pipeline.film_curve import LayerCurve
-from pipeline.frame_task import FrameTask
-from pipeline.print_tone import PRINT_WHITE, curve_constant
-from pipeline.render import frame_window, picture_size
-from pipeline.space import find_space, from_working
+from pipeline.profile.curve import LayerCurve
+from pipeline.profile.space import find_space, from_working
+from pipeline.render.cut import frame_window, picture_size
+from pipeline.render.tone import PRINT_WHITE, curve_constant
+from pipeline.roll.frame_task import FrameTask
 from tests.benchmarks.frames import frame_tasks
 from tests.benchmarks.measure import Section
 

@@ -1,0 +1,226 @@
+"""What is said of batches of chemistry: tables, sentences and cautions, and documents."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import cache
+from typing import Any
+
+from pipeline.bath.batch import Batch, Entry, Use, rolls_before_each, rolls_done
+from pipeline.bath.life import Life, batch_findings, clock, compensation, life
+from pipeline.bath.wear import BathTrend, TrendPoint, trend
+from pipeline.kinds import Triple
+from pipeline.profile import shipped
+from pipeline.words import counted
+
+MISSING = "\N{EN DASH}"
+VERDICTS = {
+    "good": "should be good for another roll",
+    "doubtful": "may be spent",
+    "spent": "is probably spent",
+    "unknown": "nothing can be told of its life",
+}
+
+
+@dataclass(frozen=True)
+class Cautions:
+    """A head and the sentences under it, most important first."""
+
+    head: str
+    lines: tuple[str, ...]
+
+
+@cache
+def cautions() -> Cautions:
+    """Return the cautions of profiles/cautions.toml; sources are named there."""
+    document = shipped("cautions.toml")
+    return Cautions(str(document["head"]), tuple(str(line) for line in document["lines"]))
+
+
+def caution_text() -> str:
+    """Return the cautions as plain text, a line each, ending in a newline."""
+    told = cautions()
+    return "\n".join([f"{told.head}:", *(f"- {line}" for line in told.lines)]) + "\n"
+
+
+def _lives(entries: Sequence[Entry], today: date) -> list[tuple[Batch, Life]]:
+    uses = [entry for entry in entries if isinstance(entry, Use)]
+    return [
+        (batch, life(batch, [use for use in uses if use.batch == batch.name], today))
+        for batch in entries
+        if isinstance(batch, Batch)
+    ]
+
+
+def list_text(entries: Sequence[Entry], today: date) -> str:
+    """Return a line for each batch: when mixed, how much, rolls done, and how it stands."""
+    rows = [
+        (
+            batch.name, _or_dash(batch.mixed), _or_dash(batch.volume_ml),
+            f"{told.rolls_done:g}", VERDICTS[told.verdict],
+        )
+        for batch, told in _lives(entries, today)
+    ]  # fmt: skip
+    return _columns(("batch", "mixed", "ml", "rolls", "state"), rows)
+
+
+def show_text(batch: Batch, uses: Sequence[Use], today: date) -> str:
+    """Return all that is known of a batch: its rolls, trend, life and what that rests on."""
+    told = life(batch, uses, today)
+    parts = [_head(batch, told)]
+    if uses:
+        parts.append(_rolls(uses))
+    line = trend(batch, uses)
+    if line is not None and line.points:
+        parts.append(f"Trend: {chart_text(line)}")
+    parts.append("\n".join(life_lines(told)))
+    parts += [
+        f"{found.severity.capitalize()}: {found.code} (confidence {found.confidence:.2f}). "
+        f"{found.evidence} {found.advice}"
+        for found in batch_findings(batch, uses)
+    ]
+    parts.append(f"Developer: {compensation(batch, uses).sentence}")
+    return "\n\n".join(parts) + "\n"
+
+
+def life_lines(told: Life) -> tuple[str, ...]:
+    """Return what is said of a batch's life, a sentence or two a line."""
+    lines = [f"Life: after {told.rolls_done:g} rolls it {_verdict(told)}."]
+    percent = f"{100 * told.interval:.0f} %"
+    if told.rolls_low is not None:
+        likely = "no end in sight" if told.rolls is None else f"about {told.rolls:.1f}"
+        high = "no upper end" if told.rolls_high is None else f"{told.rolls_high:.1f}"
+        lines.append(
+            f"In rolls: {likely} in all; {percent} interval {told.rolls_low:.1f} to {high}."
+        )
+    if told.until is not None or told.until_low is not None:
+        likely = "no end in sight" if told.until is None else f"until {told.until}"
+        high = "no upper end" if told.until_high is None else str(told.until_high)
+        span = f"; {percent} interval in rolls as days: {told.until_low} to {high}"
+        lines.append(f"In days: {likely}{span if told.until_low != told.until_high else ''}.")
+    return (*lines, *(f"- {sentence}" for sentence in told.rests_on))
+
+
+def chart_text(made: BathTrend) -> str:
+    """Return in one sentence what a trend shows, in figures."""
+    measured = counted(len(made.points), "measured roll")
+    if made.rolls_done <= 0.0:
+        return f"{measured}; no roll has gone through the batch."
+    share, low, high = (100.0 * value for value in made.share_at(made.rolls_done))
+    return (
+        f"{measured}; after {made.rolls_done:g} rolls the {made.figure} is at {share:.0f} % of "
+        f"fresh ({100 * made.interval:.0f} % interval {low:.0f} to {high:.0f} %), spent is "
+        f"{100 * made.spent_share:.0f} %."
+    )
+
+
+def _verdict(told: Life) -> str:
+    if told.verdict == "unknown":
+        return "can't be told how long it lasts"
+    chance = "" if told.chance_spent is None else f" (chance of that {told.chance_spent:.0%})"
+    return VERDICTS[told.verdict] + ("" if told.verdict == "good" else chance)
+
+
+def _head(batch: Batch, told: Life) -> str:
+    facts = [
+        f"mixed {batch.mixed}" if batch.mixed else "",
+        f"{batch.volume_ml:g} ml" if batch.volume_ml else "",
+        f"{batch.temperature_c:g} °C" if batch.temperature_c else "",
+        clock(batch.time_s) if batch.time_s else "",
+        f"{told.rolls_done:g} rolls done",
+    ]
+    lines = [f"{batch.name}: {', '.join(fact for fact in facts if fact)}."]
+    stated = [
+        f"{batch.life_rolls:g} rolls" if batch.life_rolls else "",
+        f"{batch.life_days:g} days" if batch.life_days else "",
+    ]
+    if any(stated):
+        lines.append(f"Maker's life, as noted: {' or '.join(fact for fact in stated if fact)}.")
+    return "\n".join([*lines, *([f"Notes: {batch.notes}"] if batch.notes else [])])
+
+
+def _rolls(uses: Sequence[Use]) -> str:
+    head = ("roll", "developed", "film", "before", "rolls", "°C", "time", "edge print", "contrast")
+    rows = [
+        (
+            use.roll,
+            _or_dash(use.developed),
+            use.film or MISSING,
+            f"{before:g}",
+            f"{use.counts_for:g}",
+            _or_dash(use.temperature_c),
+            MISSING if use.time_s is None else clock(use.time_s),
+            _figure(use.edge_print),
+            _figure(use.contrast),
+        )
+        for use, before in rolls_before_each(uses)
+    ]
+    return _columns(head, rows)
+
+
+def _or_dash(value: date | float | None) -> str:
+    if value is None:
+        return MISSING
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _figure(values: Triple | None) -> str:
+    return MISSING if values is None else " ".join(f"{value:.2f}" for value in values)
+
+
+def _columns(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    widths = [max(map(len, column)) for column in zip(head, *rows, strict=True)]
+    return "\n".join(
+        "  ".join(f"{text:{width}}" for text, width in zip(line, widths, strict=True)).rstrip()
+        for line in (head, *rows)
+    )
+
+
+def batch_document(batch: Batch, uses: Sequence[Use], today: date) -> dict[str, Any]:
+    """Return all that `show_text` tells as a JSON-ready document."""
+    line, told, rule = trend(batch, uses), life(batch, uses, today), compensation(batch, uses)
+    rolls = [
+        {**_document(use), "rolls": use.counts_for, "rolls_before": before}
+        for use, before in rolls_before_each(uses)
+    ]
+    document: dict[str, Any] = {
+        "batch": _document(batch),
+        "rolls_done": rolls_done(uses),
+        "rolls": rolls,
+        "life": _document(told),
+        "compensation": {"time_s": _plain(rule.time_s), "told": rule.sentence},
+        "findings": [vars(found) for found in batch_findings(batch, uses)],
+        "cautions": list(cautions().lines),
+        "trend": None,
+    }
+    if line is not None:
+        document["trend"] = {
+            "figure": line.figure,
+            "with_maker": line.maker_rolls is not None,
+            "interval": line.interval,
+            "spent_share": _plain(line.spent_share),
+            "fall_per_roll": _plain(line.falls),
+            "points": [_document(point) for point in line.points],
+        }
+    return document
+
+
+def list_document(entries: Sequence[Entry], today: date) -> list[dict[str, Any]]:
+    """Return what `list_text` tells as a JSON-ready document."""
+    return [
+        {**_document(batch), "rolls_done": told.rolls_done, "verdict": told.verdict}
+        for batch, told in _lives(entries, today)
+    ]
+
+
+def _document(entry: Entry | Life | TrendPoint) -> dict[str, Any]:
+    return {name: _plain(value) for name, value in vars(entry).items()}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, float):
+        return round(value, 6) + 0.0 if math.isfinite(value) else None
+    if isinstance(value, tuple):
+        return [_plain(item) for item in value]
+    return value.isoformat() if isinstance(value, date) else value

@@ -1,0 +1,15 @@
+from .chart import ChartReading as ChartReading
+from .chart import GreyReading as GreyReading
+from .chart import find_chart as find_chart
+from .chart import find_grey_card as find_grey_card
+from .chart import grey_steps as grey_steps
+from .chart import read_chart as read_chart
+from .chart import read_grey as read_grey
+from .match import chart_exposures as chart_exposures
+from .match import chart_layout as chart_layout
+from .match import chart_places as chart_places
+from .match import is_shaded as is_shaded
+from .wedge import SURE as SURE
+from .wedge import find_wedge as find_wedge
+from .wedge import looks_stepped as looks_stepped
+from .wedge import read_wedge_at as read_wedge_at

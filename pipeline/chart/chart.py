@@ -1,0 +1,289 @@
+"""A 24-patch chart, or a grey card, in a picture of densities."""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from skimage.transform import ProjectiveTransform
+
+from pipeline.chart.grid import Grid, even_patches, find_grids
+from pipeline.chart.match import best_match, chart_layout, chart_places, light_fall
+from pipeline.kinds import MIDDLE_GREY, Area, Float64, Picture
+
+_LONG_SIDE_PX = 400
+# Share of a patch that is read, about its middle.
+_READ_SHARE = 0.5
+# Shares of the darkest and lightest pixels of a patch that are left out, as dust may be.
+_LEFT_OUT = 0.2
+# What the chart accounts for in patches that are no chart, at most, and on a clear one.
+_CHANCE, _CLEAR = 0.8, 0.96
+_LEAST_SEEN = 10
+_LEAST_STEP_PX = 5.0
+_NEUTRALS = slice(18, 24)
+# Grain in a small picture is alike over about so many pixels.
+_GRAIN_PX = 4.0
+
+
+@dataclass(frozen=True)
+class ChartReading:
+    """A 24-patch chart as read; arrays are in chart order, dark skin first, neutral row last.
+
+    `densities` (24, 3) are above base, `spread` (24, 3) the standard deviation inside each patch;
+    `corners` (4, 2) are the outer corners of the corner patches in the picture's pixels: dark
+    skin's, bluish green's, black's, white's. `confidence` is 0 to 1: how certain it is that this
+    is the chart, this way round; 1 is nearly so.
+    """
+
+    densities: Float64
+    corners: Float64
+    spread: Float64
+    confidence: float
+
+
+def find_chart(density_above: Picture) -> ChartReading | None:
+    """Return the chart in a picture of density above base (h, w, 3), or None if none is seen.
+
+    It may lie any way round, mirrored, and at an angle; which way follows from its densities,
+    as far as they are the same on all colour negative films.
+    """
+    scale = min(1.0, _LONG_SIDE_PX / max(density_above.shape[:2]))
+    small = np.ascontiguousarray(density_above, np.float32)
+    if scale < 1.0:
+        size = (round(small.shape[1] * scale), round(small.shape[0] * scale))
+        small = np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), np.float32)
+    if not np.isfinite(small).all() or min(small.shape[:2]) < 4 * _LEAST_STEP_PX:
+        return None
+    best: tuple[float, Float64] | None = None
+    for grid in find_grids(even_patches(small)):
+        found = _on_grid(small, grid)
+        if found is not None and (best is None or found[0] > best[0]):
+            best = found
+    if best is None:
+        return None
+    explained, corners = best
+    confidence = float(np.clip((explained - _CHANCE) / (_CLEAR - _CHANCE), 0.0, 1.0))
+    if confidence == 0.0:
+        return None
+    # Pixel centres of the small picture lie between those of the large one.
+    factor = np.array(density_above.shape[1::-1]) / np.array(small.shape[1::-1])
+    return _read(density_above, (corners + 0.5) * factor - 0.5, confidence)
+
+
+def read_chart(density_above: Picture, corners: Float64) -> ChartReading:
+    """Return the chart in a picture of density above base (h, w, 3) by its corners.
+
+    Parameters
+    ----------
+    density_above
+        The picture.
+    corners
+        (4, 2) outer corners of the chart's corner patches in pixels, one after the other
+        around the chart; which is dark skin's follows from the densities.
+    """
+    corners = np.asarray(corners, float)
+    readings = []
+    for start in range(4):
+        turned = np.roll(corners, -start, axis=0)
+        for way in (turned, turned[[1, 0, 3, 2]]):
+            reading = _read(density_above, way, 0.0)
+            match = best_match(reading.densities)
+            as_is = match is not None and bool((np.diff(match.order) == 1).all())
+            readings.append((match.explained if match and as_is else -1.0, reading))
+    explained, reading = max(readings, key=lambda item: item[0])
+    confidence = float(np.clip((explained - _CHANCE) / (_CLEAR - _CHANCE), 0.0, 1.0))
+    return ChartReading(reading.densities, reading.corners, reading.spread, confidence)
+
+
+def _on_grid(picture: Picture, grid: Grid) -> tuple[float, Float64] | None:
+    """Return how well a grid's best 6 x 4 places fit the chart, and the chart's corners."""
+    middle = np.median(grid.cells, axis=0)
+    step = grid.to_picture(middle + np.array([[0, 0], [1, 0], [0, 1]]))
+    step_px = min(np.hypot(*(step[1] - step[0])), np.hypot(*(step[2] - step[0])))
+    if step_px < _LEAST_STEP_PX:
+        return None
+    reach = max(1, round(0.15 * step_px))
+    smooth = cv2.blur(picture, (2 * reach + 1, 2 * reach + 1))
+    best: tuple[float, Float64] | None = None
+    for places in _windows(grid):
+        at = grid.to_picture(places)
+        inside = (at > -0.5).all() and (at < np.array(picture.shape[1::-1]) - 0.5).all()
+        if not inside:
+            continue
+        columns, rows = np.rint(at).astype(int).T
+        match = best_match(smooth[rows, columns].astype(float))
+        if match is not None and (best is None or match.explained > best[0]):
+            best = (match.explained, _outer(places[match.order], grid))
+    return best
+
+
+def _windows(grid: Grid) -> Iterator[Float64]:
+    """Yield the places (24, 2) of each 6 x 4 part of a grid, either way, that shows enough."""
+    low, high = grid.cells.min(axis=0), grid.cells.max(axis=0)
+    # As wide a rim of empty cells as places may reach beyond the grid.
+    rim = max(chart_layout().columns, chart_layout().rows)
+    cells = grid.cells.astype(int) - low.astype(int) + rim
+    there = np.zeros((high - low).astype(int) + 1 + 2 * rim, bool)
+    there[tuple(cells.T)] = True
+    enough = max(_LEAST_SEEN, 0.6 * min(int(there.sum()), 24))
+    for turned in (False, True):
+        base = chart_places()[:, ::-1] if turned else chart_places()
+        wide, tall = base.max(axis=0).astype(int) + 1
+        columns = np.arange(low[0] - wide + 2, high[0])
+        rows = np.arange(low[1] - tall + 2, high[1])
+        starts = np.stack(np.meshgrid(columns, rows, indexing="ij"), axis=-1).reshape(-1, 1, 2)
+        places = base + starts
+        across, down = np.moveaxis((places - low + rim).astype(int), -1, 0)
+        yield from places[there[across, down].sum(axis=1) >= enough]
+
+
+def _outer(places: Float64, grid: Grid) -> Float64:
+    """Return the outer corners of the corner patches, by all patches' places in chart order."""
+    layout = chart_layout()
+    grid = grid.within(places)
+    corner = places[[0, layout.columns - 1, -1, -layout.columns]]
+    centre = places.mean(axis=0)
+    outwards = np.sign(corner - centre) * layout.patch_share / 2
+    return np.asarray(grid.to_picture(corner + outwards), float)
+
+
+def _to_picture(corners: Float64) -> ProjectiveTransform:
+    """Return the map from columns and rows of the chart to the picture's pixels."""
+    layout = chart_layout()
+    half = layout.patch_share / 2
+    right, foot = layout.columns - 1 + half, layout.rows - 1 + half
+    outer = np.array([[-half, -half], [right, -half], [right, foot], [-half, foot]])
+    found: ProjectiveTransform
+    found = ProjectiveTransform.from_estimate(outer, corners)  # type: ignore[no-untyped-call]
+    return found
+
+
+def _read(picture: Picture, corners: Float64, confidence: float) -> ChartReading:
+    to_picture = _to_picture(corners)
+    means, spreads = [], []
+    reach = chart_layout().patch_share * _READ_SHARE / 2
+    square = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * reach
+    for place in chart_places():
+        pixels = _pixels(picture, to_picture(place + square))
+        means.append(middle_mean(pixels))
+        spreads.append(pixels.std(axis=0))
+    return ChartReading(np.array(means), corners, np.array(spreads), confidence)
+
+
+def _pixels(picture: Picture, outline: Float64) -> Float64:
+    """Return the pixels (n, 3) inside an outline, at least the one in its middle."""
+    size = np.array(picture.shape[1::-1])
+    low = np.clip(np.floor(outline.min(axis=0)).astype(int), 0, size - 1)
+    high = np.clip(np.ceil(outline.max(axis=0)).astype(int), 0, size - 1)
+    part = picture[low[1] : high[1] + 1, low[0] : high[0] + 1].astype(float)
+    mask = np.zeros(part.shape[:2], np.uint8)
+    # Sixteenths of a pixel; filled outlines take in the pixels that they touch.
+    points = np.rint((outline - low) * 16).astype(np.int32)
+    cv2.fillConvexPoly(mask, points, 1, shift=4)
+    if not mask.any():
+        x, y = np.clip(np.rint(outline.mean(axis=0)).astype(int) - low, 0, high - low)
+        mask[y, x] = 1
+    pixels: Float64 = part[mask.astype(bool)]
+    return pixels
+
+
+def middle_mean(pixels: Float64) -> Float64:
+    """Return the mean (3) of pixels (n, 3), the least and greatest of each channel left out."""
+    cut = int(_LEFT_OUT * len(pixels))
+    ordered = np.sort(pixels, axis=0)
+    mean: Float64 = ordered[cut : len(ordered) - cut].mean(axis=0)
+    return mean
+
+
+def grey_steps(chart: ChartReading) -> tuple[Float64, Float64, Float64]:
+    """Return log10 exposure (6, 3), density (6, 3) and standard error (6, 3) of a chart's greys.
+
+    Log10 exposure 0 is middle grey in the same light. That light falls off along the row is seen
+    by all patches together, and taken out: half a stop of it would change slopes by a tenth.
+    """
+    logs = chart_layout().neutral_log_exposure - math.log10(MIDDLE_GREY)
+    area = cv2.contourArea(chart.corners.astype(np.float32)) / 24.0
+    side = math.sqrt(max(area, 1.0)) * 0.5 * chart_layout().patch_share
+    error = chart.spread[_NEUTRALS] / math.sqrt(max(side * side / _GRAIN_PX, 1.0))
+    return logs, chart.densities[_NEUTRALS] - _fall(chart.densities), error
+
+
+def _fall(densities: Float64) -> Float64:
+    """Return how much denser the light makes each of the six greys (6, 3)."""
+    span = np.ptp(densities[_NEUTRALS], axis=0)
+    # How film mixes the colours of red and orange patches looks like a fall to the red channel.
+    share = light_fall(densities)[1:] / np.maximum(span[1:], 1e-3)
+    columns = np.arange(6) - 2.5
+    fall: Float64 = columns[:, None] * float(share.mean()) * span
+    return fall
+
+
+# Sides of the area about the middle, as shares of the picture, largest first: the card may fill
+# the picture or be held before the subject.
+_SIDES = (0.6, 0.4, 0.25, 0.15, 0.08)
+# Differences inside a card, in density: light falls off over it by a quarter of a stop or so.
+_EVEN = 0.05
+_LEAST_DENSITY = 0.08
+_BLOCKS = 6
+
+
+@dataclass(frozen=True)
+class GreyReading:
+    """A grey card as read.
+
+    `density` (3,) is above base, `spread` (3,) the standard deviation from place to place in
+    it, grain left out; `area` is left, top, right and bottom as shares of the picture.
+    """
+
+    density: Float64
+    spread: Float64
+    area: Area
+
+    @property
+    def is_even(self) -> bool:
+        """Tell whether it may be a card: exposed, and even."""
+        return self.is_even_area and bool((self.density > _LEAST_DENSITY).all())
+
+    @property
+    def is_even_area(self) -> bool:
+        """Tell whether it is even, exposed or not."""
+        return bool((self.spread < _EVEN).all())
+
+
+def read_grey(density_above: Picture, area: Area | None = None) -> GreyReading:
+    """Return the density of an area of a picture of density above base (h, w, 3).
+
+    Without an area it is the largest even one about the picture's middle, and the smallest that
+    is tried where none is even.
+    """
+    if area is not None:
+        return _read_grey(density_above, area)
+    for side in _SIDES:
+        low, high = (1.0 - side) / 2.0, (1.0 + side) / 2.0
+        reading = _read_grey(density_above, (low, low, high, high))
+        if reading.is_even:
+            break
+    return reading
+
+
+def find_grey_card(density_above: Picture) -> GreyReading | None:
+    """Return the grey card in the middle of a picture (h, w, 3), or None if it is not even there.
+
+    That it is grey is for the user to say.
+    """
+    reading = read_grey(density_above)
+    return reading if reading.is_even else None
+
+
+def _read_grey(picture: Picture, area: Area) -> GreyReading:
+    rows, columns = picture.shape[:2]
+    left, right = (round(area[index] * columns) for index in (0, 2))
+    top, bottom = (round(area[index] * rows) for index in (1, 3))
+    left, top = min(left, columns - 1), min(top, rows - 1)
+    part = picture[top : max(bottom, top + 1), left : max(right, left + 1)]
+    blocks = cv2.resize(
+        np.ascontiguousarray(part, np.float32), (_BLOCKS, _BLOCKS), interpolation=cv2.INTER_AREA
+    )
+    density = middle_mean(part.reshape(-1, 3).astype(float))
+    return GreyReading(density, blocks.reshape(-1, 3).std(axis=0).astype(float), area)

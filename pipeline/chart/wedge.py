@@ -1,0 +1,351 @@
+"""A step wedge in a picture of densities: found by itself, or by its corners, and read."""
+
+import itertools
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.chart.chart import middle_mean
+from pipeline.chart.wedge_edges import LEAST_STEP_PX, LINES_PX, Edges, find_edges
+from pipeline.kinds import Float64, Picture
+
+LEAST_NAMED, LEAST_FOUND = 4, 7
+SURE = 0.8
+# Edges of the picture that are left out, as a share of its shorter side.
+_TRIM = 0.02
+_BANDS, _LEAST_BAND_PX = 18, 4
+_MOST_ANGLES = 4
+# Part of a step that is read, along the wedge and across it.
+_ALONG, _ACROSS = 0.5, 0.7
+# Grain in a small picture is alike over about so many pixels.
+_GRAIN_PX = 4.0
+_LEAST_ERROR = 0.002
+# How different a step's inside may be from end to end, as a share of a step; and in density.
+_UNEVEN_SHARE, _UNEVEN = 0.3, 0.012
+# A step beyond the last edge seen differs by less than an edge that would be seen.
+_UNSEEN, _BACK = 0.03, 0.008
+# In toe and shoulder steps get smaller outwards: an outer one that is larger is the surround.
+_LARGER = 1.25
+_DUST = 0.02
+
+
+@dataclass(frozen=True)
+class WedgeReading:
+    """A step wedge as read.
+
+    `densities` (n, 3) are above base, thinnest step first, `error` (n, 3) their standard errors;
+    `corners` (4, 2) go around all steps in the picture's pixels;
+    `confidence` is 0 to 1: how certain it is that this is a wedge.
+    """
+
+    densities: Float64
+    error: Float64
+    corners: Float64
+    confidence: float
+
+
+@dataclass(frozen=True)
+class _Row:
+    """Edges in a turned picture, the rows between which they stand, and the way back."""
+
+    edges: Edges
+    top: int
+    bottom: int
+    picture: Picture
+    to_turned: Float64
+
+
+def find_wedge(density_above: Picture, steps: int | None = None) -> WedgeReading | None:
+    """Return the wedge in a picture of density above base (h, w, 3), or None if none is seen.
+
+    It may lie at any angle, fill the picture or a part of it. `steps` is how many it has, where
+    that is known; which ones are seen does not matter to the curve.
+    """
+    picture = np.asarray(density_above, np.float32)
+    if not np.isfinite(picture).all() or min(picture.shape[:2]) < 4 * LEAST_STEP_PX:
+        return None
+    least = LEAST_NAMED if steps is None else min(LEAST_NAMED, max(steps - 3, 3))
+    best: WedgeReading | None = None
+    angles = list(_angles(picture))
+    for line_px in LINES_PX:
+        for angle in angles:
+            row = _row_at(picture, angle, least, line_px)
+            reading = None if row is None else _read_row(row, steps)
+            if reading and (best is None or _weight(reading) > _weight(best)):
+                best = reading
+        if best is not None and best.confidence >= SURE:
+            break
+    return best
+
+
+def looks_stepped(density_above: Picture) -> bool:
+    """Tell quickly whether a picture (h, w, 3) may be a wedge from side to side of the frame.
+
+    `find_wedge` is to make sure of it.
+    """
+    plane = density_above.astype(np.float32).mean(axis=2)
+    rows, columns = (round(0.3 * side) for side in plane.shape)
+    middles = (plane[rows:-rows], plane[:, columns:-columns].T) if min(rows, columns) else ()
+    return any(
+        find_edges(part.mean(axis=0).astype(float), LEAST_FOUND) is not None for part in middles
+    )
+
+
+def read_wedge_at(density_above: Picture, corners: Float64, steps: int) -> WedgeReading:
+    """Return the wedge of so many steps inside corners (4, 2), pixels, in a picture (h, w, 3).
+
+    The corners go around the wedge; its long side is the one that the steps lie along.
+    """
+    points = np.asarray(corners, float)
+    sides = np.hypot(*(points - np.roll(points, -1, axis=0)).T)
+    if sides[1] + sides[3] > sides[0] + sides[2]:
+        points = np.roll(points, -1, axis=0)
+    length = max(round(float(max(sides))), 2 * steps)
+    height = max(round(float(min(sides))), 4)
+    flat = np.array([[0, 0], [length, 0], [length, height], [0, height]], np.float32)
+    matrix = cv2.getPerspectiveTransform(points.astype(np.float32), flat - np.float32(0.5))
+    turned = cv2.warpPerspective(
+        np.asarray(density_above, np.float32), matrix, (length, height),
+        borderMode=cv2.BORDER_REPLICATE,
+    )  # fmt: skip
+    edges = Edges(np.linspace(0.0, length, steps + 1)[1:-1] - 0.5, rising=True)
+    means, errors = _steps(
+        np.asarray(turned, np.float32), edges.at(np.arange(-1, steps)), 0, height
+    )
+    if means[0].sum() > means[-1].sum():
+        means, errors = means[::-1], errors[::-1]
+    rises = np.diff(means, axis=0) > -_BACK
+    confidence = 1.0 if rises.all() and np.ptp(means.mean(axis=1)) > 0.1 else 0.0
+    return WedgeReading(means, errors, points, confidence)
+
+
+def _weight(reading: WedgeReading) -> float:
+    return reading.confidence * len(reading.densities)
+
+
+def _angles(picture: Picture) -> Iterator[float]:
+    """Yield angles (degrees) that edges of the picture run across, the likeliest first."""
+    plane = cv2.GaussianBlur(picture.mean(axis=2), (0, 0), 1.2)
+    across, down = (cv2.Scharr(plane, cv2.CV_32F, *way, scale=1 / 32) for way in ((1, 0), (0, 1)))
+    size = np.hypot(across, down)
+    strong = size > max(2.5 * float(np.median(size)), 0.002)
+    turn = np.rad2deg(np.arctan2(down[strong], across[strong])) % 180.0
+    counts = np.histogram(turn, bins=180, range=(0, 180), weights=size[strong])[0]
+    smooth = np.convolve(np.tile(counts, 3), [1, 2, 3, 2, 1], mode="same")[180:360]
+    yielded: list[float] = []
+    for index in np.argsort(-smooth, kind="stable").tolist():
+        if smooth[index] <= 0 or len(yielded) == _MOST_ANGLES:
+            return
+        angle = index + 0.5
+        if all(abs((angle - other + 90) % 180 - 90) > 6 for other in yielded):
+            yielded.append(angle)
+            yield angle
+
+
+def _turned(picture: Picture, angle_deg: float) -> tuple[Picture, Float64]:
+    """Return a picture turned so that edges across an angle stand upright; not a number outside.
+
+    The trimmed border of the picture is outside too.
+    """
+    rows, columns = picture.shape[:2]
+    trim = max(1, round(_TRIM * min(rows, columns)))
+    matrix = cv2.getRotationMatrix2D(((columns - 1) / 2, (rows - 1) / 2), angle_deg, 1.0)
+    corners = np.array([[0, 0], [columns, 0], [columns, rows], [0, rows]], float)
+    placed = corners @ matrix[:, :2].T + matrix[:, 2]
+    low = placed.min(axis=0)
+    matrix[:, 2] -= low
+    size = tuple(int(side) for side in np.ceil(np.ptp(placed, axis=0)))
+    inside = np.zeros((rows, columns), np.float32)
+    inside[trim : rows - trim, trim : columns - trim] = 1.0
+    mask = cv2.warpAffine(inside, matrix, size)
+    turned = cv2.warpAffine(picture, matrix, size, borderMode=cv2.BORDER_REPLICATE)
+    turned[mask < 0.999] = np.nan
+    return np.asarray(turned, np.float32), np.asarray(matrix, float)
+
+
+def _row_at(picture: Picture, angle_deg: float, least: int, line_px: int) -> _Row | None:
+    """Return the longest row of edges across an angle, the angle set right by the edges."""
+    for last in (False, True):
+        turned, matrix = _turned(picture, angle_deg)
+        found = _bands(turned, least, line_px)
+        if found is None:
+            return None
+        edges, top, bottom, lean = found
+        if last or abs(lean) < 0.003:
+            break
+        angle_deg -= float(np.rad2deg(np.arctan(lean)))
+    whole = find_edges(_profile(turned, top, bottom), least, line_px) or edges
+    return _Row(whole, top, bottom, turned, matrix)
+
+
+def _profile(turned: Picture, top: int, bottom: int) -> Float64:
+    """Return the mean density (w,) of rows of a turned picture; a column must be inside in all."""
+    profile: Float64 = turned[top:bottom].mean(axis=2).astype(float).mean(axis=0)
+    return profile
+
+
+def _bands(turned: Picture, least: int, line_px: int) -> tuple[Edges, int, int, float] | None:
+    """Return edges, the rows they go through, and how far they lean (columns a row)."""
+    height = max(_LEAST_BAND_PX, turned.shape[0] // _BANDS)
+    tops = range(0, turned.shape[0] - height + 1, height)
+    runs = [find_edges(_profile(turned, top, top + height), least, line_px) for top in tops]
+    lengths = [0 if run is None else len(run.places) for run in runs]
+    if not lengths or max(lengths) == 0:
+        return None
+    # Of equally long runs, the one in the middle of them.
+    longest = np.nonzero(np.array(lengths) == max(lengths))[0]
+    seed = int(longest[len(longest) // 2])
+    kept = {seed: runs[seed]}
+    for way in (1, -1):
+        last = seed
+        while (nxt := last + way) in range(len(runs)):
+            near, run = kept[last], runs[nxt]
+            if near is None or run is None or not _alike(near, run):
+                break
+            kept[nxt] = run
+            last = nxt
+    edges = kept[seed]
+    assert edges is not None
+    places = sorted(kept)
+    shifts = [_shift(edges, run) for place in places if (run := kept[place]) is not None]
+    lean = float(np.polyfit(places, shifts, 1)[0]) / height if len(places) > 2 else 0.0
+    return edges, places[0] * height, (places[-1] + 1) * height, lean
+
+
+def _alike(one: Edges, other: Edges) -> bool:
+    """Tell whether two rows of edges are of one wedge: as far apart, at about the same places."""
+    close = abs(one.step_px / other.step_px - 1.0) < 0.08 and one.rising == other.rising
+    return close and abs(_shift(one, other)) < 0.3 * one.step_px
+
+
+def _shift(one: Edges, other: Edges) -> float:
+    """Return how far the edges of the other lie to the right of those nearest to them."""
+    off = other.places[:, None] - one.places[None, :]
+    nearest = off[np.arange(len(off)), np.argmin(np.abs(off), axis=1)]
+    return float(np.median(nearest))
+
+
+def _steps(turned: Picture, ends: Float64, top: int, bottom: int) -> tuple[Float64, Float64]:
+    """Return densities and standard errors (n, 3) of the steps between ends (n + 1,)."""
+    inset = 0.5 * (1.0 - _ACROSS) * (bottom - top)
+    rows = slice(round(top + inset), max(round(bottom - inset), round(top + inset) + 1))
+    means, errors = [], []
+    for left, right in itertools.pairwise(ends):
+        margin = 0.5 * (1.0 - _ALONG) * (right - left)
+        first = round(left + margin)
+        columns = slice(max(first, 0), max(round(right - margin), first + 1))
+        pixels = turned[rows, columns].reshape(-1, 3).astype(float)
+        pixels = pixels[np.isfinite(pixels).all(axis=1)]
+        if len(pixels) == 0:
+            means.append(np.full(3, np.nan))
+            errors.append(np.full(3, np.nan))
+            continue
+        means.append(middle_mean(pixels))
+        spread = pixels.std(axis=0) / np.sqrt(max(len(pixels) / _GRAIN_PX, 1.0))
+        errors.append(np.maximum(spread, _LEAST_ERROR))
+    return np.array(means), np.array(errors)
+
+
+def _read_row(row: _Row, steps: int | None) -> WedgeReading | None:
+    """Return the wedge that a row of edges bounds, and how much it looks like one."""
+    count = len(row.edges.places)
+    room = 0 if steps is None else max(steps - count - 1, 0)
+    more = 3 if steps is None else min(room, steps)
+    index = np.arange(-1 - more, count + 1 + more)
+    means, errors = _steps(row.picture, row.edges.at(index), row.top, row.bottom)
+    even = _evenness(row, index)
+    low, high = more, more + count + 1
+    low, high = _without_surround(means, even, low, high, steps)
+    low, high = _with_unseen(means, even, low, high, steps)
+    if high - low < 3 or not np.isfinite(means[low:high]).all():
+        return None
+    ends = row.edges.at(index[[low, high]])
+    back = cv2.invertAffineTransform(row.to_turned)
+    box = np.array([
+        [ends[0], row.top], [ends[1], row.top], [ends[1], row.bottom], [ends[0], row.bottom]
+    ])  # fmt: skip
+    corners = (box - 0.5) @ back[:, :2].T + back[:, 2]
+    chosen, wrong = means[low:high], errors[low:high]
+    confidence = _confidence(row, chosen, even[low:high])
+    if not row.edges.rising:
+        chosen, wrong = chosen[::-1], wrong[::-1]
+    return WedgeReading(chosen, wrong, corners, confidence)
+
+
+def _evenness(row: _Row, index: NDArray[np.int64]) -> Float64:
+    """Return how much density changes from end to end inside each step."""
+    profile = _profile(row.picture, row.top, row.bottom)
+    ends = row.edges.at(index)
+    changes = []
+    for left, right in itertools.pairwise(ends):
+        margin = 0.5 * (1.0 - _ALONG) * (right - left)
+        first, last = round(left + margin), round(right - margin)
+        part = profile[max(first, 0) : max(last, first + 1)]
+        if len(part) == 0 or first < 0 or not np.isfinite(part).all():
+            changes.append(np.nan)
+        else:
+            half = max(len(part) // 2, 1)
+            changes.append(abs(float(part[:half].mean() - part[-half:].mean())))
+    return np.array(changes)
+
+
+def _without_surround(
+    means: Float64, even: Float64, low: int, high: int, steps: int | None
+) -> tuple[int, int]:
+    """Leave out an outermost part that is no step: uneven, out of view, or too different."""
+    size = np.abs(np.diff(means.mean(axis=1)))
+    for _ in range(2):
+        first_off = not even[low] < _DUST or size[low] > _LARGER * size[low + 1] + _BACK
+        last_off = not even[high - 1] < _DUST or size[high - 2] > _LARGER * size[high - 3] + _BACK
+        if first_off and high - low > 3:
+            low += 1
+        if last_off and high - low > 3:
+            high -= 1
+        if not (first_off or last_off):
+            break
+    while steps is not None and high - low > steps:
+        if size[low] / size[low + 1] > size[high - 2] / size[high - 3]:
+            low += 1
+        else:
+            high -= 1
+    return low, high
+
+
+def _with_unseen(
+    means: Float64, even: Float64, low: int, high: int, steps: int | None
+) -> tuple[int, int]:
+    """Take in steps of toe and shoulder beyond the edges that are seen."""
+    level = means.mean(axis=1)
+    sign = np.sign(level[high - 1] - level[low])
+
+    def goes_on(at: int, inner: int, way: int) -> bool:
+        if not 0 <= at < len(level) or not even[at] < _UNEVEN:
+            return False
+        # At the base there is nothing left to tell a step from the wedge's surround.
+        if level[inner] < _BACK:
+            return False
+        further = way * sign * (level[at] - level[inner])
+        return bool(-_BACK < further < _UNSEEN)
+
+    while (steps is None or high - low < steps) and goes_on(high, high - 1, 1):
+        high += 1
+    while (steps is None or high - low < steps) and goes_on(low - 1, low, -1):
+        low -= 1
+    return low, high
+
+
+def _confidence(row: _Row, means: Float64, even: Float64) -> float:
+    """Return how much a row of steps is a wedge: even inside, stepped between, in all channels."""
+    rises = np.diff(means, axis=0) * (1.0 if row.edges.rising else -1.0)
+    size = np.abs(np.diff(means.mean(axis=1)))
+    beside = np.maximum(np.r_[size, size[-1]], np.r_[size[0], size])
+    flat = even < np.maximum(_UNEVEN_SHARE * beside, _UNEVEN)
+    enough = min(1.0, len(row.edges.places) / LEAST_FOUND)
+    tall = min(1.0, (row.bottom - row.top) / max(row.edges.step_px, 3 * _LEAST_BAND_PX))
+    onward = float(np.mean(rises > -_BACK))
+    regular = float(np.std(row.edges.places - row.edges.at(np.arange(len(row.edges.places)))))
+    true = max(0.0, 1.0 - regular / (0.1 * row.edges.step_px))
+    return float(np.mean(flat)) ** 2 * enough * tall * onward**2 * true

@@ -1,0 +1,324 @@
+"""A film profile fitted to 24-patch charts on the film, or balanced by a grey card.
+
+Colour differences are CIELAB under D50 and CIEDE2000 with its parts.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+
+import numpy as np
+
+from pipeline.chart import chart_exposures, chart_layout, chart_places
+from pipeline.kinds import MIDDLE_GREY, Float64, Floats, Mask, Matrix, as_matrix
+from pipeline.problem import SettingsProblem
+from pipeline.profile import (
+    FilmProfile,
+    LayerCurve,
+    colour_science,
+    find_space,
+    fittable_curves,
+    from_working,
+    shipped,
+)
+
+
+@cache
+def _to_relative_xyz() -> Float64:
+    """Return linear ACEScg to XYZ over that of its white, adapted to D50."""
+    # ROMM RGB has the white D50 (ISO 22028-2).
+    romm = find_space("romm-rgb")
+    to_xyz = np.array(romm.to_xyz)
+    matrix: Float64 = (to_xyz @ from_working(romm)) / to_xyz.sum(axis=1)[:, None]
+    return matrix
+
+
+def lab_d50(scene: Floats) -> Float64:
+    """Return CIE 1976 L*a*b* under D50 of linear ACEScg (..., 3), white at 1.
+
+    CIE 015:2018, 8.2.1: the cube root, and a line below (6/29)^3, which goes on below 0.
+    """
+    xyz = np.asarray(scene, float) @ _to_relative_xyz().T
+    line = xyz / (3 * (6 / 29) ** 2) + 4 / 29
+    f = np.where(xyz > (6 / 29) ** 3, np.cbrt(np.maximum(xyz, 1e-9)), line)
+    lab: Float64 = np.stack(
+        [116 * f[..., 1] - 16, 500 * (f[..., 0] - f[..., 1]), 200 * (f[..., 1] - f[..., 2])], -1
+    )
+    return lab
+
+
+def difference_parts(scene: Floats, reference: Float64) -> Float64:
+    """Return differences in lightness, chroma and hue (n, 3) of linear ACEScg from a reference.
+
+    Each is in units of the tolerances of CIEDE2000 (ISO/CIE 11664-6, equations 15 to 17) at the
+    reference, without its terms of hue, so that it is smooth; for fitting.
+    """
+    want = lab_d50(reference)
+    off = lab_d50(scene) - want
+    lightness, chroma = want[:, 0], np.hypot(want[:, 1], want[:, 2])
+    along = want[:, 1:] / np.maximum(chroma, 1e-6)[:, None]
+    square = (lightness - 50.0) ** 2
+    radial = (off[:, 1:] * along).sum(axis=1)
+    turned = off[:, 2] * along[:, 0] - off[:, 1] * along[:, 1]
+    return np.stack(
+        [
+            off[:, 0] / (1.0 + 0.015 * square / np.sqrt(20.0 + square)),
+            radial / (1.0 + 0.045 * chroma),
+            turned / (1.0 + 0.015 * chroma),
+        ],
+        axis=1,
+    )
+
+
+def difference_2000(scene: Floats, reference: Float64) -> Float64:
+    """Return CIEDE2000 (n,) of linear ACEScg (n, 3) from a reference (ISO/CIE 11664-6)."""
+    difference: Float64 = np.asarray(
+        colour_science().delta_E(lab_d50(reference), lab_d50(scene), method="CIE 2000"), float
+    )
+    return difference
+
+
+Curves = tuple[LayerCurve, LayerCurve, LayerCurve]
+
+_NEUTRALS = slice(18, 24)
+_OFF_DIAGONAL = ~np.eye(3, dtype=bool)
+# Log slopes 3, log toe powers 3, speeds 3, unmask 6, scene 6; for each chart fall-off 2, exposure.
+_OF_FILM, _OF_CHART = 21, 3
+_SOFT_LOSS = 3.0
+_LEAST_PATCHES = 12
+_ROUNDS = 2
+
+
+@dataclass(frozen=True)
+class SeenChart:
+    """A 24-patch chart on film: (24, 3) densities above base in chart order.
+
+    `spread` (24, 3) is the standard deviation inside each patch, None where it is not known.
+    Patches that can't be read hold NaN.
+    """
+
+    densities: Float64
+    spread: Float64 | None = None
+
+
+@dataclass(frozen=True)
+class ProfileFit:
+    """A fitted film profile and what is left: CIEDE2000 of each patch (charts, 24).
+
+    `trusted` (charts, 24) tells the patches that took part; mean and worst are theirs.
+    """
+
+    profile: FilmProfile
+    residual: Float64
+    trusted: Mask
+
+    @property
+    def mean_residual(self) -> float:
+        """Return the mean colour difference of the patches that took part."""
+        return float(self.residual[self.trusted].mean())
+
+    @property
+    def worst_residual(self) -> tuple[str, float]:
+        """Return the name of the worst patch that took part, and its colour difference."""
+        taken = np.where(self.trusted, self.residual, 0.0).max(axis=0)
+        worst = int(np.argmax(taken))
+        return chart_layout().names[worst], float(taken[worst])
+
+
+def fit_profile(charts: Sequence[SeenChart], start: FilmProfile) -> ProfileFit:
+    """Return the profile under which charts on one film have their published colours.
+
+    Parameters
+    ----------
+    charts
+        One or more charts of the same roll, exposed alike or not; the first one sets the speed.
+    start
+        What is known of the film; the fit strays from it no further than the charts ask for.
+
+    Raises
+    ------
+    SettingsProblem
+        If `start` has no curves of slope and toe, or the charts show too few patches.
+
+    Notes
+    -----
+    Least squares of differences in lightness, chroma and hue in units of CIEDE2000's tolerances,
+    the neutral row weighing more, and of the strays from the start in units of their usual size.
+    Rows of the scene matrix sum to one, so that neutrals stay. Each chart has an exposure and a
+    fall-off of light of its own. Patches far off in a first, tolerant round are left out, and taken
+    back if they fit what the others say.
+    """
+    curves = fittable_curves(start)
+    known = np.array([np.isfinite(chart.densities).all(axis=1) for chart in charts])
+    if not len(known) or known.sum(axis=1).min() < _LEAST_PATCHES:
+        raise SettingsProblem(
+            None, "the chart shows too few patches to fit a profile", "name another frame"
+        )
+    problem = _Problem(charts, start, curves, known)
+    theta = problem.solved(np.zeros(_OF_FILM + _OF_CHART * len(charts)), "cauchy")
+    for _ in range(_ROUNDS):
+        trusted = known & ~_outlying(problem.residual(theta), known)
+        if trusted.sum(axis=1).min() < _LEAST_PATCHES:
+            raise SettingsProblem(
+                None, "what was taken for a chart has other colours", "name another frame"
+            )
+        problem = replace(problem, trusted=trusted)
+        theta = problem.solved(theta, "linear")
+    profile = replace(
+        problem.profile(theta),
+        slope_spread=_constant("next_roll", "slope"),
+        speed_spread_log_e=_constant("next_roll", "speed_log_e"),
+    )
+    return ProfileFit(profile, problem.residual(theta), trusted)
+
+
+def fit_grey(density: Float64, start: FilmProfile, exposure: float = MIDDLE_GREY) -> FilmProfile:
+    """Return a profile under which a grey card has its exposure in all layers; slopes stay.
+
+    Parameters
+    ----------
+    density
+        (3,) density above base of the card.
+    start
+        What is known of the film.
+    exposure
+        Of the card, with a perfect white at 1.
+
+    Raises
+    ------
+    SettingsProblem
+        If `start` has no curves of slope and toe, or the card is as clear as the base.
+    """
+    layers = np.asarray(start.unmask) @ np.asarray(density, float)
+    moved = []
+    for curve, layer in zip(fittable_curves(start), layers, strict=True):
+        # Where the curve's toe begins; NaN is no density either.
+        if not layer > 0.05 * curve.slope:
+            raise SettingsProblem(
+                None, "the grey card is as clear as the film base", "name another frame"
+            )
+        seen = float(curve.exposure(np.array(layer)))
+        moved.append(replace(curve, toe_exposure=curve.toe_exposure * exposure / seen))
+    red, green, blue = moved
+    return replace(
+        start, curves=(red, green, blue), speed_spread_log_e=_constant("next_roll", "speed_log_e")
+    )
+
+
+@dataclass(frozen=True)
+class _Problem:
+    charts: Sequence[SeenChart]
+    start: FilmProfile
+    curves: Curves
+    trusted: Mask
+
+    def solved(self, theta: Float64, loss: str) -> Float64:
+        from scipy.optimize import least_squares
+
+        reference = chart_exposures()
+        weights = [
+            _weights(chart.spread) * taken
+            for chart, taken in zip(self.charts, self.trusted, strict=True)
+        ]
+
+        def misfit(trial: Float64) -> Float64:
+            errors = [
+                (difference_parts(light, reference) * weight[:, None]).ravel()
+                for light, weight in zip(self.shown(trial), weights, strict=True)
+            ]
+            return np.concatenate([*errors, trial])
+
+        found = least_squares(misfit, theta, loss=loss, f_scale=_SOFT_LOSS, max_nfev=60)
+        return np.asarray(found.x, float)
+
+    def profile(self, theta: Float64) -> FilmProfile:
+        """Return the profile that strays from the start by `theta`, in units of usual strays."""
+        slope, toe, speed = (theta[part : part + 3] for part in (0, 3, 6))
+        layer = _constant("stray", "layer_log_e")
+        shift = _constant("stray", "speed_log_e") * speed[1] + layer * speed * [1.0, 0.0, 1.0]
+        one = _constant("stray", "layer_toe_power")
+        sharper = _constant("stray", "toe_power") * toe[1] + one * toe * [1.0, 0.0, 1.0]
+        red, green, blue = (
+            _moved(
+                curve,
+                float(np.exp(_constant("stray", "slope") * slope[channel])),
+                float(10.0 ** shift[channel]),
+                float(np.exp(sharper[channel])),
+            )
+            for channel, curve in enumerate(self.curves)
+        )
+        return replace(
+            self.start,
+            curves=(red, green, blue),
+            unmask=_changed(self.start.unmask, _constant("stray", "unmask") * theta[9:15]),
+            scene=_changed(self.start.scene, _constant("stray", "scene") * theta[15:21]),
+        )
+
+    def shown(self, theta: Float64) -> list[Float64]:
+        """Return linear ACEScg (24, 3) of each chart, its own exposure and fall-off taken out."""
+        profile = self.profile(theta)
+        places = chart_places()
+        across = (places / places.max(axis=0) - 0.5) * 2.0
+        shown = []
+        for index, chart in enumerate(self.charts):
+            own = theta[_OF_FILM + _OF_CHART * index :][:_OF_CHART]
+            # The first chart's exposure is the film's speed.
+            logs = _constant("stray", "speed_log_e") * own[2] * (index > 0)
+            logs = logs + _constant("stray", "fall_off_log_e") * across @ own[:2]
+            layers = np.nan_to_num(chart.densities) @ np.asarray(profile.unmask).T
+            parts = [curve.exposure(layers[:, c]) for c, curve in enumerate(profile.curves)]
+            light = np.stack(parts, axis=1) @ np.asarray(profile.scene).T
+            shown.append(light / 10.0 ** logs[:, None])
+        return shown
+
+    def residual(self, theta: Float64) -> Float64:
+        """Return CIEDE2000 of all patches (charts, 24)."""
+        reference = chart_exposures()
+        return np.array([difference_2000(light, reference) for light in self.shown(theta)])
+
+
+@cache
+def _constants() -> dict[str, dict[str, float]]:
+    return shipped("fit.toml")
+
+
+def _constant(section: str, key: str) -> float:
+    return float(_constants()[section][key])
+
+
+def _moved(curve: LayerCurve, steeper: float, slower: float, sharper: float) -> LayerCurve:
+    moved = curve.steeper(steeper)
+    return replace(
+        moved,
+        toe_exposure=moved.toe_exposure * slower,
+        toe_power=moved.toe_power * sharper,
+    )
+
+
+def _changed(matrix: Matrix, terms: Float64) -> Matrix:
+    """Return a matrix with terms added off its diagonal, its rows' sums kept."""
+    change = np.zeros((3, 3))
+    change[_OFF_DIAGONAL] = terms
+    return as_matrix(np.asarray(matrix) + change - np.diag(change.sum(axis=1)))
+
+
+def _weights(spread: Float64 | None) -> Float64:
+    """Return how much each patch counts (24,): less where uneven, more in the neutral row."""
+    weight = np.full(24, 1.0 / _constant("patches", "error"))
+    weight[_NEUTRALS] *= _constant("patches", "neutral_weight")
+    if spread is None:
+        return weight
+    uneven = np.nan_to_num(spread).max(axis=1)
+    beyond = np.maximum(uneven - np.median(uneven), 0.0) / _constant("patches", "uneven_density")
+    even: Float64 = weight / (1.0 + beyond)
+    return even
+
+
+def _outlying(residual: Float64, known: Mask) -> Mask:
+    """Return which patches are too far off to be what they should be."""
+    usual = float(np.median(residual[known]))
+    limit = max(
+        _constant("patches", "outlier_difference"), _constant("patches", "outlier_ratio") * usual
+    )
+    far: Mask = residual > limit
+    return far

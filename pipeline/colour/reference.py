@@ -1,0 +1,317 @@
+"""Colour of the roll from reference frames: a 24-patch chart or a grey card on it."""
+
+import math
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.chart import (
+    ChartReading,
+    GreyReading,
+    find_chart,
+    find_grey_card,
+    read_chart,
+    read_grey,
+)
+from pipeline.colour.fit import ProfileFit, SeenChart, fit_profile
+from pipeline.colour.unmask import RollColour, from_profile, layer_exposure
+from pipeline.kinds import Float32, Float64, as_matrix
+from pipeline.problem import SettingsProblem
+from pipeline.profile import FilmProfile, LayerCurve, fittable_curves
+from pipeline.settings import ReferenceFrame
+from pipeline.survey import FrameSurvey
+
+Frames = Sequence[tuple[str, FrameSurvey]]
+
+# A chart that nobody named is taken only if it is this clear, and all its patches fit together.
+CLEAR_CHART = 0.95
+_LEAST_CONFIDENCE = 0.5
+_MOST_MISFIT = 4.0
+# How warm a chart's light may be for the film profile, log10 of red to blue exposure: over all
+# films and scanners of the film model it is -0.15 to 0.27 in CIE D55, -0.33 at least in D75, and
+# 0.42 and more in the light of a lamp, CIE A.
+_COOLEST, _WARMEST = -0.45, 0.35
+# How far a light may be from the pictures' own, log10 of red or blue to green exposure.
+_AS_PICTURES = 0.1
+# Steps of the neutral row that must be told apart, and by how much density.
+_LEAST_STEPS, _STEP = 4, 0.03
+_NEUTRALS = slice(18, 24)
+_MIDDLE_GREYS = slice(19, 23)
+
+
+@dataclass(frozen=True)
+class Reference:
+    """The roll's colour from reference frames, what they are in words, and what is to be noted."""
+
+    colour: RollColour
+    source: str
+    notes: tuple[str, ...] = ()
+
+
+def named_reference(
+    named: Sequence[ReferenceFrame], frames: Frames, profile: FilmProfile, solved: RollColour
+) -> Reference:
+    """Return the colour from the frames that the user named.
+
+    Charts set slopes, balance and matrices; grey cards the balance, with slopes as the roll's
+    pictures have them, or as the charts do.
+
+    Parameters
+    ----------
+    named
+        At least one reference frame.
+    frames
+        All frames of the roll by their numbers as on the contact sheet.
+    profile
+        What is known of the film.
+    solved
+        The roll's colour from its pictures.
+
+    Raises
+    ------
+    SettingsProblem
+        If a frame is not there, or shows no chart or card that can be used.
+    """
+    there = dict(frames)
+    charts: list[tuple[str, ProfileFit]] = []
+    greys: list[tuple[str, GreyReading]] = []
+    for reference in named:
+        number = reference.frame
+        if number not in there:
+            raise _no_frame(number, frames)
+        frame = there[number]
+        shown = shown_by(reference, np.asarray(frame.thumbnail, np.float32), frame.chart)
+        if isinstance(shown, GreyReading):
+            greys.append((number, shown))
+        else:
+            charts.append((number, _fitted(shown, profile)))
+    colour = _from_fits([fit for _, fit in charts], profile, solved) if charts else solved
+    if greys:
+        colour = balanced(colour, np.array([grey.density for _, grey in greys]))
+    words = [_words("chart", [number for number, _ in charts])]
+    words += [_words("grey card", [number for number, _ in greys])]
+    notes = [
+        _misfit_note(number, fit) for number, fit in charts if fit.mean_residual > _MOST_MISFIT
+    ]
+    return Reference(colour, " and ".join(word for word in words if word), tuple(notes))
+
+
+def found_reference(frames: Frames, profile: FilmProfile, solved: RollColour) -> Reference | None:
+    """Return the colour from charts that nobody named, or None where no clear one is found.
+
+    A chart in light of quite another colour than daylight is left alone, unless the pictures
+    agree with it; that is noted, and the colour returned is then the one solved from the
+    pictures, without a source.
+    """
+    fits: list[tuple[str, ProfileFit]] = []
+    notes: list[str] = []
+    if profile.fixed:
+        return None
+    for number, frame in frames:
+        chart = frame.chart
+        if chart is None or chart.confidence < CLEAR_CHART or chart_trouble(chart.densities):
+            continue
+        if not usual_light(chart, profile, solved):
+            notes.append(
+                f"the chart on frame {number} seems to be lit by a lamp or some other unusual "
+                f"light, and sets no colour; --reference {number} makes it do so"
+            )
+            continue
+        # A chart that can't be fitted is one that nobody asked for.
+        with suppress(SettingsProblem):
+            fit = _fitted(chart, profile)
+            if fit.mean_residual <= _MOST_MISFIT:
+                fits.append((number, fit))
+    if fits:
+        colour = _from_fits([fit for _, fit in fits], profile, solved)
+        return Reference(colour, _words("chart", [number for number, _ in fits]), tuple(notes))
+    return Reference(solved, "", tuple(notes)) if notes else None
+
+
+def _fitted(chart: ChartReading, profile: FilmProfile) -> ProfileFit:
+    return fit_profile([SeenChart(chart.densities, chart.spread)], profile)
+
+
+def chart_trouble(densities: Float64) -> str | None:
+    """Return why a chart (24, 3) can't be used, or None: its greys must differ."""
+    steps = -np.diff(densities[_NEUTRALS], axis=0)
+    told = steps.min(axis=1) > _STEP
+    if np.count_nonzero(told) >= _LEAST_STEPS:
+        return None
+    lights, darks = np.count_nonzero(told[:2]), np.count_nonzero(told[-2:])
+    if darks < lights:
+        return "is under-exposed: its dark greys all look alike"
+    if lights < darks:
+        return "is over-exposed, or scanned too dark: its light greys all look alike"
+    return "has greys that can't be told apart"
+
+
+def usual_light(chart: ChartReading, profile: FilmProfile, solved: RollColour) -> bool:
+    """Tell whether a chart was lit by daylight as the film profile has it, or as the pictures.
+
+    Pictures alone can't tell: those of a forest make any grey look magenta. Lamps and sky differ
+    from daylight along the way from warm to cool, so that is what the profile is asked about.
+    """
+    red, _, blue = _grey_log_exposure(chart, from_profile(profile))
+    if _COOLEST < red - blue < _WARMEST:
+        return True
+    logs = _grey_log_exposure(chart, solved)
+    return bool(np.abs(logs - logs[1]).max() < _AS_PICTURES)
+
+
+def _grey_log_exposure(chart: ChartReading, colour: RollColour) -> Float64:
+    exposure = layer_exposure(chart.densities[_MIDDLE_GREYS], colour)
+    mean: Float64 = np.log10(np.maximum(exposure, 1e-4)).mean(axis=0)
+    return mean
+
+
+def balanced(colour: RollColour, densities: Float64) -> RollColour:
+    """Return a colour with the balance that makes densities (n, 3) of greys neutral on average."""
+    logs = np.log10(np.maximum(layer_exposure(densities, colour), 1e-4))
+    off = (logs - logs[:, 1:2]).mean(axis=0)
+    red, green, blue = (float(was - step) for was, step in zip(colour.balance, off, strict=True))
+    return replace(
+        colour, balance=(red, green, blue), how="reference", confidence=max(colour.confidence, 0.8)
+    )
+
+
+def shown_by(
+    reference: ReferenceFrame, picture: Float32, found: ChartReading | None = None
+) -> ChartReading | GreyReading:
+    """Return the chart or card that a reference frame shows, as far as the user says so.
+
+    Parameters
+    ----------
+    reference
+        What the user says of the frame.
+    picture
+        Its density above base (h, w, 3), straightened.
+    found
+        The chart that was found on it before, if any.
+
+    Raises
+    ------
+    SettingsProblem
+        If it shows neither, or what it shows can't be used.
+    """
+    number = reference.frame
+    if reference.corners is not None:
+        corners = np.array(reference.corners) * picture.shape[1::-1] - 0.5
+        return _usable(number, read_chart(picture, corners), by_corners=True)
+    if reference.grey is not None:
+        return _usable_grey(number, read_grey(picture, reference.grey))
+    if reference.chart is not False:
+        chart = found or find_chart(picture)
+        if chart is not None and chart.confidence >= _LEAST_CONFIDENCE:
+            return _usable(number, chart, by_corners=False)
+    if reference.chart:
+        raise SettingsProblem(
+            None,
+            f"no 24-patch chart is found in reference frame {number}",
+            "give its corners under [reference] in roll.toml, or name another frame",
+        )
+    card = find_grey_card(picture)
+    if card is None:
+        raise SettingsProblem(
+            None,
+            f"reference frame {number} shows no 24-patch chart, and no even card in its middle",
+            "give corners or grey under [reference] in roll.toml, or name another frame",
+        )
+    return card
+
+
+def _usable(number: str, chart: ChartReading, by_corners: bool) -> ChartReading:
+    if by_corners and chart.confidence == 0.0:
+        raise SettingsProblem(
+            None,
+            f"what the corners enclose in reference frame {number} is no 24-patch chart",
+            "give the outer corners of its four corner patches, one after the other around it",
+        )
+    trouble = chart_trouble(chart.densities)
+    if trouble is not None:
+        raise SettingsProblem(
+            None, f"the chart in reference frame {number} {trouble}", "name another frame"
+        )
+    return chart
+
+
+def _usable_grey(number: str, grey: GreyReading) -> GreyReading:
+    if not grey.is_even:
+        raise SettingsProblem(
+            None,
+            f"the grey area in reference frame {number} is not even, or as clear as the film base",
+            "give an area inside the card, clear of shadows and edges",
+        )
+    return grey
+
+
+def _no_frame(number: str, frames: Frames) -> SettingsProblem:
+    numbers = [name for name, _ in frames]
+    there = f"frames {numbers[0]} to {numbers[-1]}" if numbers else "no frames"
+    return SettingsProblem(
+        None,
+        f"there is no reference frame {number} on the roll, which has {there}",
+        "give the number as on the contact sheet",
+    )
+
+
+def _misfit_note(number: str, fit: ProfileFit) -> str:
+    return (
+        f"the chart on frame {number} fits its published colours badly "
+        f"(mean difference {fit.mean_residual:.1f}); see whether it is lit evenly"
+    )
+
+
+def _words(noun: str, numbers: Sequence[str]) -> str:
+    """Return 'the chart on frame 07', 'the charts on frames 07, 12', or nothing."""
+    if not numbers:
+        return ""
+    many = "s" if len(numbers) > 1 else ""
+    return f"the {noun}{many} on frame{many} {', '.join(numbers)}"
+
+
+def _from_fits(fits: Sequence[ProfileFit], profile: FilmProfile, solved: RollColour) -> RollColour:
+    """Return the colour of one or more fits, averaged; balance is told against the profile.
+
+    A shift of a curve along log exposure is what a balance is. A shift common to all layers is
+    the exposure of the chart's frame and has no part in the colour.
+    """
+    shifts = np.array([_shift(fit.profile, profile) for fit in fits]).mean(axis=0)
+    red, green, blue = (
+        _mean_curve(
+            [fittable_curves(fit.profile)[layer] for fit in fits], fittable_curves(profile)[layer]
+        )
+        for layer in range(3)
+    )
+    balance = shifts - shifts[1]
+    return replace(
+        solved,
+        unmask=as_matrix(np.mean([fit.profile.unmask for fit in fits], axis=0)),
+        curves=(red, green, blue),
+        balance=(float(balance[0]), 0.0, float(balance[2])),
+        scene=as_matrix(np.mean([fit.profile.scene for fit in fits], axis=0)),
+        how="reference",
+        confidence=0.95,
+    )
+
+
+def _shift(fitted: FilmProfile, profile: FilmProfile) -> Float64:
+    return np.array(
+        [
+            math.log10(new.toe_exposure / old.toe_exposure)
+            for new, old in zip(fittable_curves(fitted), fittable_curves(profile), strict=True)
+        ]
+    )
+
+
+def _mean_curve(curves: Sequence[LayerCurve], start: LayerCurve) -> LayerCurve:
+    def mean(values: Sequence[float]) -> float:
+        return float(np.exp(np.mean(np.log(values))))
+
+    return replace(
+        start,
+        slope=mean([curve.slope for curve in curves]),
+        toe_power=mean([curve.toe_power for curve in curves]),
+    )

@@ -1,0 +1,134 @@
+"""Colour of a whole roll, from its pictures or a chart; black-and-white film by one channel."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.colour.reference import Reference, found_reference, named_reference
+from pipeline.colour.solve import solve_roll, with_exposure
+from pipeline.colour.unmask import RollColour, from_profile
+from pipeline.kinds import Matrix, Triple
+from pipeline.profile import FilmProfile
+from pipeline.settings import Settings
+from pipeline.survey import FrameSurvey, StripSurvey, picture_samples
+
+_LEAST_NOISE = 0.002
+
+
+def one_channel(profile: FilmProfile, spreads: Sequence[Triple]) -> RollColour:
+    """Return the rendition of black-and-white film: one mix of the channels, one curve.
+
+    `spreads` are the standard deviations of density in the bases of the strips: each channel
+    counts by the inverse of its square, which gives the least noise.
+    """
+    noise = np.maximum(np.median(np.asarray(spreads, float), axis=0), _LEAST_NOISE)
+    red, green, blue = (noise**-2 / (noise**-2).sum()).tolist()
+    mix, curve = (red, green, blue), profile.curves[1]
+    plain: Matrix = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+    return RollColour(
+        unmask=(mix, mix, mix),
+        curves=(curve, curve, curve),
+        balance=(0.0, 0.0, 0.0),
+        scene=plain,
+        exposure=1.0,
+        how="profile",
+        confidence=0.3,
+    )
+
+
+def is_one_channel(colour: RollColour) -> bool:
+    """Tell whether a rendition is that of black-and-white film."""
+    return colour.unmask[0] == colour.unmask[1] == colour.unmask[2]
+
+
+def as_grey(picture: NDArray[Any], colour: RollColour) -> NDArray[Any]:
+    """Return a picture (h, w, 3), its channels made equal if the rendition has but one.
+
+    Spaces turn greys into greys only to within rounding.
+    """
+    if not is_one_channel(colour):
+        return picture
+    return np.repeat(picture[..., 1:2], 3, axis=2)
+
+
+def colour_of_roll(
+    found: Sequence[StripSurvey],
+    strips: Sequence[StripSurvey],
+    numbers: Mapping[str, str],
+    profile: FilmProfile,
+    settings: Settings,
+    one_layer: bool = False,
+) -> tuple[RollColour, Reference | None]:
+    """Return the one colour of a roll, and the chart or card it is from, if any.
+
+    What the user adds to its exposure is left to the frames' colours.
+
+    Parameters
+    ----------
+    found
+        Strips as found, their frames' keys set; the colour is solved from these, so that a
+        correction leaves all other frames as they are.
+    strips
+        Strips as corrected.
+    numbers
+        Numbers of the frames as corrected, by their keys.
+    profile
+        What is known of the film; a fixed one is taken as it is.
+    settings
+        The user's.
+    one_layer
+        Whether it is black-and-white film.
+
+    Raises
+    ------
+    SettingsProblem
+        If a frame named as a reference can't be used.
+    """
+    samples = picture_samples(found) or picture_samples(strips)
+    if one_layer and found:
+        grey = one_channel(profile, [strip.base.spread for strip in found])
+        return with_exposure(grey, samples), None
+    solved = solve_roll(samples, profile) if samples else from_profile(profile)
+    reference = _referenced(found, strips, numbers, profile, solved, settings)
+    colour = reference.colour if reference else solved
+    if not profile.fixed:
+        colour = with_exposure(colour, samples)
+    return _balanced(colour, settings), reference
+
+
+def _referenced(
+    found: Sequence[StripSurvey],
+    strips: Sequence[StripSurvey],
+    numbers: Mapping[str, str],
+    profile: FilmProfile,
+    solved: RollColour,
+    settings: Settings,
+) -> Reference | None:
+    """Return the colour from reference frames; charts are as found, whatever was corrected."""
+    as_found = {str(frame.key): frame for strip in found for frame in strip.frames}
+    if settings.reference is None:
+        numbered = [(numbers.get(key, key), frame) for key, frame in as_found.items()]
+        return found_reference(numbered, profile, solved)
+    # A roll of which no scan could be used has no frames to look for.
+    if not settings.reference or not strips:
+        return None
+    frames = [
+        (numbers[str(frame.key)], _with_chart(frame, as_found.get(str(frame.key))))
+        for strip in strips
+        for frame in strip.frames
+    ]
+    return named_reference(settings.reference, frames, profile, solved)
+
+
+def _with_chart(frame: FrameSurvey, found: FrameSurvey | None) -> FrameSurvey:
+    return frame if found is None or found.chart is None else replace(frame, chart=found.chart)
+
+
+def _balanced(colour: RollColour, settings: Settings) -> RollColour:
+    if settings.balance is None:
+        return colour
+    red, green, blue = (a + b for a, b in zip(colour.balance, settings.balance, strict=True))
+    return replace(colour, balance=(red, green, blue))

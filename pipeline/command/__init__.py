@@ -1,0 +1,1 @@
+"""The command: words in, words and exit codes out."""

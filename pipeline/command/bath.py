@@ -1,0 +1,287 @@
+"""The command's words about batches of chemistry: mix, use, look at, correct, hand over."""
+
+import json
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import click
+
+from pipeline.bath import Batch, BathLog, ConflictProblem, Use, Written, checked, default_log
+from pipeline.command.options import ChannelValues, Command
+from pipeline.problem import Exit, Problem, SettingsProblem
+from pipeline.words import counted
+
+ENVIRONMENT_VARIABLE = "EVENROLL_BATH_LOG"
+
+_JSON = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
+
+
+def _log_option(command: Command) -> Command:
+    return click.option(
+        "--log",
+        type=click.Path(path_type=Path),
+        envvar=ENVIRONMENT_VARIABLE,
+        help=f"The log. Default: ${ENVIRONMENT_VARIABLE}, else in your data folder.",
+    )(command)
+
+
+def _options(*options: Callable[[Command], Command]) -> Callable[[Command], Command]:
+    def decorate(command: Command) -> Command:
+        for option in reversed(options):
+            command = option(command)
+        return command
+
+    return decorate
+
+
+_batch_options = _options(
+    click.option("--on", "mixed", metavar="DATE", help="Day it was mixed, as in 2025-05-03."),
+    click.option("--volume", "volume_ml", metavar="ML", help="Volume in millilitres."),
+    click.option("--life-rolls", metavar="N", help="Rolls it does, by its maker's sheet."),
+    click.option("--life-days", metavar="N", help="Days it keeps, by its maker's sheet."),
+    click.option("--temperature", "temperature_c", metavar="C", help="Of the developer."),
+    click.option("--time", "time_s", metavar="M:S", help="Developer's time for a first roll."),
+    click.option(
+        "--compensation",
+        "compensation_percent_per_roll",
+        metavar="PERCENT",
+        help="The maker's rule: so much more time for each roll done.",
+    ),
+    click.option("--notes", metavar="TEXT", help="Anything else."),
+)
+_roll_options = _options(
+    click.option("--on", "developed", metavar="DATE", help="Day it was developed."),
+    click.option("--film", metavar="NAME", help="Which film; films differ in their edge print."),
+    click.option("--rolls", metavar="N", help="Rolls it counts for. Default: 1."),
+    click.option("--rolls-before", metavar="N", help="Rolls done before it. Default: by the log."),
+    click.option("--temperature", "temperature_c", metavar="C", help="Of the developer."),
+    click.option("--time", "time_s", metavar="M:S", help="Time in the developer."),
+    *(
+        click.option(
+            f"--{figure.replace('_', '-')}", figure, type=ChannelValues(), help=f"{words} density."
+        )
+        for figure, words in (("edge_print", "Edge print's"), ("base", "Base"))
+    ),
+    click.option("--contrast", type=ChannelValues(), help="Slope, density per log10 exposure."),
+)
+
+
+@click.group("bath")
+def bath_group() -> None:
+    """Keep a log of chemistry batches: what went through them, and when they are spent."""
+
+
+@bath_group.command("mix")
+@click.argument("batch")
+@_batch_options
+@_log_option
+def mix(batch: str, log: Path | None, **values: Any) -> None:
+    """Begin a batch, by any name that you give it."""
+    made = checked(Batch, {"name": batch, "mixed": date.today(), **_given(values)})
+    _log(log).write([made], "new")
+    click.echo(f"{made.name}: mixed {made.mixed}.")
+
+
+@bath_group.command("change")
+@click.argument("batch")
+@_batch_options
+@_log_option
+def change(batch: str, log: Path | None, **values: Any) -> None:
+    """Correct or add to what is noted of a batch."""
+    made = checked(Batch, {"name": batch, **_given(values)})
+    book = _log(log)
+    book.batch(made.name)
+    _echo_written(book.write([made], "fill"))
+
+
+@bath_group.command("use")
+@click.argument("batch")
+@click.argument("roll")
+@_roll_options
+@_log_option
+def use(batch: str, roll: str, log: Path | None, **values: Any) -> None:
+    """Note a roll developed in a batch, or more about one noted before."""
+    given = checked(Use, {"batch": batch, "roll": roll, **_given(values)})
+    _echo_written(_log(log).write([given], "fill"))
+
+
+@bath_group.command("add-roll")
+@click.argument("records", nargs=-1, required=True, type=click.Path(path_type=Path))
+@_log_option
+def add_roll(records: tuple[Path, ...], log: Path | None) -> int:
+    """Note finished rolls, with what was measured on them.
+
+    RECORDS are roll.json files, or output folders that hold one. Each roll's roll.toml must name
+    its batch under [batch]. A roll that is in the log already is brought up to date.
+    """
+    from pipeline.bath import entries_of_roll
+
+    book, failed = _log(log), 0
+    for path in records:
+        try:
+            batch, roll = entries_of_roll(path)
+            written = book.write([batch, roll], "fill", settled=("mixed",))
+        except ConflictProblem as problem:
+            click.echo(str(SettingsProblem(path, problem.what, problem.remedy)), err=True)
+            failed += 1
+        except Problem as problem:
+            click.echo(str(problem), err=True)
+            failed += 1
+        else:
+            state = "stands already" if written.new + written.changed == 0 else "noted"
+            click.echo(f"{roll.roll} in {batch.name}: {state}.")
+            _tell_elsewhere(book, roll)
+    if failed:
+        return Exit.NOTHING_DONE if failed == len(records) else Exit.SOME_FAILED
+    return Exit.DONE
+
+
+def _tell_elsewhere(book: BathLog, roll: Use) -> None:
+    """Say where a roll also stands in another batch, as after a correction of its roll.toml."""
+    for entry in book.entries():
+        if isinstance(entry, Use) and entry.roll == roll.roll and entry.batch != roll.batch:
+            click.echo(
+                f"Roll {roll.roll} also stands in batch '{entry.batch}'; if that is wrong, "
+                f"'evenroll bath remove' takes it out.",
+                err=True,
+            )
+
+
+@bath_group.command("list")
+@_JSON
+@_log_option
+def list_batches(log: Path | None, as_json: bool) -> None:
+    """List the batches, and how they stand."""
+    from pipeline.bath import list_document, list_text
+
+    book = _log(log)
+    entries = book.entries()
+    if as_json:
+        _echo_json(list_document(entries, date.today()))
+    elif entries:
+        click.echo(list_text(entries, date.today()))
+    else:
+        click.echo(f"{book.path} holds no batch yet; begin one with 'evenroll bath mix'.")
+
+
+@bath_group.command("show")
+@click.argument("batch")
+@click.option(
+    "--chart", type=click.Path(path_type=Path), help="Also draw the trend, as an .svg file."
+)
+@_JSON
+@_log_option
+def show(batch: str, log: Path | None, chart: Path | None, as_json: bool) -> None:
+    """Tell all about a batch: its rolls, the trend of their figures, and how long it lasts."""
+    from pipeline.bath import batch_document, caution_text, show_text
+
+    found, uses = _log(log).batch(_name(batch))
+    if chart is not None:
+        _draw(found, uses, chart)
+    if as_json:
+        _echo_json(batch_document(found, uses, date.today()))
+    else:
+        click.echo(show_text(found, uses, date.today()))
+        click.echo(caution_text(), nl=False)
+
+
+def _draw(batch: Batch, uses: tuple[Use, ...], path: Path) -> None:
+    from pipeline.bath import trend
+    from pipeline.file import write_text
+    from pipeline.report import as_svg, trend_plot
+
+    if path.suffix.lower() != ".svg":
+        raise SettingsProblem(path, "is no name for a drawing", "give a name ending in .svg")
+    made = trend(batch, uses)
+    if made is None:
+        raise SettingsProblem(
+            None,
+            f"batch '{batch.name}' has no trend to draw",
+            "note its maker's number of rolls, or rolls with a measured edge print",
+        )
+    write_text(path, as_svg(trend_plot(made), standalone=True))
+
+
+@bath_group.command("remove")
+@click.argument("batch")
+@click.argument("roll", required=False)
+@_log_option
+def remove(batch: str, roll: str | None, log: Path | None) -> None:
+    """Take a roll out of the log, or a batch with all its rolls."""
+    rolls = _log(log).remove(_name(batch), None if roll is None else _name(roll))
+    what = (
+        f"batch {batch} with {counted(rolls, 'roll')}"
+        if roll is None
+        else f"roll {roll} of {batch}"
+    )
+    click.echo(f"Removed {what}; 'evenroll bath undo' brings it back.")
+
+
+@bath_group.command("undo")
+@_log_option
+def undo(log: Path | None) -> None:
+    """Take back the last change of the log; again, the one before."""
+    click.echo(f"Taken back: {', '.join(_log(log).undo())}.")
+
+
+@bath_group.command("import")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--replace", is_flag=True, help="Overwrite entries that the log holds otherwise.")
+@_log_option
+def import_csv(file: Path, log: Path | None, replace: bool) -> None:
+    """Take over batches and rolls from a CSV file, all of them or none.
+
+    Entries that the log holds already are passed over. The columns are those that export writes,
+    in any order; those that say nothing may be missing.
+    """
+    from pipeline.bath import read_csv
+
+    lines = read_csv(file)
+    entries = [entry for _, entry in lines]
+    try:
+        written = _log(log).write(entries, "replace" if replace else "same")
+    except ConflictProblem as problem:
+        line = next(line for line, entry in lines if entry is problem.entry)
+        raise SettingsProblem(file, f"line {line}: {problem.what}", problem.remedy) from problem
+    except SettingsProblem as problem:
+        raise SettingsProblem(file, problem.what, problem.remedy) from problem
+    _echo_written(written)
+
+
+@bath_group.command("export")
+@click.argument("file", required=False, type=click.Path(path_type=Path))
+@_log_option
+def export_csv(file: Path | None, log: Path | None) -> None:
+    """Write the whole log as CSV, to FILE or to standard output."""
+    from pipeline.bath import csv_text
+    from pipeline.file import write_text
+
+    text = csv_text(_log(log).entries())
+    if file is None:
+        click.echo(text.encode("utf-8"), nl=False)
+    else:
+        write_text(file, text)
+        click.echo(f"{file}: {text.count(chr(10)) - 1} entries.")
+
+
+def _log(path: Path | None) -> BathLog:
+    return BathLog(default_log() if path is None else path)
+
+
+def _name(text: str) -> str:
+    """Return a name as the log holds it."""
+    return checked(Batch, {"name": text}).name
+
+
+def _given(values: dict[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in values.items() if value is not None}
+
+
+def _echo_written(written: Written) -> None:
+    click.echo(f"{written.new} new, {written.changed} changed, {written.same} stood already.")
+
+
+def _echo_json(document: Any) -> None:
+    click.echo(json.dumps(document, ensure_ascii=False, indent=1))

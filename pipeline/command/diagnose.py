@@ -1,0 +1,250 @@
+"""The command's words about what densities say: of scans, a roll record, or readings."""
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from pipeline.command.options import reading_options
+from pipeline.command.run import exit_code, overall, run_of
+from pipeline.problem import Exit, OutputProblem, Problem, ScanProblem, SettingsProblem
+
+if TYPE_CHECKING:
+    from pipeline.command.run import Talk
+    from pipeline.control import ControlReading, Spot
+    from pipeline.diagnosis import Diagnosis, RollSigns
+
+
+READING_SUFFIXES = frozenset({".csv", ".tsv", ".txt"})
+CHART_SUFFIXES = (".svg", ".png")
+
+
+@click.command("diagnose")
+@click.argument("inputs", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--aim",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="What is right: a CSV file with readings of the reference strip (default: rows of strip "
+    "'aim'), or the roll.json of a good roll of the same film and scanner.",
+)
+@click.option(
+    "--chart",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Draw a control chart of the CSV's control strips, as .svg or .png; of a wedge alone its "
+    "curve.",
+)
+@click.option(
+    "--bath-log",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Log of chemistry batches: tells too whether the batch of a roll is wearing out.",
+)
+@reading_options
+def diagnose_command(
+    inputs: tuple[Path, ...],
+    aim: Path | None,
+    chart: Path | None,
+    bath_log: Path | None,
+    **options: Any,
+) -> int:
+    """Tell what densities say of exposure, development and film, most likely first.
+
+    INPUTS are scans (folders and files, as for measure), the roll.json of a finished run, and CSV
+    files of readings with a densitometer.
+    """
+    from pipeline.command.run import Talk
+
+    talk = Talk(options["verbose"])
+    as_json, strict = options["as_json"], options["strict"]
+    scans, others = _sorted_inputs(inputs)
+    _check_chart(chart, others)
+    reference = replace(_Aim() if aim is None else _aim(aim), bath_log=bath_log)
+    done: list[Diagnosis] = []
+    codes: list[Exit] = []
+    for path in others:
+        try:
+            done.append(_of_file(path, reference))
+            codes.append(Exit.DONE)
+        except Problem as problem:
+            talk.say(str(problem))
+            codes.append(Exit.NOTHING_DONE)
+            if strict:
+                break
+    records = [path for path in others if path.suffix.lower() == ".json"]
+    if len(records) > 1:
+        from pipeline.diagnosis import batch_diagnoses
+
+        done += batch_diagnoses(records)
+    if scans and not (strict and any(codes)):
+        more, more_codes = _of_scans(scans, options, talk, reference)
+        done += more
+        codes += more_codes
+    _echo(done, as_json)
+    if chart is not None:
+        codes.append(_drawn(chart, done, talk))
+    return overall(codes)
+
+
+def _sorted_inputs(inputs: Sequence[Path]) -> tuple[tuple[Path, ...], tuple[Path, ...]]:
+    """Return what are scans, and what are records and readings, each once."""
+    paths = tuple(dict.fromkeys(inputs))
+    others = tuple(
+        path
+        for path in paths
+        if path.suffix.lower() in {".json", *READING_SUFFIXES} and not path.is_dir()
+    )
+    return tuple(path for path in paths if path not in others), others
+
+
+def _check_chart(chart: Path | None, others: Sequence[Path]) -> None:
+    """Refuse a chart that can't be drawn before any work is done."""
+    from pipeline.file import check_replaceable
+
+    if chart is None:
+        return
+    if chart.suffix.lower() not in CHART_SUFFIXES:
+        raise SettingsProblem(chart, "is no name for a chart", "give a name ending in .svg or .png")
+    tables = [path for path in others if path.suffix.lower() in READING_SUFFIXES]
+    if len(tables) != 1:
+        found = "no CSV file of readings is" if not tables else "several CSV files are"
+        raise SettingsProblem(None, f"{found} named", "give one CSV file with --chart")
+    check_replaceable(chart)
+
+
+@dataclass(frozen=True)
+class _Aim:
+    """What is right: readings of a reference strip, spots, or the signs of a good roll.
+
+    `bath_log` is the log of batches to look the roll's batch up in.
+    """
+
+    control: "ControlReading | None" = None
+    spots: "tuple[Spot, ...]" = ()
+    signs: "RollSigns | None" = None
+    bath_log: Path | None = None
+
+
+def _aim(path: Path) -> _Aim:
+    """Return the aim in a file: a roll, rows of strip 'aim', else its only strip and spots."""
+    from pipeline.control import read_readings
+
+    try:
+        if path.suffix.lower() == ".json":
+            return _Aim(signs=_roll_aim(path))
+        readings = read_readings(path)
+    except ScanProblem as problem:
+        raise SettingsProblem(problem.path, problem.what, problem.remedy) from problem
+    if readings.aim is not None or readings.aim_spots:
+        return _Aim(readings.aim, readings.aim_spots)
+    if len(readings.controls) > 1:
+        raise SettingsProblem(
+            path, "holds several strips and none is the aim", "name one of them aim in column strip"
+        )
+    if not readings.controls and not readings.spots:
+        raise SettingsProblem(path, "holds no aim", "add rows of a strip named aim")
+    return _Aim(readings.controls[0] if readings.controls else None, readings.spots)
+
+
+def _roll_aim(path: Path) -> "RollSigns":
+    from pipeline.diagnosis import signs_of_record
+    from pipeline.record import read_document
+
+    signs = signs_of_record(read_document(path), path)
+    if not signs.frames:
+        raise SettingsProblem(path, "holds no pictures to aim by", "name the record of a good roll")
+    return signs
+
+
+def _of_file(path: Path, aim: _Aim) -> "Diagnosis":
+    from pipeline.control import read_readings
+    from pipeline.diagnosis import Diagnosis, diagnosis_of_readings, findings_of, with_batch
+    from pipeline.record import read_document
+
+    if path.suffix.lower() == ".json":
+        document = read_document(path)
+        found = findings_of(document, path, aim.signs)
+        batch = (document.get("roll") or {}).get("batch")
+        return Diagnosis(str(path), "record", with_batch(found, batch, aim.bath_log))
+    return diagnosis_of_readings(read_readings(path), aim.control, aim.spots)
+
+
+def _of_scans(
+    scans: Sequence[Path], options: dict[str, Any], talk: "Talk", aim: _Aim
+) -> "tuple[list[Diagnosis], list[Exit]]":
+    """Return the diagnosis of each roll of scans that could be surveyed, and the exit codes."""
+    from pipeline.diagnosis import Diagnosis, with_batch
+    from pipeline.record import by_weight
+    from pipeline.roll import record_of, survey_roll, workers
+
+    done: list[Diagnosis] = []
+    codes: list[Exit] = []
+    try:
+        run = run_of(scans, options)
+    except ScanProblem as problem:
+        talk.say(str(problem))
+        return [], [Exit.NOTHING_DONE]
+    with workers(run.workers, run.cluster, run.seen()) as executor:
+        for roll in run.rolls:
+            try:
+                surveyed = survey_roll(roll, executor, run.talk.listen)
+            except Problem as problem:
+                codes.append(run.told(problem))
+                continue
+            run.talk.end()
+            codes.append(exit_code(len(surveyed.strips), surveyed.failed))
+            if surveyed.strips:
+                record = record_of(surveyed, aim=aim.signs)
+                told = tuple(trouble.message for trouble in record.problems)
+                found = with_batch(by_weight(record.findings), roll.notes.batch, aim.bath_log)
+                done.append(
+                    Diagnosis(roll.name, "scans", found, failed=surveyed.failed, problems=told)
+                )
+            if run.strict and surveyed.failed:
+                break
+    return done, codes
+
+
+def _echo(done: "Sequence[Diagnosis]", as_json: bool) -> None:
+    from pipeline.bath import caution_text
+    from pipeline.diagnosis import document_of, text_lines
+    from pipeline.report import DRY_FINDINGS
+
+    if as_json:
+        documents = [document_of(each) for each in done]
+        if documents:
+            told = documents[0] if len(documents) == 1 else documents
+            click.echo(json.dumps(told, ensure_ascii=False, indent=1, allow_nan=False))
+        return
+    for line in text_lines(done):
+        click.echo(line)
+    if any(found.code not in DRY_FINDINGS for each in done for found in each.findings):
+        click.echo("")
+        click.echo(caution_text(), nl=False)
+
+
+def _drawn(chart: Path, done: "Sequence[Diagnosis]", talk: "Talk") -> Exit:
+    """Write the chart of the control strips there are, else a wedge's curve, else tell so."""
+    from pipeline.file import atomic, write_text
+    from pipeline.report import as_png, as_svg, control_plot, film_curve_plot
+
+    plots = [control_plot(each.series) for each in done if each.series is not None]
+    plots += [film_curve_plot(curve) for each in done for curve in each.curves]
+    if not plots:
+        told = "there are no control strips to draw; read some and give their aim"
+        talk.say(f"{chart}: {told}.")
+        return Exit.NOTHING_DONE
+    try:
+        if chart.suffix.lower() == ".svg":
+            write_text(chart, as_svg(plots[0], standalone=True))
+        else:
+            with atomic(chart) as file:
+                file.write(as_png(plots[0]))
+    except OutputProblem as problem:
+        talk.say(str(problem))
+        return Exit.NOTHING_DONE
+    return Exit.DONE

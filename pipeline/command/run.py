@@ -1,0 +1,264 @@
+"""A run of the command: rolls out of what the user names, what is said on stderr, exit codes."""
+
+import os
+import sys
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from pipeline.event import Event
+from pipeline.file import is_ours
+from pipeline.problem import Exit, Problem, ScanProblem, SettingsProblem
+from pipeline.scan import is_scan_name
+from pipeline.settings import (
+    ROLL_FILE,
+    Roll,
+    RollNotes,
+    Settings,
+    read_roll_file,
+    safe_name,
+    with_changes,
+)
+from pipeline.words import natural_key, printable
+
+if TYPE_CHECKING:
+    from pipeline.settings import Roll
+
+
+@dataclass(frozen=True)
+class Run:
+    """What the user asked for, apart from the settings of the rolls."""
+
+    rolls: "tuple[Roll, ...]"
+    workers: int
+    cluster: str | None
+    talk: "Talk"
+    as_json: bool
+    strict: bool
+
+    def seen(self) -> list[Path]:
+        """Return the scans that are there for this machine."""
+        return [path for roll in self.rolls for path in roll.scans if path.exists()]
+
+    def told(self, problem: Problem) -> Exit:
+        """Tell why nothing could be done for a roll.
+
+        Raises
+        ------
+        SettingsProblem
+            If it is a wrong setting of the only roll, which is wrong usage.
+        """
+        if isinstance(problem, SettingsProblem) and len(self.rolls) == 1:
+            raise problem
+        self.talk.say(str(problem))
+        return Exit.NOTHING_DONE
+
+
+def run_of(scans: Sequence[Path], options: dict[str, Any]) -> Run:
+    """Return the run that a command's words ask for; `options` are those of `reading_options`.
+
+    Raises
+    ------
+    ScanProblem, SettingsProblem
+        If there are no scans, or a setting makes no sense.
+    """
+    talk = Talk(options.pop("verbose"))
+    as_json, strict = options.pop("as_json"), options.pop("strict")
+    workers = options.pop("workers") or os.cpu_count() or 1
+    name = options.pop("roll_name")
+    cluster = options.pop("cluster")
+    changes = {key: value for key, value in options.items() if value is not None}
+    # Other machines start from other folders.
+    named = [path.absolute() for path in scans] if cluster else scans
+    return Run(gather_rolls(named, changes, name), workers, cluster, talk, as_json, strict)
+
+
+def exit_code(done: int, failed: int) -> Exit:
+    """Return the exit code of a roll with so many things done and failed."""
+    if not failed:
+        return Exit.DONE
+    return Exit.SOME_FAILED if done else Exit.NOTHING_DONE
+
+
+def overall(codes: Sequence[Exit]) -> Exit:
+    """Return the exit code of several rolls or inputs together."""
+    if codes and all(code == Exit.NOTHING_DONE for code in codes):
+        return Exit.NOTHING_DONE
+    return Exit.SOME_FAILED if any(codes) else Exit.DONE
+
+
+def scans_in(folder: Path) -> tuple[tuple[Path, ...], tuple[ScanProblem, ...]]:
+    """Return the scans in a folder in natural order, and what by its name is one but refused.
+
+    What evenroll wrote itself is no scan. Links that lead out of the folder, pipes and devices
+    are refused, each with its reason.
+
+    Raises
+    ------
+    ScanProblem
+        If the folder can't be read or holds no scan.
+    """
+    try:
+        named = [path for path in folder.iterdir() if is_scan_name(path) and not path.is_dir()]
+    except OSError as error:
+        raise ScanProblem(
+            folder, f"can't be read ({error.strerror})", "name a folder of scans"
+        ) from error
+    named.sort(key=lambda path: (natural_key(path.name), path.name))
+    judged = {path: _refusal(path, folder) for path in named}
+    scans = tuple(p for p, refusal in judged.items() if not refusal and not _written_by_us(p))
+    refused = tuple(refusal for refusal in judged.values() if refusal)
+    if not scans:
+        raise (
+            refused[0]
+            if refused
+            else ScanProblem(
+                folder, "holds no scans", "name a folder with TIFF, PNG or JPEG scans of negatives"
+            )
+        )
+    return scans, refused
+
+
+def _refusal(path: Path, folder: Path) -> ScanProblem | None:
+    """Return why a file in a folder is not to be opened, or None."""
+    if _leads_out(path, folder):
+        return ScanProblem(
+            path, "is a link that leads out of its folder or nowhere", "name its target"
+        )
+    if not path.is_file():
+        return ScanProblem(path, "is no plain file", "take it out of the folder")
+    return None
+
+
+def _leads_out(path: Path, folder: Path) -> bool:
+    """Tell whether a file is a link to something outside its folder, or to nothing."""
+    if not path.is_symlink():
+        return False
+    try:
+        return not path.resolve(strict=True).is_relative_to(folder.resolve())
+    except (OSError, RuntimeError):
+        return True
+
+
+def _written_by_us(path: Path) -> bool:
+    try:
+        return is_ours(path)
+    except Problem:
+        return False
+
+
+def _roll(
+    scans: tuple[Path, ...], beside: Path, changes: Mapping[str, Any], name: str | None
+) -> Roll:
+    notes, settings = RollNotes(), Settings()
+    roll_file = beside / ROLL_FILE
+    if _leads_out(roll_file, beside):
+        raise SettingsProblem(
+            roll_file, "is a link that leads out of its folder or nowhere", "put the file there"
+        )
+    if roll_file.exists():
+        notes, told = read_roll_file(roll_file)
+        settings = with_changes(settings, told, roll_file)
+    settings = with_changes(settings, changes)
+    if settings.scanner_profile is not None and settings.scanner_profile.endswith(".toml"):
+        # Workers may start from another folder.
+        path = Path(settings.scanner_profile).absolute()
+        settings = replace(settings, scanner_profile=str(path))
+    return Roll(safe_name(name or notes.id or beside.resolve().name), scans, notes, settings)
+
+
+def gather_rolls(
+    paths: Sequence[Path], changes: Mapping[str, Any], name: str | None = None
+) -> tuple[Roll, ...]:
+    """Return the rolls that the user named: each folder is one, and all single files are one.
+
+    A file that is not there is left to the survey, and a folder without scans is a roll with
+    a problem, so that neither stands in the way of the others.
+
+    Parameters
+    ----------
+    paths
+        Folders and files.
+    changes
+        Settings from the command, which go before those of roll.toml.
+    name
+        The roll's name, before that of roll.toml and the folder's.
+
+    Raises
+    ------
+    ScanProblem
+        If none of the paths is there.
+    SettingsProblem
+        If roll.toml or a setting makes no sense.
+    """
+    folders = list(dict.fromkeys(path for path in paths if path.is_dir()))
+    files = tuple(dict.fromkeys(path for path in paths if not path.is_dir()))
+    if paths and not any(path.exists() for path in paths):
+        raise ScanProblem(paths[0], "is not there", "check the name")
+    rolls = [_folder_roll(folder, changes, name) for folder in folders]
+    if files and len(folders) == 1:
+        only = rolls[0]
+        scans = tuple(dict.fromkeys(only.scans + files))
+        rolls = [replace(only, scans=scans, problem=None)]
+    elif files:
+        rolls.append(_roll(files, files[0].parent, changes, name))
+    return tuple(rolls)
+
+
+def _folder_roll(folder: Path, changes: Mapping[str, Any], name: str | None) -> Roll:
+    try:
+        scans, refused = scans_in(folder)
+        return replace(_roll(scans, folder, changes, name), refused=refused)
+    except ScanProblem as problem:
+        return replace(_roll((), folder, changes, name), problem=problem)
+
+
+class Talk:
+    """Tells on stderr how far the work is: one changing line on a terminal, else only trouble."""
+
+    def __init__(self, verbose: bool) -> None:
+        self._verbose = verbose
+        self._terminal = sys.stderr.isatty()
+        self._open_line = False
+        self._began: dict[str, float] = {}
+
+    def say(self, text: str) -> None:
+        """Write one line."""
+        self.end()
+        click.echo(printable(text), err=True)
+
+    def end(self) -> None:
+        """Take the changing line away, if there is one."""
+        if self._open_line:
+            click.echo("\r\x1b[K", err=True, nl=False)
+            self._open_line = False
+
+    def listen(self, event: Event) -> None:
+        """Tell one event."""
+        if event.kind == "failed":
+            self.say(event.message)
+        elif event.kind == "noted":
+            self.say(f"{event.name}: {event.message}")
+        elif self._verbose:
+            told = "stands already" if event.kind == "kept" else event.kind
+            self.say(f"{event.name}: {told} ({event.done} of {event.total})")
+        elif self._terminal and event.kind != "kept":
+            self._progress(event)
+
+    def _progress(self, event: Event) -> None:
+        now = time.monotonic()
+        if event.done <= 1:
+            # Of each roll anew.
+            self._began[event.kind] = now
+        began = self._began.setdefault(event.kind, now)
+        left = ""
+        if event.done > 1 and event.done < event.total:
+            seconds = (now - began) / (event.done - 1) * (event.total - event.done)
+            left = f", about {seconds:.0f} s left" if seconds >= 1 else ""
+        doing = "scans looked at" if event.kind == "surveyed" else "frames written"
+        click.echo(f"\r\x1b[K{event.done} of {event.total} {doing}{left}", err=True, nl=False)
+        self._open_line = True

@@ -1,0 +1,13 @@
+"""Readings with a densitometer.
+
+In: a CSV file of readings. Out: control strips' deviations from their aim (density), causes and
+findings; wedges and spots.
+
+`causes` holds a strip's deviations, in action limits, against each fault's published directions by
+Bayes' theorem; 'something else' stands for what goes no published way. Within the action limits no
+cause is looked for.
+"""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -1,0 +1,10 @@
+from .curve_words import curve_document as curve_document
+from .curve_words import curve_lines as curve_lines
+from .curve_words import curve_of_wedge as curve_of_wedge
+from .roll import dmax as dmax
+from .roll import edge_print as edge_print
+from .roll import roll_densities as roll_densities
+from .roll import strip_densities as strip_densities
+from .roll_curve import FilmCurve as FilmCurve
+from .roll_curve import film_curve_of_roll as film_curve_of_roll
+from .roll_curve import unnamed_wedges as unnamed_wedges

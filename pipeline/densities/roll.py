@@ -1,0 +1,258 @@
+"""Densities of strips and roll: control patches, ranges, toe and shoulder, and their trust."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from pipeline.colour import RollColour
+from pipeline.densities.contrast import NeutralCurve, estimate_contrast, neutral_slope, usual_print
+from pipeline.kinds import HOLDS_PICTURE, Triple, as_triple
+from pipeline.profile import Curve, FilmProfile, LayerCurve, ScannerProfile, base_status_m, status_m
+from pipeline.record import (
+    ChannelSpread,
+    ContrastRecord,
+    PatchRecord,
+    RollDensities,
+    StripDensities,
+)
+from pipeline.strip import dark_error
+from pipeline.survey import StripSurvey, picture_samples
+from pipeline.words import counted
+
+# The toe ends where the curve has half of its straight slope.
+_TOE_SHARE = 0.5
+_FEW_PICTURES = 6
+# Of a density that came without its error.
+_UNKNOWN_ERROR = 0.03
+
+
+def strip_densities(
+    strip: StripSurvey, colour: RollColour, scanner: ScannerProfile | None
+) -> StripDensities:
+    """Return what one strip's densities tell."""
+    # Against the open gate nothing is dense: all of the base's own shift counts.
+    off = dark_error(np.array(strip.base.density), _gate(strip), strip.base.illumination)
+    toe, shoulder = _curve_shares([strip], colour)
+    return StripDensities(
+        base_error=as_triple(off),
+        range=_range([strip]),
+        edge_print=_patch(
+            strip.print_density, strip.print_error, strip.print_from or "codes", scanner
+        ),
+        dmax=_patch(strip.dmax, strip.dmax_error, "light-struck film", scanner),
+        toe=toe,
+        shoulder=shoulder,
+    )
+
+
+def roll_densities(
+    strips: Sequence[StripSurvey],
+    colour: RollColour,
+    profile: FilmProfile,
+    scanner: ScannerProfile | None = None,
+    clipped: bool = False,
+    curve: NeutralCurve | None = None,
+) -> RollDensities:
+    """Return what all strips together tell of a roll's densities.
+
+    Parameters
+    ----------
+    strips
+        As surveyed.
+    colour, profile
+        Of the roll; their curves say where toe and shoulder are.
+    scanner
+        Its profile, for Status M.
+    clipped
+        Whether an open gate is at full scale.
+    curve
+        The film's curve where a wedge, bracket or chart on it gives one.
+    """
+    base = as_triple(np.median([s.base.density for s in strips], axis=0)) if strips else None
+    printed = edge_print(strips, scanner)
+    guess = None
+    if curve is None and strips:
+        guess = estimate_contrast(
+            picture_samples(strips), printed.density if printed else None, colour, profile
+        )
+    toe, shoulder = _curve_shares(strips, colour)
+    absolute = bool(strips) and all(strip.base.illumination.absolute for strip in strips)
+    return RollDensities(
+        base=base,
+        range=_range(strips),
+        contrast=curve.contrast if curve else None,
+        edge_print=printed.density if printed else None,
+        base_status_m=as_triple(base_status_m(np.array(base), scanner))
+        if absolute and base is not None and scanner is not None
+        else None,
+        edge_print_error=printed.error if printed else None,
+        edge_print_status_m=printed.status_m if printed else None,
+        dmax=dmax(strips, scanner),
+        contrast_error=curve.contrast_error if curve else None,
+        contrast_how=curve.how if curve else None,
+        contrast_estimate=ContrastRecord(guess.value, guess.low, guess.high, guess.how)
+        if guess
+        else None,
+        toe=toe,
+        shoulder=shoulder,
+        toe_density=as_triple(np.array([toe_density(c) for c in colour.curves])),
+        shoulder_density=_shoulder(colour),
+        base_usual=(profile.base_low, profile.base_high) if scanner and absolute else None,
+        edge_print_usual=usual_print(profile),
+        channel_spread=_channel_spread(printed, colour, curve),
+        trust=trust(strips, scanner, clipped, curve),
+    )
+
+
+def edge_print(strips: Sequence[StripSurvey], scanner: ScannerProfile | None) -> PatchRecord | None:
+    """Return the roll's edge print: the mean of its strips, weighed by their errors.
+
+    The error is that of the mean, or what the scatter between strips makes it where that is more;
+    what the scanner's dark level adds is common to all and stays.
+    """
+    known = [s for s in strips if s.print_density is not None]
+    if not known:
+        return None
+    density = np.array([strip.print_density for strip in known])
+    error = np.array([strip.print_error or (_UNKNOWN_ERROR,) * 3 for strip in known])
+    weight = 1.0 / error**2
+    mean = (weight * density).sum(axis=0) / weight.sum(axis=0)
+    scatter = density.std(axis=0, ddof=1) / np.sqrt(len(known)) if len(known) > 1 else 0.0
+    ways = {strip.print_from or "codes" for strip in known}
+    return _patch(
+        as_triple(mean),
+        as_triple(np.maximum(error.min(axis=0), scatter)),
+        " and ".join(sorted(ways)),
+        scanner,
+    )
+
+
+def toe_density(curve: Curve) -> float:
+    """Return the density above base at which a curve has half of its straight slope."""
+    logs = np.linspace(-6.0, 2.0, 1601)
+    density = curve.density(10.0**logs)
+    steep = np.gradient(density, logs) >= _TOE_SHARE * curve.slope
+    return float(density[int(np.argmax(steep))]) if steep.any() else 0.0
+
+
+def trust(
+    strips: Sequence[StripSurvey],
+    scanner: ScannerProfile | None,
+    clipped: bool,
+    curve: NeutralCurve | None = None,
+) -> tuple[str, ...]:
+    """Return in plain sentences how far the densities of a roll can be trusted."""
+    if not strips:
+        return ("No film was found, so there is nothing to trust.",)
+    said = []
+    seen = [strip.base.illumination.absolute for strip in strips]
+    if clipped:
+        said.append(
+            "The open gate is at full scale (clipped): densities of the base are relative, and "
+            "those above base hold."
+        )
+    elif not any(seen):
+        said.append(
+            "No open gate is in view: the base is relative to the scanner's full scale, and only "
+            "densities above base hold."
+        )
+    elif not all(seen):
+        said.append("Some strips show no open gate: their base can't be held against the others'.")
+    if not all(any(strip.base.illumination.dark) for strip in strips):
+        said.append(
+            "Nothing opaque is in view, so the scanner's dark level and flare are not known: "
+            "dense parts read too thin."
+        )
+    if scanner is None:
+        said.append("No scanner profile is named: these are the scanner's densities, not Status M.")
+    else:
+        said.append("Status M is computed from the scanner's bands, as its profile has them.")
+    count = len(picture_samples(strips))
+    if curve is None:
+        said.append(
+            "No wedge, bracket or chart was measured: contrast is a guess, with an interval that "
+            "holds nine rolls in ten."
+        )
+    if count < _FEW_PICTURES:
+        said.append(
+            f"Of {counted(count, 'picture')} only, ranges and shares may be those of the scenes."
+        )
+    if not any(strip.print_density for strip in strips):
+        said.append("No edge print was measured: thin film can't be told from little exposure.")
+    said.append("None of this is a densitometer's reading.")
+    return tuple(said)
+
+
+def _gate(strip: StripSurvey) -> Triple:
+    """Return the light of density zero, dark level included."""
+    return as_triple(strip.base.illumination.reference() + np.asarray(strip.base.illumination.dark))
+
+
+def _in_status_m(density: Triple | None, scanner: ScannerProfile | None) -> Triple | None:
+    if density is None or scanner is None:
+        return None
+    return as_triple(status_m(np.array(density), scanner))
+
+
+def _patch(
+    density: Triple | None, error: Triple | None, how: str, scanner: ScannerProfile | None
+) -> PatchRecord | None:
+    if density is None:
+        return None
+    return PatchRecord(density, error or (0.0, 0.0, 0.0), how, _in_status_m(density, scanner))
+
+
+def dmax(strips: Sequence[StripSurvey], scanner: ScannerProfile | None) -> PatchRecord | None:
+    """Return the density of light-struck film where it is known best."""
+    known = [s for s in strips if s.dmax is not None and s.dmax_error is not None]
+    if not known:
+        return None
+    best = min(known, key=lambda strip: float(np.sum(strip.dmax_error or 0.0)))
+    return _patch(best.dmax, best.dmax_error, "light-struck film", scanner)
+
+
+def _range(strips: Sequence[StripSurvey]) -> Triple | None:
+    """Return the densest part of the pictures less the thinnest."""
+    pictures = [f for strip in strips for f in strip.frames if f.kind in HOLDS_PICTURE]
+    if not pictures:
+        return None
+    least = np.min([frame.least for frame in pictures], axis=0)
+    return as_triple(np.max([frame.most for frame in pictures], axis=0) - least)
+
+
+def _shoulder(colour: RollColour) -> Triple | None:
+    """Return where the curves bend over, None where the profile has no shoulder."""
+    bends = [
+        curve.shoulder.density
+        for curve in colour.curves
+        if isinstance(curve, LayerCurve) and curve.shoulder is not None
+    ]
+    return as_triple(np.array(bends)) if len(bends) == len(colour.curves) else None
+
+
+def _curve_shares(
+    strips: Sequence[StripSurvey], colour: RollColour
+) -> tuple[Triple | None, Triple | None]:
+    """Return the shares of the pictures' samples in toe and shoulder, per layer."""
+    samples = [each for each in picture_samples(strips) if len(each)]
+    if not samples:
+        return None, None
+    unmask = np.asarray(colour.unmask, float)
+    toes = np.array([toe_density(curve) for curve in colour.curves])
+    bends = _shoulder(colour)
+    in_toe, in_shoulder = [], []
+    for each in samples:
+        layers = np.asarray(each, float) @ unmask.T
+        in_toe.append((layers < toes).mean(axis=0))
+        if bends is not None:
+            in_shoulder.append((layers > bends).mean(axis=0))
+    toe = as_triple(np.mean(in_toe, axis=0))
+    return toe, as_triple(np.mean(in_shoulder, axis=0)) if in_shoulder else None
+
+
+def _channel_spread(
+    printed: PatchRecord | None, colour: RollColour, curve: NeutralCurve | None
+) -> ChannelSpread:
+    slopes = np.asarray(curve.contrast) if curve else neutral_slope(colour)
+    apart = float(np.ptp(slopes) / slopes.mean()) if slopes.mean() > 0.0 else None
+    return ChannelSpread(float(np.ptp(printed.density)) if printed else None, apart)

@@ -1,0 +1,13 @@
+from .crosstalk import cross_talk as cross_talk
+from .fill import Box as Box
+from .find import dust_of as dust_of
+from .find import seen_of as seen_of
+from .infrared import CrossTalk as CrossTalk
+from .infrared import infrared_density as infrared_density
+from .infrared import tone_exponent as tone_exponent
+from .mend import mended_places as mended_places
+from .overlay import Overlay as Overlay
+from .overlay import Square as Square
+from .overlay import details as details
+from .overlay import laid_over as laid_over
+from .overlay import square_of as square_of

@@ -1,0 +1,9 @@
+from .closer import read_letters as read_letters
+from .closer import read_strip_edge as read_strip_edge
+from .code import frame_name as frame_name
+from .code import load_edge_format as load_edge_format
+from .numbers import number_frames as number_frames
+from .numbers import number_steps as number_steps
+from .numbers import picture_phase as picture_phase
+from .numbers import position_at as position_at
+from .reading import EdgeReading as EdgeReading

@@ -1,0 +1,229 @@
+"""A strip's rebates at the scan's own resolution, for print too fine for the proxy."""
+
+import math
+
+import cv2
+import numpy as np
+
+from pipeline.channels import less
+from pipeline.edge.code import EdgeFormat, load_edge_format
+from pipeline.edge.density import PrintDensity, letter_print
+from pipeline.edge.reading import EdgeBand, EdgeReading, read_bands, read_edge, rescaled
+from pipeline.edge.rebate import INSIDE_MM, LEAST_MM, OUTSIDE_MM
+from pipeline.kinds import MM_PER_INCH, Float64, Light, Span, Triple
+from pipeline.scan import Reader, Scan, block_means, opened, to_light, to_scan_xy
+from pipeline.strip import StripView, place
+
+# Ten pixels a module: more tells the reader nothing that it could use.
+ENOUGH_PX_PER_MM = 600.0 / MM_PER_INCH
+# A finer scan than the proxy by less than this is read no better.
+LEAST_GAIN = 1.25
+# Most columns of one piece: OpenCV turns pictures of less than 2^15 pixels a side.
+_PIECE_COLUMNS = 12000
+_BAND_SAMPLES = 6 << 20
+# Pixels around a piece for the interpolation between them.
+_MARGIN = 3
+
+
+def codes_expected(length_mm: float, layout: EdgeFormat | None = None) -> int:
+    """Return how many whole codes a piece of film holds at least, wherever it was cut."""
+    layout = load_edge_format() if layout is None else layout
+    code_mm = len(layout.clock) * layout.module_mm[1]
+    return max(0, math.floor((length_mm - code_mm) / layout.pitch_mm))
+
+
+def read_strip_edge(
+    scan: Scan, view: StripView, factor: int, film_rows: tuple[float, float], dark: Triple
+) -> EdgeReading:
+    """Read the edge print of a strip in its view, and from the scan where codes are missing.
+
+    Parameters are those of `read_closer`.
+    """
+    reading = read_edge(less(view.light, dark), view.px_per_mm, *film_rows)
+    if not worth_a_closer_look(reading, view, factor):
+        return reading
+    return better_reading(reading, read_closer(scan, view, factor, film_rows, dark))
+
+
+def rows_in_view(
+    film_rows: tuple[float, float], view: StripView
+) -> tuple[float | None, float | None]:
+    """Return the rows of the film's edges, None where too little of a rebate shows."""
+    layout = load_edge_format()
+    hidden = (layout.perforation_from_edge_mm - LEAST_MM) * view.px_per_mm
+    top, bottom = film_rows
+    return (
+        top if top + hidden > -0.5 else None,
+        bottom if bottom - hidden < view.light.shape[0] - 0.5 else None,
+    )
+
+
+def worth_a_closer_look(reading: EdgeReading, view: StripView, factor: int) -> bool:
+    """Tell whether fewer codes were read than there should be, and the scan is finer."""
+    length_mm = view.light.shape[1] / view.px_per_mm
+    return len(reading.codes) < codes_expected(length_mm) and _zoom(view, factor)[1] >= LEAST_GAIN
+
+
+def read_closer(
+    scan: Scan,
+    view: StripView,
+    factor: int,
+    film_rows: tuple[float, float],
+    dark: Triple = (0.0, 0.0, 0.0),
+) -> EdgeReading:
+    """Read the edge print of a strip from its scan, at up to about 600 ppi.
+
+    Only the rebates are read, in bands, so that memory stays small.
+
+    Parameters
+    ----------
+    scan
+        The scan that the view's proxy was reduced from.
+    view
+        The strip straightened.
+    factor
+        By how much the proxy is smaller than the scan.
+    film_rows
+        Rows of the film's upper and lower edge in the view, outside it where they are hidden.
+    dark
+        Light that the scanner reports where there is none.
+
+    Returns
+    -------
+    EdgeReading
+        In the pixels of the view.
+
+    Raises
+    ------
+    ScanProblem
+        The scan has changed or is damaged.
+    """
+    bands = rebate_bands(scan, view, factor, film_rows, dark)
+    fine = view.px_per_mm * _zoom(view, factor)[1]
+    return rescaled(read_bands(bands, fine), view.px_per_mm)
+
+
+def read_letters(
+    scan: Scan,
+    view: StripView,
+    factor: int,
+    film_rows: tuple[float, float],
+    printed_mm: tuple[float, float],
+    dark: Triple,
+) -> PrintDensity | None:
+    """Return the density of letters on a strip's rebates, from the scan at up to about 600 ppi.
+
+    Parameters are those of `read_closer`; `printed_mm` says between which distances from the
+    film's edge print may stand.
+
+    Raises
+    ------
+    ScanProblem
+        The scan has changed or is damaged.
+    """
+    scale = view.px_per_mm * _zoom(view, factor)[1]
+    bands = []
+    for band in rebate_bands(scan, view, factor, film_rows, dark, cv2.INTER_LINEAR):
+        near, far = (band.edge_row + (-mm if band.on_bottom else mm) * scale for mm in printed_mm)
+        first, last = sorted((near, far))
+        bands.append(band.light[max(0, math.ceil(first)) : max(0, math.floor(last))])
+    return letter_print(bands, scale)
+
+
+def better_reading(one: EdgeReading, other: EdgeReading) -> EdgeReading:
+    """Return the reading with more codes, numbered ones first; of equals the first."""
+    merit = [(reading.numbered, len(reading.codes)) for reading in (one, other)]
+    return other if merit[1] > merit[0] else one
+
+
+def rebate_bands(
+    scan: Scan,
+    view: StripView,
+    factor: int,
+    film_rows: tuple[float, float],
+    dark: Triple,
+    how: int = cv2.INTER_CUBIC,
+) -> list[EdgeBand]:
+    """Return the rebates whose edge is in view, straightened, `_zoom` times the view's scale.
+
+    `how` is OpenCV's way of interpolating: cubic keeps bars sharp, linear never overshoots.
+    """
+    block, zoom = _zoom(view, factor)
+    layout = load_edge_format()
+    inside = (layout.perforation_from_edge_mm + INSIDE_MM) * view.px_per_mm
+    outside = OUTSIDE_MM * view.px_per_mm
+    seen = [
+        (row, on_bottom)
+        for row, on_bottom in zip(rows_in_view(film_rows, view), (False, True), strict=True)
+        if row is not None
+    ]
+    if not seen:
+        return []
+    bands = []
+    with opened(scan, in_order=True) as reader:
+        for row, on_bottom in seen:
+            span = (row - inside, row + outside) if on_bottom else (row - outside, row + inside)
+            first, last = math.floor(span[0] * zoom), math.ceil(span[1] * zoom)
+            light = _straight(scan, reader, view, factor, block, (first, last + 1), how)
+            light = less(light, dark)
+            edge = (row + 0.5) * zoom - 0.5 - first
+            bands.append(EdgeBand(light, edge, on_bottom, float(first)))
+    return bands
+
+
+def _zoom(view: StripView, factor: int) -> tuple[int, float]:
+    """Return the scan's pixels that are averaged into one, and its scale over the view's."""
+    block = max(1, round(view.px_per_mm * factor / ENOUGH_PX_PER_MM))
+    return block, factor / block
+
+
+def _straight(
+    scan: Scan, reader: Reader, view: StripView, factor: int, block: int, rows: Span, how: int
+) -> Light:
+    """Return rows of the enlarged view, read from the scan a piece of its length at a time."""
+    zoom = factor / block
+    columns = round(view.light.shape[1] * zoom)
+    light = np.empty((rows[1] - rows[0], columns, 3), np.float32)
+    for start in range(0, columns, _PIECE_COLUMNS):
+        stop = min(start + _PIECE_COLUMNS, columns)
+        box = np.array([[x, y] for x in (start, stop - 1) for y in (rows[0], rows[1] - 1)], float)
+        places = to_scan_xy(place((box + 0.5) / zoom - 0.5, view.to_proxy), factor)
+        across, down = (
+            _blocks(places[:, axis], size, block)
+            for axis, size in enumerate((scan.width, scan.height))
+        )
+        means = _reduced(scan, reader, down, across, block)
+        # Three corners of the piece, and where they lie in the reduced window.
+        seen = (places - (across[0], down[0]) + 0.5) / block - 0.5
+        matrix = cv2.getAffineTransform(
+            (box[:3] - (start, rows[0])).astype(np.float32), seen[:3].astype(np.float32)
+        )
+        light[:, start:stop] = cv2.warpAffine(
+            means,
+            matrix,
+            (stop - start, light.shape[0]),
+            flags=how | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+    return light
+
+
+def _blocks(places: Float64, size: int, block: int) -> Span:
+    """Return the span of a scan's rows or columns that holds the places, at whole blocks."""
+    least, most = float(places.min()) - _MARGIN * block, float(places.max()) + _MARGIN * block
+    start = min(max(0, math.floor(least / block)), (size - 1) // block) * block
+    return start, max(start + 1, min(size, math.ceil(most / block) * block))
+
+
+def _reduced(scan: Scan, reader: Reader, rows: Span, columns: Span, block: int) -> Light:
+    """Return linear light of a window, averaged over whole blocks, a few rows at a time."""
+    height, width = -(-(rows[1] - rows[0]) // block), -(-(columns[1] - columns[0]) // block)
+    means = np.empty((height, width, 3), np.float32)
+    step = max(1, _BAND_SAMPLES // (3 * block * (columns[1] - columns[0])))
+    for out in range(0, height, step):
+        top = rows[0] + out * block
+        codes = reader.codes((top, min(top + step * block, rows[1])), columns)
+        bits = scan.stored.bits if codes.dtype.kind == "u" else None
+        part = block_means(to_light(codes, scan.encoding, bits), block)
+        means[out : out + len(part)] = part
+    return means

@@ -1,0 +1,297 @@
+"""Files: small ones of anybody's read with bounds, ours written whole or not at all."""
+
+import contextlib
+import errno
+import os
+import secrets
+import stat
+import sys
+import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from pipeline import __version__
+from pipeline.problem import OutputProblem
+
+if sys.platform != "win32":
+    import fcntl
+
+_FULL_SYNC = None if sys.platform == "win32" else getattr(fcntl, "F_FULLFSYNC", None)
+NAMESPACE = "https://evenroll.invalid/ns/1.0/"
+SOFTWARE = f"evenroll {__version__}"
+"""By these our own files are known."""
+
+PREFIX, SUFFIX = ".evenroll-", ".part"
+"""How the names of temporary files begin and end, by which killed runs' are swept."""
+
+_TRIAL = "trial"
+# Characters of the final name in the temporary one: file systems take 255 bytes.
+_NAME_PART = 40
+# What our own pictures and sidecars, roll.json and pages carry near their start.
+_MARKS = (
+    NAMESPACE.encode(),
+    b'"evenroll": "',
+    b'content="evenroll',
+    b"# Film profile by evenroll",
+    b"kind,batch,roll,mixed,",
+)
+_HEAD_BYTES = 1 << 18
+
+_CAUSES = {
+    errno.ENOSPC: ("can't be written, the disk is full", "make room and run again"),
+    errno.EDQUOT: ("can't be written, the disk quota is used up", "make room and run again"),
+    errno.EFBIG: ("can't be written, it is too large for this disk", "choose another disk"),
+    errno.EROFS: ("can't be written, the disk is read-only", "choose another output folder"),
+    errno.EACCES: ("can't be written, permission is denied", "choose another output folder"),
+    errno.EPERM: ("can't be written, permission is denied", "choose another output folder"),
+    errno.ENOENT: ("can't be written, its folder has gone", "bring it back and run again"),
+    errno.ENOTDIR: ("can't be written, a file is in its way", "choose another output folder"),
+    errno.EISDIR: ("can't be written, a folder has its name", "choose another output folder"),
+    errno.ENAMETOOLONG: ("can't be written, its name is too long", "give the roll a shorter id"),
+}
+
+
+def output_problem(path: Path, error: OSError) -> OutputProblem:
+    """Return what went wrong in writing `path`, told apart by the error's number."""
+    reason = error.strerror or str(error) or "unknown reason"
+    otherwise = (f"can't be written ({reason})", "choose another output folder")
+    problem = OutputProblem(path, *_CAUSES.get(error.errno or 0, otherwise))
+    problem.number = error.errno
+    return problem
+
+
+def is_ours(path: Path) -> bool:
+    """Return whether evenroll wrote the file: its start holds one of our marks.
+
+    Raises
+    ------
+    OutputProblem
+        If it can't be read.
+    """
+    try:
+        with path.open("rb") as file:
+            head = file.read(_HEAD_BYTES)
+    except OSError as error:
+        raise output_problem(path, error) from error
+    return any(mark in head for mark in _MARKS)
+
+
+def check_replaceable(path: Path) -> None:
+    """Raise OutputProblem if `path` is there and evenroll did not write it."""
+    try:
+        # A link is never followed: what it leads to is not for us to judge or to write.
+        kind = path.lstat().st_mode
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise output_problem(path, error) from error
+    if stat.S_ISDIR(kind):
+        raise OutputProblem(path, "is a folder", "move it away or choose another output folder")
+    if not stat.S_ISREG(kind) or not is_ours(path):
+        raise OutputProblem(
+            path, "was not written by evenroll", "move it away or choose another output folder"
+        )
+
+
+def check_folder(folder: Path) -> None:
+    """Create the output folder if need be, and make sure that files can be written into it.
+
+    Raises
+    ------
+    OutputProblem
+        If it can't be created or written to.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except FileExistsError as error:
+        raise OutputProblem(folder, "is a file", "choose another output folder") from error
+    except FileNotFoundError as error:
+        raise OutputProblem(
+            folder, "can't be created there", "choose another output folder"
+        ) from error
+    except OSError as error:
+        raise output_problem(folder, error) from error
+    for stale in folder.glob(f"{PREFIX}{_TRIAL}.*{SUFFIX}"):
+        with contextlib.suppress(OSError):
+            stale.unlink()
+    with trial_file(folder):
+        pass
+
+
+@contextmanager
+def trial_file(folder: Path) -> Iterator[Path]:
+    """Yield a file in the folder by which others can tell that they see the same one.
+
+    Raises
+    ------
+    OutputProblem
+        If it can't be written.
+    """
+    trial = _temporary(folder / _TRIAL)
+    try:
+        try:
+            trial.write_bytes(b"trial")
+        except OSError as error:
+            raise output_problem(folder, error) from error
+        yield trial
+    finally:
+        with contextlib.suppress(OSError):
+            trial.unlink(missing_ok=True)
+
+
+def leftovers(folder: Path) -> list[Path]:
+    """Return the temporary files in a folder: those of killed runs, and of running ones."""
+    found = sorted(folder.glob(f"{PREFIX}*{SUFFIX}"))
+    return [path for path in found if path.is_file() and not path.is_symlink()]
+
+
+def sweep(folder: Path) -> int:
+    """Remove what killed runs left in the folder; return the number of files removed.
+
+    Files that a running process still writes are left alone. To be called under the folder's
+    lock, since a file is there a moment before its writer has it.
+    """
+    removed = 0
+    for path in leftovers(folder):
+        # For writing, which locks on network disks ask for.
+        with contextlib.suppress(OSError), path.open("rb+") as file:
+            _lock(file)
+            path.unlink()
+            removed += 1
+    return removed
+
+
+def _settle(folder: Path) -> None:
+    """Bring a folder's names to the disk, so that a finished file outlives a loss of power."""
+    # Some network disks can't; then the file is still whole or not there.
+    with contextlib.suppress(OSError):
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            _to_disk(descriptor)
+        finally:
+            os.close(descriptor)
+
+
+def _to_disk(descriptor: int) -> None:
+    """Wait until all that was written lies on the disk, not only in its own memory."""
+    # fsync(2) of one system lets the disk keep it; where that can't be asked of it, fsync it is.
+    if _FULL_SYNC is not None:
+        with contextlib.suppress(OSError):
+            fcntl.fcntl(descriptor, _FULL_SYNC)
+            return
+    os.fsync(descriptor)
+
+
+def _lock(file: BinaryIO) -> None:
+    """Lock a temporary file for its writer; OSError if another process has it."""
+    if sys.platform != "win32":
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
+def _temporary(path: Path) -> Path:
+    name = f"{PREFIX}{path.name[:_NAME_PART]}.{secrets.token_hex(6)}{SUFFIX}"
+    return path.with_name(name)
+
+
+@contextmanager
+def atomic(path: Path, *, settle: bool = True) -> Iterator[BinaryIO]:
+    """Yield a file to write and read; it becomes `path` when the block ends without an error.
+
+    It is a temporary file in the same folder, flushed to the disk before it is renamed, and
+    removed if anything goes wrong. Its new name is brought to the disk as well, unless not to
+    `settle` says that another file's in the same folder will be after it, and all names with it.
+
+    Raises
+    ------
+    OutputProblem
+        If `path` is there and not ours, or for any error of the disk.
+    """
+    check_replaceable(path)
+    temporary = _temporary(path)
+    try:
+        with temporary.open("xb+") as file:
+            with contextlib.suppress(OSError):  # Network disks may have no locks.
+                _lock(file)
+            yield file
+            file.flush()
+            _to_disk(file.fileno())
+        temporary.replace(path)
+        if settle:
+            _settle(path.parent)
+    except OSError as error:
+        raise output_problem(path, error) from error
+    finally:
+        with contextlib.suppress(OSError):
+            temporary.unlink(missing_ok=True)
+
+
+def write_text(path: Path, text: str, *, settle: bool = True) -> None:
+    """Write text as UTF-8, atomically; `settle` is that of `atomic`.
+
+    Raises
+    ------
+    OutputProblem
+        As `atomic` does.
+    """
+    with atomic(path, settle=settle) as file:
+        file.write(text.encode("utf-8"))
+
+
+# Far more than notes on a roll or a profile ever hold, and little enough that the time a
+# parser takes, which may grow with the square of it, stays below a second or two.
+_MOST_TOML_BYTES = 64 << 10
+_DEEPEST = 20
+
+
+def read_small(path: Path, most_bytes: int) -> bytes:
+    """Return all bytes of a plain file of at most `most_bytes`.
+
+    A pipe or a device in its place is not waited for.
+
+    Raises
+    ------
+    OSError
+        If it can't be read, is no plain file or is larger; `strerror` says which, in words.
+    """
+    descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
+    try:
+        if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+            raise OSError(errno.EINVAL, "it is no plain file")
+        with os.fdopen(descriptor, "rb", closefd=False) as file:
+            data = file.read(most_bytes + 1) or b""
+    finally:
+        os.close(descriptor)
+    if len(data) > most_bytes:
+        raise OSError(errno.EFBIG, f"it is larger than {most_bytes >> 10} kB")
+    return data
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """Return the document in a TOML file of at most 64 kB.
+
+    Raises
+    ------
+    OSError
+        As `read_small` does.
+    ValueError
+        If it is no TOML, or has tables or lists in each other more than 20 deep.
+    """
+    text = read_small(path, _MOST_TOML_BYTES).decode("utf-8-sig")
+    try:
+        document = tomllib.loads(text)
+    except RecursionError as error:
+        raise ValueError(f"it is nested more than {_DEEPEST} deep") from error
+    level: list[Any] = [document]
+    for _ in range(_DEEPEST):
+        level = [inner for outer in level for inner in _inside(outer)]
+    if level:
+        raise ValueError(f"it is nested more than {_DEEPEST} deep")
+    return document
+
+
+def _inside(outer: Any) -> list[Any]:
+    """Return the tables and lists directly in a table or list."""
+    values = outer.values() if isinstance(outer, dict) else outer
+    return [value for value in values if isinstance(value, (dict, list))]

@@ -1,0 +1,9 @@
+from .area import written_area as written_area
+from .columns import Evidence as Evidence
+from .columns import evidence as evidence
+from .frames import CLEAR as CLEAR
+from .frames import FoundFrames as FoundFrames
+from .frames import Frame as Frame
+from .frames import find_frames as find_frames
+from .gate import GateHabit as GateHabit
+from .gate import shared_habit as shared_habit

@@ -1,0 +1,234 @@
+"""Evidence for frames: what a straightened strip shows, column by column."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from pipeline.channels import channel_mean
+from pipeline.frame.gate import coherent_steps
+from pipeline.kinds import Float32, Light, Mask, Plane, Row
+from pipeline.profile import FilmSize
+from pipeline.quantile import median
+
+# Film is bare from here to there beside the pictures: between them and the perforations.
+_CLEAR_FROM_MM, _CLEAR_TO_MM = 0.2, 0.6
+_CLEAR_FROM_PX = 2.0
+_MOST_VEIL = 0.12
+_VEIL_REACH_MM = 1.0
+_EMPTY_DENSITY = 0.003
+_SPECK_DENSITY = 0.05
+# Gaps under a veil: how far rows agree on their edges, how wide they are, how alike their rows.
+_BAR_STEP = 0.6
+_WIDEST_BAR_MM = 8.0
+_BAR_SPREAD = 0.025
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What a strip's view shows, column by column.
+
+    `busy` is the share of the image's height that is denser than base, `outside` marks columns
+    that are no film, `density` is the median density above base over the image's height, `step`
+    (one longer) how far all rows agree on growing denser between two columns (-1 to 1), `bars`
+    the columns (first, one past the last) between such steps that are base in every row, `lift`
+    the mean density over the image's height and `row_lift` that of each row over the columns,
+    `specks` the share of bare film beside the pictures that is denser than base (dust), `flat`
+    (h, w) the density above base with veils taken off and `noise` its deviation on the base,
+    `rebate_density` the same over the rebates; `top`, `bottom` bound the image across the film.
+    """
+
+    busy: Row
+    outside: Mask
+    density: Row
+    least_density: Row
+    rebate_density: Row
+    step: Row
+    bars: tuple[tuple[int, int], ...]
+    lift: Row
+    row_lift: Row
+    specks: float
+    flat: Plane
+    noise: float
+    top: float
+    bottom: float
+    px_per_mm: float
+
+
+def _crossing(profile: Row, inside: int, step: int, level: float) -> float | None:
+    """Return where a profile falls through `level`, going from `inside` by `step`."""
+    index = inside
+    while 0 <= index + step < len(profile):
+        here, there = profile[index], profile[index + step]
+        if there < level <= here:
+            return index + step * float((here - level) / max(here - there, 1e-9))
+        index += step
+    return None
+
+
+def find_band(above: Light, film: FilmSize, px_per_mm: float) -> tuple[float, float]:
+    """Return the rows between which the pictures of a strip lie (first and last edge, pixels).
+
+    Parameters
+    ----------
+    above
+        Density above base (h, w, 3) of the strip's view.
+    film
+        Kind of film, which gives the image's height.
+    px_per_mm
+        Scale of the view.
+    """
+    mean = channel_mean(above)
+    share = np.clip(mean, 0.0, 0.25).mean(axis=1).astype(float) / 0.25
+    height = film.image_across_mm * px_per_mm
+    total = len(share)
+    if height >= total - 2:
+        return -0.5, total - 0.5
+    whole = round(height)
+    sums = np.convolve(share, np.ones(whole), "valid")
+    centred = np.abs(np.arange(len(sums)) + whole / 2 - total / 2) / px_per_mm
+    start = int(np.argmax(sums - 0.02 * px_per_mm * centred))
+    inner = share[start + whole // 5 : start + whole - whole // 5]
+    level = 0.5 * float(np.median(inner))
+    signed = np.clip(mean, -0.25, 0.25).mean(axis=1)
+    within = slice(round((total - whole) / 2 + whole / 5), round((total + whole) / 2 - whole / 5))
+    if float(np.median(signed[within])) < _EMPTY_DENSITY:
+        # Of film without pictures the edge print is the densest part, and tells no gate.
+        return (total - height) / 2 - 0.5, (total + height) / 2 - 0.5
+    middle = start + whole // 2
+    search = max(2, round(1.5 * px_per_mm))
+    top = _crossing(share, min(start + search, middle), -1, level)
+    bottom = _crossing(share, max(start + whole - search, middle), 1, level)
+    if top is None or bottom is None or abs(bottom - top - height) > 0.8 * px_per_mm:
+        candidates = [
+            edge
+            for edge in (top, None if bottom is None else bottom - height)
+            if edge is not None and abs(edge - start) < search
+        ]
+        first = float(np.mean(candidates)) if candidates else float(start) - 0.5
+        return first, first + height
+    middle_px = (top + bottom) / 2
+    return middle_px - height / 2, middle_px + height / 2
+
+
+def evidence(above: Light, film: FilmSize, px_per_mm: float, noise: float) -> Evidence:
+    """Return the column-wise evidence of a strip's view.
+
+    Parameters
+    ----------
+    above
+        Density above base (h, w, 3).
+    film, px_per_mm
+        Kind of film and scale.
+    noise
+        Standard deviation of the base's density in the view.
+    """
+    top, bottom = find_band(above, film, px_per_mm)
+    rim = 0.06 * (bottom - top)
+    rows = slice(max(0, round(top + rim)), min(above.shape[0], round(bottom - rim) + 1))
+    colourless = channel_mean(above)
+    clear = _clear_rebate(colourless, top, bottom, px_per_mm)
+    flat = colourless - _veil(colourless, clear, top, bottom, px_per_mm)
+    mean = flat[rows]
+    threshold = max(0.03, 2.5 * noise)
+    rest = np.ones(above.shape[0], bool)
+    rest[max(0, round(top) - 1) : round(bottom) + 2] = False
+    step = coherent_steps(mean, noise)
+    busy = (mean > threshold).mean(axis=0).astype(float)
+    bars = _even_bars(step, mean, px_per_mm)
+    for first, last in bars:
+        level = np.median(mean[:, first:last], axis=1, keepdims=True)
+        busy[first:last] = (np.abs(mean[:, first:last] - level) > threshold).mean(axis=0)
+    return Evidence(
+        busy=busy,
+        outside=(mean < -0.12).mean(axis=0) > 0.5,
+        density=median(mean, 0).astype(float),
+        least_density=np.percentile(mean, 10, axis=0).astype(float),
+        rebate_density=_rebate_density(colourless[rest]),
+        step=step,
+        bars=bars,
+        lift=np.clip(mean, -0.05, 0.05).mean(axis=0).astype(float),
+        row_lift=np.clip(flat, -0.05, 0.05).mean(axis=1).astype(float),
+        specks=speck_share(flat[clear], noise),
+        flat=flat,
+        noise=noise,
+        top=top,
+        bottom=bottom,
+        px_per_mm=px_per_mm,
+    )
+
+
+def _even_bars(step: Row, mean: Plane, px_per_mm: float) -> tuple[tuple[int, int], ...]:
+    """Return columns from fall to rise where all rows are nearly base and alike: veiled gaps."""
+    falls = np.flatnonzero(step < -_BAR_STEP)
+    rises = np.flatnonzero(step > _BAR_STEP)
+    bars = []
+    for fall in falls[np.diff(falls, append=len(step) + 9) > 1]:
+        later = rises[rises > fall]
+        if not len(later):
+            break
+        # Blur reaches a pixel into the bar on either side.
+        first, last = int(fall) + 1, int(later[0]) - 1
+        if not 0.0 < (last - first) / px_per_mm < _WIDEST_BAR_MM:
+            continue
+        rows = mean[:, first:last].mean(axis=1)
+        if np.abs(rows.mean()) < _MOST_VEIL and rows.std() < _BAR_SPREAD:
+            bars.append((first, last))
+    return tuple(bars)
+
+
+def speck_share(flat: Plane, noise: float) -> float:
+    """Return the share of a field (h, w) of density above base that is clearly denser than base."""
+    return float((flat > max(_SPECK_DENSITY, 6.0 * noise)).mean()) if flat.size else 0.0
+
+
+def _clear_rebate(colourless: Plane, top: float, bottom: float, px_per_mm: float) -> Mask:
+    """Return where film beside the pictures is bare (h, w): no holes, no print, not struck."""
+    clear = np.zeros(colourless.shape, bool)
+    near = max(_CLEAR_FROM_MM * px_per_mm, _CLEAR_FROM_PX)
+    far = max(_CLEAR_TO_MM * px_per_mm, near + 2.0)
+    for first, last in ((top - far, top - near), (bottom + near, bottom + far)):
+        clear[max(0, round(first)) : max(0, round(last) + 1)] = True
+    holes = (np.abs(colourless) > _MOST_VEIL).astype(np.uint8)
+    grown = cv2.dilate(holes, np.ones((3, 3), np.uint8)).astype(bool)
+    bare: Mask = clear & ~grown
+    return bare
+
+
+def _veil(colourless: Plane, clear: Mask, top: float, bottom: float, px_per_mm: float) -> Plane:
+    """Return what veils the base along the strip (h, w), as bare film beside the pictures shows.
+
+    Reflections in the scanner's glass and stray light lighten or darken a part of a scan; they
+    change slowly, from one rebate to the other.
+    """
+    middle = round((top + bottom) / 2)
+    reach = 2 * round(_VEIL_REACH_MM * px_per_mm) + 1
+    sides = []
+    for side in (slice(0, middle), slice(middle, None)):
+        weight = clear[side].sum(axis=0).astype(np.float32)
+        total = np.where(clear[side], colourless[side], 0.0).sum(axis=0).astype(np.float32)
+        count = cv2.blur(weight[None], (reach, 1), borderType=cv2.BORDER_REFLECT)[0]
+        mean = cv2.blur(total[None], (reach, 1), borderType=cv2.BORDER_REFLECT)[0]
+        sides.append((np.where(count > 0.2, mean / np.maximum(count, 0.2), 0.0), count > 0.2))
+    (above, seen_above), (below, seen_below) = sides
+    above, below = np.where(seen_above, above, below), np.where(seen_below, below, above)
+    place = np.linspace(0.0, 1.0, colourless.shape[0])
+    share = np.clip((place * colourless.shape[0] - top) / max(bottom - top, 1.0), 0.0, 1.0)
+    veil: Plane = (above + share[:, None] * (below - above)).astype(np.float32)
+    return veil
+
+
+def _rebate_density(rebate: Float32) -> Row:
+    """Return the lower-middle density of the rebate in each column, its holes left out.
+
+    Edge print covers less than half of a rebate; where even the rest is dense, light struck.
+    """
+    if rebate.shape[0] < 3:
+        return np.zeros(rebate.shape[1])
+    film = np.where(rebate < -0.08, np.inf, rebate)
+    counts = np.isfinite(film).sum(axis=0)
+    ordered = np.sort(film, axis=0)
+    index = np.minimum((0.35 * counts).astype(int), rebate.shape[0] - 1)
+    found = ordered[index, np.arange(rebate.shape[1])]
+    density: Row = np.where(counts > 2, found, 0.0).astype(float)
+    return np.where(np.isfinite(density), density, 0.0)

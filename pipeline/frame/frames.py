@@ -1,0 +1,149 @@
+"""Frames of a strip: where each picture begins and ends, all of a strip solved together."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.frame.columns import Evidence, speck_share
+from pipeline.frame.gate import GateHabit, usual_habit
+from pipeline.frame.gate_fit import GateRectangle, fit_gates
+from pipeline.frame.spans import Span, solve_spans
+from pipeline.kinds import Float64
+from pipeline.profile import FrameFormat
+
+# Frames of this confidence and more count as clear; the others are shown to the user.
+CLEAR = 0.9
+_FOGGED_DENSITY = 0.6
+# A night sky has stars: specks on more of the picture than this, and than dust elsewhere covers.
+_LEAST_SPECKS = 0.0015
+_SPECKS_OF_DUST = 6.0
+_MOST_CONFIDENCE = 0.99
+# By how much (natural logarithm) a roll's other formats are less likely than its own.
+_FOREIGN_FORMAT = 4.0
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One frame in a strip's view: a rectangle in view pixels, turned about its middle.
+
+    `start`, `end`, `top`, `bottom` bound it before it is turned by `tilt` (a slope, clockwise
+    positive); `kind` is 'picture', 'blank', 'fogged' or 'partial'; `confidence` 0 to 1 is the
+    probability that no corner is off by more than 0.25 mm.
+    """
+
+    start: float
+    end: float
+    top: float
+    bottom: float
+    kind: str
+    confidence: float
+    tilt: float = 0.0
+
+    def corners(self) -> Float64:
+        """Return the corners (4, 2) in view pixels: left top, right top, right and left bottom."""
+        x, y = (self.end - self.start) / 2, (self.bottom - self.top) / 2
+        box = np.array([[-x, -y], [x, -y], [x, y], [-x, y]])
+        along = np.array([1.0, self.tilt]) / np.hypot(1.0, self.tilt)
+        turned = box[:, :1] * along + box[:, 1:] * np.array([-along[1], along[0]])
+        middle = np.array([self.start + self.end, self.top + self.bottom]) / 2
+        corners: Float64 = middle + turned
+        return corners
+
+
+@dataclass(frozen=True)
+class FoundFrames:
+    """The format that explains a strip best, its frames from left to right, and their habit."""
+
+    format: FrameFormat
+    frames: tuple[Frame, ...]
+    habit: GateHabit
+    score: float
+
+
+def _kind(span: Span, seen: Evidence) -> str:
+    """Return what a frame holds: a picture, part of one, nothing, or light all over."""
+    inner = slice(
+        span.start + (span.end - span.start) // 20,
+        max(span.start + 1, span.end - (span.end - span.start) // 20),
+    )
+    rows = slice(
+        max(0, round(seen.top + 0.1 * (seen.bottom - seen.top))),
+        round(seen.bottom - 0.1 * (seen.bottom - seen.top)),
+    )
+    struck = np.minimum(seen.rebate_density, seen.least_density)[inner]
+    if np.median(struck) > _FOGGED_DENSITY:
+        return "fogged"
+    field = seen.flat[rows, inner]
+    specks = speck_share(field, seen.noise)
+    few = specks < max(_LEAST_SPECKS, _SPECKS_OF_DUST * seen.specks)
+    if few and (np.percentile(field, 99) < 0.05 or (field > 0.03).mean() < 0.004):
+        return "blank"
+    return "partial" if span.kind == "partial" else "picture"
+
+
+def find_frames(
+    seen: Evidence,
+    formats: tuple[FrameFormat, ...],
+    habits: Mapping[str, GateHabit] | None = None,
+) -> FoundFrames:
+    """Return the frames of a strip.
+
+    Parameters
+    ----------
+    seen
+        The strip's evidence.
+    formats
+        Formats to choose from; one where the user gave it.
+    habits
+        What the rest of the roll shows of its camera, by format; a format that it does not
+        show is less likely. Without it, what the strip's own clear frames show of the camera
+        helps to place the others.
+    """
+    known = habits or {}
+    solved = []
+    for form in formats:
+        score, spans = solve_spans(seen, known.get(form.name) or usual_habit(form))
+        foreign = _FOREIGN_FORMAT if known and form.name not in known else 0.0
+        solved.append((score - form.seldom - foreign, form, spans))
+    if not solved:
+        raise ValueError("no format to choose from")
+    score, chosen, spans = max(solved, key=lambda found: found[0])
+    habit = known.get(chosen.name)
+    if habit is None:
+        habit = fit_gates(seen, spans, usual_habit(chosen)).habit
+        score, spans = solve_spans(seen, habit)
+    fit = fit_gates(seen, spans, habit)
+    frames = tuple(
+        _frame(span, rectangle, fit.tilt, seen)
+        for span, rectangle in zip(spans, fit.rectangles, strict=True)
+    )
+    plain = min(formats, key=lambda form: form.seldom)
+    if chosen is not plain and all(frame.kind == "blank" for frame in frames):
+        # Film without pictures fits any format.
+        return find_frames(seen, (plain,), habits)
+    return FoundFrames(chosen, _without_empty_ends(frames), fit.habit, score)
+
+
+def _frame(span: Span, place: GateRectangle, tilt: float, seen: Evidence) -> Frame:
+    kind = _kind(span, seen)
+    surety = min(place.surety(seen.px_per_mm), _MOST_CONFIDENCE)
+    return Frame(place.start, place.end, place.top, place.bottom, kind, round(surety, 3), tilt)
+
+
+def _without_empty_ends(frames: tuple[Frame, ...]) -> tuple[Frame, ...]:
+    """Return frames less partial ones that hold nothing and a light-struck leader or tail."""
+    kept = [
+        frame
+        for frame in frames
+        if frame.kind != "blank" or frame.end - frame.start >= 0.9 * _longest(frames)
+    ]
+    while kept and kept[0].kind == "fogged":
+        kept.pop(0)
+    while kept and kept[-1].kind == "fogged":
+        kept.pop()
+    return tuple(kept)
+
+
+def _longest(frames: tuple[Frame, ...]) -> float:
+    return max(frame.end - frame.start for frame in frames)

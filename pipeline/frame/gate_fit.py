@@ -1,0 +1,357 @@
+"""Rectangles of all frames of a strip, fitted together to their edges and the camera's habit."""
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.frame.columns import Evidence
+from pipeline.frame.gate import EdgePlace, GateHabit, find_edge
+from pipeline.frame.spans import Span
+from pipeline.kinds import Row
+
+# Rim of a picture that is left out where its other edges are measured: gates have round corners.
+_RIM_MM = 1.2
+_SHORTEST_SEEN_MM = 3.0
+# Between a view's end and a gate's edge there is at least so much film.
+_END_PX = 2.0
+# Edges that few rows show may lie where the scene, not the gate, begins.
+_SHARE_KNOTS = (0.0, 0.15, 0.45, 0.6)
+_SHARE_SIGMA_MM = (0.5, 0.35, 0.12, 0.02)
+_LEAST_LENGTH_SPREAD_MM = 0.05
+_BAND_SPREAD_MM = 0.12
+_ROUNDS = 4
+# Residuals beyond this many deviations count less and less.
+_OUTLYING = 2.5
+# Frames must lie this close for their confidence to count as kept.
+TOLERANCE_MM = 0.25
+# Opposite edges that miss the gate's size by more than this contradict each other; the mean
+# density above base beyond one must differ by so much from that beyond the other to tell which.
+_CONFLICT_MM = 0.12
+_UNLIKE_BASE = 0.003
+
+
+@dataclass(frozen=True)
+class GateRectangle:
+    """A frame's rectangle in view pixels, as if not turned; and its four standard errors.
+
+    `sigma` is of start, end, top and bottom in pixels.
+    """
+
+    start: float
+    end: float
+    top: float
+    bottom: float
+    sigma: tuple[float, float, float, float]
+
+    def surety(self, px_per_mm: float) -> float:
+        """Return the probability that no edge is off by more than the tolerance."""
+        reach = TOLERANCE_MM * px_per_mm
+        return math.prod(math.erf(reach / (math.sqrt(2.0) * max(s, 1e-6))) for s in self.sigma)
+
+
+@dataclass(frozen=True)
+class GateFit:
+    """Rectangles of all spans, the tilt they share, and the habit they show."""
+
+    rectangles: tuple[GateRectangle, ...]
+    tilt: float
+    habit: GateHabit
+
+
+@dataclass(frozen=True)
+class _Edges:
+    """The edges measured of one span; None where nothing tells."""
+
+    start: EdgePlace | None = None
+    end: EdgePlace | None = None
+    top: EdgePlace | None = None
+    bottom: EdgePlace | None = None
+
+
+@dataclass(frozen=True)
+class _Term:
+    """One linear equation: unknowns by index times factors make `value`, give or take `sigma`.
+
+    A `firm` one is never taken for an outlier.
+    """
+
+    factors: dict[int, float]
+    value: float
+    sigma: float
+    firm: bool = False
+
+
+def fit_gates(seen: Evidence, spans: Sequence[Span], habit: GateHabit) -> GateFit:
+    """Return the rectangles of a strip's spans.
+
+    Parameters
+    ----------
+    seen
+        The strip's evidence, whose `top` and `bottom` say where pictures lie across the film.
+    spans
+        Where frames were found, left to right, to about a millimetre.
+    habit
+        What is known of the camera.
+
+    Notes
+    -----
+    Edges that were measured, the picture's size and the gaps make one system of linear
+    equations, each weighted by how well it is known, solved by least squares; what does not fit
+    the rest counts less. The inverse of the system tells how well each edge is known.
+    """
+    ppmm = seen.px_per_mm
+    edges = [_edges(seen, span, habit) for span in spans]
+    tilt = _tilt(edges, habit)
+    length, height = _sizes(edges, spans, habit, ppmm)
+    learned = replace(
+        habit,
+        length_mm=length[0],
+        length_spread_mm=length[1],
+        height_mm=height[0],
+        height_spread_mm=height[1],
+        tilt=tilt[0],
+        tilt_spread=tilt[1],
+    )
+    along, along_sigma = _along(edges, spans, learned, seen)
+    across, across_sigma = _across(edges, learned, seen)
+    rectangles = tuple(
+        GateRectangle(
+            max(float(along[2 * k]), -0.5),
+            min(float(along[2 * k + 1]), len(seen.busy) - 0.5),
+            float(across[k, 0]),
+            float(across[k, 1]),
+            (
+                float(along_sigma[2 * k]),
+                float(along_sigma[2 * k + 1]),
+                float(across_sigma[k, 0]),
+                float(across_sigma[k, 1]),
+            ),
+        )
+        for k in range(len(spans))
+    )
+    return GateFit(rectangles, tilt[0], _with_gaps(learned, rectangles, spans, ppmm))
+
+
+def _edges(seen: Evidence, span: Span, habit: GateHabit) -> _Edges:
+    if span.kind == "blank" or span.end - span.start < _SHORTEST_SEEN_MM * seen.px_per_mm:
+        return _Edges()
+    ppmm, above, noise = seen.px_per_mm, seen.flat, seen.noise
+    height, width = above.shape
+    rim = round(_RIM_MM * ppmm)
+    rows = slice(max(0, round(seen.top) + rim), max(1, round(seen.bottom) - rim + 1))
+    columns = slice(max(0, span.start + rim), max(1, min(width, span.end) - rim))
+    reach = min(1.3, 0.5 + 2.0 * habit.length_spread_mm) * ppmm
+    deep = min(0.9, 0.35 + 2.0 * habit.height_spread_mm) * ppmm
+    level, upright = above[rows], above[:, columns].T
+    start = _clear_of_end(find_edge(level, span.start - 0.5, reach, noise))
+    end = find_edge(level[:, ::-1], width - 0.5 - span.end, reach, noise)
+    end = _flipped(_clear_of_end(end), width)
+    top = find_edge(upright, seen.top, deep, noise)
+    bottom = _flipped(find_edge(upright[:, ::-1], height - 1 - seen.bottom, deep, noise), height)
+    return _Edges(start, end, top, bottom)
+
+
+def _clear_of_end(edge: EdgePlace | None) -> EdgePlace | None:
+    """Return the edge unless it is the film's own end: a gate's has film on both sides."""
+    return None if edge is None or edge.place < _END_PX else edge
+
+
+def _flipped(edge: EdgePlace | None, size: int) -> EdgePlace | None:
+    if edge is None:
+        return None
+    return replace(edge, place=size - 1 - edge.place, tilt=-edge.tilt)
+
+
+def _sigma(edge: EdgePlace, ppmm: float) -> float:
+    """Return an edge's standard error in pixels, with what the scene may do to it."""
+    scene = float(np.interp(edge.share, _SHARE_KNOTS, _SHARE_SIGMA_MM)) * ppmm
+    return math.hypot(edge.sigma, scene)
+
+
+def _tilt(edges: Sequence[_Edges], habit: GateHabit) -> tuple[float, float]:
+    """Return the gate's turn against the film as a slope, and how well it is known."""
+    values, weights = [habit.tilt], [1.0 / habit.tilt_spread**2]
+    for four in edges:
+        for edge, sign in ((four.start, -1), (four.end, -1), (four.top, 1), (four.bottom, 1)):
+            if edge is not None and edge.share > _SHARE_KNOTS[2]:
+                values.append(sign * edge.tilt)
+                weights.append(1.0 / edge.tilt_sigma**2)
+    return _robust_mean(np.array(values), np.array(weights))
+
+
+def _robust_mean(values: Row, weights: Row) -> tuple[float, float]:
+    mean = (
+        float(np.median(values)) if len(values) > 2 else float(np.average(values, weights=weights))
+    )
+    for _ in range(_ROUNDS):
+        off = (values - mean) * np.sqrt(weights)
+        kept = weights / (1.0 + (off / _OUTLYING) ** 2)
+        mean = float(np.average(values, weights=kept))
+    return mean, float(1.0 / math.sqrt(kept.sum()))
+
+
+def _sizes(
+    edges: Sequence[_Edges], spans: Sequence[Span], habit: GateHabit, ppmm: float
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Return the gate's length and height with their deviations (mm), of all clear pictures."""
+
+    def learned(
+        pairs: list[tuple[EdgePlace, EdgePlace]], mean: float, spread: float, least: float
+    ) -> tuple[float, float]:
+        values, weights = [mean], [1.0 / spread**2]
+        for first, last in pairs:
+            value = (last.place - first.place) / ppmm
+            sigma = math.hypot(_sigma(first, ppmm), _sigma(last, ppmm)) / ppmm
+            if abs(value - mean) < 3.0 * spread + 0.3:
+                values.append(value)
+                weights.append(1.0 / (sigma**2 + least**2))
+        size, error = _robust_mean(np.array(values), np.array(weights))
+        return size, math.hypot(error, least)
+
+    whole = [e for e, span in zip(edges, spans, strict=True) if span.kind == "picture"]
+    lengths = [(e.start, e.end) for e in whole if e.start and e.end]
+    heights = [(e.top, e.bottom) for e in edges if e.top and e.bottom]
+    least = _LEAST_LENGTH_SPREAD_MM
+    return (
+        learned(lengths, habit.length_mm, habit.length_spread_mm, least),
+        learned(heights, habit.height_mm, habit.height_spread_mm, least),
+    )
+
+
+def _along(
+    edges: Sequence[_Edges], spans: Sequence[Span], habit: GateHabit, seen: Evidence
+) -> tuple[Row, Row]:
+    """Return start and end of every span by turns, and their standard errors, in pixels."""
+    ppmm, size, count = seen.px_per_mm, len(seen.busy), len(spans)
+    length = habit.length_mm * ppmm
+    terms: list[_Term] = []
+    for k, (four, span) in enumerate(zip(edges, spans, strict=True)):
+        first, last = 2 * k, 2 * k + 1
+        pair = (four.start, four.end)
+        cut = _is_cut(span, length, size)
+        sigmas = _pair_sigmas(pair, None if cut else length, seen.lift, ppmm)
+        for index, edge, sigma in zip((first, last), pair, sigmas, strict=True):
+            if edge is not None:
+                terms.append(_Term({index: 1.0}, edge.place, sigma))
+        # Where nothing else tells, a frame lies about where the solve put it.
+        vague = (1.0 if span.kind == "picture" else 2.0) * ppmm
+        terms.append(_Term({first: 0.5, last: 0.5}, (span.start + span.end - 1) / 2, vague))
+        if cut:
+            index, end = (first, -0.5) if span.start == 0 else (last, size - 0.5)
+            terms.append(_Term({index: 1.0}, end, 0.1 * ppmm))
+            terms.append(_Term({first: -1.0, last: 1.0}, float(span.end - span.start), vague))
+        else:
+            spread = habit.length_spread_mm * ppmm
+            terms.append(_Term({first: -1.0, last: 1.0}, length, spread, firm=True))
+    for k in range(count - 1):
+        gap, spread = habit.gap_mm * ppmm, habit.gap_spread_mm * ppmm
+        terms.append(_Term({2 * k + 1: -1.0, 2 * k + 2: 1.0}, gap, spread))
+    return _solved(terms, 2 * count)
+
+
+def _is_cut(span: Span, length: float, size: int) -> bool:
+    """Tell whether a strip's end cuts a frame."""
+    return (span.start == 0 or span.end >= size) and span.end - span.start < length - 1.0
+
+
+def _pair_sigmas(
+    pair: tuple[EdgePlace | None, EdgePlace | None],
+    size: float | None,
+    lift: Row,
+    ppmm: float,
+) -> tuple[float, float]:
+    """Return the standard errors of a picture's opposite edges, in pixels.
+
+    Where they are too close together, the picture begins dark on one side: on that which is
+    less like base between the edge found and where the gate's size puts it.
+    """
+    first, last = pair
+    sigmas = tuple(0.0 if edge is None else _sigma(edge, ppmm) for edge in pair)
+    if first is None or last is None or size is None:
+        return sigmas[0], sigmas[1]
+    short = size - (last.place - first.place)
+    if abs(short) < max(3.0 * math.hypot(*sigmas), _CONFLICT_MM * ppmm):
+        return sigmas[0], sigmas[1]
+    doubt = (math.hypot(sigmas[0], short), math.hypot(sigmas[1], short))
+    before = _mean_between(lift, first.place - short, first.place)
+    after = _mean_between(lift, last.place, last.place + short)
+    if short > 0 and abs(before - after) > _UNLIKE_BASE:
+        return (doubt[0], sigmas[1]) if before > after else (sigmas[0], doubt[1])
+    if first.share < 0.5 * last.share:
+        return doubt[0], sigmas[1]
+    if last.share < 0.5 * first.share:
+        return sigmas[0], doubt[1]
+    return doubt
+
+
+def _mean_between(values: Row, first: float, last: float) -> float:
+    """Return the mean of values between two edges, in pixel centres."""
+    low, high = max(0, math.ceil(first + 0.5)), min(len(values), math.floor(last + 0.5))
+    return float(values[low:high].mean()) if high > low else 0.0
+
+
+def _solved(terms: Sequence[_Term], unknowns: int) -> tuple[Row, Row]:
+    """Return unknowns and their standard errors by least squares, outlying terms held back."""
+    matrix = np.zeros((len(terms), unknowns))
+    for row, term in enumerate(terms):
+        for index, factor in term.factors.items():
+            matrix[row, index] = factor
+    values = np.array([term.value for term in terms])
+    sigma = np.array([term.sigma for term in terms])
+    firm = np.array([term.firm for term in terms])
+    spread = sigma.copy()
+    for _ in range(2 * _ROUNDS):
+        weighted = matrix / spread[:, None]
+        normal = weighted.T @ weighted
+        found = np.linalg.solve(normal, weighted.T @ (values / spread))
+        off = np.where(firm, 0.0, (values - matrix @ found) / sigma)
+        spread = sigma * np.sqrt(1.0 + (off / _OUTLYING) ** 2)
+    return found, np.sqrt(np.diag(np.linalg.inv(normal)))
+
+
+def _across(edges: Sequence[_Edges], habit: GateHabit, seen: Evidence) -> tuple[Row, Row]:
+    """Return top and bottom of every span (n, 2) and their standard errors, in pixels."""
+    ppmm = seen.px_per_mm
+    height = habit.height_mm * ppmm
+    middles = [
+        (e.top.place + e.bottom.place) / 2
+        for e in edges
+        if e.top and e.bottom and abs(e.bottom.place - e.top.place - height) < 0.3 * ppmm
+    ]
+    middle = float(np.median(middles)) if middles else (seen.top + seen.bottom) / 2
+    band = (_BAND_SPREAD_MM if middles else 3.0 * _BAND_SPREAD_MM) * ppmm
+    places, errors = [], []
+    for four in edges:
+        terms = [
+            _Term({0: -1.0, 1: 1.0}, height, habit.height_spread_mm * ppmm, firm=True),
+            _Term({0: 0.5, 1: 0.5}, middle, band),
+        ]
+        pair = (four.top, four.bottom)
+        sigmas = _pair_sigmas(pair, height, seen.row_lift, ppmm)
+        for index, edge, sigma in zip((0, 1), pair, sigmas, strict=True):
+            if edge is not None:
+                terms.append(_Term({index: 1.0}, edge.place, sigma))
+        place, error = _solved(terms, 2)
+        places.append(place)
+        errors.append(error)
+    return np.array(places).reshape(-1, 2), np.array(errors).reshape(-1, 2)
+
+
+def _with_gaps(
+    habit: GateHabit, rectangles: Sequence[GateRectangle], spans: Sequence[Span], ppmm: float
+) -> GateHabit:
+    """Return the habit with the gaps between frames whose edges are well known."""
+    gaps = [
+        (after.start - before.end) / ppmm
+        for (before, one), (after, other) in itertools.pairwise(zip(rectangles, spans, strict=True))
+        if max(before.sigma[1], after.sigma[0]) < 0.1 * ppmm
+        and "blank" not in (one.kind, other.kind)
+    ]
+    if len(gaps) < 2:
+        return habit
+    usual = float(np.median(gaps))
+    spread = 1.5 * float(np.median(np.abs(np.asarray(gaps) - usual)))
+    return replace(habit, gap_mm=usual, gap_spread_mm=min(max(0.35, spread), habit.gap_spread_mm))

@@ -1,0 +1,155 @@
+"""Spans of frames along a strip, and the gaps between them: all solved together."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.frame.columns import Evidence
+from pipeline.frame.gate import GateHabit
+from pipeline.kinds import Mask, Row
+
+_LEAST_OVERLAP_MM = -3.0
+_LARGEST_USUAL_GAP_MM = 8.0
+_LONG_GAP_COST = 9.0
+_BLANK_COST = 6.0
+_PARTIAL_COST = 3.0
+# Pictures are tried in widths so far apart, up to so many deviations from the gate's.
+_WIDTH_STEP_MM = 0.35
+_WIDTH_DEVIATIONS = 2.5
+# A frame that the strip's end cuts by less than this still counts as whole.
+_CUT_MM = 0.8
+_CUT_COST = 1.0
+_FRAME_COST = 2.0
+# Strips are cut in gaps: room without frames at an end is rare but on a roll's first and last.
+_EMPTY_END_MM = (4.0, 8.0)
+_EMPTY_END_COST = (0.0, 3.0)
+_EDGE_WEIGHT = 3.0
+_STRUCK_DENSITY = 0.15
+_LEAST_COHERENCE = 0.35
+# Columns with less in them than this are base; what runs of so many millimetres are worth.
+_BASE_BUSY = 0.03
+_RUN_MM = (0.0, 0.4, 3.0, 40.0)
+_RUN_AGAINST_PICTURE = (0.0, 0.5, 2.4, 6.0)
+# What a bar of base from top to bottom tells beyond its width.
+_BAR_AGAINST_PICTURE = 1.5
+_RUN_FOR_GAP = (0.0, 0.5, 2.2, 4.0)
+# As the compiled loop counts them.
+_KINDS = ("picture", "partial", "blank")
+
+
+def _scores(seen: Evidence) -> tuple[Row, Row, Row, Row]:
+    """Return running sums of the picture's and the gap's score, and rise and fall at columns.
+
+    Scores are log odds a pixel: a column of base throughout speaks for a gap, but dark scenes
+    have such columns too; a busy column in a gap needs a light leak.
+    """
+    # Where light struck the rebate too, nothing tells a picture from the leader.
+    struck = seen.rebate_density > _STRUCK_DENSITY
+    busy = np.where(struck, 0.0, seen.busy)
+    per_px = 1.0 / seen.px_per_mm
+    picture = np.interp(busy, [0.0, 0.05, 0.2], [-0.5, -0.1, 1.0]) * per_px
+    gap = np.interp(busy, [0.0, 0.03, 0.25], [0.7, 0.0, -4.0]) * per_px
+    picture, gap = _saturated(picture, gap, (busy < _BASE_BUSY) & ~struck & ~seen.outside, per_px)
+    for first, last in seen.bars:
+        picture[first:last] -= _BAR_AGAINST_PICTURE / (last - first)
+    picture = np.where(seen.outside, -6.0 * per_px, np.where(struck, 0.0, picture))
+    gap = np.where(seen.outside | struck, 0.0, gap)
+    reach = max(2, round(0.5 * seen.px_per_mm))
+    padded = np.pad(busy, reach, mode="edge")
+    running = np.concatenate([[0.0], np.cumsum(padded)])
+    before = (running[reach : reach + len(busy) + 1] - running[: len(busy) + 1]) / reach
+    after = (
+        running[2 * reach : 2 * reach + len(busy) + 1] - running[reach : reach + len(busy) + 1]
+    ) / reach
+    rise = np.clip(after - before, -0.3, 1.0)
+    # Pictures that overlap, and gaps that light struck, show their edges as steps alone.
+    step = np.where(np.abs(seen.step) > _LEAST_COHERENCE, seen.step, 0.0)
+    return (
+        np.concatenate([[0.0], np.cumsum(picture)]),
+        np.concatenate([[0.0], np.cumsum(gap)]),
+        np.maximum(rise, step),
+        np.maximum(-rise, -step),
+    )
+
+
+@dataclass(frozen=True)
+class Span:
+    """A frame as solved: from `start` to `end`, columns of the view; its kind."""
+
+    start: int
+    end: int
+    kind: str
+
+
+def _saturated(picture: Row, gap: Row, base: Mask, mm_per_px: float) -> tuple[Row, Row]:
+    """Return the scores with those of each run of base columns as its length deserves.
+
+    Columns of one black wall tell no more than the first few of them.
+    """
+    ends = np.flatnonzero(np.diff(np.concatenate([[0], base.astype(np.int8), [0]])))
+    picture, gap = picture.copy(), gap.copy()
+    for first, last in zip(ends[::2], ends[1::2], strict=True):
+        length_mm = (last - first) * mm_per_px
+        picture[first:last] = -np.interp(length_mm, _RUN_MM, _RUN_AGAINST_PICTURE) / (last - first)
+        gap[first:last] = np.interp(length_mm, _RUN_MM, _RUN_FOR_GAP) / (last - first)
+    return picture, gap
+
+
+def solve_spans(seen: Evidence, habit: GateHabit) -> tuple[float, list[Span]]:
+    """Return the best score and spans of frames for one image length, by dynamic programming."""
+    from pipeline.frame.kernel import best_ends
+
+    ppmm = seen.px_per_mm
+    size = len(seen.busy)
+    width = round(habit.length_mm * ppmm)
+    widths, width_cost = _widths(habit, ppmm)
+    pitch = width + round(habit.gap_mm * ppmm)
+    picture, gap, rise, fall = _scores(seen)
+    least, largest = round(_LEAST_OVERLAP_MM * ppmm), round(_LARGEST_USUAL_GAP_MM * ppmm)
+    steps = np.arange(least, largest + 1)
+    off = (steps / ppmm - habit.gap_mm) / habit.gap_spread_mm
+    gap_cost = np.where(np.abs(off) < 3.5, off * off / 2, 6.125 + (np.abs(off) - 3.5))
+    gap_cost = np.minimum(gap_cost, _LONG_GAP_COST - 0.5) + np.where(steps < 0, 2.0, 0.0)
+    lead_cost = _empty_cost(np.arange(size + 1), width, habit, ppmm)
+    best = np.full(size + 1, -np.inf)
+    came, starts, kinds = (np.full(size + 1, -1, np.int64) for _ in range(3))
+    best_ends(
+        picture, gap, rise, fall, lead_cost, steps, gap_cost, widths.astype(np.int64), width_cost,
+        np.array([width, pitch, round(0.12 * width), width - round(_CUT_MM * ppmm)]),
+        np.array(
+            [_LONG_GAP_COST, _FRAME_COST, _BLANK_COST, _CUT_COST, _PARTIAL_COST, _EDGE_WEIGHT]
+        ),
+        best, came, starts, kinds,
+    )  # fmt: skip
+    totals = best + gap[size] - gap - _empty_cost(np.arange(size, -1, -1), width, habit, ppmm)
+    end = int(np.argmax(totals))
+    bare = float(gap[size] - lead_cost[size])
+    if totals[end] <= bare:
+        return bare, []
+    spans: list[Span] = []
+    at = end
+    while at >= 0 and kinds[at] >= 0:
+        spans.append(Span(int(starts[at]), at, _KINDS[kinds[at]]))
+        at = int(came[at])
+    return float(totals[end]), spans[::-1]
+
+
+def _widths(habit: GateHabit, ppmm: float) -> tuple[NDArray[np.intp], Row]:
+    """Return widths that a picture may have, in columns, and what each costs."""
+    step = _WIDTH_STEP_MM
+    reach = int(_WIDTH_DEVIATIONS * habit.length_spread_mm / step)
+    off_mm = step * np.arange(-reach, reach + 1)
+    widths = np.rint((habit.length_mm + off_mm) * ppmm).astype(np.intp)
+    cost: Row = (off_mm / habit.length_spread_mm) ** 2 / 2
+    return widths, cost
+
+
+def _empty_cost(empty_px: NDArray[np.intp], width: int, habit: GateHabit, ppmm: float) -> Row:
+    """Return the cost of film without frames at a strip's end: rather a blank where one fits."""
+    pitch = width + habit.gap_mm * ppmm
+    # Half a gap at the cut is enough.
+    blanks = np.floor((empty_px + 0.7 * habit.gap_mm * ppmm) / pitch)
+    room = np.interp((empty_px - blanks * pitch) / ppmm, _EMPTY_END_MM, _EMPTY_END_COST)
+    cost: Row = (_BLANK_COST + 1.0) * blanks + room
+    return cost

@@ -1,0 +1,325 @@
+"""Film profiles: base, mask, curves and scene matrix; which profile a code on the edge means."""
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import Annotated, Any
+
+import numpy as np
+
+from pipeline.check import (
+    Closed,
+    Flag,
+    Text,
+    Wrong,
+    noun,
+    one_of,
+    part,
+    read,
+    read_profile,
+    spelt,
+    then,
+    within,
+)
+from pipeline.kinds import Matrix, Point, Triple, as_matrix, as_triple
+from pipeline.problem import SettingsProblem
+from pipeline.profile.curve import Curve, LayerCurve, PointCurve, Shoulder
+from pipeline.profile.folder import profile_path, profiles_folder
+from pipeline.profile.space import colour_science
+
+LAYERS = ("red", "green", "blue")
+SECTIONS = ("base", "unmask", "layers", "scene", "spread")
+_WORKING = "acescg"
+_POINT = "points of density and log10 exposure from -20 to 20"
+# Scene spaces a profile may name, by their names in colour-science.
+_SCENE_SPACES = {_WORKING: "ACEScg", "aces2065-1": "ACES2065-1"}
+
+
+@dataclass(frozen=True)
+class FilmProfile:
+    """What is known of a film before its roll is seen.
+
+    `unmask` takes scanner density above base to per-layer density; `scene` takes the three
+    layers' exposures to linear ACEScg; `base_status_m` is the usual D-min, with its range.
+    `slope_spread` and `speed_spread_log_e` say how far one film of the kind strays from another
+    (relative slope, log10 exposure, one standard deviation between layers). `fixed` profiles are
+    a chain of their own: slopes, balance and exposure are not for a roll to change. `iso` is the
+    film's speed where it is one film; `sources` says for each part where it comes from.
+    `unmask_status_m` takes the place of `unmask` where densities are Status M.
+    """
+
+    name: str
+    source: str
+    base_status_m: Triple
+    base_low: Triple
+    base_high: Triple
+    unmask: Matrix
+    curves: tuple[Curve, Curve, Curve]
+    scene: Matrix
+    slope_spread: float
+    speed_spread_log_e: float
+    fixed: bool
+    iso: int | None
+    sources: Mapping[str, str]
+    unmask_status_m: Matrix | None = None
+
+    def gamma(self) -> Triple:
+        """Return the slopes of the three curves."""
+        return as_triple(curve.slope for curve in self.curves)
+
+
+def fittable_curves(profile: FilmProfile) -> tuple[LayerCurve, LayerCurve, LayerCurve]:
+    """Return a profile's curves where a fit may change them.
+
+    Raises
+    ------
+    SettingsProblem
+        If the profile is fixed or gives its curves by points.
+    """
+    curves = [curve for curve in profile.curves if isinstance(curve, LayerCurve)]
+    if profile.fixed or len(curves) != len(LAYERS):
+        raise SettingsProblem(
+            None,
+            f"the film profile '{profile.name}' is a chain of its own, which no fit may change",
+            "start from another one, such as generic",
+        )
+    red, green, blue = curves
+    return (red, green, blue)
+
+
+def film_names() -> tuple[str, ...]:
+    """Return the names of the film profiles that come with evenroll."""
+    return tuple(sorted(path.stem for path in (profiles_folder() / "films").glob("*.toml")))
+
+
+def _invertible(matrix: Matrix) -> Matrix:
+    if abs(float(np.linalg.det(np.array(matrix)))) < 1e-3:
+        raise Wrong("can't be inverted")
+    return matrix
+
+
+def _curve(table: Any) -> Any:
+    """Return a curve by its points, or by slope, toe and shoulder."""
+    if not isinstance(table, dict):
+        raise Wrong("is not a table")
+    if "points" in table:
+        levels, logs = zip(*part(_Points, table).points, strict=True)
+        return PointCurve(levels, logs)
+    line = part(_Line, table)
+    if line.shoulder is not None and line.shoulder.slope > line.slope:
+        slope = line.shoulder.slope
+        raise Wrong(f"is {slope:g}, not a number from 0.02 to {line.slope:g}", key="shoulder.slope")
+    return LayerCurve(line.slope, 10.0**line.toe_log_exposure, line.toe_power, line.shoulder)
+
+
+def _rising(points: tuple[Point, ...]) -> tuple[Point, ...]:
+    if len(points) < 2:
+        raise Wrong("is not a list of two points or more")
+    steps = np.diff(np.array(points), axis=0)
+    if (steps[:, 0] <= 0).any() or (steps[:, 1] < 0).any():
+        raise Wrong("has points that do not rise")
+    return points
+
+
+MatrixValue = Annotated[Matrix, within(-10.0, 10.0), then(_invertible)]
+_Densities = Annotated[Triple, within(0.0, 3.0)]
+_CurveValue = Annotated[Any, read(_curve)]
+
+
+@dataclass(frozen=True)
+class _Points:
+    points: Annotated[tuple[Point, ...], within(-20.0, 20.0, words=_POINT), then(_rising)]
+
+
+@dataclass(frozen=True)
+class _Line:
+    slope: Annotated[float, within(0.2, 3.0)]
+    toe_log_exposure: Annotated[float, within(-5.0, 0.5)]
+    toe_power: Annotated[float, within(0.5, 4.0)]
+    shoulder: Shoulder | None = None
+
+
+@dataclass(frozen=True)
+class _Base:
+    source: Text
+    status_m: _Densities
+    lowest: _Densities
+    highest: _Densities
+
+
+@dataclass(frozen=True)
+class _Unmask:
+    source: Text
+    matrix: MatrixValue
+    status_m: MatrixValue | None = None
+
+
+@dataclass(frozen=True)
+class _Layers:
+    source: Text
+    red: _CurveValue
+    green: _CurveValue
+    blue: _CurveValue
+
+
+@dataclass(frozen=True)
+class _Scene:
+    source: Text
+    matrix: MatrixValue
+    space: Annotated[str, one_of(tuple(_SCENE_SPACES))] = _WORKING
+
+
+@dataclass(frozen=True)
+class _Spread:
+    source: Text
+    slope: Annotated[float, within(0.0, 1.0)]
+    speed_log_e: Annotated[float, within(0.0, 1.0)]
+
+
+@dataclass(frozen=True)
+class _Speed:
+    iso: Annotated[int, within(1, 25600)]
+
+
+def _in_range(base: _Base) -> _Base:
+    known = zip(base.lowest, base.status_m, base.highest, strict=True)
+    if not all(low <= usual <= high for low, usual, high in known):
+        raise Wrong("is not between 'base.lowest' and 'base.highest'", key="status_m")
+    return base
+
+
+@dataclass(frozen=True)
+class _Film:
+    source: Text
+    base: Annotated[_Base, then(_in_range)]
+    unmask: _Unmask
+    layers: _Layers
+    scene: _Scene
+    spread: _Spread
+    name: Text | None = None
+    fixed: Flag = False
+    speed: _Speed | None = None
+
+
+@cache
+def _into_working(space: str) -> Matrix:
+    """Return the matrix from a linear scene space to ACEScg (colour-science; same white)."""
+    colour = colour_science()
+    spaces = colour.RGB_COLOURSPACES
+    matrix = colour.matrix_RGB_to_RGB(spaces[_SCENE_SPACES[space]], spaces[_SCENE_SPACES[_WORKING]])
+    return as_matrix(matrix)
+
+
+def read_film(path: Path) -> FilmProfile:
+    """Return the film profile in a TOML file.
+
+    Raises
+    ------
+    SettingsProblem
+        If the file can't be read or a key is missing or out of range.
+    """
+    told = read_profile(_Film, path, "film profile")
+    scene = np.array(told.scene.matrix)
+    if told.scene.space != _WORKING:
+        scene = np.asarray(_into_working(told.scene.space)) @ scene
+    return FilmProfile(
+        name=told.name or path.stem,
+        source=told.source,
+        base_status_m=told.base.status_m,
+        base_low=told.base.lowest,
+        base_high=told.base.highest,
+        unmask=told.unmask.matrix,
+        curves=(told.layers.red, told.layers.green, told.layers.blue),
+        scene=as_matrix(scene),
+        slope_spread=told.spread.slope,
+        speed_spread_log_e=told.spread.speed_log_e,
+        fixed=told.fixed,
+        iso=None if told.speed is None else told.speed.iso,
+        unmask_status_m=told.unmask.status_m,
+        sources={name: getattr(told, name).source for name in SECTIONS},
+    )
+
+
+def find_film(name: str) -> FilmProfile:
+    """Return the film profile of that name, or of that path if it ends in .toml.
+
+    Raises
+    ------
+    SettingsProblem
+        If there is none; the message lists those there are.
+    """
+    return read_film(profile_path(name, "film", film_names()))
+
+
+TABLE_FILE = "edge_films.toml"
+# The code has seven bits for the product and four for its generation.
+_CODE = r"^([1-9][0-9]?|1[01][0-9]|12[0-7])-([0-9]|1[0-5])$"
+_CODES = "a film code, 1 to 127, a dash, 0 to 15"
+_SPEEDS = "a whole number from 1 to 100000"
+
+
+def _film(name: Any) -> Any:
+    if name not in film_names():
+        raise Wrong(f"is {name!r}, not one of {', '.join(film_names())}")
+    return name
+
+
+_FilmName = Annotated[str, read(_film)]
+
+
+@dataclass(frozen=True)
+class FilmEntry(Closed):
+    """A film that the table knows: its profile, source, and nominal ISO speed or None."""
+
+    profile: _FilmName
+    source: Text
+    speed: Annotated[int, noun(_SPEEDS, ge=1, le=100000)] | None = None
+
+
+@dataclass(frozen=True)
+class FilmTable(Closed):
+    """Films by code, and the profile for all others."""
+
+    unknown: _FilmName
+    film: dict[Annotated[str, spelt(_CODE, _CODES)], FilmEntry] = field(default_factory=dict)
+
+
+def load_film_table(path: Path | None = None) -> FilmTable:
+    """Return the table of film codes, by default the one that comes with evenroll.
+
+    Raises
+    ------
+    SettingsProblem
+        If it can't be read or an entry makes no sense; the message names file, key and reason.
+    """
+    path = profiles_folder() / TABLE_FILE if path is None else path
+    return read_profile(FilmTable, path, "table of film codes")
+
+
+def film_of_code(code: str, path: Path | None = None) -> FilmEntry | None:
+    """Return what the table knows of a film code such as 115-10, or None.
+
+    Raises
+    ------
+    SettingsProblem
+        As `load_film_table`.
+    """
+    return load_film_table(path).film.get(code)
+
+
+def profile_of_codes(codes: Iterable[str | None], path: Path | None = None) -> str:
+    """Return the film profile for a roll by the codes of its strips, the most frequent one.
+
+    Codes that the table doesn't know, and rolls without any, get the profile for unknown films.
+    """
+    counts = Counter(code for code in codes if code is not None)
+    if counts:
+        entry = film_of_code(counts.most_common(1)[0][0], path)
+        if entry is not None:
+            return entry.profile
+    return load_film_table(path).unknown
+
+
+MONOCHROME = "monochrome"

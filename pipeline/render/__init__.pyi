@@ -1,0 +1,14 @@
+from .cut import cut_light as cut_light
+from .cut import frame_window as frame_window
+from .cut import picture_size as picture_size
+from .lines import slab_rows as slab_rows
+from .look import Rendition as Rendition
+from .look import rendition_of as rendition_of
+from .positive import FrameLight as FrameLight
+from .positive import Positive as Positive
+from .positive import negative_bands as negative_bands
+from .positive import small_picture as small_picture
+from .resample import upright as upright
+from .scene import to_density_above as to_density_above
+from .tone import PrintTone as PrintTone
+from .tone import roll_tone as roll_tone

@@ -1,0 +1,275 @@
+"""Dust of one frame: found in tiles of its window, mended while the frame is straightened."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.dust import (
+    Box,
+    CrossTalk,
+    Overlay,
+    Square,
+    details,
+    dust_of,
+    infrared_density,
+    laid_over,
+    mended_places,
+    seen_of,
+    square_of,
+    tone_exponent,
+)
+from pipeline.kinds import MM_PER_INCH, Codes, Corners, Light, Span, Whole
+from pipeline.render.cut import frame_window, picture_size
+from pipeline.render.lines import ScanLines, fill_planes
+from pipeline.render.resample import Upright, straight_bands, upright
+from pipeline.scan import Scan, finite, infrared_light, opened
+from pipeline.strip import FrameBase
+
+Window = tuple[Span, Span]
+
+# A tile at a time, so that memory doesn't grow with the picture; each with some of its
+# neighbours, so that dust on the seam is seen whole.
+_TILE_PX = 768
+_OVERLAP_PX = 48
+# Dust at the border of a picture is filled from outside as well.
+_BEYOND_PX = 8
+_NEGLIGIBLE = 1e-3
+# How the planes lie over each other is told by so many squares of a frame, spread over it.
+_SQUARE_PX, _MOST_SQUARES, _REDUCED = 256, 12, 4
+
+
+@dataclass(frozen=True)
+class Part:
+    """What some rows and columns of a scan hold, at a box in them.
+
+    `light` gives planes (3, h, w) of linear light, `infrared` density (h, w).
+    """
+
+    light: Callable[[Box], Light]
+    infrared: Callable[[Box], Light]
+
+
+Read = Callable[[Span, Span], Part]
+
+
+@dataclass(frozen=True)
+class Patches:
+    """Mended pixels: their rows and columns (n,), by rows, and their light (n, 3)."""
+
+    rows: Whole
+    columns: Whole
+    light: Light
+
+    def upright(self, way: Upright) -> "Patches":
+        """Return the patches at their places on upright pixels."""
+        rows, columns = (self.columns, self.rows) if way.across else (self.rows, self.columns)
+        if way.flip_rows:
+            rows = way.height - 1 - rows
+        if way.flip_columns:
+            columns = way.width - 1 - columns
+        order = np.argsort(rows, kind="stable")
+        return Patches(rows[order], columns[order], self.light[order])
+
+
+@dataclass
+class MendedLines:
+    """Lines of a scan as it is, as it is mended, and where: planes 0 to 2, 3 to 5, and 6."""
+
+    lines: ScanLines
+    patches: Patches
+    channels: int = 7
+
+    def planes(self, rows: Span, columns: Span) -> Light:
+        """Return planes (7, n, w) of rows and columns."""
+        light = self.lines.planes(rows, columns)
+        planes = np.concatenate([light, light, np.zeros_like(light[:1])])
+        first, last = np.searchsorted(self.patches.rows, rows)
+        down, along = self.patches.rows[first:last] - rows[0], self.patches.columns[first:last]
+        inside = (along >= columns[0]) & (along < columns[1])
+        down, along = down[inside], along[inside] - columns[0]
+        planes[3:6, down, along] = self.patches.light[first:last][inside].T
+        planes[6, down, along] = 1.0
+        return planes
+
+
+def mended_bands(
+    scan: Scan, outline: Corners, base: FrameBase, talk: CrossTalk, ppi: float
+) -> Iterator[tuple[int, Light, NDArray[np.uint8]]]:
+    """Yield a frame's linear light, mended and straightened, in bands.
+
+    Parameters
+    ----------
+    scan, outline
+        A scan with an infra-red plane, and the frame's corners in it.
+    base
+        Film base over the frame.
+    talk
+        What of the strip's pictures shows in the infra-red.
+    ppi
+        Pixels per inch of film.
+
+    Yields
+    ------
+    The band's first row, planes (3, n, columns) good until the next band is asked for, and a mask
+    (n, columns), 255 where any of a pixel comes from a mended place; outside it light is bit for
+    bit what it is without mending.
+    """
+    size = picture_size(outline)
+    way = upright(outline, (0.0, 0.0), size, (scan.height, scan.width))
+    with opened(scan) as reader:
+
+        def read(rows: Span, columns: Span) -> Part:
+            codes, plane = reader.both(rows, columns)
+            return _part_of(scan, finite(scan, codes), plane)
+
+        window = frame_window(scan, outline, _BEYOND_PX)
+        patches = find_patches(read, window, base, talk, ppi)
+        lines = ScanLines(scan, reader, way, way.window(*window))
+        if not len(patches.rows):
+            for top, planes in straight_bands(lines, way, size):
+                yield top, planes, np.zeros(planes.shape[1:], np.uint8)
+            return
+        both = MendedLines(lines, patches.upright(way))
+        for top, planes in straight_bands(both, way, size):
+            touched = np.abs(planes[6]) > _NEGLIGIBLE
+            # The far taps of resampling would carry what was mended into clean pixels round about.
+            light = np.where(touched, planes[3:6], planes[:3])
+            yield top, light, np.where(touched, np.uint8(255), np.uint8(0))
+
+
+def _part_of(scan: Scan, codes: Codes, plane: Codes) -> Part:
+    """Return how codes (h, w, 3) of a scan and its infra-red plane (h, w) become densities."""
+
+    def light(box: Box) -> Light:
+        part = codes[box]
+        planes = np.empty((3, *part.shape[:2]), np.float32)
+        fill_planes(scan, part, planes)
+        return planes
+
+    from pipeline.render.code_kernel import scaled_planes
+
+    exponent = tone_exponent(scan.encoding)
+
+    def infrared(box: Box) -> Light:
+        part = plane[box]
+        if part.dtype.name not in ("uint8", "uint16"):
+            return infrared_density(infrared_light(scan, part), exponent)
+        seen, full = np.empty((1, *part.shape), np.float32), 2**scan.stored.infrared_bits - 1
+        scaled_planes(part[..., None], np.float32(1.0 / full), seen)
+        return infrared_density(seen[0], exponent)
+
+    return Part(light, infrared)
+
+
+def find_patches(
+    read: Read, window: Window, base: FrameBase, talk: CrossTalk, ppi: float
+) -> Patches:
+    """Return the mended pixels of a window, at their places in the scan.
+
+    `read` gives what the rows and columns of a scan hold.
+    """
+    squares: list[Square] = []
+    for rows, _ in _cut(window[0]):
+        squares += _squares(read(rows, window[1]), rows, window, base, talk)
+    placed = laid_over(squares)
+    found = []
+    for rows, wide in _cut(window[0]):
+        part = read(wide, window[1])
+        for columns, broad in _cut(window[1]):
+            tile, seen = (rows, columns), (wide, broad)
+            found.append(_patches_of_tile(part, window, tile, seen, placed, base, talk, ppi))
+    down, along, light = (np.concatenate(parts) for parts in zip(*found, strict=True))
+    return Patches(down, along, light)
+
+
+def _cut(whole: Span) -> Iterator[tuple[Span, Span]]:
+    """Yield parts of rows or columns, all nearly alike, each alone and with some of the next."""
+    start, stop = whole
+    edges = np.linspace(start, stop, -(-(stop - start) // _TILE_PX) + 1).round().astype(int)
+    for first, last in pairwise(edges.tolist()):
+        yield (first, last), (max(start, first - _OVERLAP_PX), min(stop, last + _OVERLAP_PX))
+
+
+def _squares(
+    part: Part, rows: Span, window: Window, base: FrameBase, talk: CrossTalk
+) -> list[Square]:
+    """Return the squares of a few rows with the most detail in the infra-red, from left to right.
+
+    Detail is looked for in a smaller plane: noise tells nothing.
+    """
+    high, wide = rows[1] - rows[0], window[1][1] - window[1][0]
+    plane = part.infrared((slice(0, high), slice(0, wide)))
+    side = min(_SQUARE_PX, high, wide)
+    small = cv2.resize(
+        plane,
+        (max(1, wide // _REDUCED), max(1, high // _REDUCED)),
+        interpolation=cv2.INTER_AREA,
+    )
+    cells = max(1, wide // side), max(1, high // side)
+    detail = cv2.resize(
+        np.square(details(np.asarray(small, np.float32))), cells, interpolation=cv2.INTER_AREA
+    )
+    bands = max(1, -(-(window[0][1] - window[0][0]) // _TILE_PX))
+    count = min(cells[0], max(1, round(_MOST_SQUARES / bands)))
+    chosen = []
+    for first, last in pairwise(np.linspace(0, cells[0], count + 1).round().astype(int).tolist()):
+        row, column = np.unravel_index(
+            int(np.argmax(detail[:, first:last])), (cells[1], last - first)
+        )
+        top = min(int(row) * high // cells[1], high - side)
+        left = min((first + int(column)) * wide // cells[0], wide - side)
+        box = slice(top, top + side), slice(left, left + side)
+        seen = seen_of(part.light(box), base.illumination.dark, talk)
+        middle = (left + side / 2, rows[0] + top + side / 2)
+        place = _place(middle, window)
+        chosen.append(
+            square_of(
+                np.ascontiguousarray(plane[box]), np.ascontiguousarray(seen.density), talk, place
+            )
+        )
+    return chosen
+
+
+def _place(point: tuple[float, float], window: Window) -> tuple[float, float]:
+    """Return where a point, column of the window and row of the scan, lies from -1 to 1."""
+    (top, bottom), (left, right) = window
+    return 2 * point[0] / (right - left) - 1, 2 * (point[1] - top) / (bottom - top) - 1
+
+
+def _patches_of_tile(
+    part: Part,
+    window: Window,
+    tile: tuple[Span, Span],
+    wide: tuple[Span, Span],
+    placed: Overlay,
+    base: FrameBase,
+    talk: CrossTalk,
+    ppi: float,
+) -> tuple[Whole, Whole, Light]:
+    (top, bottom), (left, right) = wide
+    from_left = window[1][0]
+    box = slice(0, bottom - top), slice(left - from_left, right - from_left)
+    dark = base.illumination.dark
+    light = part.light(box)
+    seen = seen_of(light, dark, talk)
+    red, green, blue = (-channel[0] for channel in base.terms)
+    middle = ((left + right) / 2 - from_left, (top + bottom) / 2)
+    dust = dust_of(
+        seen,
+        part.infrared(box),
+        talk,
+        placed.shift_at(_place(middle, window)),
+        placed.focus_px,
+        base=(red, green, blue),
+        px_per_mm=ppi / MM_PER_INCH,
+    )
+    anew = mended_places(np.moveaxis(light, 0, 2), seen.density, dust, dark, seen.tones)
+    down, along = np.nonzero(dust.mask)
+    rows, columns = down + top, along + left
+    own = (rows >= tile[0][0]) & (rows < tile[0][1])
+    own &= (columns >= tile[1][0]) & (columns < tile[1][1])
+    return rows[own], columns[own], anew[own]

@@ -1,0 +1,232 @@
+"""A frame's pictures: bands of light to bands of pixels, positive or negative, in one pass."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.colour import RollColour, as_grey, is_one_channel
+from pipeline.dust import CrossTalk
+from pipeline.kinds import Corners, Float32, Floats, Pixels
+from pipeline.profile import LinearTransfer, PowerTransfer, Space, find_space
+from pipeline.render.cut import Band, code_bands, light_bands, picture_size
+from pipeline.render.look import Rendition, as_log, as_print, share_showing, showing, to_codes
+from pipeline.render.mended import mended_bands
+from pipeline.render.resample import BAND_ROWS, AreaMean, reduced_size
+from pipeline.render.scene import SceneBands, to_scene
+from pipeline.scan import Scan
+from pipeline.strip import FrameBase
+
+# A whole number of bands, so that none lies on two strips.
+_STRIP_ROWS = BAND_ROWS
+
+
+class FrameLight:
+    """A frame's light in bands; where dust was mended is kept if that is wanted."""
+
+    def __init__(
+        self,
+        scan: Scan,
+        outline: Corners,
+        base: FrameBase,
+        ppi: float,
+        dust: CrossTalk | None = None,
+        keep_mask: bool = False,
+    ) -> None:
+        """Take what is written of a frame; dust is mended where `dust` tells of it."""
+        self.size, self.base = picture_size(outline), base
+        self._scan, self._outline, self._ppi = scan, outline, ppi
+        self._dust = dust
+        self.mask: NDArray[np.uint8] | None = None
+        if dust is not None and keep_mask:
+            self.mask = np.empty(self.size, np.uint8)
+
+    def bands(self) -> Iterator[Band]:
+        """Yield the light, straightened, and mended where its dust is known."""
+        if self._dust is None:
+            yield from light_bands(self._scan, self._outline)
+            return
+        mended = mended_bands(self._scan, self._outline, self.base, self._dust, self._ppi)
+        for top, light, touched in mended:
+            if self.mask is not None:
+                self.mask[top : top + len(touched)] = touched
+            yield top, light
+
+
+class Positive:
+    """One frame on its way from light to pictures, a band of rows at a time, in one pass."""
+
+    def __init__(
+        self,
+        light: FrameLight,
+        colour: RollColour,
+        rendition: Rendition,
+        shared: bool = True,
+    ) -> None:
+        """Take a frame's light, its colour, and whether there is to be a picture to share."""
+        self.size = light.size
+        self.archive_size = reduced_size(self.size, rendition.archive_size)
+        share_size = reduced_size(self.size, rendition.share_size)
+        self._light, self._colour, self._look = light, colour, rendition.look
+        self._grey = is_one_channel(colour)
+        self._scene = SceneBands(light.base, colour, self.size)
+        levels, tone = rendition.levels, rendition.tone
+        self._share_way = share_showing(rendition.look, find_space("srgb"), levels, tone)
+        self._archive_way = None
+        if rendition.look not in ("linear", "log"):
+            space = find_space(rendition.archive_space)
+            self._archive_way = showing(space, levels, tone, printed=True)
+        self._archive_mean = AreaMean(self.size, self.archive_size)
+        self._share_mean = AreaMean(self.size, share_size)
+        self._share = np.empty((*share_size, 3), np.uint8) if shared else None
+        self._shared = 0
+
+    def archive_bands(self) -> Iterator[Pixels]:
+        """Yield bands of the archive picture; the share picture is made on the way."""
+        linear = self._look == "linear"
+        kind = np.dtype(np.float32 if linear else np.uint16)
+        strips = _Strips(self.archive_size, kind, self._written)
+        way = self._archive_way
+        for top, light in self._light.bands():
+            rows = strips.room(light.shape[1])
+            if way is not None and self.archive_size == self.size and rows is not None:
+                self._add_to_share(self._scene.shown(light, top, way, rows, self._grey), top)
+                yield from strips.filled(len(rows))
+            else:
+                scene = self._scene.of(light, top)
+                self._add_to_share(scene, top)
+                yield from strips.of(self._shown(self._archive_mean.of(scene, top)))
+
+    def share_picture(self) -> NDArray[np.uint8]:
+        """Return the share picture, made now if no archive was."""
+        if self._share is None:
+            raise ValueError("there is no picture to share")
+        if self._shared < len(self._share):
+            for top, light in self._light.bands():
+                self._add_to_share(self._scene.of(light, top), top)
+        return self._share
+
+    def _add_to_share(self, scene: Float32, top: int) -> None:
+        from pipeline.render.code_kernel import eight_bits
+
+        if self._share is None:
+            return
+        small = self._share_mean.of(scene, top)
+        if not small.shape[1]:
+            return
+        until = self._shared + small.shape[1]
+        eight_bits(self._share_way.of(small), self._share[self._shared : until], self._grey)
+        self._shared = until
+
+    def _shown(self, scene: Float32) -> Float32:
+        """Return planes of the archive picture's values for a band of scene light."""
+        if self._look == "linear":
+            return scene
+        return as_log(scene) if self._archive_way is None else self._archive_way.of(scene)
+
+    def _written(self, planes: Float32, pixels: Pixels) -> None:
+        """Fill pixels (n, w, 3) of the archive picture with planes of its values."""
+        from pipeline.render.code_kernel import sixteen_bits
+
+        if pixels.dtype.kind == "f":
+            pixels[:] = as_grey(np.moveaxis(planes, 0, 2), self._colour)
+        else:
+            sixteen_bits(np.ascontiguousarray(planes), pixels, self._grey)
+
+
+class _Strips:
+    """Planes of any height in, pixels of one height out, but for the last.
+
+    The pixels are good until the next are asked for.
+    """
+
+    def __init__(
+        self,
+        size: tuple[int, int],
+        kind: np.dtype[Any],
+        fill: Callable[[Float32, Pixels], None],
+    ) -> None:
+        self._left, self._fill = size[0], fill
+        self._pixels = np.empty((min(_STRIP_ROWS, size[0]), size[1], 3), kind)
+        self._filled = 0
+
+    def of(self, planes: Float32) -> Iterator[Pixels]:
+        """Yield the strips that planes (3, n, columns) complete."""
+        at = 0
+        while at < planes.shape[1]:
+            stop = min(planes.shape[1], at + len(self._pixels) - self._filled)
+            until = self._filled + stop - at
+            self._fill(planes[:, at:stop], self._pixels[self._filled : until])
+            yield from self.filled(stop - at)
+            at = stop
+
+    def room(self, count: int) -> Pixels | None:
+        """Return the next rows to fill, or None if they lie on two strips."""
+        until = self._filled + count
+        return self._pixels[self._filled : until] if until <= len(self._pixels) else None
+
+    def filled(self, count: int) -> Iterator[Pixels]:
+        """Yield the strip that so many more rows complete, if they do."""
+        self._filled += count
+        if self._filled == len(self._pixels):
+            yield self._pixels
+            self._left, self._filled = self._left - self._filled, 0
+            self._pixels = self._pixels[: self._left]
+
+
+def _scanner_space(scan: Scan) -> Space:
+    """Return a space that carries the scan's tone curve; its primaries stand in for none known."""
+    plain = find_space("srgb")
+    encoding = scan.encoding
+    if encoding.kind == "linear":
+        transfer = LinearTransfer()
+        return replace(plain, name="negative", title="Negative, linear", transfer=transfer)
+    if encoding.kind == "gamma" and encoding.gamma:
+        power = PowerTransfer(encoding.gamma, 0.0, 0.0, 0.0)
+        return replace(
+            plain, name="negative", title=f"Negative, gamma {encoding.gamma:g}", transfer=power
+        )
+    return replace(plain, name="negative", title="Negative")
+
+
+def _full_scale(codes: NDArray[np.generic], bits: int) -> NDArray[np.uint16] | Float32:
+    """Return integer codes of so many bits spread over 16, floats as float32."""
+    if codes.dtype.kind != "u":
+        return np.asarray(codes, np.float32)
+    if codes.dtype == np.uint16 and bits == 16:
+        return np.asarray(codes, np.uint16)
+    full = 2**bits - 1
+    held = np.minimum(np.asarray(codes, np.float64), full)
+    return np.asarray(np.rint(held * (65535.0 / full)), np.uint16)
+
+
+def negative_bands(scan: Scan, outline: Corners) -> tuple[Iterator[Pixels], Space, str]:
+    """Return bands of a frame as a negative, codes as scanned, their space and type of sample.
+
+    Only the resampling that straightens it touches the codes; those of less than 16 bits are
+    spread over 16 (of 8 bits: multiplied by 257), which keeps their light. A scan with a tone
+    curve of its own comes in linear light.
+    """
+    space = _scanner_space(scan)
+    if scan.encoding.kind in ("curve", "parametric"):
+        linear = replace(space, title="Negative, linear", transfer=LinearTransfer())
+        light = (
+            np.asarray(to_codes(np.moveaxis(band, 0, 2), 16), np.uint16)
+            for _, band in light_bands(scan, outline)
+        )
+        return light, linear, "uint16"
+    kind = "float32" if scan.stored.floating else "uint16"
+    return (
+        (_full_scale(codes, scan.stored.bits) for codes in code_bands(scan, outline)),
+        space,
+        kind,
+    )
+
+
+def small_picture(densities: Floats, colour: RollColour, rendition: Rendition) -> NDArray[np.uint8]:
+    """Return a small sRGB picture (h, w, 3) uint8 for densities above base (h, w, 3)."""
+    scene = to_scene(np.asarray(densities, np.float32), colour)
+    shown = as_print(scene, find_space("srgb"), rendition.levels, rendition.tone)
+    return as_grey(np.asarray(to_codes(shown, 8), np.uint8), colour)

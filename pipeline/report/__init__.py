@@ -1,0 +1,9 @@
+"""What a person looks at.
+
+In: the record of a roll and its small pictures (h, w, 3) uint8. Out: the page, contact sheets,
+the table of measurements, drawings (SVG, PNG).
+"""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

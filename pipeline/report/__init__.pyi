@@ -1,0 +1,17 @@
+from .bath_chart import trend_plot as trend_plot
+from .contact_sheet import empty_sheet as empty_sheet
+from .contact_sheet import sheet_parts as sheet_parts
+from .control_chart import control_plot as control_plot
+from .curve_plot import film_curve_plot as film_curve_plot
+from .drawings import Beside as Beside
+from .drawings import curve_drawing as curve_drawing
+from .drawings import drawings_of as drawings_of
+from .plot import as_png as as_png
+from .plot import as_svg as as_svg
+from .roll_page import DRY_FINDINGS as DRY_FINDINGS
+from .roll_page import Drawing as Drawing
+from .roll_page import page as page
+from .roll_page import small_side as small_side
+from .roll_page import summary_lines as summary_lines
+from .roll_page import thumbnail as thumbnail
+from .table import measure_table as measure_table

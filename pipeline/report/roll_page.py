@@ -1,0 +1,321 @@
+"""What a person reads about a roll: the page, the closing summary and the table of densities."""
+
+import math
+from base64 import b64encode
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from importlib import resources
+from io import BytesIO
+from statistics import median
+from typing import Any
+from urllib.parse import quote
+
+import jinja2
+from markupsafe import Markup
+from PIL import Image
+
+from pipeline.bath import cautions
+from pipeline.kinds import LOG_STOP, Triple
+from pipeline.profile import MONOCHROME
+from pipeline.record import SEVERITIES, FrameRecord, RollRecord, ScanTrouble, StripRecord, by_weight
+from pipeline.report.contact_sheet import Picture
+from pipeline.report.density_plot import densities_plot
+from pipeline.report.plot import CHANNELS, Plot, as_svg
+from pipeline.report.words import (
+    UNSURE_BELOW,
+    batch_items,
+    figure_text,
+    is_unsure,
+    roll_name,
+    roll_text,
+    share_text,
+    signed_text,
+)
+from pipeline.words import counted, printable
+
+NUMBER_FROM = {"user": "number given", "order": "number counted"}
+HOW_SOLVED = {
+    "profile": "taken from the film profile; the roll's own densities were not asked",
+    "roll": "solved from the whole roll: film base is black, and the densities of all frames "
+    "together give the neutral axis",
+    "reference": "taken from a chart or grey card on the roll",
+}
+# Findings that send nobody to the baths; any other one, known or not, brings the cautions.
+DRY_FINDINGS = frozenset({
+    "normal", "under-exposed", "over-exposed", "unexposed",
+    "light-leak", "frame-count", "scanner-clipped", "scanner-drift",
+})  # fmt: skip
+NOTICEABLE_STOPS = 1.0
+# Of pictures on the page: their longer side in px, for up to so many, and at least.
+_USUAL_SIDE, _USUAL_FRAMES, _LEAST_SIDE = 360, 400, 90
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """A plot with its figures as a table beside it.
+
+    `head` names the columns of `rows`, whose first entry names the row.
+    """
+
+    title: str
+    plot: Plot
+    note: str = ""
+    head: tuple[str, ...] = ()
+    rows: tuple[tuple[str, ...], ...] = ()
+
+
+@dataclass(frozen=True)
+class _Card:
+    """One frame as the page shows it; `image` is a data URI, None without a picture."""
+
+    frame: FrameRecord
+    href: str | None
+    image: str | None
+    size: tuple[int, int]
+    remarks: tuple[str, ...]
+    unsure: bool
+
+
+@dataclass(frozen=True)
+class _Sheet:
+    """One strip as the page shows it; `drift` is its base less the mean base of the roll."""
+
+    place: int
+    strip: StripRecord
+    drift: Triple
+    cards: tuple[_Card, ...]
+
+
+def page(
+    record: RollRecord,
+    thumbnails: Mapping[str, bytes],
+    contact_sheets: Sequence[str] = ("contact-sheet.jpg",),
+    roll_json: str | None = "roll.json",
+    drawings: Sequence[Drawing] = (),
+) -> str:
+    """Return the roll's page: one HTML document that needs no other file and no network.
+
+    Parameters
+    ----------
+    record
+        The roll. All text in it is shown as text, whatever it holds.
+    thumbnails
+        JPEG files by frame number, as `thumbnail` makes them.
+    contact_sheets, roll_json
+        Names of these files beside the page, to link to; none for no link.
+    drawings
+        Plots for the part on densities: the film's curve, a control chart, a batch's trend.
+
+    Raises
+    ------
+    ValueError
+        If a thumbnail is no JPEG file.
+    """
+    environment = jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, finalize=_shown,
+        trim_blocks=True, lstrip_blocks=True,
+    )  # fmt: skip
+    environment.filters |= {
+        "share": share_text,
+        "figure": figure_text,
+        "signed": _signed,
+        "href": _href,
+        "counted": counted,
+        "told": _told,
+    }
+    source = resources.files("pipeline.report").joinpath("page.html").read_text(encoding="utf-8")
+    return environment.from_string(source).render(
+        record=record, name=roll_name(record), facts=roll_text(record), kinds=_kinds(record),
+        sheets=_sheets(record, thumbnails), channels=CHANNELS,
+        plot=Markup(as_svg(densities_plot(record))) if record.frames() else "",
+        findings=by_weight(record.findings), batch=batch_items(record), notes=_notes(record),
+        how=how_solved(record), severities=SEVERITIES,
+        cautions=cautions() if touches_chemistry(record) else None,
+        contact_sheets=contact_sheets, roll_json=roll_json,
+        drawings=[(drawing, Markup(as_svg(drawing.plot))) for drawing in drawings],
+        unsure_below=UNSURE_BELOW, stop=LOG_STOP,
+        troubles=sorted(record.problems, key=lambda each: each.kind == "note"),
+        all_notes=all(each.kind == "note" for each in record.problems),
+    )  # fmt: skip
+
+
+def small_side(frames: int) -> int:
+    """Return the longer side in px of the pictures on the page of a roll of so many frames.
+
+    Up to ten rolls' worth they are as large as they come; beyond, the page grows no more.
+    """
+    return max(
+        _LEAST_SIDE, round(_USUAL_SIDE * min(1.0, math.sqrt(_USUAL_FRAMES / max(frames, 1))))
+    )
+
+
+def thumbnail(picture: Picture, long_side: int = _USUAL_SIDE, quality: int = 80) -> bytes:
+    """Return a picture, uint8 sRGB of shape (rows, columns, 3), as a small JPEG file.
+
+    It is at most `long_side` px long and never enlarged.
+    """
+    image = Image.fromarray(picture)
+    image.thumbnail((long_side, long_side), Image.Resampling.LANCZOS)
+    file = BytesIO()
+    image.save(file, "JPEG", quality=quality, optimize=True)
+    return file.getvalue()
+
+
+def touches_chemistry(record: RollRecord) -> bool:
+    """Tell whether the roll speaks of baths: a batch is noted, or a finding leads there."""
+    return bool(batch_items(record)) or any(
+        finding.code not in DRY_FINDINGS for finding in record.findings
+    )
+
+
+def how_solved(record: RollRecord) -> str:
+    """Return in words what the roll's colour rests on."""
+    if record.colour.reference is not None:
+        return f"taken from {record.colour.reference}"
+    if record.profile == MONOCHROME:
+        return "none: black-and-white film, one mix of the channels"
+    return HOW_SOLVED.get(record.colour.how, record.colour.how)
+
+
+def summary_lines(record: RollRecord) -> tuple[str, ...]:
+    """Return what the command says at the end: frames, base, colour, findings, notes, problems.
+
+    Each line is printable text without line breaks or control characters.
+    """
+    written = sum(any(vars(frame.files).values()) for frame in record.frames())
+    lines = [
+        f"{roll_name(record)}: {counted(written, 'frame')} written of {len(record.frames())} "
+        f"on {counted(len(record.strips), 'strip')} ({_kinds(record)})."
+    ]
+    doubtful = [printable(frame.number) for frame in record.frames() if is_unsure(frame)]
+    if doubtful:
+        noun, whose = ("frame", "its") if len(doubtful) == 1 else ("frames", "their")
+        lines.append(
+            f"Check {noun} {', '.join(doubtful)}: {whose} edges are not clear; "
+            "correct them with [[frames]] in roll.toml."
+        )
+    if record.densities.base:
+        how = {strip.base.absolute for strip in record.strips}
+        words = "relative" if how == {False} else "absolute" if how == {True} else "mixed"
+        lines.append(f"Film base ({words}): {_rgb(record.densities.base)}.")
+    lines.append(f"Colour: {printable(how_solved(record))}.")
+    lines.append(
+        f"Balance in log10 exposure: {_rgb(record.colour.balance, signed_text)}; "
+        f"slope of the curves: {_rgb(record.colour.gamma)}."
+    )
+    lines += [
+        printable(
+            f"{finding.severity}: {finding.code} (confidence "
+            f"{figure_text(finding.confidence)}). {finding.evidence} {finding.advice}"
+        )
+        for finding in by_weight(record.findings)
+    ]
+    lines += [printable(f"{each.kind}: {each.scan}: {_told(each)}") for each in record.problems]
+    return tuple(lines)
+
+
+def _shown(value: Any) -> Any:
+    """Return a value as one printable line; markup comes from the template's own macros alone."""
+    is_markup = hasattr(value, "__html__")
+    return value if is_markup or isinstance(value, jinja2.Undefined) else printable(value)
+
+
+def _href(name: str) -> str:
+    """Return a relative URL to a file beside the page, percent-encoded (RFC 3986)."""
+    return "./" + quote(name.encode("utf-8", "surrogateescape"), safe="/")
+
+
+def _signed(value: float | None, decimals: int = 2) -> str:
+    return signed_text(value, decimals).replace("-", "\N{MINUS SIGN}")
+
+
+def _rgb(triple: Triple, show: Any = figure_text) -> str:
+    return ", ".join(f"{c} {show(value)}" for c, value in zip("RGB", triple, strict=True))
+
+
+def _told(trouble: ScanTrouble) -> str:
+    """Return what is said about a scan, without the name of the scan in front."""
+    return trouble.message.removeprefix(f"{trouble.scan}: ")
+
+
+def _kinds(record: RollRecord) -> str:
+    """Return how many frames there are of each kind, in words."""
+    kinds = [printable(frame.kind) for frame in record.frames()]
+    names = sorted(set(kinds), key=lambda kind: (kind != "picture", kind))
+    words = [
+        counted(kinds.count(kind), "picture") if kind == "picture"
+        else f"{kinds.count(kind)} {kind}"
+        for kind in names
+    ]  # fmt: skip
+    return ", ".join(words) or "no frames"
+
+
+def _notes(record: RollRecord) -> list[tuple[str, str]]:
+    """Return name and value of the photographer's notes but for the batch, flattened."""
+    other = record.roll.get("other")
+    flat = {**record.roll, **(other if isinstance(other, Mapping) else {"other": other})}
+    return [
+        ("ISO" if key == "iso" else printable(str(key).replace("_", " ")), printable(value))
+        for key, value in flat.items()
+        if not (isinstance(value, Mapping) or key in ("batch", "id") or value in (None, ""))
+    ]
+
+
+def _sheets(record: RollRecord, thumbnails: Mapping[str, bytes]) -> tuple[_Sheet, ...]:
+    middle = _middle_density(record)
+    card = partial(_card, thumbnails=thumbnails, gamma=record.colour.gamma[1], middle=middle)
+    return tuple(
+        _Sheet(place, strip, _drift(strip, record.strips), tuple(map(card, strip.frames)))
+        for place, strip in enumerate(record.strips, start=1)
+    )
+
+
+def _drift(strip: StripRecord, strips: Iterable[StripRecord]) -> Triple:
+    alike = [other.base for other in strips if other.base.absolute == strip.base.absolute]
+    red, green, blue = (
+        value - sum(base.density[channel] for base in alike) / len(alike)
+        for channel, value in enumerate(strip.base.density)
+    )
+    return red, green, blue
+
+
+def _middle_density(record: RollRecord) -> float:
+    """Return the median over the pictures of their median density in green."""
+    values = [frame.density.median[1] for frame in record.frames() if frame.kind == "picture"]
+    return median(values) if values else math.nan
+
+
+def _card(
+    frame: FrameRecord, thumbnails: Mapping[str, bytes], gamma: float, middle: float
+) -> _Card:
+    remarks = [] if frame.kind in ("picture", "blank") else [printable(frame.kind)]
+    if is_unsure(frame):
+        remarks.append(f"check its edges, {figure_text(frame.confidence)}")
+    if frame.corrected:
+        remarks.append("corrected")
+    if frame.found_as is not None:
+        remarks.append(f"found as {printable(frame.found_as)}")
+    above = frame.density.median[1]
+    if frame.kind != "blank":
+        remarks.append(f"median {figure_text(above)}")
+        stops = (above - middle) / gamma / LOG_STOP if gamma > 0 else math.nan
+        if math.isfinite(stops) and abs(stops) >= NOTICEABLE_STOPS:
+            word = "denser" if stops > 0 else "thinner"
+            remarks.append(f"{abs(stops):.1f} stops {word}")
+    if frame.number_from in NUMBER_FROM:
+        remarks.append(NUMBER_FROM[frame.number_from])
+    name = frame.files.share or frame.files.archive
+    jpeg = None if frame.kind == "blank" else thumbnails.get(frame.number)
+    image, size = (None, (3, 2)) if jpeg is None else _data_uri(frame.number, jpeg)
+    href = _href(name) if name else None
+    return _Card(frame, href, image, size, tuple(remarks), is_unsure(frame))
+
+
+def _data_uri(number: str, jpeg: bytes) -> tuple[str, tuple[int, int]]:
+    try:
+        with Image.open(BytesIO(jpeg), formats=("JPEG",)) as image:
+            size = image.size
+    except OSError as error:
+        raise ValueError(f"the thumbnail of frame {number!r} is no JPEG file") from error
+    return f"data:image/jpeg;base64,{b64encode(jpeg).decode('ascii')}", size

@@ -1,0 +1,14 @@
+"""A whole roll: survey, solve, render, report.
+
+In: a `Roll` and an executor. Out: its folder of files, with what stands already left alone.
+
+The parent alone keeps the journal, under a lock that the system lets go of with the process. A
+file is written beside its place, brought to the disk and renamed. Temporary files are locked by
+their writers, so a run sweeps those of dead ones only. Compressed scans are decoded once for all
+their frames, into a scratch file without a name. Small pictures of long rolls lie on the disk. The
+next roll is surveyed while the one before is written.
+"""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -1,0 +1,11 @@
+from .ahead import Ahead as Ahead
+from .convert import write_roll as write_roll
+from .journal import Journal as Journal
+from .machines import workers as workers
+from .outcome import Outcome as Outcome
+from .outcome import standing as standing
+from .profile import RollProfile as RollProfile
+from .profile import roll_profile as roll_profile
+from .record import record_of as record_of
+from .survey import SurveyedRoll as SurveyedRoll
+from .survey import survey_roll as survey_roll

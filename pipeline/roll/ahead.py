@@ -1,0 +1,178 @@
+"""Scans surveyed ahead of their turn, and a second look at those with unclear frames."""
+
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import CancelledError, Executor, Future
+from contextlib import suppress
+from threading import Lock, Thread
+from typing import Any, Generic, TypeVar
+from weakref import WeakSet
+
+from pipeline.event import Event, Listener
+from pipeline.frame import CLEAR, GateHabit, shared_habit
+from pipeline.problem import ClusterProblem, ScanProblem
+from pipeline.roll.machines import is_lost
+from pipeline.settings import Settings
+from pipeline.survey import LookStore, ScanSurvey, StripSurvey, survey_scan
+
+Found = TypeVar("Found")
+
+
+Work = Callable[[int, Executor, Listener], Found]
+"""Does a roll's part, by its index, with an executor, and tells a listener."""
+
+
+class _Turn(Executor):
+    """Holds back what is told of a roll until it is its turn, and knows what it has others do."""
+
+    def __init__(self, executor: Executor) -> None:
+        self._executor = executor
+        self._pending: WeakSet[Future[Any]] = WeakSet()
+        self._held: list[Event] = []
+        self._listen: Listener | None = None
+        self._dropped = False
+        self._lock = Lock()
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        """Have work done; raise where nobody wants it any more."""
+        with self._lock:
+            if self._dropped:
+                raise CancelledError
+            future = self._executor.submit(fn, *args, **kwargs)
+            self._pending.add(future)
+            return future
+
+    def tell(self, event: Event) -> None:
+        """Pass an event on, or keep it; raise where nobody will hear it any more."""
+        with self._lock:
+            if self._dropped:
+                raise CancelledError
+            if self._listen is None:
+                self._held.append(event)
+            else:
+                self._listen(event)
+
+    def come(self, listen: Listener) -> None:
+        """Tell what was held back, and from now on all at once."""
+        with self._lock:
+            for event in self._held:
+                listen(event)
+            self._listen = listen
+
+    def drop(self) -> None:
+        """Hear no more, and have no more done."""
+        with self._lock:
+            self._dropped = True
+            pending = list(self._pending)
+        for future in pending:
+            future.cancel()
+
+
+class Ahead(Generic[Found]):
+    """Work on rolls in their order, of which one may begin before its turn.
+
+    What it tells and raises comes in its turn, as if it had begun only then.
+    """
+
+    def __init__(self, work: Work[Found], executor: Executor, count: int) -> None:
+        self._work, self._executor, self._count = work, executor, count
+        self._begun: dict[int, tuple[_Turn, Future[Found], Thread]] = {}
+
+    def begin(self, index: int) -> None:
+        """Begin a roll before its turn, if there is one of this index and it isn't begun."""
+        if index < self._count and index not in self._begun:
+            turn, found = _Turn(self._executor), Future[Found]()
+            thread = Thread(target=self._do, args=(index, turn, found), name="evenroll-ahead")
+            self._begun[index] = (turn, found, thread)
+            thread.start()
+
+    def _do(self, index: int, turn: _Turn, found: "Future[Found]") -> None:
+        try:
+            found.set_result(self._work(index, turn, turn.tell))
+        # It is raised where the roll has its turn.
+        except BaseException as error:
+            found.set_exception(error)
+
+    def take(self, index: int, listen: Listener) -> Found:
+        """Return what the work on a roll gave, begun before or done now; raise what it raised."""
+        if index not in self._begun:
+            return self._work(index, self._executor, listen)
+        turn, found, thread = self._begun[index]
+        turn.come(listen)
+        try:
+            return found.result()
+        finally:
+            if found.done():
+                thread.join()
+                del self._begun[index]
+
+    def __enter__(self) -> "Ahead[Found]":
+        """Return itself."""
+        return self
+
+    def __exit__(self, *raised: object) -> None:
+        """Wait for what was begun and is not wanted any more; it ends at its next step."""
+        for turn, _, _ in self._begun.values():
+            turn.drop()
+        for _, _, thread in self._begun.values():
+            thread.join()
+
+
+def begin_again(
+    settings: Settings, surveys: Sequence[ScanSurvey], executor: Executor, looks: LookStore
+) -> dict[int, Future[ScanSurvey]]:
+    """Begin to survey unclear scans again by what the others show of the camera."""
+    habits = roll_habits([strip for survey in surveys for strip in survey.strips])
+    if not habits:
+        return {}
+    return {
+        index: executor.submit(survey_scan, survey.path, settings, habits, looks=looks)
+        for index, survey in enumerate(surveys)
+        if any(_unclear(strip, habits) for strip in survey.strips)
+    }
+
+
+def finished_again(
+    surveys: Sequence[ScanSurvey],
+    pending: dict[int, Future[ScanSurvey]],
+    kept: Callable[[ScanSurvey], ScanSurvey],
+) -> list[ScanSurvey]:
+    """Return surveys, those that were done again as they came out and as `kept` leaves them."""
+    again = list(surveys)
+    try:
+        for index in tuple(pending):
+            # A scan that can't be read any more was read once, and that counts.
+            with suppress(ScanProblem):
+                again[index] = kept(_result(pending.pop(index)))
+    finally:
+        for future in pending.values():
+            future.cancel()
+    return again
+
+
+def roll_habits(strips: Sequence[StripSurvey]) -> dict[str, GateHabit]:
+    """Return what the strips of a roll show of its camera, by format; empty if too little."""
+    counted_habits: dict[str, list[tuple[GateHabit, int]]] = {}
+    for strip in strips:
+        if strip.habit is not None:
+            clear = sum(frame.confidence >= CLEAR for frame in strip.frames)
+            counted_habits.setdefault(strip.format, []).append((strip.habit, clear))
+    shared = {name: shared_habit(habits) for name, habits in counted_habits.items()}
+    return {name: habit for name, habit in shared.items() if habit is not None}
+
+
+def _result(future: Future[ScanSurvey]) -> ScanSurvey:
+    """Return a survey without which the roll would come out otherwise."""
+    try:
+        return future.result()
+    except Exception as error:
+        if is_lost(error):
+            raise ClusterProblem(
+                None, "the cluster gave work up", "see to its workers and run again"
+            ) from error
+        raise
+
+
+def _unclear(strip: StripSurvey, habits: Mapping[str, GateHabit]) -> bool:
+    if strip.format not in habits:
+        return True
+    return any(frame.confidence < CLEAR for frame in strip.frames)

@@ -1,0 +1,274 @@
+"""Journal of an output folder: what was written for which input and settings; one run at a time."""
+
+import contextlib
+import errno
+import hashlib
+import json
+import os
+import re
+import socket
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+from filelock import FileLock, Timeout
+
+from pipeline.file import output_problem, read_small, write_text
+from pipeline.problem import OutputProblem
+
+JOURNAL_NAME = ".evenroll.json"
+_MARK = {"evenroll": "journal"}
+# A hundred times what a thousand rolls in one folder would need.
+_MOST_BYTES = 256 << 20
+# Up to so many entries, more than a roll has, every note is saved; of longer journals, saving
+# takes at most one part in so many of the time.
+_SAVED_AT_ONCE, _SAVING_SHARE = 200, 20
+# A file changed so lately may change again within one tick of the disk's clock.
+_SETTLED_NS = 2_000_000_000
+
+
+def key_of(*parts: Any) -> str:
+    """Return a key that changes when any of the parts does; parts are compared by their repr."""
+    return hashlib.sha256(repr(parts).encode("utf-8")).hexdigest()
+
+
+def _state(path: Path) -> list[int] | None:
+    try:
+        found = path.stat()
+    except (OSError, ValueError):
+        return None
+    return [found.st_size, found.st_mtime_ns]
+
+
+def _identity(path: Path) -> list[int] | None:
+    """Return what tells a changed input without reading it."""
+    try:
+        found = path.stat()
+    except (OSError, ValueError):
+        return None
+    return [found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino]
+
+
+class Journal:
+    """What stands in an output folder, and the content of the scans it was made of.
+
+    Not safe for several threads: the parent keeps it, under the folder's lock. Notes are saved
+    as they come while that costs little, and whatever is left by `save`.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._path = folder / JOURNAL_NAME
+        self._folder = folder
+        self._entries: dict[str, dict[str, Any]] = {}
+        self._scans: dict[str, dict[str, Any]] = {}
+        self._whole: dict[str, Any] = {}
+        self._damaged = False
+        self._unsaved = self._noted = False
+        self._saving_seconds = 0.0
+        self._saved_at = -1e9
+        try:
+            document = json.loads(read_small(self._path, _MOST_BYTES).decode("utf-8"))
+            entries = document["entries"]
+            self._entries = {name: dict(entry) for name, entry in entries.items()}
+            scans = document.get("scans", {})
+            self._scans = {name: dict(scan) for name, scan in scans.items()}
+            self._whole = dict(document.get("whole", {}))
+        except OSError:
+            return
+        except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+            self._damaged = True
+
+    def is_done(self, name: str, key: str) -> bool:
+        """Tell whether a frame's files stand as they were written under this key."""
+        entry = self._entries.get(name)
+        if not entry or entry.get("key") != key or not isinstance(entry.get("files"), Mapping):
+            return False
+        return all(
+            state is not None and _state(self._folder / file) == state
+            for file, state in entry["files"].items()
+        )
+
+    def note(self, name: str, key: str, files: tuple[str, ...]) -> None:
+        """Note a frame's files as written under a key, and save."""
+        states = {file: _state(self._folder / file) for file in files}
+        self._entries[name] = {"key": key, "files": states}
+        self._noted = True
+        self._save_if_cheap()
+
+    def note_instead(self, name: str, key: str, files: tuple[str, ...]) -> None:
+        """Note files as `note` does, and take away others that stand as written under the name."""
+        entry = self._entries.get(name)
+        before = entry.get("files") if entry else None
+        if isinstance(before, Mapping):
+            self._take_away({file: s for file, s in before.items() if file not in files})
+        self.note(name, key, files)
+
+    def whole(self, key: str) -> dict[str, Any] | None:
+        """Return what was noted of a whole run under its key, if all of its files stand."""
+        keys = self._whole.get("keys")
+        if self._whole.get("key") != key or not isinstance(keys, Mapping) or not keys:
+            return None
+        return self._whole if all(self.is_done(name, each) for name, each in keys.items()) else None
+
+    def note_whole(self, key: str, keys: Mapping[str, str], told: Mapping[str, Any]) -> None:
+        """Note a whole run: the keys of all that it left, and what is to be told of it.
+
+        Not where nothing was written: a rerun that changes nothing rewrites nothing.
+        """
+        noted = {**told, "key": key, "keys": dict(keys)}
+        if noted != self._whole and self._noted:
+            self._whole = noted
+            self._unsaved = True
+
+    def known_hash(self, scan: Path) -> str | None:
+        """Return the hash of a scan's content as noted, if size, times and inode still hold."""
+        noted = self._scans.get(str(scan.absolute()), {})
+        found, value = _identity(scan), noted.get("sha256")
+        if found is None or noted.get("state") != found or not isinstance(value, str):
+            return None
+        return value
+
+    def note_hash(self, scan: Path, value: str) -> None:
+        """Note the hash of a scan's content, unless the scan changed within the last seconds."""
+        found = _identity(scan)
+        if found is not None and time.time_ns() - max(found[1:3]) > _SETTLED_NS:
+            # No reason to save by itself: a rerun that changes nothing rewrites nothing.
+            self._scans[str(scan.absolute())] = {"state": found, "sha256": value}
+
+    def forget(self, name: str) -> bool:
+        """Take away a frame's files where they stand as written; tell whether any did."""
+        entry = self._entries.pop(name, None)
+        files = entry.get("files") if entry else None
+        if not isinstance(files, Mapping):
+            return False
+        gone = self._take_away(files)
+        self._save_if_cheap()
+        return gone
+
+    def _take_away(self, files: Mapping[str, Any]) -> bool:
+        """Take away files that stand in these states; tell whether any did."""
+        gone = False
+        for file, state in files.items():
+            # A journal is a file that anybody can write: nothing outside its folder is touched.
+            inside = Path(file).name == file
+            if inside and state is not None and _state(self._folder / file) == state:
+                with contextlib.suppress(OSError):
+                    (self._folder / file).unlink()
+                    gone = True
+        return gone
+
+    def _save_if_cheap(self) -> None:
+        self._unsaved = True
+        since = time.monotonic() - self._saved_at
+        small = len(self._entries) <= _SAVED_AT_ONCE
+        if small or since >= _SAVING_SHARE * self._saving_seconds:
+            self.save()
+
+    def save(self) -> None:
+        """Write the journal, atomically, if anything is not saved yet."""
+        if not self._unsaved:
+            return
+        began = time.monotonic()
+        # Our mark stands first, so that a file cut short is still known as ours.
+        entries = {name: self._entries[name] for name in sorted(self._entries)}
+        scans = {name: self._scans[name] for name in sorted(self._scans)}
+        document = _MARK | {"entries": entries, "scans": scans, "whole": self._whole}
+        if self._damaged:
+            with contextlib.suppress(OSError):
+                self._path.unlink()
+            self._damaged = False
+        write_text(self._path, json.dumps(document, indent=0) + "\n")
+        self._unsaved = False
+        self._saved_at = time.monotonic()
+        self._saving_seconds = self._saved_at - began
+
+
+LOCK_NAME = ".evenroll.lock"
+_POLL_SECONDS = 0.2
+_MOST_HOLDER_BYTES = 200
+_HOLDER = re.compile(r"process \d{1,10} on [\w.-]{1,100}")
+# What disks answer that know no locks, as some network disks.
+_NO_LOCKS = (errno.ENOLCK, errno.ENOSYS, errno.ENOTSUP, errno.EOPNOTSUPP, errno.EINVAL)
+
+
+@contextmanager
+def folder_lock(folder: Path, waiting: Callable[[str], None]) -> Iterator[None]:
+    """Hold the folder's lock; while another run has it, wait.
+
+    The lock belongs to an open file and ends with its process, however that ends; it holds
+    between machines where the disk passes locks on, as NFS does. On disks that know no locks
+    nothing is locked.
+
+    Parameters
+    ----------
+    waiting
+        Called once if another run has the lock, with words for that run, as far as known.
+
+    Raises
+    ------
+    OutputProblem
+        If the folder can't be written.
+    """
+    path = folder / LOCK_NAME
+    with _lock_of(path) as lock:
+        if not _taken(lock, wait=False):
+            waiting(_holder(path))
+            _taken(lock, wait=True)
+        with suppress(OSError):
+            path.write_text(f"process {os.getpid()} on {socket.gethostname()}\n", "utf-8")
+        yield
+
+
+@contextmanager
+def lock_if_free(folder: Path) -> Iterator[bool]:
+    """Hold the folder's lock if no other run has it; yield whether it is held.
+
+    Raises
+    ------
+    OutputProblem
+        If the folder can't be written.
+    """
+    with _lock_of(folder / LOCK_NAME) as lock:
+        yield _taken(lock, wait=False)
+
+
+@contextmanager
+def _lock_of(path: Path) -> Iterator[FileLock]:
+    """Yield a lock that is not taken yet; at the end its file goes, unless another run has it."""
+    lock = FileLock(path, mode=0o666, poll_interval=_POLL_SECONDS, fallback_to_soft=False)
+    try:
+        yield lock
+    finally:
+        # Taken away while it is locked, so that nobody else's goes.
+        with suppress(OutputProblem, OSError):
+            if _taken(lock, wait=False):
+                path.unlink()
+        lock.release(force=True)
+
+
+def _taken(lock: FileLock, wait: bool) -> bool:
+    """Take a lock, once more if it is taken already; return False if another run has it."""
+    path = Path(lock.lock_file)
+    try:
+        # Else the library would make a folder anew that has gone.
+        path.parent.stat()
+        lock.acquire(blocking=wait)
+    except Timeout:
+        return False
+    except OSError as error:
+        if error.errno == errno.ELOOP:
+            raise OutputProblem(path, "is a link", "take it away and run again") from error
+        if error.errno not in _NO_LOCKS:
+            raise output_problem(path, error) from error
+    return True
+
+
+def _holder(path: Path) -> str:
+    """Return words for the run that has the lock; anybody may have written the file."""
+    with suppress(OSError):
+        text = read_small(path, _MOST_HOLDER_BYTES).decode("utf-8", "replace").strip()
+        if _HOLDER.fullmatch(text):
+            return text
+    return "another process"

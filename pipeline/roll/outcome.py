@@ -1,0 +1,134 @@
+"""What a run left, and a roll that stands already: told without looking at a scan again."""
+
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pipeline import __version__
+from pipeline.event import Event, Listener
+from pipeline.file import leftovers, read_toml, sweep
+from pipeline.problem import OutputProblem, ScanProblem
+from pipeline.record import RECORD_NAME, FilesRecord, RollRecord, ScanTrouble, read_document
+from pipeline.roll.journal import LOCK_NAME, Journal, key_of, lock_if_free
+from pipeline.settings import Roll
+from pipeline.words import printable
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a run left: counts of frames written and kept, and of what failed, and its words.
+
+    `record` is None where all stood already and no scan was looked at.
+    """
+
+    record: RollRecord | None
+    written: int = 0
+    kept: int = 0
+    failed: int = 0
+    lines: tuple[str, ...] = ()
+    problems: tuple[ScanTrouble, ...] = ()
+
+
+def standing(roll: Roll, out: Path, listen: Listener, split: bool = False) -> Outcome | None:
+    """Return the outcome of a run that would change nothing, told again; else None.
+
+    What a killed run left is swept all the same.
+    """
+    journal = Journal(out)
+    key = _inputs_key(roll, split, journal)
+    told = None if key is None else journal.whole(key)
+    outcome = None if told is None else _outcome(told)
+    if told is None or outcome is None:
+        return None
+    for each in outcome.problems:
+        listen(Event("noted", each.scan, 0, 0, each.message))
+    for name in sorted(told["frames"]):
+        listen(Event("kept", name, outcome.kept, outcome.kept))
+    if (out / LOCK_NAME).exists() or leftovers(out):
+        # All stands, whether or not the folder can be written to.
+        with suppress(OutputProblem), lock_if_free(out) as free:
+            if free:
+                sweep(out)
+    return outcome
+
+
+def note_whole(
+    roll: Roll,
+    split: bool,
+    outcome: Outcome,
+    frame_keys: Mapping[str, str],
+    other_keys: Mapping[str, str],
+    journal: Journal,
+) -> None:
+    """Note a run that had no failure, so that the next one need not look again."""
+    key = _inputs_key(roll, split, journal)
+    if key is not None:
+        problems = [[each.scan, each.message, each.kind] for each in outcome.problems]
+        told = {"frames": list(frame_keys), "lines": list(outcome.lines), "problems": problems}
+        journal.note_whole(key, {**frame_keys, **other_keys}, told)
+
+
+def take_away(roll: str, record: RollRecord, out: Path, journal: Journal, listen: Listener) -> None:
+    """Take away what an earlier run wrote for frames that corrections made go or renamed.
+
+    Only files of the same roll and scans go, by the record of that run, and only as they were
+    written.
+    """
+    scans = {strip.scan for strip in record.strips}
+    there = {frame.number: frame for frame in record.frames()}
+    for scan, number, was_corrected in _earlier_frames(out, roll):
+        now = there.get(number)
+        corrected = now is None or now.corrected or was_corrected
+        unwanted = corrected and (now is None or now.files == FilesRecord())
+        name = f"{roll}_{number}"
+        if scan in scans and unwanted and journal.forget(name):
+            listen(Event("noted", name, 0, 0, "its files are taken away, as the frame is no more"))
+
+
+def _inputs_key(roll: Roll, split: bool, journal: Journal) -> str | None:
+    """Return a key of all that decides how a roll comes out, None where that takes reading.
+
+    Scans count by their content, as noted in the journal while their sizes, times and inodes
+    hold; settings and notes by value; profiles of the user's own by content.
+    """
+    hashes = [journal.known_hash(path) for path in roll.scans]
+    if roll.problem or roll.refused or not hashes or None in hashes:
+        return None
+    named = (roll.settings.profile, roll.settings.scanner_profile)
+    try:
+        profiles = [read_toml(Path(name)) for name in named if name and name.endswith(".toml")]
+    # What is wrong with it is told where it is used.
+    except (OSError, ValueError):
+        return None
+    scans = [(path.name, value) for path, value in zip(roll.scans, hashes, strict=True)]
+    return key_of(__version__, split, roll.name, roll.settings, roll.notes, scans, profiles)
+
+
+def _outcome(told: Mapping[str, Any]) -> Outcome | None:
+    """Return the outcome that a journal tells of; anybody can write one."""
+    frames, lines, problems = (told.get(name) for name in ("frames", "lines", "problems"))
+    if not (isinstance(frames, list) and isinstance(lines, list) and isinstance(problems, list)):
+        return None
+    if not all(isinstance(name, str) for name in frames):
+        return None
+    if not all(isinstance(each, list) and len(each) == 3 for each in problems):
+        return None
+    troubles = tuple(ScanTrouble(*map(str, each)) for each in problems)
+    return Outcome(None, 0, len(frames), 0, tuple(map(printable, lines)), troubles)
+
+
+def _earlier_frames(out: Path, roll: str) -> list[tuple[str, str, bool]]:
+    """Return scan, number and whether it was corrected of all frames of an earlier run."""
+    try:
+        document = read_document(out / RECORD_NAME)
+        if document["roll"]["id"] != roll:
+            return []
+        return [
+            (str(strip["scan"]), str(frame["number"]), bool(frame.get("corrected")))
+            for strip in document["strips"]
+            for frame in strip["frames"]
+        ]
+    except (ScanProblem, KeyError, TypeError, AttributeError):
+        return []

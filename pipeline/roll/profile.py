@@ -1,0 +1,116 @@
+"""A film profile out of a roll: fitted to its reference frames."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.chart import ChartReading, GreyReading, chart_layout
+from pipeline.colour import ProfileFit, SeenChart, fit_grey, fit_profile, shown_by
+from pipeline.kinds import Picture, as_matrix
+from pipeline.problem import SettingsProblem
+from pipeline.profile import FilmProfile
+from pipeline.render import cut_light, to_density_above
+from pipeline.roll.survey import SurveyedRoll
+from pipeline.settings import ReferenceFrame
+from pipeline.survey import FrameSurvey, StripSurvey
+
+
+@dataclass(frozen=True)
+class RollProfile:
+    """A film profile made from a roll; `fit` has its residuals where a chart was there."""
+
+    profile: FilmProfile
+    fit: ProfileFit | None
+
+    def notes(self) -> tuple[str, ...]:
+        """Return lines on how well it fits: mean and worst, then each patch."""
+        if self.fit is None:
+            return ()
+        name, worst = self.fit.worst_residual
+        mean = self.fit.mean_residual
+        lines = [f"CIEDE2000 of the chart's patches: mean {mean:.2f}, worst {worst:.2f} ({name})"]
+        for patch, errors, taken in zip(
+            chart_layout().names, self.fit.residual.T, self.fit.trusted.T, strict=True
+        ):
+            told = ", ".join(
+                f"{error:.2f}" if used else f"{error:.2f} left out"
+                for error, used in zip(errors, taken, strict=True)
+            )
+            lines.append(f"  {patch}: {told}")
+        return tuple(lines)
+
+
+def roll_profile(
+    surveyed: SurveyedRoll, references: Sequence[ReferenceFrame], name: str
+) -> RollProfile:
+    """Return a film profile fitted to the charts on a roll, or balanced by its grey cards.
+
+    Parameters
+    ----------
+    surveyed
+        The roll; its film profile is what the fit starts from.
+    references
+        The frames that show charts, or grey cards.
+    name
+        Of the new profile.
+
+    Raises
+    ------
+    SettingsProblem
+        If a frame is not there or shows neither, or a profile can't be fitted to it.
+    ScanProblem
+        If a scan can't be read any more.
+    """
+    shown = [shown_by(reference, _density(surveyed, reference.frame)) for reference in references]
+    charts = [reading for reading in shown if isinstance(reading, ChartReading)]
+    greys = [reading.density for reading in shown if isinstance(reading, GreyReading)]
+    if charts and greys:
+        raise SettingsProblem(
+            None, "charts and grey cards are named together", "name frames of one of them"
+        )
+    frames = ", ".join(reference.frame for reference in references)
+    where = f"frame{'s' if len(shown) > 1 else ''} {frames} of roll {surveyed.roll.name}"
+    start = surveyed.profile
+    fit = None
+    if charts:
+        seen = [SeenChart(chart.densities, chart.spread) for chart in charts]
+        fit = fit_profile(seen, start)
+        patch, worst = fit.worst_residual
+        words = f"fitted to the 24-patch chart in {where}, starting from {start.name}"
+        residual = f"CIEDE2000 mean {fit.mean_residual:.2f}, worst {worst:.2f} ({patch})"
+        source, fitted = f"{words}; {residual}", fit.profile
+        parts = ["unmask", "layers", "scene"]
+    else:
+        fitted = fit_grey(np.mean(greys, axis=0), start)
+        words = f"balanced by the grey card in {where}, otherwise {start.name}"
+        source, parts = words, ["layers"]
+    spread = "how far another roll of the same film may stray: profiles/fit.toml"
+    sources = dict(start.sources) | dict.fromkeys(parts, words) | {"spread": spread}
+    # What it makes of Status M is known again only where the scanner is.
+    by_status_m = None
+    if surveyed.scanner is not None:
+        by_status_m = as_matrix(np.asarray(fitted.unmask) @ np.linalg.inv(surveyed.scanner.matrix))
+    profile = replace(
+        fitted, name=name, source=source, sources=sources, unmask_status_m=by_status_m
+    )
+    return RollProfile(profile, None if fit is None else replace(fit, profile=profile))
+
+
+def _density(surveyed: SurveyedRoll, number: str) -> Picture:
+    """Return a frame's density above base (h, w, 3), straightened."""
+    there: dict[str, tuple[StripSurvey, FrameSurvey]] = {
+        frame.number.number: (strip, frame.survey)
+        for strip, frames in zip(surveyed.strips, surveyed.frames, strict=True)
+        for frame in frames
+    }
+    if number not in there:
+        names = list(there)
+        told = f"frames {names[0]} to {names[-1]}" if names else "no frames"
+        raise SettingsProblem(
+            None,
+            f"there is no reference frame {number} on the roll, which has {told}",
+            "give the number as on the contact sheet",
+        )
+    strip, frame = there[number]
+    return to_density_above(cut_light(strip.scan, frame.outline), frame.base)

@@ -1,0 +1,108 @@
+"""Which compressed scans are decoded once for all their frames, and until when."""
+
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor, Future
+from contextlib import contextmanager
+from dataclasses import replace
+
+import numpy as np
+
+from pipeline.kinds import Span
+from pipeline.render import frame_window, picture_size, slab_rows, upright
+from pipeline.roll.frame_task import FrameTask
+from pipeline.scan import Scan, UnpackedScan, decode
+
+# Writing and reading a scratch file take a tenth of the time that decoding takes.
+_WORTH = 1.25
+# A frame that draws on a larger piece of a scan would hold more than its share of memory.
+_LARGE_BYTES = 32 << 20
+Work = Callable[[FrameTask], tuple[str, ...]]
+_Key = tuple[str, int]
+
+
+class SharedScans:
+    """Scans that several frames draw on, each open until its last frame is done."""
+
+    def __init__(self, tasks: Sequence[FrameTask], executor: Executor) -> None:
+        self._executor = executor
+        self._frames = Counter(_key(task) for task in tasks)
+        self._open: dict[_Key, UnpackedScan] = {}
+        for key in self._frames:
+            own = [task for task in tasks if _key(task) == key]
+            block = _block(own)
+            if block is not None:
+                self._open[key] = UnpackedScan(own[0].scan, block, own[0].out)
+        self._ahead = [key for key, one in self._open.items() if one.is_one_block]
+        self._decodes: list[Future[None]] = []
+
+    def submit(self, work: Work, task: FrameTask) -> Future[tuple[str, ...]]:
+        """Submit work on a frame; before a scan's first its own and the next scan are decoded.
+
+        So one worker decodes a scan that has to be decoded in one go, while others do frames.
+        """
+        key = _key(task)
+        unpacked = self._open.get(key)
+        if unpacked is None:
+            return self._executor.submit(work, task)
+        if key in self._ahead:
+            until = self._ahead.index(key) + 2
+            for early in self._ahead[:until]:
+                self._decodes.append(self._executor.submit(decode, self._open[early]))
+            del self._ahead[:until]
+        return self._executor.submit(
+            work, replace(task, scan=replace(task.scan, unpacked=unpacked))
+        )
+
+    def done(self, task: FrameTask) -> None:
+        """Close a task's scan if it was the last one that draws on it."""
+        key = _key(task)
+        self._frames[key] -= 1
+        if not self._frames[key] and key in self._open:
+            self._open.pop(key).close()
+
+    def close(self) -> None:
+        """Close all scans that are still open."""
+        for future in self._decodes:
+            future.cancel()
+        while self._open:
+            self._open.popitem()[1].close()
+
+
+@contextmanager
+def shared_scans(tasks: Sequence[FrameTask], executor: Executor) -> Iterator[SharedScans]:
+    """Share the scans of tasks; by the end of it no task may be under way."""
+    shared = SharedScans(tasks, executor)
+    try:
+        yield shared
+    finally:
+        shared.close()
+
+
+def _key(task: FrameTask) -> _Key:
+    return str(task.scan.path), task.scan.page
+
+
+def _block(tasks: Sequence[FrameTask]) -> Span | None:
+    """Return rows and columns of a scan that are decoded together, if its frames share them."""
+    scan = tasks[0].scan
+    block = scan.stored.block
+    if block is None or not scan.stored.container.in_parts:
+        return block
+    rows, columns = min(block[0], scan.height), min(block[1], scan.width)
+    if rows * columns * scan.samples * max(1, scan.stored.bits // 8) >= _LARGE_BYTES:
+        return block
+    decoded = np.zeros((-(-scan.height // rows), -(-scan.width // columns)), np.int64)
+    for task in tasks:
+        (top, bottom), (left, right) = frame_window(scan, task.outline)
+        place = slice(top // rows, -(-bottom // rows)), slice(left // columns, -(-right // columns))
+        decoded[place] += _passes(task, scan)
+    return block if decoded.sum() > _WORTH * np.count_nonzero(decoded) else None
+
+
+def _passes(task: FrameTask, scan: Scan) -> int:
+    """Return how often a frame goes over its part of a scan."""
+    way = upright(task.outline, (0.0, 0.0), picture_size(task.outline), (scan.height, scan.width))
+    rows, columns = way.window(*frame_window(scan, task.outline))
+    slabs = -(-(rows[1] - rows[0]) // slab_rows(scan, way, columns[1] - columns[0]))
+    return (slabs if way.across else 1) + (task.dust is not None)

@@ -1,0 +1,396 @@
+"""Survey of a roll: all its scans, the numbers of its frames, and the one colour over them."""
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor, Future, as_completed
+from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline.colour import (
+    FrameColour,
+    Key,
+    RollColour,
+    brightened,
+    colour_of_roll,
+    frame_colours,
+    scene_light,
+    trim_of,
+    usual_exposure,
+)
+from pipeline.densities import FilmCurve, film_curve_of_roll, unnamed_wedges
+from pipeline.event import Event, Listener
+from pipeline.frame import written_area
+from pipeline.kinds import HOLDS_PICTURE, Corners
+from pipeline.numbering import (
+    FrameNumber,
+    Recut,
+    film_code,
+    film_notes,
+    in_film_order,
+    number_roll,
+    recut,
+    with_roll_numbers,
+)
+from pipeline.problem import Problem
+from pipeline.profile import (
+    MONOCHROME,
+    FilmProfile,
+    ScannerProfile,
+    colour_science,
+    find_film,
+    find_scanner,
+    profile_of_codes,
+    with_scanner,
+)
+from pipeline.record import ScanTrouble
+from pipeline.render import PrintTone, roll_tone
+from pipeline.roll.ahead import begin_again, finished_again
+from pipeline.roll.machines import give_back, is_lost
+from pipeline.scan import ScanContent, begin_contents
+from pipeline.settings import ROLL_FILE, Roll, Settings
+from pipeline.strip import UNCLEAR, FrameBase, film_kind
+from pipeline.survey import (
+    Cuts,
+    FrameSurvey,
+    LookStore,
+    PictureStore,
+    ScanSurvey,
+    StripSurvey,
+    picture_samples,
+    survey_scan,
+)
+from pipeline.words import counted
+
+_SCANS_PER_TRIM = 16
+
+
+@dataclass(frozen=True)
+class RollFrame:
+    """One frame of a roll as found or corrected, its number, and its colour.
+
+    `outline` in the scan and `base` are those of what is written of it.
+    """
+
+    survey: FrameSurvey
+    number: FrameNumber
+    colour: FrameColour
+    outline: Corners
+    base: FrameBase
+
+
+@dataclass(frozen=True)
+class SurveyedRoll:
+    """All that is known of a roll before a picture is written.
+
+    `frames` has a row for each strip. `tone` is that of all prints. `reference` says in words what
+    chart or card the colour is from, None where there is none; `curve` is what a wedge, a bracket
+    or a chart shows of the film; `contents` are those of scans that were begun to be hashed.
+    """
+
+    roll: Roll
+    profile: FilmProfile
+    strips: tuple[StripSurvey, ...]
+    frames: tuple[tuple[RollFrame, ...], ...]
+    colour: RollColour
+    tone: PrintTone
+    clipped: bool
+    problems: tuple[ScanTrouble, ...]
+    failed: int
+    reference: str | None = None
+    scanner: ScannerProfile | None = None
+    curve: FilmCurve | None = None
+    contents: Mapping[Path, Future[ScanContent]] = field(default_factory=dict)
+
+
+def survey_roll(
+    roll: Roll,
+    executor: Executor,
+    listen: Listener,
+    known_hash: Callable[[Path], str | None] | None = None,
+) -> SurveyedRoll:
+    """Return the survey of all scans of a roll and the one colour solved from it.
+
+    A scan that fails is listed in `problems`, and the others are done. What had to be assumed
+    of several scans is told and listed once. Frames are as the user corrected them; the colour
+    is solved from them as found, so that a correction leaves all other frames as they are.
+
+    `known_hash` tells the hashes of scans' contents that are known; where it is given, others
+    are taken on the way.
+
+    Raises
+    ------
+    ScanProblem
+        If the roll has no scans.
+    SettingsProblem
+        If its film or scanner profile makes no sense, or a reference frame, a wedge or a bracket
+        can't be used.
+    """
+    if roll.problem is not None:
+        raise roll.problem
+    chosen = roll.settings.profile
+    profile = None if chosen is None else find_film(chosen)
+    seen_by = roll.settings.scanner_profile
+    scanner = None if seen_by is None else find_scanner(seen_by)
+    store, looks = PictureStore(), LookStore()
+    surveys, problems = _surveys(roll, executor, listen, store, looks)
+    again = begin_again(roll.settings, surveys, executor, looks)
+    # Workers read for hashes while others look again, and while the roll is solved.
+    contents = begin_contents([survey.path for survey in surveys], executor, known_hash)
+    surveys = finished_again(surveys, again, partial(_put_away, store=store))
+    found = with_roll_numbers(in_film_order([s for survey in surveys for s in survey.strips]))
+    numbers = number_roll(found, roll.settings.first_number)
+    plan = recut(roll.notes.frames, found, numbers)
+    keyed = _keyed(found, numbers)
+    strips, more = _corrected(surveys, keyed, plan, roll, executor, listen, store)
+    problems += more
+    kind = None
+    if roll.settings.monochrome is None:
+        samples = picture_samples(found) or picture_samples(strips)
+        kind = film_kind([strip.base.density for strip in found], samples)
+    grey = roll.settings.monochrome or kind == "monochrome"
+    if profile is None:
+        codes = (film_code(strip) for strip in found)
+        profile = find_film(MONOCHROME if grey else profile_of_codes(codes))
+    profile = with_scanner(profile, scanner)
+    named = {key: number.number for key, number in plan.numbers.items()}
+    colour, reference = colour_of_roll(keyed, strips, named, profile, roll.settings, bool(grey))
+    # The solve of a long roll takes much for a while.
+    give_back()
+    told_as = tuple(tuple(named[str(frame.key)] for frame in strip.frames) for strip in strips)
+    curve = film_curve_of_roll(strips, told_as, roll.notes, roll.settings, profile, scanner)
+    usual = usual_exposure(found, colour, roll.settings)
+    frames, refused = _frames(strips, plan, colour, usual, roll)
+    remarks = [
+        *(_remark(ROLL_FILE, said, f"{said}.") for said in (*plan.troubles, *refused)),
+        *_scan_notes(surveys),
+        *((note, note.scan, note.message) for note in film_notes(found, numbers)),
+        *(_remark(roll.name, note) for note in (reference.notes if reference else ())),
+        *(_remark(roll.name, note) for note in unnamed_wedges(strips, told_as, roll.notes)),
+        *(_remark(s.scan.path.name, UNCLEAR) for s in found[:1] if kind == "unclear"),
+    ]
+    return SurveyedRoll(
+        roll=roll,
+        profile=profile,
+        strips=strips,
+        frames=frames,
+        colour=brightened(colour, roll.settings.exposure),
+        tone=tone_of_roll(found, colour, usual),
+        clipped=any(survey.clipped for survey in surveys),
+        problems=(*problems, *_told(remarks, listen)),
+        failed=len(problems),
+        reference=(reference.source or None) if reference else None,
+        scanner=scanner,
+        curve=curve,
+        contents=contents,
+    )
+
+
+def _frames(
+    strips: Sequence[StripSurvey], plan: Recut, colour: RollColour, usual: Key | None, roll: Roll
+) -> tuple[tuple[tuple[RollFrame, ...], ...], tuple[str, ...]]:
+    """Return the frames of each strip, and what could not be obeyed."""
+    areas = [_areas(strip, roll.settings) for strip in strips]
+    written = [[outline for outline, _ in row] for row in areas]
+    colours, refused = frame_colours(
+        strips, colour, roll.settings.exposure, usual, roll.notes.frames, written
+    )
+    rows = tuple(
+        tuple(
+            RollFrame(frame, plan.numbers[str(frame.key)], own, *area)
+            for frame, own, area in zip(strip.frames, row, areas_of_strip, strict=True)
+        )
+        for strip, row, areas_of_strip in zip(strips, colours, areas, strict=True)
+    )
+    return rows, refused
+
+
+def _areas(strip: StripSurvey, settings: Settings) -> tuple[tuple[Corners, FrameBase], ...]:
+    """Return outline and base of what is written of each frame of a strip."""
+    return tuple(
+        written_area(
+            frame.outline,
+            frame.base,
+            inset_mm=settings.inset_mm,
+            border_mm=settings.border_mm,
+            ppi=strip.ppi,
+            width=strip.scan.width,
+            height=strip.scan.height,
+        )
+        for frame in strip.frames
+    )
+
+
+def _keyed(
+    strips: Sequence[StripSurvey], numbers: Sequence[Sequence[FrameNumber]]
+) -> tuple[StripSurvey, ...]:
+    return tuple(
+        replace(
+            strip,
+            frames=tuple(
+                replace(frame, key=number.number)
+                for frame, number in zip(strip.frames, row, strict=True)
+            ),
+        )
+        for strip, row in zip(strips, numbers, strict=True)
+    )
+
+
+def _corrected(
+    surveys: Sequence[ScanSurvey],
+    strips: Sequence[StripSurvey],
+    plan: Recut,
+    roll: Roll,
+    executor: Executor,
+    listen: Listener,
+    store: PictureStore,
+) -> tuple[tuple[StripSurvey, ...], list[ScanTrouble]]:
+    """Return the roll's strips, those that corrections change surveyed anew, and what failed."""
+    edge = {frame.key: frame.edge_number for strip in strips for frame in strip.frames}
+    inside = {(s.scan.path, s.scan.page, s.outline): place for place, s in enumerate(strips)}
+    done: dict[int, StripSurvey | None] = dict(enumerate(strips))
+    pending: dict[Path, tuple[dict[int, int], Future[ScanSurvey]]] = {}
+    for survey in surveys:
+        places = {
+            at: inside[s.scan.path, s.scan.page, s.outline] for at, s in enumerate(survey.strips)
+        }
+        cuts: Cuts = {at: plan.cuts[p] for at, p in places.items() if p in plan.cuts}
+        if cuts:
+            task = executor.submit(survey_scan, survey.path, roll.settings, survey.habits, cuts)
+            pending[survey.path] = ({at: places[at] for at in cuts}, task)
+    troubles = []
+    try:
+        for count, (path, (places, future)) in enumerate(pending.items(), 1):
+            try:
+                anew = _put_away(future.result(), store).strips
+                done |= {place: _edged(anew[at], edge) for at, place in places.items()}
+            except Exception as error:
+                message = told(path.name, error)
+                troubles.append(ScanTrouble(path.name, message))
+                listen(Event("failed", path.name, count, len(pending), message))
+                done |= dict.fromkeys(places.values())
+    finally:
+        drop(future for _, future in pending.values())
+    return tuple(strip for strip in done.values() if strip is not None), troubles
+
+
+def _edged(strip: StripSurvey, edge: Mapping[str | None, str | None]) -> StripSurvey:
+    """Return a strip whose frames have the edge numbers that the roll gave them by their keys."""
+    frames = (replace(frame, edge_number=edge.get(frame.key)) for frame in strip.frames)
+    return replace(strip, frames=tuple(frames))
+
+
+# What is kept of the roll, and the name and the words by which it is told.
+_Remark = tuple[ScanTrouble, str, str]
+
+
+def _remark(name: str, said: str, problem: str | None = None) -> _Remark:
+    """Return a note, or a problem where its words are given."""
+    trouble = ScanTrouble(name, problem) if problem else ScanTrouble(name, said, "note")
+    return trouble, name, said
+
+
+def _scan_notes(surveys: Sequence[ScanSurvey]) -> Iterator[_Remark]:
+    """Yield every note once, kept under the first scan that it is true of."""
+    scans: dict[str, list[str]] = {}
+    for survey in surveys:
+        for note in survey.notes:
+            scans.setdefault(note, []).append(survey.path.name)
+    for note, (first, *more) in scans.items():
+        alike = f" ({counted(len(more), 'more scan')} alike)" if more else ""
+        heard = f"{first} and {len(more)} more" if more else first
+        yield ScanTrouble(first, note + alike, "note"), heard, note
+
+
+def _told(remarks: Sequence[_Remark], listen: Listener) -> Iterator[ScanTrouble]:
+    """Tell remarks, and yield what is kept of them."""
+    for trouble, name, said in remarks:
+        listen(Event("noted", name, 0, 0, said))
+        yield trouble
+
+
+def told(name: str, error: Exception) -> str:
+    """Return one sentence for the user about what a worker raised."""
+    if isinstance(error, Problem):
+        return str(error)
+    if isinstance(error, MemoryError):
+        return f"{name}: does not fit in memory; set fewer workers."
+    if is_lost(error):
+        return f"{name}: the cluster gave it up; see to its workers and run again."
+    reason = " ".join(str(error).split()) or "no reason given"
+    return f"{name}: can't be worked on ({type(error).__name__}: {reason}); report this as a bug."
+
+
+def _surveys(
+    roll: Roll, executor: Executor, listen: Listener, store: PictureStore, looks: LookStore
+) -> tuple[list[ScanSurvey], list[ScanTrouble]]:
+    pending = {
+        executor.submit(survey_scan, path, roll.settings, looks=looks): index
+        for index, path in enumerate(roll.scans)
+    }
+    # Loading it takes as long as a small scan's survey, and then nobody waits for it.
+    colour_science()
+    done: dict[int, ScanSurvey] = {}
+    problems: dict[int, ScanTrouble] = {}
+    try:
+        for count, future in enumerate(as_completed(pending), 1):
+            # What a future brought is held no longer than it.
+            index = pending.pop(future)
+            if not count % _SCANS_PER_TRIM:
+                give_back()
+            name = roll.scans[index].name
+            try:
+                done[index] = _put_away(future.result(), store)
+                listen(Event("surveyed", name, count, len(roll.scans)))
+            # One scan must not end the run, whatever it makes a worker stumble over.
+            except Exception as error:
+                message = told(name, error)
+                problems[index] = ScanTrouble(name, message)
+                listen(Event("failed", name, count, len(roll.scans), message))
+    finally:
+        drop(pending)
+    troubles = [problems[index] for index in sorted(problems)]
+    for problem in roll.refused:
+        name = roll.name if problem.path is None else problem.path.name
+        listen(Event("failed", name, 0, 0, str(problem)))
+        troubles.append(ScanTrouble(name, str(problem)))
+    return [done[index] for index in sorted(done)], troubles
+
+
+def _put_away(survey: ScanSurvey, store: PictureStore) -> ScanSurvey:
+    """Return a survey whose small pictures the store keeps."""
+    strips = tuple(
+        replace(
+            strip,
+            frames=tuple(
+                replace(frame, thumbnail=store.put_away(np.asarray(frame.thumbnail)))
+                for frame in strip.frames
+            ),
+        )
+        for strip in survey.strips
+    )
+    return replace(survey, strips=strips)
+
+
+def drop(pending: Iterable[Future[Any]]) -> None:
+    """Cancel what has not begun yet."""
+    for future in pending:
+        future.cancel()
+
+
+def tone_of_roll(
+    found: Sequence[StripSurvey], colour: RollColour, usual: Key | None = None
+) -> PrintTone:
+    """Return the tone of the roll's prints, by its pictures as found.
+
+    `usual` is the exposure that single pictures are brought towards. What the user adds to the
+    exposure of the roll doesn't count: it lightens the prints.
+    """
+    return roll_tone(
+        scene_light(frame.samples, brightened(colour, trim_of(frame, colour, usual)))
+        for strip in found
+        for frame in strip.frames
+        if frame.kind in HOLDS_PICTURE
+    )

@@ -1,0 +1,252 @@
+"""What a picture file says about one page of itself, whatever its format."""
+
+import math
+import os
+import struct
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Protocol
+
+from pipeline.kinds import Codes, Span
+from pipeline.problem import Problem, ScanProblem
+from pipeline.scan.encoding import Encoding, srgb
+from pipeline.scan.icc import ProfileError, profile_encoding
+
+_LARGEST_PIXELS = 2_000_000_000
+# Deflate packs at most 1032 to 1 and LZW about 2500 to 1; no scan comes near either.
+_LARGEST_PACKING = 4000
+# Of large scans, which have grain or at least noise (common practice, no source), none packs so
+# well by far, and what does is made to fill the memory.
+_USUAL_PACKING, _LARGE_BYTES = 200, 512 << 20
+# Resolutions below this are what software writes when it doesn't know (common practice, no
+# source): at 150 ppi a frame 24 mm high would be 142 pixels.
+_LEAST_PPI, _LARGEST_PPI = 150.0, 50_000.0
+_CM_PER_INCH = 2.54
+# Decodes above this, the size of a large tile, wait for one another; memory is the process's, so
+# the lock is as well. It holds nothing.
+_MUCH_BYTES = 64 << 20
+_TURN = threading.RLock()
+
+
+@dataclass(frozen=True)
+class Container:
+    """What is done with all pages of one kind of file, and what holds for them.
+
+    `opened` opens a page for reading windows; its last argument promises bands of rows from the
+    top downwards, as a whole. `in_parts` tells that strips or tiles can be decoded apart,
+    `linear` that codes of more than 8 bits are light unless the file says otherwise, `lossy` that
+    a page notes by itself what it has lost.
+    """
+
+    opened: "Callable[[Path, Page, bool], AbstractContextManager[Reader]]"
+    in_parts: bool = False
+    linear: bool = False
+    lossy: bool = False
+
+
+@dataclass(frozen=True)
+class Page:
+    """One colour picture of a file, as its tags describe it.
+
+    `block` are the rows and columns that can be decoded apart, None if pixels lie plainly.
+    `directory` says where in a TIFF it is: position in the chain, then in the sub-chain.
+    `encoding` is None where the file says nothing.
+    """
+
+    container: Container
+    width: int
+    height: int
+    bits: int
+    samples: int
+    block: Span | None
+    floating: bool = False
+    directory: tuple[int, ...] = ()
+    infrared_directory: tuple[int, ...] | None = None
+    infrared_sample: int | None = None
+    infrared_bits: int = 16
+    ppi: float | None = None
+    encoding: Encoding | None = None
+    orientation: int = 1
+    digitized: datetime | None = None
+    device: dict[str, str] = field(default_factory=dict, hash=False)
+    notes: tuple[str, ...] = ()
+
+
+class Reader(Protocol):
+    """An open page, from which windows are read."""
+
+    def codes(self, rows: Span, columns: Span) -> Codes:
+        """Return the code values of R, G and B, shape (rows, columns, 3)."""
+
+    def infrared(self, rows: Span, columns: Span) -> Codes:
+        """Return the code values of the infra-red plane, shape (rows, columns)."""
+
+    def both(self, rows: Span, columns: Span) -> tuple[Codes, Codes]:
+        """Return the code values of R, G and B and of the infra-red plane."""
+
+
+class OfColour:
+    """A reader of a format that carries no infra-red plane."""
+
+    def infrared(self, rows: Span, columns: Span) -> Codes:
+        """Raise, since these formats carry no infra-red plane."""
+        raise ValueError("the page has no infra-red plane")
+
+    def both(self, rows: Span, columns: Span) -> tuple[Codes, Codes]:
+        """Raise, since these formats carry no infra-red plane."""
+        raise ValueError("the page has no infra-red plane")
+
+
+class Source(Protocol):
+    """Something else than its file that a scan's pixels are read from."""
+
+    def opened(self) -> AbstractContextManager[Reader]:
+        """Open it for reading windows; for one thread at a time."""
+
+
+@contextmanager
+def in_turn(decoded_bytes: int) -> Iterator[None]:
+    """Let only one decode go on in this process of those that take much memory."""
+    if decoded_bytes < _MUCH_BYTES:
+        yield
+        return
+    with _TURN:
+        yield
+
+
+@contextmanager
+def guarded(path: Path) -> Iterator[None]:
+    """Turn whatever a broken file makes a decoder raise into a `ScanProblem`."""
+    try:
+        yield
+    except Problem:
+        raise
+    except FileNotFoundError as error:
+        raise ScanProblem(path, "there is no such file", "check the name") from error
+    except PermissionError as error:
+        raise ScanProblem(path, "may not be read", "change its permissions") from error
+    except MemoryError as error:
+        raise ScanProblem(
+            path, "does not fit in memory", "save it as a TIFF in strips or tiles"
+        ) from error
+    # Decoders of damaged files raise nearly anything, and all of it means the same here.
+    except Exception as error:
+        raise broken(path, f"is damaged ({_reason(error)})") from error
+
+
+def _reason(error: Exception) -> str:
+    """Return what a decoder says, or plain words where it stumbled over nonsense."""
+    if isinstance(error, (TypeError, LookupError, ArithmeticError, AttributeError, struct.error)):
+        return "its tags make no sense"
+    text = error.args[0] if error.args else ""
+    text = text.decode("ascii", "replace") if isinstance(text, bytes) else str(error)
+    return " ".join(text.split())[:120] or "its data make no sense"
+
+
+def broken(path: Path, what: str) -> ScanProblem:
+    """Return the problem of a file that only another copy or scan can mend."""
+    return ScanProblem(path, what, "copy the file again or scan again")
+
+
+def check_dimensions(path: Path, width: int, height: int, stored_bytes: int, wanted: int) -> None:
+    """Raise if a picture is empty, absurdly large or larger than its data can hold.
+
+    Parameters
+    ----------
+    stored_bytes, wanted
+        Bytes of the picture as stored and decoded.
+    """
+    if width <= 0 or height <= 0:
+        raise broken(path, f"holds a picture of {width} x {height} pixels")
+    if width * height > _LARGEST_PIXELS:
+        raise ScanProblem(
+            path,
+            f"claims {width} x {height} pixels, more than any scan has",
+            "scan one strip a file",
+        )
+    packing = _USUAL_PACKING if wanted > _LARGE_BYTES else _LARGEST_PACKING
+    if wanted > packing * stored_bytes:
+        raise broken(path, f"claims {width} x {height} pixels in {stored_bytes} bytes of data")
+
+
+def check_decoded(path: Path, decoded_bytes: int) -> None:
+    """Raise if what has to be decoded in one piece takes more than half of the memory there is."""
+    try:
+        memory = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
+    except (AttributeError, OSError, ValueError):
+        return
+    if decoded_bytes > memory // 2:
+        raise ScanProblem(
+            path,
+            f"takes {decoded_bytes / 1e9:.1f} GB of memory to decode",
+            "save it as a TIFF without compression",
+        )
+
+
+def check_colour(path: Path, channels: int) -> None:
+    """Raise if a picture hasn't red, green and blue."""
+    if channels == 1:
+        raise ScanProblem(path, "has one channel", "scan as colour, not as black and white")
+    if channels not in (3, 4):
+        raise ScanProblem(path, f"has {channels} channels", "scan as RGB colour")
+
+
+def usable_ppi(across: float, down: float) -> tuple[float | None, tuple[str, ...]]:
+    """Return the resolution in ppi if it can be that of a film scan, and notes about it."""
+    if not (math.isfinite(across) and math.isfinite(down)) or across <= 0 or down <= 0:
+        return None, ()
+    if not (_LEAST_PPI <= across <= _LARGEST_PPI):
+        return None, (f"its resolution tag says {across:g} ppi, which no film scan has: ignored",)
+    if abs(across - down) > 0.01 * across:
+        text = f"its resolution tags differ, {across:g} across and {down:g} ppi down: ignored"
+        return None, (text,)
+    return float(across), ()
+
+
+def resolution(across: float, down: float, unit: int) -> tuple[float | None, tuple[str, ...]]:
+    """Return ppi from TIFF or Exif resolution tags: unit 2 is the inch, 3 the centimetre."""
+    if unit not in (2, 3):
+        return None, ()
+    factor = _CM_PER_INCH if unit == 3 else 1.0
+    return usable_ppi(across * factor, down * factor)
+
+
+def stated_encoding(
+    profile: bytes | None, otherwise: Encoding | None, exif: dict[str, Any]
+) -> tuple[Encoding | None, tuple[str, ...]]:
+    """Return the encoding that a file states and notes about it.
+
+    The embedded profile goes first, then what the format itself says, then the Exif
+    ColorSpace tag, of which 1 means sRGB (Exif 3.0, 4.6.6.5).
+    """
+    notes: tuple[str, ...] = ()
+    if profile:
+        try:
+            return profile_encoding(profile), ()
+        except ProfileError as error:
+            notes = (f"its colour profile is ignored: {error}",)
+    if otherwise is None and exif.get("ColorSpace") == 1:
+        otherwise = srgb("container")
+    return otherwise, notes
+
+
+def scan_time(*stamps: object) -> datetime | None:
+    """Return the first stamp that is a date in the form of Exif, 'YYYY:MM:DD HH:MM:SS'."""
+    for stamp in stamps:
+        if not isinstance(stamp, str):
+            continue
+        try:
+            return datetime.strptime(stamp.strip(" \0"), "%Y:%m:%d %H:%M:%S")
+        except ValueError:
+            continue
+    return None
+
+
+def device_words(**words: object) -> dict[str, str]:
+    """Return the tags that hold text, trimmed."""
+    trimmed = {key: word.strip(" \0") for key, word in words.items() if isinstance(word, str)}
+    return {key: word for key, word in trimmed.items() if word}

@@ -1,0 +1,68 @@
+"""The content of a scan as a hash, taken early, and whether it still holds."""
+
+from collections.abc import Callable, Iterable
+from concurrent.futures import Executor, Future
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.scan.container import guarded
+
+
+@dataclass(frozen=True)
+class ScanContent:
+    """A hash of a scan's bytes; `state` is what tells a changed file, from before it was read."""
+
+    value: str
+    state: tuple[int, int, int, int]
+
+    def holds(self, path: Path) -> bool:
+        """Tell whether the scan is as it was when it was hashed."""
+        try:
+            return _state(path) == self.state
+        except OSError:
+            return False
+
+
+def content_of(path: Path) -> ScanContent:
+    """Return the content of a scan.
+
+    Raises
+    ------
+    ScanProblem
+        It can't be read.
+    """
+    with guarded(path):
+        state = _state(path)
+    return ScanContent(content_hash(path), state)
+
+
+def begin_contents(
+    paths: Iterable[Path], executor: Executor, known_hash: Callable[[Path], str | None] | None
+) -> dict[Path, Future[ScanContent]]:
+    """Begin to hash the scans that are not known, if anybody tells which are."""
+    if known_hash is None:
+        return {}
+    return {path: executor.submit(content_of, path) for path in paths if known_hash(path) is None}
+
+
+def _state(path: Path) -> tuple[int, int, int, int]:
+    found = path.stat()
+    return found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino
+
+
+_HASHED_BYTES = 1 << 20
+
+
+def content_hash(path: Path) -> str:
+    """Return a hash of a file's bytes in hexadecimal (XXH3, 128 bits), read a piece at a time.
+
+    It tells content that has changed, at the speed of memory; it is no proof against someone who
+    means to deceive.
+    """
+    import xxhash
+
+    told, piece = xxhash.xxh3_128(), memoryview(bytearray(_HASHED_BYTES))
+    with guarded(path), path.open("rb", buffering=0) as handle:
+        while count := handle.readinto(piece):
+            told.update(piece[:count])
+    return str(told.hexdigest())

@@ -1,0 +1,194 @@
+"""The compiled loops that reduce scans and undo a PNG's filters; they load the compiler."""
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.compiled import compiled
+from pipeline.kinds import Codes, Span
+
+Sums = NDArray[Any]
+
+_ROWS = [f"{kind}[:,::1]" for kind in ("uint16", "uint8")]
+
+
+@compiled(fast=True)
+def _add(row: Codes, sums: Sums, hits: Codes, full: Any) -> None:
+    """Add a row of codes to sums, and count those at full scale."""
+    for at in range(len(sums)):
+        code = row[at]
+        sums[at] += code
+        hits[at] += np.uint32(code >= full)
+
+
+@compiled(fast=True)
+def _add_light(row: Codes, sums: Sums, hits: Codes, full: Any, tables: Sums, samples: int) -> None:
+    """Add the light of a row of codes to sums, by tables, and count those at full scale."""
+    last = np.uint32(tables.shape[1] - 1)
+    for channel in range(samples):
+        table = tables[min(channel, len(tables) - 1)]
+        for at in range(channel, len(sums), samples):
+            code = np.uint32(row[at])
+            sums[at] += table[min(code, last)]
+            hits[at] += np.uint32(code >= full)
+
+
+@compiled(fast=True)
+def _across(
+    sums: Sums,
+    hits: Codes,
+    factor: int,
+    scale: float,
+    means: Sums,
+    mask: Codes,
+    counts: Codes,
+    span: Span,
+) -> None:
+    """Fill a row of means (n, samples) and its mask with the sums of blocks, times a scale."""
+    columns, samples = means.shape
+    width = len(sums) // samples
+    for column in range(columns):
+        first, last = column * factor, min((column + 1) * factor, width)
+        clipped = np.uint32(0)
+        for sample in range(samples):
+            total, struck = 0.0, np.uint32(0)
+            for at in range(first * samples + sample, last * samples + sample, samples):
+                total += sums[at]
+                struck += hits[at]
+            means[column, sample] = total * scale / (last - first)
+            counts[sample] += struck
+            if span[0] <= sample < span[1]:
+                clipped += struck
+        mask[column] = clipped > 0
+
+
+_OUT = "uint32, float64, float32[:,:,::1], boolean[:,::1], int64[::1], UniTuple(int64, 2)"
+
+
+@compiled([f"void({rows}, int64, {_OUT})" for rows in _ROWS], fast=True)
+def block_means_of_codes(
+    codes: Codes,
+    factor: int,
+    full: Any,
+    scale: float,
+    means: Sums,
+    mask: Codes,
+    counts: Codes,
+    span: Span,
+) -> None:
+    """Average codes over blocks of factor x factor, those at the ends over what is there.
+
+    Parameters
+    ----------
+    codes
+        (rows, columns times samples).
+    full, scale
+        The code that counts as clipped; by what codes are multiplied.
+    means, mask, counts
+        (rows / factor, columns / factor, samples) and as many flags without samples, filled;
+        clipped codes of each sample, added.
+    span
+        First sample whose clipped codes set flags, and one past the last.
+    """
+    length = codes.shape[1]
+    sums, hits = np.empty(length, np.uint32), np.empty(length, np.uint32)
+    for out in range(len(means)):
+        sums[:] = 0
+        hits[:] = 0
+        top, bottom = out * factor, min((out + 1) * factor, len(codes))
+        for row in range(top, bottom):
+            _add(codes[row], sums, hits, full)
+        _across(sums, hits, factor, scale / (bottom - top), means[out], mask[out], counts, span)
+
+
+@compiled([f"void({rows}, int64, float32[:,::1], {_OUT})" for rows in _ROWS], fast=True)
+def block_means_of_light(
+    codes: Codes,
+    factor: int,
+    tables: Sums,
+    full: Any,
+    scale: float,
+    means: Sums,
+    mask: Codes,
+    counts: Codes,
+    span: Span,
+) -> None:
+    """Average the light of codes, by a table for all samples or one for each.
+
+    Parameters are those of `block_means_of_codes`.
+    """  # fmt: skip
+    length = codes.shape[1]
+    sums, hits = np.empty(length, np.float32), np.empty(length, np.uint32)
+    for out in range(len(means)):
+        sums[:] = 0
+        hits[:] = 0
+        top, bottom = out * factor, min((out + 1) * factor, len(codes))
+        for row in range(top, bottom):
+            _add_light(codes[row], sums, hits, full, tables, means.shape[2])
+        _across(sums, hits, factor, scale / (bottom - top), means[out], mask[out], counts, span)
+
+
+Bytes = NDArray[np.uint8]
+
+_NONE, _SUB, _UP, _AVERAGE, _PAETH = range(5)
+
+
+@compiled("boolean(uint8[:,::1], uint8[::1], int64)")
+def unfilter(lines: Bytes, above: Bytes, pixel: int) -> bool:
+    """Undo the filters of lines (n, 1 + bytes) in place; tell whether all are known.
+
+    Parameters
+    ----------
+    lines
+        Lines as they unfold: the filter's number, then bytes (PNG, third edition, 9.2).
+    above
+        Bytes of the line before; those of the last line when done.
+    pixel
+        Bytes of one pixel.
+    """
+    wide = lines.shape[1] - 1
+    for row in range(lines.shape[0]):
+        kind, line = lines[row, 0], lines[row, 1:]
+        if kind > _PAETH:
+            return False
+        if kind == _SUB:
+            for at in range(pixel, wide):
+                line[at] = np.uint8(line[at] + line[at - pixel])
+        elif kind == _UP:
+            for at in range(wide):
+                line[at] = np.uint8(line[at] + above[at])
+        elif kind == _AVERAGE:
+            for at in range(pixel):
+                line[at] = np.uint8(line[at] + (above[at] >> 1))
+            for at in range(pixel, wide):
+                mean = (np.int32(line[at - pixel]) + np.int32(above[at])) >> 1
+                line[at] = np.uint8(line[at] + mean)
+        elif kind == _PAETH:
+            for at in range(pixel):
+                line[at] = np.uint8(line[at] + above[at])
+            for at in range(pixel, wide):
+                a, b, c = (
+                    np.int64(line[at - pixel]),
+                    np.int64(above[at]),
+                    np.int64(above[at - pixel]),
+                )
+                # Distances of a + b - c from each; the nearest is taken without a jump.
+                to_a, to_b, to_c = abs(b - c), abs(a - c), abs(a + b - c - c)
+                far = -np.int64(to_b < to_a)
+                near, least = (a & ~far) | (b & far), (to_a & ~far) | (to_b & far)
+                far = -np.int64(to_c < least)
+                line[at] = np.uint8(line[at] + ((near & ~far) | (c & far)))
+        above[:] = line
+    return True
+
+
+@compiled("void(uint8[:,::1], int64, int64, uint16[:,:,::1])")
+def codes_of_two_bytes(lines: Bytes, left: int, samples: int, codes: Codes) -> None:
+    """Fill codes (n, w, 3) from column `left` on, from lines of so many samples of two bytes."""
+    for row in range(codes.shape[0]):
+        for column in range(codes.shape[1]):
+            at = 1 + (left + column) * samples * 2
+            for channel in range(3):
+                high, low = lines[row, at + 2 * channel], lines[row, at + 2 * channel + 1]
+                codes[row, column, channel] = np.uint16((np.uint16(high) << 8) | np.uint16(low))

@@ -1,0 +1,265 @@
+"""Scans: windows of linear light on demand, and the reduced picture that surveys work on."""
+
+import math
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from pipeline.kinds import Codes, Light, Span
+from pipeline.problem import ScanProblem, SettingsProblem
+from pipeline.scan import raster, tiff
+from pipeline.scan.container import Page, Reader, Source, guarded
+from pipeline.scan.encoding import Encoding, linear, power, srgb, to_light
+from pipeline.scan.proxy import Proxy, reduced
+
+# fmt: off
+RAW_SUFFIXES = frozenset({
+    ".3fr", ".arw", ".cr2", ".cr3", ".crw", ".dng", ".erf", ".fff", ".iiq", ".kdc", ".mef", ".mos",
+    ".mrw", ".nef", ".nrw", ".orf", ".pef", ".raf", ".raw", ".rw2", ".rwl", ".sr2", ".srf", ".srw",
+})
+# fmt: on
+_USUAL_SUFFIXES = frozenset({".tif", ".tiff", ".png", ".jpg", ".jpeg"})
+_PICTURE_SUFFIXES = frozenset({".avif", ".bmp", ".webp"})
+SCAN_SUFFIXES = _USUAL_SUFFIXES | _PICTURE_SUFFIXES | RAW_SUFFIXES
+# First bytes: TIFF 6.0, section 2, and BigTIFF; PNG, 5.2; ITU-T T.81, B.1.1.3.
+_TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+_PNG_START, _JPEG_START = b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff"
+_LARGEST_GAMMA = 4.0
+_EIGHT_BITS = "8 bits a channel lose shadow detail of the film: scan to 16 bits instead"
+# Floats of 1.0 at full scale; a million times as much is twenty stops more than any light.
+_LARGEST_FLOAT = 1e6
+_BAND_SAMPLES = 6 << 20
+
+
+@dataclass(frozen=True)
+class Scan:
+    """One colour picture of a file, of which only the description is held.
+
+    Rows and columns are those of the picture as stored: `orientation`, the tag of TIFF and
+    Exif (1 to 8), is told but not applied. `bits` are those of one sample, `samples` the
+    channels stored, `page` counts the colour pages of the file from 0. `device` holds make,
+    model and software where the file names them; `notes` are plain warnings. Pixels come from
+    the file, or from `unpacked` where somebody has decoded it.
+    """
+
+    path: Path
+    page: int
+    width: int
+    height: int
+    bits: int
+    samples: int
+    ppi: float | None
+    ppi_from: Literal["tag", "option"] | None
+    encoding: Encoding
+    infrared: bool
+    digitized: datetime | None
+    device: dict[str, str] = field(hash=False)
+    notes: tuple[str, ...]
+    orientation: int
+    stored: Page = field(repr=False)
+    unpacked: Source | None = field(default=None, repr=False, compare=False)
+
+
+def is_scan_name(path: Path) -> bool:
+    """Tell by its name whether a file may be a scan; hidden and temporary files are not."""
+    name = path.name
+    if name.startswith((".", "~", "_tmp")) or name.endswith("~"):
+        return False
+    return path.suffix.lower() in SCAN_SUFFIXES
+
+
+def open_scan(
+    path: Path, *, gamma: float | None = None, ppi: float | None = None
+) -> tuple[Scan, ...]:
+    """Describe every colour page of a file; no pixel is decoded.
+
+    Parameters
+    ----------
+    path
+        A TIFF, PNG or JPEG, told by its content; camera raw, WebP, AVIF or BMP, by its name.
+    gamma
+        Exponent from codes to light, 1 to 4, instead of what the file says.
+    ppi
+        Resolution, instead of what the file says.
+
+    Raises
+    ------
+    ScanProblem
+        The file can't be read, is damaged or cut short, or is not RGB.
+    SettingsProblem
+        Gamma or ppi make no sense.
+    """
+    _check_options(gamma, ppi)
+    return tuple(_scan(path, number, page, gamma, ppi) for number, page in enumerate(_pages(path)))
+
+
+@contextmanager
+def opened(scan: Scan, in_order: bool = False) -> Iterator[Reader]:
+    """Open a scan for reading several windows of code values; for one thread at a time.
+
+    `in_order` promises bands of rows from the top downwards, as a whole: of scans that are
+    compressed in large pieces that takes far less memory.
+    """
+    if scan.unpacked is not None:
+        with scan.unpacked.opened() as reader:
+            yield reader
+        return
+    with scan.stored.container.opened(scan.path, scan.stored, in_order) as reader:
+        yield reader
+
+
+def reduce(scan: Scan, factor: int) -> Proxy:
+    """Average a scan in linear light by a whole factor, in bands, with little memory.
+
+    Raises
+    ------
+    ScanProblem
+        The file is damaged, or holds floats that are not finite.
+    ValueError
+        The factor is below 1.
+    """
+    if factor < 1:
+        raise ValueError(f"a scan can't be reduced by {factor}")
+    rows, columns = -(-scan.height // factor), -(-scan.width // factor)
+    light = np.empty((rows, columns, 3), np.float32)
+    mask = np.zeros((rows, columns), np.bool_)
+    infrared = np.empty((rows, columns), np.float32) if scan.infrared else None
+    counts = np.zeros(3, np.int64)
+    with opened(scan, in_order=True) as reader:
+        for out, band in _bands(scan, factor):
+            codes, plane = _band(scan, reader, band)
+            bits = _integer_bits(scan.stored.bits, codes)
+            light[out], mask[out], full = reduced(codes, scan.encoding, bits, factor)
+            counts += full
+            if infrared is not None and plane is not None:
+                even, bits = linear("container"), _integer_bits(scan.stored.infrared_bits, plane)
+                infrared[out] = reduced(plane[..., None], even, bits, factor)[0][..., 0]
+    return Proxy(light, factor, counts / (scan.width * scan.height), mask, infrared)
+
+
+def _check_options(gamma: float | None, ppi: float | None) -> None:
+    """Raise if the user's numbers make no sense; NaN fails every comparison."""
+    if gamma is not None and not 1.0 <= gamma <= _LARGEST_GAMMA:
+        raise SettingsProblem(
+            None,
+            f"gamma {gamma:g} is not between 1 and {_LARGEST_GAMMA:g}",
+            "give the exponent that turns code values to light, such as 1 or 2.2",
+        )
+    if ppi is not None and not (math.isfinite(ppi) and ppi > 0):
+        raise SettingsProblem(
+            None, f"{ppi:g} ppi is no resolution", "give the pixels per inch of the scan"
+        )
+
+
+def _pages(path: Path) -> tuple[Page, ...]:
+    """Describe the pages of a file, whose format its first bytes tell."""
+    with guarded(path):
+        if path.is_dir():
+            raise ScanProblem(path, "is a folder, not a scan", "give the scans in it")
+        if path.exists() and not path.is_file():
+            raise ScanProblem(path, "is not a file", "give a scan")
+        with path.open("rb") as handle:
+            start = handle.read(8)
+    if not start:
+        raise ScanProblem(path, "is empty", "copy the file again or scan again")
+    if start.startswith(_PNG_START):
+        return raster.png_pages(path)
+    if start.startswith(_JPEG_START):
+        return raster.jpeg_pages(path)
+    is_tiff = start.startswith(_TIFF_STARTS)
+    suffix = path.suffix.lower()
+    if suffix == ".dng" and is_tiff and tiff.is_linear_raw(path):
+        return tiff.pages(path)
+    if suffix in RAW_SUFFIXES:
+        return raster.raw_pages(path)
+    if is_tiff:
+        return tiff.pages(path)
+    if suffix in _PICTURE_SUFFIXES:
+        return raster.picture_pages(path)
+    raise ScanProblem(
+        path, "is not a picture that can be read", "give TIFF, PNG, JPEG or camera raw"
+    )
+
+
+def _scan(path: Path, number: int, page: Page, gamma: float | None, ppi: float | None) -> Scan:
+    """Complete what a page says with what the user says and what has to be assumed."""
+    encoding, notes = _encoding(page, gamma)
+    if page.bits == 8 and not page.container.lossy:
+        notes += (_EIGHT_BITS,)
+    resolution = page.ppi if ppi is None else float(ppi)
+    told: Literal["tag", "option"] = "tag" if ppi is None else "option"
+    return Scan(
+        path=path,
+        page=number,
+        width=page.width,
+        height=page.height,
+        bits=page.bits,
+        samples=page.samples,
+        ppi=resolution,
+        ppi_from=None if resolution is None else told,
+        encoding=encoding,
+        infrared=page.infrared_directory is not None or page.infrared_sample is not None,
+        digitized=page.digitized,
+        device=page.device,
+        notes=page.notes + notes,
+        orientation=page.orientation,
+        stored=page,
+    )
+
+
+def _encoding(page: Page, gamma: float | None) -> tuple[Encoding, tuple[str, ...]]:
+    """Choose the encoding: the user's, the file's, else an assumption and a note of it."""
+    if gamma is not None:
+        return power(gamma, "option"), ()
+    if page.encoding is not None:
+        return page.encoding, ()
+    if page.floating:
+        return linear("container"), ()
+    if page.container.linear and page.bits > 8:
+        return linear("assumed"), ("no colour profile and no gamma given: taken as linear",)
+    return srgb("assumed"), ("no colour profile and no gamma given: taken as sRGB",)
+
+
+def _integer_bits(bits: int, codes: Codes) -> int | None:
+    """Return the significant bits of integer codes, None for floats."""
+    return bits if codes.dtype.kind == "u" else None
+
+
+def finite(scan: Scan, codes: Codes) -> Codes:
+    """Return codes as they are, or raise if there are floats among them that can be no light."""
+    if codes.dtype.kind != "f":
+        return codes
+    # What is no number makes both no numbers, and fails every comparison.
+    least, most = float(codes.min()), float(codes.max())
+    if least >= -_LARGEST_FLOAT and most <= _LARGEST_FLOAT:
+        return codes
+    known = np.isfinite(codes).all()
+    what = f"far beyond full scale ({np.abs(codes).max():.0e})" if known else "not finite numbers"
+    raise ScanProblem(scan.path, f"holds samples that are {what}", "save it as a 16-bit TIFF")
+
+
+def infrared_light(scan: Scan, codes: Codes) -> Light:
+    """Scale code values of the infra-red plane to full scale."""
+    bits = _integer_bits(scan.stored.infrared_bits, codes)
+    return to_light(finite(scan, codes), linear("container"), bits)
+
+
+def _bands(scan: Scan, factor: int) -> Iterator[tuple[slice, Span]]:
+    """Yield rows of the proxy and the rows of the scan that they average."""
+    high = max(1, _BAND_SAMPLES // (3 * scan.width * factor))
+    for top in range(0, -(-scan.height // factor), high):
+        yield slice(top, top + high), (top * factor, min((top + high) * factor, scan.height))
+
+
+def _band(scan: Scan, reader: Reader, rows: Span) -> tuple[Codes, Codes | None]:
+    """Read whole rows of R, G and B, and of the infra-red plane if there is one."""
+    columns = (0, scan.width)
+    if not scan.infrared:
+        return finite(scan, reader.codes(rows, columns)), None
+    codes, plane = reader.both(rows, columns)
+    return finite(scan, codes), plane

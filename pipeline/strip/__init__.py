@@ -1,0 +1,14 @@
+"""Strips of film, their light and their base.
+
+In: the small picture's light (h, w, 3). Out: open gate and dark level (light), strips (outline in
+proxy pixels, pixels per mm), film base (light and density), density above base, light leaks.
+
+The base is the densest crowd of readings in rebate and gaps, measured with the lamp's shading as a
+smooth surface, so that density above base is even over the strip.
+
+The door is wide because every later room measures above the base.
+"""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

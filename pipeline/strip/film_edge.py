@@ -1,0 +1,296 @@
+"""Film edges as straight lines, and where they are hidden, the borders of the pictures."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.kinds import Float64, Light, Mask, Numbers, Plane
+
+_OPEN_GATE, _HOLDER, _BORDER = 1, 0, 2
+_LEAST_RUN_MM = 0.8
+_LEAST_SEEN = 0.2
+_MOST_BEYOND = 0.15
+_CLEARLY_BEYOND_MM = 0.4
+_TOLERANCE_MM = 0.1
+_MOST_COLUMNS = 600
+
+
+@dataclass(frozen=True)
+class EdgeLine:
+    """Where what shows of a strip ends on one side: y = slope * x + level, pixels of the view.
+
+    `against_gate` tells that open gate lies beyond, so that it is the film's own edge; else the
+    holder covers the film there, or the scan ends. `support` is the share of columns on the line.
+    """
+
+    slope: float
+    level: float
+    against_gate: bool
+    support: float
+
+    def at(self, x: float) -> float:
+        """Return the line's row at a column."""
+        return self.slope * x + self.level
+
+    def below(self, x: Numbers, y: Numbers) -> Numbers:
+        """Return how far points lie below the line, in rows."""
+        return y - self.slope * x - self.level
+
+
+def robust_line(x: Numbers, y: Numbers, tolerance: float, most_slope: float) -> tuple[float, float]:
+    """Return slope and level of the line that most points lie on.
+
+    Parameters
+    ----------
+    x, y
+        Points, at least one.
+    tolerance
+        How far points on a line may be off it.
+    most_slope
+        Steepest slope that is looked for, either way.
+
+    Notes
+    -----
+    Slopes are tried one by one so closely that the ends stay within the tolerance; least
+    squares over the points on the best line follow.
+    """
+    from pipeline.strip.kernel import fullest_windows
+
+    if len(x) < 3:
+        return 0.0, float(np.median(y))
+    middle = float(np.median(x))
+    step = max(len(x) // _MOST_COLUMNS, 1)
+    some_x, some_y = x[::step] - middle, y[::step]
+    reach = max(float(np.ptp(some_x)) / 2, 1.0)
+    tries = min(2 * int(np.ceil(most_slope * reach / tolerance)) + 1, 401)
+    slopes = np.array(sorted(np.linspace(-most_slope, most_slope, max(tries, 3)), key=abs))
+    rests = np.sort(some_y - slopes[:, None] * some_x, axis=1)
+    windows = np.empty((len(slopes), 2), np.int64)
+    fullest_windows(rests, 2 * tolerance, windows)
+    best = int(np.argmax(windows[:, 1]))
+    start, count = windows[best]
+    slope, level = float(slopes[best]), float(rests[best, start : start + count].mean())
+    for _ in range(6):
+        rest = np.abs(y - slope * (x - middle) - level)
+        near = rest[rest < 2 * tolerance]
+        limit = max(0.3 * tolerance, 3.0 * float(np.median(near))) if len(near) else tolerance
+        keep = rest < min(limit, 2 * tolerance)
+        if keep.sum() < 3 or np.ptp(x[keep]) == 0:
+            break
+        slope, level = least_squares_line(x[keep] - middle, y[keep])
+    return slope, level - slope * middle
+
+
+def least_squares_line(x: Numbers, y: Numbers) -> tuple[float, float]:
+    """Return slope and level of the line through points (two or more, not all above another)."""
+    at, height = float(x.mean()), float(y.mean())
+    away = x - at
+    slope = float(away @ (y - height)) / float(away @ away)
+    return slope, height - slope * at
+
+
+def find_edges(
+    view: Light, film: Mask, valid: Mask, share: Plane, px_per_mm: float, most_slope: float
+) -> tuple[EdgeLine, EdgeLine] | None:
+    """Return the upper and lower end of what shows of a strip, or None where nothing does.
+
+    Parameters
+    ----------
+    view
+        Straightened strip (h, w, 3), linear light, with some of its surround.
+    film, valid
+        (h, w) where it shows film, and where it lies inside the scan.
+    share
+        (h, w) share of open gate in a pixel.
+    px_per_mm
+        Scale, roughly.
+    most_slope
+        How far from level the edges may be.
+    """
+    upper = _edge(view, film, valid, share, px_per_mm, most_slope)
+    lower = _edge(view[::-1], film[::-1], valid[::-1], share[::-1], px_per_mm, most_slope)
+    if upper is None or lower is None:
+        return None
+    last = view.shape[0] - 1
+    return upper, EdgeLine(-lower.slope, last - lower.level, lower.against_gate, lower.support)
+
+
+def _edge(
+    view: Light, film: Mask, valid: Mask, share: Plane, px_per_mm: float, most_slope: float
+) -> EdgeLine | None:
+    """Return the upper edge line of a view."""
+    run = max(2, round(_LEAST_RUN_MM * px_per_mm))
+    columns, rows = _outermost(film, run)
+    if len(columns) < 8:
+        return None
+    places, beyond = _sub_pixel(view, valid, share, columns, rows)
+    x = columns.astype(float)
+    tolerance = max(0.5, _TOLERANCE_MM * px_per_mm)
+    open_gate = beyond == _OPEN_GATE
+    if open_gate.mean() > _LEAST_SEEN:
+        slope, level = robust_line(x[open_gate], places[open_gate], tolerance, most_slope)
+        rest = places - slope * x - level
+        support = float((np.abs(rest[open_gate]) < 2 * tolerance).sum() / len(x))
+        outside = float((rest < -_CLEARLY_BEYOND_MM * px_per_mm).mean())
+        if support > _LEAST_SEEN * 0.6 and outside < _MOST_BEYOND:
+            return EdgeLine(slope, level, True, support)
+    covered = ~open_gate
+    if covered.sum() < 8:
+        covered = np.ones(len(x), bool)
+    slope, level = robust_line(x[covered], places[covered], tolerance, most_slope)
+    support = float((np.abs(places - slope * x - level) < 2 * tolerance).mean())
+    return EdgeLine(slope, level, False, support)
+
+
+def _outermost(film: Mask, run: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return columns and the first row in each from which film goes on for `run` rows."""
+    from pipeline.strip.kernel import first_runs
+
+    rows = np.empty(film.shape[1], np.int64)
+    first_runs(np.ascontiguousarray(film), run, rows)
+    columns = np.flatnonzero(rows >= 0)
+    return columns, rows[columns]
+
+
+def _sub_pixel(
+    view: Light, valid: Mask, share: Plane, columns: NDArray[np.int64], rows: NDArray[np.int64]
+) -> tuple[Numbers, NDArray[np.int64]]:
+    """Return the edge's place in each column, and what lies beyond it.
+
+    Light half way between both sides is where an edge runs through the middle of a pixel.
+    """
+    height = view.shape[0]
+
+    def at(offset: int) -> NDArray[np.int64]:
+        return np.clip(rows + offset, 0, height - 1)
+
+    offsets = range(-3, 3)
+    lights = np.stack([view[at(k), columns] for k in offsets]).astype(float)
+    inner = lights[-2:].mean(axis=0)
+    contrast = ((lights[:3] - inner) ** 2).sum(axis=2)
+    outer = np.take_along_axis(lights[:3], np.argmax(contrast, axis=0)[None, :, None], axis=0)[0]
+    way = outer - inner
+    level = ((lights - inner) * way).sum(axis=2) / np.maximum((way**2).sum(axis=1), 1e-12)
+    places = rows.astype(float)
+    placed = np.zeros(len(rows), bool)
+    for index in range(len(offsets) - 2, -1, -1):
+        here, next_in = level[index], level[index + 1]
+        crosses = ~placed & (here >= 0.5) & (next_in < 0.5)
+        part = (0.5 - next_in[crosses]) / (here[crosses] - next_in[crosses])
+        places[crosses] = rows[crosses] + offsets[index + 1] - part
+        placed |= crosses
+    opened = np.max([share[at(k), columns] for k in (-3, -2, -1)], axis=0) > 0.5
+    beyond = np.where(opened, _OPEN_GATE, _HOLDER)
+    outside = (rows < 2) | ~valid[at(-2), columns]
+    return np.where(outside, rows - 0.5, places), np.where(outside, _BORDER, beyond)
+
+
+_CLEAR_DENSITY = 0.04
+_PICTURE_DENSITY = 0.08
+_PICTURE_RUN = 3
+_REACH_MM = 4.0
+_LEAST_LENGTH_MM = 10.0
+_SAME_SLOPE = 0.002
+_BORDER_TOLERANCE_MM = 0.06
+_LEAST_GAP_MM = 0.5
+_GAP_SHARE = 0.85
+_LEAST_FALL = 0.85
+_LEAST_POINTS = 20
+_LEAST_SHARE = 0.25
+
+
+def picture_slope(density: Plane, px_per_mm: float, most_slope: float) -> float | None:
+    """Return the slope of the pictures' borders, or None where too little of them shows.
+
+    Parameters
+    ----------
+    density
+        (h, w) density above base of what shows of a strip, level but for a little.
+    px_per_mm
+        Scale, roughly.
+    most_slope
+        Steepest slope that is looked for.
+
+    Notes
+    -----
+    Pictures lie parallel to the film: long borders along it, short ones across, in the gaps.
+    Each counts by how closely it tells a slope: points times length squared.
+    """
+    found: list[tuple[float, float]] = []
+    for sign, plane in _outward(density, px_per_mm):
+        border = _border(plane, px_per_mm, most_slope)
+        if border is not None:
+            found.append((sign * border[0], border[1]))
+    if not found:
+        return None
+    slopes, weights = np.array(sorted(found)).T
+    middle = np.searchsorted(np.cumsum(weights), weights.sum() / 2)
+    near = np.abs(slopes - slopes[middle]) < _SAME_SLOPE
+    return float(np.average(slopes[near], weights=np.sqrt(weights[near])))
+
+
+def _outward(density: Plane, px_per_mm: float) -> Iterator[tuple[float, Plane]]:
+    """Yield planes whose rows lead from clear film into pictures, with the sign of their slope."""
+    reach = max(8, round(_REACH_MM * px_per_mm))
+    clear = (density < _CLEAR_DENSITY).mean(axis=0) > _GAP_SHARE
+    steps = np.flatnonzero(np.diff(np.pad(clear.astype(np.int8), 1)))
+    gaps = [
+        (first, end)
+        for first, end in zip(steps[::2], steps[1::2], strict=True)
+        if end - first >= max(2.0, _LEAST_GAP_MM * px_per_mm)
+    ]
+    # Film weaves in the gate by a few hundredths of a mm from frame to frame.
+    bounds = [0, *(edge for gap in gaps for edge in gap), density.shape[1]]
+    for first, end in zip(bounds[::2], bounds[1::2], strict=True):
+        if end - first >= _LEAST_LENGTH_MM * px_per_mm:
+            yield 1.0, density[:reach, first:end]
+            yield -1.0, density[::-1][:reach, first:end]
+    for first, end in gaps:
+        middle = (first + end) // 2
+        yield -1.0, density[:, middle : middle + reach].T
+        yield 1.0, density[:, max(0, middle - reach) : middle][:, ::-1].T
+
+
+def _border(plane: Plane, px_per_mm: float, most_slope: float) -> tuple[float, float] | None:
+    """Return slope and weight of the line where pictures begin below clear film, or None."""
+    dense = plane > _PICTURE_DENSITY
+    if plane.shape[0] < _PICTURE_RUN + 2:
+        return None
+    runs = dense[: 1 - _PICTURE_RUN].copy()
+    for step in range(1, _PICTURE_RUN):
+        runs &= dense[step : dense.shape[0] - _PICTURE_RUN + 1 + step]
+    rows = np.argmax(runs, axis=0)
+    columns = np.arange(plane.shape[1])
+    begins = runs[rows, columns] & (rows > 0)
+    begins[begins] &= plane[0, columns[begins]] < _PICTURE_DENSITY
+    x, row = columns[begins], rows[begins]
+    if len(x) < max(_LEAST_POINTS, _LEAST_SHARE * plane.shape[1]):
+        return None
+    y = _begin(plane, x, row)
+    x, y = x[np.isfinite(y)], y[np.isfinite(y)]
+    if len(x) < _LEAST_POINTS:
+        return None
+    tolerance = max(0.4, _BORDER_TOLERANCE_MM * px_per_mm)
+    slope, level = robust_line(x.astype(float), y, tolerance, most_slope)
+    near = x[np.abs(y - slope * x - level) < tolerance]
+    if len(near) < max(_LEAST_POINTS, _LEAST_SHARE * len(x)):
+        return None
+    return slope, len(near) * float(near.std()) ** 2
+
+
+def _begin(plane: Plane, columns: NDArray[np.int64], rows: NDArray[np.int64]) -> Float64:
+    """Return where pictures begin, to a part of a pixel, from the light short of clear film's.
+
+    A camera's gate casts a soft shadow, so that a fixed density lies deeper in thinner parts.
+    """
+    last = plane.shape[0] - 1
+
+    def light(offset: int) -> Float64:
+        at = plane[np.clip(rows + offset, 0, last), columns]
+        return np.asarray(10.0 ** -at.astype(float))
+
+    inside = np.median([light(k) for k in (3, 4, 5)], axis=0)
+    clear = sum(light(k) - inside for k in range(-3, 3)) / np.maximum(1.0 - inside, 1e-3)
+    return np.asarray(np.where(inside < _LEAST_FALL, rows - 3.5 + clear, np.nan))

@@ -1,0 +1,320 @@
+"""What in a scan is film and what is not: open gate, holder, an even surround; pieces of film."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from pipeline.channels import channel_mean, greatest, least, less, log_above, over, tint
+from pipeline.kinds import Light, Mask, Plane
+from pipeline.strip.film_edge import robust_line
+from pipeline.strip.illumination import Levels, crowded_places, fades_from_gate, is_base
+
+OPEN = 0.5
+"""Openness from which a pixel is taken for open gate: half way from base to gate in density."""
+
+_OPAQUE_OF_BASE = 0.004
+_MOST_VEIL_OF_BASE = 0.08
+_DIM_OF_BASE = 0.1
+_OVER_BASE_UNKNOWN = 1.3
+_LEAST_STEP = 0.06
+_FADING_PX = 2
+_SURROUND_SHARE = 0.1
+_SURROUND_CORNERS = 2
+_LIKE_BASE = 0.15
+_LIKE_GATE = 0.03
+_SURROUND_TOLERANCE = 0.09
+_SURROUND_TINT = 0.045
+
+
+@dataclass(frozen=True)
+class Surround:
+    """Masks (h, w) of a proxy: film, open gate, and holder, opaque or of an even light."""
+
+    film: Mask
+    gate: Mask
+    holder: Mask
+
+    def turned(self) -> "Surround":
+        """Return the masks turned a quarter, their right side up."""
+        film, gate, holder = (
+            np.ascontiguousarray(np.rot90(mask)) for mask in (self.film, self.gate, self.holder)
+        )
+        return Surround(film, gate, holder)
+
+
+def over_base(light: Light, levels: Levels) -> Light:
+    """Return light above dark as a share of the film base's, (..., 3)."""
+    dark = np.asarray(levels.illumination.dark, np.float32)
+    base: Light = np.asarray(levels.base_light, np.float32) - dark
+    return over(less(light, dark), base) if light.ndim > 1 else (light - dark) / base
+
+
+def openness(light: Light, levels: Levels) -> Plane:
+    """Return how open a proxy (h, w, 3) is: 0 = film base, 1 = open gate, below 0 = denser film.
+
+    Notes
+    -----
+    Log light above the base, projected on the way from base to gate, so that each channel
+    counts by what it tells. A clipped gate is taken for full scale.
+    """
+    logs = np.log10(np.maximum(over_base(light, levels), np.float32(1e-4)))
+    gate = levels.illumination.gate
+    if gate is None and not levels.gate_clipped:
+        unknown: Plane = least(logs) * np.float32(OPEN / np.log10(_OVER_BASE_UNKNOWN))
+        return unknown
+    brightest = np.ones(3, np.float32) if gate is None else np.asarray(gate, np.float32)
+    step = np.log10(np.maximum(over_base(brightest, levels), 1.0))
+    weight = step / max(float(step @ step), _LEAST_STEP**2)
+    shown: Plane = logs @ weight.astype(np.float32)
+    return shown
+
+
+def opaque_below(relative: Light) -> float:
+    """Return the share of the base's light under which a pixel is taken for opaque.
+
+    Parameters
+    ----------
+    relative
+        (h, w, 3) as of `over_base`.
+
+    Notes
+    -----
+    What is dim and hangs together with the border is holder, most of it; where reflections
+    lie over it, the limit rises, but stays under what film passes in all but its densest parts.
+    """
+    brightest = greatest(relative)
+    dim = (brightest < _DIM_OF_BASE).astype(np.uint8)
+    _, labels = cv2.connectedComponents(dim, connectivity=4)
+    rims = (labels[0], labels[-1], labels[:, 0], labels[:, -1])
+    at_border = np.unique(np.concatenate(rims))
+    holder = np.isin(labels, at_border[at_border > 0])
+    if holder.mean() < 0.005:
+        return _OPAQUE_OF_BASE
+    veil = 1.4 * float(np.percentile(brightest[holder], 90))
+    return float(np.clip(veil, _OPAQUE_OF_BASE, _MOST_VEIL_OF_BASE))
+
+
+def _even_surround(light: Light, levels: Levels) -> Mask:
+    """Return where a scan shows an even, grey or white holder, as found along its border."""
+    dark = np.asarray(levels.illumination.dark, np.float32)
+    logs = log_above(light, dark, 1e-5)
+    rim = np.concatenate(
+        [logs[:3].reshape(-1, 3), logs[-3:].reshape(-1, 3), logs[:, :3].reshape(-1, 3),
+         logs[:, -3:].reshape(-1, 3)]
+    )  # fmt: skip
+    found = np.zeros(light.shape[:2], bool)
+    gate = levels.illumination.gate
+    brightest = np.ones(3) if gate is None else np.asarray(gate, float) - dark
+    base = np.log10(np.asarray(levels.base_light, float) - dark)
+    open_gate = np.log10(brightest)
+    some = logs.reshape(-1, 3)[:: max(1, found.size // 100_000)]
+    for level, share in crowded_places(rim):
+        like_film = is_base(open_gate - level, grey=levels.grey)
+        like_film |= bool(np.abs(level - base).max() < _LIKE_BASE)
+        to_gate = float((open_gate - level).mean())
+        if share < _SURROUND_SHARE or like_film or to_gate < _LIKE_GATE:
+            continue
+        if fades_from_gate(level, open_gate, some):
+            continue
+        off = less(logs, level)
+        mean = channel_mean(off)
+        even = (mean > -_SURROUND_TOLERANCE) & (mean < min(_SURROUND_TOLERANCE, to_gate / 2))
+        even &= tint(off, mean) < _SURROUND_TINT
+        # Along a side of the scan lies a holder from corner to corner; pictures do not.
+        corners = [
+            even[y, x].mean()
+            for y in (slice(4), slice(-4, None))
+            for x in (slice(4), slice(-4, None))
+        ]
+        if sum(corner > 0.5 for corner in corners) >= _SURROUND_CORNERS:
+            found |= even
+    return found
+
+
+def _grown(mask: Mask) -> Mask:
+    size = 2 * _FADING_PX + 1
+    grown: Mask = cv2.dilate(mask.astype(np.uint8), np.ones((size, size), np.uint8)).astype(bool)
+    return grown
+
+
+def surround(light: Light, levels: Levels) -> Surround:
+    """Return film, open gate and holder of a proxy (h, w, 3), told apart pixel by pixel."""
+    relative = over_base(light, levels)
+    holder: Mask = greatest(relative) <= opaque_below(relative)
+    gate: Mask = openness(light, levels) > OPEN
+    # Where gate fades into holder there is light like film's for a few pixels.
+    fading = _grown(gate) & _grown(holder)
+    if levels.illumination.absolute or levels.gate_clipped:
+        holder |= _even_surround(light, levels)
+    gate &= ~holder
+    return Surround(~gate & ~holder & ~fading, gate, holder)
+
+
+def open_share(light: Light, levels: Levels) -> Plane:
+    """Return the share of open gate in each pixel (h, w), 0 = base or denser, 1 = gate."""
+    relative = over_base(light, levels)
+    gate = levels.illumination.gate
+    if gate is None:
+        brightest = np.ones(3, np.float32)
+        if not levels.gate_clipped:
+            brightest = _OVER_BASE_UNKNOWN**2 * np.asarray(levels.base_light, np.float32)
+    else:
+        brightest = np.asarray(gate, np.float32)
+    step = np.maximum(over_base(brightest, levels) - 1.0, 0.0)
+    weight = step / max(float(step @ step), _LEAST_STEP**2)
+    shown: Plane = np.clip((relative - 1.0) @ weight.astype(np.float32), 0.0, 1.0)
+    return shown
+
+
+MOST_SKEW_DEG = 8.0
+_LEAST_OF_LARGEST = 0.05
+_LEAST_SIDE_PX = 10
+# Longer than any single frame of a strip: half a 135 frame with its gap is 19 by 34.98 mm.
+_LONG_STRIP = 2.0
+_OPENINGS = (3, 5, 9)
+# Perforations are a tenth of 135 film (ISO 1007, from memory: 2 x 1.98 x 2.79 mm on 4.75 x 34.98).
+_MOST_OPEN = 0.25
+_SAME_HEIGHT = 0.12
+_BAR_OF_WIDTH = 0.5
+_ABREAST_SLACK = 0.06
+
+
+@dataclass(frozen=True)
+class FilmArea:
+    """One piece of film: its filled mask (h, w) and its box, (left, top, right, bottom)."""
+
+    mask: Mask
+    box: tuple[int, int, int, int]
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Return width and height of the box."""
+        left, top, right, bottom = self.box
+        return right - left, bottom - top
+
+
+def film_areas(film: Mask, open_gate: Mask, join_across_bars: bool = True) -> list[FilmArea]:
+    """Return connected pieces of film without their holes, largest first.
+
+    Parameters
+    ----------
+    film
+        (h, w) where a scan shows film.
+    open_gate
+        (h, w) where it shows open gate.
+    join_across_bars
+        Whether pieces in one line that only something opaque parts are one strip.
+    """
+    for size in _OPENINGS:
+        areas, ringed = _filled(film, open_gate, size)
+        if not ringed:
+            break
+    return _joined(areas, open_gate) if join_across_bars else areas
+
+
+def _filled(film: Mask, open_gate: Mask, size: int) -> tuple[list[FilmArea], bool]:
+    """Return pieces of film opened by so many pixels, and whether some enclose open gate.
+
+    A line of light like film's, where the gate fades into a holder, may hang together with film
+    and enclose the gate; it is thinner than any film.
+    """
+    kernel = np.ones((size, size), np.uint8)
+    opened = cv2.morphologyEx(film.astype(np.uint8), cv2.MORPH_OPEN, kernel)
+    contours, tree = cv2.findContours(opened, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    outer = [c for index, c in enumerate(contours) if tree[0][index][3] < 0]
+    outer.sort(key=lambda contour: (-cv2.contourArea(contour), tuple(contour[0, 0])))
+    areas: list[FilmArea] = []
+    ringed = False
+    for contour in outer:
+        largest = max((int(area.mask.sum()) for area in areas), default=0)
+        if cv2.contourArea(contour) < _LEAST_OF_LARGEST * largest:
+            break
+        x, y = contour[0, 0]
+        if min(cv2.minAreaRect(contour)[1]) < _LEAST_SIDE_PX or any(a.mask[y, x] for a in areas):
+            continue
+        plane = np.zeros(film.shape, np.uint8)
+        cv2.drawContours(plane, [contour], -1, 1, cv2.FILLED)
+        mask = plane.astype(bool)
+        if float(open_gate[mask].mean()) > _MOST_OPEN:
+            ringed = True
+            continue
+        areas.append(FilmArea(mask, _box(mask)))
+    return areas, ringed
+
+
+def _box(mask: Mask) -> tuple[int, int, int, int]:
+    left, top, width, height = cv2.boundingRect(mask.astype(np.uint8))
+    return left, top, left + width, top + height
+
+
+def _joined(areas: list[FilmArea], open_gate: Mask) -> list[FilmArea]:
+    """Return pieces with those made one that a bar of the holder or a dense frame parts."""
+    joined: list[FilmArea] = []
+    for area in areas:
+        for index, other in enumerate(joined):
+            if _parted_by_bar(area, other, open_gate):
+                mask = area.mask | other.mask
+                joined[index] = FilmArea(mask, _box(mask))
+                break
+        else:
+            joined.append(area)
+    return joined if len(joined) == len(areas) else _joined(joined, open_gate)
+
+
+def _parted_by_bar(one: FilmArea, other: FilmArea, open_gate: Mask) -> bool:
+    first, second = sorted((one.box, other.box))
+    height = max(one.size[1], other.size[1])
+    gap = second[0] - first[2]
+    ends = max(abs(first[1] - second[1]), abs(first[3] - second[3]))
+    if ends > _SAME_HEIGHT * height or not 0 <= gap < _BAR_OF_WIDTH * height:
+        return False
+    between = open_gate[max(first[1], second[1]) : min(first[3], second[3]), first[2] : second[0]]
+    return not between.size or float(between.mean()) < 0.1
+
+
+def runs_upright(areas: list[FilmArea]) -> bool | None:
+    """Tell whether strips' long side runs down the scan; None where their shape doesn't tell."""
+    sizes = [area.size for area in areas]
+    longest = max(sizes, key=max)
+    return longest[1] > longest[0] if max(longest) > _LONG_STRIP * min(longest) else None
+
+
+def rough_line(area: FilmArea) -> tuple[float, float, float]:
+    """Return slope, upper and lower level (at x = 0) of a lying piece of film."""
+    left, top, right, bottom = area.box
+    part = area.mask[top:bottom, left:right]
+    columns = np.nonzero(part.any(axis=0))[0]
+    upper = np.argmax(part[:, columns], axis=0) + top
+    lower = bottom - 1 - np.argmax(part[::-1, columns], axis=0)
+    x = columns.astype(float) + left
+    most = float(np.tan(np.radians(MOST_SKEW_DEG)))
+    lines = []
+    for y in (upper, lower):
+        slope, level = robust_line(x, y.astype(float), 1.0, most)
+        lines.append((slope, level, int((np.abs(y - slope * x - level) < 1.5).sum())))
+    slope = max(lines, key=lambda line: line[2])[0]
+    above = float(np.median(upper - slope * x))
+    below = float(np.median(lower - slope * x))
+    return slope, above - 0.5, below + 0.5
+
+
+def split_abreast(area: FilmArea, width_px: float) -> list[FilmArea]:
+    """Return a lying piece as the strips of one width that touch side by side in it.
+
+    Parameters
+    ----------
+    area
+        Piece of film.
+    width_px
+        Width of the film that may lie in it more than once.
+    """
+    slope, above, below = rough_line(area)
+    across = (below - above) * float(np.cos(np.arctan(slope)))
+    count = round(across / width_px)
+    if count < 2 or abs(across / width_px - count) > _ABREAST_SLACK:
+        return [area]
+    y, x = np.ogrid[: area.mask.shape[0], : area.mask.shape[1]]
+    place = np.floor((y - slope * x - above) * count / (below - above))
+    masks = [area.mask & (np.clip(place, 0, count - 1) == index) for index in range(count)]
+    return [FilmArea(mask, _box(mask)) for mask in masks]

@@ -1,0 +1,152 @@
+"""What a strip shows whatever its camera: its view, base, edge, and control patches on it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.edge import EdgeReading, read_letters, read_strip_edge
+from pipeline.frame import Evidence, evidence
+from pipeline.kinds import Light, Triple, as_triple
+from pipeline.profile import FilmSize
+from pipeline.scan import Proxy, Scan
+from pipeline.settings import Settings
+from pipeline.strip import (
+    FilmBase,
+    Levels,
+    Strip,
+    StripDensity,
+    StripView,
+    dark_error,
+    density_above,
+    is_negative,
+    measure_base,
+    measure_limits,
+    straighten,
+    struck_density,
+)
+
+_DENSE_REBATE = 0.15
+
+
+@dataclass(frozen=True)
+class StripLook:
+    """What a strip shows, whatever its camera: the half of a survey that needs no habits.
+
+    `view` is the strip straightened, `infrared` (h, w) its infra-red plane in the same pixels,
+    None without one; `factor` tells by how much the proxy is smaller than the scan; `rough` is
+    the base before frames are known, `seen` what its columns show, `reading` what its edges say.
+    """
+
+    scan: Scan
+    factor: int
+    strip: Strip
+    view: StripView
+    infrared: Light | None
+    rough: FilmBase
+    seen: Evidence
+    reading: EdgeReading | None
+
+    @property
+    def size_bytes(self) -> int:
+        """Return how much memory it takes, about."""
+        infrared = 0 if self.infrared is None else self.infrared.nbytes
+        return self.view.light.nbytes + self.seen.flat.nbytes + infrared
+
+
+def look_at(
+    scan: Scan, proxy: Proxy, levels: Levels, strip: Strip, settings: Settings
+) -> StripLook | None:
+    """Return what a strip shows, or None if it turns out to be no negative film.
+
+    Raises
+    ------
+    ScanProblem
+        The scan has changed or is damaged.
+    """
+    view = straighten(proxy.light, strip.outline, strip.px_per_mm)
+    illumination = levels.illumination
+    rough = measure_base(view.light, illumination, strip.base_light, view.px_per_mm)
+    if rough is None:
+        return None
+    above = density_above(view.light, rough)
+    # A scanner that evens out the channels leaves no orange; only holes with light tell then.
+    unknown = strip.perforated and not illumination.absolute
+    any_base = unknown or settings.base is not None or levels.grey
+    # Grey things are many; film with a grey base has holes or edges to show.
+    bare = levels.grey and settings.monochrome is None and not strip.perforated
+    if not is_negative(above, strip, rough, any_base) or (bare and not all(strip.edges_seen)):
+        return None
+    seen = evidence(above, strip.film, view.px_per_mm, float(np.mean(rough.spread)))
+    # A slide's rebate is dense; light strikes a negative's only here and there.
+    if (unknown or levels.grey) and np.median(seen.rebate_density) > _DENSE_REBATE:
+        return None
+    infrared = None if proxy.infrared is None else view.of(proxy.infrared)
+    reading = None
+    if strip.film.name == "135":
+        reading = read_strip_edge(scan, view, proxy.factor, strip.film_rows, illumination.dark)
+    return StripLook(scan, proxy.factor, strip, view, infrared, rough, seen, reading)
+
+
+@dataclass(frozen=True)
+class ControlPatches:
+    """Densities above base of a strip's control patches, each with its standard error.
+
+    `print_density` is that of the edge print, which was exposed at the factory, and `print_from`
+    what it was measured on: 'codes' or 'letters'. `dmax` is that of film struck by light from
+    edge to edge: a leader or a fogged frame, the highest density the film reaches. None where
+    the strip doesn't show it.
+    """
+
+    print_density: Triple | None = None
+    print_error: Triple | None = None
+    print_from: str | None = None
+    dmax: Triple | None = None
+    dmax_error: Triple | None = None
+
+
+def control_patches(look: StripLook, above: Light, base: FilmBase) -> ControlPatches:
+    """Return the densities of edge print and light-struck film on one strip.
+
+    Parameters
+    ----------
+    look
+        What the strip shows.
+    above
+        Density above base (h, w, 3) of its view.
+    base
+        The strip's base.
+
+    Raises
+    ------
+    ScanProblem
+        The scan has changed or is damaged.
+    """
+    strip, view, illumination = look.strip, look.view, base.illumination
+    printed = None if look.reading is None else look.reading.printed
+    if printed is None:
+        printed = read_letters(
+            look.scan, view, look.factor, strip.film_rows, _print_mm(strip.film), illumination.dark
+        )
+    struck = struck_density(StripDensity(above, strip.film_rows, strip.film, view.px_per_mm))
+    found = ControlPatches()
+    if printed is not None:
+        off = dark_error(printed.density, base.light, illumination)
+        found = ControlPatches(
+            as_triple(printed.density), as_triple(np.hypot(printed.error, off)), printed.how
+        )
+    if struck is None:
+        return found
+    off = np.hypot(struck.error, dark_error(struck.density, base.light, illumination))
+    return ControlPatches(
+        found.print_density,
+        found.print_error,
+        found.print_from,
+        as_triple(struck.density),
+        as_triple(off),
+    )
+
+
+def _print_mm(film: FilmSize) -> tuple[float, float]:
+    """Return between which distances from the film's edge print may stand."""
+    clear = float(measure_limits("print")["clear_of_edge_mm"])
+    return clear, film.rebate_mm - clear

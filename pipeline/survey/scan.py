@@ -1,0 +1,216 @@
+"""Survey of one scan: everything found and measured in it, as a small record."""
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from threading import Lock
+
+import cv2
+import numpy as np
+
+from pipeline.frame import CLEAR
+from pipeline.kinds import MM_PER_INCH, as_triple
+from pipeline.problem import ScanProblem
+from pipeline.profile import find_scanner
+from pipeline.scan import Proxy, Scan, open_scan, reduce
+from pipeline.settings import Settings
+from pipeline.strip import Kind, Levels, film_kind, find_levels, find_strips, to_light
+from pipeline.survey.frame import Cut
+from pipeline.survey.infrared import infrared_note
+from pipeline.survey.look import StripLook, look_at
+from pipeline.survey.strip import Habits, StripSurvey, survey_strip
+
+__all__ = ["Cuts", "Habits", "LookStore", "ScanLook", "ScanSurvey", "StripSurvey", "survey_scan"]
+
+# Corrected frames of strips, by the strip's place among those found in a file.
+Cuts = Mapping[int, tuple[Cut, ...]]
+
+PROXY_PPI = 200.0
+_UNKNOWN_LONG_SIDE = 2600
+# Twice what the largest flatbed holds at the proxy's resolution.
+_MOST_PROXY_PIXELS = 10_000_000
+# Looks at some six scans of one strip; others are read again.
+_MOST_LOOK_BYTES = 64 << 20
+
+
+@dataclass(frozen=True)
+class ScanSurvey:
+    """All strips of one file, with plain warnings; `habits` are those it was surveyed by.
+
+    `grey` tells that strips were left out that have a grey base, but no clear silver image.
+    """
+
+    path: Path
+    strips: tuple[StripSurvey, ...]
+    clipped: bool
+    notes: tuple[str, ...]
+    habits: Habits | None = None
+    grey: bool = False
+
+
+@dataclass(frozen=True)
+class ScanLook:
+    """All strips of one file as looked at, with what its survey says of it besides.
+
+    `clipped` and `notes` are those of its pages; `grey` tells that a grey base was looked for.
+    """
+
+    path: Path
+    strips: tuple[StripLook, ...]
+    clipped: bool
+    notes: tuple[str, ...]
+    grey: bool
+
+
+class LookStore:
+    """Looks at scans until they are taken; safe for threads.
+
+    Looks hold pictures, which don't travel: on another machine a store is empty and stays so.
+    """
+
+    def __init__(self, most_bytes: int = _MOST_LOOK_BYTES) -> None:
+        self._most_bytes = most_bytes
+        self._looks: dict[Path, ScanLook] = {}
+        self._lock = Lock()
+
+    def __reduce__(self) -> tuple[type["LookStore"], tuple[int]]:
+        """Return how another machine makes an empty one."""
+        return LookStore, (0,)
+
+    def keep(self, look: ScanLook) -> None:
+        """Keep a look if there is room for it."""
+        with self._lock:
+            looks = [*self._looks.values(), look]
+            if sum(strip.size_bytes for each in looks for strip in each.strips) <= self._most_bytes:
+                self._looks[look.path] = look
+
+    def take(self, path: Path) -> ScanLook | None:
+        """Return the look at a scan and let go of it, None where there is none."""
+        with self._lock:
+            return self._looks.pop(path, None)
+
+
+def survey_scan(
+    path: Path,
+    settings: Settings,
+    habits: Habits | None = None,
+    cuts: Cuts | None = None,
+    looks: LookStore | None = None,
+) -> ScanSurvey:
+    """Return what one file holds: strips, frames, base, edge print and samples of density.
+
+    `habits` are what the roll is known to show of its camera, by format. Where `cuts` has the
+    frames of a strip, those take the place of the ones found; all else is as it is without, so
+    that frames that nobody corrected stay as they are. Of a scan with unclear frames `looks`
+    keeps what a survey by habits needs, so that the scan is not read again for it.
+
+    Raises
+    ------
+    ScanProblem
+        If it can't be read, or shows no colour negative film.
+    """
+    cv2.setNumThreads(1)
+    known = looks.take(path) if looks is not None and habits is not None else None
+    look = known or _look_at(path, settings)
+    survey = _survey(look, settings, habits, cuts or {})
+    if not survey.strips:
+        raise _nothing_shown(survey)
+    if looks is not None and habits is None and _unclear(survey.strips):
+        looks.keep(look)
+    return survey
+
+
+def _nothing_shown(survey: ScanSurvey) -> ScanProblem:
+    if survey.grey:
+        return ScanProblem(
+            survey.path,
+            "shows film with a grey base, but not clearly black-and-white pictures",
+            "give --monochrome if it is black-and-white negative film",
+        )
+    return ScanProblem(
+        survey.path,
+        "shows no strip of colour negative film with its clear base",
+        "leave rebate or gaps and some open gate in view, or give --base",
+    )
+
+
+def _look_at(path: Path, settings: Settings) -> ScanLook:
+    """Return what the pages of a file show of colour film, or else of film with a grey base."""
+    # Some black-and-white film is developed as colour film is, and has its orange base.
+    ways = {None: (False, True), False: (False,), True: (True, False)}[settings.monochrome]
+    looks = [ScanLook(path, (), False, (), grey) for grey in ways]
+    for scan in open_scan(path, gamma=settings.scan_gamma, ppi=settings.ppi):
+        proxy = reduce(scan, _factor(scan))
+        for way, look in enumerate(looks):
+            looks[way] = _with_page(look, scan, proxy, settings)
+            if looks[way].strips:
+                break
+    return next((look for look in looks if look.strips), looks[-1])
+
+
+def _with_page(look: ScanLook, scan: Scan, proxy: Proxy, settings: Settings) -> ScanLook:
+    levels = _levels(scan, proxy, settings, look.grey)
+    return replace(
+        look,
+        strips=(*look.strips, *_looks(scan, proxy, levels, settings)),
+        clipped=look.clipped or levels.gate_clipped,
+        notes=tuple(dict.fromkeys((*look.notes, *scan.notes))),
+    )
+
+
+def _survey(look: ScanLook, settings: Settings, habits: Habits | None, cuts: Cuts) -> ScanSurvey:
+    strips = tuple(
+        survey_strip(strip, settings, habits, cuts.get(place))
+        for place, strip in enumerate(look.strips)
+    )
+    # Of film that nobody called black-and-white, its pictures have to say so as well.
+    unsaid = look.grey and settings.monochrome is None
+    kind = _kind(strips) if unsaid else "monochrome"
+    notes = list(look.notes)
+    if settings.dust == "on":
+        said = [infrared_note(strip.cross_talk) for strip in strips]
+        notes += dict.fromkeys(note for note in said if note is not None)
+    kept = strips if kind == "monochrome" else ()
+    return ScanSurvey(look.path, kept, look.clipped, tuple(notes), habits, kind == "unclear")
+
+
+def _unclear(strips: Sequence[StripSurvey]) -> bool:
+    return any(frame.confidence < CLEAR for strip in strips for frame in strip.frames)
+
+
+def _kind(strips: Sequence[StripSurvey]) -> Kind:
+    samples = [frame.samples for strip in strips for frame in strip.frames]
+    return film_kind([strip.base.density for strip in strips], samples)
+
+
+def _factor(scan: Scan) -> int:
+    if scan.ppi:
+        wanted = int(scan.ppi / PROXY_PPI + 0.25)
+    else:
+        wanted = -(-max(scan.width, scan.height) // _UNKNOWN_LONG_SIDE)
+    # A photograph's resolution tag means nothing, and may ask for all of its pixels.
+    return max(1, wanted, math.ceil(math.sqrt(scan.width * scan.height / _MOST_PROXY_PIXELS)))
+
+
+def _levels(scan: Scan, proxy: Proxy, settings: Settings, grey: bool) -> Levels:
+    unseen = None
+    if settings.scanner_profile is not None:
+        scanner = find_scanner(settings.scanner_profile)
+        unseen = scanner.dark_level(proxy.light.mean(axis=(0, 1)))
+    levels = find_levels(proxy.light, proxy.clipped_mask, unseen, grey)
+    if levels is None:
+        raise ScanProblem(scan.path, "is dark all over", "scan again with more light")
+    if settings.base is None:
+        return levels
+    light = to_light(np.asarray(settings.base), levels.illumination)
+    return replace(levels, base_light=as_triple(light))
+
+
+def _looks(scan: Scan, proxy: Proxy, levels: Levels, settings: Settings) -> Iterator[StripLook]:
+    """Yield what each strip of negative film in a scan shows."""
+    px_per_mm = scan.ppi / MM_PER_INCH / proxy.factor if scan.ppi else None
+    for strip in find_strips(proxy.light, levels, px_per_mm, scan.ppi_from or "tag"):
+        look = look_at(scan, proxy, levels, strip, settings)
+        if look is not None:
+            yield look

@@ -1,0 +1,239 @@
+"""Survey of one strip: what it shows whatever its camera, and its frames by the camera's habit."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.dust import CrossTalk
+from pipeline.edge import EdgeReading, number_frames
+from pipeline.frame import Evidence, FoundFrames, Frame, GateHabit, find_frames
+from pipeline.kinds import (
+    HOLDS_PICTURE,
+    MM_PER_INCH,
+    Corners,
+    Float32,
+    Float64,
+    Light,
+    Mask,
+    Triple,
+    as_triple,
+)
+from pipeline.profile import FrameFormat, formats_on, frame_formats
+from pipeline.scan import Scan, to_proxy_xy, to_scan_xy
+from pipeline.settings import Settings
+from pipeline.strip import (
+    FilmBase,
+    LightLeak,
+    Strip,
+    StripDensity,
+    StripView,
+    density_above,
+    find_leak,
+    measure_base,
+    place,
+    to_light,
+)
+from pipeline.survey.frame import Cut, DensityView, FrameSurvey, survey_cut, survey_frame
+from pipeline.survey.infrared import strip_cross_talk
+from pipeline.survey.look import StripLook, control_patches
+
+Habits = Mapping[str, GateHabit]
+
+_LEAST_FRAME_SHARE = 0.15
+
+
+@dataclass(frozen=True)
+class StripSurvey:
+    """One strip as found, its frames in film order.
+
+    `edge` is what its edges say, in the pixels of the straightened proxy; `centres_px` are the
+    columns of the frames' centres there; `habit` is what its clear frames show of the camera;
+    `cross_talk` is what of its pictures shows in the infra-red plane, where the scan has one;
+    `edges_seen` whether its upper and lower edge are in view; `leak` is light beside its pictures.
+    Edge print and `dmax` are those of `ControlPatches`.
+    """
+
+    scan: Scan
+    ppi: float
+    ppi_from: str
+    format: str
+    outline: Corners
+    angle_deg: float
+    mirrored: bool
+    base: FilmBase
+    edge_codes: tuple[tuple[str, float, float], ...]
+    print_density: Triple | None
+    frames: tuple[FrameSurvey, ...]
+    edge: EdgeReading | None = None
+    centres_px: tuple[float, ...] = ()
+    habit: GateHabit | None = None
+    cross_talk: CrossTalk | None = None
+    edges_seen: tuple[bool, bool] = (True, True)
+    leak: LightLeak | None = None
+    print_error: Triple | None = None
+    print_from: str | None = None
+    dmax: Triple | None = None
+    dmax_error: Triple | None = None
+
+
+def survey_strip(
+    look: StripLook, settings: Settings, habits: Habits | None, cuts: tuple[Cut, ...] | None
+) -> StripSurvey:
+    """Return the survey of a strip that was looked at.
+
+    `habits` are what the roll shows of its camera, `cuts` the frames as corrected, None where they
+    are as found.
+
+    Raises
+    ------
+    ScanProblem
+        The scan has changed or is damaged.
+    """
+    view, strip, rough = look.view, look.strip, look.rough
+    found = _found(look, settings, habits)
+    gaps = _outside(view.light.shape[:2], found.frames, look.seen, view.px_per_mm)
+    base = measure_base(view.light, rough.illumination, rough.light, view.px_per_mm, gaps) or rough
+    if settings.base is not None:
+        base = _given_base(base, settings.base)
+    above = density_above(view.light, base)
+    survey = _assembled(look, above, found, base)
+    talk = strip_cross_talk(look.scan, look.infrared, strip, above, found.frames)
+    patches = control_patches(look, above, base)
+    leak = find_leak(StripDensity(above, strip.film_rows, strip.film, strip.px_per_mm))
+    survey = replace(
+        survey, cross_talk=talk, edges_seen=strip.edges_seen, leak=leak, **vars(patches)
+    )
+    return survey if cuts is None else _recut(survey, cuts, view, look.factor, above)
+
+
+def _formats(strip: Strip, settings: Settings) -> tuple[FrameFormat, ...]:
+    if settings.format is None:
+        return formats_on(strip.film.name)
+    return (frame_formats()[settings.format],)
+
+
+def _recut(
+    found: StripSurvey, cuts: tuple[Cut, ...], view: StripView, factor: int, above: Light
+) -> StripSurvey:
+    """Return a strip with its frames as corrected."""
+    matrix = np.asarray(view.to_proxy)
+    measured = DensityView(above, found.base, view.px_per_mm)
+    frames, centres = [], []
+    for cut in cuts:
+        corners = None
+        if cut.outline is not None:
+            placed = to_proxy_xy(np.asarray(cut.outline), factor) - matrix[:, 2]
+            corners = placed @ np.linalg.inv(matrix[:, :2].T)
+            centres.append(float(corners[:, 0].mean()))
+        elif cut.found is not None:
+            centres.append(found.centres_px[cut.found])
+        was = None if cut.found is None else found.frames[cut.found]
+        frames.append(survey_cut(measured, cut, was, corners))
+    return replace(found, frames=tuple(frames), centres_px=tuple(centres))
+
+
+def _given_base(base: FilmBase, density: Triple) -> FilmBase:
+    """Return the base with its density as the user gives it, its shading as measured."""
+    light = to_light(np.asarray(density), base.illumination)
+    dark = np.asarray(base.illumination.dark)
+    moved = np.log10(light - dark) - np.log10(np.asarray(base.light) - dark)
+    terms = tuple(
+        (row[0] + float(step), *row[1:]) for row, step in zip(base.shading, moved, strict=True)
+    )
+    return replace(base, density=density, light=as_triple(light), shading=terms)
+
+
+def _found(look: StripLook, settings: Settings, habits: Habits | None) -> FoundFrames:
+    found = find_frames(look.seen, _formats(look.strip, settings), habits)
+    least = _LEAST_FRAME_SHARE * found.format.image_along_mm * look.view.px_per_mm
+    kept = tuple(frame for frame in found.frames if frame.end - frame.start > least)
+    return replace(found, frames=kept)
+
+
+def _outside(
+    shape: tuple[int, int], frames: Sequence[Frame], seen: Evidence, px_per_mm: float
+) -> Mask:
+    """Return where a strip's view is rebate or gap, clear of the frames by a little."""
+    clear = 0.25 * px_per_mm
+    mask = np.ones(shape, bool)
+    for frame in frames:
+        if frame.kind == "blank":
+            continue
+        rows = slice(max(0, round(seen.top - clear)), max(0, round(seen.bottom + clear) + 1))
+        columns = slice(max(0, round(frame.start - clear)), max(0, round(frame.end + clear) + 1))
+        mask[rows, columns] = False
+    return mask
+
+
+def _picture_order(corners: Float64, reading: EdgeReading | None) -> Float64:
+    """Return a frame's view corners in the order of the picture as it is written."""
+    if reading is None:
+        return corners
+    if reading.mirrored:
+        corners = corners[[1, 0, 3, 2]]
+    return corners[[2, 3, 0, 1]] if reading.direction < 0 else corners
+
+
+def _assembled(look: StripLook, above: Light, found: FoundFrames, base: FilmBase) -> StripSurvey:
+    strip, view, reading = look.strip, look.view, look.reading
+
+    def to_scan(points: Float64) -> Corners:
+        placed = to_scan_xy(place(points, view.to_proxy), look.factor)
+        return tuple((float(x), float(y)) for x, y in placed)
+
+    frames, chosen = found.frames, found.format
+    centres = [(frame.start + frame.end) / 2 for frame in frames]
+    numbers: tuple[str | None, ...] = (None,) * len(frames)
+    if reading is not None and reading.codes and frames:
+        numbers = number_frames(reading, centres, 1.0 if chosen.name == "135" else 0.5)
+    measured = DensityView(above, base, strip.px_per_mm)
+    surveys = []
+    for frame, number in zip(frames, numbers, strict=True):
+        ordered = _picture_order(frame.corners(), reading)
+        surveys.append(survey_frame(measured, frame, number, ordered, to_scan(ordered)))
+    backwards = reading is not None and (reading.direction < 0) != reading.mirrored
+    rows, columns = view.light.shape[:2]
+    box = np.array(
+        [[-0.5, -0.5], [columns - 0.5, -0.5], [columns - 0.5, rows - 0.5], [-0.5, rows - 0.5]]
+    )
+    codes = (
+        ()
+        if reading is None
+        else tuple(
+            (code.text, *to_scan(np.array([[code.x_px, code.y_px]]))[0]) for code in reading.codes
+        )
+    )
+    return StripSurvey(
+        scan=look.scan,
+        ppi=strip.px_per_mm * look.factor * MM_PER_INCH,
+        ppi_from=strip.scale_from,
+        format=chosen.name,
+        outline=to_scan(_picture_order(box, reading)),
+        angle_deg=strip.angle_deg,
+        mirrored=reading is not None and reading.mirrored,
+        base=base,
+        edge_codes=codes,
+        print_density=None,
+        frames=tuple(reversed(surveys)) if backwards else tuple(surveys),
+        edge=reading,
+        centres_px=tuple(reversed(centres)) if backwards else tuple(centres),
+        habit=found.habit,
+    )
+
+
+# Of some four hundred pictures. More tell no more, and take memory and time.
+_MOST_SAMPLES = 400_000
+
+
+def picture_samples(strips: Sequence[StripSurvey]) -> list[Float32]:
+    """Return the samples of all pictures of strips, (n, 3) densities above base each.
+
+    Of very many pictures those of each are thinned out evenly.
+    """
+    every = [
+        frame.samples for strip in strips for frame in strip.frames
+        if frame.kind in HOLDS_PICTURE
+    ]  # fmt: skip
+    step = -(-sum(map(len, every)) // _MOST_SAMPLES)
+    return every if step <= 1 else [samples[::step] for samples in every]

@@ -1,0 +1,5 @@
+from .metadata import FrameMetadata as FrameMetadata
+from .metadata import frame_metadata as frame_metadata
+from .pictures import write_archive as write_archive
+from .pictures import write_share as write_share
+from .pictures import write_sidecar as write_sidecar

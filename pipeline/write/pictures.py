@@ -1,0 +1,263 @@
+"""Pictures as files, packed without loss, with their colour profile and metadata."""
+
+import contextlib
+import io
+import itertools
+import os
+import sys
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+from typing import Any, BinaryIO, cast
+
+import imagecodecs
+import numpy as np
+import tifffile
+from numpy.typing import NDArray
+from PIL import Image, PngImagePlugin
+
+from pipeline.file import SOFTWARE, atomic, write_text
+from pipeline.kinds import Pixels
+from pipeline.problem import OutputProblem
+from pipeline.profile import Space, find_space, icc_profile
+from pipeline.write.metadata import FrameMetadata, append_block, picture_tags
+from pipeline.write.sidecar import Facts, embedded, xmp_packet
+
+"""Rows of a picture: uint16 or float32."""
+
+# TIFF 6.0, section 14: 2 = horizontal differences; TIFF technical note 3: 3 = for floats.
+PREDICTOR = {"u": 2, "f": 3}
+COMPRESSION = {"deflate": "adobe_deflate", "zstd": "zstd", "lzw": "lzw", "none": None}
+_ZSTD_LEVEL = 3
+
+
+def packed(rows: Pixels, packing: str, scratch: Pixels | None = None) -> bytes:
+    """Return rows (n, w, 3) as the bytes of a strip, little-endian, with differences first.
+
+    Deflate is that of any reader, made by a library for speed: level 1 packs grain no worse than
+    level 6 does. `scratch` may be pixels of at least as many rows, which are written over.
+    """
+    rows = np.ascontiguousarray(rows)
+    if packing == "none":
+        return _little(rows).tobytes()
+    return _PACKERS[packing](_differences(rows, scratch))
+
+
+def _differences(rows: Pixels, scratch: Pixels | None) -> NDArray[Any]:
+    if rows.dtype.kind == "f":
+        told: NDArray[Any] = imagecodecs.floatpred_encode(_little(rows), axis=-2)
+        return told
+    less = np.empty_like(rows) if scratch is None else scratch[: len(rows)]
+    less[:, :1] = rows[:, :1]
+    # As rows of single samples, since loops over three are slow.
+    flat, out = rows.reshape(len(rows), -1), less.reshape(len(rows), -1)
+    samples = rows.shape[2]
+    np.subtract(flat[:, samples:], flat[:, :-samples], out=out[:, samples:])
+    return _little(less)
+
+
+def _little(values: Pixels) -> NDArray[Any]:
+    return values if sys.byteorder == "little" else values.astype(values.dtype.newbyteorder("<"))
+
+
+def _deflate(values: Any) -> bytes:
+    from isal import isal_zlib
+
+    packed_bytes: bytes = isal_zlib.compress(memoryview(values).cast("B"), 1)
+    return packed_bytes
+
+
+def _zstd(values: Any) -> bytes:
+    return bytes(imagecodecs.zstd_encode(values, level=_ZSTD_LEVEL))
+
+
+def _lzw(values: Any) -> bytes:
+    return bytes(imagecodecs.lzw_encode(values))
+
+
+_PACKERS: dict[str, Callable[[Any], bytes]] = {
+    "deflate": _deflate,
+    "zstd": _zstd,
+    "lzw": _lzw,
+}
+
+
+# XMP specification part 3, 1.1.3: tag 700, bytes.
+_XMP, _BYTE = 700, 1
+_FULL_COLOUR_QUALITY = 90
+_HASTENS, _HASTENED_BYTES = hasattr(os, "posix_fadvise"), 8 << 20
+
+
+def write_sidecar(path: Path, metadata: FrameMetadata, *, settle: bool = True) -> None:
+    """Write the XMP sidecar of a frame, atomically; `settle` is that of `atomic`.
+
+    Raises
+    ------
+    OutputProblem
+        As `atomic` does.
+    """
+    write_text(path, xmp_packet(metadata), settle=settle)
+
+
+def write_share(
+    path: Path,
+    picture: NDArray[np.uint8],
+    *,
+    ppi: float,
+    metadata: FrameMetadata,
+    file_format: str = "jpeg",
+    quality: int = 92,
+    space: Space | None = None,
+    settle: bool = True,
+) -> None:
+    """Write an 8 bit RGB picture, shape (rows, columns, 3), as JPEG or PNG, atomically.
+
+    `quality` is JPEG's, 1 to 100; from 90 on, colour is kept at full resolution (4:4:4).
+    `space` is what the picture is encoded in, sRGB if None; `settle` is that of `atomic`.
+
+    Raises
+    ------
+    OutputProblem
+        As `atomic` does, and for a JPEG with a side above 65500 pixels.
+    """
+    _check_picture(picture, ("uint8",))
+    space = space or find_space("srgb")
+    facts = _facts(picture.shape[:2], ppi, space, jpeg=file_format == "jpeg")
+    exif, xmp = embedded(metadata, facts)
+    options: dict[str, Any] = {"icc_profile": icc_profile(space), "dpi": (ppi, ppi), "exif": exif}
+    if file_format == "png":
+        # XMP specification part 3, 1.1.5: an iTXt chunk with this keyword, not packed.
+        text = PngImagePlugin.PngInfo()
+        text.add_itxt("XML:com.adobe.xmp", xmp.decode("utf-8"))
+        options |= {"pnginfo": text}
+    else:
+        _check_jpeg_size(path, picture)
+        options |= {"exif": b"Exif\0\0" + exif, "xmp": xmp, "quality": quality}
+        options |= {"subsampling": "4:4:4" if quality >= _FULL_COLOUR_QUALITY else "4:2:0"}
+    # Into memory first: the codecs hide the number of a disk's error.
+    packed = io.BytesIO()
+    Image.fromarray(np.ascontiguousarray(picture)).save(packed, file_format.upper(), **options)
+    with atomic(path, settle=settle) as file:
+        file.write(packed.getbuffer())
+
+
+def _facts(size: tuple[int, ...], ppi: float, space: Space, *, jpeg: bool = False) -> Facts:
+    rows, columns = size
+    return Facts(width=columns, height=rows, ppi=ppi, srgb=space.name == "srgb", jpeg=jpeg)
+
+
+def _check_jpeg_size(path: Path, picture: NDArray[np.uint8]) -> None:
+    # The library's own limit, JPEG_MAX_DIMENSION in libjpeg's jmorecfg.h.
+    if max(picture.shape) > 65500:
+        raise OutputProblem(
+            path, "has more than 65500 pixels on a side", "set share_size or share = 'png'"
+        )
+
+
+def write_archive(
+    path: Path,
+    bands: Iterator[Pixels],
+    size: tuple[int, int],
+    kind: str,
+    *,
+    space: Space,
+    ppi: float,
+    metadata: FrameMetadata,
+    packing: str = "deflate",
+    settle: bool = True,
+) -> None:
+    """Write a 16 bit or float32 RGB picture, which comes in bands, as TIFF, atomically.
+
+    Parameters
+    ----------
+    path
+        Where it is to stand.
+    bands
+        Pixels (n, columns, 3) from the top down; all bands but the last have as many rows. Each
+        is done with before the next is asked for.
+    size, kind
+        Rows and columns of the whole, and the type of its samples, 'uint16' or 'float32'.
+    space
+        What the picture is encoded in; code 65535 is 1.0.
+    ppi, metadata
+        What the file says of it.
+    packing
+        One of settings.ARCHIVE_PACKING, all without loss.
+    settle
+        As for `atomic`.
+
+    Raises
+    ------
+    OutputProblem
+        As `atomic` does, and for a picture of 4 GB or more.
+    """
+    if kind not in ("uint16", "float32"):
+        raise ValueError(f"picture is {kind}, not uint16 or float32")
+    if size[0] * size[1] * 3 * np.dtype(kind).itemsize >= (1 << 32) - (1 << 25):
+        raise OutputProblem(path, "is too large for a TIFF", "set a smaller archive_size")
+    exif, xmp = embedded(metadata, _facts(size, ppi, space))
+    options: dict[str, Any] = {
+        "photometric": "rgb",
+        "compression": COMPRESSION[packing],
+        "resolution": (ppi, ppi),
+        "resolutionunit": "INCH",
+        "iccprofile": icc_profile(space),
+        "software": SOFTWARE,
+        "metadata": None,
+        "extratags": [*picture_tags(exif), (_XMP, _BYTE, len(xmp), xmp, True)],
+    }
+    if packing != "none":
+        options["predictor"] = PREDICTOR[np.dtype(kind).kind]
+    with atomic(path, settle=settle) as file:
+        _write_tiff(file, bands, (*size, 3), kind, packing, options)
+        append_block(file, exif)
+
+
+def _check_picture(picture: NDArray[Any], kinds: tuple[str, ...]) -> None:
+    if picture.ndim != 3 or picture.shape[2] != 3 or not picture.size:
+        raise ValueError(f"picture has shape {picture.shape}, not (rows, columns, 3)")
+    if picture.dtype.name not in kinds:
+        raise ValueError(f"picture is {picture.dtype.name}, not {' or '.join(kinds)}")
+
+
+def _write_tiff(
+    file: BinaryIO,
+    bands: Iterator[Pixels],
+    shape: tuple[int, int, int],
+    kind: str,
+    packing: str,
+    options: dict[str, Any],
+) -> None:
+    first = next(bands, None)
+    if first is None:
+        raise ValueError("picture has no rows")
+    _check_picture(first, (kind,))
+    every = itertools.chain([first], bands)
+    with tifffile.TiffWriter(file, bigtiff=False, byteorder="<") as tiff:
+        if packing != "none":
+            scratch = np.empty(first.shape, first.dtype)
+            strips = (packed(band, packing, scratch) for band in every)
+            tiff.write(
+                _hastened(file, strips), shape=shape, dtype=kind, rowsperstrip=len(first), **options
+            )
+            return
+        # Written here, since the library's own way of writing hides the number of a disk's error.
+        place = tiff.write(shape=shape, dtype=kind, returnoffset=True, **options)
+    file.seek(cast("tuple[int, int]", place)[0])
+    for strip in _hastened(file, (packed(band, packing) for band in every)):
+        file.write(strip)
+
+
+def _hastened(file: BinaryIO, strips: Iterable[bytes]) -> Iterator[bytes]:
+    """Yield strips to write; what is written goes on to the disk while more is made.
+
+    So little is left to wait for at the end.
+    """
+    sent = file.tell()
+    for strip in strips:
+        yield strip
+        place = file.tell()
+        if _HASTENS and place - sent >= _HASTENED_BYTES:
+            # Of what the disk has not got yet nothing is dropped: it begins to write that.
+            with contextlib.suppress(OSError):
+                os.posix_fadvise(file.fileno(), sent, place - sent, os.POSIX_FADV_DONTNEED)
+            sent = place

@@ -1,0 +1,221 @@
+"""Colour from charts and grey cards on a roll."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from pipeline.chart.chart import ChartReading, find_chart
+from pipeline.colour.reference import (
+    Reference,
+    balanced,
+    chart_trouble,
+    found_reference,
+    named_reference,
+    usual_light,
+)
+from pipeline.colour.unmask import RollColour, from_profile, layer_exposure, scene_light
+from pipeline.problem import SettingsProblem
+from pipeline.profile.film import find_film
+from pipeline.settings.reference import read_references
+from pipeline.survey.frame import FrameSurvey
+from tests.chart.charted import ASPECT, CORNERS, frame_density, held_patches
+from tests.conftest import Run
+from tests.film_model import Scene, chart, film_names, scanner_names
+from tests.film_model.scene import CHART_IN_SCENE
+from tests.film_model.spectra import colour_science
+from tests.judged.reference import scene_lab
+from tests.survey.surveyed import frame as made_up
+
+GENERIC = find_film("generic")
+FILM, SCANNER = "film-e", "scanner-b"
+GREY = 2.0
+
+
+def frame(scene: str | Scene, stops: float = 0.0, light: str = "D55", seed: int = 0) -> FrameSurvey:
+    picture = frame_density(FILM, SCANNER, scene, stops, light=light, seed=seed)
+    thumbnail = picture.astype(np.float16)
+    return replace(made_up(), thumbnail=thumbnail, chart=find_chart(picture))
+
+
+@pytest.fixture(scope="module")
+def frames() -> list[tuple[str, FrameSurvey]]:
+    """Return a chart (01), a picture (02), a grey wall (03), a chart one stop over (04)."""
+    scenes = (("chart", 0.0), ("coffee", 0.0), ("grey", 0.3), ("chart", 1.0))
+    return [(f"{n:02}", frame(s, stops, seed=n)) for n, (s, stops) in enumerate(scenes, 1)]
+
+
+@pytest.fixture(scope="module")
+def solved() -> RollColour:
+    """Return what pictures may have told of the film: about right for a grey in its middle."""
+    grey = frame_density(FILM, SCANNER, "grey", noise=0.0)[5, 5][None]
+    return replace(balanced(from_profile(GENERIC), grey), how="roll", confidence=0.8)
+
+
+def difference(reading: ChartReading | None, colour: RollColour) -> np.ndarray:
+    """Return CIEDE2000 of a chart's patches, its middle grey's lightness as published."""
+    assert reading is not None
+    light = scene_light(reading.densities, colour)
+    xyz, want, _ = chart.reference_colours()
+    luminance = light[21] @ colour_science().RGB_COLOURSPACES["ACEScg"].matrix_RGB_to_XYZ[1]
+    return colour_science().delta_E(
+        scene_lab(light * xyz[21, 1] / luminance), want, method="CIE 2000"
+    )
+
+
+@pytest.mark.parametrize("named", ["01", "04", ["01", "04"]])
+def test_a_named_chart_sets_the_colour(frames, solved, named):
+    reference = named_reference(read_references(named), frames, GENERIC, solved)
+    assert reference.colour.how == "reference"
+    assert reference.notes == ()
+    for _, other in (frames[0], frames[3]):
+        off = difference(other.chart, reference.colour)
+        assert off.mean() < 2.5
+        assert np.percentile(off, 95) < 6.0
+        greys = layer_exposure(other.chart.densities[18:], reference.colour)
+        assert np.abs(np.log10(greys / greys[:, 1:2])).max() < 0.04
+
+
+def test_the_source_is_told_in_words(frames, solved):
+    def source(*named: str) -> str:
+        return named_reference(read_references(list(named)), frames, GENERIC, solved).source
+
+    assert source("4") == "the chart on frame 04"
+    assert source("1", "4") == "the charts on frames 01, 04"
+    assert source("1", "3") == "the chart on frame 01 and the grey card on frame 03"
+
+
+def test_a_named_grey_card_sets_the_balance_and_nothing_else(frames, solved):
+    reference = named_reference(read_references("03"), frames, GENERIC, from_profile(GENERIC))
+    plain = from_profile(GENERIC)
+    colour = reference.colour
+    assert colour.how == "reference"
+    assert (colour.curves, colour.unmask, colour.scene) == (
+        plain.curves, plain.unmask, plain.scene,
+    )  # fmt: skip
+    card = np.median(frames[2][1].thumbnail.astype(float).reshape(-1, 3), axis=0)
+    layers = layer_exposure(card, colour)
+    assert np.log10(layers / layers[1]) == pytest.approx(np.zeros(3), abs=0.01)
+    assert colour.balance[1] == 0.0
+
+
+def test_an_area_given_is_the_card(frames):
+    left = np.concatenate([frames[2][1].thumbnail[:, :100], frames[1][1].thumbnail[:, 100:]], 1)
+    there = [("05", replace(made_up(), thumbnail=left))]
+    profile = from_profile(GENERIC)
+    given = read_references({"frame": "05", "grey": [0.02, 0.1, 0.3, 0.9]})
+    reference = named_reference(given, there, GENERIC, profile)
+    want = named_reference(read_references("03"), frames, GENERIC, profile)
+    assert reference.colour.balance == pytest.approx(want.colour.balance, abs=0.01)
+
+
+def test_corners_given_are_obeyed(solved):
+    seed = 21
+    held = frame(Scene(CHART_IN_SCENE, seed=seed))
+    corners = (held_patches(seed)[CORNERS, [1, 2, 3, 4]] + 0.5) / np.array([283, 189])
+    unseen = [("07", replace(held, chart=None))]
+    given = read_references({"frame": "07", "corners": corners.tolist()})
+    reference = named_reference(given, unseen, GENERIC, solved)
+    found = named_reference(read_references("07"), [("07", held)], GENERIC, solved)
+    assert reference.colour.gamma() == pytest.approx(found.colour.gamma(), rel=0.03)
+    assert pytest.approx(1.5) == ASPECT
+    wrong = read_references({"frame": "07", "corners": [[0, 0], [0.2, 0], [0.2, 0.2], [0, 0.2]]})
+    with pytest.raises(SettingsProblem, match="frame 07 is no 24-patch chart"):
+        named_reference(wrong, unseen, GENERIC, solved)
+
+
+@pytest.mark.parametrize(
+    ("named", "what"),
+    [
+        ("41", "no reference frame 41 on the roll, which has frames 01 to 04; give the number"),
+        ("02", "reference frame 02 shows no 24-patch chart, and no even card in its middle"),
+        ({"frame": "02", "chart": True}, "no 24-patch chart is found in reference frame 02"),
+        ({"frame": "02", "grey": [0.1, 0.1, 0.9, 0.9]}, "grey area in reference frame 02 is not"),
+    ],
+)
+def test_what_can_t_be_used_is_told_with_what_to_do(frames, solved, named, what):
+    with pytest.raises(SettingsProblem, match=what):
+        named_reference(read_references(named), frames, GENERIC, solved)
+
+
+def test_greys_that_look_alike_are_told():
+    steps = np.linspace(1.4, 0.4, 6)[:, None] * np.ones(3)
+    patches = np.concatenate([np.full((18, 3), 0.7), steps])
+    assert chart_trouble(patches) is None
+    over = patches.copy()
+    over[18:21] = 1.4
+    assert "over-exposed" in str(chart_trouble(over))
+    under = patches.copy()
+    under[21:] = 0.4
+    assert "under-exposed" in str(chart_trouble(under))
+    assert "can't be told apart" in str(chart_trouble(np.full((24, 3), 0.7)))
+
+
+def test_a_clear_chart_is_taken_unasked(frames, solved):
+    reference = found_reference(frames, GENERIC, solved)
+    assert reference is not None
+    assert reference.source == "the charts on frames 01, 04"
+    assert reference.colour.how == "reference"
+    assert difference(frames[0][1].chart, reference.colour).mean() < 2.5
+
+
+def test_a_chart_in_another_light_is_left_alone_and_noted(frames, solved):
+    """CIE illuminant A is a tungsten lamp; D75 is shade."""
+    lamp, shade = (("09", frame("chart", light=light)) for light in ("A", "D75"))
+    assert lamp[1].chart is not None
+    assert not usual_light(lamp[1].chart, GENERIC, solved)
+    reference = found_reference([frames[1], lamp], GENERIC, solved)
+    assert reference == Reference(solved, "", reference.notes)
+    assert "frame 09" in reference.notes[0]
+    assert usual_light(shade[1].chart, GENERIC, solved)
+    # A whole roll by that lamp is another matter: its pictures agree with the chart.
+    by_lamp = balanced(solved, lamp[1].chart.densities[20:22])
+    assert usual_light(lamp[1].chart, GENERIC, by_lamp)
+
+
+@pytest.mark.parametrize("film", film_names())
+@pytest.mark.parametrize("scanner", scanner_names())
+def test_daylight_is_told_from_a_lamp_on_any_film_and_scanner(film, scanner):
+    """Whatever pictures say: those of a forest make a grey look magenta."""
+    forest = replace(from_profile(GENERIC), balance=(0.3, 0.0, 0.3), how="roll")
+    for light, usual in (("D55", True), ("D65", True), ("A", False)):
+        chart = find_chart(frame_density(film, scanner, "chart", light=light))
+        assert chart is not None
+        assert usual_light(chart, GENERIC, forest) == usual
+
+
+def test_a_roll_without_a_clear_chart_is_left_as_solved(frames, solved):
+    assert found_reference(frames[1:3], GENERIC, solved) is None
+    unsure = [(number, replace(f, chart=f.chart and replace(f.chart, confidence=0.7)))
+              for number, f in frames]  # fmt: skip
+    assert found_reference(unsure, GENERIC, solved) is None
+
+
+def measured(run: Run, *words: object) -> dict:
+    ran = run("measure", *words, "--json")
+    assert ran.code == 0
+    return json.loads(ran.out)["colour"]
+
+
+def test_the_command_takes_a_chart_says_so_and_can_be_told_not_to(model_roll: Path, run: Run):
+    taken = measured(run, model_roll)
+    assert taken["how"] == "reference"
+    assert taken["reference"] == "the charts on frames 11, 17"
+    one = measured(run, model_roll, "--reference", "17")
+    assert one["reference"] == "the chart on frame 17"
+    assert one["gamma"] == pytest.approx(taken["gamma"], rel=0.03)
+    left = measured(run, model_roll, "--reference", "none")
+    assert left["how"] == "roll"
+    assert "reference" not in left
+
+
+def test_a_wrong_frame_is_wrong_usage(scans: Path, run: Run):
+    ran = run("measure", scans, "--reference", "99")
+    assert ran.code == 2
+    assert "no reference frame 99 on the roll, which has frames 11 to 17" in ran.err
+    (scans / "roll.toml").write_text('reference = "12"\n')
+    ran = run("measure", scans)
+    assert ran.code == 2
+    assert "reference frame 12 shows no 24-patch chart" in ran.err

@@ -1,0 +1,108 @@
+"""Findings made of weighed faults: what is told, in what order, with which words."""
+
+import math
+
+import pytest
+
+from pipeline.diagnosis.finding import as_finding, fault_findings, finding_texts
+from pipeline.diagnosis.model import Estimate, Weighed
+from pipeline.diagnosis.signs import SIGNS, RollSigns
+
+FAULTS = (
+    "under-exposed", "over-exposed", "under-developed", "over-developed", "high-base",
+    "retained-silver", "colour-crossover",
+)  # fmt: skip
+
+
+def signs(**changes: float) -> RollSigns:
+    values = {name: math.log(0.61) for name in SIGNS}
+    values |= {name: 0.4 for name in SIGNS if name.startswith("base_")}
+    return RollSigns(tuple((values | changes)[name] for name in SIGNS), 12)
+
+
+def weighed(odd: float = 0.0, **odds: float) -> Weighed:
+    told = {code: 0.0 for code in (*FAULTS, "normal")}
+    told |= {name.replace("_", "-"): value for name, value in odds.items()}
+    degree = Estimate(-0.4, -0.6, -0.2)
+    return Weighed(told, dict.fromkeys(told, degree), odd, Estimate(0.3, -0.2, 0.8), (degree,) * 3)
+
+
+def codes(findings) -> list[str]:
+    return [finding.code for finding in findings]
+
+
+def test_the_likeliest_is_told_with_its_probability_and_figures():
+    (finding,) = fault_findings(signs(), weighed(normal=0.03, under_developed=0.97))
+    assert (finding.code, finding.confidence) == ("under-developed", 0.97)
+    # exp(-0.4), exp(-0.6), exp(-0.2)
+    assert "0.67 of the usual (0.55 to 0.82)" in finding.evidence
+    assert "edge print 0.60 / 0.60 / 0.60 above base" in finding.evidence
+    assert "It could also be" not in finding.advice
+
+
+def test_the_next_likely_is_named_with_what_tells_it_apart():
+    (finding,) = fault_findings(
+        signs(), weighed(normal=0.05, under_developed=0.6, under_exposed=0.35)
+    )
+    tell = finding_texts()["under-exposed"].tell
+    assert f"It could also be under-exposed (probability 0.35): {tell}." in finding.advice
+
+
+def test_two_faults_at_once_are_both_told_likeliest_first():
+    findings = fault_findings(signs(), weighed(under_exposed=0.8, high_base=0.9))
+    assert codes(findings) == ["high-base", "under-exposed"]
+
+
+def test_what_is_likelier_not_to_be_is_told_as_no_finding_of_its_own():
+    findings = fault_findings(signs(), weighed(under_exposed=0.45, high_base=0.9))
+    assert codes(findings) == ["high-base"]
+    both = fault_findings(signs(), weighed(under_exposed=0.55, high_base=0.6))
+    assert codes(both) == ["high-base", "under-exposed"]
+
+
+@pytest.mark.parametrize(("other", "named"), [(0.05, False), (0.08, True)])
+def test_one_in_twenty_is_no_doubt(other, named):
+    (finding,) = fault_findings(signs(), weighed(under_developed=0.9, under_exposed=other))
+    assert ("It could also be under-exposed" in finding.advice) is named
+
+
+def test_where_nothing_is_probable_the_likeliest_fault_is_told_as_unsure():
+    (finding,) = fault_findings(
+        signs(), weighed(normal=0.2, under_developed=0.4, under_exposed=0.38)
+    )
+    assert finding.confidence < 0.5
+    assert "under-exposed (probability 0.38)" in finding.advice
+    (sound,) = fault_findings(signs(), weighed(normal=0.5, under_developed=0.4))
+    assert sound.code == "normal"
+
+
+def test_a_sound_roll_tells_its_exposure():
+    (finding,) = fault_findings(signs(), weighed(normal=0.95))
+    assert finding.code == "normal"
+    assert "+0.3 stops (-0.2 to +0.8)" in finding.evidence
+
+
+@pytest.mark.parametrize("code", FAULTS)
+@pytest.mark.parametrize("hidden", [(), ("edge_print",), ("frame", "roll", "edge_print")])
+def test_every_fault_has_evidence_in_one_sentence_whatever_is_in_view(code, hidden):
+    blind = {name: math.nan for name in SIGNS if hidden and name.startswith(hidden)}
+    (finding,) = fault_findings(signs(**blind), weighed(**{code.replace("-", "_"): 0.9}))
+    assert finding.code == code
+    assert finding.evidence.endswith(".")
+    assert "nan" not in finding.evidence
+    assert any(letter.isdigit() for letter in finding.evidence)
+    assert finding.evidence.count(". ") == 0
+
+
+def test_doubt_is_said_of_a_roll_like_no_other():
+    (usual,) = fault_findings(signs(), weighed(odd=0.4, under_developed=0.15, normal=0.05))
+    assert "fit no roll well" not in usual.evidence
+    (finding,) = fault_findings(signs(), weighed(odd=0.8, under_developed=0.15, normal=0.05))
+    assert "fit no roll well" in finding.evidence
+
+
+def test_severity_and_advice_are_those_of_the_file():
+    finding = as_finding("no-image", 0.8, "Nothing.")
+    assert finding.severity == "fault"
+    assert finding.advice.startswith("Check that the developer came first")
+    assert all(text.severity in ("note", "warning", "fault") for text in finding_texts().values())

@@ -1,0 +1,86 @@
+"""Evidence of plain strips drawn by hand."""
+
+import numpy as np
+import pytest
+
+from pipeline.frame.columns import evidence, find_band
+from pipeline.profile.format import film_sizes
+
+PX_PER_MM = 6.0
+FILM = film_sizes()["135"]
+# ISO 1007: 34.975 mm of film; 24 mm of picture in its middle (common practice, no source).
+HEIGHT = round(34.975 * PX_PER_MM)
+TOP, BOTTOM = 33, 177
+FIRST, LAST = 60, 276
+
+
+def drawn(density: float = 0.6) -> np.ndarray:
+    """Return density above base of a strip with one even picture and nothing else."""
+    above = np.zeros((HEIGHT, 340, 3), np.float32)
+    above[TOP:BOTTOM, FIRST:LAST] = density
+    return above
+
+
+def test_a_plain_strip():
+    seen = evidence(drawn(), FILM, PX_PER_MM, 0.005)
+    # Rows count from pixel centres, so that edges lie half a pixel before.
+    assert seen.top == pytest.approx(TOP - 0.5, abs=0.6)
+    assert seen.bottom == pytest.approx(BOTTOM - 0.5, abs=0.6)
+    inside = np.zeros(340, bool)
+    inside[FIRST:LAST] = True
+    assert np.all(seen.busy[inside] == 1.0)
+    assert np.all(seen.busy[~inside] == 0.0)
+    assert seen.density == pytest.approx(np.where(inside, 0.6, 0.0), abs=1e-6)
+    assert seen.least_density == pytest.approx(np.where(inside, 0.6, 0.0), abs=1e-6)
+    assert seen.rebate_density == pytest.approx(np.zeros(340), abs=1e-6)
+    assert not seen.outside.any()
+    assert seen.px_per_mm == PX_PER_MM
+
+
+def test_light_struck_rebate_is_dense_and_edge_print_is_not():
+    above = drawn()
+    above[:, 300:] = 1.4
+    above[4:12, 100:140] = 0.9
+    seen = evidence(above, FILM, PX_PER_MM, 0.005)
+    assert np.all(seen.rebate_density[300:] > 1.3)
+    assert np.abs(seen.rebate_density[:300]).max() < 1e-6
+
+
+def test_perforations_do_not_lighten_the_rebate():
+    above = drawn()
+    # ISO 1007: holes every 4.75 mm, 2.01 mm from the edge, 2.794 mm across (from memory).
+    for start in np.arange(4, 330, 4.75 * PX_PER_MM):
+        columns = slice(round(start), round(start) + 12)
+        above[12:29, columns] = above[HEIGHT - 29 : HEIGHT - 12, columns] = -0.6
+    seen = evidence(above, FILM, PX_PER_MM, 0.005)
+    assert np.abs(seen.rebate_density).max() < 1e-6
+    assert not seen.outside.any()
+
+
+def test_lighter_than_base_is_no_film():
+    above = drawn()
+    above[:, :20] = -0.7
+    seen = evidence(above, FILM, PX_PER_MM, 0.005)
+    assert seen.outside[:20].all()
+    assert not seen.outside[20:].any()
+
+
+def test_noise_is_not_busy():
+    noise = np.random.default_rng(1).normal(0, 0.02, (HEIGHT, 340, 1)).astype(np.float32)
+    seen = evidence(drawn() + noise, FILM, PX_PER_MM, 0.02)
+    assert seen.busy[:FIRST].mean() < 0.02
+    assert seen.busy[FIRST:LAST].min() == 1.0
+
+
+@pytest.mark.parametrize("shift", [-4, 0, 5])
+def test_the_band_follows_the_camera(shift):
+    top, bottom = find_band(np.roll(drawn(), shift, axis=0), FILM, PX_PER_MM)
+    assert top == pytest.approx(TOP - 0.5 + shift, abs=0.6)
+    # The image is 24 mm high whatever is seen of it.
+    assert bottom - top == pytest.approx(24.0 * PX_PER_MM, abs=0.01)
+
+
+def test_the_band_of_bare_film_is_the_middle():
+    top, bottom = find_band(np.zeros((HEIGHT, 340, 3), np.float32), FILM, PX_PER_MM)
+    assert (top + bottom) / 2 == pytest.approx((HEIGHT - 1) / 2, abs=1.5 * PX_PER_MM)
+    assert bottom - top == pytest.approx(24.0 * PX_PER_MM, abs=0.01)

@@ -1,0 +1,119 @@
+"""Edges of pictures, against edges drawn with a known place: steps blurred by an exact kernel."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.special import ndtr
+
+from pipeline.frame.gate import coherent_steps, find_edge
+
+ROWS, COLUMNS = 150, 60
+NOISE = 0.006
+
+
+def drawn(
+    place: float, density: float | np.ndarray = 0.7, tilt: float = 0.0, blur: float = 0.8, seed=1
+) -> np.ndarray:
+    """Return density of a picture that begins at `place`: the integral of a normal blur."""
+    x = np.arange(COLUMNS)
+    y = np.arange(ROWS) - (ROWS - 1) / 2
+    cover = ndtr((x[None, :] - place - tilt * y[:, None]) / blur)
+    noise = np.random.default_rng(seed).normal(0, NOISE, (ROWS, COLUMNS))
+    return (np.broadcast_to(density, (ROWS, COLUMNS)) * cover + noise).astype(np.float32)
+
+
+@settings(max_examples=30)
+@given(st.floats(22.0, 34.0), st.floats(0.15, 1.5), st.floats(0.4, 0.8), st.floats(-0.01, 0.01))
+def test_a_drawn_edge_is_found_to_a_tenth_of_a_pixel(place, density, blur, tilt):
+    edge = find_edge(drawn(place, density, tilt, blur), 28.0, 9.0, NOISE)
+    assert edge is not None
+    assert edge.place == pytest.approx(place, abs=0.1)
+    assert edge.tilt == pytest.approx(tilt, abs=0.002)
+    assert edge.share > 0.95
+
+
+def test_a_faint_edge_is_found_by_all_rows_together():
+    # A tenth of the noise-to-signal that a single row would need.
+    edge = find_edge(drawn(27.3, 0.03), 28.0, 9.0, NOISE)
+    assert edge is not None
+    assert edge.place == pytest.approx(27.3, abs=0.5)
+    assert edge.sigma > find_edge(drawn(27.3, 0.6), 28.0, 9.0, NOISE).sigma
+
+
+def test_rows_that_begin_dark_do_not_hide_the_edge():
+    picture = np.full((ROWS, COLUMNS), 0.8)
+    # Two thirds of the rows stay base for another eight pixels: leaves before a bright sky.
+    dark = np.arange(ROWS) % 3 > 0
+    picture[dark, :36] = 0.0
+    edge = find_edge(drawn(28.0, picture), 28.0, 9.0, NOISE)
+    assert edge is not None
+    # To within a pixel, and told with more doubt than where all rows show it.
+    assert edge.place == pytest.approx(28.0, abs=1.0)
+    assert edge.share < 0.7
+
+
+def test_print_and_dust_outside_are_not_the_edge():
+    density = drawn(28.0)
+    density[40:60, 2:14] = 1.0
+    density[100:103, 18:22] = 1.2
+    edge = find_edge(density, 28.0, 9.0, NOISE)
+    assert edge is not None
+    assert edge.place == pytest.approx(28.0, abs=0.1)
+
+
+def test_clear_film_has_no_edge():
+    assert find_edge(drawn(500.0), 28.0, 9.0, NOISE) is None
+
+
+@pytest.mark.parametrize("near", [0.0, 58.0])
+def test_no_edge_where_too_little_is_in_view(near):
+    found = find_edge(drawn(500.0), near, 3.0, NOISE)
+    assert found is None
+
+
+def test_a_step_on_fogged_film_is_found_with_more_doubt():
+    fogged = find_edge(drawn(28.4) + np.float32(0.3), 28.0, 6.0, NOISE)
+    clear = find_edge(drawn(28.4), 28.0, 6.0, NOISE)
+    assert fogged is not None
+    assert fogged.place == pytest.approx(28.4, abs=0.3)
+    assert fogged.sigma > clear.sigma
+
+
+@settings(max_examples=20)
+@given(st.integers(-5, 5))
+def test_moving_the_picture_moves_the_edge(shift):
+    density = drawn(27.6)
+    moved = find_edge(np.roll(density, shift, axis=1), 28.0 + shift, 6.0, NOISE)
+    still = find_edge(density, 28.0, 6.0, NOISE)
+    assert moved is not None
+    assert still is not None
+    assert moved.place - shift == pytest.approx(still.place, abs=1e-3)
+
+
+def test_steps_agree_where_all_rows_do():
+    steps = coherent_steps(drawn(27.5, blur=0.3), NOISE)
+    assert len(steps) == COLUMNS + 1
+    assert steps[28] == pytest.approx(steps.max(), abs=0.01)
+    assert steps.max() == pytest.approx(1.0, abs=0.02)
+    assert np.abs(steps[:20]).max() < 0.2
+    falling = coherent_steps(drawn(27.5, blur=0.3)[:, ::-1], NOISE)
+    assert falling == pytest.approx(-steps[::-1], abs=1e-6)
+
+
+def test_steps_of_half_the_rows_count_half():
+    picture = np.full((ROWS, COLUMNS), 0.5)
+    picture[::2] = 0.0
+    steps = coherent_steps(drawn(27.5, picture, blur=0.3), NOISE)
+    assert steps.max() == pytest.approx(0.5, abs=0.1)
+
+
+def test_too_narrow_a_view_has_no_steps():
+    assert np.all(coherent_steps(np.ones((5, 3), np.float32), NOISE) == 0.0)
+
+
+def test_the_density_is_left_alone():
+    density = drawn(28.0)
+    before = density.copy()
+    find_edge(density, 28.0, 9.0, NOISE)
+    assert np.array_equal(density, before)

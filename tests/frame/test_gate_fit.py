@@ -1,0 +1,110 @@
+"""Rectangles fitted to drawn edges, and how well they are known."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.special import ndtr
+
+from pipeline.frame.columns import Evidence, evidence
+from pipeline.frame.gate import usual_habit
+from pipeline.frame.gate_fit import GateRectangle, fit_gates
+from pipeline.frame.spans import Span
+from pipeline.profile.format import film_sizes, frame_formats
+
+PX_PER_MM = 8.0
+FILM = film_sizes()["135"]
+HABIT = usual_habit(frame_formats()["135"])
+HEIGHT = round(FILM.width_mm * PX_PER_MM)
+NOISE = 0.005
+TOP_MM, BOTTOM_MM = 5.5, 29.5
+
+
+def covered(place_px, at_px):
+    return ndtr((place_px - at_px) / 0.6)
+
+
+def drawn(length_mm, starts_mm, dark_mm=(), density=0.7, width_mm=36.0) -> Evidence:
+    """Return the evidence of even pictures with exact, blurred edges; `dark_mm` begin black."""
+    x, y = np.arange(round(length_mm * PX_PER_MM)), np.arange(HEIGHT)
+    down = covered(y, TOP_MM * PX_PER_MM) - covered(y, BOTTOM_MM * PX_PER_MM)
+    above = np.zeros((HEIGHT, len(x)))
+    for index, start in enumerate(starts_mm):
+        black = dark_mm[index] if index < len(dark_mm) else 0.0
+        first, last = (start + black) * PX_PER_MM, (start + width_mm) * PX_PER_MM
+        above += density * np.outer(down, covered(x, first) - covered(x, last))
+        if black:
+            above += 0.012 * np.outer(down, covered(x, start * PX_PER_MM) - covered(x, first))
+    above += np.random.default_rng(1).normal(0, NOISE, above.shape)
+    return evidence(np.repeat(above[..., None], 3, 2).astype(np.float32), FILM, PX_PER_MM, NOISE)
+
+
+def spans(starts_mm, width_mm=36.0, off_mm=0.4):
+    return [
+        Span(round((s + off_mm) * PX_PER_MM), round((s + off_mm + width_mm) * PX_PER_MM), "picture")
+        for s in starts_mm
+    ]
+
+
+def edges_mm(rectangle: GateRectangle) -> tuple[float, ...]:
+    # Pixel centres lie half a pixel inside; edges were drawn at pixel centres.
+    sides = (rectangle.start, rectangle.end, rectangle.top, rectangle.bottom)
+    return tuple(side / PX_PER_MM for side in sides)
+
+
+def test_clear_pictures_are_placed_to_hundredths_of_a_millimetre():
+    starts = (1.2, 39.1, 77.3)
+    fit = fit_gates(drawn(115.0, starts), spans(starts), HABIT)
+    for rectangle, start in zip(fit.rectangles, starts, strict=True):
+        assert edges_mm(rectangle) == pytest.approx(
+            (start, start + 36.0, TOP_MM, BOTTOM_MM), abs=0.03
+        )
+        assert rectangle.surety(PX_PER_MM) > 0.98
+    assert fit.tilt == pytest.approx(0.0, abs=5e-4)
+    assert fit.habit.length_mm == pytest.approx(36.0, abs=0.03)
+
+
+def test_a_picture_that_begins_black_takes_its_size_from_the_others():
+    starts = (1.0, 39.0, 77.0)
+    fit = fit_gates(drawn(115.0, starts, dark_mm=(0.0, 0.7)), spans(starts), HABIT)
+    assert edges_mm(fit.rectangles[1])[:2] == pytest.approx((39.0, 75.0), abs=0.1)
+
+
+def test_a_picture_without_any_edge_lies_between_its_neighbours_with_doubt():
+    starts = (1.0, 39.0, 77.0)
+    seen = drawn(115.0, (1.0, 77.0))
+    between = [*spans(starts)[:1], replace(spans(starts)[1], kind="blank"), *spans(starts)[2:]]
+    fit = fit_gates(seen, between, HABIT)
+    assert edges_mm(fit.rectangles[1])[0] == pytest.approx(39.0, abs=0.4)
+    assert fit.rectangles[1].surety(PX_PER_MM) < 0.6 < fit.rectangles[0].surety(PX_PER_MM)
+
+
+def test_the_gates_size_is_learned():
+    starts = (1.0, 39.0, 77.0)
+    fit = fit_gates(drawn(116.0, starts, width_mm=36.6), spans(starts, off_mm=0.0), HABIT)
+    assert fit.habit.length_mm == pytest.approx(36.6, abs=0.05)
+    assert fit.habit.gap_mm == pytest.approx(1.4, abs=0.05)
+
+
+def test_a_strip_cut_through_a_picture_ends_it():
+    seen = drawn(56.0, (1.0, 39.0))
+    cut = [spans((1.0,))[0], Span(round(39.3 * PX_PER_MM), round(56.0 * PX_PER_MM), "partial")]
+    fit = fit_gates(seen, cut, HABIT)
+    assert edges_mm(fit.rectangles[1])[0] == pytest.approx(39.0, abs=0.05)
+    assert fit.rectangles[1].end == pytest.approx(round(56.0 * PX_PER_MM) - 0.5, abs=0.2)
+
+
+def test_no_spans_no_rectangles():
+    fit = fit_gates(drawn(40.0, ()), [], HABIT)
+    assert fit.rectangles == ()
+    assert fit.habit.length_mm == HABIT.length_mm
+
+
+def test_surety_falls_with_the_error():
+    def surety(sigma_mm):
+        sigma = (sigma_mm * PX_PER_MM,) * 4
+        return GateRectangle(0.0, 1.0, 0.0, 1.0, sigma).surety(PX_PER_MM)
+
+    # Four normal errors within 0.25 mm: 0.9973 ** 4 where that is three deviations.
+    assert surety(0.25 / 3.0) == pytest.approx(0.9973**4, abs=1e-4)
+    assert surety(0.02) > surety(0.1) > surety(0.5)

@@ -1,0 +1,143 @@
+"""Spans of frames on strips whose evidence is drawn by hand."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pipeline.frame.columns import Evidence, evidence
+from pipeline.frame.gate import usual_habit
+from pipeline.frame.spans import Span, solve_spans
+from pipeline.profile.format import film_sizes, frame_formats
+
+PX_PER_MM = 6.0
+FILM = film_sizes()["135"]
+HABIT = usual_habit(frame_formats()["135"])
+HEIGHT = round(FILM.width_mm * PX_PER_MM)
+TOP, BOTTOM = 33, 177
+
+
+def seen(length_mm: float, pictures_mm: Sequence[tuple[float, float]], **dark_mm) -> Evidence:
+    """Return the evidence of a strip with even pictures, and bars of base inside them."""
+    above = np.zeros((HEIGHT, round(length_mm * PX_PER_MM), 3), np.float32)
+    rng = np.random.default_rng(1)
+    above += rng.normal(0, 0.003, above.shape).astype(np.float32)
+    for start, end in pictures_mm:
+        above[TOP:BOTTOM, round(start * PX_PER_MM) : round(end * PX_PER_MM)] += 0.6
+    for start, end in dark_mm.values():
+        above[TOP:BOTTOM, round(start * PX_PER_MM) : round(end * PX_PER_MM)] -= 0.6
+    return evidence(above, FILM, PX_PER_MM, 0.003)
+
+
+def spans_mm(spans: Sequence[Span]) -> list[tuple[float, float, str]]:
+    return [(span.start / PX_PER_MM, span.end / PX_PER_MM, span.kind) for span in spans]
+
+
+def assert_spans(found: Sequence[Span], true: Sequence[tuple[float, float, str]], within=0.6):
+    assert [span.kind for span in found] == [kind for *_, kind in true]
+    for (start, end, _), (first, last, _) in zip(spans_mm(found), true, strict=True):
+        assert start == pytest.approx(first, abs=within)
+        assert end == pytest.approx(last, abs=within)
+
+
+REGULAR = [(1.0 + 38.0 * n, 37.0 + 38.0 * n) for n in range(4)]
+
+
+def test_regular_pictures():
+    _, spans = solve_spans(seen(152.0, REGULAR), HABIT)
+    assert_spans(spans, [(*place, "picture") for place in REGULAR])
+
+
+@pytest.mark.parametrize("gap", [0.4, 1.0, 4.0, 6.0])
+def test_gaps_of_any_width(gap):
+    places = [(1.0, 37.0), (39.0, 75.0), (75.0 + gap, 111.0 + gap)]
+    _, spans = solve_spans(seen(113.0 + gap, places), HABIT)
+    assert_spans(spans, [(*place, "picture") for place in places])
+
+
+def test_a_blank_frame_keeps_its_place():
+    _, spans = solve_spans(seen(152.0, [REGULAR[0], REGULAR[1], REGULAR[3]]), HABIT)
+    kinds = ("picture", "picture", "blank", "picture")
+    true = [(*place, kind) for place, kind in zip(REGULAR, kinds, strict=True)]
+    assert_spans(spans, true, within=1.0)
+
+
+def test_two_blanks_in_a_row_are_two():
+    _, spans = solve_spans(seen(152.0, [REGULAR[0], REGULAR[3]]), HABIT)
+    assert [span.kind for span in spans] == ["picture", "blank", "blank", "picture"]
+
+
+@pytest.mark.parametrize("lamp", [(50.0, 52.0), (73.0, 75.0), (39.0, 40.0)])
+def test_a_night_with_one_lamp_is_no_blank(lamp):
+    _, spans = solve_spans(seen(152.0, [REGULAR[0], lamp, *REGULAR[2:]]), HABIT)
+    assert_spans(spans, [(*place, "picture") for place in REGULAR], within=1.0)
+
+
+@pytest.mark.parametrize(("room", "blanks"), [(20.0, 0), (30.0, 0), (38.0, 1), (76.0, 2)])
+def test_room_for_a_frame_at_the_end_is_a_blank(room, blanks):
+    _, spans = solve_spans(seen(76.0 + room, REGULAR[:2]), HABIT)
+    assert [span.kind for span in spans] == ["picture", "picture", *["blank"] * blanks]
+
+
+def test_a_doorpost_is_no_gap():
+    doors = {"post": (58.0, 60.0)}
+    _, spans = solve_spans(seen(152.0, REGULAR, **doors), HABIT)
+    assert_spans(spans, [(*place, "picture") for place in REGULAR])
+
+
+def test_a_black_half_is_part_of_its_picture():
+    _, spans = solve_spans(seen(152.0, REGULAR, half=(54.0, 75.0)), HABIT)
+    assert_spans(spans, [(*place, "picture") for place in REGULAR])
+
+
+def test_pictures_that_overlap_show_steps():
+    above = np.zeros((HEIGHT, round(150.0 * PX_PER_MM), 3), np.float32)
+    places = [(1.0, 37.0), (36.0, 72.0), (74.0, 110.0)]
+    for start, end in places:
+        above[TOP:BOTTOM, round(start * PX_PER_MM) : round(end * PX_PER_MM)] += 0.5
+    cut = above[:, : round(112.0 * PX_PER_MM)]
+    _, spans = solve_spans(evidence(cut, FILM, PX_PER_MM, 0.003), HABIT)
+    assert_spans(spans, [(*place, "picture") for place in places])
+
+
+@pytest.mark.parametrize("cut_mm", [8.0, 20.0, 30.0])
+def test_a_cut_picture_is_partial_at_either_end(cut_mm):
+    places = [(-cut_mm, 36.0 - cut_mm), (38.0 - cut_mm, 74.0 - cut_mm)]
+    _, spans = solve_spans(seen(76.0 - cut_mm, [(0.0, places[0][1]), places[1]]), HABIT)
+    assert_spans(spans, [(0.0, places[0][1], "partial"), (*places[1], "picture")])
+    mirrored = seen(76.0 - cut_mm, [(2.0, 38.0), (40.0, 76.0 - cut_mm)])
+    _, spans = solve_spans(mirrored, HABIT)
+    assert_spans(spans, [(2.0, 38.0, "picture"), (40.0, 76.0 - cut_mm, "partial")])
+
+
+def test_a_hair_cut_off_leaves_a_picture():
+    _, spans = solve_spans(seen(74.0, [(0.0, 35.6), (37.6, 73.6)]), HABIT)
+    assert [span.kind for span in spans] == ["picture", "picture"]
+
+
+def test_a_larger_gate_is_allowed_for():
+    places = [(1.0, 37.7), (39.0, 75.7), (77.0, 113.7)]
+    _, spans = solve_spans(seen(115.0, places), HABIT)
+    assert_spans(spans, [(*place, "picture") for place in places], within=0.5)
+
+
+def test_the_true_length_scores_best():
+    evidence_of = seen(152.0, REGULAR)
+    scores = {
+        name: solve_spans(evidence_of, usual_habit(frame_formats()[name]))[0]
+        for name in ("135", "135-half", "135-square", "135-panorama")
+    }
+    assert max(scores, key=lambda name: scores[name]) == "135"
+
+
+def test_known_gaps_hold_a_frame_that_shows_nothing():
+    known = replace(HABIT, gap_mm=3.0, gap_spread_mm=0.35)
+    places = [(1.0, 37.0), (40.0, 76.0), (118.0, 154.0)]
+    _, spans = solve_spans(seen(155.0, places), known)
+    assert_spans(spans, [(1, 37, "picture"), (40, 76, "picture"), (79, 115, "blank"),
+                         (118, 154, "picture")], within=0.7)  # fmt: skip
+
+
+def test_nothing_in_nothing():
+    assert solve_spans(seen(8.0, []), HABIT)[1] == []

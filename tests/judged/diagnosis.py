@@ -1,0 +1,190 @@
+"""First findings on whole scans with known faults: `python -m tests.judged.diagnosis`.
+
+Prints the confusion table, faults down and first findings across, with the rebate in view or not.
+With `--equations N` it is drawn from N rolls of `tests.fitted.fault_bank` instead, many more films
+and scanners, without scans. Nothing in it was seen by `tests.fitted.diagnosis` but at other seeds.
+"""
+
+import argparse
+import itertools
+import pickle
+import tempfile
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from pipeline.diagnosis.roll import colour_findings
+from pipeline.diagnosis.signs import SIGNS, RollSigns
+from pipeline.roll.record import record_of
+from pipeline.roll.survey import survey_roll
+from pipeline.settings.roll import Roll
+from pipeline.settings.settings import RollNotes, Settings
+from tests.film_model import film_names, scanner_names, write_scan
+from tests.fitted.fault_bank import FaultyRoll, faulty_rolls
+from tests.judged.fault_cases import FAULT_CASES, fault_scans
+
+CODES = (
+    "normal", "under-exposed", "over-exposed", "under-developed", "over-developed", "high-base",
+    "retained-silver", "colour-crossover", "no-image", "unexposed",
+)  # fmt: skip
+HIDDEN = ("edge_print", "densest")
+
+
+@dataclass(frozen=True)
+class Told:
+    """What came first of one roll, and with what confidence."""
+
+    case: str
+    code: str
+    told: str
+    confidence: float
+    where: str
+
+
+class _Here:
+    """An executor that does the work at once, so that every roll has one process."""
+
+    def submit(self, task, *arguments, **named):  # type: ignore[no-untyped-def]
+        from concurrent.futures import Future
+
+        future: Future = Future()
+        try:
+            future.set_result(task(*arguments, **named))
+        except Exception as error:
+            future.set_exception(error)
+        return future
+
+
+def judged_case(
+    case: str, film: str, scanner: str, seed: int, rebate: bool, ppi: float, infrared: bool,
+    scanner_profile: str | None = None,
+) -> Told:  # fmt: skip
+    """Make one roll, survey it, and return its first finding."""
+    fault = FAULT_CASES[case]
+    where = f"{film} {scanner} {seed}"
+    scans = fault_scans(fault, film, scanner, seed, rebate, ppi=ppi, infrared=infrared)
+    with tempfile.TemporaryDirectory() as folder:
+        paths = tuple(Path(write_scan(Path(folder), f"s{n}", scan)) for n, scan in enumerate(scans))
+        settings = Settings(scanner_profile=scanner_profile)
+        roll = Roll("r", paths, RollNotes(), settings)
+        record = record_of(survey_roll(roll, _Here(), lambda event: None))  # type: ignore[arg-type]
+    if not record.findings:
+        return Told(case, fault.code, "none", 0.0, where)
+    first = record.findings[0]
+    return Told(case, fault.code, first.code, first.confidence, where)
+
+
+def code_of(roll: FaultyRoll) -> str | None:
+    """Return the finding a drawn roll should give; None where its fault is too small to call."""
+    degree = roll.degree[0]
+    usual = abs(roll.stops) < 0.5
+    if roll.family == "normal":
+        if roll.stops < -1.4:
+            return "under-exposed"
+        return "over-exposed" if roll.stops > 2.2 else "normal" if usual else None
+    if not usual:
+        return None
+    if roll.family == "development":
+        if degree < np.log(0.8):
+            return "under-developed"
+        return "over-developed" if degree > np.log(1.3) else None
+    if roll.family in ("fog", "stain"):
+        return "high-base" if degree > 0.12 else None
+    if roll.family == "silver":
+        return "retained-silver" if degree > 0.25 else None
+    return "colour-crossover" if np.ptp(roll.degree) > 0.35 else None
+
+
+def without(signs: RollSigns, parts: Sequence[str]) -> RollSigns:
+    """Return signs with those of some parts of the film not seen."""
+    values = [
+        np.nan if name.startswith(tuple(parts)) else value
+        for name, value in zip(SIGNS, signs.values, strict=True)
+    ]
+    return replace(signs, values=tuple(values))
+
+
+def judged_equations(rolls: Iterable[FaultyRoll], rebate: bool) -> list[Told]:
+    """Return first findings of drawn rolls."""
+    told = []
+    for roll in rolls:
+        code = code_of(roll)
+        if code is None:
+            continue
+        signs = without(roll.signs, ("densest",) if rebate else HIDDEN)
+        first = colour_findings(signs)[0]
+        told.append(Told(code, code, first.code, first.confidence, roll.family))
+    return told
+
+
+def table(told: Sequence[Told]) -> str:
+    """Return the confusion table as text, with the share of right first findings."""
+    cases = list(dict.fromkeys(one.case for one in told))
+    width = max(len(case) for case in cases) + 2
+    seen = [code for code in (*CODES, "none") if any(one.told == code for one in told)]
+    others = sorted({one.told for one in told} - set(seen))
+    columns = seen + others
+    lines = [" " * width + "  ".join(columns) + "  right"]
+    for case in cases:
+        row = [one for one in told if one.case == case]
+        counts = Counter(one.told for one in row)
+        right = sum(one.told == one.code for one in row) / len(row)
+        cells = "  ".join(f"{counts[column] or '.':>{len(column)}}" for column in columns)
+        lines.append(f"{case:<{width}}{cells}  {right:5.2f}")
+    right = np.mean([one.told == one.code for one in told])
+    normal = [one for one in told if one.code == "normal"]
+    lines.append(f"right first finding {right:.3f} of {len(told)} rolls")
+    if normal:
+        alarms = np.mean([one.told != "normal" for one in normal])
+        lines.append(f"false alarms {alarms:.3f} of {len(normal)} normal rolls")
+    return "\n".join(lines)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--equations", type=int, default=0)
+    parser.add_argument("--kept", type=Path, help="pickled rolls of tests.fitted.fault_bank")
+    parser.add_argument("--seeds", type=int, nargs=2, default=(500, 501))
+    parser.add_argument("--films", nargs="*", default=film_names())
+    parser.add_argument("--scanners", nargs="*", default=scanner_names())
+    parser.add_argument("--cases", nargs="*", default=list(FAULT_CASES))
+    parser.add_argument("--ppi", type=float, default=200.0)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--hidden", action="store_true", help="rebate not in view")
+    parser.add_argument("--infrared", action="store_true")
+    parser.add_argument("--scanner-profile")
+    chosen = parser.parse_args()
+    if chosen.equations or chosen.kept:
+        rolls = (
+            pickle.loads(chosen.kept.read_bytes())
+            if chosen.kept
+            else faulty_rolls(chosen.equations, 99)
+        )
+        for rebate in (True, False):
+            print("rebate in view" if rebate else "rebate hidden")
+            print(table(judged_equations(rolls, rebate)))
+        return
+    jobs = list(
+        itertools.product(chosen.cases, chosen.films, chosen.scanners, range(*chosen.seeds))
+    )
+    with ProcessPoolExecutor(chosen.workers) as pool:
+        futures = [
+            pool.submit(
+                judged_case, *job, not chosen.hidden, chosen.ppi, chosen.infrared,
+                chosen.scanner_profile,
+            )
+            for job in jobs
+        ]  # fmt: skip
+        told = [future.result() for future in futures]
+    print(table(told))
+    for one in told:
+        if one.told != one.code:
+            print(f"{one.case}: {one.told} ({one.confidence:.2f}) on {one.where}")
+
+
+if __name__ == "__main__":
+    main()

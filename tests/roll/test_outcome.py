@@ -1,0 +1,143 @@
+"""A roll that stands is told again without a look at its scans; anything changed is looked at."""
+
+import json
+import os
+import shutil
+import sys
+from pathlib import Path
+
+import pytest
+
+from pipeline.command.run import gather_rolls
+from pipeline.profile.folder import profiles_folder
+from pipeline.roll import survey as roll_survey
+from pipeline.roll.journal import JOURNAL_NAME
+from pipeline.roll.outcome import standing
+from tests.conftest import Run, contents, states
+
+FAST = ("--archive", "none", "--share-size", "64", "--reference", "none")
+
+
+@pytest.fixture
+def settled(scans: Path) -> Path:
+    """Return a folder of one scan that was written long ago, and a profile beside it."""
+    (scans / "strip-2.tif").unlink()
+    shutil.copy(profiles_folder() / "films" / "generic.toml", scans / "mine.toml")
+    return scans
+
+
+@pytest.fixture
+def convert(settled: Path, tmp_path: Path, run: Run, monkeypatch):
+    """Return a function that converts and tells whether scans were looked at."""
+    looked: list[Path] = []
+    survey = roll_survey.survey_scan
+
+    def looking(path: Path, *words: object, **more: object):
+        looked.append(path)
+        return survey(path, *words, **more)
+
+    monkeypatch.setattr(roll_survey, "survey_scan", looking)
+    # Files just written may change again within a tick of the clock; these won't.
+    monkeypatch.setattr("pipeline.roll.journal._SETTLED_NS", 0)
+
+    def command(*words: object):
+        looked.clear()
+        ran = run("convert", settled, "-o", tmp_path / "out", *FAST, *words)
+        assert ran.code == 0, ran.err
+        return bool(looked), ran
+
+    return command
+
+
+def test_an_unchanged_roll_is_not_looked_at_and_told_as_before(convert, tmp_path: Path):
+    looked, first = convert()
+    assert looked
+    before = states(tmp_path / "out")
+    looked, again = convert()
+    assert not looked
+    assert again.out.splitlines()[:-1] == first.out.splitlines()[:-1]
+    assert "0 written now, 4 stood already" in again.out
+    assert "no colour profile and no gamma given" in again.err
+    assert states(tmp_path / "out") == before
+    (result,) = json.loads(convert("--json")[1].out)
+    assert (result["written"], result["kept"], result["failed"]) == (0, 4, 0)
+    assert len(result["problems"]) == 1
+
+
+def test_what_a_killed_run_left_goes_though_all_stands(convert, tmp_path: Path):
+    # A run may be killed when all is done but its lock file is not taken away yet.
+    convert()
+    before = states(tmp_path / "out")
+    left = (".evenroll.lock", ".evenroll-a.tif.0123456789ab.part")
+    for name in left:
+        (tmp_path / "out" / name).write_bytes(b"")
+    looked, _ = convert()
+    assert not looked
+    assert states(tmp_path / "out") == before
+    assert not any((tmp_path / "out" / name).exists() for name in left)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no locks there")
+def test_what_another_run_is_at_stays_though_all_stands(convert, tmp_path: Path):
+    import fcntl
+
+    convert()
+    part = tmp_path / "out" / ".evenroll-a.tif.0123456789ab.part"
+    part.write_bytes(b"")
+    with (tmp_path / "out" / ".evenroll.lock").open("wb") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        looked, _ = convert()
+        assert not looked
+        assert part.exists()
+        assert (tmp_path / "out" / ".evenroll.lock").exists()
+
+
+def test_whatever_changes_is_looked_at(convert, settled: Path, tmp_path: Path):
+    out, profile = tmp_path / "out", settled / "mine.toml"
+    assert convert("--profile", profile)[0]
+    assert not convert("--profile", profile)[0]
+    profile.write_text(profile.read_text("utf-8").replace("0.585", "0.600"), "utf-8")
+    assert convert("--profile", profile)[0]
+    assert convert()[0]
+    (out / "roll.json").unlink()
+    assert convert()[0]
+    assert not convert()[0]
+    (settled / "roll.toml").write_text("iso = 400\n", "utf-8")
+    assert convert()[0]
+    assert not convert()[0]
+    whole = contents(out)
+    os.utime(settled / "strip-1.tif", ns=(0, 10**18))
+    looked, ran = convert()
+    assert looked
+    assert "0 written now" in ran.out
+    assert contents(out) == whole
+
+
+NONSENSE = (
+    3, [], {"key": 1}, {"frames": 3}, {"frames": [1]}, {"problems": [3]}, {"lines": None},
+    {"keys": {}}, {"keys": {"x": "y"}},
+)  # fmt: skip
+
+
+def test_nonsense_in_the_journal_is_looked_past(convert, settled: Path, tmp_path: Path):
+    convert()
+    path = tmp_path / "out" / JOURNAL_NAME
+    good = json.loads(path.read_text("utf-8"))
+    changes = {"archive": "none", "share_size": 64, "reference": "none"}
+    (roll,) = gather_rolls([settled], changes)
+    assert standing(roll, tmp_path / "out", lambda event: None) is not None
+    for each in NONSENSE:
+        whole = good["whole"] | each if isinstance(each, dict) else each
+        path.write_text(json.dumps(good | {"whole": whole}), "utf-8")
+        assert standing(roll, tmp_path / "out", lambda event: None) is None, each
+
+
+def test_words_in_the_journal_can_not_rule_the_terminal(convert, tmp_path: Path):
+    convert()
+    path = tmp_path / "out" / JOURNAL_NAME
+    document = json.loads(path.read_text("utf-8"))
+    document["whole"]["lines"] = ["\x1b[2J"]
+    path.write_text(json.dumps(document), "utf-8")
+    looked, ran = convert()
+    assert not looked
+    assert "\x1b" not in ran.out

@@ -1,0 +1,88 @@
+"""Pieces of film and which way they lie, on masks drawn by hand."""
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pipeline.strip.surround import film_areas, rough_line, runs_upright, split_abreast
+
+NONE = np.zeros((120, 300), bool)
+
+
+def strip(mask: np.ndarray, left: int, top: int, width: int, height: int) -> None:
+    mask[top : top + height, left : left + width] = True
+
+
+def test_pieces_come_largest_first_with_their_holes_filled():
+    film = NONE.copy()
+    strip(film, 10, 10, 120, 35)
+    strip(film, 10, 60, 250, 35)
+    film[70:80, 50:60] = False
+    film[5, 290] = True
+    areas = film_areas(film, NONE)
+    assert [area.box for area in areas] == [(10, 60, 260, 95), (10, 10, 130, 45)]
+    assert areas[0].size == (250, 35)
+    assert areas[0].mask.sum() == 250 * 35
+
+
+def test_a_thread_of_light_round_a_window_is_no_film():
+    film, gate = NONE.copy(), NONE.copy()
+    strip(film, 10, 10, 280, 100)
+    film[13:107, 13:287] = False
+    strip(gate, 13, 13, 274, 94)
+    strip(film, 40, 40, 220, 38)
+    gate &= ~film
+    (area,) = film_areas(film, gate)
+    assert area.box == (40, 40, 260, 78)
+    # The same where film touches the thread.
+    film[12:60, 45:48] = True
+    (area,) = film_areas(film, gate & ~film)
+    assert area.size[0] == pytest.approx(220, abs=4)
+    assert area.box[3] == pytest.approx(78, abs=2)
+
+
+def test_a_bar_of_the_holder_parts_no_strip_but_open_gate_does():
+    film = NONE.copy()
+    strip(film, 10, 40, 120, 38)
+    strip(film, 140, 40, 120, 38)
+    (area,) = film_areas(film, NONE)
+    assert area.box == (10, 40, 260, 78)
+    assert len(film_areas(film, NONE, join_across_bars=False)) == 2
+    assert len(film_areas(film, ~film)) == 2
+
+
+@pytest.mark.parametrize(
+    ("width", "height", "upright"), [(200, 60, False), (60, 118, None), (40, 110, True)]
+)
+def test_only_long_pieces_tell_which_way_they_lie(width, height, upright):
+    film = NONE.copy()
+    strip(film, 10, 1, width, height)
+    assert runs_upright(film_areas(film, NONE)) is upright
+
+
+@given(slope=st.floats(-0.06, 0.06))
+def test_rough_line_of_a_skewed_piece(slope):
+    corners = [(20, 40 + 20 * slope), (280, 40 + 280 * slope), (280, 85 + 280 * slope),
+               (20, 85 + 20 * slope)]  # fmt: skip
+    plane = np.zeros((120, 300), np.uint8)
+    cv2.fillPoly(plane, [np.rint(np.array(corners) * 16).astype(np.int32)], 1, shift=4)
+    (area,) = film_areas(plane.astype(bool), NONE)
+    found, above, below = rough_line(area)
+    # Drawn edges are true to a pixel at either end of the 260.
+    assert found == pytest.approx(slope, abs=2.0 / 260.0)
+    assert found * 150 + above == pytest.approx(slope * 150 + 40, abs=1.5)
+    assert found * 150 + below == pytest.approx(slope * 150 + 85, abs=1.5)
+
+
+def test_strips_that_touch_are_split_and_wider_film_is_not():
+    film = NONE.copy()
+    strip(film, 10, 10, 260, 105)
+    (area,) = film_areas(film, NONE)
+    parts = split_abreast(area, 35.0)
+    assert [part.box for part in parts] == [(10, 10 + 35 * n, 270, 45 + 35 * n) for n in range(3)]
+    assert sum(part.mask for part in parts).max() == 1
+    # ISO 1007 and ISO 732, from memory: 61.5 mm is not twice 34.975 mm.
+    assert split_abreast(area, 105 * 34.975 / 61.5) == [area]
+    assert split_abreast(area, 104.0) == [area]

@@ -1,0 +1,47 @@
+"""What tells negative film from slides, prints and photographs."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import skimage.data
+import tifffile
+from PIL import Image
+
+from pipeline.problem import ScanProblem
+from pipeline.settings.settings import Settings
+from pipeline.survey.scan import survey_scan
+from tests.film_model import FrameSpec, Roll, StripSpec, make_scan
+
+SCENES = ("coffee", "hills", "astronaut")
+
+
+@pytest.mark.parametrize("format", ["135", "135-half"])
+@pytest.mark.parametrize(("quality", "falloff_stops"), [(60, 0.0), (80, 1.0)])
+def test_a_photographed_strip_is_found(format, quality, falloff_stops, tmp_path: Path):
+    roll = Roll("film-b", tuple(map(FrameSpec, SCENES)), format, seed=3)
+    scan = make_scan([StripSpec(roll, 0, 3)], ppi=120.0, seed=3)
+    rows, columns = scan.codes.shape[:2]
+    y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : columns * 1j]
+    fallen = 2.0 ** (-falloff_stops * (x * x + y * y) / 2)
+    light = scan.codes[..., :3] / 65535 * fallen[..., None]
+    path = tmp_path / "strip.jpg"
+    coded = np.rint(255 * light ** (1 / 2.2)).astype(np.uint8)
+    Image.fromarray(coded).save(path, quality=quality, dpi=(120, 120))
+    (strip,) = survey_scan(path, Settings(scan_gamma=2.2)).strips
+    assert strip.format == format
+    assert len(strip.frames) == 3
+
+
+@pytest.mark.parametrize(
+    ("picture", "around"), [("astronaut", 4), ("astronaut", 250), ("coffee", 4)]
+)
+def test_a_print_toned_like_the_mask_is_refused(picture, around, tmp_path: Path):
+    toned = (getattr(skimage.data, picture)() * [0.9, 0.55, 0.3]).astype(np.uint8)
+    rows, columns = toned.shape[:2]
+    page = np.full((rows + 200, columns + 300, 3), around, np.uint8)
+    page[100:-100, 150:-150] = toned
+    path = tmp_path / "print.tif"
+    tifffile.imwrite(path, page, photometric="rgb", resolution=(300, 300), resolutionunit="INCH")
+    with pytest.raises(ScanProblem, match="shows"):
+        survey_scan(path, Settings())
