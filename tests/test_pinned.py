@@ -9,7 +9,17 @@ import pytest
 
 from pipeline.frames import CLEAR
 from pipeline.roll_survey import SurveyedRoll
-from tests.pinned import CONTROL, PINNED, control_figures, differences, drawn, figures, surveyed
+from tests.pinned import (
+    CONTROL,
+    PINNED,
+    READ,
+    control_figures,
+    differences,
+    drawn,
+    figures,
+    spot_figures,
+    surveyed,
+)
 from tests.pinned_cases import PinnedCase, pinned_cases, strips_by_condition
 from tests.strip_benchmark import TOLERANCE_MM, Judged, judged_strips
 
@@ -38,12 +48,13 @@ def test_figures_are_as_pinned(name, look):
     assert differences(figures(roll), THEN[name]) == []
 
 
-def test_findings_on_control_strips_are_as_pinned():
-    assert differences(control_figures(), THEN[CONTROL]) == []
+@pytest.mark.parametrize(("name", "read"), [(CONTROL, control_figures), (READ, spot_figures)])
+def test_findings_on_readings_are_as_pinned(name, read):
+    assert differences(read(), THEN[name]) == []
 
 
 def test_no_case_is_pinned_that_is_drawn_no_more():
-    assert set(THEN) == {CONTROL, *CASES}
+    assert set(THEN) == {CONTROL, READ, *CASES}
 
 
 def test_a_confidence_is_worth_what_it_says(look):
