@@ -3,9 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.resample import Span
-
-Floats = NDArray[np.float32]
+from pipeline.kinds import Float32, Span
 
 
 def reduced_size(size: Span, long_side: int | None) -> Span:
@@ -33,7 +31,7 @@ class AreaMean:
         self._shares = np.minimum(borders - places, 1.0).astype(np.float32)
         self._sums = np.zeros((3, size[1]), np.float32)
 
-    def of(self, planes: Floats, top: int) -> Floats:
+    def of(self, planes: Float32, top: int) -> Float32:
         """Return planes (3, n, columns) of the smaller picture that rows from `top` on complete.
 
         Bands are taken in order; n may be 0. A picture that isn't smaller is passed on.
@@ -51,7 +49,7 @@ class AreaMean:
         return result
 
 
-def _column_weights(wide: int, small: int, scale: float) -> tuple[NDArray[np.int32], Floats]:
+def _column_weights(wide: int, small: int, scale: float) -> tuple[NDArray[np.int32], Float32]:
     """Return the first column that each of fewer ones draws on, and weights (taps, columns).
 
     A weight is the part of a column inside the one of the smaller picture, times a scale.

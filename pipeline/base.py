@@ -7,11 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.channels import greatest, least, less, log_above
-from pipeline.density import Illumination, as_triple, to_density
-
-Triple = tuple[float, float, float]
-Light = NDArray[np.float32]
-Mask = NDArray[np.bool_]
+from pipeline.density import Illumination, to_density
+from pipeline.kinds import Float32, Float64, Floats, Light, Mask, Triple, as_triple
 
 _CLEAR_OF_EDGES_MM = 0.35
 _LEAST_AREA_MM2 = 4.0
@@ -20,7 +17,7 @@ _LEAST_LIGHT = 1e-5
 
 @dataclass(frozen=True)
 class FilmBase:
-    """Film base of one strip.
+    """Film base of one strip, under the illumination of its scan.
 
     `density` is ISO 5-2 or relative (see `Illumination`); `spread` the standard deviation of
     density over the measured area; `light` the linear light at the strip's middle; `shading`
@@ -33,29 +30,29 @@ class FilmBase:
     area_mm2: float
     light: Triple
     shading: tuple[tuple[float, ...], ...]
+    illumination: Illumination
 
-    def log_light(self, x: NDArray[np.floating], y: NDArray[np.floating]) -> NDArray[np.float32]:
+    def log_light(self, x: Floats, y: Floats) -> Float32:
         """Return log10 base light less dark (..., 3) at places -1 to 1 of the strip's view."""
         terms = np.stack(np.broadcast_arrays(np.ones_like(x), x, x * x, y), axis=-1)
-        found: NDArray[np.float32] = (terms @ np.asarray(self.shading).T).astype(np.float32)
+        found: Float32 = (terms @ np.asarray(self.shading).T).astype(np.float32)
         return found
 
 
-def places(shape: tuple[int, int]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def places(shape: tuple[int, int]) -> tuple[Float64, Float64]:
     """Return x (1, w) and y (h, 1) of a view's pixels, from -1 to 1."""
     height, width = shape
     return np.linspace(-1, 1, width)[None, :], np.linspace(-1, 1, height)[:, None]
 
 
-def density_above(light: Light, base: FilmBase, illumination: Illumination) -> Light:
+def density_above(light: Light, base: FilmBase) -> Light:
     """Return density above base (h, w, 3) of a strip's view, the lamp's shading taken out."""
-    from pipeline.shading_kernel import lay_under
-
     x, y = places(light.shape[:2])
     terms = np.asarray(base.shading)
     across = _terms(x[0], np.zeros(x.shape[1])) @ terms.T
-    above = log_above(light, illumination.dark, _LEAST_LIGHT)
-    lay_under(across, y * terms[:, 3], above)
+    above = log_above(light, base.illumination.dark, _LEAST_LIGHT)
+    for row, down in zip(above, y * terms[:, 3], strict=True):
+        np.subtract((across + down).astype(np.float32), row, out=row)
     return above
 
 
@@ -93,11 +90,11 @@ def measure_base(
     if outside_pictures is not None:
         like &= outside_pictures
     found = _Readings.of(off, _eroded(like, px_per_mm))
-    shading: NDArray[np.float64] | None = None
+    shading: Float64 | None = None
     for tolerance in (0.06, 0.04, 0.03):
         if len(found.off) < _LEAST_AREA_MM2 * px_per_mm**2:
             return None
-        rest: NDArray[np.floating] = found.off
+        rest: Floats = found.off
         if shading is not None:
             rest = found.off - found.terms() @ shading.T
         level = np.array([_crowd(rest[:, channel]) for channel in range(3)])
@@ -128,14 +125,14 @@ class _Readings:
         kept = np.flatnonzero(keep)
         return _Readings(self.at.take(kept), self.off.take(kept, axis=0), self.shape)
 
-    def terms(self) -> NDArray[np.float64]:
+    def terms(self) -> Float64:
         """Return the terms (n, 4) of the shading where the readings are."""
         rows, columns = np.divmod(self.at, self.shape[1])
         x, y = places(self.shape)
         return _terms(x[0].take(columns), y[:, 0].take(rows))
 
 
-def _terms(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+def _terms(x: Float64, y: Float64) -> Float64:
     """Return the terms (n, 4) of a shading at places -1 to 1."""
     terms = np.empty((len(x), 4))
     terms[:, 0], terms[:, 1], terms[:, 2], terms[:, 3] = 1.0, x, x * x, y
@@ -145,7 +142,7 @@ def _terms(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64
 def _as_base(
     light: Light,
     found: _Readings,
-    shading: NDArray[np.float64],
+    shading: Float64,
     guess: Triple,
     illumination: Illumination,
     px_per_mm: float,
@@ -166,6 +163,7 @@ def _as_base(
         area_mm2=float(len(found.off) / px_per_mm**2),
         light=as_triple(mean_light),
         shading=tuple(tuple(float(term) for term in row) for row in terms),
+        illumination=illumination,
     )
 
 
@@ -179,7 +177,7 @@ def _eroded(mask: Mask, px_per_mm: float) -> Mask:
     return mask
 
 
-def _crowd(values: NDArray[np.floating]) -> float:
+def _crowd(values: Floats) -> float:
     """Return where the readings are most crowded (half-sample mode), on the lighter side."""
     ordered = np.sort(values)
     step = max(1, len(ordered) // 20_000)
@@ -192,11 +190,11 @@ def _crowd(values: NDArray[np.floating]) -> float:
     return float(np.median(ordered))
 
 
-def _fit(found: _Readings) -> NDArray[np.float64]:
+def _fit(found: _Readings) -> Float64:
     """Return (3, 4) terms of a smooth surface through the log10 readings of the base."""
     terms = found.terms()
     # A ridge keeps a short or one-sided area from bending the surface where nothing is measured.
     ridge = np.diag([0.0, 0.002, 0.02, 0.02]) * len(terms)
     readings = found.off.astype(float)
-    fitted: NDArray[np.float64] = np.linalg.solve(terms.T @ terms + ridge, terms.T @ readings).T
+    fitted: Float64 = np.linalg.solve(terms.T @ terms + ridge, terms.T @ readings).T
     return fitted

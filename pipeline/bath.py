@@ -2,37 +2,64 @@
 
 import re
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, fields
 from datetime import date, datetime
 from functools import cache
-from typing import Any, TypeVar
+from typing import Annotated, Any, TypeVar
 
+from pipeline.check import Wrong, made, noun, read, within
 from pipeline.film import shipped
-from pipeline.problem import SettingsProblem
+from pipeline.kinds import Triple
+from pipeline.words import printable
 
-Triple = tuple[float, float, float]
 Value = str | float | None
 
 FIGURES = ("edge_print", "contrast", "base")
+_PER_CHANNEL = "three numbers from -0.5 to 6, for red, green and blue"
 _CHANNELS = ("red", "green", "blue")
 _MOST_CHARACTERS = 500
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _TIME = re.compile(r"(\d{1,3}):([0-5]\d(?:\.\d+)?)", re.ASCII)
-# What a number can be at all; anything outside is a slip.
-_RANGES = {
-    "volume_ml": (10.0, 1e6),
-    "life_days": (1.0, 3650.0),
-    "life_rolls": (0.25, 1e5),
-    "compensation_percent_per_roll": (0.0, 50.0),
-    "rolls": (0.01, 1000.0),
-    "rolls_before": (0.0, 1e6),
-    "temperature_c": (5.0, 60.0),
-    "time_s": (10.0, 7200.0),
-    "edge_print": (-0.5, 6.0),
-    "contrast": (-0.5, 6.0),
-    "base": (-0.5, 6.0),
-}
-_DATES = ("mixed", "developed")
+
+
+def _spoken(value: Any) -> Any:
+    """Return numbers in text as numbers, in a row too; what is none stays."""
+    if isinstance(value, (list, tuple)):
+        return tuple(_spoken(part) for part in value)
+    if isinstance(value, str):
+        return float(value) if _NUMBER.fullmatch(value.strip()) else value
+    # Adding zero turns -0.0 into 0.0.
+    return value + 0.0 if isinstance(value, float) else value
+
+
+def _timed(value: Any) -> Any:
+    clock = _TIME.fullmatch(value.strip()) if isinstance(value, str) else None
+    return value if clock is None else 60.0 * int(clock[1]) + float(clock[2])
+
+
+def _day(value: Any) -> Any:
+    with suppress(ValueError):
+        known = isinstance(value, date)
+        value = value if known else datetime.fromisoformat(str(value).strip())
+    return value.date() if isinstance(value, datetime) else value
+
+
+def _line(value: Any) -> Any:
+    if isinstance(value, bool) or not isinstance(value, (str, int, float)):
+        return value
+    text = printable(value)
+    if len(text) > _MOST_CHARACTERS:
+        raise Wrong(f"it has {len(text)} characters", f"keep to {_MOST_CHARACTERS}")
+    return text
+
+
+# Limits are what a number can be at all; anything outside is a slip.
+_Celsius = Annotated[float, within(5.0, 60.0), read(_spoken)]
+_Seconds = Annotated[float, within(10.0, 7200.0), read(_spoken), read(_timed)]
+_Figure = Annotated[Triple, within(-0.5, 6.0, words=_PER_CHANNEL), read(_spoken)]
+_Day = Annotated[date, noun("the date as in 2025-05-03", "write"), read(_day)]
+_Line = Annotated[str, noun("text", "write it as"), read(_line)]
 
 
 @dataclass(frozen=True)
@@ -44,15 +71,15 @@ class Batch:
     `time_s` are the developer's for a first roll. What is not known is None.
     """
 
-    name: str
-    mixed: date | None = None
-    volume_ml: float | None = None
-    life_days: float | None = None
-    life_rolls: float | None = None
-    temperature_c: float | None = None
-    time_s: float | None = None
-    compensation_percent_per_roll: float | None = None
-    notes: str | None = None
+    name: _Line
+    mixed: _Day | None = None
+    volume_ml: Annotated[float, within(10.0, 1e6), read(_spoken)] | None = None
+    life_days: Annotated[float, within(1.0, 3650.0), read(_spoken)] | None = None
+    life_rolls: Annotated[float, within(0.25, 1e5), read(_spoken)] | None = None
+    temperature_c: _Celsius | None = None
+    time_s: _Seconds | None = None
+    compensation_percent_per_roll: Annotated[float, within(0.0, 50.0), read(_spoken)] | None = None
+    notes: _Line | None = None
 
 
 @dataclass(frozen=True)
@@ -64,18 +91,18 @@ class Use:
     above base, `contrast` a slope (density per log10 exposure), `base` density, each per channel.
     """
 
-    batch: str
-    roll: str
-    developed: date | None = None
-    film: str | None = None
-    rolls: float | None = None
-    rolls_before: float | None = None
-    temperature_c: float | None = None
-    time_s: float | None = None
-    edge_print: Triple | None = None
-    contrast: Triple | None = None
-    base: Triple | None = None
-    source: str | None = None
+    batch: _Line
+    roll: _Line
+    developed: _Day | None = None
+    film: _Line | None = None
+    rolls: Annotated[float, within(0.01, 1000.0), read(_spoken)] | None = None
+    rolls_before: Annotated[float, within(0.0, 1e6), read(_spoken)] | None = None
+    temperature_c: _Celsius | None = None
+    time_s: _Seconds | None = None
+    edge_print: _Figure | None = None
+    contrast: _Figure | None = None
+    base: _Figure | None = None
+    source: _Line | None = None
 
     @property
     def counts_for(self) -> float:
@@ -85,7 +112,6 @@ class Use:
 
 Entry = Batch | Use
 Kind = TypeVar("Kind", bound=Batch | Use)
-_NAMES = ("name", "batch", "roll")
 
 
 @cache
@@ -105,6 +131,11 @@ def columns(kind: type[Entry]) -> tuple[str, ...]:
             else [item.name]
         )
     )
+
+
+def key_of(entry: Entry) -> tuple[str, ...]:
+    """Return the names that an entry is known by: a batch's own, or its batch's and the roll's."""
+    return (entry.name,) if isinstance(entry, Batch) else (entry.batch, entry.roll)
 
 
 def to_row(entry: Entry) -> dict[str, Value]:
@@ -147,76 +178,8 @@ def checked(kind: type[Kind], values: Mapping[str, Any]) -> Kind:
     SettingsProblem
         If a value makes no sense; the message names it.
     """
-    known = {name: _checked(name, value) for name, value in values.items()}
-    for name in _NAMES:
-        if name in (item.name for item in fields(kind)) and known.get(name) is None:
-            raise SettingsProblem(None, f"'{name}' is missing", "give it a name")
-    return kind(**known)
-
-
-def _checked(name: str, value: Any) -> Any:
-    from pipeline.contact_sheet import printable
-
-    if value is None or value == "":
-        return None
-    if name in FIGURES:
-        return _figure(name, value)
-    if name in _RANGES:
-        return _number(name, value)
-    if name in _DATES:
-        return _date(name, value)
-    if not isinstance(value, (str, int, float)) or isinstance(value, bool):
-        raise SettingsProblem(None, f"'{name}' is {value!r}", "write it as text")
-    text = printable(value)
-    if len(text) > _MOST_CHARACTERS:
-        raise SettingsProblem(
-            None, f"'{name}' has {len(text)} characters", f"keep to {_MOST_CHARACTERS}"
-        )
-    return text or None
-
-
-def _number(name: str, value: Any) -> float:
-    low, high = _RANGES[name]
-    number: float | None = None
-    if isinstance(value, str):
-        text = value.strip()
-        clock = _TIME.fullmatch(text) if name == "time_s" else None
-        if clock is not None:
-            number = 60.0 * int(clock[1]) + float(clock[2])
-        elif _NUMBER.fullmatch(text):
-            number = float(text)
-    elif isinstance(value, (int, float)) and not isinstance(value, bool):
-        number = float(value) if abs(value) < 1e300 else None
-    if number is None or not low <= number <= high:
-        raise SettingsProblem(
-            None, f"'{name}' is {value!r}", f"give a number from {low:g} to {high:g}"
-        )
-    # Adding zero turns -0.0 into 0.0.
-    return number + 0.0
-
-
-def _figure(name: str, value: Any) -> Triple:
-    if not isinstance(value, Sequence) or isinstance(value, str) or len(value) != 3:
-        raise SettingsProblem(None, f"'{name}' is {value!r}", "give it for red, green and blue")
-    if any(part in (None, "") for part in value):
-        raise SettingsProblem(
-            None, f"'{name}' is not given for all channels", "give it for red, green and blue"
-        )
-    red, green, blue = (_number(name, part) for part in value)
-    return (red, green, blue)
-
-
-def _date(name: str, value: Any) -> date:
-    if isinstance(value, datetime):
-        return value.date()
-    if isinstance(value, date):
-        return value
-    try:
-        return datetime.fromisoformat(str(value).strip()).date()
-    except ValueError as error:
-        raise SettingsProblem(
-            None, f"'{name}' is {value!r}", "write the date as in 2025-05-03"
-        ) from error
+    told = {n: value for n, value in values.items() if value is not None and printable(value)}
+    return made(kind, told)
 
 
 def rolls_before_each(uses: Sequence[Use]) -> tuple[tuple[Use, float], ...]:

@@ -13,6 +13,7 @@ from pipeline.bath_file import default_log
 from pipeline.bath_log import BathLog, ConflictProblem, Written
 from pipeline.options import ChannelValues, Command
 from pipeline.problem import Exit, Problem, SettingsProblem
+from pipeline.words import counted
 
 ENVIRONMENT_VARIABLE = "EVENROLL_BATH_LOG"
 
@@ -117,7 +118,7 @@ def add_roll(records: tuple[Path, ...], log: Path | None) -> int:
     RECORDS are roll.json files, or output folders that hold one. Each roll's roll.toml must name
     its batch under [batch]. A roll that is in the log already is brought up to date.
     """
-    from pipeline.bath_roll import entries_of_roll
+    from pipeline.bath_exchange import entries_of_roll
 
     book, failed = _log(log), 0
     for path in records:
@@ -176,8 +177,7 @@ def list_batches(log: Path | None, as_json: bool) -> None:
 @_log_option
 def show(batch: str, log: Path | None, chart: Path | None, as_json: bool) -> None:
     """Tell all about a batch: its rolls, the trend of their figures, and how long it lasts."""
-    from pipeline.bath_report import batch_document, show_text
-    from pipeline.caution import caution_text
+    from pipeline.bath_report import batch_document, caution_text, show_text
 
     found, uses = _log(log).batch(_name(batch))
     if chart is not None:
@@ -190,8 +190,9 @@ def show(batch: str, log: Path | None, chart: Path | None, as_json: bool) -> Non
 
 
 def _draw(batch: Batch, uses: tuple[Use, ...], path: Path) -> None:
-    from pipeline.bath_chart import bath_chart_svg
+    from pipeline.bath_chart import trend_plot
     from pipeline.bath_trend import trend
+    from pipeline.plot import as_svg
     from pipeline.whole_file import write_text
 
     if path.suffix.lower() != ".svg":
@@ -203,7 +204,7 @@ def _draw(batch: Batch, uses: tuple[Use, ...], path: Path) -> None:
             f"batch '{batch.name}' has no trend to draw",
             "note its maker's number of rolls, or rolls with a measured edge print",
         )
-    write_text(path, bath_chart_svg(made, standalone=True))
+    write_text(path, as_svg(trend_plot(made), standalone=True))
 
 
 @bath_group.command("remove")
@@ -212,8 +213,6 @@ def _draw(batch: Batch, uses: tuple[Use, ...], path: Path) -> None:
 @_log_option
 def remove(batch: str, roll: str | None, log: Path | None) -> None:
     """Take a roll out of the log, or a batch with all its rolls."""
-    from pipeline.contact_sheet import counted
-
     rolls = _log(log).remove(_name(batch), None if roll is None else _name(roll))
     what = (
         f"batch {batch} with {counted(rolls, 'roll')}"
@@ -240,7 +239,7 @@ def import_csv(file: Path, log: Path | None, replace: bool) -> None:
     Entries that the log holds already are passed over. The columns are those that export writes,
     in any order; those that say nothing may be missing.
     """
-    from pipeline.bath_csv import read_csv
+    from pipeline.bath_exchange import read_csv
 
     lines = read_csv(file)
     entries = [entry for _, entry in lines]
@@ -259,7 +258,7 @@ def import_csv(file: Path, log: Path | None, replace: bool) -> None:
 @_log_option
 def export_csv(file: Path | None, log: Path | None) -> None:
     """Write the whole log as CSV, to FILE or to standard output."""
-    from pipeline.bath_csv import csv_text
+    from pipeline.bath_exchange import csv_text
     from pipeline.whole_file import write_text
 
     text = csv_text(_log(log).entries())

@@ -15,10 +15,10 @@ LOG_NAME = "bath.sqlite"
 # 'evrl' in ASCII; SQLite keeps the number at byte 68 of the file (its file format, 1.3.8).
 APPLICATION_ID = 0x6576726C
 # Each kind of entry with its table and the columns it is known by.
-TABLES: tuple[tuple[type[Entry], str, tuple[str, ...]], ...] = (
-    (Batch, "batch", ("name",)),
-    (Use, "roll", ("batch", "roll")),
-)
+TABLES: dict[type[Entry], tuple[str, tuple[str, ...]]] = {
+    Batch: ("batch", ("name",)),
+    Use: ("roll", ("batch", "roll")),
+}
 _ELSEWHERE = "name another file with --log"
 # What went wrong, by SQLite's primary result code (sqlite.org/rescode.html).
 _CAUSES = {
@@ -155,6 +155,7 @@ def _connected(path: Path, access: str, wait_s: float) -> Iterator[sqlite3.Conne
     address = f"{path.absolute().as_uri()}?mode={access}"
     # The module opens no transactions of its own at isolation level None.
     connection = sqlite3.connect(address, wait_s, isolation_level=None, uri=True)
+    connection.row_factory = sqlite3.Row
     with closing(connection) as database:
         yield database
 
@@ -179,7 +180,7 @@ def _check(path: Path, database: sqlite3.Connection) -> None:
 
 
 def _make_tables(database: sqlite3.Connection) -> None:
-    for kind, table, key in TABLES:
+    for kind, (table, key) in TABLES.items():
         names = ", ".join(columns(kind))
         database.execute(
             f"CREATE TABLE {table} (number INTEGER PRIMARY KEY, {names}, UNIQUE ({', '.join(key)}))"

@@ -67,28 +67,22 @@ def life(batch: Batch, uses: Sequence[Use], today: date) -> Life:
     (profiles/bath.toml); rolls until then follow from the fall a roll, whose whole probability
     gives the interval. Days follow from rolls a day so far.
     """
-    judging = bath_limits()["judging"]
     line = trend(batch, uses)
     keeps_until, keeping = _keeping(batch)
-    rests = [_rest_of_trend(line, batch, uses), keeping, *_confounded(uses)]
-    interval, done = float(judging["interval"]), rolls_done(uses)
+    rests = [_rest_of_trend(line, uses), keeping, *_confounded(uses)]
+    interval, done = float(bath_limits()["judging"]["interval"]), rolls_done(uses)
     old = keeps_until is not None and today > keeps_until
     if old:
         rests.append(f"It is past its keeping time, which ended on {keeps_until}.")
     if line is None:
-        verdict = "doubtful" if old else "unknown"
         return Life(
-            verdict, done, None, None, None, None, keeps_until, None, None, keeps_until,
-            interval, tuple(rests),
+            _verdict(None, old), done, None, None, None, None, keeps_until, None, None,
+            keeps_until, interval, tuple(rests),
         )  # fmt: skip
-    tail = (1.0 - interval) / 2.0
-    rolls, low, high = (_rolls_until_spent(line, share) for share in (0.5, tail, 1.0 - tail))
-    chance = 1.0 - line.fall.below(_spent_fall(line) / done) if done > 0 else 0.0
-    verdict = (
-        "spent" if chance >= judging["spent"]
-        else "doubtful" if chance >= judging["doubtful"] or old
-        else "good"
-    )  # fmt: skip
+    spent = -math.log(line.spent_share)
+    likely, slow, fast = line.falls
+    rolls, low, high = (_rolls_until(spent, fall) for fall in (likely, fast, slow))
+    chance = float(line.fall.sf(spent / done)) if done > 0 else 0.0
     pace = _pace(batch, uses)
     if pace is not None:
         rests.append(f"Days: if rolls go on as they have, {7 * pace[1]:.2g} a week.")
@@ -96,20 +90,24 @@ def life(batch: Batch, uses: Sequence[Use], today: date) -> Life:
         _day(count, done, pace, keeps_until) for count in (rolls, low, high)
     )
     return Life(
-        verdict, done, rolls, low, high, chance, until, until_low, until_high, keeps_until,
-        interval, tuple(rests),
+        _verdict(chance, old), done, rolls, low, high, chance, until, until_low, until_high,
+        keeps_until, interval, tuple(rests),
     )  # fmt: skip
 
 
-def _spent_fall(line: BathTrend) -> float:
-    return -math.log(line.spent_share)
-
-
-def _rolls_until_spent(line: BathTrend, share: float) -> float | None:
-    """Return the rolls by which this share of probability holds the batch spent; None: never."""
-    fall = line.fall.quantile(1.0 - share)
-    rolls = _spent_fall(line) / fall if fall > 0.0 else math.inf
+def _rolls_until(spent: float, fall: float) -> float | None:
+    """Return the rolls by which a batch is spent that falls by so much each; None: never."""
+    rolls = spent / fall if fall > 0.0 else math.inf
     return rolls if rolls < _MOST_ROLLS else None
+
+
+def _verdict(chance_spent: float | None, old: bool) -> str:
+    judging = bath_limits()["judging"]
+    if chance_spent is not None and chance_spent >= judging["spent"]:
+        return "spent"
+    if old or (chance_spent is not None and chance_spent >= judging["doubtful"]):
+        return "doubtful"
+    return "unknown" if chance_spent is None else "good"
 
 
 def _keeping(batch: Batch) -> tuple[date | None, str]:
@@ -128,17 +126,18 @@ def _later(day: date, days: float) -> date:
     return day + timedelta(days=min(days, (date.max - day).days))
 
 
-def _rest_of_trend(line: BathTrend | None, batch: Batch, uses: Sequence[Use]) -> str:
+def _rest_of_trend(line: BathTrend | None, uses: Sequence[Use]) -> str:
     least = bath_limits()["judging"]["least_rolls"]
     if line is None:
         return (
             "Rolls: nothing can be told. That takes the maker's number of rolls "
-            f"(--life-rolls), or {least} rolls with an edge print or contrast measured, at "
-            "different ages of the batch."
+            f"(--life-rolls), or {least} rolls with an edge print or contrast measured, two of "
+            "them at least of one film at different ages of the batch."
         )
     measured = len(line.points)
     spent = f"spent means {100 * (1 - line.spent_share):.0f} % off"
-    maker = f"the maker's {batch.life_rolls:g} rolls as you noted them" if line.with_maker else ""
+    stated = line.maker_rolls
+    maker = "" if stated is None else f"the maker's {stated:g} rolls as you noted them"
     if not measured:
         return f"Rolls: {maker} alone; no roll has a measured edge print or contrast."
     told = f"the {line.figure} of {measured} of {len(uses)} rolls, fitted by a straight line"
@@ -220,7 +219,7 @@ def batch_findings(batch: Batch, uses: Sequence[Use]) -> tuple[Finding, ...]:
     line = trend(batch, uses, with_maker=False)
     if line is None:
         return ()
-    sure = 1.0 - line.fall.below(0.0)
+    sure = line.fall.sf(0.0)
     last = max(point.rolls_before for point in line.points)
     share, low, high = line.share_at(last)
     if sure < judging["sure"] or 1.0 - share < limits["action_share"]:
@@ -238,7 +237,7 @@ def batch_findings(batch: Batch, uses: Sequence[Use]) -> tuple[Finding, ...]:
         if severity == "warning"
         else "The developer begins to wear: follow the maker's sheet for later rolls."
     )
-    reached = 1.0 - line.fall.below(-math.log1p(-limits["action_share"]) / last)
+    reached = float(line.fall.sf(-math.log1p(-limits["action_share"]) / last))
     # What else falls along a batch, as temperatures do, is not told apart by its figures.
     confidence = round(min(reached, 0.6 if _confounded(uses) else 0.95), 2)
     return (Finding("under-developed", severity, confidence, evidence, advice),)

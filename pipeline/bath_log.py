@@ -1,6 +1,5 @@
 """The log of chemistry batches, which several programs may write at once."""
 
-import difflib
 import json
 import sqlite3
 from collections.abc import Collection, Mapping, Sequence
@@ -8,8 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from pipeline.bath import Batch, Entry, Use, columns, from_row, to_row
+from pipeline.bath import Batch, Entry, Use, columns, from_row, key_of, to_row
 from pipeline.bath_file import TABLES, damaged, is_empty, reading, writing
+from pipeline.check import nearest
 from pipeline.problem import SettingsProblem
 
 _KEPT_CHANGES = 200
@@ -59,7 +59,7 @@ class BathLog:
             return ()
         with reading(self.path, self._wait_s) as database:
             return tuple(
-                entry for kind, *_ in TABLES for entry in self._standing(database, kind).values()
+                entry for kind in TABLES for entry in self._standing(database, kind).values()
             )
 
     def batch(self, name: str) -> tuple[Batch, tuple[Use, ...]]:
@@ -102,24 +102,22 @@ class BathLog:
         if is_empty(self.path) and not any(isinstance(entry, Batch) for entry in entries):
             # A roll without a batch is refused before a file is made for it.
             for entry in entries:
-                raise _unknown_batch(_key(entry)[0], ())
+                raise _unknown_batch(key_of(entry)[0], ())
             return Written(**counts)
         with writing(self.path, self._wait_s) as database:
             run = self._next_run(database)
-            standing: dict[Any, dict[Key, Entry]] = {
-                kind: self._standing(database, kind) for kind, *_ in TABLES
-            }
+            standing = {kind: self._standing(database, kind) for kind in TABLES}
             for entry in entries:
                 if isinstance(entry, Use) and (entry.batch,) not in standing[Batch]:
                     raise _unknown_batch(entry.batch, [name for (name,) in standing[Batch]])
-                same_kind, key = standing[type(entry)], _key(entry)
+                same_kind, key = standing[type(entry)], key_of(entry)
                 before = same_kind.get(key)
                 after = entry if before is None else _joined(before, entry, mode, settled)
                 if before == after:
                     counts["same"] += 1
                     continue
                 counts["new" if before is None else "changed"] += 1
-                _put(database, run, after)
+                _set(database, run, type(entry), key, after)
                 same_kind[key] = after
         return Written(**counts)
 
@@ -148,9 +146,9 @@ class BathLog:
                     None, f"batch '{batch}' has no roll '{roll}'", "look with 'evenroll bath show'"
                 )
             for use in rolls:
-                _delete(database, run, Use, _key(use))
+                _set(database, run, Use, key_of(use), None)
             if roll is None:
-                _delete(database, run, Batch, (batch,))
+                _set(database, run, Batch, (batch,), None)
         return len(rolls)
 
     def undo(self) -> tuple[str, ...]:
@@ -180,13 +178,12 @@ class BathLog:
         return tuple(reversed(names))
 
     def _standing(self, database: sqlite3.Connection, kind: type[Entry]) -> dict[Key, Entry]:
-        names, (table, _) = columns(kind), _place(kind)
-        rows = database.execute(f"SELECT {', '.join(names)} FROM {table} ORDER BY number")
+        rows = database.execute(f"SELECT * FROM {_place(kind)[0]} ORDER BY number")
         try:
-            entries = [from_row(kind, dict(zip(names, row, strict=True))) for row in rows]
+            entries = [from_row(kind, dict(row)) for row in rows]
         except SettingsProblem as problem:
             raise damaged(self.path, problem.what) from problem
-        return {_key(entry): entry for entry in entries}
+        return {key_of(entry): entry for entry in entries}
 
     def _next_run(self, database: sqlite3.Connection) -> int:
         (last,) = database.execute("SELECT max(run) FROM change").fetchone()
@@ -197,67 +194,56 @@ class BathLog:
 
 
 def _unknown_batch(name: str, names: Collection[str]) -> SettingsProblem:
-    near = difflib.get_close_matches(name, names, 1, 0.6)
-    remedy = f"write '{near[0]}' if that is meant, or " if near else ""
-    return SettingsProblem(
-        None, f"the log has no batch '{name}'", f"{remedy}begin it with 'evenroll bath mix'"
-    )
-
-
-def _key(entry: Entry) -> Key:
-    return (entry.name,) if isinstance(entry, Batch) else (entry.batch, entry.roll)
+    remedies = filter(None, (nearest(name, names), "begin it with 'evenroll bath mix'"))
+    return SettingsProblem(None, f"the log has no batch '{name}'", ", or ".join(remedies))
 
 
 def _place(kind: type[Entry]) -> tuple[str, str]:
     """Return the table of a kind of entry, and the condition that finds one in it."""
-    _, table, key = next(place for place in TABLES if place[0] is kind)
+    table, key = TABLES[kind]
     return table, " AND ".join(f"{name} = ?" for name in key)
-
-
-def _told(entry: Entry) -> str:
-    return " of ".join(reversed(_key(entry)))
 
 
 def _joined(before: Entry, given: Entry, mode: Mode, settled: Collection[str]) -> Entry:
     """Return what the log is to hold where it holds an entry of that name already."""
+    name = " of ".join(reversed(key_of(given)))
     if mode == "new":
         raise ConflictProblem(
-            given,
-            f"'{_told(given)}' is in the log already",
+            given, f"'{name}' is in the log already",
             "give another name, or correct it with 'evenroll bath change'",
-        )
-    if mode == "replace":
+        )  # fmt: skip
+    if mode == "same" and before != given:
+        raise ConflictProblem(
+            given, f"'{name}' is in the log with other values",
+            "correct one of them, or overwrite with --replace",
+        )  # fmt: skip
+    if mode != "fill":
         return given
-    if mode == "same":
-        if before != given:
+    told = {field: value for field, value in vars(given).items() if value is not None}
+    for field in settled:
+        held = getattr(before, field, None)
+        if held is not None and told.get(field, held) != held:
             raise ConflictProblem(
-                given,
-                f"'{_told(given)}' is in the log with other values",
-                "correct one of them, or overwrite with --replace",
-            )
-        return before
-    told = {name: value for name, value in vars(given).items() if value is not None}
-    for name in settled:
-        held = getattr(before, name, None)
-        if held is not None and told.get(name, held) != held:
-            raise ConflictProblem(
-                given,
-                f"'{_told(given)}' has '{name}' {held} in the log and {told[name]} here",
+                given, f"'{name}' has '{field}' {held} in the log and {told[field]} here",
                 "correct one of them, or give a new batch a name of its own",
-            )
+            )  # fmt: skip
     return type(before)(**{**vars(before), **told})
 
 
-def _put(database: sqlite3.Connection, run: int, entry: Entry) -> None:
-    table, where = _place(type(entry))
-    row = to_row(entry)
-    _note(database, run, type(entry), _key(entry))
-    changed = database.execute(
-        f"UPDATE {table} SET {', '.join(f'{name} = ?' for name in row)} WHERE {where}",
-        [*row.values(), *_key(entry)],
-    ).rowcount
-    if not changed:
-        _insert(database, table, row)
+def _set(
+    database: sqlite3.Connection, run: int, kind: type[Entry], key: Key, entry: Entry | None
+) -> None:
+    """Make an entry what it is to be, None for gone, and keep what it was, to be taken back."""
+    table, where = _place(kind)
+    held = database.execute(f"SELECT * FROM {table} WHERE {where}", key).fetchone()
+    database.execute(
+        "INSERT INTO change (run, kind, key, before) VALUES (?, ?, ?, ?)",
+        (run, table, json.dumps(key), None if held is None else json.dumps(dict(held))),
+    )
+    database.execute(f"DELETE FROM {table} WHERE {where}", key)
+    if entry is not None:
+        # Without a number the table gives the next one.
+        _insert(database, table, {"number": held and held["number"], **to_row(entry)})
 
 
 def _insert(database: sqlite3.Connection, table: str, row: Mapping[str, Any]) -> None:
@@ -267,27 +253,9 @@ def _insert(database: sqlite3.Connection, table: str, row: Mapping[str, Any]) ->
     )
 
 
-def _delete(database: sqlite3.Connection, run: int, kind: type[Entry], key: Key) -> None:
-    table, where = _place(kind)
-    _note(database, run, kind, key)
-    database.execute(f"DELETE FROM {table} WHERE {where}", key)
-
-
-def _note(database: sqlite3.Connection, run: int, kind: type[Entry], key: Key) -> None:
-    """Keep an entry as it stands before a change, so that the change can be taken back."""
-    table, where = _place(kind)
-    names = ("number", *columns(kind))
-    row = database.execute(f"SELECT {', '.join(names)} FROM {table} WHERE {where}", key).fetchone()
-    before = None if row is None else json.dumps(dict(zip(names, row, strict=True)))
-    database.execute(
-        "INSERT INTO change (run, kind, key, before) VALUES (?, ?, ?, ?)",
-        (run, table, json.dumps(key), before),
-    )
-
-
 def _restored(database: sqlite3.Connection, table: str, key: str, before: str | None) -> str:
     """Bring an entry back to what it was before a change; return its name."""
-    kinds = {name: kind for kind, name, _ in TABLES}
+    kinds = {name: kind for kind, (name, _) in TABLES.items()}
     kind, values = kinds[table], tuple(str(part) for part in json.loads(key))
     database.execute(f"DELETE FROM {table} WHERE {_place(kind)[1]}", values)
     if before is not None:

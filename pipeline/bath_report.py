@@ -1,22 +1,24 @@
-"""What is said of batches of chemistry: tables and sentences, and the same for programs."""
+"""What is said of batches of chemistry: tables, sentences and cautions, and documents."""
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
+from functools import cache
 from typing import Any
 
 from pipeline.bath import (
     Batch,
     Entry,
-    Triple,
     Use,
     rolls_before_each,
     rolls_done,
 )
-from pipeline.bath_chart import chart_text
 from pipeline.bath_life import Life, batch_findings, clock, compensation, life
-from pipeline.bath_trend import trend
-from pipeline.caution import cautions
+from pipeline.bath_trend import BathTrend, TrendPoint, trend
+from pipeline.film import shipped
+from pipeline.kinds import Triple
+from pipeline.words import counted
 
 MISSING = "\N{EN DASH}"
 VERDICTS = {
@@ -27,25 +29,45 @@ VERDICTS = {
 }
 
 
-def uses_of(entries: Sequence[Entry], batch: Batch) -> tuple[Use, ...]:
-    """Return the rolls of a batch among the entries of a log."""
-    return tuple(use for use in entries if isinstance(use, Use) and use.batch == batch.name)
+@dataclass(frozen=True)
+class Cautions:
+    """A head and the sentences under it, most important first."""
+
+    head: str
+    lines: tuple[str, ...]
+
+
+@cache
+def cautions() -> Cautions:
+    """Return the cautions of profiles/cautions.toml; sources are named there."""
+    document = shipped("cautions.toml")
+    return Cautions(str(document["head"]), tuple(str(line) for line in document["lines"]))
+
+
+def caution_text() -> str:
+    """Return the cautions as plain text, a line each, ending in a newline."""
+    told = cautions()
+    return "\n".join([f"{told.head}:", *(f"- {line}" for line in told.lines)]) + "\n"
+
+
+def _lives(entries: Sequence[Entry], today: date) -> list[tuple[Batch, Life]]:
+    uses = [entry for entry in entries if isinstance(entry, Use)]
+    return [
+        (batch, life(batch, [use for use in uses if use.batch == batch.name], today))
+        for batch in entries
+        if isinstance(batch, Batch)
+    ]
 
 
 def list_text(entries: Sequence[Entry], today: date) -> str:
     """Return a line for each batch: when mixed, how much, rolls done, and how it stands."""
-    rows = []
-    for batch in entries:
-        if isinstance(batch, Batch):
-            uses = uses_of(entries, batch)
-            told = life(batch, uses, today)
-            rows.append((
-                batch.name,
-                _or_dash(batch.mixed),
-                _or_dash(batch.volume_ml),
-                f"{told.rolls_done:g}",
-                VERDICTS[told.verdict],
-            ))  # fmt: skip
+    rows = [
+        (
+            batch.name, _or_dash(batch.mixed), _or_dash(batch.volume_ml),
+            f"{told.rolls_done:g}", VERDICTS[told.verdict],
+        )
+        for batch, told in _lives(entries, today)
+    ]  # fmt: skip
     return _columns(("batch", "mixed", "ml", "rolls", "state"), rows)
 
 
@@ -84,6 +106,19 @@ def life_lines(told: Life) -> tuple[str, ...]:
         span = f"; {percent} interval in rolls as days: {told.until_low} to {high}"
         lines.append(f"In days: {likely}{span if told.until_low != told.until_high else ''}.")
     return (*lines, *(f"- {sentence}" for sentence in told.rests_on))
+
+
+def chart_text(made: BathTrend) -> str:
+    """Return in one sentence what a trend shows, in figures."""
+    measured = counted(len(made.points), "measured roll")
+    if made.rolls_done <= 0.0:
+        return f"{measured}; no roll has gone through the batch."
+    share, low, high = (100.0 * value for value in made.share_at(made.rolls_done))
+    return (
+        f"{measured}; after {made.rolls_done:g} rolls the {made.figure} is at {share:.0f} % of "
+        f"fresh ({100 * made.interval:.0f} % interval {low:.0f} to {high:.0f} %), spent is "
+        f"{100 * made.spent_share:.0f} %."
+    )
 
 
 def _verdict(told: Life) -> str:
@@ -152,48 +187,40 @@ def batch_document(batch: Batch, uses: Sequence[Use], today: date) -> dict[str, 
     """Return all that `show_text` tells as a JSON-ready document."""
     line, told, rule = trend(batch, uses), life(batch, uses, today), compensation(batch, uses)
     rolls = [
-        {**_entry_document(use), "rolls": use.counts_for, "rolls_before": before}
+        {**_document(use), "rolls": use.counts_for, "rolls_before": before}
         for use, before in rolls_before_each(uses)
     ]
     document: dict[str, Any] = {
-        "batch": _entry_document(batch),
+        "batch": _document(batch),
         "rolls_done": rolls_done(uses),
         "rolls": rolls,
-        "life": {name: _plain(value) for name, value in vars(told).items()},
+        "life": _document(told),
         "compensation": {"time_s": _plain(rule.time_s), "told": rule.sentence},
         "findings": [vars(found) for found in batch_findings(batch, uses)],
         "cautions": list(cautions().lines),
         "trend": None,
     }
     if line is not None:
-        tail = (1.0 - line.interval) / 2.0
         document["trend"] = {
             "figure": line.figure,
-            "with_maker": line.with_maker,
+            "with_maker": line.maker_rolls is not None,
             "interval": line.interval,
             "spent_share": _plain(line.spent_share),
-            "fall_per_roll": [_plain(line.fall.quantile(q)) for q in (0.5, tail, 1.0 - tail)],
-            "points": [
-                {name: _plain(value) for name, value in vars(point).items()}
-                for point in line.points
-            ],
+            "fall_per_roll": _plain(line.falls),
+            "points": [_document(point) for point in line.points],
         }
     return document
 
 
 def list_document(entries: Sequence[Entry], today: date) -> list[dict[str, Any]]:
     """Return what `list_text` tells as a JSON-ready document."""
-    listed = []
-    for batch in entries:
-        if isinstance(batch, Batch):
-            told = life(batch, uses_of(entries, batch), today)
-            listed.append({
-                **_entry_document(batch), "rolls_done": told.rolls_done, "verdict": told.verdict
-            })  # fmt: skip
-    return listed
+    return [
+        {**_document(batch), "rolls_done": told.rolls_done, "verdict": told.verdict}
+        for batch, told in _lives(entries, today)
+    ]
 
 
-def _entry_document(entry: Entry) -> dict[str, Any]:
+def _document(entry: Entry | Life | TrendPoint) -> dict[str, Any]:
     return {name: _plain(value) for name, value in vars(entry).items()}
 
 

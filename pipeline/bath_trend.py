@@ -2,14 +2,84 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 
-from pipeline.bath import Batch, Triple, Use, bath_limits, rolls_before_each, rolls_done
-from pipeline.bath_regression import Line, Mixture, Noise, Slope, fit_line
+from pipeline.bath import Batch, Use, bath_limits, rolls_before_each, rolls_done
+from pipeline.kinds import Triple
 
 _LINE_STEPS = 40
+# Quantiles of each of two densities between which their product is taken as level.
+_STEPS = 1000
+# A gain beyond this many natural logarithms says no more; its exponential stays a number.
+_MOST_GAIN = 50.0
+
+
+@dataclass(frozen=True)
+class Line:
+    """A line fitted: the `slope` as a distribution of scipy.stats, and each group's `heights`."""
+
+    slope: Any
+    heights: dict[str, float]
+
+
+def fit_line(
+    x: Sequence[float],
+    y: Sequence[float],
+    groups: Sequence[str],
+    *,
+    noise: float,
+    noise_weight: float,
+    slope: Any = None,
+) -> Line | None:
+    """Return the line through figures, each group at its own height; None: nothing tells a slope.
+
+    Least squares about each group's means, with Student's t for the slope. What is known
+    beforehand of the scatter counts as figures more (a scaled inverse chi-squared density); what
+    is known of the slope comes in by Bayes' rule (Gelman and others, Bayesian Data Analysis,
+    chapters 2 and 14).
+
+    Parameters
+    ----------
+    x, y, groups
+        The figures, and the group of each.
+    noise, noise_weight
+        Scatter known beforehand, in units of y, and for how many figures that counts.
+    slope
+        What is known of the slope, a distribution of scipy.stats in units of y by x.
+    """
+    from scipy import stats
+
+    places, values = np.asarray(x, np.float64), np.asarray(y, np.float64)
+    names, which = np.unique(np.asarray(groups, np.str_), return_inverse=True)
+    counts = np.bincount(which)
+    x_means, y_means = np.bincount(which, places) / counts, np.bincount(which, values) / counts
+    x_left, y_left = places - x_means[which], values - y_means[which]
+    across = float(x_left @ x_left)
+    if across > 1e-9:
+        likely = float(x_left @ y_left) / across
+        unexplained = float(np.sum((y_left - likely * x_left) ** 2)) + noise_weight * noise**2
+        freedom = noise_weight + len(places) - len(names) - 1
+        told = stats.t(freedom, likely, math.sqrt(unexplained / freedom / across))
+        slope = told if slope is None else _product(slope, told)
+    if slope is None:
+        return None
+    heights = y_means - float(slope.median()) * x_means
+    return Line(slope, dict(zip(names.tolist(), heights.tolist(), strict=True)))
+
+
+def _product(one: Any, other: Any) -> Any:
+    """Return the distribution whose density is in proportion to both densities' product."""
+    from scipy import stats
+
+    shares = (np.arange(_STEPS) + 0.5) / _STEPS
+    edges = np.unique([one.ppf(shares), other.ppf(shares)])
+    middles = (edges[1:] + edges[:-1]) / 2.0
+    logs = one.logpdf(middles) + other.logpdf(middles)
+    return stats.rv_histogram((np.exp(logs - logs.max()), edges), density=True)
 
 
 @dataclass(frozen=True)
@@ -39,36 +109,45 @@ class BathTrend:
     points
         The rolls measured, in the order they were developed.
     fall
-        Probability density of the fall a roll, in natural logarithms of the figure.
-    line
-        Rolls done, and share at that: likeliest, lower and upper end of the interval.
+        The fall a roll, in natural logarithms of the figure: a distribution of scipy.stats.
     interval
         Probability that the interval holds the true share.
     spent_share
         Share at which a batch is spent.
     rolls_done
         Rolls that have gone through the batch.
-    with_maker
-        Whether the maker's stated life is part of it.
+    maker_rolls
+        The maker's stated number of rolls where it is part of the trend, else None.
     """
 
     batch: str
     figure: str
     points: tuple[TrendPoint, ...]
-    fall: Mixture
-    line: tuple[tuple[float, float, float, float], ...]
+    fall: Any
     interval: float
     spent_share: float
     rolls_done: float
-    with_maker: bool
+    maker_rolls: float | None
+
+    @cached_property
+    def falls(self) -> Triple:
+        """The fall a roll: likeliest, lower and upper end of its interval."""
+        tail = (1.0 - self.interval) / 2.0
+        likely, low, high = map(float, self.fall.ppf((0.5, tail, 1.0 - tail)))
+        return likely, low, high
 
     def share_at(self, rolls: float) -> Triple:
         """Return the share after so many rolls: likeliest, lower and upper end of its interval."""
-        tail = (1.0 - self.interval) / 2.0
-        likely, low, high = (
-            math.exp(-self.fall.quantile(share) * rolls) for share in (0.5, 1.0 - tail, tail)
-        )
-        return likely, low, high
+        likely, low, high = self.falls
+        return _share_left(likely * rolls), _share_left(high * rolls), _share_left(low * rolls)
+
+    @property
+    def line(self) -> tuple[tuple[float, float, float, float], ...]:
+        """Rolls done, and share at that: likeliest, lower and upper end of the interval."""
+        last = max([self.rolls_done, *(point.rolls_before for point in self.points)])
+        end = max(last * 1.5, last + 2.0, self.maker_rolls or 0.0)
+        steps = np.linspace(0.0, end, _LINE_STEPS + 1).tolist()
+        return tuple((rolls, *self.share_at(rolls)) for rolls in steps)
 
 
 def trend(batch: Batch, uses: Sequence[Use], with_maker: bool = True) -> BathTrend | None:
@@ -89,36 +168,38 @@ def trend(batch: Batch, uses: Sequence[Use], with_maker: bool = True) -> BathTre
     """
     figure, readings = _readings(uses)
     limits, judging = bath_limits()["limits"], bath_limits()["judging"]
-    maker = _maker_slope(batch) if with_maker else None
-    if maker is None and len(readings) < judging["least_rolls"]:
+    maker_rolls = batch.life_rolls if with_maker else None
+    if maker_rolls is None and len(readings) < judging["least_rolls"]:
         return None
-    line = _fitted(readings, [math.log(np.mean(values)) for _, _, values in readings], maker)
-    if line is None:
+    means = [float(np.mean(values)) for _, _, values in readings]
+    fall, shares = _shares(readings, means, maker_rolls)
+    if fall is None:
         return None
-    slope = line.slope
-    made = BathTrend(
-        batch=batch.name,
-        figure=figure,
-        points=_points(readings, line, maker),
-        fall=Mixture(slope.weights, -slope.centres, slope.spreads),
-        line=(),
-        interval=float(judging["interval"]),
-        spent_share=1.0 - limits["spent_share"],
-        rolls_done=rolls_done(uses),
-        with_maker=maker is not None,
+    channels = [_shares(readings, one, maker_rolls)[1] for one in _by_channel(readings)]
+    points = tuple(
+        TrendPoint(use.roll, use.film or "", before, mean, share, (red, green, blue))
+        for (use, before, _), mean, share, red, green, blue in zip(
+            readings, means, shares, *channels, strict=True
+        )
     )
-    return _with_line(made, batch)
+    return BathTrend(
+        batch.name, figure, points, fall, float(judging["interval"]),
+        1.0 - limits["spent_share"], rolls_done(uses), maker_rolls,
+    )  # fmt: skip
 
 
 _Reading = tuple[Use, float, Triple]
 
 
+def _by_channel(readings: Sequence[_Reading]) -> list[list[float]]:
+    return [[values[channel] for _, _, values in readings] for channel in range(3)]
+
+
 def _readings(uses: Sequence[Use]) -> tuple[str, list[_Reading]]:
     """Return the figure that tells most, and each roll that has it with the rolls before it."""
-    placed = rolls_before_each(uses)
     least = bath_limits()["judging"]["least_density"]
     found: dict[str, list[_Reading]] = {"edge print": [], "contrast": []}
-    for use, before in placed:
+    for use, before in rolls_before_each(uses):
         for figure, values in (("edge print", use.edge_print), ("contrast", use.contrast)):
             if values is not None:
                 red, green, blue = (max(value, least) for value in values)
@@ -127,71 +208,37 @@ def _readings(uses: Sequence[Use]) -> tuple[str, list[_Reading]]:
     return figure, found[figure]
 
 
-def _film(use: Use) -> str:
-    return "" if use.film is None else use.film.casefold()
+def _shares(
+    readings: Sequence[_Reading], values: Sequence[float], maker_rolls: float | None
+) -> tuple[Any, list[float]]:
+    """Return the fall a roll, and figures as shares of a fresh batch's, film by film.
 
-
-def _maker_slope(batch: Batch) -> Slope | None:
-    """Return what the maker's stated number of rolls says of the fall a roll."""
-    if batch.life_rolls is None:
-        return None
-    limits = bath_limits()
-    fall = -math.log1p(-limits["limits"]["spent_share"]) / batch.life_rolls
-    spread = limits["spread"]
-    return Slope(-fall, spread["maker"] * fall, spread["maker_freedom"])
-
-
-def _fitted(
-    readings: Sequence[_Reading], logs: Sequence[float], maker: Slope | None
-) -> Line | None:
+    No fall, None, and no shares where nothing tells one.
+    """
     spread = bath_limits()["spread"]
-    return fit_line(
-        [before for _, before, _ in readings],
-        logs,
-        [_film(use) for use, _, _ in readings],
-        noise=Noise(spread["roll"], spread["roll_weight"]),
-        group_spread=spread["film"],
-        slope=maker,
-    )
-
-
-def _points(
-    readings: Sequence[_Reading], line: Line, maker: Slope | None
-) -> tuple[TrendPoint, ...]:
-    per_channel = []
-    for channel in range(3):
-        logs = [math.log(values[channel]) for _, _, values in readings]
-        per_channel.append(_shares(readings, logs, _fitted(readings, logs, maker)))
-    means = [float(np.mean(values)) for _, _, values in readings]
-    shares = _shares(readings, [math.log(mean) for mean in means], line)
-    return tuple(
-        TrendPoint(use.roll, use.film or "", before, mean, share, (red, green, blue))
-        for (use, before, _), mean, share, red, green, blue in zip(
-            readings, means, shares, *per_channel, strict=True
-        )
-    )
-
-
-def _shares(readings: Sequence[_Reading], logs: Sequence[float], line: Line | None) -> list[float]:
-    """Return figures as shares of what the line says of a fresh batch, film by film."""
+    films = [(use.film or "").casefold() for use, _, _ in readings]
+    losses = [-math.log(value) for value in values]
+    line = fit_line(
+        [before for _, before, _ in readings], losses, films,
+        noise=spread["roll"], noise_weight=spread["roll_weight"],
+        slope=None if maker_rolls is None else _fall_of_maker(maker_rolls),
+    )  # fmt: skip
     if line is None:
-        return [math.nan] * len(logs)
-    return [
-        math.exp(value - line.height - line.offsets[_film(use)])
-        for value, (use, _, _) in zip(logs, readings, strict=True)
+        return None, []
+    shares = [
+        _share_left(loss - line.heights[film]) for film, loss in zip(films, losses, strict=True)
     ]
+    return line.slope, shares
 
 
-def _with_line(made: BathTrend, batch: Batch) -> BathTrend:
-    last = max([made.rolls_done, *(point.rolls_before for point in made.points)])
-    end = max(last * 1.5, last + 2.0, batch.life_rolls or 0.0)
-    steps = np.linspace(0.0, end, _LINE_STEPS + 1).tolist()
-    tail = (1.0 - made.interval) / 2.0
-    likely, high, low = (made.fall.quantile(share) for share in (0.5, 1.0 - tail, tail))
-    return replace(
-        made,
-        line=tuple(
-            (step, math.exp(-likely * step), math.exp(-high * step), math.exp(-low * step))
-            for step in steps
-        ),
-    )
+def _share_left(loss: float) -> float:
+    return math.exp(min(-loss, _MOST_GAIN))
+
+
+def _fall_of_maker(rolls: float) -> Any:
+    """Return what the maker's stated number of rolls says of the fall a roll: Student's t."""
+    from scipy import stats
+
+    limits, spread = bath_limits()["limits"], bath_limits()["spread"]
+    fall = -math.log1p(-limits["spent_share"]) / rolls
+    return stats.t(spread["maker_freedom"], fall, spread["maker"] * fall)

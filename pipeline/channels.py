@@ -6,31 +6,31 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-Floats = NDArray[np.float32]
+from pipeline.kinds import Float32
 
 
-def greatest(values: Floats) -> Floats:
+def greatest(values: Float32) -> Float32:
     """Return the greatest channel (...) of values (..., 3)."""
-    most: Floats = np.maximum(np.maximum(values[..., 0], values[..., 1]), values[..., 2])
+    most: Float32 = np.maximum(np.maximum(values[..., 0], values[..., 1]), values[..., 2])
     return most
 
 
-def least(values: Floats) -> Floats:
+def least(values: Float32) -> Float32:
     """Return the least channel (...) of values (..., 3)."""
-    lowest: Floats = np.minimum(np.minimum(values[..., 0], values[..., 1]), values[..., 2])
+    lowest: Float32 = np.minimum(np.minimum(values[..., 0], values[..., 1]), values[..., 2])
     return lowest
 
 
-def channel_mean(values: Floats) -> Floats:
+def channel_mean(values: Float32) -> Float32:
     """Return the mean (...) of the channels of float32 values (..., 3)."""
-    mean: Floats = (values[..., 0] + values[..., 1] + values[..., 2]) / np.float32(3.0)
+    mean: Float32 = (values[..., 0] + values[..., 1] + values[..., 2]) / np.float32(3.0)
     return mean
 
 
-def tint(values: Floats, mean: Floats) -> Floats:
+def tint(values: Float32, mean: Float32) -> Float32:
     """Return how far the channel (...) that is farthest from the mean of all lies from it."""
     red, green, blue = (np.abs(values[..., channel] - mean) for channel in range(3))
-    most: Floats = np.maximum(np.maximum(red, green), blue)
+    most: Float32 = np.maximum(np.maximum(red, green), blue)
     return most
 
 
@@ -48,9 +48,9 @@ def over(values: NDArray[Any], levels: ArrayLike) -> NDArray[Any]:
     return part.reshape(values.shape)
 
 
-def log_above(light: Floats, dark: ArrayLike, least: float) -> Floats:
+def log_above(light: Float32, dark: ArrayLike, least: float) -> Float32:
     """Return log10 of light (..., 3) above a dark level of each channel, `least` at the least."""
-    above: Floats = less(light, dark)
+    above: Float32 = less(light, dark)
     np.maximum(above, np.float32(least), out=above)
     # In place: memory that is asked for anew costs as much as the sums.
     return np.log10(above, out=above)

@@ -7,11 +7,11 @@ from functools import cache
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.film import shipped
+from pipeline.kinds import Float64, Floats
+from pipeline.units import SIGMA_OF_MAD
 
-Floats = NDArray[np.float64]
 Curves = tuple["ChannelCurve", "ChannelCurve", "ChannelCurve"]
 
 LEAST_STEPS = 4
@@ -94,10 +94,10 @@ def curve_rules() -> dict[str, Any]:
 
 
 def characteristic(
-    log_exposure: NDArray[np.floating[Any]],
-    density: NDArray[np.floating[Any]],
-    error: NDArray[np.floating[Any]] | None = None,
-    base_density: NDArray[np.floating[Any]] | None = None,
+    log_exposure: Floats,
+    density: Floats,
+    error: Floats | None = None,
+    base_density: Floats | None = None,
 ) -> Curves | None:
     """Return the three channels' curves through steps, or None if the steps are too few.
 
@@ -149,7 +149,7 @@ def characteristic(
 class _Basis:
     """The spline over the steps' range: density = first column + slopes' integrals."""
 
-    def __init__(self, logs: Floats) -> None:
+    def __init__(self, logs: Float64) -> None:
         from scipy.interpolate import BSpline
 
         self.low, self.high = float(logs.min()), float(logs.max())
@@ -167,20 +167,20 @@ class _Basis:
         self.penalty[1:, 1:] = bend.T @ bend / (span / self.knots) ** 3
         self.lower = np.r_[-np.inf, np.zeros(size - 1)]
 
-    def density_rows(self, logs: Floats) -> Floats:
+    def density_rows(self, logs: Float64) -> Float64:
         """Return rows (n, size) that make densities of the coefficients."""
         risen = self._integral(self._within(logs)) - self._integral(self.low)
         return np.column_stack([np.ones(len(logs)), risen])
 
-    def slope_rows(self, logs: Floats) -> Floats:
+    def slope_rows(self, logs: Float64) -> Float64:
         """Return rows (n, size) that make slopes of the coefficients."""
         return np.column_stack([np.zeros(len(logs)), self._spline(self._within(logs))])
 
-    def _within(self, logs: Floats) -> Floats:
+    def _within(self, logs: Float64) -> Float64:
         return np.clip(logs, self.low, self.high)
 
 
-def _noise(bases: Sequence[_Basis], seen: Floats) -> float:
+def _noise(bases: Sequence[_Basis], seen: Float64) -> float:
     """Return the steps' standard error, by cross-validation over all channels together."""
     count = len(seen)
     best, noise = np.inf, _LEAST_ERROR
@@ -198,13 +198,13 @@ def _noise(bases: Sequence[_Basis], seen: Floats) -> float:
 
 
 def _channel_curve(
-    basis: _Basis, seen: Floats, errors: Floats, base_density: float | None
+    basis: _Basis, seen: Float64, errors: Float64, base_density: float | None
 ) -> ChannelCurve:
     weights = 1.0 / errors
     for _ in range(_ROUNDS):
         found = _solved(basis, seen, weights, 1.0)
         off = np.abs(seen - basis.at_steps @ found) / errors
-        scale = max(1.4826 * float(np.median(off)), 1.0)
+        scale = max(SIGMA_OF_MAD * float(np.median(off)), 1.0)
         weights = np.sqrt(np.minimum(1.0, _HUBER * scale / np.maximum(off, 1e-9))) / errors
     smooth = _solved(basis, seen, weights, _PLAINER)
     free = np.r_[True, found[1:] > 1e-6]
@@ -218,22 +218,22 @@ def _channel_curve(
     return _measured(basis, found, smooth, covariance, residual, base_density)
 
 
-def _solved(basis: _Basis, seen: Floats, weights: Floats, smoother: float) -> Floats:
+def _solved(basis: _Basis, seen: Float64, weights: Float64, smoother: float) -> Float64:
     """Return the coefficients that fit the steps best, none of the slopes negative."""
     from scipy.optimize import lsq_linear
 
     penalty = basis.penalty * (smoother / _BEND) + 1e-9 * np.eye(len(basis.penalty))
     rows = np.vstack([basis.at_steps * weights[:, None], np.linalg.cholesky(penalty).T])
     wanted = np.r_[seen * weights, np.zeros(len(penalty))]
-    found: Floats = lsq_linear(rows, wanted, (basis.lower, np.inf), method="bvls").x
+    found: Float64 = lsq_linear(rows, wanted, (basis.lower, np.inf), method="bvls").x
     return found
 
 
 def _measured(
     basis: _Basis,
-    found: Floats,
-    smooth: Floats,
-    covariance: Floats,
+    found: Float64,
+    smooth: Float64,
+    covariance: Float64,
     residual: float,
     base_density: float | None,
 ) -> ChannelCurve:
@@ -272,9 +272,9 @@ def _measured(
 
 
 def _ends(
-    logs: Floats,
-    slopes: Floats,
-    density: Floats,
+    logs: Float64,
+    slopes: Float64,
+    density: Float64,
     start: float,
     end: float,
     contrast: float,

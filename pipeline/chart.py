@@ -1,18 +1,17 @@
-"""A 24-patch colour chart in a picture of densities: found by itself, or by its corners."""
+"""A 24-patch chart in a frame's small picture, and its neutral row as steps of known exposure."""
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
+from skimage.transform import ProjectiveTransform
 
-from pipeline.chart_grid import Grid, find_grids, project
-from pipeline.chart_match import best_match, chart_layout, chart_places
-from pipeline.chart_patches import even_patches
-
-Floats = NDArray[np.float64]
-Picture = NDArray[np.float32]
+from pipeline.chart_grid import Grid, even_patches, find_grids
+from pipeline.chart_match import best_match, chart_layout, chart_places, light_fall
+from pipeline.kinds import Float64, Picture
+from pipeline.units import MIDDLE_GREY
 
 _LONG_SIDE_PX = 400
 # Share of a patch that is read, about its middle.
@@ -23,6 +22,9 @@ _LEFT_OUT = 0.2
 _CHANCE, _CLEAR = 0.8, 0.96
 _LEAST_SEEN = 10
 _LEAST_STEP_PX = 5.0
+_NEUTRALS = slice(18, 24)
+# Grain in a small picture is alike over about so many pixels.
+_GRAIN_PX = 4.0
 
 
 @dataclass(frozen=True)
@@ -35,9 +37,9 @@ class ChartReading:
     is the chart, this way round; 1 is nearly so.
     """
 
-    densities: Floats
-    corners: Floats
-    spread: Floats
+    densities: Float64
+    corners: Float64
+    spread: Float64
     confidence: float
 
 
@@ -54,7 +56,7 @@ def find_chart(density_above: Picture) -> ChartReading | None:
         small = np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), np.float32)
     if not np.isfinite(small).all() or min(small.shape[:2]) < 4 * _LEAST_STEP_PX:
         return None
-    best: tuple[float, Floats] | None = None
+    best: tuple[float, Float64] | None = None
     for grid in find_grids(even_patches(small)):
         found = _on_grid(small, grid)
         if found is not None and (best is None or found[0] > best[0]):
@@ -70,7 +72,7 @@ def find_chart(density_above: Picture) -> ChartReading | None:
     return _read(density_above, (corners + 0.5) * factor - 0.5, confidence)
 
 
-def read_chart(density_above: Picture, corners: Floats) -> ChartReading:
+def read_chart(density_above: Picture, corners: Float64) -> ChartReading:
     """Return the chart in a picture of density above base (h, w, 3) by its corners.
 
     Parameters
@@ -95,18 +97,18 @@ def read_chart(density_above: Picture, corners: Floats) -> ChartReading:
     return ChartReading(reading.densities, reading.corners, reading.spread, confidence)
 
 
-def _on_grid(picture: Picture, grid: Grid) -> tuple[float, Floats] | None:
+def _on_grid(picture: Picture, grid: Grid) -> tuple[float, Float64] | None:
     """Return how well a grid's best 6 x 4 places fit the chart, and the chart's corners."""
     middle = np.median(grid.cells, axis=0)
-    step = project(middle + np.array([[0, 0], [1, 0], [0, 1]]), grid.to_picture)
+    step = grid.to_picture(middle + np.array([[0, 0], [1, 0], [0, 1]]))
     step_px = min(np.hypot(*(step[1] - step[0])), np.hypot(*(step[2] - step[0])))
     if step_px < _LEAST_STEP_PX:
         return None
     reach = max(1, round(0.15 * step_px))
     smooth = cv2.blur(picture, (2 * reach + 1, 2 * reach + 1))
-    best: tuple[float, Floats] | None = None
+    best: tuple[float, Float64] | None = None
     for places in _windows(grid):
-        at = project(places, grid.to_picture)
+        at = grid.to_picture(places)
         inside = (at > -0.5).all() and (at < np.array(picture.shape[1::-1]) - 0.5).all()
         if not inside:
             continue
@@ -117,7 +119,7 @@ def _on_grid(picture: Picture, grid: Grid) -> tuple[float, Floats] | None:
     return best
 
 
-def _windows(grid: Grid) -> Iterator[Floats]:
+def _windows(grid: Grid) -> Iterator[Float64]:
     """Yield the places (24, 2) of each 6 x 4 part of a grid, either way, that shows enough."""
     low, high = grid.cells.min(axis=0), grid.cells.max(axis=0)
     # As wide a rim of empty cells as places may reach beyond the grid.
@@ -137,39 +139,40 @@ def _windows(grid: Grid) -> Iterator[Floats]:
         yield from places[there[across, down].sum(axis=1) >= enough]
 
 
-def _outer(places: Floats, grid: Grid) -> Floats:
+def _outer(places: Float64, grid: Grid) -> Float64:
     """Return the outer corners of the corner patches, by all patches' places in chart order."""
     layout = chart_layout()
     grid = grid.within(places)
     corner = places[[0, layout.columns - 1, -1, -layout.columns]]
     centre = places.mean(axis=0)
     outwards = np.sign(corner - centre) * layout.patch_share / 2
-    return project(corner + outwards, grid.to_picture)
+    return np.asarray(grid.to_picture(corner + outwards), float)
 
 
-def _to_picture(corners: Floats) -> Floats:
-    """Return the map (3, 3) from columns and rows of the chart to the picture's pixels."""
+def _to_picture(corners: Float64) -> ProjectiveTransform:
+    """Return the map from columns and rows of the chart to the picture's pixels."""
     layout = chart_layout()
     half = layout.patch_share / 2
     right, foot = layout.columns - 1 + half, layout.rows - 1 + half
-    outer = np.array([[-half, -half], [right, -half], [right, foot], [-half, foot]], np.float32)
-    matrix: Floats = cv2.getPerspectiveTransform(outer, corners.astype(np.float32)).astype(float)
-    return matrix
+    outer = np.array([[-half, -half], [right, -half], [right, foot], [-half, foot]])
+    found: ProjectiveTransform
+    found = ProjectiveTransform.from_estimate(outer, corners)  # type: ignore[no-untyped-call]
+    return found
 
 
-def _read(picture: Picture, corners: Floats, confidence: float) -> ChartReading:
-    matrix = _to_picture(corners)
+def _read(picture: Picture, corners: Float64, confidence: float) -> ChartReading:
+    to_picture = _to_picture(corners)
     means, spreads = [], []
     reach = chart_layout().patch_share * _READ_SHARE / 2
     square = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * reach
     for place in chart_places():
-        pixels = _pixels(picture, project(place + square, matrix))
+        pixels = _pixels(picture, to_picture(place + square))
         means.append(middle_mean(pixels))
         spreads.append(pixels.std(axis=0))
     return ChartReading(np.array(means), corners, np.array(spreads), confidence)
 
 
-def _pixels(picture: Picture, outline: Floats) -> Floats:
+def _pixels(picture: Picture, outline: Float64) -> Float64:
     """Return the pixels (n, 3) inside an outline, at least the one in its middle."""
     size = np.array(picture.shape[1::-1])
     low = np.clip(np.floor(outline.min(axis=0)).astype(int), 0, size - 1)
@@ -182,13 +185,36 @@ def _pixels(picture: Picture, outline: Floats) -> Floats:
     if not mask.any():
         x, y = np.clip(np.rint(outline.mean(axis=0)).astype(int) - low, 0, high - low)
         mask[y, x] = 1
-    pixels: Floats = part[mask.astype(bool)]
+    pixels: Float64 = part[mask.astype(bool)]
     return pixels
 
 
-def middle_mean(pixels: Floats) -> Floats:
+def middle_mean(pixels: Float64) -> Float64:
     """Return the mean (3) of pixels (n, 3), the least and greatest of each channel left out."""
     cut = int(_LEFT_OUT * len(pixels))
     ordered = np.sort(pixels, axis=0)
-    mean: Floats = ordered[cut : len(ordered) - cut].mean(axis=0)
+    mean: Float64 = ordered[cut : len(ordered) - cut].mean(axis=0)
     return mean
+
+
+def grey_steps(chart: ChartReading) -> tuple[Float64, Float64, Float64]:
+    """Return log10 exposure (6, 3), density (6, 3) and standard error (6, 3) of a chart's greys.
+
+    Log10 exposure 0 is middle grey in the same light. That light falls off along the row is seen
+    by all patches together, and taken out: half a stop of it would change slopes by a tenth.
+    """
+    logs = chart_layout().neutral_log_exposure - math.log10(MIDDLE_GREY)
+    area = cv2.contourArea(chart.corners.astype(np.float32)) / 24.0
+    side = math.sqrt(max(area, 1.0)) * 0.5 * chart_layout().patch_share
+    error = chart.spread[_NEUTRALS] / math.sqrt(max(side * side / _GRAIN_PX, 1.0))
+    return logs, chart.densities[_NEUTRALS] - _fall(chart.densities), error
+
+
+def _fall(densities: Float64) -> Float64:
+    """Return how much denser the light makes each of the six greys (6, 3)."""
+    span = np.ptp(densities[_NEUTRALS], axis=0)
+    # How film mixes the colours of red and orange patches looks like a fall to the red channel.
+    share = light_fall(densities)[1:] / np.maximum(span[1:], 1e-3)
+    columns = np.arange(6) - 2.5
+    fall: Float64 = columns[:, None] * float(share.mean()) * span
+    return fall

@@ -7,9 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.film import shipped
+from pipeline.kinds import Float64
 from pipeline.space import find_space, from_working
-
-Floats = NDArray[np.float64]
 
 # What a film makes of the chart's exposures, over all usual films: a curve with a toe and a
 # shoulder, wherever on it the chart was exposed (decades about a normal exposure).
@@ -31,11 +30,11 @@ class ChartLayout:
     """
 
     names: tuple[str, ...]
-    xyz_d50: Floats
+    xyz_d50: Float64
     columns: int
     rows: int
     patch_share: float
-    neutral_log_exposure: Floats
+    neutral_log_exposure: Float64
 
 
 @dataclass(frozen=True)
@@ -62,16 +61,16 @@ def chart_layout() -> ChartLayout:
 
 
 @cache
-def chart_exposures() -> Floats:
+def chart_exposures() -> Float64:
     """Return the chart's linear ACEScg (24, 3), a perfect white 1, adapted from D50."""
     # ROMM RGB has the white of the chart's figures.
     romm = find_space("romm-rgb")
     to_xyz = np.array(romm.to_xyz) @ from_working(romm)
-    exposures: Floats = chart_layout().xyz_d50 @ np.linalg.inv(to_xyz).T
+    exposures: Float64 = chart_layout().xyz_d50 @ np.linalg.inv(to_xyz).T
     return exposures
 
 
-def chart_places() -> Floats:
+def chart_places() -> Float64:
     """Return column and row (24, 2) of the patches in chart order."""
     layout = chart_layout()
     row, column = np.divmod(np.arange(layout.columns * layout.rows), layout.columns)
@@ -85,7 +84,7 @@ def ways_round() -> NDArray[np.int64]:
     return np.stack([way.ravel() for way in (grid, grid[::-1, ::-1], grid[:, ::-1], grid[::-1])])
 
 
-def _lights() -> list[Floats]:
+def _lights() -> list[Float64]:
     """Return bases (24, n) of light that differs over the chart, in density.
 
     It is even, or falls off across and down; or the edge of a shadow lies between two columns
@@ -99,7 +98,7 @@ def _lights() -> list[Floats]:
 
 
 @cache
-def _bases() -> list[tuple[Floats, Floats]]:
+def _bases() -> list[tuple[Float64, Float64]]:
     """Return orthonormal bases of what the light and the film make of the chart.
 
     The first (24, n) of each pair holds an uneven light; the second (shifts, 24, 3) what the
@@ -112,7 +111,7 @@ def _bases() -> list[tuple[Floats, Floats]]:
 
 
 @cache
-def _film_curves() -> list[Floats]:
+def _film_curves() -> list[Float64]:
     """Return what a film makes of the chart's exposures (24, 3), wherever on its curve."""
     logs = np.log10(np.maximum(chart_exposures(), _LEAST_EXPOSURE))
     return [
@@ -120,7 +119,7 @@ def _film_curves() -> list[Floats]:
     ]
 
 
-def light_fall(densities: Floats) -> Floats:
+def light_fall(densities: Float64) -> Float64:
     """Return how much density (3,) rises from column to column as the light over a chart does.
 
     Parameters
@@ -133,7 +132,7 @@ def light_fall(densities: Floats) -> Floats:
     Least squares of a fall along and across with the chart's exposures, as in `best_match`.
     """
     places = chart_places() - chart_places().mean(axis=0)
-    best: tuple[float, Floats] | None = None
+    best: tuple[float, Float64] | None = None
     for curve in _film_curves():
         terms = np.column_stack([np.ones(24), places, curve])
         found = np.linalg.lstsq(terms, densities, rcond=None)[0]
@@ -144,12 +143,12 @@ def light_fall(densities: Floats) -> Floats:
     return best[1]
 
 
-def _ramp(logs: Floats) -> Floats:
-    ramp: Floats = _BEND * np.logaddexp(0.0, logs / _BEND)
+def _ramp(logs: Float64) -> Float64:
+    ramp: Float64 = _BEND * np.logaddexp(0.0, logs / _BEND)
     return ramp
 
 
-def best_match(densities: Floats) -> Match | None:
+def best_match(densities: Float64) -> Match | None:
     """Return how 24 densities (24, 3) of a 6 x 4 grid lie on the chart; None if they can't.
 
     All four ways round are tried. `explained` is the share of the differences between patches
@@ -173,7 +172,7 @@ def best_match(densities: Floats) -> Match | None:
     return best if best and _is_negative(densities[best.order]) else None
 
 
-def is_shaded(densities: Floats) -> bool:
+def is_shaded(densities: Float64) -> bool:
     """Tell whether the edge of a shadow lies over a chart's densities (24, 3), in chart order.
 
     With one, light that also steps between two columns or rows explains them much better.
@@ -186,7 +185,7 @@ def is_shaded(densities: Floats) -> bool:
     return left[0] > _SHADED * max(min(left[1:]), 1e-9)
 
 
-def _is_negative(densities: Floats) -> bool:
+def _is_negative(densities: Float64) -> bool:
     """Tell whether the neutral row falls from white to black in all channels, as negatives do.
 
     One step may rise, as it does where the edge of a shadow lies.

@@ -17,11 +17,13 @@ from pipeline.options import packing_option, reading_options, writing_options
 from pipeline.problem import Exit, Problem, SettingsProblem
 from pipeline.profile_command import profile_group
 from pipeline.roll_run import Run, exit_code, overall, run_of
+from pipeline.words import printable
 
 if TYPE_CHECKING:
-    from pipeline.beside import Beside
-    from pipeline.roll import Event, Listener, Outcome, Roll, SurveyedRoll
+    from pipeline.drawings import Beside
     from pipeline.roll_ahead import Ahead
+    from pipeline.roll_survey import Event, Listener, Roll, SurveyedRoll
+    from pipeline.standing import Outcome
 
 # What ends a run in order: Ctrl-C, a supervisor's wish, and a terminal that closes.
 _STOPS = tuple(
@@ -103,7 +105,8 @@ def measure(scans: tuple[Path, ...], **options: Any) -> int:
     """
     from pipeline.measure_table import measure_table
     from pipeline.record import to_document
-    from pipeline.roll import record_of, survey_roll
+    from pipeline.roll_record import record_of
+    from pipeline.roll_survey import survey_roll
     from pipeline.workers import workers
 
     run = run_of(scans, options)
@@ -129,7 +132,7 @@ def measure(scans: tuple[Path, ...], **options: Any) -> int:
 
 
 def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: bool) -> int:
-    from pipeline.beside import Beside
+    from pipeline.drawings import Beside
     from pipeline.roll_ahead import Ahead
     from pipeline.whole_file import check_folder
     from pipeline.workers import workers
@@ -174,7 +177,8 @@ def _surveyed(
         As `survey_roll` does.
     """
     from pipeline.journal import Journal
-    from pipeline.roll import standing, survey_roll
+    from pipeline.roll_survey import survey_roll
+    from pipeline.standing import standing
 
     stood = standing(roll, folder, listen, split) if again else None
     if stood is not None:
@@ -192,8 +196,9 @@ def _written(
     ahead: "Ahead[Outcome | SurveyedRoll]",
 ) -> "tuple[Outcome | None, Exit, list[str]]":
     """Do one roll; return what was left of it, the exit code it calls for, and its problems."""
-    from pipeline.page_drawing import drawings_of
-    from pipeline.roll import Outcome, write_roll
+    from pipeline.drawings import drawings_of
+    from pipeline.roll import write_roll
+    from pipeline.standing import Outcome
 
     def listen(event: "Event") -> None:
         # By then all of the roll's frames are in the queue, before the next roll's scans.
@@ -242,8 +247,6 @@ def _echo_summary(outcome: "Outcome", folder: Path) -> None:
 
 
 def _echo_problem(problem: Problem) -> None:
-    from pipeline.contact_sheet import printable
-
     click.echo(printable(problem), err=True)
 
 

@@ -1,15 +1,10 @@
 """The compiled loops between code values and planes of light; importing them loads the compiler."""
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.compiled import compiled, index
+from pipeline.kinds import Codes, Float32
 from pipeline.scene_kernel import taken
-
-Floats = NDArray[np.float32]
-Codes = NDArray[Any]
 
 _KINDS = ("uint16", "uint8")
 _PLANES = "float32[:,:,::1]"
@@ -24,7 +19,7 @@ def _signatures(rest: str) -> list[str]:
 
 
 @compiled(_signatures(f"float32, {_PLANES}"), fast=True)
-def scaled_planes(codes: Codes, scale: np.float32, planes: Floats) -> None:
+def scaled_planes(codes: Codes, scale: np.float32, planes: Float32) -> None:
     """Fill planes (channels, n, w) with codes (n, w, channels or more) times a scale."""
     channels, rows, columns = planes.shape
     for row in range(rows):
@@ -34,7 +29,7 @@ def scaled_planes(codes: Codes, scale: np.float32, planes: Floats) -> None:
 
 
 @compiled(_signatures(f"float32[:,::1], {_PLANES}"))
-def looked_up_planes(codes: Codes, tables: Floats, planes: Floats) -> None:
+def looked_up_planes(codes: Codes, tables: Float32, planes: Float32) -> None:
     """Fill planes (channels, n, w) by a table for all channels, or one for each."""
     channels, rows, columns = planes.shape
     last = tables.shape[1] - 1
@@ -47,7 +42,7 @@ def looked_up_planes(codes: Codes, tables: Floats, planes: Floats) -> None:
 
 @compiled(fast=True)
 def coded(
-    work: Floats, count: int, grey: bool, most: np.float32, scale: np.float32, line: Codes
+    work: Float32, count: int, grey: bool, most: np.float32, scale: np.float32, line: Codes
 ) -> None:
     """Fill codes (3, n) with values from 0 to `most` times a scale, rounded."""
     none, half = np.float32(0.0), np.float32(0.5)
@@ -70,7 +65,7 @@ def together(line: Codes, count: int, pixels: Codes, row: int, start: int) -> No
 
 @compiled(fast=True)
 def _interleaved(
-    planes: Floats, codes: Codes, grey: bool, most: np.float32, scale: np.float32
+    planes: Float32, codes: Codes, grey: bool, most: np.float32, scale: np.float32
 ) -> None:
     """Fill codes (n, w, 3) with values from 0 to `most` times a scale, rounded."""
     _, rows, columns = planes.shape
@@ -83,25 +78,25 @@ def _interleaved(
 
 
 @compiled(f"void({_PLANES}, uint16[:,:,::1], boolean)", fast=True)
-def sixteen_bits(planes: Floats, codes: Codes, grey: bool) -> None:
+def sixteen_bits(planes: Float32, codes: Codes, grey: bool) -> None:
     """Fill codes (n, w, 3) with values 0 to 1, rounded; `grey` takes the second for all."""
     _interleaved(planes, codes, grey, ONE, SIXTEEN_BITS)
 
 
 @compiled(f"void({_PLANES}, uint8[:,:,::1], boolean)", fast=True)
-def eight_bits(planes: Floats, codes: Codes, grey: bool) -> None:
+def eight_bits(planes: Float32, codes: Codes, grey: bool) -> None:
     """Fill codes (n, w, 3) of 8 bits as `sixteen_bits` does."""
     _interleaved(planes, codes, grey, ONE, np.float32(255.0))
 
 
 @compiled([f"void({_PLANES}, {kind}[:,:,::1], float32)" for kind in _KINDS], fast=True)
-def whole_codes(planes: Floats, codes: Codes, most: np.float32) -> None:
+def whole_codes(planes: Float32, codes: Codes, most: np.float32) -> None:
     """Fill codes (n, w, 3) with planes of codes, rounded and held from 0 to `most`."""
     _interleaved(planes, codes, False, most, ONE)
 
 
 @compiled(fast=True)
-def _add(source: Floats, row: int, sums: Floats, share: np.float32, begin: bool) -> None:
+def _add(source: Float32, row: int, sums: Float32, share: np.float32, begin: bool) -> None:
     """Add a share of a row to sums (channels, w), or begin them with it."""
     channels, _, columns = source.shape
     r, kept = index(row), np.float32(0.0 if begin else 1.0)
@@ -112,7 +107,7 @@ def _add(source: Floats, row: int, sums: Floats, share: np.float32, begin: bool)
 
 
 @compiled(fast=True)
-def _narrow(sums: Floats, result: Floats, row: int, firsts: Codes, weights: Floats) -> None:
+def _narrow(sums: Float32, result: Float32, row: int, firsts: Codes, weights: Float32) -> None:
     """Fill a row of the result with weighted sums of neighbours, from `firsts` on."""
     channels, _, columns = result.shape
     r = index(row)
@@ -132,13 +127,13 @@ def _narrow(sums: Floats, result: Floats, row: int, firsts: Codes, weights: Floa
     fast=True,
 )
 def area_means(
-    source: Floats,
-    sums: Floats,
-    result: Floats,
+    source: Float32,
+    sums: Float32,
+    result: Float32,
     ends: Codes,
-    shares: Floats,
+    shares: Float32,
     firsts: Codes,
-    weights: Floats,
+    weights: Float32,
 ) -> None:
     """Fill `result` with the rows of area means that rows of `source` complete.
 

@@ -5,12 +5,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.film import Curve, FilmProfile, Matrix
-
-Triple = tuple[float, float, float]
-Floats = NDArray[np.float64]
+from pipeline.film import FilmProfile
+from pipeline.film_curve import Curve
+from pipeline.kinds import Float64, Floats, Matrix, Triple, as_triple
+from pipeline.units import LOG_STOP
 
 _LEAST_EXPOSURE = 1e-4
 _LEAST_DENSITY = 0.06
@@ -52,11 +51,10 @@ class RollColour:
 
     def gamma(self) -> Triple:
         """Return the slopes of the three curves, density per decade of exposure."""
-        red, green, blue = (curve.slope for curve in self.curves)
-        return (red, green, blue)
+        return as_triple(curve.slope for curve in self.curves)
 
 
-def layer_exposure(density: NDArray[np.floating], colour: RollColour) -> Floats:
+def layer_exposure(density: Floats, colour: RollColour) -> Float64:
     """Return balanced linear exposure of the layers (..., 3) for densities above base (..., 3)."""
     layers = np.asarray(density, float) @ np.asarray(colour.unmask).T
     parts = [
@@ -66,9 +64,9 @@ def layer_exposure(density: NDArray[np.floating], colour: RollColour) -> Floats:
     return np.stack(parts, axis=-1)
 
 
-def scene_light(density: NDArray[np.floating], colour: RollColour) -> Floats:
+def scene_light(density: Floats, colour: RollColour) -> Float64:
     """Return linear ACEScg (..., 3), middle grey 0.18, for densities above base (..., 3)."""
-    light: Floats = layer_exposure(density, colour) @ np.asarray(colour.scene).T
+    light: Float64 = layer_exposure(density, colour) @ np.asarray(colour.scene).T
     return light
 
 
@@ -93,12 +91,12 @@ class _Samples:
     search changes; `weight` is (f).
     """
 
-    layers: Floats
-    green: Floats
-    weight: Floats
+    layers: Float64
+    green: Float64
+    weight: Float64
 
 
-def _gather(frames: Sequence[NDArray[np.floating]], profile: FilmProfile) -> _Samples:
+def _gather(frames: Sequence[Floats], profile: FilmProfile) -> _Samples:
     """Return as many samples of each frame as of any; frames alike in colour share a weight.
 
     A hundred pictures of one wood tell no more of the film than a few of them.
@@ -121,7 +119,7 @@ def _gather(frames: Sequence[NDArray[np.floating]], profile: FilmProfile) -> _Sa
     return _Samples(planes, _logs(planes[1], profile.curves[1]), weight)
 
 
-def _alike(layers: Floats, curves: Sequence[Curve]) -> Floats:
+def _alike(layers: Float64, curves: Sequence[Curve]) -> Float64:
     """Return for each frame how many frames of the roll are like it in colour, itself included."""
     colours = np.concatenate([_three_colours(layers[some], curves) for some in _parts(len(layers))])
     alike = []
@@ -137,7 +135,7 @@ def _parts(count: int) -> list[slice]:
     return [slice(at, at + _FRAMES_AT_ONCE) for at in range(0, count, _FRAMES_AT_ONCE)]
 
 
-def _three_colours(layers: Floats, curves: Sequence[Curve]) -> Floats:
+def _three_colours(layers: Float64, curves: Sequence[Curve]) -> Float64:
     """Return (f, 6) log exposure ratios of frames at three places of their spread."""
     logs = _log_exposure(layers, curves)
     ratios = logs[..., (0, 2)] - logs[..., 1:2]
@@ -145,23 +143,25 @@ def _three_colours(layers: Floats, curves: Sequence[Curve]) -> Floats:
     return places.transpose(1, 0, 2).reshape(len(layers), 6)
 
 
-def _log_exposure(layers: Floats, curves: Sequence[Curve]) -> Floats:
+def _log_exposure(layers: Float64, curves: Sequence[Curve]) -> Float64:
     parts = [_logs(layers[..., channel], curve) for channel, curve in enumerate(curves)]
     return np.stack(parts, axis=-1)
 
 
-def _logs(densities: Floats, curve: Curve) -> Floats:
+def _logs(densities: Float64, curve: Curve) -> Float64:
     """Return log10 exposures of one layer for its densities."""
     return np.log10(np.maximum(curve.exposure(densities), _LEAST_EXPOSURE))
 
 
-def _scaled(curves: Sequence[Curve], change: Floats) -> tuple[Curve, Curve, Curve]:
+def _scaled(curves: Sequence[Curve], change: Float64) -> tuple[Curve, Curve, Curve]:
     """Return curves whose red and blue slopes are multiplied by exp(change)."""
     red, green, blue = curves
     return (red.steeper(math.exp(change[0])), green, blue.steeper(math.exp(change[1])))
 
 
-def _misfit(theta: Floats, samples: _Samples, profile: FilmProfile, neutral_spread: float) -> float:
+def _misfit(
+    theta: Float64, samples: _Samples, profile: FilmProfile, neutral_spread: float
+) -> float:
     """Return minus the log posterior of slopes and balance (slope red, blue; balance red, blue).
 
     Two things are probable of scenes: most hold something neutral, and their colours as a
@@ -183,8 +183,8 @@ def _misfit(theta: Floats, samples: _Samples, profile: FilmProfile, neutral_spre
 
 
 def _frame_misfits(
-    layers: Floats, green: Floats, curves: Sequence[Curve], theta: Floats, neutral_spread: float
-) -> Floats:
+    layers: Float64, green: Float64, curves: Sequence[Curve], theta: Float64, neutral_spread: float
+) -> Float64:
     """Return what each frame (f) says against slopes and balance; arrays are as in `_Samples`."""
     red = _logs(layers[0], curves[0]) + theta[2] - green
     blue = _logs(layers[2], curves[2]) + theta[3] - green
@@ -195,11 +195,11 @@ def _frame_misfits(
     wide = 3.0 * np.log1p(
         ((warm / _WARM_COOL_SPREAD) ** 2 + (cast / _GREEN_MAGENTA_SPREAD) ** 2) / 4.0
     ).mean(axis=1)
-    misfits: Floats = _NEUTRAL_WEIGHT * neutral + _WIDE_WEIGHT * wide
+    misfits: Float64 = _NEUTRAL_WEIGHT * neutral + _WIDE_WEIGHT * wide
     return misfits
 
 
-def solve_roll(frames: Sequence[NDArray[np.floating]], profile: FilmProfile) -> RollColour:
+def solve_roll(frames: Sequence[Floats], profile: FilmProfile) -> RollColour:
     """Return one rendition for the roll from the densities of its pictures.
 
     Parameters
@@ -242,7 +242,7 @@ def solve_roll(frames: Sequence[NDArray[np.floating]], profile: FilmProfile) -> 
     )
 
 
-def with_exposure(colour: RollColour, frames: Sequence[NDArray[np.floating]]) -> RollColour:
+def with_exposure(colour: RollColour, frames: Sequence[Floats]) -> RollColour:
     """Return the colour with the roll's exposure set: its usual picture lies about middle grey.
 
     The middle of a picture is the mean of its log exposures between the darkest and lightest
@@ -259,6 +259,6 @@ def with_exposure(colour: RollColour, frames: Sequence[NDArray[np.floating]]) ->
     if not middles:
         return colour
     # Scenes reflect less than a grey card on average: about 13 % (common practice, no source).
-    stops = math.log2(0.13) - float(np.median(middles)) / math.log10(2.0)
+    stops = math.log2(0.13) - float(np.median(middles)) / LOG_STOP
     held = min(max(stops, -_MOST_STOPS), _MOST_STOPS)
     return replace(colour, exposure=colour.exposure * 2.0**held)

@@ -1,28 +1,25 @@
 """Colour differences of scene light under D50: CIELAB, and CIEDE2000 with its parts."""
 
 from functools import cache
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.colour_science import colour_science
+from pipeline.kinds import Float64, Floats
 from pipeline.space import find_space, from_working
-
-Floats = NDArray[np.float64]
 
 
 @cache
-def _to_relative_xyz() -> Floats:
+def _to_relative_xyz() -> Float64:
     """Return linear ACEScg to XYZ over that of its white, adapted to D50."""
     # ROMM RGB has the white D50 (ISO 22028-2).
     romm = find_space("romm-rgb")
     to_xyz = np.array(romm.to_xyz)
-    matrix: Floats = (to_xyz @ from_working(romm)) / to_xyz.sum(axis=1)[:, None]
+    matrix: Float64 = (to_xyz @ from_working(romm)) / to_xyz.sum(axis=1)[:, None]
     return matrix
 
 
-def lab_d50(scene: NDArray[np.floating[Any]]) -> Floats:
+def lab_d50(scene: Floats) -> Float64:
     """Return CIE 1976 L*a*b* under D50 of linear ACEScg (..., 3), white at 1.
 
     CIE 015:2018, 8.2.1: the cube root, and a line below (6/29)^3, which goes on below 0.
@@ -30,13 +27,13 @@ def lab_d50(scene: NDArray[np.floating[Any]]) -> Floats:
     xyz = np.asarray(scene, float) @ _to_relative_xyz().T
     line = xyz / (3 * (6 / 29) ** 2) + 4 / 29
     f = np.where(xyz > (6 / 29) ** 3, np.cbrt(np.maximum(xyz, 1e-9)), line)
-    lab: Floats = np.stack(
+    lab: Float64 = np.stack(
         [116 * f[..., 1] - 16, 500 * (f[..., 0] - f[..., 1]), 200 * (f[..., 1] - f[..., 2])], -1
     )
     return lab
 
 
-def difference_parts(scene: NDArray[np.floating[Any]], reference: Floats) -> Floats:
+def difference_parts(scene: Floats, reference: Float64) -> Float64:
     """Return differences in lightness, chroma and hue (n, 3) of linear ACEScg from a reference.
 
     Each is in units of the tolerances of CIEDE2000 (ISO/CIE 11664-6, equations 15 to 17) at the
@@ -59,9 +56,9 @@ def difference_parts(scene: NDArray[np.floating[Any]], reference: Floats) -> Flo
     )
 
 
-def difference_2000(scene: NDArray[np.floating[Any]], reference: Floats) -> Floats:
+def difference_2000(scene: Floats, reference: Float64) -> Float64:
     """Return CIEDE2000 (n,) of linear ACEScg (n, 3) from a reference (ISO/CIE 11664-6)."""
-    difference: Floats = np.asarray(
+    difference: Float64 = np.asarray(
         colour_science().delta_E(lab_d50(reference), lab_d50(scene), method="CIE 2000"), float
     )
     return difference

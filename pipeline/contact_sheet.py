@@ -9,7 +9,11 @@ import numpy as np
 
 from pipeline.lettering import Colour, Pen, Picture
 from pipeline.record import FrameRecord, RollRecord, StripRecord
-from pipeline.sheet_part import FRAMES_PER_ROW, SheetPart
+from pipeline.words import counted, printable
+
+FRAMES_PER_ROW = 12
+# Rows of film on one paper, ten rolls' worth: what fills a usual paper with the smallest frames.
+_MOST_ROWS = 100
 
 # Confidence is the probability that a frame is cut right: of ten frames just below this, one is
 # cut wrong, which is worth a look.
@@ -26,6 +30,32 @@ EDGE_PRINT: Colour = (242, 190, 120)
 
 _USUAL_ASPECT = 1.5
 _SMALLEST_FRAME, _LARGEST_FRAME_SHARE = 40, 0.2
+
+
+@dataclass(frozen=True)
+class SheetPart:
+    """The strips of a roll, from `first` to before `end`, that lie on sheet `place` of `count`."""
+
+    first: int
+    end: int
+    place: int = 1
+    count: int = 1
+
+
+def sheet_parts(record: RollRecord) -> tuple[SheetPart, ...]:
+    """Return how a roll is laid out on sheets: on one, or if it is very long on several."""
+    starts, rows = [0], 0
+    for at, strip in enumerate(record.strips):
+        needed = -(-len(strip.frames) // FRAMES_PER_ROW)
+        if rows and rows + needed > _MOST_ROWS:
+            starts.append(at)
+            rows = 0
+        rows += needed
+    ends = [*starts[1:], len(record.strips)]
+    return tuple(
+        SheetPart(first, end, place, len(starts))
+        for place, (first, end) in enumerate(zip(starts, ends, strict=True), 1)
+    )
 
 
 @dataclass(frozen=True)
@@ -59,44 +89,6 @@ class _Layout:
         return self.gap + sum(self.frame_width(aspect) + self.gap for aspect in row.aspects)
 
 
-def contact_sheet(
-    thumbnails: Mapping[str, Picture], record: RollRecord, long_side: int = 2400
-) -> Picture:
-    """Return the contact sheet of a roll.
-
-    Parameters
-    ----------
-    thumbnails
-        Small positives by frame number, uint8 sRGB of shape (rows, columns, 3), any size and
-        proportion. A frame without one is an empty rectangle with a word in it.
-    record
-        The roll; its strips and frames are laid out in the order they stand there, at most
-        twelve frames a row.
-    long_side
-        Longest side of the paper in px, at least 600; the paper is no larger than the film
-        and its heading need. Only where frames 40 px high don't fit, it grows, first downwards.
-
-    Returns
-    -------
-    uint8 sRGB array of shape (height, width, 3); the same input gives the same pixels.
-
-    Raises
-    ------
-    ValueError
-        If a thumbnail is no such array, or the paper is too small.
-    """
-    for number, picture in thumbnails.items():
-        if picture.dtype != np.uint8 or picture.ndim != 3 or picture.shape[2] != 3:
-            raise ValueError(f"thumbnail {number!r} must be uint8 of shape (rows, columns, 3)")
-        if not picture.size:
-            raise ValueError(f"thumbnail {number!r} has no pixels")
-    sizes = {number: picture.shape[:2] for number, picture in thumbnails.items()}
-    sheet = empty_sheet(sizes, record, SheetPart(0, len(record.strips)), long_side)
-    for number, picture in thumbnails.items():
-        sheet.show(number, picture)
-    return sheet.paper
-
-
 @dataclass(frozen=True)
 class Sheet:
     """A contact sheet whose pictures come one by one; `windows` are their places on the paper."""
@@ -116,9 +108,21 @@ class Sheet:
 def empty_sheet(
     sizes: Mapping[str, tuple[int, int]], record: RollRecord, part: SheetPart, long_side: int = 2400
 ) -> Sheet:
-    """Return the contact sheet of a part of a roll, as `contact_sheet` has it without pictures.
+    """Return the contact sheet of a part of a roll, as yet without pictures.
 
-    `sizes` are rows and columns of the small positives that are to come, by frame number.
+    Parameters
+    ----------
+    sizes
+        Rows and columns of the small positives that are to come, by frame number. A frame
+        without one is an empty rectangle with a word in it.
+    record
+        The roll; its strips and frames are laid out in the order they stand there, at most
+        twelve frames a row.
+    part
+        The strips that lie on this sheet.
+    long_side
+        Longest side of the paper in px, at least 600; the paper is no larger than the film
+        and its heading need. Only where frames 40 px high don't fit, it grows, first downwards.
 
     Raises
     ------
@@ -153,12 +157,6 @@ def empty_sheet(
     for row, x, y in _placed(rows, layout, top):
         windows |= _draw_row(sheet, row, (x, y), layout, pen, sizes)
     return Sheet(sheet, windows)
-
-
-def printable(text: object) -> str:
-    """Return the text on one line, without control, format, surrogate or unassigned characters."""
-    spaced = "".join(char if char.isprintable() else " " for char in str(text))
-    return " ".join(spaced.split())
 
 
 def is_unsure(frame: FrameRecord) -> bool:
@@ -239,11 +237,6 @@ def _heading(record: RollRecord, pen: Pen, long_side: int, part: SheetPart) -> t
         for part in pen.wrap(text, small, width)
     ]
     return (*lines, _Line("", small, PENCIL, 400, small))
-
-
-def counted(count: int, noun: str) -> str:
-    """Return a count with its noun, in the plural where it belongs."""
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
 def _rows(

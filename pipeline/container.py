@@ -4,22 +4,17 @@ import math
 import os
 import struct
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Literal, Protocol
-
-from numpy.typing import NDArray
+from typing import Any, Protocol
 
 from pipeline.encoding import Encoding, srgb
 from pipeline.icc import ProfileError, profile_encoding
+from pipeline.kinds import Codes, Span
 from pipeline.problem import Problem, ScanProblem
-
-Container = Literal["tiff", "png", "jpeg", "raw"]
-Span = tuple[int, int]
-Codes = NDArray[Any]
 
 _LARGEST_PIXELS = 2_000_000_000
 # Deflate packs at most 1032 to 1 and LZW about 2500 to 1; no scan comes near either.
@@ -38,9 +33,26 @@ _TURN = threading.RLock()
 
 
 @dataclass(frozen=True)
+class Container:
+    """What is done with all pages of one kind of file, and what holds for them.
+
+    `opened` opens a page for reading windows; its last argument promises bands of rows from the
+    top downwards, as a whole. `in_parts` tells that strips or tiles can be decoded apart,
+    `linear` that codes of more than 8 bits are light unless the file says otherwise, `lossy` that
+    a page notes by itself what it has lost.
+    """
+
+    opened: "Callable[[Path, Page, bool], AbstractContextManager[Reader]]"
+    in_parts: bool = False
+    linear: bool = False
+    lossy: bool = False
+
+
+@dataclass(frozen=True)
 class Page:
     """One colour picture of a file, as its tags describe it.
 
+    `block` are the rows and columns that can be decoded apart, None if pixels lie plainly.
     `directory` says where in a TIFF it is: position in the chain, then in the sub-chain.
     `encoding` is None where the file says nothing.
     """
@@ -50,6 +62,7 @@ class Page:
     height: int
     bits: int
     samples: int
+    block: Span | None
     floating: bool = False
     directory: tuple[int, ...] = ()
     infrared_directory: tuple[int, ...] | None = None
@@ -74,6 +87,18 @@ class Reader(Protocol):
 
     def both(self, rows: Span, columns: Span) -> tuple[Codes, Codes]:
         """Return the code values of R, G and B and of the infra-red plane."""
+
+
+class OfColour:
+    """A reader of a format that carries no infra-red plane."""
+
+    def infrared(self, rows: Span, columns: Span) -> Codes:
+        """Raise, since these formats carry no infra-red plane."""
+        raise ValueError("the page has no infra-red plane")
+
+    def both(self, rows: Span, columns: Span) -> tuple[Codes, Codes]:
+        """Raise, since these formats carry no infra-red plane."""
+        raise ValueError("the page has no infra-red plane")
 
 
 class Source(Protocol):

@@ -6,14 +6,11 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.colour import RollColour, from_profile
-from pipeline.density import Triple, as_triple
+from pipeline.density import measure_limits
 from pipeline.film import FilmProfile
-from pipeline.measure_limit import measure_limits
-
-Floats = NDArray[np.float64]
+from pipeline.kinds import Float64, Floats, Triple, as_triple
 
 _LEAST_SAMPLES = 20
 _LEAST_EXPOSURE = 1e-3
@@ -54,7 +51,7 @@ class ContrastEstimate:
     how: str
 
 
-def neutral_slope(colour: RollColour) -> Floats:
+def neutral_slope(colour: RollColour) -> Float64:
     """Return the slopes (3,) of scanner density on greys that a roll's colour stands for.
 
     On greys the three layers' densities rise by their own slopes, and what the scanner sees of
@@ -62,7 +59,9 @@ def neutral_slope(colour: RollColour) -> Floats:
     all channels see alike.
     """
     unmask, gamma = np.asarray(colour.unmask, float), np.asarray(colour.gamma(), float)
-    slopes: Floats = np.linalg.solve(unmask, gamma) if np.linalg.matrix_rank(unmask) == 3 else gamma
+    slopes: Float64 = (
+        np.linalg.solve(unmask, gamma) if np.linalg.matrix_rank(unmask) == 3 else gamma
+    )
     return slopes
 
 
@@ -79,7 +78,7 @@ def usual_print(profile: FilmProfile) -> tuple[float, float]:
 
 
 def estimate_contrast(
-    pictures: Sequence[NDArray[np.floating]],
+    pictures: Sequence[Floats],
     printed: Triple | None,
     colour: RollColour,
     profile: FilmProfile,
@@ -131,13 +130,13 @@ def estimate_contrast(
     return ContrastEstimate(value, low, high, " and ".join(name for name, _, _ in clues))
 
 
-def _green(samples: NDArray[np.floating], profile: FilmProfile) -> Floats:
+def _green(samples: Floats, profile: FilmProfile) -> Float64:
     """Return densities of the green layer, whose noise is least."""
-    green: Floats = np.asarray(samples, float) @ np.asarray(profile.unmask, float)[1]
+    green: Float64 = np.asarray(samples, float) @ np.asarray(profile.unmask, float)[1]
     return green[np.isfinite(green)]
 
 
-def _picture_contrast(ends: Floats, profile: FilmProfile) -> float:
+def _picture_contrast(ends: Float64, profile: FilmProfile) -> float:
     """Return the logarithm of the contrast at which the middle picture's exposures spread usually.
 
     `ends` (n, 2) are densities of each picture that most of it lies between.

@@ -1,14 +1,15 @@
 """Process control: how far control strips lie from their aim, and what their series shows."""
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from itertools import pairwise
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise, takewhile
 
 import numpy as np
 
-from pipeline.control_limits import QUANTITIES, TITLES, ControlLimits, Limit, control_limits
-from pipeline.readings import CHANNELS, ControlReading, Triple
+from pipeline.control_limits import QUANTITIES, TITLES, Limit, control_limits
+from pipeline.kinds import Triple
+from pipeline.readings import CHANNELS, ControlReading
 
 IN_CONTROL, BEYOND_ACTION, BEYOND_CONTROL = "in control", "beyond action", "beyond control"
 STATES = (IN_CONTROL, BEYOND_ACTION, BEYOND_CONTROL)
@@ -146,9 +147,9 @@ def _rounded(value: float) -> float:
     return round(value, _DECIMALS) + 0.0
 
 
-def breaches(found: Deviation, limits: ControlLimits | None = None) -> tuple[Breach, ...]:
+def breaches(found: Deviation) -> tuple[Breach, ...]:
     """Return the limits that a strip lies beyond, the gravest first; on a limit is not beyond."""
-    limits = limits or control_limits()
+    limits = control_limits()
     beyond = [
         Breach(quantity, channel, value, _passed(value, limit), state_of(value, limit))
         for quantity in QUANTITIES
@@ -174,15 +175,13 @@ def _passed(value: float, limit: Limit) -> float:
     return limit.control if state_of(value, limit) == BEYOND_CONTROL else limit.action
 
 
-def state(found: Deviation, limits: ControlLimits | None = None) -> str:
+def state(found: Deviation) -> str:
     """Return the gravest state of a strip."""
-    beyond = breaches(found, limits)
+    beyond = breaches(found)
     return beyond[0].state if beyond else IN_CONTROL
 
 
-def signals(
-    deviations: Sequence[Deviation], limits: ControlLimits | None = None
-) -> tuple[Signal, ...]:
+def signals(deviations: Sequence[Deviation]) -> tuple[Signal, ...]:
     """Return the runs and steady changes that reach to the latest strip.
 
     A run is strip after strip on one side of the aim, a steady change one up or down with each
@@ -190,41 +189,29 @@ def signals(
     e-Handbook, 6.3.2), and larger than what readings differ by chance. Rules that need a
     standard deviation are left out: action and control limits are set, not estimated.
     """
-    limits = limits or control_limits()
-    found = []
+    found: list[Signal] = []
     for quantity in QUANTITIES:
         for channel in range(len(CHANNELS)):
             series = [each.of(quantity)[channel] for each in deviations]
-            known = [value for value in series if math.isfinite(value)]
-            if not series or not math.isfinite(series[-1]):
-                continue
-            found += [
-                replace(signal, quantity=quantity, channel=channel)
-                for signal in _signals(known, limits)
-            ]
+            if series and math.isfinite(series[-1]):
+                known = [value for value in series if math.isfinite(value)]
+                found += _signals(quantity, channel, known)
     return tuple(found)
 
 
-def _signals(series: Sequence[float], limits: ControlLimits) -> list[Signal]:
-    rules = limits.trend
-    found = []
+def _signals(quantity: str, channel: int, series: Sequence[float]) -> Iterator[Signal]:
+    rules = control_limits().trend
     for way in (1.0, -1.0):
-        count = _last([way * value > 0.0 for value in series])
+        count = _last(way * value > 0.0 for value in reversed(series))
         mean = float(np.mean(series[-count:])) if count else 0.0
         if count >= rules.run_strips and abs(mean) > rules.repeatability_density:
-            found.append(Signal("", 0, "run", count, mean))
-        steps = _last([way * (after - before) > 0.0 for before, after in pairwise(series)])
+            yield Signal(quantity, channel, "run", count, mean)
+        steps = _last(way * (before - after) > 0.0 for before, after in pairwise(reversed(series)))
         change = series[-1] - series[-1 - steps]
         if steps + 1 >= rules.steady_strips and abs(change) > rules.repeatability_density:
-            found.append(Signal("", 0, "steady", steps + 1, change))
-    return found
+            yield Signal(quantity, channel, "steady", steps + 1, change)
 
 
-def _last(flags: Sequence[bool]) -> int:
-    """Return how many flags at the end are true."""
-    count = 0
-    for flag in reversed(flags):
-        if not flag:
-            break
-        count += 1
-    return count
+def _last(flags: Iterable[bool]) -> int:
+    """Return how many flags are true before the first that is not."""
+    return sum(1 for _ in takewhile(bool, flags))

@@ -1,196 +1,152 @@
-"""Control chart: where deviations of control strips, aim and limits stand, in px."""
+"""Control chart: deviations of control strips from their aim, with the limits."""
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from itertools import pairwise
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING, Any
 
-from pipeline.contact_sheet import counted, printable
-from pipeline.control import ControlSeries, Deviation, state_of
+from pipeline import plot
+from pipeline.control import BEYOND_CONTROL, IN_CONTROL, ControlSeries, Deviation, state_of
 from pipeline.control_finding import deviation_text
 from pipeline.control_limits import QUANTITIES, TITLES, Limit, control_limits
-from pipeline.readings import CHANNELS, date_text
+from pipeline.readings import date_text
+from pipeline.words import counted, printable
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 # More strips than these are not told apart at a glance; the latest are shown.
 MOST_STRIPS = 60
-_LEFT, _RIGHT, _TOP, _FOOT = 52, 166, 82, 30
-_PANEL, _GAP = 140, 38
-_SLOT_LEAST, _SLOT_MOST = 18.0, 56.0
-_APART = 4.0
-_LETTER = 6.6
-_LINE = 12.0
-_DECIMALS = 1
+_LEFT, _RIGHT, _TOP, _FOOT = 24, 190, 90, 32
+_PANEL, _GAP, _LEAST_WIDTH = 140, 38, 400
+_SLOT_LEAST, _SLOT_MOST, _USUAL_WIDTH = 18.0, 56.0, 720.0
+_APART, _LETTER, _LINE = 4.0, 7.0, 13.0
+_LINES: dict[str, dict[str, Any]] = {
+    "aim": {"color": plot.INK, "linewidth": 1},
+    "action": {"color": plot.SOFT, "linewidth": 1, "linestyle": (0, (5, 4))},
+    "control": {"color": plot.SOFT, "linewidth": 1.5},
+    "batch": {"color": plot.SOFT, "linewidth": 1, "linestyle": (0, (1, 4))},
+}
+_RING: dict[str, Any] = {
+    "linestyle": "none", "marker": "o", "markersize": 14, "markerfacecolor": "none",
+    "markeredgecolor": plot.INK, "markeredgewidth": 1.5, "zorder": 4, "clip_on": False,
+}  # fmt: skip
 
 
-@dataclass(frozen=True)
-class ChartMark:
-    """One reading, in px; `state` is where it lies, as `control.state_of` tells."""
+def control_plot(series: ControlSeries) -> plot.Plot:
+    """Return the chart of a series, a panel for each quantity that was read.
 
-    channel: int
-    x: float
-    y: float
-    state: str
-
-
-@dataclass(frozen=True)
-class LimitLine:
-    """A line across a panel: `kind` is aim, action or control; `label` may be empty."""
-
-    kind: str
-    y: float
-    label: str
-
-
-@dataclass(frozen=True)
-class ChartPanel:
-    """One quantity: its lines, its marks, and for each channel the unbroken traces through them."""
-
-    title: str
-    top: float
-    foot: float
-    lines: tuple[LimitLine, ...]
-    marks: tuple[ChartMark, ...]
-    traces: tuple[tuple[int, tuple[tuple[float, float], ...]], ...]
-
-
-@dataclass(frozen=True)
-class ControlChart:
-    """Geometry of a control chart, in px.
-
-    `labels` are x and text under the panels, `batches` x and label where a batch of
-    chemistry begins; `text` says in words what the chart shows.
+    A ring is around readings beyond the action limit, two around those beyond the control limit.
     """
-
-    width: float
-    height: float
-    left: float
-    right: float
-    heading: str
-    panels: tuple[ChartPanel, ...]
-    labels: tuple[tuple[float, str], ...]
-    batches: tuple[tuple[float, str], ...]
-    text: str
-
-
-def control_chart(series: ControlSeries) -> ControlChart:
-    """Return the chart of a series, a panel for each quantity that was read."""
     shown = series.deviations[-MOST_STRIPS:]
-    slot = min(_SLOT_MOST, max(_SLOT_LEAST, 720.0 / max(len(shown), 1)))
-    right = _LEFT + max(slot * len(shown), 260.0)
-    places = [_LEFT + slot * (index + 0.5) for index in range(len(shown))]
-    limits = control_limits().of
-    read = [
-        quantity
-        for quantity in QUANTITIES
-        if any(math.isfinite(value) for each in shown for value in each.of(quantity))
-    ]
-    panels = []
-    for index, quantity in enumerate(read):
-        top = _TOP + index * (_PANEL + _GAP)
-        panels.append(_panel(quantity, limits[quantity], shown, places, top))
-    height = _TOP + len(panels) * (_PANEL + _GAP) - _GAP * bool(panels) + _FOOT
-    left_out = len(series.deviations) - len(shown)
     heading = f"{counted(len(shown), 'control strip')}: density less aim"
-    if left_out:
+    if len(shown) < len(series.deviations):
         heading += f", the latest of {len(series.deviations)}"
-    if series.aim_is_first:
-        heading += " (the first strip stands for the aim)"
-    return ControlChart(
-        right + _RIGHT, height, float(_LEFT), right, heading, tuple(panels),
-        _labels(shown, places, slot), _batches(shown, places, slot, right), _text(heading, shown),
-    )  # fmt: skip
+    heading += " (the first strip stands for the aim)" * series.aim_is_first
+    width = _LEFT + max(_slot(shown) * len(shown), _LEAST_WIDTH) + _RIGHT
+    height = _TOP - _GAP + max(1, len(_read(shown))) * (_PANEL + _GAP) + _FOOT
+    text = _text(heading, shown)
+    return plot.Plot("Control chart", text, width, height, shown, _draw, heading, _LEFT)
 
 
-def _panel(
-    quantity: str,
-    limit: Limit,
-    shown: Sequence[Deviation],
-    places: Sequence[float],
-    top: float,
-) -> ChartPanel:
-    values = [each.of(quantity) for each in shown]
+def _draw(figure: "Figure", shown: Sequence[Deviation]) -> None:
+    ring = {"ring: beyond action, two: control": _RING}
+    plot.key(figure, _LEFT, 30, plot.MARKS | ring, columns=4)
+    right, slot = figure.get_figwidth() * figure.dpi - _RIGHT, _slot(shown)
+    places = [slot * (index + 0.5) for index in range(len(shown))]
+    for index, quantity in enumerate(_read(shown)):
+        top = _TOP + index * (_PANEL + _GAP)
+        axes = plot.panel(figure, _LEFT, top, right, top + _PANEL, TITLES[quantity])
+        # Across, panels are measured in px.
+        axes.set(xlim=(0, right - _LEFT), xticks=[], yticks=[])
+        for start, label in _batches(shown, slot, right - _LEFT):
+            axes.axvline(start, **_LINES["batch"], gid=".batch")
+            axes.annotate(label * (index == 0), (start, 1), (3, 24), plot.ACROSS, "offset points")
+        limit = control_limits().of[quantity]
+        _draw_limits(axes, limit, [each.of(quantity) for each in shown])
+        for channel in range(3):
+            values = [each.of(quantity)[channel] for each in shown]
+            _draw_readings(axes, limit, channel, places, values)
+    for axes in figure.axes[-1:]:
+        texts = _labels(shown)
+        step = math.ceil((max(map(len, texts)) * _LETTER + 6.0) / slot)
+        axes.set_xticks(places[::step], texts[::step])
+
+
+def _draw_limits(axes: "Axes", limit: Limit, values: Sequence[Sequence[float]]) -> None:
     known = [value for triple in values for value in triple if math.isfinite(value)]
     high = 1.25 * max([limit.control, *known])
     low = 1.25 * min([-limit.control if limit.both_ways else -0.4 * limit.control, *known])
-    foot = top + _PANEL
-
-    def height(value: float) -> float:
-        return round(foot - _PANEL * (value - low) / (high - low), _DECIMALS)
-
-    marks = tuple(
-        ChartMark(channel, round(x + _APART * (channel - 1), _DECIMALS), height(value),
-                  state_of(value, limit))
-        for x, triple in zip(places, values, strict=True)
-        for channel, value in enumerate(triple)
-        if math.isfinite(value)
-    )  # fmt: skip
-    traces = []
-    for channel in range(len(CHANNELS)):
-        series = [triple[channel] for triple in values]
-        run: list[tuple[float, float]] = []
-        for x, value in [*zip(places, series, strict=True), (0.0, math.nan)]:
-            if math.isfinite(value):
-                run.append((round(x + _APART * (channel - 1), _DECIMALS), height(value)))
-            elif run:
-                traces.append((channel, tuple(run)))
-                run = []
-    lines = _lines(limit, height)
-    return ChartPanel(TITLES[quantity], top, foot, lines, marks, tuple(traces))
+    axes.set_ylim(low, high)
+    for kind, value, label in _limit_lines(limit, _PANEL / (high - low)):
+        axes.axhline(value, **_LINES[kind], gid=f".{kind}")
+        axes.annotate(label, (1, value), (6, 0), plot.UPWARD, "offset points", va="center")
 
 
-def _lines(limit: Limit, height: Callable[[float], float]) -> tuple[LimitLine, ...]:
-    """Return aim and limits; where lines lie close, one label stands for both limits."""
-    lines = [LimitLine("aim", height(0.0), "aim")]
+def _draw_readings(
+    axes: "Axes", limit: Limit, channel: int, places: Sequence[float], values: Sequence[float]
+) -> None:
+    name, colour = plot.CHANNELS[channel], plot.COLOURS[channel]
+    x = [place + _APART * (channel - 1) for place in places]
+    axes.plot(x, values, color=colour, linewidth=1.2, alpha=0.7, gid=f".trace.{name}")
+    axes.plot(x, values, **plot.MARKS[name], gid=f".mark.{name}")
+    states = [state_of(value, limit) for value in values]
+    inner = [state != IN_CONTROL for state in states]
+    outer = [state == BEYOND_CONTROL for state in states]
+    axes.plot(x, values, **_RING, markevery=inner, gid=".ring")
+    axes.plot(x, values, **_RING | {"markersize": 19}, markevery=outer, gid=".ring")
+
+
+def _limit_lines(limit: Limit, px: float) -> Iterator[tuple[str, float, str]]:
+    """Yield aim and limits, `px` a density; where lines lie close, one label stands for both."""
+    yield "aim", 0.0, "aim"
     for way in (1.0, -1.0) if limit.both_ways else (1.0,):
-        action, control = height(way * limit.action), height(way * limit.control)
-        of_action = f"action {way * limit.action:+.2f}"
-        of_control = f"control {way * limit.control:+.2f}"
-        if min(abs(action - control), abs(action - height(0.0))) < _LINE:
+        action, control = way * limit.action, way * limit.control
+        of_action, of_control = f"action {action:+.2f}", f"control {control:+.2f}"
+        if px * min(abs(action - control), abs(action)) < _LINE:
             of_control, of_action = f"{of_control}, {of_action}", ""
-        lines.append(LimitLine("action", action, of_action))
+        yield "action", action, of_action
         # Beside far larger deviations all lines fall into one.
-        room = abs(control - height(0.0)) >= _LINE
-        lines.append(LimitLine("control", control, of_control if room else ""))
-    return tuple(lines)
+        yield "control", control, of_control if px * abs(control) >= _LINE else ""
 
 
-def _labels(
-    shown: Sequence[Deviation], places: Sequence[float], slot: float
-) -> tuple[tuple[float, str], ...]:
-    """Return month and day, else the strip's name, as many as there is room for."""
+def _labels(shown: Sequence[Deviation]) -> list[str]:
+    """Return month and day, else the strip's name."""
     texts = [
         each.reading.date.strftime("%m-%d") if each.reading.date else printable(each.reading.strip)
         for each in shown
     ]
-    texts = [text if len(text) <= 8 else text[:7] + "\N{HORIZONTAL ELLIPSIS}" for text in texts]
-    widest = max(map(len, texts), default=1) * _LETTER + 6.0
-    step = math.ceil(widest / slot)
-    return tuple(zip(places[::step], texts[::step], strict=True))
+    return [text if len(text) <= 8 else text[:7] + "\N{HORIZONTAL ELLIPSIS}" for text in texts]
 
 
-def _batches(
-    shown: Sequence[Deviation], places: Sequence[float], slot: float, right: float
-) -> tuple[tuple[float, str], ...]:
-    """Return where batches begin, with their names as far as there is room before the next."""
+def _batches(shown: Sequence[Deviation], slot: float, across: float) -> Iterator[tuple[float, str]]:
+    """Yield where batches begin, with their names as far as there is room before the next."""
     names = [printable(each.reading.batch)[:24] for each in shown]
-    if not any(names):
-        return ()
-    begins = [0, *(k for k in range(1, len(names)) if names[k] != names[k - 1])]
-    starts = [places[at] - slot / 2 for at in begins]
+    begins = [k for k, name in enumerate(names) if k == 0 or name != names[k - 1]]
     # The last may reach over the labels of the limits, which stand lower.
-    lengths = [after - start for start, after in pairwise([*starts, right + _RIGHT])]
-    labels = [f"batch {names[at]}" if names[at] else "no batch named" for at in begins]
-    return tuple(
-        (start, label if len(label) * _LETTER <= length else "")
-        for start, label, length in zip(starts, labels, lengths, strict=True)
-    )
+    ends = [*(slot * k for k in begins[1:]), across + _RIGHT]
+    for begin, end in zip(begins if any(names) else (), ends, strict=False):
+        label = f"batch {names[begin]}" if names[begin] else "no batch named"
+        yield slot * begin, label if len(label) * _LETTER <= end - slot * begin else ""
+
+
+def _read(shown: Sequence[Deviation]) -> list[str]:
+    return [
+        quantity
+        for quantity in QUANTITIES
+        if any(math.isfinite(value) for each in shown for value in each.of(quantity))
+    ]
+
+
+def _slot(shown: Sequence[Deviation]) -> float:
+    return min(_SLOT_MOST, max(_SLOT_LEAST, _USUAL_WIDTH / max(len(shown), 1)))
 
 
 def _text(heading: str, shown: Sequence[Deviation]) -> str:
     if not shown:
         return heading
     first, last = shown[0].reading, shown[-1].reading
-    words = [heading]
+    dates = ""
     if first.date and last.date:
-        words.append(f"from {date_text(first.date)} to {date_text(last.date)}")
-    return ", ".join(words) + f". Latest: {deviation_text(shown[-1])}."
+        dates = f", from {date_text(first.date)} to {date_text(last.date)}"
+    return f"{heading}{dates}. Latest: {deviation_text(shown[-1])}."

@@ -1,7 +1,7 @@
 """Findings out of control strips: what the latest one says, and what else it could be."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from pipeline.control import (
 )
 from pipeline.control_limits import QUANTITIES, TITLES, control_limits
 from pipeline.process_fault import Cause, Causes, rank_causes
-from pipeline.readings import CHANNELS, ControlReading, Triple, date_text
+from pipeline.readings import CHANNELS, ControlReading, date_text
 from pipeline.record import Finding
 
 _SEVERITY = {BEYOND_CONTROL: "fault", BEYOND_ACTION: "warning"}
@@ -51,12 +51,10 @@ def control_findings(series: ControlSeries) -> tuple[Finding, ...]:
     if found_state not in _SEVERITY:
         return (_normal(latest, series),)
     causes = rank_causes(latest)
-    sure = _FIRST_AS_AIM if series.aim_is_first else 1.0
     codes = _codes(causes, latest)
     kept = [code for code, chance in codes.items() if chance >= _LEAST_FINDING]
     findings = [
-        _of_code(code, codes[code] * sure, causes, latest, series)
-        for code in kept or list(codes)[:1]
+        _of_code(code, codes[code], causes, latest, series) for code in kept or list(codes)[:1]
     ]
     limit = control_limits().colour_spread
     if latest.colour_spread > limit and all(f.code != "colour-crossover" for f in findings):
@@ -75,8 +73,13 @@ def _codes(causes: Causes, latest: Deviation) -> dict[str, float]:
     return dict(sorted(codes.items(), key=lambda item: -item[1]))
 
 
+def _trust(latest: Deviation, series: ControlSeries) -> float:
+    """Return what is left of the confidence where the aim or a quantity was not read."""
+    return (_FIRST_AS_AIM if series.aim_is_first else 1.0) * _UNREAD ** len(_unread(latest))
+
+
 def _of_code(
-    code: str, confidence: float, causes: Causes, latest: Deviation, series: ControlSeries
+    code: str, chance: float, causes: Causes, latest: Deviation, series: ControlSeries
 ) -> Finding:
     own = [cause for cause in causes.ranked if cause.fault.code == code]
     named = [cause for cause in own if cause.probability >= _LEAST_CAUSE * own[0].probability]
@@ -90,14 +93,12 @@ def _of_code(
         evidence.append(
             "No known fault goes quite this way, so the cause can't be told from the strip."
         )
-    texts = (_unread_text(latest), _thin_base_text(latest), _past_text(series))
-    evidence += [text for text in texts if text]
-    confidence *= _UNREAD ** len(_unread(latest))
+    confidence = round(min(chance * _trust(latest, series), _SURE), 2)
     return Finding(
         code,
         _SEVERITY[state(latest)],
-        round(min(confidence, _SURE), 2),
-        " ".join(evidence),
+        confidence,
+        " ".join([*evidence, *_remarks(latest, series)]),
         _advice(named, rest, causes.other),
     )
 
@@ -142,10 +143,7 @@ def _normal(latest: Deviation, series: ControlSeries) -> Finding:
         if math.isfinite(value)
     ]
     evidence = f"{_where(latest, series)}: {deviation_text(latest)}; within the action limits."
-    confidence = _SURE - 0.25 * max(used, default=1.0) ** 2
-    confidence *= _UNREAD ** len(_unread(latest))
-    if series.aim_is_first:
-        confidence *= _FIRST_AS_AIM
+    confidence = (_SURE - 0.25 * max(used, default=1.0) ** 2) * _trust(latest, series)
     advice = "Nothing to do."
     if series.signals:
         evidence += f" But the process is not at rest: {'; '.join(map(str, series.signals))}."
@@ -154,8 +152,7 @@ def _normal(latest: Deviation, series: ControlSeries) -> Finding:
             "Look for the cause before a limit is passed, and read the next strip soon. "
             f"So far it goes the way of: {cause.cause}; tell by: {cause.tell}."
         )
-    for text in (_unread_text(latest), _thin_base_text(latest), _past_text(series)):
-        evidence += f" {text}" if text else ""
+    evidence = " ".join([evidence, *_remarks(latest, series)])
     return Finding("normal", "note", round(max(confidence, 0.05), 2), evidence, advice)
 
 
@@ -201,23 +198,25 @@ def _where(latest: Deviation, series: ControlSeries) -> str:
     return f"{named} against {against}"
 
 
-def _thin_base_text(latest: Deviation) -> str:
-    """Return what a D-min far below its aim says; development alone hardly makes it so."""
-    limit = control_limits().of["d_min"].control
-    known = [value for value in latest.d_min if math.isfinite(value)]
-    if not known or min(known) >= -limit:
-        return ""
-    return (
-        f"D-min lies up to {-min(known):.2f} below the aim: strip and aim may be of different film."
-    )
+def _remarks(latest: Deviation, series: ControlSeries) -> list[str]:
+    """Return what was not read, what a D-min far below its aim says, and how it stood before.
 
-
-def _past_text(series: ControlSeries) -> str:
-    states = [state(each) for each in series.deviations[:-1]]
-    beyond = sum(each in _SEVERITY for each in states)
-    if not beyond:
-        return ""
-    return f"Of the {len(states)} strips before it, {beyond} lay beyond the action limits."
+    Development alone hardly makes a D-min so thin.
+    """
+    told = []
+    if unread := _unread(latest):
+        told.append(f"Not read: {', '.join(unread)}; nothing can be told of that.")
+    thin = max((-value for value in latest.d_min if math.isfinite(value)), default=0.0)
+    if thin > control_limits().of["d_min"].control:
+        told.append(
+            f"D-min lies up to {thin:.2f} below the aim: strip and aim may be of different film."
+        )
+    before = series.deviations[:-1]
+    if beyond := sum(state(each) in _SEVERITY for each in before):
+        told.append(
+            f"Of the {len(before)} strips before it, {beyond} lay beyond the action limits."
+        )
+    return told
 
 
 def _unread(latest: Deviation) -> list[str]:
@@ -226,11 +225,6 @@ def _unread(latest: Deviation) -> list[str]:
         for quantity in QUANTITIES
         if not any(math.isfinite(value) for value in latest.of(quantity))
     ]
-
-
-def _unread_text(latest: Deviation) -> str:
-    unread = ", ".join(_unread(latest))
-    return f"Not read: {unread}; nothing can be told of that." if unread else ""
 
 
 def deviation_text(found: Deviation) -> str:
@@ -245,11 +239,11 @@ def deviation_text(found: Deviation) -> str:
     return ", ".join(told) or "nothing read that the aim has too"
 
 
-def triple_text(values: Triple, signed: bool = True) -> str:
+def triple_text(values: Iterable[float], signed: bool = True) -> str:
     """Return three densities to two decimals, a dash for what was not read."""
     form = "+.2f" if signed else ".2f"
     return " / ".join(
-        format(round(value, 2) + 0.0, form) if math.isfinite(value) else "\N{EN DASH}"
+        format(round(float(value), 2) + 0.0, form) if math.isfinite(value) else "\N{EN DASH}"
         for value in values
     )
 
@@ -263,11 +257,8 @@ def breach_text(beyond: Sequence[Breach]) -> str:
     for quantity, group in told.items():
         worst = group[0]
         limit = "control" if worst.state == BEYOND_CONTROL else "action"
-        channels = [
-            CHANNELS[each.channel]
-            for each in group
-            if each.channel is not None and quantity != "retained"
-        ]
-        where = f" in {', '.join(sorted(channels, key=CHANNELS.index))}" if channels else ""
+        places = sorted(each.channel for each in group if each.channel is not None)
+        named = quantity != "retained" and places
+        where = f" in {', '.join(CHANNELS[place] for place in places)}" if named else ""
         words.append(f"{TITLES[quantity]} beyond the {limit} limit of {worst.limit:.2f}{where}")
     return ", ".join(words)

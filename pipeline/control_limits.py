@@ -3,11 +3,12 @@
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from typing import Annotated
 
+from pipeline.check import Text, Wrong, one_of, read_profile, then, within
 from pipeline.film import profiles_folder
-from pipeline.profile_reader import ProfileReader
+from pipeline.kinds import Triple
 
-Triple = tuple[float, float, float]
 QUANTITIES = ("d_min", "ld", "contrast", "retained")
 TITLES = {
     "d_min": "D-min",
@@ -18,66 +19,101 @@ TITLES = {
 }
 
 
+_Amount = Annotated[float, within(0.005, 1.0)]
+_Density = Annotated[float, within(0.0, 3.0)]
+_Strips = Annotated[int, within(3, 50)]
+
+
 @dataclass(frozen=True)
 class Limit:
-    """Largest deviations from the aim, in density; `both_ways` is false where only up counts."""
+    """Largest deviations from the aim, in density; `way` is up where only more is a fault."""
 
-    action: float
-    control: float
-    both_ways: bool
+    action: _Amount
+    control: _Amount
+    way: Annotated[str, one_of(("both", "up"))]
+
+    @property
+    def both_ways(self) -> bool:
+        """Tell whether less is a fault too."""
+        return self.way == "both"
 
     def over(self, deviation: float) -> float:
         """Return what counts of a deviation: its amount, or zero for the way that is no fault."""
         return abs(deviation) if self.both_ways else max(deviation, 0.0)
 
 
+def _in_order(limit: Limit) -> Limit:
+    if limit.control < limit.action:
+        told = f"is {limit.control:g}, not a number from {limit.action:g} to 1"
+        raise Wrong(told, key="control")
+    return limit
+
+
+_Limit = Annotated[Limit, then(_in_order)]
+
+
+@dataclass(frozen=True)
+class Limits:
+    """The limits of each quantity of a control strip."""
+
+    d_min: _Limit
+    ld: _Limit
+    contrast: _Limit
+    retained: _Limit
+
+
 @dataclass(frozen=True)
 class TrendLimits:
     """Strips in a row that are a signal, and what two readings may differ by chance."""
 
-    run_strips: int
-    steady_strips: int
-    repeatability_density: float
+    run_strips: _Strips
+    steady_strips: _Strips
+    repeatability_density: Annotated[float, within(0.0, 0.1)]
 
 
 @dataclass(frozen=True)
 class ReadingLimits:
     """What readings are taken for slips, in density."""
 
-    highest_density: float
-    same_patch_density: float
-    no_image_density: float
+    highest_density: Annotated[float, within(3.0, 10.0)]
+    same_patch_density: Annotated[float, within(0.01, 0.5)]
+    no_image_density: Annotated[float, within(0.01, 0.5)]
 
 
 @dataclass(frozen=True)
 class SpotLimits:
     """Readings of ordinary film, in density; shares are of the aim's."""
 
-    base_lowest: Triple
-    base_highest: Triple
-    base_over: float
-    grey_card_red: tuple[float, float]
-    density_a_stop: float
-    edge_print_none: float
-    edge_print_weak: float
-    edge_print_strong: float
-    edge_share_weak: float
-    edge_share_strong: float
-    picture_none: float
-    picture_thin: float
-    picture_dense: float
+    base_lowest: Annotated[Triple, within(0.0, 3.0)]
+    base_highest: Annotated[Triple, within(0.0, 3.0)]
+    base_over: _Density
+    grey_card_red: Annotated[tuple[float, float], within(0.0, 3.0)]
+    density_a_stop: _Density
+    edge_print_none: _Density
+    edge_print_weak: _Density
+    edge_print_strong: _Density
+    edge_share_weak: _Density
+    edge_share_strong: _Density
+    picture_none: _Density
+    picture_thin: _Density
+    picture_dense: _Density
 
 
 @dataclass(frozen=True)
 class ControlLimits:
-    """All limits; `of` has the four quantities, `colour_spread` a control limit only."""
+    """All limits; `colour_spread` is a control limit only."""
 
-    source: str
-    of: dict[str, Limit]
-    colour_spread: float
+    source: Text
+    limits: Limits
+    colour_spread: Annotated[float, within(0.01, 1.0)]
     trend: TrendLimits
     reading: ReadingLimits
     spots: SpotLimits
+
+    @property
+    def of(self) -> dict[str, Limit]:
+        """Return the limits by quantity."""
+        return vars(self.limits)
 
 
 @cache
@@ -94,48 +130,4 @@ def read_limits(path: Path) -> ControlLimits:
     SettingsProblem
         If it can't be read, or a value is missing or makes no sense.
     """
-    reader = ProfileReader(path, "process profile")
-    return ControlLimits(
-        source=reader.text("source"),
-        of={name: _limit(reader, f"limits.{name}") for name in QUANTITIES},
-        colour_spread=reader.number("colour_spread.control", 0.01, 1.0),
-        trend=TrendLimits(
-            int(reader.number("trend.run_strips", 3, 50)),
-            int(reader.number("trend.steady_strips", 3, 50)),
-            reader.number("trend.repeatability_density", 0.0, 0.1),
-        ),
-        reading=ReadingLimits(
-            reader.number("reading.highest_density", 3.0, 10.0),
-            reader.number("reading.same_patch_density", 0.01, 0.5),
-            reader.number("reading.no_image_density", 0.01, 0.5),
-        ),
-        spots=_spots(reader),
-    )
-
-
-def _limit(reader: ProfileReader, key: str) -> Limit:
-    way = reader.text(f"{key}.way")
-    if way not in ("both", "up"):
-        raise reader.fail(f"{key}.way", f"is {way!r}, not both or up")
-    action = reader.number(f"{key}.action", 0.005, 1.0)
-    return Limit(action, reader.number(f"{key}.control", action, 1.0), way == "both")
-
-
-def _spots(reader: ProfileReader) -> SpotLimits:
-    def density(name: str) -> float:
-        return reader.number(f"spots.{name}", 0.0, 3.0)
-
-    card = reader.value("spots.grey_card_red")
-    if not isinstance(card, list) or len(card) != 2:
-        raise reader.fail("spots.grey_card_red", "is not a list of two numbers")
-    lowest, highest = (reader.in_range("spots.grey_card_red", value, 0.0, 3.0) for value in card)
-    return SpotLimits(
-        base_lowest=reader.triple("spots.base_lowest", 0.0, 3.0),
-        base_highest=reader.triple("spots.base_highest", 0.0, 3.0),
-        grey_card_red=(lowest, highest),
-        **{
-            name: density(name)
-            for name in SpotLimits.__dataclass_fields__
-            if name not in ("base_lowest", "base_highest", "grey_card_red")
-        },
-    )
+    return read_profile(ControlLimits, path, "process profile")

@@ -3,20 +3,14 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.base import FilmBase
-from pipeline.density import Illumination, Triple, as_triple
-from pipeline.edge import EdgeReading
+from pipeline.density import dark_error, measure_limits
 from pipeline.edge_scan import read_letters
 from pipeline.film_format import FilmSize
-from pipeline.layout import Strip
-from pipeline.light_struck import struck_density
-from pipeline.measure_limit import dark_error, measure_limits
-from pipeline.scan import Scan
-from pipeline.strip_view import StripView
-
-Light = NDArray[np.float32]
+from pipeline.kinds import Light, Triple, as_triple
+from pipeline.light_struck import StripDensity, struck_density
+from pipeline.strip_look import StripLook
 
 
 @dataclass(frozen=True)
@@ -36,42 +30,30 @@ class ControlPatches:
     dmax_error: Triple | None = None
 
 
-def control_patches(
-    scan: Scan,
-    factor: int,
-    view: StripView,
-    strip: Strip,
-    above: Light,
-    base: FilmBase,
-    illumination: Illumination,
-    reading: EdgeReading | None,
-) -> ControlPatches:
+def control_patches(look: StripLook, above: Light, base: FilmBase) -> ControlPatches:
     """Return the densities of edge print and light-struck film on one strip.
 
     Parameters
     ----------
-    scan, factor
-        The scan, and by how much the proxy is smaller.
-    view, strip
-        The strip straightened, and where its film lies.
+    look
+        What the strip shows.
     above
-        Density above base (h, w, 3) of the view.
-    base, illumination
-        The strip's base and the scan's light.
-    reading
-        What its edge says, None where no code can stand on it.
+        Density above base (h, w, 3) of its view.
+    base
+        The strip's base.
 
     Raises
     ------
     ScanProblem
         The scan has changed or is damaged.
     """
-    printed = None if reading is None else reading.printed
+    strip, view, illumination = look.strip, look.view, base.illumination
+    printed = None if look.reading is None else look.reading.printed
     if printed is None:
         printed = read_letters(
-            scan, view, factor, strip.film_rows, _print_mm(strip.film), illumination.dark
+            look.scan, view, look.factor, strip.film_rows, _print_mm(strip.film), illumination.dark
         )
-    struck = struck_density(above, strip.film_rows, strip.film, view.px_per_mm)
+    struck = struck_density(StripDensity(above, strip.film_rows, strip.film, view.px_per_mm))
     found = ControlPatches()
     if printed is not None:
         off = dark_error(printed.density, base.light, illumination)

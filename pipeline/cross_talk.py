@@ -1,13 +1,25 @@
-"""How much of a strip's pictures shows in its infra-red plane, by a fit that dust stands out of."""
+"""How much of a strip's pictures shows in its infra-red plane, and what the plane is good for."""
+
+from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.infrared import MOST_SHARE, CrossTalk, Verdict, moved, smooth, spread, tone
+from pipeline.frames import Frame
+from pipeline.infrared import (
+    MOST_SHARE,
+    CrossTalk,
+    Verdict,
+    infrared_density,
+    moved,
+    smooth,
+    spread,
+    tone,
+    tone_exponent,
+)
+from pipeline.kinds import Float32, Float64, Mask
+from pipeline.layout import Strip
 from pipeline.overlay import details_shift, find_shift, squares_of
-
-Floats = NDArray[np.float32]
-Mask = NDArray[np.bool_]
+from pipeline.scan import Scan
 
 _MOST_SAMPLES = 60_000
 _LEAST_SAMPLES = 500
@@ -22,9 +34,16 @@ _ALIKE, _LEAST_NOISE, _DOUBT = 16.0, 0.002, 2.0
 _MOST_BLUE = 0.03
 _MISFIT, _MOST_MISFIT_SHARE = 0.05, 0.25
 _FIT_PX = 2.0
+_INSET_MM = 0.8
+_NOTES = {
+    "silver": "its infra-red plane shows the picture itself, as silver does: "
+    "dust and scratches stay as they are",
+    "misfit": "its infra-red plane doesn't go with the picture: "
+    "dust and scratches stay as they are",
+}
 
 
-def cross_talk(infrared: Floats, density: Floats, inside: Mask) -> CrossTalk | None:
+def cross_talk(infrared: Float32, density: Float32, inside: Mask) -> CrossTalk | None:
     """Return how much of a strip's pictures shows in the infra-red, or None if little is seen.
 
     Parameters
@@ -46,7 +65,7 @@ def cross_talk(infrared: Floats, density: Floats, inside: Mask) -> CrossTalk | N
     return talk
 
 
-def _fitted_talk(infrared: Floats, density: Floats, inside: Mask) -> CrossTalk | None:
+def _fitted_talk(infrared: Float32, density: Float32, inside: Mask) -> CrossTalk | None:
     """Fit what shows of a picture in a plane that lies over it.
 
     Bouguer's law: dyes add up in density, in the infra-red as in the visible, so that a linear
@@ -71,9 +90,7 @@ def _fitted_talk(infrared: Floats, density: Floats, inside: Mask) -> CrossTalk |
     return CrossTalk((red, green, blue), verdict)
 
 
-def _trimmed_fit(
-    terms: NDArray[np.float64], seen: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+def _trimmed_fit(terms: Float64, seen: Float64) -> tuple[Float64, Float64, float]:
     """Return coefficients of a fit that readings far off do not count in, and what is left.
 
     Last, how much the third coefficient is in doubt. What readings of grey pictures leave open
@@ -82,7 +99,7 @@ def _trimmed_fit(
     centred = terms[:, :3] - terms[:, :3].mean(axis=0)
     terms = np.column_stack([centred, terms[:, 3:]])
     kept = np.ones(len(seen), bool)
-    fitted: NDArray[np.float64] = np.zeros(terms.shape[1])
+    fitted: Float64 = np.zeros(terms.shape[1])
     off, noise = seen, spread(seen)
     for _ in range(_ROUNDS):
         part = terms[kept]
@@ -94,3 +111,30 @@ def _trimmed_fit(
         noise = spread(off[kept])
         kept = np.abs(off) < _KEPT * max(noise, 1e-6)
     return fitted, off, _DOUBT * noise * (_ALIKE * float(inverse[2, 2])) ** 0.5
+
+
+def strip_cross_talk(
+    scan: Scan, plane: Float32 | None, strip: Strip, above: Float32, frames: Sequence[Frame]
+) -> CrossTalk | None:
+    """Return what of a strip's pictures shows in the infra-red plane, None without plane.
+
+    `plane` (h, w) is the strip's part of it straightened, `above` (h, w, 3) are the strip's
+    densities, `frames` its frames in the same pixels.
+    """
+    if plane is None:
+        return None
+    density = infrared_density(plane, tone_exponent(scan.encoding))
+    inside = np.zeros(plane.shape, bool)
+    inset = _INSET_MM * strip.px_per_mm
+    for frame in frames:
+        if frame.kind == "blank":
+            continue
+        rows = slice(max(0, round(frame.top + inset)), max(0, round(frame.bottom - inset)))
+        columns = slice(max(0, round(frame.start + inset)), max(0, round(frame.end - inset)))
+        inside[rows, columns] = True
+    return cross_talk(density, above, inside)
+
+
+def infrared_note(talk: CrossTalk | None) -> str | None:
+    """Return what is to be said of an infra-red plane that is of no use, else None."""
+    return None if talk is None else _NOTES.get(talk.verdict)

@@ -3,9 +3,9 @@
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.characteristic import CurvePoint
+from pipeline.kinds import Float64
 from pipeline.roll_curve import BRIGHTEST, LUX_SECONDS, FilmCurve, film_curve
 
 _FROM = {
@@ -16,9 +16,7 @@ _FROM = {
 }
 
 
-def curve_of_wedge(
-    log_exposure: NDArray[np.float64], density: NDArray[np.float64], lux_seconds: bool
-) -> FilmCurve | None:
+def curve_of_wedge(log_exposure: Float64, density: Float64, lux_seconds: bool) -> FilmCurve | None:
     """Return the curve of a wedge read with a densitometer; None where its steps are too few.
 
     Parameters

@@ -1,21 +1,17 @@
-"""Light to density and back (ISO 5-2), with the scanner's dark level and flare taken off."""
+"""Light to density and back (ISO 5-2), less dark level and flare, and what limits a density."""
 
+import math
 from dataclasses import dataclass
+from functools import cache
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-Triple = tuple[float, float, float]
-Floats = NDArray[np.floating]
+from pipeline.film import shipped
+from pipeline.kinds import Float32, Float64, Floats, Triple
 
 DENSITY_LIMIT = 4.5
 """Highest density returned; light at or under the dark level has no density of its own."""
-
-
-def as_triple(values: Floats) -> Triple:
-    """Return an array of three values, R, G, B, as plain numbers."""
-    red, green, blue = (float(value) for value in values)
-    return (red, green, blue)
 
 
 @dataclass(frozen=True)
@@ -35,14 +31,14 @@ class Illumination:
         """Tell whether densities are ISO 5-2 densities."""
         return self.gate is not None
 
-    def reference(self) -> NDArray[np.float64]:
+    def reference(self) -> Float64:
         """Return the light of density zero less the dark level, shape (3,)."""
         gate = (1.0, 1.0, 1.0) if self.gate is None else self.gate
-        span: NDArray[np.float64] = np.asarray(gate, float) - np.asarray(self.dark, float)
+        span: Float64 = np.asarray(gate, float) - np.asarray(self.dark, float)
         return span
 
 
-def to_density(light: Floats, illumination: Illumination) -> NDArray[np.float32]:
+def to_density(light: Floats, illumination: Illumination) -> Float32:
     """Return transmission density D = -log10((s - dark) / (gate - dark)).
 
     Parameters
@@ -63,12 +59,47 @@ def to_density(light: Floats, illumination: Illumination) -> NDArray[np.float32]
     dark = np.asarray(illumination.dark, np.float32)
     span = np.asarray(illumination.reference(), np.float32)
     tau = (np.asarray(light, np.float32) - dark) / span
-    density: NDArray[np.float32] = -np.log10(np.maximum(tau, np.float32(10.0**-DENSITY_LIMIT)))
+    density: Float32 = -np.log10(np.maximum(tau, np.float32(10.0**-DENSITY_LIMIT)))
     return density
 
 
-def to_light(density: Floats, illumination: Illumination) -> NDArray[np.float64]:
+def to_light(density: Floats, illumination: Illumination) -> Float64:
     """Return linear light for transmission densities: the inverse of `to_density`."""
     tau = 10.0 ** -np.asarray(density, float)
-    light: NDArray[np.float64] = tau * illumination.reference() + np.asarray(illumination.dark)
+    light: Float64 = tau * illumination.reference() + np.asarray(illumination.dark)
     return light
+
+
+@cache
+def measure_limits(part: str) -> dict[str, Any]:
+    """Return one part of `profiles/measure.toml`: 'scanner', 'print', 'struck' or 'contrast'."""
+    document = shipped("measure.toml")
+    return dict(document[part])
+
+
+def dark_error(density_above: Triple | Floats, base: Triple, illumination: Illumination) -> Float64:
+    """Return how far densities above base may be off by what is not known of the dark level.
+
+    Parameters
+    ----------
+    density_above
+        (..., 3) density above base.
+    base
+        Light of the base, dark level included.
+    illumination
+        Of the scan; a dark level of zero was not seen.
+
+    Notes
+    -----
+    A wrong dark level shifts light by so much, and density by that over the light, times
+    log10(e); it matters where the film is dense.
+    """
+    limits = measure_limits("scanner")
+    seen = any(illumination.dark)
+    share = float(limits["seen_dark_error" if seen else "unseen_dark_error"])
+    span = np.asarray(base, float) - np.asarray(illumination.dark)
+    light = span * 10.0 ** -np.asarray(density_above, float)
+    off = share * illumination.reference() * math.log10(math.e)
+    # Base and picture are shifted alike, so the error of the difference is that of the two terms.
+    error: Float64 = np.abs(off / np.maximum(light, 1e-6) - off / np.maximum(span, 1e-6))
+    return error

@@ -1,172 +1,151 @@
-"""Plot of a roll's densities: where its ranges, marks and figures stand, in px."""
+"""Plot of a roll's densities: ranges of its frames, base and edge print of its strips."""
 
 import math
-from collections.abc import Iterable
-from dataclasses import dataclass
-from functools import partial
-from typing import Any
+from collections.abc import Iterable, Sequence
+from itertools import accumulate, pairwise
+from typing import TYPE_CHECKING, Any
 
-from pipeline.record import FrameRecord, RollRecord, Triple
+import numpy as np
 
-Level = tuple[Triple | None, Triple | None]
+from pipeline import plot
+from pipeline.kinds import Float64, Triple
+from pipeline.record import RollRecord, StripRecord
+from pipeline.words import printable
 
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
-@dataclass(frozen=True)
-class Bar:
-    """A vertical range with a mark in it, in px; `channel` is 0 to 2."""
-
-    channel: int
-    x: float
-    top: float
-    bottom: float
-    mark: float
-
-
-@dataclass(frozen=True)
-class Step:
-    """A level over a strip's length, with its error to either side, in px; `channel` 0 to 2."""
-
-    channel: int
-    start: float
-    end: float
-    y: float
-    above: float
-    below: float
-
-
-@dataclass(frozen=True)
-class Band:
-    """A usual range: its channel (3 for their mean), from where to where, in px."""
-
-    channel: int
-    top: float
-    bottom: float
-
-
-@dataclass(frozen=True)
-class DensityPlot:
-    """Geometry of the plot of densities, in px; panels above each other.
-
-    `panels` are title, top and foot; `steps` are base and edge print of the strips, `bands` what
-    is usual of them; `bounds` are heights of toe and shoulder, and what they are.
-    """
-
-    width: int
-    height: int
-    left: int
-    panels: tuple[tuple[str, int, int], ...]
-    ticks: tuple[tuple[float, str], ...]
-    bars: tuple[Bar, ...]
-    steps: tuple[Step, ...]
-    bands: tuple[Band, ...]
-    bounds: tuple[tuple[float, str], ...]
-    numbers: tuple[tuple[float, str], ...]
-    strips: tuple[tuple[float, float, int], ...]
-
-
-_FRAMES, _BASES, _PRINTS = (22, 212), (262, 352), (398, 488)
+_LEFT, _RIGHT, _LEAST_WIDTH = 40, 62, 260
+_FRAMES, _BASES, _PRINTS = (52, 242), (292, 382), (428, 518)
 _FOOT = 32
+_DENSEST = 5.0
+_NONE, _UNKNOWN = (0.0, 0.0, 0.0), (math.nan, math.nan, math.nan)
+
+Level = tuple[Triple | None, Triple]
 
 
-def density_plot(record: RollRecord) -> DensityPlot:
+def densities_plot(record: RollRecord) -> plot.Plot:
     """Return the plot: ranges of the frames above, base of the strips, and their edge print."""
-    count = max(1, len(record.frames()))
-    left, slot = 40, min(44.0, max(24.0, 1030 / count))
-    told, bases, prints = record.densities, _bases(record), _prints(record)
-    highest = _ceiling(v for f in record.frames() for t in vars(f.density).values() for v in t)
-    upper = partial(_height, top=_FRAMES[0], foot=_FRAMES[1], highest=highest)
-    base_highest = _ceiling(value for level, _ in bases for value in level or ())
-    middle = partial(_height, top=_BASES[0], foot=_BASES[1], highest=base_highest)
-    usual = told.edge_print_usual
-    print_highest = _ceiling([*(v for level, _ in prints for v in level or ()), *(usual or ())])
-    lower = partial(_height, top=_PRINTS[0], foot=_PRINTS[1], highest=print_highest)
-    with_print = any(level for level, _ in prints)
-    bars, steps, numbers, strips, x = [], [], [], [], float(left)
-    for place, strip in enumerate(record.strips, start=1):
-        start = x
-        for frame in strip.frames:
-            bars += _bars(frame, x + slot / 2, slot / 4.5, upper)
-            numbers.append((x + slot / 2, frame.number))
-            x += slot
-        strips.append((start, x, place))
-        steps += _steps(*bases[place - 1], start + 3, x - 3, middle)
-        steps += _steps(*prints[place - 1], start + 3, x - 3, lower)
-    ticks = [(upper(n / 2), f"{n / 2:.1f}") for n in range(round(highest * 2) + 1)]
-    ticks += [(middle(n / 2), f"{n / 2:.1f}") for n in range(round(base_highest * 2) + 1)]
-    panels = [("Frames: density above base", *_FRAMES), (_base_title(record), *_BASES)]
-    bands = [
-        Band(channel, middle(high), middle(low))
-        for channel, (low, high) in enumerate(zip(*(told.base_usual or ((), ())), strict=True))
-    ]
-    if with_print:
-        panels.append(("Edge print: density above base", *_PRINTS))
-        ticks += [(lower(n / 2), f"{n / 2:.1f}") for n in range(round(print_highest * 2) + 1)]
-        bands += [Band(3, lower(usual[1]), lower(usual[0]))] if usual else []
-    return DensityPlot(
-        width=math.ceil(max(x, 300)) + 12,
-        height=panels[-1][2] + _FOOT,
-        left=left,
-        panels=tuple(panels),
-        ticks=tuple(ticks),
-        bars=tuple(bars),
-        steps=tuple(steps),
-        bands=tuple(bands),
-        bounds=tuple(
-            (upper(sum(level) / 3.0), text)
-            for level, text in ((told.toe_density, "toe"), (told.shoulder_density, "shoulder"))
-            if level is not None and numbers and sum(level) / 3.0 < highest
-        ),
-        numbers=tuple(numbers),
-        strips=tuple(strips),
+    printed = any(_print(strip)[0] for strip in record.strips)
+    also = ", and its edge print above base" if printed else ""
+    text = (
+        "Above, the density range of each frame over its film base; below, the film base of each "
+        f"strip{also}. The tables under the plot hold the same figures."
     )
+    width = _LEFT + max(_slot(record) * len(record.frames()), _LEAST_WIDTH) + _RIGHT
+    height = (_PRINTS if printed else _BASES)[1] + _FOOT
+    return plot.Plot("Densities along the roll", text, math.ceil(width), height, record, _draw)
 
 
-def _bases(record: RollRecord) -> list[Level]:
-    """Return base and error of each strip, in Status M where the usual range is in it."""
-    told = record.densities.base_usual is not None
-    levels: list[Level] = []
-    for strip in record.strips:
-        level = strip.base.status_m if told and strip.base.status_m else strip.base.density
-        known = strip.densities is not None and strip.base.absolute
-        levels.append((level, strip.densities.base_error if known and strip.densities else None))
-    return levels
+def _draw(figure: "Figure", record: RollRecord) -> None:
+    told = record.densities
+    plot.key(figure, _LEFT, 8, plot.MARKS, columns=3)
+    _draw_frames(figure, record)
+    bases = [_base(strip, told.base_usual is not None) for strip in record.strips]
+    title = "Film base, Status M" if told.base_usual else "Film base"
+    axes = _panel(figure, record, _BASES, title, _values(bases))
+    lows, highs = told.base_usual or ((), ())
+    _draw_levels(axes, record, bases, zip(lows, highs, plot.COLOURS, strict=False))
+    prints = [_print(strip) for strip in record.strips]
+    if any(level for level, _ in prints):
+        usual = told.edge_print_usual or ()
+        title = "Edge print: density above base"
+        axes = _panel(figure, record, _PRINTS, title, [*_values(prints), *usual])
+        _draw_levels(axes, record, prints, [(*usual, plot.SOFT)] if usual else [])
+    axes.set_xticks([(start + end) / 2 for start, end in _spans(record)])
+    axes.set_xticklabels([f"strip {place}" for place in range(1, len(record.strips) + 1)])
 
 
-def _prints(record: RollRecord) -> list[Level]:
-    patches = [strip.densities and strip.densities.edge_print for strip in record.strips]
-    return [(patch.density, patch.error) if patch else (None, None) for patch in patches]
-
-
-def _base_title(record: RollRecord) -> str:
-    return "Film base, Status M" if record.densities.base_usual else "Film base"
-
-
-def _steps(
-    level: Triple | None, error: Triple | None, start: float, end: float, height: Any
-) -> list[Step]:
-    if level is None or end - start <= 0.0:
-        return []
-    return [
-        Step(channel, start, end, height(value), height(value + off), height(value - off))
-        for channel, (value, off) in enumerate(zip(level, error or (0.0,) * 3, strict=True))
-        if math.isfinite(value) and math.isfinite(off)
-    ]
-
-
-def _ceiling(values: Iterable[float]) -> float:
-    """Return the next half density above all values, between 0.5 and 5."""
+def _panel(
+    figure: "Figure",
+    record: RollRecord,
+    sides: tuple[int, int],
+    title: str,
+    values: Iterable[float],
+) -> "Axes":
+    """Return axes, in px across, for densities from 0 to the next half above all of them."""
+    right = figure.get_figwidth() * figure.dpi - _RIGHT
     highest = max((value for value in values if math.isfinite(value)), default=0.0)
-    return math.ceil(2 * min(max(highest, 0.5), 5.0)) / 2
+    axes = plot.panel(figure, _LEFT, sides[0], right, sides[1], title)
+    axes.set(xlim=(0, right - _LEFT), xticks=[])
+    plot.halves(axes, "y", 0.0, min(max(highest, 0.5), _DENSEST))
+    for start, _ in _spans(record)[1:]:
+        axes.axvline(start, color=plot.SOFT, linewidth=1, linestyle=(0, (2, 3)))
+    return axes
 
 
-def _height(value: float, top: int, foot: int, highest: float) -> float:
-    return round(foot - (foot - top) * min(max(value / highest, -0.05), 1.0), 1)
+def _draw_frames(figure: "Figure", record: RollRecord) -> None:
+    told, slot, frames = record.densities, _slot(record), record.frames()
+    ranges = [(f.density.min, f.density.median, f.density.max) for f in frames]
+    known = np.array(ranges).reshape(-1, 3, 3)
+    axes = _panel(figure, record, _FRAMES, "Frames: density above base", known.ravel())
+    known = _inside(axes, known)
+    places = slot * (np.arange(len(frames)) + 0.5)
+    for channel, (name, look) in enumerate(plot.MARKS.items()):
+        is_known = np.isfinite(known[:, :, channel]).all(axis=1)
+        low, middle, high = known[is_known, :, channel].T
+        x = places[is_known] + (channel - 1) * slot / 4.5
+        axes.vlines(x, low, high, look["color"], linewidth=2.5, gid=f".range.{name}")
+        axes.plot(x, middle, **look, gid=f".mark.{name}")
+    for place, frame in zip(places, frames, strict=True):
+        number = printable(frame.number)
+        axes.annotate(number, (place, 0), (0, -18), plot.ACROSS, "offset points", ha="center")
+    for level, word in ((told.toe_density, "toe"), (told.shoulder_density, "shoulder")):
+        height = math.inf if level is None else sum(level) / 3.0
+        if frames and height < axes.get_ylim()[1]:
+            axes.axhline(height, color=plot.INK, linewidth=1, linestyle=(0, (6, 4)), gid=".bound")
+            axes.annotate(word, (1, height), (5, 0), plot.UPWARD, "offset points", va="center")
 
 
-def _bars(frame: FrameRecord, x: float, apart: float, height: Any) -> list[Bar]:
-    ranges = zip(frame.density.min, frame.density.median, frame.density.max, strict=True)
-    return [
-        Bar(channel, round(x + (channel - 1) * apart, 1), height(high), height(low), height(mid))
-        for channel, (low, mid, high) in enumerate(ranges)
-        if all(map(math.isfinite, (low, mid, high)))
-    ]
+def _draw_levels(
+    axes: "Axes", record: RollRecord, levels: Sequence[Level], usual: Iterable[Any]
+) -> None:
+    """Draw levels over the lengths of their strips, with their errors, and what is usual."""
+    for low, high, colour in usual:
+        ends = _inside(axes, np.array([low, high]))
+        axes.axhspan(*ends, color=colour, alpha=0.2, linewidth=0, gid=".usual")
+    starts, ends = np.array(_spans(record)).T
+    known = np.array([(level or _UNKNOWN, error) for level, error in levels])
+    for channel, (name, look) in enumerate(plot.MARKS.items()):
+        value, error = known[:, :, channel].T
+        told = np.isfinite(value + error) & (ends > starts)
+        start, end, value, error = (each[told] for each in (starts + 3, ends - 3, value, error))
+        low, middle, high = _inside(axes, np.array([value - error, value, value + error]))
+        x = start + (end - start) * (channel + 1) / 4
+        axes.hlines(middle, start, end, look["color"], linewidth=2.5, gid=f".level.{name}")
+        axes.vlines(x, low, high, look["color"], linewidth=1.2, gid=f".spread.{name}")
+        axes.plot(x, middle, **look, gid=f".mark.{name}")
+
+
+def _inside(axes: "Axes", values: Float64) -> Float64:
+    highest = axes.get_ylim()[1]
+    inside: Float64 = np.clip(values, -0.05 * highest, highest)
+    return inside
+
+
+def _values(levels: Iterable[Level]) -> list[float]:
+    return [value for level, _ in levels for value in level or ()]
+
+
+def _slot(record: RollRecord) -> float:
+    """Return the px that a frame has across."""
+    return min(44.0, max(24.0, 980 / max(1, len(record.frames()))))
+
+
+def _spans(record: RollRecord) -> list[tuple[float, float]]:
+    """Return from where to where strips lie, in px from the left of the axes."""
+    slot = _slot(record)
+    return list(pairwise(accumulate((slot * len(s.frames) for s in record.strips), initial=0.0)))
+
+
+def _base(strip: StripRecord, in_status_m: bool) -> Level:
+    """Return base and error of a strip, in Status M where the usual range is in it."""
+    level = strip.base.status_m if in_status_m and strip.base.status_m else strip.base.density
+    error = strip.densities.base_error if strip.densities and strip.base.absolute else None
+    return level, error or _NONE
+
+
+def _print(strip: StripRecord) -> Level:
+    patch = strip.densities and strip.densities.edge_print
+    return (patch.density, patch.error or _NONE) if patch else (None, _NONE)

@@ -7,20 +7,19 @@ from typing import Any
 import numpy as np
 
 from pipeline.control_limits import control_limits
-from pipeline.density import Triple, as_triple
 from pipeline.fault_finding import as_finding, fault_findings
 from pipeline.fault_model import fault_model, weigh
 from pipeline.film import FilmProfile, find_film, shipped
 from pipeline.frame_count import count_findings
 from pipeline.frame_survey import FrameSurvey
-from pipeline.frames import HOLDS_PICTURE
+from pipeline.kinds import HOLDS_PICTURE, Triple, as_triple
 from pipeline.monochrome import PROFILE as MONOCHROME
 from pipeline.record import Finding, by_weight
 from pipeline.roll_density import dmax, edge_print
 from pipeline.roll_signs import PatchDensities, RollSigns, picture_blocks, signs_of_samples
 from pipeline.scanner_profile import ScannerProfile, base_status_m, status_m
 from pipeline.settings import RollNotes
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
 
 # Layers are told by the same matrix on every roll: signs were fitted by it.
 _SIGNS_PROFILE = "generic"
@@ -69,7 +68,7 @@ def roll_signs(strips: Sequence[StripSurvey], scanner: ScannerProfile | None = N
     def triple(density: Triple | None) -> Triple | None:
         return None if density is None else as_triple(np.asarray(seen(density)))
 
-    base = _median([s.base.density for s in strips if s.illumination.absolute])
+    base = _median([s.base.density for s in strips if s.base.illumination.absolute])
     struck = _surely_struck(strips)
     if base is not None and scanner is not None:
         base = as_triple(base_status_m(np.asarray(base), scanner))
@@ -151,7 +150,7 @@ def _without_pictures(strips: Sequence[StripSurvey], profile: FilmProfile) -> li
     if printed is not None:
         figures = f"No pictures, but an edge print of {np.mean(printed):.2f} above base."
         return [as_finding("unexposed", 0.95, figures)]
-    base = _median([s.base.density for s in strips if s.illumination.absolute])
+    base = _median([s.base.density for s in strips if s.base.illumination.absolute])
     bare = base is not None and base[0] < profile.base_low[0] - _limits()["bare_base_density"]
     told = "Neither pictures nor edge print"
     if base is not None:

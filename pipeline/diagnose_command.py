@@ -36,7 +36,7 @@ CHART_SUFFIXES = (".svg", ".png")
     type=click.Path(path_type=Path),
     metavar="FILE",
     help="Draw a control chart of the CSV's control strips, as .svg or .png; of a wedge alone its "
-    "curve, as .svg.",
+    "curve.",
 )
 @click.option(
     "--bath-log",
@@ -179,7 +179,8 @@ def _of_scans(
     """Return the diagnosis of each roll of scans that could be surveyed, and the exit codes."""
     from pipeline.diagnosis import Diagnosis, with_batch
     from pipeline.record import by_weight
-    from pipeline.roll import record_of, survey_roll
+    from pipeline.roll_record import record_of
+    from pipeline.roll_survey import survey_roll
     from pipeline.workers import workers
 
     done: list[Diagnosis] = []
@@ -211,7 +212,7 @@ def _of_scans(
 
 
 def _echo(done: "Sequence[Diagnosis]", as_json: bool) -> None:
-    from pipeline.caution import caution_text
+    from pipeline.bath_report import caution_text
     from pipeline.diagnosis import document_of, text_lines
     from pipeline.report import DRY_FINDINGS
 
@@ -230,25 +231,23 @@ def _echo(done: "Sequence[Diagnosis]", as_json: bool) -> None:
 
 def _drawn(chart: Path, done: "Sequence[Diagnosis]", talk: "Talk") -> Exit:
     """Write the chart of the control strips there are, else a wedge's curve, else tell so."""
-    from pipeline.control_chart_drawing import control_chart_png, control_chart_svg
-    from pipeline.curve_plot import curve_svg
+    from pipeline.control_chart import control_plot
+    from pipeline.curve_plot import film_curve_plot
+    from pipeline.plot import as_png, as_svg
     from pipeline.whole_file import atomic, write_text
 
-    series = next((each.series for each in done if each.series is not None), None)
-    curve = next((curve for each in done for curve in each.curves), None)
-    as_svg = chart.suffix.lower() == ".svg"
-    if series is None and (curve is None or not as_svg):
-        told = "a wedge's curve is drawn as .svg" if curve else "read some and give their aim"
-        talk.say(f"{chart}: there are no control strips to draw; {told}.")
+    plots = [control_plot(each.series) for each in done if each.series is not None]
+    plots += [film_curve_plot(curve) for each in done for curve in each.curves]
+    if not plots:
+        told = "there are no control strips to draw; read some and give their aim"
+        talk.say(f"{chart}: {told}.")
         return Exit.NOTHING_DONE
     try:
-        if series is None and curve is not None:
-            write_text(chart, curve_svg(curve) + "\n")
-        elif series is not None and as_svg:
-            write_text(chart, control_chart_svg(series, standalone=True))
-        elif series is not None:
+        if chart.suffix.lower() == ".svg":
+            write_text(chart, as_svg(plots[0], standalone=True))
+        else:
             with atomic(chart) as file:
-                file.write(control_chart_png(series))
+                file.write(as_png(plots[0]))
     except OutputProblem as problem:
         talk.say(str(problem))
         return Exit.NOTHING_DONE

@@ -7,7 +7,6 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.contact_sheet import printable
 from pipeline.control import ControlSeries, control_series, state
 from pipeline.control_finding import control_findings
 from pipeline.curve_report import curve_document, curve_lines, curve_of_wedge
@@ -19,6 +18,7 @@ from pipeline.record import SEVERITIES, Finding, by_weight
 from pipeline.roll_curve import FilmCurve
 from pipeline.roll_signs import RollSigns, signs_of_document
 from pipeline.spot_finding import spot_findings
+from pipeline.words import printable
 
 if TYPE_CHECKING:
     from pipeline.bath import Batch, Use
@@ -111,8 +111,8 @@ def batch_diagnoses(records: Sequence[Path]) -> tuple[Diagnosis, ...]:
 
     Records that name no batch are passed over, and so is a batch whose rolls show no wear.
     """
+    from pipeline.bath_exchange import entries_of_roll
     from pipeline.bath_life import batch_findings
-    from pipeline.bath_roll import entries_of_roll
 
     batches: dict[str, list[tuple[Batch, Use]]] = {}
     for path in records:

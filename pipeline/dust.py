@@ -6,16 +6,11 @@ from itertools import pairwise
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.dust_block import groups, near_blocks
 from pipeline.fill import filled
-from pipeline.infrared import CrossTalk, blurred, moved, shown, slopes, smooth, spread, tone
-from pipeline.overlay import Point, overlay_of
-
-Triple = tuple[float, float, float]
-Floats = NDArray[np.float32]
-Mask = NDArray[np.bool_]
+from pipeline.infrared import CrossTalk, blurred, moved, slopes, smooth, spread
+from pipeline.kinds import Float32, Float64, Mask, Point, Triple
 
 LEAST_LIGHT = 1e-5
 # Dust is seen where it takes away more than so many times the noise; around a place so clear
@@ -52,9 +47,9 @@ _EDGES_HALO_PX = 8
 class Seen:
     """What a picture shows: density (h, w, 3), its mean, and what of it infra-red shows, (h, w)."""
 
-    density: Floats
-    tones: Floats
-    through: Floats
+    density: Float32
+    tones: Float32
+    through: Float32
 
 
 @dataclass(frozen=True)
@@ -67,19 +62,19 @@ class Dust:
     """
 
     mask: Mask
-    share: Floats
-    filling: Floats
+    share: Float32
+    filling: Float32
     focus_px: float = 0.0
 
 
-def density_of(light: Floats, dark: Triple) -> Floats:
+def density_of(light: Float32, dark: Triple) -> Float32:
     """Return density (h, w, 3) of light less the dark level, full scale being 0."""
     above = np.maximum(light - np.asarray(dark, np.float32), np.float32(LEAST_LIGHT))
-    density: Floats = -np.log10(above)
+    density: Float32 = -np.log10(above)
     return density
 
 
-def seen_of(light: Floats, dark: Triple, talk: CrossTalk) -> Seen:
+def seen_of(light: Float32, dark: Triple, talk: CrossTalk) -> Seen:
     """Return what light in planes (3, h, w), less the dark level, shows."""
     from pipeline.dust_kernel import seen_planes
 
@@ -89,34 +84,9 @@ def seen_of(light: Floats, dark: Triple, talk: CrossTalk) -> Seen:
     return Seen(np.moveaxis(density, 0, 2), tones, through)
 
 
-def find_dust(
-    density: Floats, infrared: Floats, talk: CrossTalk, *, base: Triple, px_per_mm: float
-) -> Dust:
-    """Return the dust that an infra-red plane shows on a picture.
-
-    Parameters
-    ----------
-    density
-        Visible density (h, w, 3), full scale 0.
-    infrared
-        Infra-red density (h, w), as scanned beside or over the picture.
-    talk
-        What of the picture shows in the infra-red.
-    base
-        Density of the film base, as `density` counts it; what is lighter is no film.
-    px_per_mm
-        Scale of the scan.
-    """
-    placed = overlay_of(infrared, density, talk)
-    seen = Seen(density, tone(density), shown(density, talk))
-    return dust_of(
-        seen, infrared, talk, placed.shift, placed.focus_px, base=base, px_per_mm=px_per_mm
-    )
-
-
 def dust_of(
     seen: Seen,
-    infrared: Floats,
+    infrared: Float32,
     talk: CrossTalk,
     shift: Point,
     focus_px: float,
@@ -126,8 +96,21 @@ def dust_of(
 ) -> Dust:
     """Return the dust that an infra-red plane shows which lies over a picture in a known way.
 
-    The plane lies `shift` pixels, x and y, beside the picture and is softer by a blur of
-    `focus_px`; the rest is as `find_dust` has it.
+    Parameters
+    ----------
+    seen
+        What the picture shows.
+    infrared
+        Infra-red density (h, w), as scanned beside or over the picture.
+    talk
+        What of the picture shows in the infra-red.
+    shift, focus_px
+        How many pixels, x and y, the plane lies beside the picture, and the blur, sigma in
+        pixels, by which it is softer.
+    base
+        Density of the film base, as `seen` counts it; what is lighter is no film.
+    px_per_mm
+        Scale of the scan.
 
     Notes
     -----
@@ -155,7 +138,7 @@ def dust_of(
     return _confirmed(Dust(mask, none.share, filling, focus_px), seen)
 
 
-def _filling(density: Floats, mask: Mask) -> Floats:
+def _filling(density: Float32, mask: Mask) -> Float32:
     """Return density (n, 3) from round about for the places of a mask.
 
     Places that lie far from each other are filled one after the other.
@@ -186,11 +169,11 @@ def _confirmed(dust: Dust, seen: Seen) -> Dust:
     shows = missing < _DOUBT * np.sqrt(np.bincount(part, (lost * doubt) ** 2, count))
     mask = dust.mask.copy()
     mask[dust.mask] = shows[part]
-    share: Floats = np.where(mask, dust.share, np.float32(1.0))
+    share: Float32 = np.where(mask, dust.share, np.float32(1.0))
     return Dust(mask, share, dust.filling[shows[part]], dust.focus_px)
 
 
-def filling_error(mask: Mask, tones: Floats) -> Floats:
+def filling_error(mask: Mask, tones: Float32) -> Float32:
     """Return how far filled places may be off, (n,): the texture of clean places near by."""
     error = np.zeros(mask.shape, np.float32)
     for run, wide, inner in near_blocks(mask):
@@ -204,7 +187,7 @@ def filling_error(mask: Mask, tones: Floats) -> Floats:
     return np.asarray(error[mask], np.float32)
 
 
-def highest(plane: NDArray[np.floating], reach_px: int) -> Floats:
+def highest(plane: Float32, reach_px: int) -> Float32:
     """Return the highest value of a plane within so many pixels of each."""
     kernel = np.ones((2 * reach_px + 1,) * 2, np.uint8)
     return np.asarray(cv2.dilate(plane, kernel), np.float32)
@@ -217,7 +200,7 @@ def _inner(mask: Mask, rim_px: int) -> Mask:
     return inner
 
 
-def _level(over: Floats, px_per_mm: float) -> Floats:
+def _level(over: Float32, px_per_mm: float) -> Float32:
     """Return the slow part of a plane: medians of squares, with a surface through them."""
     side = max(_LEAST_LEVEL_PX, round(_LEVEL_MM * px_per_mm))
     height, width = over.shape
@@ -235,7 +218,7 @@ def _level(over: Floats, px_per_mm: float) -> Floats:
     return np.asarray(cv2.resize(grid, (width, height), interpolation=cv2.INTER_LINEAR))
 
 
-def _standing_out(over: Floats, tones: Floats, through: Floats, focus_px: float) -> Mask:
+def _standing_out(over: Float32, tones: Float32, through: Float32, focus_px: float) -> Mask:
     """Return where a plane stands out of its noise and of the picture's edges."""
     places, found = _noise(over, tones)
     loose = _marked(over, tones, places, found)
@@ -252,9 +235,7 @@ def _standing_out(over: Floats, tones: Floats, through: Floats, focus_px: float)
     return _joined(clear & loose, rim & loose)
 
 
-def _marked(
-    over: Floats, tones: Floats, places: NDArray[np.float64], found: NDArray[np.float64]
-) -> Mask:
+def _marked(over: Float32, tones: Float32, places: Float64, found: Float64) -> Mask:
     """Return parts that stand out of the least noise of tones alike, and any near them."""
     from pipeline.dust_kernel import mark
 
@@ -274,7 +255,7 @@ def _marked(
     return _joined(marks == 2, marks > 0) if clear else np.zeros(over.shape, bool)
 
 
-def _steep(through: Floats) -> Floats:
+def _steep(through: Float32) -> Float32:
     """Return how steep a picture's edges are, and how bent, as the infra-red shows them."""
     # Of a median only the picture's edges are left, not those of dust itself.
     edges = np.asarray(cv2.medianBlur(through, 5), np.float32)
@@ -283,7 +264,7 @@ def _steep(through: Floats) -> Floats:
     return highest(np.maximum(steep, np.hypot(*slopes(through))), 1)
 
 
-def _noise(over: Floats, tones: Floats) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _noise(over: Float32, tones: Float32) -> tuple[Float64, Float64]:
     """Return tones, rising, and the noise of a plane where the picture has them."""
     step = max(1, tones.size // _MOST_PIXELS)
     some, values = tones.ravel()[::step], over.ravel()[::step]
@@ -311,7 +292,7 @@ def _joined(clear: Mask, rim: Mask) -> Mask:
     return joined
 
 
-def _no_film(density: Floats, base: Triple, px_per_mm: float) -> Mask:
+def _no_film(density: Float32, base: Triple, px_per_mm: float) -> Mask:
     """Return where light passes film by: perforations and the open gate, with their edges."""
     red, green, blue = (density[..., k] < base[k] - _CLEAR_OF_FILM for k in range(3))
     lighter = red & green & blue

@@ -4,9 +4,9 @@ from collections.abc import Iterator
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-Mask = NDArray[np.bool_]
+from pipeline.kinds import Mask
+
 Box = tuple[slice, slice]
 
 # What is done near dust alone is done in squares of this side, each with so much round about as

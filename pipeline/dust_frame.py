@@ -8,20 +8,18 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.container import Codes
 from pipeline.dust import dust_of, seen_of
 from pipeline.dust_block import Box
-from pipeline.encoding import Light
 from pipeline.infrared import CrossTalk, infrared_density, tone_exponent
-from pipeline.layout import MM_PER_INCH
+from pipeline.kinds import Codes, Corners, Light, Span, Whole
 from pipeline.mend import mended_places
 from pipeline.overlay import Overlay, Square, details, laid_over, square_of
 from pipeline.render import FrameBase, frame_window, picture_size
-from pipeline.resample import Corners, Span, Upright, straight_bands, upright
+from pipeline.resample import Upright, straight_bands, upright
 from pipeline.scan import Scan, finite, infrared_light, opened
 from pipeline.scan_lines import ScanLines, fill_planes
+from pipeline.units import MM_PER_INCH
 
-Whole = NDArray[np.int64]
 Window = tuple[Span, Span]
 
 # A tile at a time, so that memory doesn't grow with the picture; each with some of its
@@ -132,18 +130,6 @@ def mended_bands(
             # The far taps of resampling would carry what was mended into clean pixels round about.
             light = np.where(touched, planes[3:6], planes[:3])
             yield top, light, np.where(touched, np.uint8(255), np.uint8(0))
-
-
-def cut_mended(
-    scan: Scan, outline: Corners, base: FrameBase, talk: CrossTalk, ppi: float
-) -> tuple[Light, NDArray[np.uint8]]:
-    """Return what `mended_bands` yields as one picture (h, w, 3) and one mask (h, w)."""
-    size = picture_size(outline)
-    light, mask = np.empty((*size, 3), np.float32), np.empty(size, np.uint8)
-    for top, planes, touched in mended_bands(scan, outline, base, talk, ppi):
-        rows = slice(top, top + len(touched))
-        light[rows], mask[rows] = np.moveaxis(planes, 0, 2), touched
-    return light, mask
 
 
 def _part_of(scan: Scan, codes: Codes, plane: Codes) -> Part:

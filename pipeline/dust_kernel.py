@@ -6,23 +6,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.compiled import compiled, exp2, log2
+from pipeline.kinds import Float32
+from pipeline.units import LOG_STOP
 
-Floats = NDArray[np.float32]
 Marks = NDArray[np.uint8]
 
-_LOG10_2 = np.float32(np.log10(2.0))
+_LOG10_2 = np.float32(LOG_STOP)
 _LOG2_10 = np.float32(np.log2(10.0))
 _PLANE, _PLANES, _LIST = "float32[:,::1]", "float32[:,:,::1]", "float32[::1]"
 
 
 @compiled(fast=True)
-def _densities(light: Floats, dark: np.float32, least: np.float32, density: Floats) -> None:
+def _densities(light: Float32, dark: np.float32, least: np.float32, density: Float32) -> None:
     for column in range(len(density)):
         density[column] = -_LOG10_2 * log2(max(light[column] - dark, least))
 
 
 @compiled(fast=True)
-def _weighed(density: Any, weights: Floats, total: Floats) -> None:
+def _weighed(density: Any, weights: Float32, total: Float32) -> None:
     red, green, blue = density
     for column in range(len(total)):
         part = weights[0] * red[column] + weights[1] * green[column]
@@ -31,13 +32,13 @@ def _weighed(density: Any, weights: Floats, total: Floats) -> None:
 
 @compiled(f"void({_PLANES}, {_LIST}, float32, {_LIST}, {_PLANES}, {_PLANE}, {_PLANE})", fast=True)
 def seen_planes(
-    light: Floats,
-    dark: Floats,
+    light: Float32,
+    dark: Float32,
     least: np.float32,
-    share: Floats,
-    density: Floats,
-    tones: Floats,
-    through: Floats,
+    share: Float32,
+    density: Float32,
+    tones: Float32,
+    through: Float32,
 ) -> None:
     """Fill density (3, h, w) of light less dark, its mean, and its sum weighed by shares."""
     even = np.full(3, 1.0 / 3.0, np.float32)
@@ -50,7 +51,7 @@ def seen_planes(
 
 
 @compiled(f"void({_PLANE}, float32, float32)", fast=True)
-def to_density(light: Floats, least: np.float32, exponent: np.float32) -> None:
+def to_density(light: Float32, least: np.float32, exponent: np.float32) -> None:
     """Turn light, at least so much, into density times an exponent, in place."""
     for row in range(light.shape[0]):
         line = light[row]
@@ -59,7 +60,7 @@ def to_density(light: Floats, least: np.float32, exponent: np.float32) -> None:
 
 
 @compiled(f"void({_PLANE}, {_PLANE})", fast=True)
-def from_density(density: Floats, light: Floats) -> None:
+def from_density(density: Float32, light: Float32) -> None:
     """Fill light with that of densities."""
     for row in range(light.shape[0]):
         line, out = density[row], light[row]
@@ -69,11 +70,11 @@ def from_density(density: Floats, light: Floats) -> None:
 
 @compiled(f"int64({_PLANE}, {_PLANE}, float32, float32, {_LIST}, float32, float32, uint8[:,::1])")
 def mark(
-    over: Floats,
-    tones: Floats,
+    over: Float32,
+    tones: Float32,
     first: np.float32,
     per_tone: np.float32,
-    noise: Floats,
+    noise: Float32,
     clear: np.float32,
     rim: np.float32,
     marks: Marks,

@@ -5,12 +5,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.edge_chain import EdgeChain, EdgeCode, read_chain
-from pipeline.edge_code import EdgeFormat, load_edge_format
+from pipeline.edge_code import load_edge_format
 from pipeline.edge_density import PrintDensity, code_print
-from pipeline.rebate import Light, cut_rebate
+from pipeline.kinds import Float64, Light
+from pipeline.rebate import cut_rebate
 
 __all__ = ["EdgeBand", "EdgeCode", "EdgeReading", "read_bands", "read_edge", "rescaled"]
 
@@ -48,8 +48,8 @@ class EdgeReading:
 
     Attributes
     ----------
-    codes, rejected
-        Codes that passed every check, from left to right, and those that didn't.
+    codes
+        From left to right.
     direction
         1 where the print stands on its feet, -1 where the strip must be turned by 180 degrees
         (after it is mirrored left to right, where `mirrored` is set too). 1 where nothing
@@ -65,22 +65,18 @@ class EdgeReading:
         Scale of the strip as given.
     printed
         Density of the bars above the base beside them; None where it can't be measured.
-    confidence
-        0 where nothing was read, growing towards 1 with codes and clarity.
     """
 
     codes: tuple[EdgeCode, ...]
-    rejected: tuple[EdgeCode, ...]
     direction: int
     mirrored: bool
     frames_per_mm: float
     frame_at_left: float
     px_per_mm: float
     printed: PrintDensity | None
-    confidence: float
 
     @property
-    def print_density(self) -> NDArray[np.float64] | None:
+    def print_density(self) -> Float64 | None:
         """Return the density of the bars above base (3,), None where it can't be measured."""
         return None if self.printed is None else self.printed.density
 
@@ -100,7 +96,6 @@ def read_edge(
     px_per_mm: float,
     top_row: float | None,
     bottom_row: float | None,
-    layout: EdgeFormat | None = None,
 ) -> EdgeReading:
     """Read the barcodes on both edges of a straightened 135 strip.
 
@@ -113,8 +108,6 @@ def read_edge(
     top_row, bottom_row
         Rows of the film's edges in pixel centres, true to about 0.5 mm; they may lie outside
         the array. None where an edge is hidden.
-    layout
-        Layout of the print, by default the profile's.
 
     Raises
     ------
@@ -125,38 +118,26 @@ def read_edge(
         raise ValueError(f"top_row {top_row} must lie above bottom_row {bottom_row}")
     rows = ((bottom_row, True), (top_row, False))
     bands = [EdgeBand(light, row, on_bottom) for row, on_bottom in rows if row is not None]
-    return read_bands(bands, px_per_mm, layout)
+    return read_bands(bands, px_per_mm)
 
 
-def read_bands(
-    bands: Sequence[EdgeBand], px_per_mm: float, layout: EdgeFormat | None = None
-) -> EdgeReading:
+def read_bands(bands: Sequence[EdgeBand], px_per_mm: float) -> EdgeReading:
     """Read the barcodes on the rebates of a straightened 135 strip, of which only bands are given.
 
-    Columns are the same in all bands. Print that names the film only is looked for where no
-    numbers are found. Scale and errors are those of `read_edge`.
+    Columns are the same in all bands. Scale and errors are those of `read_edge`.
     """
-    layout = load_edge_format() if layout is None else layout
+    layout = load_edge_format()
     _check(bands, px_per_mm)
+    best: tuple[EdgeBand, EdgeChain] | None = None
     if px_per_mm * layout.module_mm[1] >= LEAST_PX_PER_MODULE:
-        rebates = [
-            (band, rebate)
-            for band in bands
-            if (rebate := cut_rebate(band.light, px_per_mm, band.edge_row, band.on_bottom, layout))
-        ]
-        rejected: tuple[EdgeCode, ...] = ()
-        for form, rival in ((layout, None), (layout.without_number(), layout)):
-            chains = [
-                (band, read_chain(rebate, px_per_mm, form, rival)) for band, rebate in rebates
-            ]
-            chains.sort(key=lambda pair: pair[1].strength, reverse=True)
-            if chains and chains[0][1].codes:
-                return _reading(chains, px_per_mm, form)
-            rejected = rejected or tuple(
-                _on_strip(code, band) for band, chain in chains for code in chain.rejected
-            )
-        return replace(_nothing(px_per_mm), rejected=rejected)
-    return _nothing(px_per_mm)
+        for band in bands:
+            rebate = cut_rebate(band.light, px_per_mm, band.edge_row, band.on_bottom, layout)
+            chain = None if rebate is None else read_chain(rebate, px_per_mm, layout)
+            if chain is not None and (best is None or chain.strength > best[1].strength):
+                best = band, chain
+    if best is None:
+        return EdgeReading((), 1, False, 0.0, 0.0, px_per_mm, None)
+    return _reading(*best, px_per_mm)
 
 
 def rescaled(reading: EdgeReading, px_per_mm: float) -> EdgeReading:
@@ -172,7 +153,6 @@ def rescaled(reading: EdgeReading, px_per_mm: float) -> EdgeReading:
     return replace(
         reading,
         codes=tuple(moved(code) for code in reading.codes),
-        rejected=tuple(moved(code) for code in reading.rejected),
         frame_at_left=reading.frame_at_left + reading.frames_per_mm * shift_mm,
         px_per_mm=px_per_mm,
     )
@@ -191,30 +171,11 @@ def _check(bands: Sequence[EdgeBand], px_per_mm: float) -> None:
             raise ValueError(f"rows of the film's edges must be finite, not {band.edge_row}")
 
 
-def _nothing(px_per_mm: float) -> EdgeReading:
-    return EdgeReading((), (), 1, False, 0.0, 0.0, px_per_mm, None, 0.0)
-
-
-def _on_strip(code: EdgeCode, band: EdgeBand) -> EdgeCode:
-    return replace(code, y_px=code.y_px + band.first_row)
-
-
-def _reading(
-    chains: Sequence[tuple[EdgeBand, EdgeChain]], px_per_mm: float, layout: EdgeFormat
-) -> EdgeReading:
-    """Put together what the rebates say, the better one first."""
-    band, chain = chains[0]
-    codes = sorted(chain.codes, key=lambda code: code.x_px)
-    rejected = [
-        _on_strip(code, other)
-        for index, (other, found) in enumerate(chains)
-        for code in (found.rejected if index == 0 else (*found.rejected, *found.codes))
-    ]
-    per_px, left = _fit(chain, px_per_mm, layout) if layout.numbered else (0.0, 0.0)
-    on_bottom = band.on_bottom
+def _reading(band: EdgeBand, chain: EdgeChain, px_per_mm: float) -> EdgeReading:
+    numbered, on_bottom = chain.layout.numbered, band.on_bottom
+    per_px, left = _fit(chain, px_per_mm) if numbered else (0.0, 0.0)
     return EdgeReading(
-        codes=tuple(_on_strip(code, band) for code in codes),
-        rejected=tuple(rejected),
+        codes=tuple(replace(code, y_px=code.y_px + band.first_row) for code in chain.codes),
         direction=1 if on_bottom else -1,
         # Data lie on the film's edge: upright print runs to the right along the lower rebate,
         # turned print to the left along the upper one.
@@ -222,16 +183,15 @@ def _reading(
         frames_per_mm=per_px * px_per_mm,
         frame_at_left=left,
         px_per_mm=px_per_mm,
-        printed=code_print(band.light, chain, layout),
-        confidence=chain.strength / (chain.strength + 0.5),
+        printed=code_print(band.light, chain),
     )
 
 
-def _fit(chain: EdgeChain, px_per_mm: float, layout: EdgeFormat) -> tuple[float, float]:
+def _fit(chain: EdgeChain, px_per_mm: float) -> tuple[float, float]:
     """Return frames a pixel and the place of the first column, least squares over the codes."""
     x = np.array([code.x_px for code in chain.codes])
     number = np.array([code.number for code in chain.codes], dtype=np.float64)
-    per_px = 1.0 / (layout.codes_per_frame * layout.pitch_mm * px_per_mm)
+    per_px = 1.0 / (chain.layout.codes_per_frame * chain.layout.pitch_mm * px_per_mm)
     if chain.backwards:
         per_px = -per_px
     if x.size > 1:

@@ -1,42 +1,27 @@
-"""Edge codes as a chain: each is trusted for what its neighbours and a second reader say."""
+"""Edge codes as a chain: believed for what they say together along the strip."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.edge_code import (
-    EdgeFormat,
-    code_text,
-    encode,
-    is_valid,
-    position_of,
-    value_of,
-)
-from pipeline.edge_crop import crop_texts
-from pipeline.edge_odds import Answer, likeliest
-from pipeline.edge_track import Track, expected_match, find_tracks
+from pipeline.edge_code import EdgeFormat, code_text, encode, position_of, values_of
+from pipeline.edge_track import Sighting, Track, fit_track, seen_codes
 from pipeline.rebate import Rebate
 
 # How far a code may stand from its place between its neighbours, in steps from code to code,
 # and the errors of scale (film shrinks, resolution tags round) under which places are compared.
 OFF_PLACE = 0.12
 SCALE_ERRORS = (0.0, -0.01, 0.01, -0.02, 0.02, -0.03, 0.03)
-# Wrong bits that the neighbours may correct, and the likeness to the corrected code it takes.
-CORRECTED_BITS = 2
-LEAST_MATCH = 0.7
-# By how much, in natural logarithms, a chain's answer must be likelier than the next.
-LEAST_ODDS = 12.0
-# What a code without neighbours must show: such odds, as a second reader confirms it, a clock
-# that matches this well, the same reading in this many windows of the rebate, and by zxing-cpp
-# in this many crops and differently in none.
-LONE_ODDS = 5.0
-LONE_CLOCK = 0.9
-LONE_WINDOWS = 3
-LONE_CROPS = 2
-# By how much more the clocks must look like running this way than the other, in total.
-DIRECTION_MARGIN = 0.03
+# Readings that must agree, of one code alone or of several together, and how many times those that
+# agree on anything else.
+LONE_READS, LEAST_READS = 5, 3
+OVER_RIVAL = 2
+# How like the code that is expected in its place the print must look.
+LEAST_MATCH = 0.75
+# Modules of a code that the strip's end may have cut off.
+CUT_MODULES = 0.5
 
 
 @dataclass(frozen=True)
@@ -47,26 +32,22 @@ class EdgeCode:
     ----------
     text
         As zxing-cpp writes it, such as 115-10/11A.
-    dx_code
-        The film's part of it, 115-10.
     number
         Place along the film in frames, 11.5 for 11A; X and 00 are -2 and -1. None where the
         code names the film only.
     x_px, y_px
         Its middle, in pixel centres of the strip.
-    on_bottom
-        Whether it stands on the strip's lower rebate.
-    reads
-        How many windows and crops of the rebate read exactly this, each alone.
     """
 
     text: str
-    dx_code: str
     number: float | None
     x_px: float
     y_px: float
-    on_bottom: bool
-    reads: int
+
+    @property
+    def dx_code(self) -> str:
+        """Return the film's part of the text, 115-10."""
+        return self.text.partition("/")[0]
 
 
 @dataclass(frozen=True)
@@ -77,209 +58,131 @@ class EdgeChain:
     ----------
     rebate
         Where it was read.
+    layout
+        Layout of its codes, with numbers or without.
     codes, tracks
-        Codes that passed every check, and the tracks they were read from, in the same order.
-    rejected
-        Codes with parity and fixed bits in order that didn't pass.
+        Its codes, from left to right, and where they lie on the rebate.
     backwards
         Whether the codes run to the left.
-    strength
-        Sum over the codes of the correlation with what they should look like.
     """
 
     rebate: Rebate
+    layout: EdgeFormat
     codes: tuple[EdgeCode, ...]
     tracks: tuple[Track, ...]
-    rejected: tuple[EdgeCode, ...]
     backwards: bool
-    strength: float
+
+    @property
+    def strength(self) -> float:
+        """Return the sum over the codes of the correlation with what they should look like."""
+        return sum(track.match for track in self.tracks)
 
 
 @dataclass(frozen=True)
-class _Finding:
-    """A track against the code that its chain expects in its place."""
+class _Agreed:
+    """Readings of one film whose numbers count on by their places, and those that do not.
 
-    track: Track
-    away: int
-    code: EdgeCode
-    wrong_bits: int
-    match: float
-    stands_alone: bool
-
-
-def read_chain(
-    rebate: Rebate, px_per_mm: float, layout: EdgeFormat, rival: EdgeFormat | None = None
-) -> EdgeChain:
-    """Read one rebate; a code is kept if its neighbours agree on film and numbers.
-
-    Neighbouring codes must be of one film and count on by one step for each `pitch_mm`, with
-    the clock on the side of the perforations. A code that is alone must be read alike by
-    zxing-cpp in several crops. `rival` is a layout with a longer clock, of which the codes may be
-    as well.
+    `line` gives a code's column by its step from the first reading: column at 0, columns a step.
     """
-    tracks = find_tracks(rebate, layout, rival)
-    backwards = bool(tracks) and tracks[0].clock.module < 0.0
-    findings: list[_Finding] = []
-    if sum(track.direction_margin for track in tracks) >= DIRECTION_MARGIN:
-        places_mm = np.array([rebate.strip_x(track.clock.x) / px_per_mm for track in tracks])
-        steps = (-places_mm if backwards else places_mm) / layout.pitch_mm
-        chain = _whole_steps(steps, np.array([track.clock.match for track in tracks]))
-        findings = _agreeing(rebate, tracks, chain, layout)
-    kept = tuple(finding.track for finding in findings)
+
+    first: Sighting
+    reads: int
+    alone: bool
+    line: tuple[float, float]
+    others: tuple[Sighting, ...]
+
+
+def read_chain(rebate: Rebate, px_per_mm: float, layout: EdgeFormat) -> EdgeChain | None:
+    """Read one rebate; None where nothing is believed.
+
+    What zxing-cpp reads is believed together or not at all: codes must be of one film, run one
+    way and count on by one step for each `pitch_mm`, and nothing else may be read half as often.
+    Every place of the chain is then held against the code that belongs there, so that codes that
+    were read wrongly or not at all are found as well. Clocks must lie on the side of the
+    perforations.
+    """
+    pitch = layout.pitch_mm * px_per_mm / rebate.x_px_per_sample
+    plain = layout.without_number()
+    seen = seen_codes(rebate, (len(layout.clock), len(plain.clock)))
+    agreed = _agreed(seen, pitch, layout)
+    if agreed is None or agreed.reads < (LONE_READS if agreed.alone else LEAST_READS):
+        return None
+    rival = _agreed(agreed.others, pitch, layout)
+    if rival is not None and OVER_RIVAL * rival.reads >= agreed.reads:
+        return None
+    form = layout if "/" in agreed.first.text else plain
+    found = _fitted(rebate, agreed, form)
+    if sum(track.data_y - track.y for _, track in found) <= 0.0:
+        return None
+    found.sort(key=lambda pair: pair[1].x)
     return EdgeChain(
         rebate=rebate,
-        codes=tuple(finding.code for finding in findings),
-        tracks=kept,
-        rejected=tuple(
-            _alone(rebate, track, layout)
-            for track in tracks
-            if all(track is not other for other in kept) and is_valid(layout, track.soft > 0.0)
-        ),
-        backwards=backwards,
-        strength=sum(finding.match for finding in findings),
+        layout=form,
+        codes=_codes(rebate, agreed.first.text, found, form),
+        tracks=tuple(track for _, track in found),
+        backwards=agreed.first.module < 0.0,
     )
 
 
-def _whole_steps(steps: NDArray[np.float64], weights: NDArray[np.float64]) -> dict[int, int]:
-    """Return the greatest set of tracks that stand whole steps apart: index and step."""
-    best: dict[int, int] = {}
-    most = 0.0
-    for error in SCALE_ERRORS:
-        for start in range(steps.size):
-            away = (steps - steps[start]) * (1.0 + error)
-            whole = np.rint(away)
-            near = np.abs(away - whole) <= OFF_PLACE
-            if weights[near].sum() > most + 1e-9:
-                most = float(weights[near].sum())
-                best = {int(k): int(whole[k]) for k in np.flatnonzero(near)}
+def _agreed(seen: Sequence[Sighting], pitch: float, layout: EdgeFormat) -> _Agreed | None:
+    """Return the readings that most agree with; None where nothing was read."""
+    best: _Agreed | None = None
+    x = np.array([one.x for one in seen])
+    reads = np.array([one.reads for one in seen])
+    values = np.array([values_of(one.text) for one in seen])
+    ways = np.array([(one.module < 0.0, "/" in one.text) for one in seen])
+    for index, one in enumerate(seen):
+        alike = np.all(values[:, :2] == values[index, :2], axis=1)
+        alike &= np.all(ways == ways[index], axis=1)
+        for error in SCALE_ERRORS:
+            away = (x - one.x) / pitch * (1.0 + error) * np.sign(one.module)
+            steps = np.rint(away)
+            near = alike & (np.abs(away - steps) <= OFF_PLACE)
+            if "/" in one.text:
+                near &= (values[:, 2] - values[index, 2] - steps) % layout.steps == 0
+            if best is None or reads[near].sum() > best.reads:
+                slope = np.sign(one.module) * pitch / (1.0 + error)
+                alone = not np.ptp(steps[near])
+                if not alone:
+                    slope = float(np.polyfit(steps[near], x[near], 1)[0])
+                start = float(np.median(x[near] - slope * steps[near]))
+                others = tuple(seen[k] for k in np.flatnonzero(~near).tolist())
+                best = _Agreed(one, int(reads[near].sum()), alone, (start, slope), others)
     return best
 
 
-def _agreeing(
-    rebate: Rebate, tracks: Sequence[Track], chain: dict[int, int], layout: EdgeFormat
-) -> list[_Finding]:
-    """Return the findings of a chain that agree; none where there is any doubt.
-
-    What all tracks say together is tried, and what each says alone, as tracks cut short spoil
-    the sum; if two different answers have about as much for them, neither is believed. The
-    answer of all together counts in that even where its odds are poor.
-    """
-    texts = {index: crop_texts(rebate, tracks[index]) for index in chain}
-    of_all = _together([tracks[index] for index in chain], list(chain.values()), layout)[0]
-    answers = {of_all}
-    for index, away in chain.items():
-        bits = tracks[index].soft > 0.0
-        if is_valid(layout, bits):
-            product, generation, step = _values(bits, layout)
-            answers.add((product, generation, (step - away) % layout.steps))
-    believed: list[tuple[int, list[_Finding]]] = []
-    rival = 0
-    for answer in sorted(answers):
-        found = _compare_all(rebate, tracks, chain, texts, answer, layout)
-        flawless = sum(finding.wrong_bits == 0 for finding in found)
-        if _is_believed(answer, found, flawless, layout):
-            believed.append((flawless, found))
-        elif answer == of_all:
-            rival = flawless
-    believed.sort(key=lambda pair: pair[0], reverse=True)
-    rival = max([rival, *(flawless for flawless, _ in believed[1:])])
-    if not believed or 2 * rival >= believed[0][0]:
-        return []
-    return believed[0][1]
-
-
-def _is_believed(
-    answer: Answer, found: Sequence[_Finding], flawless: int, layout: EdgeFormat
-) -> bool:
-    """Tell whether enough codes say an answer without a flaw, and at good odds together."""
-    alone = any(finding.stands_alone for finding in found)
-    if not answer[0] or not (flawless >= 2 or (flawless == 1 and len(found) >= 3) or alone):
-        return False
-    kept = [finding.track for finding in found]
-    again, odds = _together(kept, [finding.away for finding in found], layout)
-    return again == answer and odds >= (LONE_ODDS if alone else LEAST_ODDS)
-
-
-def _together(
-    tracks: Sequence[Track], away: Sequence[int], layout: EdgeFormat
-) -> tuple[Answer, float]:
-    return likeliest(np.array([track.soft for track in tracks]), np.array(away), layout)
-
-
-def _compare_all(
-    rebate: Rebate,
-    tracks: Sequence[Track],
-    chain: dict[int, int],
-    texts: dict[int, list[str]],
-    answer: Answer,
-    layout: EdgeFormat,
-) -> list[_Finding]:
-    """Return the tracks that are, but for a few bits, the codes the answer expects of them."""
-    product, generation, step = answer
-    # Numbers count on through the whole chain from its middle, even where frame values wrap.
-    middle = int(np.median(list(chain.values())))
-    at_middle = position_of(layout, step + middle) if layout.numbered else None
+def _fitted(rebate: Rebate, agreed: _Agreed, layout: EdgeFormat) -> list[tuple[int, Track]]:
+    """Return steps and tracks of all places of a chain that show the whole code they should."""
+    product, generation, first = values_of(agreed.first.text)
+    start, slope = agreed.line
+    half = abs(agreed.first.module) * (len(layout.clock) / 2 - CUT_MODULES)
+    width = rebate.absorptance.shape[1]
+    ends = sorted((end - start) / slope for end in (half, width - half))
     found = []
-    for index, away in chain.items():
-        number = None
-        if at_middle is not None:
-            number = at_middle + (away - middle) / layout.codes_per_frame
-        values = (product, generation, step + away)
-        found.append(_compare(rebate, tracks[index], values, away, number, texts[index], layout))
-    return [f for f in found if f.wrong_bits <= CORRECTED_BITS and f.match >= LEAST_MATCH]
+    for step in range(math.ceil(ends[0]), math.floor(ends[1]) + 1):
+        data = encode(layout, product, generation, first + step)
+        x = start + slope * step
+        track = fit_track(rebate, x, agreed.first.module, layout.clock, data)
+        if track is not None and track.match >= LEAST_MATCH:
+            found.append((step, track))
+    return found
 
 
-def _compare(
-    rebate: Rebate,
-    track: Track,
-    values: Answer,
-    away: int,
-    number: float | None,
-    texts: list[str],
-    layout: EdgeFormat,
-) -> _Finding:
-    """Hold a track against the code that it should be, encoded anew."""
-    bits = encode(layout, *values)
-    wrong = int(np.count_nonzero((track.soft > 0.0) != bits))
-    windows = int(np.all((track.windows > 0.0) == bits, axis=1).sum())
-    crops = texts.count(code_text(layout, *values))
-    return _Finding(
-        track=track,
-        away=away,
-        code=_code(rebate, track, code_text(layout, *values), number, windows + crops),
-        wrong_bits=wrong,
-        match=expected_match(track, bits, layout),
-        stands_alone=(
-            wrong == 0
-            and track.clock.match >= LONE_CLOCK
-            and windows >= LONE_WINDOWS
-            and crops >= LONE_CROPS
-            and crops == len(texts)
-        ),
-    )
-
-
-def _values(bits: NDArray[np.bool_], layout: EdgeFormat) -> Answer:
-    """Return product, generation and number in steps of a data track."""
-    product, generation, frame, half = (value_of(layout, bits, letter) for letter in "pgfh")
-    return product, generation, frame * layout.codes_per_frame + half
-
-
-def _alone(rebate: Rebate, track: Track, layout: EdgeFormat) -> EdgeCode:
-    """Return the code that a track reads as by itself."""
-    values = _values(track.soft > 0.0, layout)
-    text = code_text(layout, *values)
-    number = position_of(layout, values[2]) if layout.numbered else None
-    return _code(rebate, track, text, number, 1)
-
-
-def _code(rebate: Rebate, track: Track, text: str, number: float | None, reads: int) -> EdgeCode:
-    return EdgeCode(
-        text=text,
-        dx_code=text.split("/")[0],
-        number=number,
-        x_px=rebate.strip_x(track.clock.x),
-        y_px=rebate.strip_y((track.clock.y + track.data_y) / 2),
-        on_bottom=rebate.on_bottom,
-        reads=reads,
+def _codes(
+    rebate: Rebate, text: str, found: Sequence[tuple[int, Track]], layout: EdgeFormat
+) -> tuple[EdgeCode, ...]:
+    """Return the codes of a chain; numbers count on from its middle, even where values wrap."""
+    product, generation, first = values_of(text)
+    middle = int(np.median([step for step, _ in found]))
+    at_middle = position_of(layout, first + middle) if layout.numbered else None
+    return tuple(
+        EdgeCode(
+            text=code_text(layout, product, generation, first + step),
+            number=None
+            if at_middle is None
+            else at_middle + (step - middle) / layout.codes_per_frame,
+            x_px=rebate.strip_x(track.x),
+            y_px=rebate.strip_y((track.y + track.data_y) / 2),
+        )
+        for step, track in found
     )

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.film import profiles_folder
+from pipeline.kinds import Bits, Mask
 from pipeline.problem import SettingsProblem
 
 FORMAT_FILE = "formats/135-edge.toml"
@@ -91,24 +92,15 @@ def load_edge_format(path: Path | None = None) -> EdgeFormat:
                 float(table["picture"]["centre_after_code_half"]),
             ),
         )
-    except (OSError, tomllib.TOMLDecodeError) as error:
-        raise SettingsProblem(path, f"can't be read ({error})", "restore the profile") from error
-    except (KeyError, TypeError, ValueError) as error:
-        raise SettingsProblem(
-            path, f"lacks a value or holds a wrong one ({error})", "restore the profile"
-        ) from error
-    pairs = (
-        (layout.clock, layout.data),
-        (layout.clock_without_number, layout.data_without_number),
-    )
-    if any(len(clock) != len(data) for clock, data in pairs):
-        raise SettingsProblem(
-            path, "gives clock and data tracks of different lengths", "restore the profile"
-        )
+        named = layout.without_number()
+        if len(layout.clock) != len(layout.data) or len(named.clock) != len(named.data):
+            raise ValueError("clock and data tracks of different lengths")
+    except (OSError, KeyError, TypeError, ValueError) as error:
+        raise SettingsProblem(path, f"can't be read ({error!r})", "restore the profile") from error
     return layout
 
 
-def bits_of(track: str) -> NDArray[np.bool_]:
+def bits_of(track: str) -> Bits:
     """Return a track written in 0 and 1 as bits, True for a dense bar."""
     return np.array([bit == "1" for bit in track])
 
@@ -118,12 +110,7 @@ def field(layout: EdgeFormat, letter: str) -> NDArray[np.intp]:
     return np.array([k for k, sign in enumerate(layout.data) if sign == letter], dtype=np.intp)
 
 
-def fixed_places(layout: EdgeFormat) -> NDArray[np.intp]:
-    """Return the places of the data track's bits that are the same in every code."""
-    return np.array([k for k, sign in enumerate(layout.data) if sign in "01"], dtype=np.intp)
-
-
-def encode(layout: EdgeFormat, product: int, generation: int, step: int) -> NDArray[np.bool_]:
+def encode(layout: EdgeFormat, product: int, generation: int, step: int) -> Mask:
     """Return the data track of a code.
 
     Parameters
@@ -144,17 +131,12 @@ def encode(layout: EdgeFormat, product: int, generation: int, step: int) -> NDAr
     return bits
 
 
-def value_of(layout: EdgeFormat, bits: NDArray[np.bool_], letter: str) -> int:
-    """Return the number that a field of a data track holds."""
-    places = field(layout, letter)
-    return int(bits[places] @ (1 << np.arange(places.size)[::-1]))
-
-
-def is_valid(layout: EdgeFormat, bits: NDArray[np.bool_]) -> bool:
-    """Tell whether a data track has its fixed bits and its parity right and names a product."""
-    product, generation = value_of(layout, bits, "p"), value_of(layout, bits, "g")
-    step = 2 * value_of(layout, bits, "f") + value_of(layout, bits, "h")
-    return product > 0 and bool(np.array_equal(encode(layout, product, generation, step), bits))
+def values_of(text: str) -> tuple[int, int, int]:
+    """Return product, generation and number in steps of a code; the number is 0 without one."""
+    film, _, frame = text.partition("/")
+    product, generation = film.split("-")
+    step = 2 * int(frame.removesuffix("A")) + frame.endswith("A") if frame else 0
+    return int(product), int(generation), step
 
 
 def code_text(layout: EdgeFormat, product: int, generation: int, step: int) -> str:

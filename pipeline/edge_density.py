@@ -1,5 +1,6 @@
 """Density of a film's edge print above its base: from the bars of its codes, or its letters."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -7,14 +8,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.density import measure_limits
 from pipeline.edge_chain import EdgeChain
-from pipeline.edge_code import EdgeFormat
-from pipeline.edge_track import Clock
-from pipeline.measure_limit import measure_limits
-from pipeline.rebate import SAMPLES_PER_MM, Light, Rebate
-
-Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
+from pipeline.edge_track import Track
+from pipeline.kinds import Float32, Float64, Light, Mask
+from pipeline.rebate import SAMPLES_PER_MM, Rebate
+from pipeline.units import SIGMA_OF_MAD
 
 # Places along a code, in modules from its start: within the five dense modules that every clock
 # starts with, and on the clear base before them.
@@ -31,9 +30,8 @@ COARSE_PX_PER_MM = 7.0
 _COARSE_ERROR, _FINE_ERROR = 0.02, 0.005
 # Beyond this the bars are as black as the scan gets, and their density is unknown.
 MOST_DENSITY = 4.0
-# The standard error of a median is that of a mean times this (normal law), and a deviation the
-# median absolute one times the other.
-_MEDIAN_ERROR, _MAD = 1.2533, 1.4826
+# The standard error of a median is that of a mean times this (normal law).
+_MEDIAN_ERROR = 1.2533
 _FEWEST_LETTERS = 4
 _LEAST_ABSORPTANCE = 0.02
 _LETTER_REACH = 0.15
@@ -58,13 +56,13 @@ class PrintDensity:
     letters it is from, and `how`: 'codes' or 'letters'.
     """
 
-    density: Floats
-    error: Floats
+    density: Float64
+    error: Float64
     count: int
     how: str
 
 
-def code_print(light: Light, chain: EdgeChain, layout: EdgeFormat) -> PrintDensity | None:
+def code_print(light: Light, chain: EdgeChain) -> PrintDensity | None:
     """Return the median density of the clocks' widest bars above the base before them.
 
     Parameters
@@ -73,8 +71,6 @@ def code_print(light: Light, chain: EdgeChain, layout: EdgeFormat) -> PrintDensi
         (h, w, 3) linear light that the chain's rebate was cut from, dark level taken off.
     chain
         The codes read there.
-    layout
-        Layout of the print.
 
     Notes
     -----
@@ -84,17 +80,16 @@ def code_print(light: Light, chain: EdgeChain, layout: EdgeFormat) -> PrintDensi
     """
     found, errors = [], []
     for track in chain.tracks:
-        clock = track.clock
-        start = clock.x - len(layout.clock) / 2 * clock.module
-        dense = _light_along(light, chain.rebate, clock, start, DENSE_MODULES)
-        clear = _light_along(light, chain.rebate, clock, start, CLEAR_MODULES)
+        start = track.x - len(chain.layout.clock) / 2 * track.module
+        dense = _light_along(light, chain.rebate, track, start, DENSE_MODULES)
+        clear = _light_along(light, chain.rebate, track, start, CLEAR_MODULES)
         if not (len(dense) and len(clear)):
             continue
         # Upper quartile: letters may stand on the base, nothing is lighter than it.
         base = np.maximum(np.percentile(clear, 75, axis=0), 1e-9)
         bar = np.maximum(np.median(dense, axis=0), 1e-9)
         found.append(np.log10(np.maximum(base / bar, 1e-9)))
-        errors.append(_bar_error(dense, bar, base, clock))
+        errors.append(_bar_error(dense, bar, base, track))
     if not found:
         return None
     density = np.median(found, axis=0)
@@ -104,24 +99,24 @@ def code_print(light: Light, chain: EdgeChain, layout: EdgeFormat) -> PrintDensi
     return PrintDensity(density, error, len(found), "codes")
 
 
-def _bar_error(dense: Floats, bar: Floats, base: Floats, clock: Clock) -> Floats:
+def _bar_error(dense: Float64, bar: Float64, base: Float64, track: Track) -> Float64:
     """Return the error of one bar's density from its noise and from blur across the track."""
     from scipy.special import ndtr
 
     noise = _MEDIAN_ERROR * dense.std(axis=0) / np.sqrt(len(dense))
-    blur_mm = clock.blur * abs(clock.module) / SAMPLES_PER_MM
+    blur_mm = track.blur * abs(track.module) / SAMPLES_PER_MM
     leaked = 2.0 * ndtr(-BORDER_MM / blur_mm) * (base - bar)
-    error: Floats = np.log10(np.e) * np.hypot(noise, leaked) / bar
+    error: Float64 = math.log10(math.e) * np.hypot(noise, leaked) / bar
     return error
 
 
-def _error_of_median(found: Floats, errors: Floats) -> Floats:
+def _error_of_median(found: Float64, errors: Float64) -> Float64:
     """Return the standard error of the median of densities (n, 3) that have errors (m, 3).
 
     Scatter tells the error where there are several; what all share doesn't average out.
     """
-    scatter = _MAD * np.median(np.abs(found - np.median(found, axis=0)), axis=0)
-    error: Floats = np.hypot(
+    scatter = SIGMA_OF_MAD * np.median(np.abs(found - np.median(found, axis=0)), axis=0)
+    error: Float64 = np.hypot(
         _MEDIAN_ERROR * scatter / np.sqrt(len(found)), np.median(errors, axis=0)
     )
     return error
@@ -137,16 +132,16 @@ def _sampled_error(chain: EdgeChain) -> float:
 
 
 def _light_along(
-    light: Light, rebate: Rebate, clock: Clock, start: float, modules: tuple[float, float]
-) -> Floats:
+    light: Light, rebate: Rebate, track: Track, start: float, modules: tuple[float, float]
+) -> Float64:
     """Return (columns, 3): mean light over the middle of a clock track, between two places."""
-    columns = sorted(rebate.strip_x(start + place * clock.module) for place in modules)
+    columns = sorted(rebate.strip_x(start + place * track.module) for place in modules)
     left, right = (int(np.clip(round(c), 0, light.shape[1])) for c in columns)
     px_per_mm = SAMPLES_PER_MM * rebate.y_px_per_sample
-    blur_px = clock.blur * abs(clock.module) * rebate.x_px_per_sample
+    blur_px = track.blur * abs(track.module) * rebate.x_px_per_sample
     overshoots = px_per_mm < COARSE_PX_PER_MM and blur_px < SHARP_PX
     half = KERNEL_HALF_PX if overshoots else max(0.5, CLOCK_HALF_MM * px_per_mm)
-    rows, middle = np.arange(light.shape[0]), rebate.strip_y(clock.y)
+    rows, middle = np.arange(light.shape[0]), rebate.strip_y(track.y)
     share = np.minimum(rows + 0.5, middle + half) - np.maximum(rows - 0.5, middle - half)
     weight = np.clip(share, 0.0, 1.0)
     if weight.sum() <= 0.0 or right <= left:
@@ -187,7 +182,7 @@ def letter_print(bands: Sequence[Light], px_per_mm: float) -> PrintDensity | Non
     own = float(measure_limits("print")["letter_error_density"])
     # Pixels hide the stroke's border, the more the fewer it has.
     shares = (_PIXEL_ERROR / half_px**2, 0.5 * float(np.median(1.0 - filled)))
-    unfilled = np.log10(np.e) * np.hypot(*shares) * (10.0**density - 1.0)
+    unfilled = math.log10(math.e) * np.hypot(*shares) * (10.0**density - 1.0)
     error = np.hypot(_error_of_median(densities, unfilled[None]), own)
     return PrintDensity(density, error, len(found), "letters")
 
@@ -196,7 +191,7 @@ def letter_print(bands: Sequence[Light], px_per_mm: float) -> PrintDensity | Non
 class _Letter:
     """Absorptance (3,) of a letter's strokes, what share blur leaves of it, half their width."""
 
-    absorptance: Floats
+    absorptance: Float64
     filled: float
     half_px: float
 
@@ -208,7 +203,7 @@ def _letters(light: Light, px_per_mm: float) -> list[_Letter]:
     absorbed = _absorbed(light, px_per_mm)
     mean = np.ascontiguousarray(absorbed.mean(axis=2), np.float32)
     bend = np.diff(mean, n=2, axis=1)
-    noise = _MAD / np.sqrt(6.0) * float(np.median(np.abs(bend)))
+    noise = SIGMA_OF_MAD / np.sqrt(6.0) * float(np.median(np.abs(bend)))
     peak = float(np.percentile(mean, 99.5))
     if peak < max(_LEAST_ABSORPTANCE, 6.0 * noise):
         return []
@@ -234,7 +229,7 @@ def _letters(light: Light, px_per_mm: float) -> list[_Letter]:
     return letters
 
 
-def _absorbed(light: Light, px_per_mm: float) -> Floats:
+def _absorbed(light: Light, px_per_mm: float) -> Float64:
     """Return absorptance above the base, which is the light of most of a few mm of rebate."""
     step = max(4, round(4.0 * px_per_mm))
     starts = np.arange(0, light.shape[1], step)
@@ -244,11 +239,11 @@ def _absorbed(light: Light, px_per_mm: float) -> Floats:
     middles = starts + step / 2
     columns = np.arange(light.shape[1])
     base = np.stack([np.interp(columns, middles, levels[:, c]) for c in range(3)], axis=1)
-    absorbed: Floats = 1.0 - light / np.maximum(base, 1e-6)[None]
+    absorbed: Float64 = 1.0 - light / np.maximum(base, 1e-6)[None]
     return absorbed
 
 
-def _in_one_line(stats: NDArray[np.int32], rows: Floats, px_per_mm: float) -> list[int]:
+def _in_one_line(stats: NDArray[np.int32], rows: Float64, px_per_mm: float) -> list[int]:
     """Return which components are letters: as high as most are, and standing in their line."""
     low, high = (mm * px_per_mm for mm in measure_limits("print")["letter_height_mm"])
     heights, widths = stats[:, cv2.CC_STAT_HEIGHT], stats[:, cv2.CC_STAT_WIDTH]
@@ -270,9 +265,7 @@ def _box(row: NDArray[np.int32], shape: tuple[int, ...]) -> tuple[slice, slice]:
     )
 
 
-def _letter(
-    absorbed: Floats, own: Mask, depth: NDArray[np.float32], steep: NDArray[np.float32]
-) -> _Letter | None:
+def _letter(absorbed: Float64, own: Mask, depth: Float32, steep: Float32) -> _Letter | None:
     from scipy.special import erf
 
     deepest = float(depth[own].max())

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from pipeline.edge import EdgeReading
 from pipeline.edge_code import EdgeFormat, frame_name, load_edge_format
+from pipeline.kinds import Float64
 
 # Median distance of pictures, in frames, below which they don't count in whole frames: 36.3 mm,
 # a picture of 36 mm and a hair.
@@ -20,19 +21,6 @@ def position_at(reading: EdgeReading, x_px: float) -> float | None:
     if not reading.numbered:
         return None
     return reading.frame_at_left + reading.frames_per_mm * x_px / reading.px_per_mm
-
-
-def number_at(
-    reading: EdgeReading,
-    x_px: float,
-    step: float = 1.0,
-    centre_after_code: float | None = None,
-) -> str | None:
-    """Return the number of a single picture with its centre at a column.
-
-    See `number_frames`, which numbers the pictures of a strip so that they count on.
-    """
-    return number_frames(reading, [x_px], step, centre_after_code)[0]
 
 
 def number_frames(
@@ -123,7 +111,7 @@ def picture_phase(
     return usual + (offset - round(offset)) * step
 
 
-def _places(reading: EdgeReading, centres_px: Sequence[float]) -> NDArray[np.float64]:
+def _places(reading: EdgeReading, centres_px: Sequence[float]) -> Float64:
     centres = np.asarray(centres_px, dtype=np.float64)
     if not np.isfinite(centres).all():
         raise ValueError("centres_px must be finite")
@@ -142,14 +130,14 @@ def _usual_phase(layout: EdgeFormat, step: float) -> float:
     return layout.centre_after_code[0 if step >= 1.0 else 1]
 
 
-def _evenly_apart(steps: NDArray[np.float64]) -> bool:
+def _evenly_apart(steps: Float64) -> bool:
     """Tell whether pictures usually follow each other in whole steps."""
     apart = np.diff(np.sort(steps))
     usual = float(np.median(apart)) if apart.size else 1.0
     return abs(usual - round(usual)) <= UNEVEN_STEPS
 
 
-def _counts(sorted_steps: NDArray[np.float64], even: bool) -> NDArray[np.intp]:
+def _counts(sorted_steps: Float64, even: bool) -> NDArray[np.intp]:
     """Return how far each picture counts on from the first.
 
     Counts follow the distances, so that a gap of another width stays one step; where distances

@@ -4,25 +4,22 @@ import math
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.channels import less
-from pipeline.container import Reader, Span
-from pipeline.density import Triple
+from pipeline.container import Reader
 from pipeline.edge import EdgeBand, EdgeReading, read_bands, read_edge, rescaled
 from pipeline.edge_code import EdgeFormat, load_edge_format
 from pipeline.edge_density import PrintDensity, letter_print
 from pipeline.encoding import to_light
+from pipeline.kinds import Float64, Light, Span, Triple
 from pipeline.proxy import block_means, to_scan_xy
 from pipeline.rebate import INSIDE_MM, LEAST_MM, OUTSIDE_MM
 from pipeline.scan import Scan, opened
 from pipeline.strip_view import StripView, place
-
-Light = NDArray[np.float32]
-Rows = tuple[float | None, float | None]
+from pipeline.units import MM_PER_INCH
 
 # Ten pixels a module: more tells the reader nothing that it could use.
-ENOUGH_PX_PER_MM = 600.0 / 25.4
+ENOUGH_PX_PER_MM = 600.0 / MM_PER_INCH
 # A finer scan than the proxy by less than this is read no better.
 LEAST_GAIN = 1.25
 # Most columns of one piece: OpenCV turns pictures of less than 2^15 pixels a side.
@@ -44,18 +41,17 @@ def read_strip_edge(
 ) -> EdgeReading:
     """Read the edge print of a strip in its view, and from the scan where codes are missing.
 
-    Parameters are those of `read_closer`, but both rows are given, outside the view where the
-    edges are hidden.
+    Parameters are those of `read_closer`.
     """
-    rows = rows_in_view(film_rows, view)
-    light = less(view.light, dark)
-    reading = read_edge(light, view.px_per_mm, *rows)
-    if rows == (None, None) or not worth_a_closer_look(reading, view, factor):
+    reading = read_edge(less(view.light, dark), view.px_per_mm, *film_rows)
+    if not worth_a_closer_look(reading, view, factor):
         return reading
-    return better_reading(reading, read_closer(scan, view, factor, rows, dark))
+    return better_reading(reading, read_closer(scan, view, factor, film_rows, dark))
 
 
-def rows_in_view(film_rows: tuple[float, float], view: StripView) -> Rows:
+def rows_in_view(
+    film_rows: tuple[float, float], view: StripView
+) -> tuple[float | None, float | None]:
     """Return the rows of the film's edges, None where too little of a rebate shows."""
     layout = load_edge_format()
     hidden = (layout.perforation_from_edge_mm - LEAST_MM) * view.px_per_mm
@@ -73,7 +69,11 @@ def worth_a_closer_look(reading: EdgeReading, view: StripView, factor: int) -> b
 
 
 def read_closer(
-    scan: Scan, view: StripView, factor: int, rows: Rows, dark: Triple = (0.0, 0.0, 0.0)
+    scan: Scan,
+    view: StripView,
+    factor: int,
+    film_rows: tuple[float, float],
+    dark: Triple = (0.0, 0.0, 0.0),
 ) -> EdgeReading:
     """Read the edge print of a strip from its scan, at up to about 600 ppi.
 
@@ -87,8 +87,8 @@ def read_closer(
         The strip straightened.
     factor
         By how much the proxy is smaller than the scan.
-    rows
-        Rows of the film's upper and lower edge in the view, None where it is hidden.
+    film_rows
+        Rows of the film's upper and lower edge in the view, outside it where they are hidden.
     dark
         Light that the scanner reports where there is none.
 
@@ -102,7 +102,7 @@ def read_closer(
     ScanProblem
         The scan has changed or is damaged.
     """
-    bands = rebate_bands(scan, view, factor, rows, dark)
+    bands = rebate_bands(scan, view, factor, film_rows, dark)
     fine = view.px_per_mm * _zoom(view, factor)[1]
     return rescaled(read_bands(bands, fine), view.px_per_mm)
 
@@ -125,12 +125,9 @@ def read_letters(
     ScanProblem
         The scan has changed or is damaged.
     """
-    rows = rows_in_view(film_rows, view)
-    if rows == (None, None):
-        return None
     scale = view.px_per_mm * _zoom(view, factor)[1]
     bands = []
-    for band in rebate_bands(scan, view, factor, rows, dark, cv2.INTER_LINEAR):
+    for band in rebate_bands(scan, view, factor, film_rows, dark, cv2.INTER_LINEAR):
         near, far = (band.edge_row + (-mm if band.on_bottom else mm) * scale for mm in printed_mm)
         first, last = sorted((near, far))
         bands.append(band.light[max(0, math.ceil(first)) : max(0, math.floor(last))])
@@ -147,7 +144,7 @@ def rebate_bands(
     scan: Scan,
     view: StripView,
     factor: int,
-    rows: Rows,
+    film_rows: tuple[float, float],
     dark: Triple,
     how: int = cv2.INTER_CUBIC,
 ) -> list[EdgeBand]:
@@ -159,11 +156,16 @@ def rebate_bands(
     layout = load_edge_format()
     inside = (layout.perforation_from_edge_mm + INSIDE_MM) * view.px_per_mm
     outside = OUTSIDE_MM * view.px_per_mm
+    seen = [
+        (row, on_bottom)
+        for row, on_bottom in zip(rows_in_view(film_rows, view), (False, True), strict=True)
+        if row is not None
+    ]
+    if not seen:
+        return []
     bands = []
     with opened(scan, in_order=True) as reader:
-        for row, on_bottom in zip(rows, (False, True), strict=True):
-            if row is None:
-                continue
+        for row, on_bottom in seen:
             span = (row - inside, row + outside) if on_bottom else (row - outside, row + inside)
             first, last = math.floor(span[0] * zoom), math.ceil(span[1] * zoom)
             light = _straight(scan, reader, view, factor, block, (first, last + 1), how)
@@ -210,7 +212,7 @@ def _straight(
     return light
 
 
-def _blocks(places: NDArray[np.float64], size: int, block: int) -> Span:
+def _blocks(places: Float64, size: int, block: int) -> Span:
     """Return the span of a scan's rows or columns that holds the places, at whole blocks."""
     least, most = float(places.min()) - _MARGIN * block, float(places.max()) + _MARGIN * block
     start = min(max(0, math.floor(least / block)), (size - 1) // block) * block

@@ -1,17 +1,16 @@
-"""Code values to linear light and back: only the tone curve, never the primaries."""
+"""Code values to linear light: only the tone curve, never the primaries."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
 
 import numpy as np
-from numpy.typing import DTypeLike, NDArray
+from numpy.typing import NDArray
+
+from pipeline.kinds import Float64, Light
 
 Kind = Literal["linear", "gamma", "srgb", "parametric", "curve"]
 Source = Literal["icc", "option", "assumed", "container"]
-Floats = NDArray[np.float64]
-Light = NDArray[np.float32]
 
 # Samples looked up in one go: bounds the index array numpy makes on the way.
 _CHUNK = 1 << 20
@@ -86,7 +85,7 @@ def to_light(codes: NDArray[np.generic], encoding: Encoding, bits: int | None = 
     if codes.dtype.kind == "f":
         if encoding.kind == "linear":
             return codes.astype(np.float32)
-        return _per_channel(codes, encoding, _forward).astype(np.float32)
+        return _per_channel(codes, encoding).astype(np.float32)
     if codes.dtype.kind != "u":
         raise TypeError(f"codes are {codes.dtype}, not unsigned integers or floats")
     bits = codes.dtype.itemsize * 8 if bits is None else bits
@@ -94,7 +93,7 @@ def to_light(codes: NDArray[np.generic], encoding: Encoding, bits: int | None = 
         return np.asarray(np.divide(codes, 2**bits - 1, dtype=np.float32))
     if bits > 16:
         scaled = codes.astype(np.float64) / (2**bits - 1)
-        return _per_channel(scaled, encoding, _forward).astype(np.float32)
+        return _per_channel(scaled, encoding).astype(np.float32)
     table = light_tables(encoding, bits)
     light = np.empty(codes.shape, np.float32)
     if len(table) == 1:
@@ -104,56 +103,17 @@ def to_light(codes: NDArray[np.generic], encoding: Encoding, bits: int | None = 
     return light
 
 
-def to_codes(
-    light: NDArray[np.floating], encoding: Encoding, dtype: DTypeLike
-) -> NDArray[np.generic]:
-    """Apply the tone curve: linear light to code values, the inverse of `to_light`.
-
-    Parameters
-    ----------
-    light
-        Finite floats, shape (..., 3), or any shape where the encoding is the same for all
-        channels; 1.0 = full scale.
-    encoding
-        How the codes stand for light.
-    dtype
-        uint8, uint16 or a float type. Integers are rounded to the nearest and clipped to the
-        type's range; floats run from 0 to 1 and are not clipped unless a table ends.
-
-    Returns
-    -------
-    Array of that type and the shape of `light`.
-    """
-    wanted = np.dtype(dtype)
-    light = np.asarray(light)
-    if wanted.kind not in "uf":
-        raise TypeError(f"codes can't be {wanted}")
-    if not np.isfinite(light).all():
-        raise ValueError("light holds values that are not finite")
-    scaled = _per_channel(light, encoding, _backward)
-    if wanted.kind == "f":
-        return scaled.astype(wanted)
-    top = np.iinfo(wanted).max
-    return np.clip(np.rint(scaled * top), 0, top).astype(wanted)
-
-
-def _per_channel(
-    values: NDArray[np.generic],
-    encoding: Encoding,
-    function: Callable[[Floats, Encoding, int], Floats],
-) -> Floats:
-    """Apply a function of (values, encoding, channel) to each channel of an array."""
+def _per_channel(values: NDArray[np.generic], encoding: Encoding) -> Float64:
+    """Return the light of scaled codes, each channel by its own curve."""
     scaled = values.astype(np.float64)
-    if encoding.kind == "linear":
-        return scaled
     if encoding.curve is None or len(encoding.curve) == 1:
-        return function(scaled, encoding, 0)
+        return _forward(scaled, encoding, 0)
     for channel in range(len(encoding.curve)):
-        scaled[..., channel] = function(scaled[..., channel], encoding, channel)
+        scaled[..., channel] = _forward(scaled[..., channel], encoding, channel)
     return scaled
 
 
-def _forward(codes: Floats, encoding: Encoding, channel: int) -> Floats:
+def _forward(codes: Float64, encoding: Encoding, channel: int) -> Float64:
     """Evaluate light for codes scaled to [0, 1]; powers are mirrored below zero."""
     if encoding.kind == "gamma" and encoding.gamma is not None:
         return np.copysign(np.abs(codes) ** encoding.gamma, codes)
@@ -167,37 +127,14 @@ def _forward(codes: Floats, encoding: Encoding, channel: int) -> Floats:
     return np.asarray(np.interp(codes, np.linspace(0.0, 1.0, len(table)), table))
 
 
-def _backward(light: Floats, encoding: Encoding, channel: int) -> Floats:
-    """Evaluate codes scaled to [0, 1] for light; powers are mirrored below zero."""
-    if encoding.kind == "gamma" and encoding.gamma is not None:
-        return np.copysign(np.abs(light) ** (1.0 / encoding.gamma), light)
-    if encoding.kind == "srgb":
-        return _srgb_code(light)
-    grid = np.linspace(0.0, 1.0, 1 << 16)
-    if encoding.kind == "curve" and encoding.curve is not None:
-        # Between the points of the table the curve is straight, so its inverse is as well.
-        grid = np.linspace(0.0, 1.0, len(encoding.curve[channel]))
-    return np.asarray(np.interp(light, _forward(grid, encoding, channel), grid))
-
-
-def _srgb_light(codes: Floats) -> Floats:
+def _srgb_light(codes: Float64) -> Float64:
     """IEC 61966-2-1:1999, 5.2: nonlinear R'G'B' to linear RGB."""
     size = np.abs(codes)
     curved = ((size + 0.055) / 1.055) ** 2.4
     return np.copysign(np.where(size <= 0.04045, size / 12.92, curved), codes)
 
 
-def _srgb_code(light: Floats) -> Floats:
-    """IEC 61966-2-1:1999, 5.3: linear RGB to nonlinear R'G'B'.
-
-    The knee is where the other direction has it, so that both are exact inverses.
-    """
-    size = np.abs(light)
-    curved = 1.055 * size ** (1 / 2.4) - 0.055
-    return np.copysign(np.where(size <= 0.04045 / 12.92, size * 12.92, curved), light)
-
-
-def _parametric(codes: Floats, numbers: tuple[float, ...]) -> Floats:
+def _parametric(codes: Float64, numbers: tuple[float, ...]) -> Float64:
     """ICC.1:2022 table 68, function type 4, held to [0, 1] as the standard asks."""
     g, a, b, c, d, e, f = numbers
     upper = np.maximum(a * codes + b, 0.0) ** g + e

@@ -4,17 +4,12 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.channels import channel_mean
 from pipeline.film_format import FilmSize
 from pipeline.gate_edge import coherent_steps
+from pipeline.kinds import Float32, Light, Mask, Plane, Row
 from pipeline.order_statistic import median
-
-Light = NDArray[np.float32]
-Plane = NDArray[np.float32]
-Mask = NDArray[np.bool_]
-Row = NDArray[np.float64]
 
 # Film is bare from here to there beside the pictures: between them and the perforations.
 _CLEAR_FROM_MM, _CLEAR_TO_MM = 0.2, 0.6
@@ -44,7 +39,7 @@ class Evidence:
     """
 
     busy: Row
-    outside: NDArray[np.bool_]
+    outside: Mask
     density: Row
     least_density: Row
     rebate_density: Row
@@ -223,7 +218,7 @@ def _veil(colourless: Plane, clear: Mask, top: float, bottom: float, px_per_mm: 
     return veil
 
 
-def _rebate_density(rebate: NDArray[np.float32]) -> Row:
+def _rebate_density(rebate: Float32) -> Row:
     """Return the lower-middle density of the rebate in each column, its holes left out.
 
     Edge print covers less than half of a rebate; where even the rest is dense, light struck.

@@ -5,11 +5,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 
-from pipeline.contact_sheet import counted
 from pipeline.fault_model import NORMAL, Estimate, Weighed
 from pipeline.film import shipped
 from pipeline.record import Finding
 from pipeline.roll_signs import SIGNS, RollSigns
+from pipeline.words import counted
 
 # A fault as probable as this is told; one as probable as the second as what else it could be.
 _TOLD, _POSSIBLE = 0.5, 0.06

@@ -6,18 +6,16 @@ from functools import cache
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.density import Triple
 from pipeline.film import shipped
+from pipeline.kinds import Floats, Triple
 from pipeline.roll_signs import SIGNS, RollSigns
-
-Floats = NDArray[np.floating[Any]]
+from pipeline.units import LOG_STOP
 
 FAMILIES = ("development", "fog", "stain", "silver", "contrast")
 NORMAL = "normal"
 _EXPOSURE_POWERS = 5
-_STOPS_A_DECADE = 1.0 / np.log10(2.0)
+_STOPS_A_DECADE = 1.0 / LOG_STOP
 # A roll that fits nothing well is drawn from as wide a spread as this many usual ones.
 _ODD_SPREAD = 3.0
 _LEAST_VARIANCE = 1e-5

@@ -6,8 +6,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float32]
-Mask = NDArray[np.bool_]
+from pipeline.kinds import Float32, Mask
+from pipeline.units import SIGMA_OF_MAD
+
 Places = NDArray[np.intp]
 
 # Share of a stretched membrane in the thin plate. A plate alone carries slopes on, but overshoots
@@ -18,7 +19,7 @@ _GRAIN_SIGMA_PX = 1.2
 _MOST_GRAIN = 2.5
 
 
-def filled(picture: Floats, holes: Mask) -> Floats:
+def filled(picture: Float32, holes: Mask) -> Float32:
     """Return values (n, channels) for the n holes of a picture, in the order of its rows.
 
     Parameters
@@ -77,16 +78,16 @@ def _bending(near: Mask, bent: Mask, places: Places) -> Any:
     return (counted.T @ counted + _TENSION * laplacian).tocsr()
 
 
-def with_grain(values: Floats, grain: Floats) -> Floats:
+def with_grain(values: Float32, grain: Float32) -> Float32:
     """Return values (n, channels) for holes with grain found near by, held to the usual size."""
     if not len(values):
         return values
-    usual = 1.4826 * np.median(np.abs(grain), axis=0)
-    held: Floats = np.clip(grain, -_MOST_GRAIN * usual, _MOST_GRAIN * usual).astype(np.float32)
+    usual = SIGMA_OF_MAD * np.median(np.abs(grain), axis=0)
+    held: Float32 = np.clip(grain, -_MOST_GRAIN * usual, _MOST_GRAIN * usual).astype(np.float32)
     return values + held
 
 
-def grain_near(picture: Floats, holes: Mask, wanted: Mask) -> Floats:
+def grain_near(picture: Float32, holes: Mask, wanted: Mask) -> Float32:
     """Return the grain of clean places near the wanted ones of holes, (n, channels).
 
     Grain is what a picture has beyond its slight blur, taken from the nearest place in a fixed

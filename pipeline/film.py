@@ -5,31 +5,20 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 
+from pipeline.check import Flag, Text, Wrong, one_of, part, read, read_profile, then, within
 from pipeline.colour_science import colour_science
 from pipeline.film_curve import Curve, LayerCurve, PointCurve, Shoulder
+from pipeline.kinds import Matrix, Point, Triple, as_matrix, as_triple
 from pipeline.problem import SettingsProblem
-from pipeline.profile_reader import Matrix, ProfileReader, Triple
-
-__all__ = [
-    "LAYERS",
-    "Curve",
-    "FilmProfile",
-    "LayerCurve",
-    "Matrix",
-    "Triple",
-    "film_names",
-    "find_film",
-    "profiles_folder",
-    "read_film",
-]
 
 LAYERS = ("red", "green", "blue")
 SECTIONS = ("base", "unmask", "layers", "scene", "spread")
 _WORKING = "acescg"
+_POINT = "points of density and log10 exposure from -20 to 20"
 # Scene spaces a profile may name, by their names in colour-science.
 _SCENE_SPACES = {_WORKING: "ACEScg", "aces2065-1": "ACES2065-1"}
 
@@ -64,8 +53,7 @@ class FilmProfile:
 
     def gamma(self) -> Triple:
         """Return the slopes of the three curves."""
-        red, green, blue = (curve.slope for curve in self.curves)
-        return (red, green, blue)
+        return as_triple(curve.slope for curve in self.curves)
 
 
 def fittable_curves(profile: FilmProfile) -> tuple[LayerCurve, LayerCurve, LayerCurve]:
@@ -104,73 +92,113 @@ def film_names() -> tuple[str, ...]:
     return tuple(sorted(path.stem for path in (profiles_folder() / "films").glob("*.toml")))
 
 
-class _FilmReader(ProfileReader):
-    """Reads the parts of a film profile."""
+def _invertible(matrix: Matrix) -> Matrix:
+    if abs(float(np.linalg.det(np.array(matrix)))) < 1e-3:
+        raise Wrong("can't be inverted")
+    return matrix
 
-    def curve(self, layer: str) -> Curve:
-        key = f"layers.{layer}"
-        if "points" in self.table(key):
-            return self._points(f"{key}.points")
-        slope = self.number(f"{key}.slope", 0.2, 3.0)
-        return LayerCurve(
-            slope=slope,
-            toe_exposure=10.0 ** self.number(f"{key}.toe_log_exposure", -5.0, 0.5),
-            toe_power=self.number(f"{key}.toe_power", 0.5, 4.0),
-            shoulder=self._shoulder(f"{key}.shoulder", slope)
-            if "shoulder" in self.table(key)
-            else None,
-        )
 
-    def _shoulder(self, key: str, slope: float) -> Shoulder:
-        return Shoulder(
-            density=self.number(f"{key}.density", 0.5, 4.0),
-            softness=self.number(f"{key}.softness", 0.02, 1.0),
-            slope=self.number(f"{key}.slope", 0.02, slope),
-        )
+def _curve(table: Any) -> Any:
+    """Return a curve by its points, or by slope, toe and shoulder."""
+    if not isinstance(table, dict):
+        raise Wrong("is not a table")
+    if "points" in table:
+        levels, logs = zip(*part(_Points, table).points, strict=True)
+        return PointCurve(levels, logs)
+    line = part(_Line, table)
+    if line.shoulder is not None and line.shoulder.slope > line.slope:
+        slope = line.shoulder.slope
+        raise Wrong(f"is {slope:g}, not a number from 0.02 to {line.slope:g}", key="shoulder.slope")
+    return LayerCurve(line.slope, 10.0**line.toe_log_exposure, line.toe_power, line.shoulder)
 
-    def _points(self, key: str) -> PointCurve:
-        rows = self.value(key)
-        if not isinstance(rows, list) or len(rows) < 2:
-            raise self.fail(key, "is not a list of two points or more")
-        points = []
-        for row in rows:
-            if not isinstance(row, list) or len(row) != 2:
-                raise self.fail(key, "has a point that is not density and log10 exposure")
-            points.append([self.in_range(key, item, -20.0, 20.0) for item in row])
-        table = np.array(points)
-        if (np.diff(table[:, 0]) <= 0).any() or (np.diff(table[:, 1]) < 0).any():
-            raise self.fail(key, "has points that do not rise")
-        return PointCurve(tuple(table[:, 0].tolist()), tuple(table[:, 1].tolist()))
 
-    def base(self) -> tuple[Triple, Triple, Triple]:
-        """Return D-min: usual, lowest, highest."""
-        aim, low, high = (
-            self.triple(f"base.{name}", 0.0, 3.0) for name in ("status_m", "lowest", "highest")
-        )
-        if not all(a <= b <= c for a, b, c in zip(low, aim, high, strict=True)):
-            raise self.fail("base.status_m", "is not between 'base.lowest' and 'base.highest'")
-        return aim, low, high
+def _rising(points: tuple[Point, ...]) -> tuple[Point, ...]:
+    if len(points) < 2:
+        raise Wrong("is not a list of two points or more")
+    steps = np.diff(np.array(points), axis=0)
+    if (steps[:, 0] <= 0).any() or (steps[:, 1] < 0).any():
+        raise Wrong("has points that do not rise")
+    return points
 
-    def scene(self) -> Matrix:
-        """Return the matrix from layer exposures to linear ACEScg, whatever space it is in."""
-        matrix = self.matrix("scene.matrix")
-        space = self.document["scene"].get("space", _WORKING)
-        if not isinstance(space, str) or space not in _SCENE_SPACES:
-            raise self.fail("scene.space", f"is {space!r}, not one of {', '.join(_SCENE_SPACES)}")
-        if space == _WORKING:
-            return matrix
-        red, green, blue = (
-            (float(row[0]), float(row[1]), float(row[2]))
-            for row in np.asarray(_into_working(space)) @ np.asarray(matrix)
-        )
-        return (red, green, blue)
 
-    def unmask_status_m(self) -> Matrix | None:
-        known = "status_m" in self.table("unmask")
-        return self.matrix("unmask.status_m") if known else None
+MatrixValue = Annotated[Matrix, within(-10.0, 10.0), then(_invertible)]
+_Densities = Annotated[Triple, within(0.0, 3.0)]
+_CurveValue = Annotated[Any, read(_curve)]
 
-    def iso(self) -> int | None:
-        return round(self.number("speed.iso", 1, 25600)) if "speed" in self.document else None
+
+@dataclass(frozen=True)
+class _Points:
+    points: Annotated[tuple[Point, ...], within(-20.0, 20.0, words=_POINT), then(_rising)]
+
+
+@dataclass(frozen=True)
+class _Line:
+    slope: Annotated[float, within(0.2, 3.0)]
+    toe_log_exposure: Annotated[float, within(-5.0, 0.5)]
+    toe_power: Annotated[float, within(0.5, 4.0)]
+    shoulder: Shoulder | None = None
+
+
+@dataclass(frozen=True)
+class _Base:
+    source: Text
+    status_m: _Densities
+    lowest: _Densities
+    highest: _Densities
+
+
+@dataclass(frozen=True)
+class _Unmask:
+    source: Text
+    matrix: MatrixValue
+    status_m: MatrixValue | None = None
+
+
+@dataclass(frozen=True)
+class _Layers:
+    source: Text
+    red: _CurveValue
+    green: _CurveValue
+    blue: _CurveValue
+
+
+@dataclass(frozen=True)
+class _Scene:
+    source: Text
+    matrix: MatrixValue
+    space: Annotated[str, one_of(tuple(_SCENE_SPACES))] = _WORKING
+
+
+@dataclass(frozen=True)
+class _Spread:
+    source: Text
+    slope: Annotated[float, within(0.0, 1.0)]
+    speed_log_e: Annotated[float, within(0.0, 1.0)]
+
+
+@dataclass(frozen=True)
+class _Speed:
+    iso: Annotated[int, within(1, 25600)]
+
+
+def _in_range(base: _Base) -> _Base:
+    known = zip(base.lowest, base.status_m, base.highest, strict=True)
+    if not all(low <= usual <= high for low, usual, high in known):
+        raise Wrong("is not between 'base.lowest' and 'base.highest'", key="status_m")
+    return base
+
+
+@dataclass(frozen=True)
+class _Film:
+    source: Text
+    base: Annotated[_Base, then(_in_range)]
+    unmask: _Unmask
+    layers: _Layers
+    scene: _Scene
+    spread: _Spread
+    name: Text | None = None
+    fixed: Flag = False
+    speed: _Speed | None = None
 
 
 @cache
@@ -179,8 +207,7 @@ def _into_working(space: str) -> Matrix:
     colour = colour_science()
     spaces = colour.RGB_COLOURSPACES
     matrix = colour.matrix_RGB_to_RGB(spaces[_SCENE_SPACES[space]], spaces[_SCENE_SPACES[_WORKING]])
-    red, green, blue = ((float(a), float(b), float(c)) for a, b, c in matrix)
-    return (red, green, blue)
+    return as_matrix(matrix)
 
 
 def read_film(path: Path) -> FilmProfile:
@@ -191,24 +218,25 @@ def read_film(path: Path) -> FilmProfile:
     SettingsProblem
         If the file can't be read or a key is missing or out of range.
     """
-    reader = _FilmReader(path, "film profile")
-    red, green, blue = (reader.curve(layer) for layer in LAYERS)
-    aim, low, high = reader.base()
+    told = read_profile(_Film, path, "film profile")
+    scene = np.array(told.scene.matrix)
+    if told.scene.space != _WORKING:
+        scene = np.asarray(_into_working(told.scene.space)) @ scene
     return FilmProfile(
-        name=reader.text("name") if "name" in reader.document else path.stem,
-        source=reader.text("source"),
-        base_status_m=aim,
-        base_low=low,
-        base_high=high,
-        unmask=reader.matrix("unmask.matrix"),
-        curves=(red, green, blue),
-        scene=reader.scene(),
-        slope_spread=reader.number("spread.slope", 0.0, 1.0),
-        speed_spread_log_e=reader.number("spread.speed_log_e", 0.0, 1.0),
-        fixed=reader.flag("fixed"),
-        iso=reader.iso(),
-        unmask_status_m=reader.unmask_status_m(),
-        sources={part: reader.text(f"{part}.source") for part in SECTIONS},
+        name=told.name or path.stem,
+        source=told.source,
+        base_status_m=told.base.status_m,
+        base_low=told.base.lowest,
+        base_high=told.base.highest,
+        unmask=told.unmask.matrix,
+        curves=(told.layers.red, told.layers.green, told.layers.blue),
+        scene=as_matrix(scene),
+        slope_spread=told.spread.slope,
+        speed_spread_log_e=told.spread.speed_log_e,
+        fixed=told.fixed,
+        iso=None if told.speed is None else told.speed.iso,
+        unmask_status_m=told.unmask.status_m,
+        sources={name: getattr(told, name).source for name in SECTIONS},
     )
 
 

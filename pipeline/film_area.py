@@ -4,11 +4,9 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.film_edge import robust_line
-
-Mask = NDArray[np.bool_]
+from pipeline.kinds import Mask
 
 MOST_SKEW_DEG = 8.0
 _LEAST_OF_LARGEST = 0.05

@@ -2,14 +2,14 @@
 
 import math
 from dataclasses import dataclass, replace
-from typing import Protocol, Self
+from typing import Annotated, Protocol, Self
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from pipeline.check import within
+from pipeline.kinds import Float64, Floats
+from pipeline.units import MIDDLE_GREY
 
-MIDDLE_GREY = 0.18
 _NEWTON_STEPS = 60
 
 
@@ -20,10 +20,10 @@ class Curve(Protocol):
     def slope(self) -> float:
         """Density per decade of exposure on the straight part."""
 
-    def density(self, exposure: NDArray[np.floating]) -> Floats:
+    def density(self, exposure: Floats) -> Float64:
         """Return density above base for linear exposures >= 0."""
 
-    def exposure(self, density: NDArray[np.floating]) -> Floats:
+    def exposure(self, density: Floats) -> Float64:
         """Return linear exposure for densities above base, never falling, over all densities."""
 
     def steeper(self, factor: float) -> Self:
@@ -37,9 +37,9 @@ class Shoulder:
     `softness` is the width of the bend in density; well above it the curve is a line again.
     """
 
-    density: float
-    softness: float
-    slope: float
+    density: Annotated[float, within(0.5, 4.0)]
+    softness: Annotated[float, within(0.02, 1.0)]
+    slope: Annotated[float, within(0.02, 3.0)]
 
 
 @dataclass(frozen=True)
@@ -59,13 +59,13 @@ class LayerCurve:
     toe_power: float
     shoulder: Shoulder | None = None
 
-    def density(self, exposure: NDArray[np.floating]) -> Floats:
+    def density(self, exposure: Floats) -> Float64:
         """Return density above base for linear exposures >= 0."""
         ratio = np.maximum(np.asarray(exposure, float), 0.0) / self.toe_exposure
-        above: Floats = self.slope / self.toe_power * np.log10(1.0 + ratio**self.toe_power)
+        above: Float64 = self.slope / self.toe_power * np.log10(1.0 + ratio**self.toe_power)
         return above if self.shoulder is None else self._bent(above, self.shoulder)
 
-    def exposure(self, density: NDArray[np.floating]) -> Floats:
+    def exposure(self, density: Floats) -> Float64:
         """Return linear exposure for densities above base, monotone over all real densities.
 
         Near the base the curve's own slope is infinite for a sharp toe, which would turn grain
@@ -86,20 +86,20 @@ class LayerCurve:
             bend = Shoulder(bend.density * factor, bend.softness * factor, bend.slope * factor)
         return replace(self, slope=self.slope * factor, shoulder=bend)
 
-    def _inverse(self, density: Floats) -> Floats:
+    def _inverse(self, density: Float64) -> Float64:
         straight = density if self.shoulder is None else self._unbent(density, self.shoulder)
         grown = np.expm1(straight * (self.toe_power * math.log(10.0) / self.slope))
-        root: Floats = self.toe_exposure * grown ** (1.0 / self.toe_power)
+        root: Float64 = self.toe_exposure * grown ** (1.0 / self.toe_power)
         return root
 
-    def _unbent(self, density: Floats, bend: Shoulder) -> Floats:
+    def _unbent(self, density: Float64, bend: Shoulder) -> Float64:
         """Return the densities that a film without the shoulder would have."""
         past = np.logaddexp(0.0, (density - bend.density) / bend.softness)
         at_base = math.log1p(math.exp(-bend.density / bend.softness))
-        more: Floats = (self.slope / bend.slope - 1.0) * bend.softness * (past - at_base)
+        more: Float64 = (self.slope / bend.slope - 1.0) * bend.softness * (past - at_base)
         return density + more
 
-    def _bent(self, straight: Floats, bend: Shoulder) -> Floats:
+    def _bent(self, straight: Float64, bend: Shoulder) -> Float64:
         """Return the densities with the shoulder: Newton's method on a convex rising function."""
         more = self.slope / bend.slope - 1.0
         density = straight
@@ -129,16 +129,16 @@ class PointCurve:
         rise = self.densities[at] - self.densities[at - 1]
         return rise / (self.log_exposures[at] - self.log_exposures[at - 1])
 
-    def density(self, exposure: NDArray[np.floating]) -> Floats:
+    def density(self, exposure: Floats) -> Float64:
         """Return density for linear exposures, from that of the first point upwards."""
         least = 10.0 ** self.log_exposures[0]
         logs = np.log10(np.maximum(np.asarray(exposure, float), least))
         return _through(logs, self.log_exposures, self.densities)
 
-    def exposure(self, density: NDArray[np.floating]) -> Floats:
+    def exposure(self, density: Floats) -> Float64:
         """Return linear exposure > 0 for densities above base, never falling."""
         logs = _through(np.asarray(density, float), self.densities, self.log_exposures)
-        linear: Floats = 10.0**logs
+        linear: Float64 = 10.0**logs
         return linear
 
     def steeper(self, factor: float) -> Self:
@@ -146,12 +146,12 @@ class PointCurve:
         return replace(self, densities=tuple(density * factor for density in self.densities))
 
 
-def _through(x: Floats, known_x: tuple[float, ...], known_y: tuple[float, ...]) -> Floats:
+def _through(x: Float64, known_x: tuple[float, ...], known_y: tuple[float, ...]) -> Float64:
     """Return the piecewise line through known points at x, its end pieces going on."""
     within = np.interp(x, known_x, known_y)
     below = np.minimum(x - known_x[0], 0.0) * _rise(known_x[:2], known_y[:2])
     above = np.maximum(x - known_x[-1], 0.0) * _rise(known_x[-2:], known_y[-2:])
-    result: Floats = within + below + above
+    result: Float64 = within + below + above
     return result
 
 

@@ -3,13 +3,12 @@
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.edge_code import load_edge_format
 from pipeline.edge_numbers import position_at
-from pipeline.survey import StripSurvey
-
-MM_PER_INCH = 25.4
+from pipeline.kinds import Float64
+from pipeline.strip_survey import StripSurvey
+from pipeline.units import MM_PER_INCH
 
 
 def film_code(strip: StripSurvey) -> str | None:
@@ -35,7 +34,7 @@ def film_span(strip: StripSurvey) -> tuple[float, float] | None:
     return first, last
 
 
-def frame_places(strip: StripSurvey) -> NDArray[np.float64] | None:
+def frame_places(strip: StripSurvey) -> Float64 | None:
     """Return the places of a strip's frames along the film, (n,) frames, or None."""
     if strip.edge is None or not strip.edge.numbered:
         return None

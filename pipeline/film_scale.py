@@ -1,14 +1,205 @@
-"""Scale of a strip and its kind of film, from what is told and what shows of it."""
+"""Perforations along a straightened strip, its scale and its kind of film."""
 
 from dataclasses import dataclass
 
-from pipeline.film_format import FilmSize, film_sizes
+import cv2
+import numpy as np
 
+from pipeline.film_edge import EdgeLine, robust_line
+from pipeline.film_format import FilmSize, film_sizes
+from pipeline.kinds import Mask, Numbers, Plane
+
+_LEAST_HOLES = 4
+_MOST_SLOPE = 0.06
+_LENGTH_SLACK = 0.3
+_LEAST_FILLED = 0.7
+_PITCH_SPREAD = 0.05
+_RIM_PX = 3
+_LEAST_RIM_MM = 0.7
+_WHOLE_SHARE = 0.95
 _WIDTH_SLACK_MM = 1.4
 _SAME_WIDTH_MM = 0.8
 _TAG_TOLERANCE = 0.01
 _LONG_STRIP = 4.6
 _HIDDEN_REBATE_MM = 1.0
+
+
+@dataclass(frozen=True)
+class PerforationRow:
+    """One row of holes: a line y = slope * x + level in pixels of the view.
+
+    It runs through the holes' centres, or where their outer parts are hidden through their inner
+    edges, and lies `from_edge_mm` inside the film's edge; `count` is the number of holes.
+    """
+
+    slope: float
+    level: float
+    from_edge_mm: float
+    on_bottom: bool
+    count: int
+
+
+@dataclass(frozen=True)
+class Perforations:
+    """The rows of holes in a view, one or two, and their pitch in pixels."""
+
+    rows: tuple[PerforationRow, ...]
+    pitch_px: float
+
+
+@dataclass(frozen=True)
+class _Holes:
+    """Holes one by one: centres, lengths along the film, upper and lower edges, in pixels."""
+
+    x: Numbers
+    length: Numbers
+    top: Numbers
+    bottom: Numbers
+
+    def take(self, keep: Mask) -> "_Holes":
+        return _Holes(self.x[keep], self.length[keep], self.top[keep], self.bottom[keep])
+
+
+def find_perforations(
+    share: Plane, film: FilmSize, edges: tuple[EdgeLine, EdgeLine]
+) -> Perforations | None:
+    """Return the perforations of a straightened strip, or None where it shows none.
+
+    Parameters
+    ----------
+    share
+        (h, w) share of open gate in a pixel, 0 to 1, in linear light; level within 3 degrees.
+    film
+        Kind of film with perforations.
+    edges
+        Upper and lower end of what shows of the strip.
+
+    Notes
+    -----
+    A hole is told by its shape (ISO 1007, from memory: 1.981 by 2.794 mm every 4.750 mm, so
+    that length is 0.417 of the pitch whatever the scale), and by others in line with it.
+    """
+    first_row, last_row = (edge.at((share.shape[1] - 1) / 2) for edge in edges)
+    holes = _blobs(share)
+    # Beyond what shows of this strip may be the holes of the next one.
+    centres = (holes.top + holes.bottom) / 2
+    upper, lower = (edge.below(holes.x, centres) for edge in edges)
+    holes = holes.take((upper > 0) & (lower < 0))
+    middle = (first_row + last_row) / 2
+    pitches, rows = [], []
+    for on_bottom in (False, True):
+        centres = (holes.top + holes.bottom) / 2
+        side = holes.take(centres > middle if on_bottom else centres <= middle)
+        found = _row(side, film, edges[on_bottom], on_bottom)
+        if found is not None:
+            rows.append(found[0])
+            pitches.append((found[1], found[0].count))
+    if not rows:
+        return None
+    weights = np.array([float(count) ** 3 for _, count in pitches])
+    pitch = float(np.average([value for value, _ in pitches], weights=weights))
+    return Perforations(tuple(rows), pitch)
+
+
+def _blobs(share: Plane) -> _Holes:
+    """Return open places whose shape a perforation may have, measured to sub-pixels."""
+    open_gate = (share > 0.5).astype(np.uint8)
+    count, _, stats, _ = cv2.connectedComponentsWithStats(open_gate, connectivity=4)
+    measured = []
+    for left, top, width, tall, area in stats[1:count]:
+        if width < 3 or tall < 2 or not 0.2 * width < tall < 2.2 * width:
+            continue
+        if area < _LEAST_FILLED * width * tall or left == 0 or left + width == share.shape[1]:
+            continue
+        rows = slice(max(0, top - _RIM_PX), top + tall + _RIM_PX)
+        columns = slice(max(0, left - _RIM_PX), left + width + _RIM_PX)
+        part = share[rows, columns].astype(float)
+        down = part[:, _middle(left - columns.start, width)].mean(axis=1)
+        along = part[_middle(top - rows.start, tall)].mean(axis=0)
+        edges = _bounds(down)
+        ends = _bounds(along)
+        if edges is None or ends is None:
+            continue
+        x = columns.start + (ends[0] + ends[1]) / 2
+        measured.append((x, ends[1] - ends[0], rows.start + edges[0], rows.start + edges[1]))
+    table = np.array(measured, float).reshape(-1, 4)
+    return _Holes(*table.T)
+
+
+def _middle(start: int, size: int) -> slice:
+    """Return the middle half of a stretch."""
+    rim = size // 4
+    return slice(start + rim, start + max(size - rim, rim + 1))
+
+
+def _bounds(profile: Numbers) -> tuple[float, float] | None:
+    """Return where a hole begins and ends in a profile of its share of light, or None.
+
+    The light on either side of its middle tells how far it reaches, however blurred it is.
+    """
+    inside = np.nonzero(profile > 0.5)[0]
+    if not len(inside):
+        return None
+    middle = int(inside[0] + inside[-1] + 1) // 2
+    start = middle - 0.5
+    return float(start - profile[:middle].sum()), float(start + profile[middle:].sum())
+
+
+def _row(
+    holes: _Holes, film: FilmSize, edge: EdgeLine, on_bottom: bool
+) -> tuple[PerforationRow, float] | None:
+    """Return the row that most holes of one side of the strip make, with its pitch."""
+    across = film.perforation_across_mm or 1.0
+    if len(holes.x) < _LEAST_HOLES:
+        return None
+    inner = holes.top if on_bottom else holes.bottom
+    length = float(np.median(holes.length))
+    line = robust_line(holes.x, inner, 0.15 * length, _MOST_SLOPE)
+    near = np.abs(inner - line[0] * holes.x - line[1]) < 0.3 * length
+    similar = np.abs(holes.length / np.median(holes.length[near]) - 1) < _LENGTH_SLACK
+    row = holes.take(near & similar)
+    pitch = _pitch(row, film)
+    if pitch is None:
+        return None
+    tall = row.bottom - row.top
+    scale = pitch / (film.perforation_pitch_mm or 1.0)
+    # A holder that just reaches a hole cuts it shorter without a trace; the rest is kept apart.
+    outer = row.bottom if on_bottom else row.top
+    clear = float(np.median(np.abs(edge.below(row.x, outer))))
+    least = float(np.percentile(tall, 20)) > _WHOLE_SHARE * across * scale
+    whole = least and clear > _LEAST_RIM_MM * scale
+    from_edge = film.perforation_from_edge_mm or 0.0
+    slope, inner_level = robust_line(
+        row.x, row.top if on_bottom else row.bottom, 0.1 * length, _MOST_SLOPE
+    )
+    if not whole:
+        return PerforationRow(slope, inner_level, from_edge + across, on_bottom, len(row.x)), pitch
+    centres = (row.top + row.bottom) / 2
+    level = float(np.median(centres - slope * row.x))
+    return PerforationRow(slope, level, from_edge + across / 2, on_bottom, len(row.x)), pitch
+
+
+def _pitch(row: _Holes, film: FilmSize) -> float | None:
+    """Return the spacing of holes in a row, or None if they do not stand as perforations do."""
+    if len(row.x) < _LEAST_HOLES:
+        return None
+    x = np.sort(row.x)
+    steps = np.diff(x)
+    length = float(np.median(row.length))
+    single = steps[(steps > 1.7 * length) & (steps < 3.4 * length)]
+    if len(single) < _LEAST_HOLES - 1 or len(single) < 0.5 * len(steps):
+        return None
+    pitch = float(np.median(single))
+    for _ in range(3):
+        index = np.round((x - x[len(x) // 2]) / pitch)
+        fitted = np.polyfit(index, x, 1)
+        rest = x - np.polyval(fitted, index)
+        keep = np.abs(rest) < max(3 * float(np.median(np.abs(rest))), 0.02 * pitch)
+        if keep.sum() < _LEAST_HOLES:
+            return None
+        pitch = float(np.polyfit(index[keep], x[keep], 1)[0])
+    spread = float(np.median(np.abs(rest)))
+    return pitch if spread < _PITCH_SPREAD * pitch else None
 
 
 @dataclass(frozen=True)

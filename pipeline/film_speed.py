@@ -6,13 +6,11 @@ from functools import cache
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.characteristic import Curves, characteristic
 from pipeline.film import FilmProfile, shipped
-from pipeline.film_curve import MIDDLE_GREY
+from pipeline.units import LOG_STOP, MIDDLE_GREY
 
-Floats = NDArray[np.float64]
 MaybeTriple = tuple[float | None, float | None, float | None]
 
 # Highest density above D-min at which speeds are compared.
@@ -105,7 +103,7 @@ def stops_faster(curves: Curves, others: Curves) -> float | None:
 def _stops_between(points: SpeedPoints, others: SpeedPoints) -> float | None:
     if points.mean is None or others.mean is None:
         return None
-    return (others.mean - points.mean) / math.log10(2.0)
+    return (others.mean - points.mean) / LOG_STOP
 
 
 def profile_curves(profile: FilmProfile) -> Curves:

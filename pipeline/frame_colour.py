@@ -1,34 +1,102 @@
-"""Colour of single frames: exposure trims for all, and a balance for those the user asks for."""
+"""What single frames change of the roll's colour: exposure, and balance where asked."""
 
-from collections.abc import Iterable, Sequence
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.colour import RollColour, layer_exposure
+from pipeline.colour import RollColour, layer_exposure, scene_light
 from pipeline.colour_science import colour_science
 from pipeline.correction import FrameCorrection
-from pipeline.exposure_trim import picture_key, trim_stops, usual_key
-from pipeline.film import Matrix, shipped
+from pipeline.film import shipped
 from pipeline.frame_survey import FrameSurvey
-from pipeline.frames import HOLDS_PICTURE
+from pipeline.kinds import (
+    HOLDS_PICTURE,
+    Corners,
+    Float64,
+    Floats,
+    Triple,
+    as_matrix,
+    as_triple,
+)
 from pipeline.settings import Settings
 from pipeline.space import WORKING, find_space
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
+from pipeline.units import LUMINANCE
 
-Triple = tuple[float, float, float]
-Corners = tuple[tuple[float, float], ...]
-Floats = NDArray[np.float64]
-
-_LUMINANCE = np.array([0.272229, 0.674082, 0.053689])
+# Density above base: thinner is nearly black and mostly grain, denser is past what scanners see.
+_BLACK_DENSITY, _CLIPPED_DENSITY = 0.08, 3.0
+_LEAST_SAMPLES = 20
+_LEAST_SHARE = 0.1
+# Middle tones and light tones of a picture, in percent of its samples.
+_MIDDLE_PERCENT, _LIGHT_PERCENT = 50.0, 95.0
+# Well-exposed pictures differ by about this much, in stops, in what they show (common practice,
+# no source): a trim much smaller is left out, a greater one made.
+_USUAL_SPREAD_STOPS = 0.3
+_SOFT_LIMIT_STOPS = 2.5
 # Side of the area that is to become neutral, as a share of the picture's longer side.
 _NEUTRAL_REACH = 0.012
-_CLIPPED_DENSITY = 3.0
 _BLACK_LAYER_DENSITY = 0.06
 _LEAST_EXPOSURE = 1e-4
 _MOST_GAIN = 10.0
+
+
+@dataclass(frozen=True)
+class Key:
+    """How light a picture is: log2 of its middle and of its light tones, 0 = a perfect white.
+
+    None of both tell where a picture has too little that is neither black nor clipped.
+    """
+
+    middle: float
+    light: float
+
+
+def picture_key(density: Floats, colour: RollColour) -> Key | None:
+    """Return the key of a picture from (n, 3) samples of its density above base.
+
+    Luminance is that of scene light (linear ACEScg); what is nearly black or clipped is left
+    out. None if less than a tenth of the samples remain.
+    """
+    samples = np.asarray(density, float)
+    densest = samples.max(axis=1) if len(samples) else np.zeros(0)
+    usable = (densest > _BLACK_DENSITY) & (densest < _CLIPPED_DENSITY)
+    if usable.sum() < max(_LEAST_SAMPLES, _LEAST_SHARE * len(samples)):
+        return None
+    luminance = scene_light(samples[usable], colour) @ LUMINANCE
+    logs = np.log2(np.maximum(luminance, 1e-6))
+    middle, light = np.percentile(logs, [_MIDDLE_PERCENT, _LIGHT_PERCENT])
+    return Key(float(middle), float(light))
+
+
+def usual_key(keys: Sequence[Key | None]) -> Key | None:
+    """Return the roll's usual key, the median of its pictures; None if none has a key."""
+    told = [key for key in keys if key is not None]
+    if not told:
+        return None
+    return Key(
+        float(np.median([key.middle for key in told])),
+        float(np.median([key.light for key in told])),
+    )
+
+
+def trim_stops(key: Key | None, usual: Key | None) -> float:
+    """Return the stops to lighten (above 0) or darken a picture by, about -2 to 2.
+
+    A wrong exposure moves middle and light tones alike. A night scene has dark middles under
+    lamps as bright as ever, snow has light middles under usual whites: so the smaller of both
+    differences counts, and none where they disagree. Small differences are what scenes are like.
+    """
+    if key is None or usual is None:
+        return 0.0
+    middle, light = usual.middle - key.middle, usual.light - key.light
+    if middle * light <= 0:
+        return 0.0
+    off = math.copysign(min(abs(middle), abs(light)), middle)
+    shrunk = off * abs(off) / (abs(off) + _USUAL_SPREAD_STOPS)
+    return _SOFT_LIMIT_STOPS * math.tanh(shrunk / _SOFT_LIMIT_STOPS)
 
 
 @dataclass(frozen=True)
@@ -50,47 +118,53 @@ class NeutralRefused(Exception):
     """A place that can't be made neutral; its text says why and what to do."""
 
 
+def usual_exposure(
+    found: Sequence[StripSurvey], colour: RollColour, settings: Settings
+) -> Key | None:
+    """Return what single pictures are brought towards; None if that is not wanted, or none tells.
+
+    It is that of the frames as found, so that a correction of one leaves all others as they are.
+    """
+    if not settings.even_exposure:
+        return None
+    every = (frame for strip in found for frame in strip.frames)
+    return usual_key([picture_key(f.samples, colour) for f in every if f.kind in HOLDS_PICTURE])
+
+
+def trim_of(frame: FrameSurvey, colour: RollColour, usual: Key | None) -> float:
+    """Return the stops that bring a frame towards the roll's usual exposure."""
+    if usual is None or frame.kind not in HOLDS_PICTURE:
+        return 0.0
+    return round(trim_stops(picture_key(frame.samples, colour), usual), 2)
+
+
 def frame_colours(
     strips: Sequence[StripSurvey],
     colour: RollColour,
-    settings: Settings,
+    exposure_stops: float,
+    usual: Key | None,
     corrections: Sequence[FrameCorrection],
-    found: Sequence[StripSurvey],
-    written: Sequence[Sequence[Corners]] = (),
+    written: Sequence[Sequence[Corners]],
 ) -> tuple[tuple[tuple[FrameColour, ...], ...], tuple[str, ...]]:
     """Return the colour of each frame of each strip, and what could not be obeyed.
 
-    The roll's usual exposure is that of its frames as found, so that a correction of one frame
-    leaves all others as they are. `written` are the outlines of what is written of the frames, a
-    row for each strip; only corrections by a place in the picture need them.
+    `exposure_stops` is what the user adds to the roll's `colour`; `usual` is the exposure that
+    frames are brought towards. `written` are the outlines of what is written of the frames, a
+    row for each strip.
     """
     wishes = {_key(entry): entry for entry in corrections if entry.colours}
-    usual = None
-    if settings.even_exposure:
-        usual = usual_key(
-            [
-                picture_key(f.samples, colour)
-                for s in found
-                for f in s.frames
-                if f.kind in HOLDS_PICTURE
-            ]
-        )
+    asked = brightened(colour, exposure_stops)
     rows, troubles = [], []
-    outlines: Iterable[Sequence[Corners | None]] = written or [
-        [None] * len(strip.frames) for strip in strips
-    ]
-    for strip, areas in zip(strips, outlines, strict=True):
+    for strip, areas in zip(strips, written, strict=True):
         row = []
         for frame, area in zip(strip.frames, areas, strict=True):
-            stops = 0.0
-            if usual is not None and frame.kind in HOLDS_PICTURE:
-                stops = round(trim_stops(picture_key(frame.samples, colour), usual), 2)
+            stops = trim_of(frame, colour, usual)
             wish = wishes.get(frame.key or "")
             try:
-                row.append(_frame_colour(colour, stops, wish, frame, area))
+                row.append(_frame_colour(asked, stops, wish, frame, area))
             except NeutralRefused as refused:
                 troubles.append(f"{wish.name if wish else 'a frame'}: {refused}")
-                row.append(_brightened(colour, stops + (wish.exposure if wish else 0.0)))
+                row.append(_trimmed(asked, stops + (wish.exposure if wish else 0.0)))
         rows.append(tuple(row))
     return tuple(rows), tuple(troubles)
 
@@ -100,10 +174,13 @@ def _key(entry: FrameCorrection) -> str:
     return f"+{entry.entry}" if entry.number is None else entry.number
 
 
-def _brightened(colour: RollColour, stops: float) -> FrameColour:
-    if not stops:
-        return FrameColour(colour)
-    return FrameColour(replace(colour, exposure=colour.exposure * 2.0**stops), stops)
+def brightened(colour: RollColour, stops: float) -> RollColour:
+    """Return a colour with so many stops added to its exposure."""
+    return replace(colour, exposure=colour.exposure * 2.0**stops)
+
+
+def _trimmed(colour: RollColour, stops: float) -> FrameColour:
+    return FrameColour(brightened(colour, stops), stops or 0.0)
 
 
 def _frame_colour(
@@ -111,14 +188,14 @@ def _frame_colour(
     stops: float,
     wish: FrameCorrection | None,
     frame: FrameSurvey,
-    written: Corners | None,
+    written: Corners,
 ) -> FrameColour:
     if wish is None:
-        return _brightened(colour, stops)
-    own = _brightened(colour, stops + wish.exposure)
+        return _trimmed(colour, stops)
+    own = _trimmed(colour, stops + wish.exposure)
     balance = wish.balance
     if wish.neutral is not None:
-        place = _place_in_frame(wish.neutral, frame.outline, written or frame.outline)
+        place = _place_in_frame(wish.neutral, frame.outline, written)
         balance = neutral_balance(np.asarray(frame.thumbnail), place, colour)
     if balance is not None:
         red, green, blue = (a + b for a, b in zip(colour.balance, balance, strict=True))
@@ -127,16 +204,11 @@ def _frame_colour(
         matrix = scene_light_matrix(wish.temperature_k, wish.tint) @ np.asarray(colour.scene)
         own = replace(
             own,
-            colour=replace(own.colour, scene=_as_matrix(matrix)),
+            colour=replace(own.colour, scene=as_matrix(matrix)),
             temperature_k=wish.temperature_k,
             tint=wish.tint,
         )
     return own
-
-
-def _as_matrix(values: Floats) -> Matrix:
-    red, green, blue = ((float(row[0]), float(row[1]), float(row[2])) for row in values)
-    return (red, green, blue)
 
 
 def _place_in_frame(
@@ -152,9 +224,7 @@ def _place_in_frame(
     return float(across), float(down)
 
 
-def neutral_balance(
-    densities: NDArray[np.floating], place: tuple[float, float], colour: RollColour
-) -> Triple:
+def neutral_balance(densities: Floats, place: tuple[float, float], colour: RollColour) -> Triple:
     """Return the change of log10 exposure per layer that makes a place of a picture neutral.
 
     Parameters
@@ -189,9 +259,8 @@ def neutral_balance(
     scene = np.asarray(colour.scene)
     # The exposures of the layers that give a neutral of luminance 1.
     wanted = np.maximum(np.linalg.solve(scene, np.ones(3)), _LEAST_EXPOSURE)
-    luminance = max(float(_LUMINANCE @ scene @ exposure), _LEAST_EXPOSURE)
-    red, green, blue = (float(value) for value in np.log10(wanted * luminance / exposure))
-    return (red, green, blue)
+    luminance = max(float(LUMINANCE @ scene @ exposure), _LEAST_EXPOSURE)
+    return as_triple(np.log10(wanted * luminance / exposure))
 
 
 @cache
@@ -200,7 +269,7 @@ def _daylight_k() -> float:
 
 
 @cache
-def scene_light_matrix(temperature_k: float | None, tint: float | None) -> Floats:
+def scene_light_matrix(temperature_k: float | None, tint: float | None) -> Float64:
     """Return the 3x3 matrix on linear ACEScg that takes the light of a scene for its white.
 
     Parameters
@@ -238,5 +307,5 @@ def scene_light_matrix(temperature_k: float | None, tint: float | None) -> Float
     of_white = bradford @ to_xyz.sum(axis=1)
     # From the working space to cones under daylight, and back: only ratios of its white count.
     to_cones = np.diag(of_daylight / of_white) @ bradford @ to_xyz
-    matrix: Floats = np.linalg.solve(to_cones, np.diag(gains) @ to_cones)
+    matrix: Float64 = np.linalg.solve(to_cones, np.diag(gains) @ to_cones)
     return matrix

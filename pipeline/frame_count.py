@@ -5,11 +5,11 @@ from collections.abc import Sequence
 from functools import cache
 from typing import Any
 
-from pipeline.contact_sheet import counted
 from pipeline.film import shipped
 from pipeline.record import Finding
 from pipeline.settings import RollNotes
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
+from pipeline.words import counted
 
 
 @cache

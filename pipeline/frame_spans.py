@@ -7,8 +7,7 @@ from numpy.typing import NDArray
 
 from pipeline.evidence import Evidence
 from pipeline.gate import GateHabit
-
-Row = NDArray[np.float64]
+from pipeline.kinds import Mask, Row
 
 _LEAST_OVERLAP_MM = -3.0
 _LARGEST_USUAL_GAP_MM = 8.0
@@ -83,9 +82,7 @@ class Span:
     kind: str
 
 
-def _saturated(
-    picture: Row, gap: Row, base: NDArray[np.bool_], mm_per_px: float
-) -> tuple[Row, Row]:
+def _saturated(picture: Row, gap: Row, base: Mask, mm_per_px: float) -> tuple[Row, Row]:
     """Return the scores with those of each run of base columns as its length deserves.
 
     Columns of one black wall tell no more than the first few of them.
@@ -101,7 +98,7 @@ def _saturated(
 
 def solve_spans(seen: Evidence, habit: GateHabit) -> tuple[float, list[Span]]:
     """Return the best score and spans of frames for one image length, by dynamic programming."""
-    from pipeline.span_kernel import best_ends
+    from pipeline.frame_kernel import best_ends
 
     ppmm = seen.px_per_mm
     size = len(seen.busy)

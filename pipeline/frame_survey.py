@@ -1,6 +1,6 @@
-"""Survey of one frame: its densities, samples of them, and a small picture."""
+"""Survey of one frame, as found or as the user wants it: densities, samples, a small picture."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -8,19 +8,24 @@ from numpy.typing import NDArray
 
 from pipeline.base import FilmBase
 from pipeline.chart import ChartReading, find_chart
-from pipeline.density import Illumination, as_triple
 from pipeline.frames import Frame
+from pipeline.kinds import Corners, Float64, Light, Triple, as_triple
 from pipeline.order_statistic import percentiles
 from pipeline.picture_store import StoredPicture
 from pipeline.render import FrameBase
 
-Triple = tuple[float, float, float]
-Corners = tuple[tuple[float, float], ...]
-Light = NDArray[np.float32]
-
 _SAMPLES_A_FRAME = 900
 _THUMBNAIL_LONG_SIDE = 360
 _SAMPLE_INSET_MM = 0.8
+
+
+@dataclass(frozen=True)
+class DensityView:
+    """A strip's view as density above its base (h, w, 3), with that base, and its scale."""
+
+    above: Light
+    base: FilmBase
+    px_per_mm: float
 
 
 @dataclass(frozen=True)
@@ -50,14 +55,11 @@ class FrameSurvey:
 
 
 def survey_frame(
+    view: DensityView,
     frame: Frame,
     number: str | None,
-    corners: NDArray[np.float64],
+    corners: Float64,
     outline: Corners,
-    above: Light,
-    base: FilmBase,
-    illumination: Illumination,
-    px_per_mm: float,
 ) -> FrameSurvey:
     """Return what is measured in one frame of a strip's view.
 
@@ -69,15 +71,10 @@ def survey_frame(
         (4, 2) its corners in the view's pixels, in the order of the picture as written.
     outline
         The same corners in the scan's pixels.
-    above
-        Density above base (h, w, 3) of the view.
-    base, illumination
-        The strip's base and the scan's light.
-    px_per_mm
-        Scale of the view.
     """
+    above = view.above
     rows, columns = above.shape[:2]
-    inset = _SAMPLE_INSET_MM * px_per_mm
+    inset = _SAMPLE_INSET_MM * view.px_per_mm
     inner = above[
         max(0, round(frame.top + inset)) : max(1, round(frame.bottom - inset)),
         max(0, round(frame.start + inset)) : max(1, round(frame.end - inset)),
@@ -90,12 +87,12 @@ def survey_frame(
     least, median, most = percentiles(smooth.reshape(-1, 3), [1, 50, 99])
     left_top, right_bottom = corners[0], corners[2]
     frame_base = FrameBase(
-        terms=base.shading,
+        terms=view.base.shading,
         left=_unit(left_top[0], columns),
         right=_unit(right_bottom[0], columns),
         top=_unit(left_top[1], rows),
         bottom=_unit(right_bottom[1], rows),
-        illumination=illumination,
+        illumination=view.base.illumination,
     )
     thumbnail = _thumbnail(above, corners)
     return FrameSurvey(
@@ -118,7 +115,7 @@ def _unit(place_px: float, count: int) -> float:
     return float(2.0 * place_px / max(count - 1, 1) - 1.0)
 
 
-def _thumbnail(above: Light, corners: NDArray[np.float64]) -> Light:
+def _thumbnail(above: Light, corners: Float64) -> Light:
     """Return a small picture of density above base inside a frame's corners, in picture order."""
     along, down = (float(np.hypot(*(corners[i] - corners[0]))) for i in (1, 3))
     scale = min(1.0, _THUMBNAIL_LONG_SIDE / max(along, down, 1.0))
@@ -134,3 +131,55 @@ def _thumbnail(above: Light, corners: NDArray[np.float64]) -> Light:
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
     )
     return np.asarray(small, np.float32)
+
+
+@dataclass(frozen=True)
+class Cut:
+    """One frame of a strip after correction.
+
+    `key` names it over the roll. `found` is the place of the frame that it was among those found
+    on the strip, in film order, None for an added one. `outline` (scan pixels, in the order of
+    the picture) and `kind` are None where they stay as found.
+    """
+
+    key: str
+    found: int | None
+    outline: Corners | None = None
+    kind: str | None = None
+
+    @property
+    def is_corrected(self) -> bool:
+        """Tell whether anything of the frame itself is no longer as found."""
+        return self.outline is not None or self.kind is not None
+
+
+def survey_cut(
+    view: DensityView,
+    cut: Cut,
+    found: FrameSurvey | None,
+    corners: Float64 | None,
+) -> FrameSurvey:
+    """Return the survey of a frame as corrected; what the user says of it is certain.
+
+    Parameters
+    ----------
+    cut
+        The frame; without `found` it has an outline.
+    found
+        The survey of the frame that it was, None for an added one.
+    corners
+        The cut's outline in the strip's view (4, 2), in the order of the picture; None where
+        it stays as found.
+    """
+    if found is not None and (cut.outline is None or corners is None):
+        if cut.kind is None:
+            return replace(found, key=cut.key)
+        return replace(found, key=cut.key, kind=cut.kind, confidence=1.0, corrected=True)
+    if cut.outline is None or corners is None:
+        raise ValueError(f"the frame {cut.key!r} to add has no outline")
+    (start, top), (end, bottom) = corners.min(axis=0), corners.max(axis=0)
+    kind = cut.kind or (found.kind if found is not None else "picture")
+    frame = Frame(float(start), float(end), float(top), float(bottom), kind, 1.0)
+    number = None if found is None else found.edge_number
+    surveyed = survey_frame(view, frame, number, corners, cut.outline)
+    return replace(surveyed, key=cut.key, corrected=True)

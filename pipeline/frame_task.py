@@ -1,6 +1,6 @@
 """The work on one frame, in a worker: from a window of its scan to its files."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
@@ -9,14 +9,14 @@ from numpy.typing import NDArray
 
 from pipeline.colour import RollColour
 from pipeline.infrared import CrossTalk
-from pipeline.metadata import FrameMetadata, frame_metadata
-from pipeline.positive import FrameLight, Positive, archive_form, negative_bands
-from pipeline.print_tone import PrintTone
-from pipeline.record import FilesRecord, FrameRecord, StripRecord
+from pipeline.kinds import Corners
+from pipeline.metadata import FrameMetadata
+from pipeline.positive import FrameLight, Positive, negative_bands
+from pipeline.record import FilesRecord
 from pipeline.render import FrameBase, picture_size
-from pipeline.resample import Corners
+from pipeline.rendition import Rendition
 from pipeline.scan import Scan
-from pipeline.settings import RollNotes, Settings
+from pipeline.settings import Settings
 from pipeline.write import write_archive, write_share, write_sidecar
 
 DUST_ENDING = ".dust.png"
@@ -27,7 +27,8 @@ _SHARE_ENDINGS = {"jpeg": "jpg", "png": "png"}
 class FrameTask:
     """All that a worker needs for one frame; a description, never a picture.
 
-    `outline` and `base` are those of what is written of it.
+    `outline` and `base` are those of what is written of it; `dust` tells it in the infra-red
+    plane, None where none is to be mended.
     """
 
     out: Path
@@ -36,14 +37,11 @@ class FrameTask:
     base: FrameBase
     ppi: float
     colour: RollColour
-    settings: Settings
-    notes: RollNotes
-    strip: StripRecord
-    frame: FrameRecord
-    roll: str
-    profile: str
-    tone: PrintTone = field(default_factory=PrintTone)
-    cross_talk: CrossTalk | None = None
+    rendition: Rendition
+    files: FilesRecord
+    metadata: FrameMetadata
+    dust: CrossTalk | None = None
+    save_dust_mask: bool = False
 
 
 def frame_files(stem: str | None, settings: Settings, split: bool) -> FilesRecord:
@@ -55,19 +53,6 @@ def frame_files(stem: str | None, settings: Settings, split: bool) -> FilesRecor
     )
     archive = f"{stem}.tif" if split or settings.archive == "tiff" else None
     return FilesRecord(archive, share, f"{stem}.xmp")
-
-
-def _metadata(task: FrameTask, look: str) -> FrameMetadata:
-    return frame_metadata(
-        task.notes,
-        task.strip,
-        task.frame,
-        roll=task.roll,
-        profile=task.profile,
-        look=look,
-        digitized=task.scan.digitized,
-        device=task.scan.device,
-    )
 
 
 def develop(task: FrameTask) -> tuple[str, ...]:
@@ -83,50 +68,46 @@ def develop(task: FrameTask) -> tuple[str, ...]:
         If a file can't be written.
     """
     cv2.setNumThreads(1)
-    files, settings = task.frame.files, task.settings
-    talk = task.cross_talk if settings.dust == "on" else None
-    light = FrameLight(task.scan, task.outline, task.base, task.ppi, talk, settings.save_dust_mask)
-    frame = Positive(light, task.colour, settings, task.tone, files.share is not None)
-    metadata = _metadata(task, settings.look)
+    files, rendition, metadata = task.files, task.rendition, task.metadata
+    light = FrameLight(task.scan, task.outline, task.base, task.ppi, task.dust, task.save_dust_mask)
+    frame = Positive(light, task.colour, rendition, files.share is not None)
     if files.archive is not None:
-        space, kind = archive_form(settings)
+        space, kind = rendition.archive_form()
         write_archive(
             task.out / files.archive,
             frame.archive_bands(),
             frame.archive_size,
             kind,
             space=space,
-            ppi=_ppi(task, task.settings.archive_size, frame.size),
+            ppi=_ppi(task, rendition.archive_size, frame.size),
             metadata=metadata,
-            packing=task.settings.archive_packing,
+            packing=rendition.archive_packing,
             settle=False,
         )
     if files.share is not None:
         write_share(
             task.out / files.share,
             frame.share_picture(),
-            ppi=_ppi(task, task.settings.share_size, frame.size),
+            ppi=_ppi(task, rendition.share_size, frame.size),
             metadata=metadata,
-            file_format=task.settings.share,
-            quality=task.settings.share_quality,
+            file_format=rendition.share,
+            quality=rendition.share_quality,
             settle=False,
         )
     if files.sidecar is not None:
         write_sidecar(task.out / files.sidecar, metadata, settle=False)
-    mask = _write_mask(task, light.mask, metadata)
+    mask = _write_mask(task, light.mask)
     return tuple(name for name in (files.archive, files.share, files.sidecar, mask) if name)
 
 
-def _write_mask(
-    task: FrameTask, dust: NDArray[np.uint8] | None, metadata: FrameMetadata
-) -> str | None:
+def _write_mask(task: FrameTask, dust: NDArray[np.uint8] | None) -> str | None:
     """Write where dust was mended, if that is wanted; return the file's name."""
-    sidecar = task.frame.files.sidecar
+    sidecar = task.files.sidecar
     if dust is None or sidecar is None:
         return None
     name = f"{sidecar.removesuffix('.xmp')}{DUST_ENDING}"
     picture = np.repeat(dust[..., None], 3, axis=2)
-    write_share(task.out / name, picture, ppi=task.ppi, metadata=metadata, file_format="png")
+    write_share(task.out / name, picture, ppi=task.ppi, metadata=task.metadata, file_format="png")
     return name
 
 
@@ -139,9 +120,8 @@ def _ppi(task: FrameTask, long_side: int | None, size: tuple[int, int]) -> float
 def negative(task: FrameTask) -> tuple[str, ...]:
     """Cut one frame out of its scan as a negative, codes as scanned; return its files' names."""
     cv2.setNumThreads(1)
-    files = task.frame.files
+    files = task.files
     bands, space, kind = negative_bands(task.scan, task.outline)
-    metadata = _metadata(task, "negative")
     write_archive(
         task.out / str(files.archive),
         bands,
@@ -149,10 +129,10 @@ def negative(task: FrameTask) -> tuple[str, ...]:
         kind,
         space=space,
         ppi=task.ppi,
-        metadata=metadata,
-        packing=task.settings.archive_packing,
+        metadata=task.metadata,
+        packing=task.rendition.archive_packing,
         settle=False,
     )
     if files.sidecar is not None:
-        write_sidecar(task.out / files.sidecar, metadata, settle=False)
+        write_sidecar(task.out / files.sidecar, task.metadata, settle=False)
     return tuple(name for name in (files.archive, files.sidecar) if name)

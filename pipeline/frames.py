@@ -4,16 +4,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.evidence import Evidence, speck_share
 from pipeline.film_format import FrameFormat
 from pipeline.frame_spans import Span, solve_spans
 from pipeline.gate import GateHabit, usual_habit
 from pipeline.gate_fit import GateRectangle, fit_gates
+from pipeline.kinds import Float64
 
-# Kinds of frame that hold a picture and are written.
-HOLDS_PICTURE = ("picture", "partial")
 # Frames of this confidence and more count as clear; the others are shown to the user.
 CLEAR = 0.9
 _FOGGED_DENSITY = 0.6
@@ -42,14 +40,14 @@ class Frame:
     confidence: float
     tilt: float = 0.0
 
-    def corners(self) -> NDArray[np.float64]:
+    def corners(self) -> Float64:
         """Return the corners (4, 2) in view pixels: left top, right top, right and left bottom."""
         x, y = (self.end - self.start) / 2, (self.bottom - self.top) / 2
         box = np.array([[-x, -y], [x, -y], [x, y], [-x, y]])
         along = np.array([1.0, self.tilt]) / np.hypot(1.0, self.tilt)
         turned = box[:, :1] * along + box[:, 1:] * np.array([-along[1], along[0]])
         middle = np.array([self.start + self.end, self.top + self.bottom]) / 2
-        corners: NDArray[np.float64] = middle + turned
+        corners: Float64 = middle + turned
         return corners
 
 

@@ -4,11 +4,8 @@ import itertools
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.space import Space, from_working
-
-Floats = NDArray[np.float32]
 
 GAMUT_THRESHOLD = 0.82
 GAMUT_POWER = 1.2
@@ -37,52 +34,10 @@ def gamut_limit(space: Space) -> float:
 
 
 def squeeze_scale(limit: float) -> float:
-    """Return the scale of the compression for a limit, as `squeezed` has it."""
+    """Return the scale of the compression of distances from grey that takes a limit to 1.
+
+    The curve above the threshold t, for a distance d over it, is t + d / (1 + (d / scale)^p)^(1/p):
+    the Academy's published reference gamut compression (ACES 1.3).
+    """
     room, reach = 1.0 - GAMUT_THRESHOLD, limit - GAMUT_THRESHOLD
     return float(reach / ((reach / room) ** GAMUT_POWER - 1.0) ** (1.0 / GAMUT_POWER))
-
-
-def squeezed(distance: Floats, limit: float) -> Floats:
-    """Return distances from grey, compressed above a threshold so that `limit` nearly becomes 1.
-
-    Form of the curve: the Academy's published reference gamut compression (ACES 1.3).
-    """
-    scale = squeeze_scale(limit)
-    over = np.maximum(distance - np.float32(GAMUT_THRESHOLD), 0.0)
-    less = over / (1.0 + (over / np.float32(scale)) ** GAMUT_POWER) ** (1.0 / GAMUT_POWER)
-    held = np.minimum(distance, np.float32(GAMUT_THRESHOLD)) + less
-    return np.asarray(np.minimum(held, np.float32(FARTHEST)), np.float32)
-
-
-def into_gamut(planes: Floats, limit: float) -> None:
-    """Draw colours outside the space in towards grey of equal maximum, in place.
-
-    Parameters
-    ----------
-    planes
-        (3, ...) linear RGB of the space, float32; what lies within is left alone, and so is the
-        greatest channel unless it is above 1.
-    limit
-        Distance from grey that comes to lie at the border (`gamut_limit`).
-
-    Notes
-    -----
-    All channels move in proportion, so a colour keeps its hue: its dominant wavelength, the
-    order and the spacing of its channels. Above 1 a colour is dimmed as a whole, for the same
-    reason. Nothing is negative afterwards.
-    """
-    red, green, blue = planes
-    top = np.maximum(np.maximum(red, green), blue)
-    low = np.minimum(np.minimum(red, green), blue)
-    far = (low < np.float32(1.0 - GAMUT_THRESHOLD) * top) & (top > _BLACK)
-    if far.any():
-        peak, floor = top[far], low[far]
-        distance = (peak - floor) / peak
-        factor = squeezed(distance, limit) / distance
-        for plane in planes:
-            plane[far] = peak - (peak - plane[far]) * factor
-    bright = top > 1.0
-    if bright.any():
-        for plane in planes:
-            plane[bright] /= top[bright]
-    np.maximum(planes, 0.0, out=planes)

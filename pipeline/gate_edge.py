@@ -4,10 +4,8 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-Density = NDArray[np.float32]
-Row = NDArray[np.float64]
+from pipeline.kinds import Density, Row
 
 _MOST_DENSITY = 3.0
 # Single readings count no more than this many deviations: dust is not the gate.
@@ -170,7 +168,7 @@ def _placed(
 
 def _refined(part: Row, y: Row, begin: float, noise: float, over_base: bool) -> EdgePlace | None:
     """Return the edge by rows at heights `y`, in columns of the part."""
-    from pipeline.edge_kernel import edge_through_rows
+    from pipeline.frame_kernel import edge_through_rows
 
     edge = np.empty(5)
     if not edge_through_rows(np.ascontiguousarray(part), y, begin, noise, over_base, edge):

@@ -6,15 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.evidence import Evidence
 from pipeline.frame_spans import Span
 from pipeline.gate import GateHabit
 from pipeline.gate_edge import EdgePlace, find_edge
-
-Density = NDArray[np.float32]
-Row = NDArray[np.float64]
+from pipeline.kinds import Row
 
 # Rim of a picture that is left out where its other edges are measured: gates have round corners.
 _RIM_MM = 1.2

@@ -4,13 +4,9 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.chart import middle_mean
-
-Floats = NDArray[np.float64]
-Picture = NDArray[np.float32]
-Area = tuple[float, float, float, float]
+from pipeline.kinds import Area, Float64, Picture
 
 # Sides of the area about the middle, as shares of the picture, largest first: the card may fill
 # the picture or be held before the subject.
@@ -29,8 +25,8 @@ class GreyReading:
     it, grain left out; `area` is left, top, right and bottom as shares of the picture.
     """
 
-    density: Floats
-    spread: Floats
+    density: Float64
+    spread: Float64
     area: Area
 
     @property

@@ -6,12 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.channels import channel_mean, greatest, less, log_above
-from pipeline.density import Illumination, Triple, as_triple
+from pipeline.density import Illumination
+from pipeline.kinds import Float32, Float64, Light, Mask, Triple, as_triple
 from pipeline.order_statistic import median
 
-Light = NDArray[np.float32]
-Mask = NDArray[np.bool_]
-Mode = tuple[NDArray[np.float64], float]
+Mode = tuple[Float64, float]
 
 _BIN = 0.03
 _MOST_BINS = 4_000_000
@@ -41,9 +40,9 @@ class Levels:
     grey: bool = False
 
 
-def crowded_places(log_light: NDArray[np.float32]) -> list[Mode]:
+def crowded_places(log_light: Float32) -> list[Mode]:
     """Return the crowded places of log10 light (n, 3), brightest first, with their share of n."""
-    from pipeline.crowd_kernel import bins_of, crowds, sort_by_cell
+    from pipeline.strip_kernel import bins_of, crowds, sort_by_cell
 
     points = np.ascontiguousarray(log_light, np.float32)
     bins, inside = np.empty(points.shape, np.int32), np.empty_like(points)
@@ -86,11 +85,11 @@ def _counted(
     return filled, (np.cumsum(counts > 0) - 1)[keys], counts[filled]
 
 
-def is_orange(density: NDArray[np.float64], red_clipped: bool = False) -> bool:
+def is_orange(density: Float64, red_clipped: bool = False) -> bool:
     """Tell whether a density against the brightest light is that of a masked film base.
 
     The bounds are wide about the published D-min of colour negative film (Status M, lowest to
-    highest of 14 stocks 0.14-0.29, 0.35-0.75, 0.73-1.00), since scanners have other bands.
+    highest 0.14-0.29, 0.35-0.75, 0.73-1.00: sources.toml [d-min]), since scanners have other bands.
     """
     red, green, blue = (float(value) for value in density)
     lowest_red = -0.05 if red_clipped else 0.04
@@ -98,7 +97,7 @@ def is_orange(density: NDArray[np.float64], red_clipped: bool = False) -> bool:
     return lowest_red < red < 0.8 and blue < 2.0 and rises
 
 
-def is_base(density: NDArray[np.float64], *, grey: bool = False, red_clipped: bool = False) -> bool:
+def is_base(density: Float64, *, grey: bool = False, red_clipped: bool = False) -> bool:
     """Tell whether a density against the brightest light may be a film base of the kind."""
     if not grey:
         return is_orange(density, red_clipped)
@@ -128,23 +127,19 @@ def base_of(light: Light, levels: Levels) -> Triple | None:
     return as_triple(10.0 ** _lightest(modes) + dark)
 
 
-def _lightest(modes: list[Mode]) -> NDArray[np.float64]:
+def _lightest(modes: list[Mode]) -> Float64:
     """Return the brightest crowded place: the base, if the rest are pictures."""
     largest = max(share for _, share in modes)
     return next(level for level, share in modes if share > 0.15 * largest)
 
 
-def _less_fall_off(
-    bases: list[Mode], gate: NDArray[np.float64], log_light: NDArray[np.float32]
-) -> list[Mode]:
+def _less_fall_off(bases: list[Mode], gate: Float64, log_light: Float32) -> list[Mode]:
     """Return the places that may be film under a clipped gate: not all but clipped themselves."""
     film = [mode for mode in bases if not fades_from_gate(mode[0], gate, log_light)]
     return [mode for mode in film if float((gate - mode[0]).mean()) > _NEARLY_GATE] or film
 
 
-def fades_from_gate(
-    level: NDArray[np.float64], gate: NDArray[np.float64], log_light: NDArray[np.float32]
-) -> bool:
+def fades_from_gate(level: Float64, gate: Float64, log_light: Float32) -> bool:
     """Tell whether a crowded place is gate in the lamp's fall-off rather than film.
 
     Film has an edge, so that little lies between its light and the gate's; fall-off has all
@@ -159,7 +154,7 @@ def fades_from_gate(
     return bool(counts[1:].min() > _FADE_BETWEEN * counts[0])
 
 
-def _looks_like_base(log_light: NDArray[np.float64]) -> bool:
+def _looks_like_base(log_light: Float64) -> bool:
     """Tell whether the brightest light is orange itself: base without an open gate, most likely.
 
     A scanner's lamp can be warm too; then the true base is an even colour of much film.
@@ -194,8 +189,7 @@ def dark_level(light: Light) -> Triple:
     if len(dim) < 0.03 * len(border):
         return (0.0, 0.0, 0.0)
     level = np.median(dim[dim.sum(axis=1) <= np.percentile(dim.sum(axis=1), 50)], axis=0)
-    red, green, blue = (float(value) for value in level)
-    return (red, green, blue)
+    return as_triple(level)
 
 
 def find_levels(

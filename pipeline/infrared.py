@@ -6,12 +6,11 @@ from typing import Literal
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.encoding import Encoding, to_light
+from pipeline.kinds import Float32, Float64, Floats, Triple
+from pipeline.units import SIGMA_OF_MAD
 
-Triple = tuple[float, float, float]
-Floats = NDArray[np.float32]
 Verdict = Literal["dust", "silver", "misfit"]
 
 _LEAST_LIGHT, _LEAST_SOFT = 1e-4, 1e-6
@@ -47,7 +46,7 @@ def tone_exponent(encoding: Encoding) -> float:
     return math.log(high / low) / math.log(3.0)
 
 
-def infrared_density(plane: Floats, exponent: float) -> Floats:
+def infrared_density(plane: Float32, exponent: float) -> Float32:
     """Return density of an infra-red plane (h, w) of codes 0 to 1, full scale being 0."""
     from pipeline.dust_kernel import to_density
 
@@ -56,41 +55,35 @@ def infrared_density(plane: Floats, exponent: float) -> Floats:
     return density
 
 
-def spread(values: NDArray[np.floating]) -> float:
+def spread(values: Floats) -> float:
     """Return the standard deviation that a normal distribution of the same MAD has."""
-    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
+    return SIGMA_OF_MAD * float(np.median(np.abs(values - np.median(values))))
 
 
-def tone(density: Floats) -> Floats:
+def tone(density: Float32) -> Float32:
     """Return the mean (h, w) of the densities (h, w, 3) of the channels."""
-    mean: Floats = density @ np.full(3, 1.0 / 3.0, np.float32)
+    mean: Float32 = density @ np.full(3, 1.0 / 3.0, np.float32)
     return mean
 
 
-def shown(density: Floats, talk: CrossTalk) -> Floats:
+def shown(density: Float32, talk: CrossTalk) -> Float32:
     """Return what of densities (h, w, 3) shows in the infra-red, (h, w)."""
-    through: Floats = density @ np.asarray(talk.share, np.float32)
+    through: Float32 = density @ np.asarray(talk.share, np.float32)
     return through
 
 
-def left_over(infrared: Floats, density: Floats, talk: CrossTalk) -> Floats:
-    """Return infra-red density (h, w) less what the picture's densities (h, w, 3) show there."""
-    over: Floats = infrared - shown(density, talk)
-    return over
-
-
-def smooth(plane: Floats, sigma: float) -> Floats:
+def smooth(plane: Float32, sigma: float) -> Float32:
     """Return a plane or picture blurred by a Gaussian of sigma pixels."""
     return np.asarray(cv2.GaussianBlur(plane, (0, 0), sigma), np.float32)
 
 
-def slopes(plane: Floats) -> tuple[Floats, Floats]:
+def slopes(plane: Float32) -> tuple[Float32, Float32]:
     """Return how a plane (h, w) rises along rows and columns, a pixel (kernels of Scharr)."""
     along, down = (cv2.Scharr(plane, cv2.CV_32F, *way) / 32.0 for way in ((1, 0), (0, 1)))
     return np.asarray(along, np.float32), np.asarray(down, np.float32)
 
 
-def blurred(density: Floats, sigma: float) -> Floats:
+def blurred(density: Float32, sigma: float) -> Float32:
     """Return densities (h, w) or (h, w, 3) as a lens out of focus by a blur of sigma has them."""
     if sigma <= 0.0:
         return density
@@ -104,7 +97,7 @@ def blurred(density: Floats, sigma: float) -> Floats:
     return soft
 
 
-def moved(plane: Floats, shift: tuple[float, float]) -> Floats:
+def moved(plane: Float32, shift: tuple[float, float]) -> Float32:
     """Return a plane moved back by a shift, x and y in pixels; its edge goes on beyond it."""
     if shift == (0.0, 0.0):
         return plane
@@ -117,7 +110,7 @@ def moved(plane: Floats, shift: tuple[float, float]) -> Floats:
     return np.asarray(back[rows, columns], np.float32)
 
 
-def _cubic(part: float) -> NDArray[np.float64]:
+def _cubic(part: float) -> Float64:
     """Return weights of the pixels -1 to 2 for a place between pixels 0 and 1."""
     far, near = part + 1.0, part
     weights = [

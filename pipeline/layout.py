@@ -5,25 +5,18 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.channels import channel_mean, less, log_above, tint
-from pipeline.density import Triple
 from pipeline.film_area import FilmArea, film_areas, rough_line, runs_upright, split_abreast
 from pipeline.film_edge import EdgeLine, find_edges
 from pipeline.film_format import FilmSize, film_sizes
-from pipeline.film_scale import film_scale
+from pipeline.film_scale import PerforationRow, Perforations, film_scale, find_perforations
 from pipeline.illumination import Levels, base_of
-from pipeline.perforation import PerforationRow, Perforations, find_perforations
+from pipeline.kinds import Corners, Float64, Light, Mask, Triple
 from pipeline.picture_border import picture_slope
 from pipeline.strip_view import StripView, place, straighten
 from pipeline.surround import Surround, open_share, over_base, surround
 
-Light = NDArray[np.float32]
-Mask = NDArray[np.bool_]
-Corners = tuple[tuple[float, float], ...]
-
-MM_PER_INCH = 25.4
 _BASE_TOLERANCE = 0.10
 _BASE_TINT_TOLERANCE = 0.05
 _LEAST_BASE_SHARE = 0.004
@@ -258,9 +251,7 @@ def _level(piece: _Piece) -> _Levelled | None:
     return _measured(piece, angle, centre, half)
 
 
-def _measured(
-    piece: _Piece, angle: float, centre: NDArray[np.float64], half: NDArray[np.float64]
-) -> _Levelled | None:
+def _measured(piece: _Piece, angle: float, centre: Float64, half: Float64) -> _Levelled | None:
     """Return edges and perforations in a view turned by an angle (radians)."""
     along = half[0] * np.array([math.cos(angle), math.sin(angle)])
     across = half[1] * np.array([-math.sin(angle), math.cos(angle)])
@@ -285,10 +276,7 @@ def _measured(
 
 def _placed(mask: Mask, view: StripView) -> Mask:
     """Return a mask of the proxy in the pixels of a view; false outside the proxy."""
-    height, width = view.light.shape[:2]
-    how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    planes = mask.astype(np.float32)
-    moved = cv2.warpAffine(planes, np.asarray(view.to_proxy), (width, height), flags=how)
+    moved = view.of(mask.astype(np.float32), cv2.INTER_LINEAR, cv2.BORDER_CONSTANT)
     inside: Mask = moved > 0.5
     return inside
 

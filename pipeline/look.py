@@ -7,11 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.gamut import FARTHEST, GAMUT_POWER, GAMUT_THRESHOLD, gamut_limit, squeeze_scale
+from pipeline.kinds import Float32, Triple
 from pipeline.print_tone import MOST_LIGHT, PRINT_WHITE, PrintTone, curve_constant, light_scale
 from pipeline.space import LinearTransfer, PowerTransfer, Space, acescct, from_working
-
-Triple = tuple[float, float, float]
-Floats = NDArray[np.float32]
 
 # Share of the hue of scene light that a print keeps. The rest is that of its curve taken channel by
 # channel, which turns orange lights a little yellow, as they look, and holds skin and sky. Measured
@@ -41,15 +39,15 @@ class Showing:
     `printed` tells whether it goes through the curve of a print.
     """
 
-    matrix: Floats
-    tone: Floats
-    gamut: Floats
-    curve: Floats
-    levels: Floats
+    matrix: Float32
+    tone: Float32
+    gamut: Float32
+    curve: Float32
+    levels: Float32
     printed: bool
     levelled: bool
 
-    def of(self, scene: Floats) -> Floats:
+    def of(self, scene: Float32) -> Float32:
         """Return display values 0 to 1, planes (3, n, columns), for scene light alike."""
         from pipeline.print_kernel import shown_of_scene
 
@@ -58,7 +56,7 @@ class Showing:
         return shown
 
     @property
-    def arrays(self) -> tuple[Floats, Floats, Floats, Floats, Floats, bool, bool]:
+    def arrays(self) -> tuple[Float32, Float32, Float32, Float32, Float32, bool, bool]:
         """Return what the compiled loops take, in their order."""
         return (
             self.matrix, self.tone, self.gamut, self.curve, self.levels, self.printed,
@@ -111,8 +109,8 @@ def _power_law(space: Space) -> tuple[float, float, float, float]:
 
 
 def as_print(
-    scene: Floats, space: Space, levels: Levels | None = None, tone: PrintTone | None = None
-) -> Floats:
+    scene: Float32, space: Space, levels: Levels | None = None, tone: PrintTone | None = None
+) -> Float32:
     """Return encoded display values 0 to 1 in a space for scene light (..., 3), linear ACEScg.
 
     The greatest and the least channel go through the print's curve, and what lies between keeps
@@ -121,41 +119,30 @@ def as_print(
     return _shown(scene, showing(space, levels, tone, printed=True))
 
 
-def _shown(scene: Floats, way: Showing) -> Floats:
+def _shown(scene: Float32, way: Showing) -> Float32:
     planes = np.array(np.asarray(scene, np.float32).reshape(-1, 3).T[:, None], order="C")
     return np.ascontiguousarray(way.of(planes)[:, 0].T).reshape(np.shape(scene))
 
 
-def as_log(scene: Floats) -> Floats:
+def as_log(scene: Float32) -> Float32:
     """Return ACEScct values (Academy S-2016-001) for scene light, linear ACEScg."""
     return np.asarray(acescct(scene), np.float32)
-
-
-def as_share(
-    scene: Floats,
-    look: str,
-    space: Space,
-    levels: Levels | None = None,
-    tone: PrintTone | None = None,
-) -> Floats:
-    """Return display values for a small picture to share; scene looks are shown uncurved."""
-    return _shown(scene, share_showing(look, space, levels, tone))
 
 
 def share_showing(
     look: str, space: Space, levels: Levels | None = None, tone: PrintTone | None = None
 ) -> Showing:
-    """Return the way of `as_share`."""
+    """Return the way of a small picture to share; scene looks are shown uncurved."""
     if look == "print":
         return showing(space, levels, tone, printed=True)
     return showing(space, printed=False)
 
 
-def to_codes(values: Floats, bits: int) -> NDArray[np.uint8] | NDArray[np.uint16]:
+def to_codes(values: Float32, bits: int) -> NDArray[np.uint8] | NDArray[np.uint16]:
     """Return values 0 to 1 as rounded codes of 8 or 16 bits, clipped."""
     scaled = np.rint(np.clip(values, 0.0, 1.0) * float(2**bits - 1))
     return np.asarray(scaled, np.uint8) if bits == 8 else np.asarray(scaled, np.uint16)
 
 
-def _dense(values: object) -> Floats:
+def _dense(values: object) -> Float32:
     return np.ascontiguousarray(np.asarray(values, np.float32))

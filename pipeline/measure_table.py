@@ -3,9 +3,10 @@
 from collections.abc import Sequence
 from unicodedata import combining, east_asian_width
 
-from pipeline.contact_sheet import printable
-from pipeline.record import PatchRecord, RollDensities, RollRecord, StripRecord, Triple
+from pipeline.kinds import Triple
+from pipeline.record import PatchRecord, RollDensities, RollRecord, StripRecord
 from pipeline.report import MISSING, figure_text, share_text
+from pipeline.words import printable
 
 _RGB = "RGB"
 _NONE = (None, None, None)

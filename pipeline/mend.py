@@ -4,21 +4,18 @@ import math
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.dust import Dust, density_of, filling_error, highest
 from pipeline.dust_block import near_blocks
 from pipeline.fill import grain_near, with_grain
 from pipeline.infrared import slopes, tone
-
-Triple = tuple[float, float, float]
-Floats = NDArray[np.float32]
+from pipeline.kinds import Float32, Triple
 
 _LEAST_SHARE = 0.02
 _ALIGNED_PX, _LEAST_ERROR = 0.1, 0.01
 
 
-def scaled_back(light: Floats, share: Floats, dark: Triple) -> Floats:
+def scaled_back(light: Float32, share: Float32, dark: Triple) -> Float32:
     """Return light (n, 3) as it was before only a share (n,) of it got through dust.
 
     `dark` is the scanner's own level, which dust does not dim; shares count as 0.02 at least.
@@ -28,7 +25,7 @@ def scaled_back(light: Floats, share: Floats, dark: Triple) -> Floats:
     return np.asarray((light - level) / through + level, np.float32)
 
 
-def _trust(dust: Dust, tones: Floats) -> Floats:
+def _trust(dust: Dust, tones: Float32) -> Float32:
     """Return how much a pixel scaled back counts against a filled one, 0 to 1, (n,).
 
     Each weighs by the inverse of its squared error: scaled back, of what focus and place leave
@@ -39,18 +36,18 @@ def _trust(dust: Dust, tones: Floats) -> Floats:
     reach = 1 + math.ceil(2.0 * dust.focus_px)
     for run, wide, inner in near_blocks(dust.mask):
         share = dust.share[wide]
-        lost: Floats = -np.log10(share)
+        lost: Float32 = -np.log10(share)
         bend = np.abs(cv2.Laplacian(lost, cv2.CV_32F, ksize=1))
         steep, bent = highest(np.hypot(*slopes(lost)), reach), highest(bend, reach)
         noise = np.float32(_LEAST_ERROR) / np.maximum(share, np.float32(_LEAST_SHARE))
         error = noise + (_ALIGNED_PX + dust.focus_px) * steep + dust.focus_px**2 * bent
         scaling[run] = error[inner]
     filling, off = filling_error(dust.mask, tones), scaling[dust.mask]
-    trust: Floats = (filling**2 / (filling**2 + off**2)).astype(np.float32)
+    trust: Float32 = (filling**2 / (filling**2 + off**2)).astype(np.float32)
     return trust
 
 
-def _grain(density: Floats, dust: Dust) -> Floats:
+def _grain(density: Float32, dust: Dust) -> Float32:
     """Return the grain near by, (n, 3), for the places of the mask."""
     grain = np.zeros((*dust.mask.shape, 3), np.float32)
     for run, wide, inner in near_blocks(dust.mask):
@@ -64,8 +61,8 @@ def _grain(density: Floats, dust: Dust) -> Floats:
 
 
 def mended_places(
-    light: Floats, density: Floats, dust: Dust, dark: Triple, tones: Floats | None = None
-) -> Floats:
+    light: Float32, density: Float32, dust: Dust, dark: Triple, tones: Float32 | None = None
+) -> Float32:
     """Return light (n, 3) of the places of a picture's dust, mended, in the order of its rows.
 
     `density` is that of the light (h, w, 3), and `tones` its mean. Where dust lets most of the
@@ -81,10 +78,3 @@ def mended_places(
     between = trust * scaled + (1.0 - trust) * across
     level = np.asarray(dark, np.float32)
     return np.asarray(np.power(np.float32(10.0), -between) + level, np.float32)
-
-
-def mended(light: Floats, density: Floats, dust: Dust, dark: Triple) -> Floats:
-    """Return a picture's light (h, w, 3) with its dust mended; clean pixels are as they were."""
-    result = light.copy()
-    result[dust.mask] = mended_places(light, density, dust, dark)
-    return result

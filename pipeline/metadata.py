@@ -7,7 +7,8 @@ from dataclasses import dataclass, field, fields, replace
 from datetime import datetime
 from typing import Any
 
-from pipeline.record import FrameRecord, StripRecord, Triple
+from pipeline.kinds import Triple
+from pipeline.record import FrameRecord, StripRecord
 from pipeline.settings import RollNotes
 
 # Everything XML 1.0 leaves out of its Char production, and the controls that it discourages.

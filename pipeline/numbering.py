@@ -10,7 +10,7 @@ from pipeline.edge_code import frame_name, load_edge_format
 from pipeline.edge_numbers import number_steps, picture_phase
 from pipeline.film_place import film_code, film_span, length_frames
 from pipeline.settings import frame_number
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
 
 # Places before 0 that the edge numbers: X, 00 and a leader before them.
 _FILM_START = -3.0

@@ -5,7 +5,6 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from pipeline.problem import SettingsProblem
 from pipeline.settings import (
     ARCHIVE_FORMATS,
     ARCHIVE_PACKING,
@@ -14,7 +13,6 @@ from pipeline.settings import (
     FORMATS,
     LOOKS,
     SHARE_FORMATS,
-    triple,
 )
 
 # Generic for the type checker only: older releases can't be subscripted.
@@ -36,9 +34,12 @@ class ChannelValues(_ParamType):
         if isinstance(value, tuple):
             return value
         try:
-            return triple("value", [float(part) for part in str(value).split(",")])
-        except (ValueError, SettingsProblem):
+            numbers = tuple(float(part) for part in str(value).split(","))
+        except ValueError:
+            numbers = ()
+        if len(numbers) not in (1, 3):
             self.fail(f"{value!r} is not one number or three, as in 1.1 or 1,0.9,1.2", param, ctx)
+        return numbers * (3 // len(numbers))
 
 
 _PACKING = click.option(

@@ -6,7 +6,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-Values = NDArray[np.floating[Any]]
+from pipeline.kinds import Floats
+
+Values = Floats
 
 
 def median(values: Values, axis: int = -1) -> NDArray[Any]:

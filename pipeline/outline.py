@@ -3,10 +3,8 @@
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
-Points = NDArray[np.float64]
-Corners = tuple[tuple[float, float], ...]
+from pipeline.kinds import Corners, Points
 
 
 def corners_of(points: Points) -> Corners:

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.infrared import (
     CrossTalk,
@@ -17,9 +16,7 @@ from pipeline.infrared import (
     spread,
     tone,
 )
-
-Floats = NDArray[np.float32]
-Point = tuple[float, float]
+from pipeline.kinds import Float32, Float64, Point
 
 _TILE_PX, _MOST_TILES = 512, 9
 _MOST_SHIFT_PX = 8
@@ -47,9 +44,9 @@ class Square:
     square lies, x and y from -1 to 1 over what is laid over each other.
     """
 
-    infrared: Floats
-    through: Floats
-    both: Floats
+    infrared: Float32
+    through: Float32
+    both: Float32
     place: Point = (0.0, 0.0)
 
 
@@ -75,14 +72,14 @@ class Overlay:
         return x, y
 
 
-def square_of(infrared: Floats, density: Floats, talk: CrossTalk, place: Point) -> Square:
+def square_of(infrared: Float32, density: Float32, talk: CrossTalk, place: Point) -> Square:
     """Return a square at a place, of densities (h, w) and (h, w, 3)."""
     through = shown(density, talk)
-    both: Floats = through + np.float32(_DUST_SHARE) * tone(density)
+    both: Float32 = through + np.float32(_DUST_SHARE) * tone(density)
     return Square(infrared, through, both, place)
 
 
-def squares_of(infrared: Floats, through: Floats, both: Floats | None = None) -> list[Square]:
+def squares_of(infrared: Float32, through: Float32, both: Float32 | None = None) -> list[Square]:
     """Return a few squares of a plane (h, w), those with the most detail in the infra-red."""
     both = through if both is None else both
     return [
@@ -90,7 +87,7 @@ def squares_of(infrared: Floats, through: Floats, both: Floats | None = None) ->
     ]
 
 
-def _squares(infrared: Floats, density: Floats, talk: CrossTalk) -> list[Square]:
+def _squares(infrared: Float32, density: Float32, talk: CrossTalk) -> list[Square]:
     whole = square_of(infrared, density, talk, (0.0, 0.0))
     return squares_of(infrared, whole.through, whole.both)
 
@@ -109,7 +106,7 @@ def laid_over(squares: Sequence[Square]) -> Overlay:
     return Overlay(placed.shift, placed.along, placed.down, _focus(squares, placed))
 
 
-def find_shift(infrared: Floats, density: Floats, talk: CrossTalk) -> Point:
+def find_shift(infrared: Float32, density: Float32, talk: CrossTalk) -> Point:
     """Return how many pixels, x and y, the infra-red plane lies right of and below the picture.
 
     Parameters
@@ -121,20 +118,6 @@ def find_shift(infrared: Floats, density: Floats, talk: CrossTalk) -> Point:
     """
     squares = _squares(infrared, density, talk)
     return _refined(squares, details_shift(squares)).shift
-
-
-def focus_difference(infrared: Floats, density: Floats, talk: CrossTalk) -> float:
-    """Return the blur, sigma in pixels, that makes a picture as soft as its infra-red plane.
-
-    The plane (h, w) and the picture (h, w, 3) are densities that lie over each other; 0 where the
-    infra-red plane is the sharper one.
-    """
-    return _focus(_squares(infrared, density, talk), Overlay())
-
-
-def overlay_of(infrared: Floats, density: Floats, talk: CrossTalk) -> Overlay:
-    """Return how a plane (h, w) lies over a picture (h, w, 3), alike all over; both in density."""
-    return laid_over(_squares(infrared, density, talk))
 
 
 def details_shift(squares: Sequence[Square]) -> Point:
@@ -168,14 +151,12 @@ def _refined(squares: Sequence[Square], first: Point) -> Overlay:
     return _overlay(terms) if farther < _MOST_REFINED_PX else Overlay(first)
 
 
-def _overlay(terms: NDArray[np.float64]) -> Overlay:
+def _overlay(terms: Float64) -> Overlay:
     middle, along, down = ((float(x), float(y)) for x, y in terms)
     return Overlay(middle, along, down)
 
 
-def _edge_shift(
-    squares: Sequence[Square], seen: Sequence[Floats], placed: Overlay
-) -> NDArray[np.float64]:
+def _edge_shift(squares: Sequence[Square], seen: Sequence[Float32], placed: Overlay) -> Float64:
     """Return the small shift, and its changes (3, 2), that leaves least of a picture's edges."""
     rises, left = [], []
     for square, plane in zip(squares, seen, strict=True):
@@ -190,7 +171,7 @@ def _edge_shift(
         rises.append(np.concatenate([slope, across * slope, down * slope], axis=1))
         left.append(off[2:-2, 2:-2].ravel()[edges])
     terms, values = np.concatenate(rises).astype(float), np.concatenate(left).astype(float)
-    none: NDArray[np.float64] = np.zeros((3, 2))
+    none: Float64 = np.zeros((3, 2))
     kept = np.ones(len(values), bool)
     shift = none.ravel()
     for _ in range(_ROUNDS):
@@ -201,11 +182,11 @@ def _edge_shift(
         shift = np.linalg.solve(part.T @ part + ridge, part.T @ values[kept])
         off = values - terms @ shift
         kept = np.abs(off) < _KEPT * max(spread(off[kept]), 1e-6)
-    found: NDArray[np.float64] = np.clip(-shift, -0.5, 0.5).reshape(3, 2)
+    found: Float64 = np.clip(-shift, -0.5, 0.5).reshape(3, 2)
     return found
 
 
-def _most_detailed(plane: Floats) -> list[tuple[slice, slice]]:
+def _most_detailed(plane: Float32) -> list[tuple[slice, slice]]:
     high, wide = plane.shape
     tall, broad = min(high, _TILE_PX), min(wide, _TILE_PX)
     places = [
@@ -218,24 +199,20 @@ def _most_detailed(plane: Floats) -> list[tuple[slice, slice]]:
     return places[:_MOST_TILES]
 
 
-def details(plane: Floats) -> Floats:
+def details(plane: Float32) -> Float32:
     """Return what is finer than a few pixels and coarser than noise, held to a modest size."""
     fine = smooth(plane, _FINE_PX) - smooth(plane, _COARSE_PX)
-    held: Floats = np.clip(fine, -_LARGEST_DETAIL, _LARGEST_DETAIL)
+    held: Float32 = np.clip(fine, -_LARGEST_DETAIL, _LARGEST_DETAIL)
     return held
 
 
-def _correlation(plane: Floats, picture: Floats) -> NDArray[np.float64]:
+def _correlation(plane: Float32, picture: Float32) -> Float64:
     """Return the correlation of two planes for all whole shifts of the first within bounds."""
-    reach = _MOST_SHIFT_PX
-    padded = np.pad(plane, reach)
-    size = [cv2.getOptimalDFTSize(side) for side in padded.shape]
-    spectrum = np.fft.rfft2(padded, size) * np.conj(np.fft.rfft2(picture, size))
-    found: NDArray[np.float64] = np.fft.irfft2(spectrum, size)[: 2 * reach + 1, : 2 * reach + 1]
-    return found
+    padded = np.pad(plane, _MOST_SHIFT_PX)
+    return np.asarray(cv2.matchTemplate(padded, picture, cv2.TM_CCORR), np.float64)
 
 
-def _between(three: NDArray[np.float64]) -> float:
+def _between(three: Float64) -> float:
     """Return where between pixels, -0.5 to 0.5, a Gaussian through three values has its peak."""
     low, middle, high = np.log(np.maximum(three, 1e-6 * three[1])).tolist()
     bend = low - 2.0 * middle + high
@@ -264,6 +241,6 @@ def _focus(squares: Sequence[Square], placed: Overlay) -> float:
     return best
 
 
-def _fine_details(plane: Floats) -> Floats:
-    fine: Floats = plane - smooth(plane, _COARSE_PX)
+def _fine_details(plane: Float32) -> Float32:
+    fine: Float32 = plane - smooth(plane, _COARSE_PX)
     return fine

@@ -8,7 +8,8 @@ import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
-Pixels = NDArray[Any]
+from pipeline.kinds import Pixels
+
 """Rows of a picture: uint16 or float32."""
 
 # TIFF 6.0, section 14: 2 = horizontal differences; TIFF technical note 3: 3 = for floats.

@@ -6,8 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.film_edge import robust_line
-
-Plane = NDArray[np.float32]
+from pipeline.kinds import Float64, Plane
 
 _CLEAR_DENSITY = 0.04
 _PICTURE_DENSITY = 0.08
@@ -102,16 +101,14 @@ def _border(plane: Plane, px_per_mm: float, most_slope: float) -> tuple[float, f
     return slope, len(near) * float(near.std()) ** 2
 
 
-def _begin(
-    plane: Plane, columns: NDArray[np.int64], rows: NDArray[np.int64]
-) -> NDArray[np.float64]:
+def _begin(plane: Plane, columns: NDArray[np.int64], rows: NDArray[np.int64]) -> Float64:
     """Return where pictures begin, to a part of a pixel, from the light short of clear film's.
 
     A camera's gate casts a soft shadow, so that a fixed density lies deeper in thinner parts.
     """
     last = plane.shape[0] - 1
 
-    def light(offset: int) -> NDArray[np.float64]:
+    def light(offset: int) -> Float64:
         at = plane[np.clip(rows + offset, 0, last), columns]
         return np.asarray(10.0 ** -at.astype(float))
 

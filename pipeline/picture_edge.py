@@ -3,13 +3,10 @@
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.layout import MM_PER_INCH
+from pipeline.kinds import Corners, Points
 from pipeline.render import FrameBase
-from pipeline.resample import Corners
-
-Points = NDArray[np.float64]
+from pipeline.units import MM_PER_INCH
 
 # A frame cut short by the strip's end keeps at least half of its picture.
 _MOST_OF_A_SIDE = 0.25

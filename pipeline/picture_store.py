@@ -1,5 +1,7 @@
 """Small pictures of a roll, put away on the disk so that memory does not grow with its scans."""
 
+import math
+import os
 import tempfile
 import weakref
 from dataclasses import dataclass
@@ -21,7 +23,6 @@ class PictureStore:
     def __init__(self, held_bytes: int = _HELD_BYTES) -> None:
         self._room = held_bytes
         self._file: IO[bytes] | None = None
-        self._end = 0
 
     def put_away(self, array: NDArray[Any]) -> "NDArray[Any] | StoredPicture":
         """Return what an array is to be had from: itself, or its place in the file.
@@ -33,18 +34,13 @@ class PictureStore:
             return array
         try:
             if self._file is None:
-                self._file = tempfile.TemporaryFile(  # noqa: SIM115
-                    prefix="evenroll-", buffering=0
-                )
+                self._file = tempfile.TemporaryFile(prefix="evenroll-", buffering=0)  # noqa: SIM115
                 weakref.finalize(self, self._file.close)
-            self._file.seek(self._end)
-            data = np.ascontiguousarray(array).reshape(-1).view(np.uint8).data
-            if self._file.write(data) != len(data):
-                return array
+            place = self._file.seek(0, os.SEEK_END)
+            array.tofile(self._file)
         # A full disk, or no folder for temporary files.
         except OSError:
             return array
-        place, self._end = self._end, self._end + len(data)
         return StoredPicture(self, place, array.shape, array.dtype)
 
     def read(self, place: int, shape: tuple[int, ...], dtype: np.dtype[Any]) -> NDArray[Any]:
@@ -55,19 +51,13 @@ class PictureStore:
         OSError
             If the disk fails.
         """
-        array = np.empty(shape, dtype)
-        file = self._file
-        if file is None:
+        if self._file is None:
             raise ValueError("nothing was put away")
-        file.seek(place)
-        view = array.reshape(-1).view(np.uint8).data
-        done = 0
-        while done < len(view):
-            count = file.readinto(view[done:])  # type: ignore[attr-defined]
-            if not count:
-                raise OSError("a temporary file has lost its end")
-            done += count
-        return array
+        self._file.seek(place)
+        array = np.fromfile(self._file, dtype, math.prod(shape))
+        if array.size != math.prod(shape):
+            raise OSError("a temporary file has lost its end")
+        return array.reshape(shape)
 
 
 @dataclass(frozen=True, eq=False)

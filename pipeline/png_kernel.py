@@ -1,14 +1,12 @@
 """The compiled loops that undo the filters of a PNG; importing them loads the compiler."""
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.compiled import compiled
+from pipeline.kinds import Codes
 
 Bytes = NDArray[np.uint8]
-Codes = NDArray[Any]
 
 _NONE, _SUB, _UP, _AVERAGE, _PAETH = range(5)
 

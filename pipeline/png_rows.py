@@ -10,8 +10,9 @@ import numpy as np
 from isal import isal_zlib
 from numpy.typing import NDArray
 
-from pipeline.container import Codes, Page, Span, broken, guarded
-from pipeline.inflate import Inflated
+from pipeline.container import OfColour, Page, broken, guarded
+from pipeline.deflate_stream import Inflated
+from pipeline.kinds import Codes, Span
 
 _PIECE_BYTES = 256 << 10
 _LINES_BYTES = 2 << 20
@@ -26,7 +27,7 @@ def is_interlaced(file: BinaryIO) -> bool:
     return file.read(1) != b"\0"
 
 
-class PngRows:
+class PngRows(OfColour):
     """Windows of an open PNG of rows in order; a row before the last ones starts it again."""
 
     def __init__(self, path: Path, file: BinaryIO, page: Page) -> None:
@@ -59,14 +60,6 @@ class PngRows:
                 part = codes[first - rows[0] : self._row - rows[0]]
                 self._convert(lines, columns[0], part)
         return codes
-
-    def infrared(self, rows: Span, columns: Span) -> Codes:
-        """Raise, since this format carries no infra-red plane."""
-        raise ValueError("the page has no infra-red plane")
-
-    def both(self, rows: Span, columns: Span) -> tuple[Codes, Codes]:
-        """Raise, since this format carries no infra-red plane."""
-        raise ValueError("the page has no infra-red plane")
 
     def _start(self) -> None:
         self._file.seek(_SIGNATURE_BYTES)

@@ -11,10 +11,9 @@ from pipeline.area_mean import AreaMean, reduced_size
 from pipeline.colour import RollColour
 from pipeline.dust_frame import mended_bands
 from pipeline.infrared import CrossTalk
-from pipeline.look import Levels, as_log, as_print, share_showing, showing, to_codes
+from pipeline.kinds import Corners, Float32, Floats, Pixels
+from pipeline.look import as_log, as_print, share_showing, showing, to_codes
 from pipeline.monochrome import as_grey, is_one_channel
-from pipeline.packing import Pixels
-from pipeline.print_tone import PrintTone
 from pipeline.render import (
     Band,
     FrameBase,
@@ -24,36 +23,13 @@ from pipeline.render import (
     picture_size,
     to_scene,
 )
-from pipeline.resample import BAND_ROWS, Corners
+from pipeline.rendition import Rendition
+from pipeline.resample import BAND_ROWS
 from pipeline.scan import Scan
-from pipeline.settings import Settings
 from pipeline.space import LinearTransfer, PowerTransfer, Space, find_space
 
 # A whole number of bands, so that none lies on two strips.
 _STRIP_ROWS = BAND_ROWS
-
-
-def _levels(settings: Settings) -> Levels:
-    plain = Levels()
-    return Levels(settings.black or plain.black, settings.white or plain.white, settings.gamma)
-
-
-def tone_of(tone: PrintTone, settings: Settings) -> PrintTone:
-    """Return the roll's tone; where the user gives a black or white point, it overrules it."""
-    plain = PrintTone()
-    return PrintTone(
-        tone.contrast if settings.white is None else plain.contrast,
-        tone.black if settings.black is None else plain.black,
-    )
-
-
-def archive_form(settings: Settings) -> tuple[Space, str]:
-    """Return the space of archive files and the type of their samples."""
-    if settings.look == "linear":
-        return find_space("acescg"), "float32"
-    if settings.look == "log":
-        return find_space("acescct"), "uint16"
-    return find_space(settings.archive_space), "uint16"
 
 
 class FrameLight:
@@ -65,23 +41,23 @@ class FrameLight:
         outline: Corners,
         base: FrameBase,
         ppi: float,
-        talk: CrossTalk | None = None,
+        dust: CrossTalk | None = None,
         keep_mask: bool = False,
     ) -> None:
-        """Take what is written of a frame; dust is mended where `talk` tells it."""
+        """Take what is written of a frame; dust is mended where `dust` tells of it."""
         self.size, self.base = picture_size(outline), base
         self._scan, self._outline, self._ppi = scan, outline, ppi
-        self._talk = talk if talk is not None and talk.verdict == "dust" else None
+        self._dust = dust
         self.mask: NDArray[np.uint8] | None = None
-        if self._talk is not None and keep_mask:
+        if dust is not None and keep_mask:
             self.mask = np.empty(self.size, np.uint8)
 
     def bands(self) -> Iterator[Band]:
         """Yield the light, straightened, and mended where its dust is known."""
-        if self._talk is None:
+        if self._dust is None:
             yield from light_bands(self._scan, self._outline)
             return
-        mended = mended_bands(self._scan, self._outline, self.base, self._talk, self._ppi)
+        mended = mended_bands(self._scan, self._outline, self.base, self._dust, self._ppi)
         for top, light, touched in mended:
             if self.mask is not None:
                 self.mask[top : top + len(touched)] = touched
@@ -95,22 +71,21 @@ class Positive:
         self,
         light: FrameLight,
         colour: RollColour,
-        settings: Settings,
-        tone: PrintTone,
+        rendition: Rendition,
         shared: bool = True,
     ) -> None:
         """Take a frame's light, its colour, and whether there is to be a picture to share."""
         self.size = light.size
-        self.archive_size = reduced_size(self.size, settings.archive_size)
-        share_size = reduced_size(self.size, settings.share_size)
-        self._light, self._colour, self._look = light, colour, settings.look
+        self.archive_size = reduced_size(self.size, rendition.archive_size)
+        share_size = reduced_size(self.size, rendition.share_size)
+        self._light, self._colour, self._look = light, colour, rendition.look
         self._grey = is_one_channel(colour)
         self._scene = SceneBands(light.base, colour, self.size)
-        tone, levels = tone_of(tone, settings), _levels(settings)
-        self._share_way = share_showing(settings.look, find_space("srgb"), levels, tone)
+        levels, tone = rendition.levels, rendition.tone
+        self._share_way = share_showing(rendition.look, find_space("srgb"), levels, tone)
         self._archive_way = None
-        if settings.look not in ("linear", "log"):
-            space = find_space(settings.archive_space)
+        if rendition.look not in ("linear", "log"):
+            space = find_space(rendition.archive_space)
             self._archive_way = showing(space, levels, tone, printed=True)
         self._archive_mean = AreaMean(self.size, self.archive_size)
         self._share_mean = AreaMean(self.size, share_size)
@@ -142,7 +117,7 @@ class Positive:
                 self._add_to_share(self._scene.of(light, top), top)
         return self._share
 
-    def _add_to_share(self, scene: NDArray[np.float32], top: int) -> None:
+    def _add_to_share(self, scene: Float32, top: int) -> None:
         from pipeline.code_kernel import eight_bits
 
         if self._share is None:
@@ -154,13 +129,13 @@ class Positive:
         eight_bits(self._share_way.of(small), self._share[self._shared : until], self._grey)
         self._shared = until
 
-    def _shown(self, scene: NDArray[np.float32]) -> NDArray[np.float32]:
+    def _shown(self, scene: Float32) -> Float32:
         """Return planes of the archive picture's values for a band of scene light."""
         if self._look == "linear":
             return scene
         return as_log(scene) if self._archive_way is None else self._archive_way.of(scene)
 
-    def _written(self, planes: NDArray[np.float32], pixels: Pixels) -> None:
+    def _written(self, planes: Float32, pixels: Pixels) -> None:
         """Fill pixels (n, w, 3) of the archive picture with planes of its values."""
         from pipeline.code_kernel import sixteen_bits
 
@@ -180,13 +155,13 @@ class _Strips:
         self,
         size: tuple[int, int],
         kind: np.dtype[Any],
-        fill: Callable[[NDArray[np.float32], Pixels], None],
+        fill: Callable[[Float32, Pixels], None],
     ) -> None:
         self._left, self._fill = size[0], fill
         self._pixels = np.empty((min(_STRIP_ROWS, size[0]), size[1], 3), kind)
         self._filled = 0
 
-    def of(self, planes: NDArray[np.float32]) -> Iterator[Pixels]:
+    def of(self, planes: Float32) -> Iterator[Pixels]:
         """Yield the strips that planes (3, n, columns) complete."""
         at = 0
         while at < planes.shape[1]:
@@ -225,7 +200,7 @@ def _scanner_space(scan: Scan) -> Space:
     return replace(plain, name="negative", title="Negative")
 
 
-def _full_scale(codes: NDArray[np.generic], bits: int) -> NDArray[np.uint16] | NDArray[np.float32]:
+def _full_scale(codes: NDArray[np.generic], bits: int) -> NDArray[np.uint16] | Float32:
     """Return integer codes of so many bits spread over 16, floats as float32."""
     if codes.dtype.kind != "u":
         return np.asarray(codes, np.float32)
@@ -259,10 +234,8 @@ def negative_bands(scan: Scan, outline: Corners) -> tuple[Iterator[Pixels], Spac
     )
 
 
-def small_picture(
-    densities: NDArray[np.floating], colour: RollColour, settings: Settings, tone: PrintTone
-) -> NDArray[np.uint8]:
+def small_picture(densities: Floats, colour: RollColour, rendition: Rendition) -> NDArray[np.uint8]:
     """Return a small sRGB picture (h, w, 3) uint8 for densities above base (h, w, 3)."""
     scene = to_scene(np.asarray(densities, np.float32), colour)
-    shown = as_print(scene, find_space("srgb"), _levels(settings), tone_of(tone, settings))
+    shown = as_print(scene, find_space("srgb"), rendition.levels, rendition.tone)
     return as_grey(np.asarray(to_codes(shown, 8), np.uint8), colour)

@@ -3,24 +3,24 @@
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.code_kernel import ONE, SIXTEEN_BITS, coded, together
 from pipeline.compiled import compiled, exp2, index, log2
+from pipeline.kinds import Codes, Float32, Int32
 from pipeline.scene_kernel import (
     BLUE,
     CHUNK,
     GREEN,
+    LAYERS,
     LOWEST,
     PLANES,
     RED,
     TABLE,
     mixed,
     put,
+    scene_of_stretch,
     taken,
 )
-
-Floats = NDArray[np.float32]
-Whole = NDArray[np.int32]
 
 _NONE, _ONE, _TINY = np.float32(0.0), np.float32(1.0), np.float32(1e-30)
 
@@ -44,7 +44,7 @@ def _held(
 
 
 @compiled(fast=True)
-def _printed(work: Floats, count: int, m: Floats, tone: Floats) -> None:
+def _printed(work: Float32, count: int, m: Float32, tone: Float32) -> None:
     """Turn scene light into linear display light of an output space, in place."""
     m00, m01, m02 = m[0, 0], m[0, 1], m[0, 2]
     m10, m11, m12 = m[1, 0], m[1, 1], m[1, 2]
@@ -79,7 +79,7 @@ def _printed(work: Floats, count: int, m: Floats, tone: Floats) -> None:
 
 
 @compiled(fast=True)
-def _far(work: Floats, count: int, least_share: np.float32, places: Whole) -> int:
+def _far(work: Float32, count: int, least_share: np.float32, places: Int32) -> int:
     """Fill in the places of colours whose least channel is below a share of the greatest.
 
     Returns how many there are.
@@ -98,7 +98,7 @@ def _far(work: Floats, count: int, least_share: np.float32, places: Whole) -> in
 
 
 @compiled(fast=True)
-def _squeezed(distances: Floats, count: int, gamut: Floats) -> None:
+def _squeezed(distances: Float32, count: int, gamut: Float32) -> None:
     """Turn distances from grey into the factors that bring them into the gamut, in place."""
     threshold, scale, power, farthest = gamut[0], gamut[1], gamut[2], gamut[3]
     for k in range(index(count)):
@@ -109,7 +109,7 @@ def _squeezed(distances: Floats, count: int, gamut: Floats) -> None:
 
 
 @compiled(fast=True)
-def _inside(work: Floats, count: int, gamut: Floats, places: Whole, factors: Floats) -> None:
+def _inside(work: Float32, count: int, gamut: Float32, places: Int32, factors: Float32) -> None:
     """Draw colours into the gamut of their space, in place."""
     threshold, nothing = gamut[0], gamut[4]
     found = _far(work, count, _ONE - threshold, places)
@@ -135,7 +135,7 @@ def _inside(work: Floats, count: int, gamut: Floats, places: Whole, factors: Flo
 
 
 @compiled(fast=True)
-def _encoded(work: Floats, count: int, curve: Floats) -> None:
+def _encoded(work: Float32, count: int, curve: Float32) -> None:
     """Encode linear light by a space's power law, in place; an exponent of 1 is none."""
     exponent, offset, slope, threshold = curve[0], curve[1], curve[2], curve[3]
     if exponent == _ONE:
@@ -149,7 +149,7 @@ def _encoded(work: Floats, count: int, curve: Floats) -> None:
 
 
 @compiled(fast=True)
-def _levelled(work: Floats, count: int, levels: Floats) -> None:
+def _levelled(work: Float32, count: int, levels: Float32) -> None:
     """Apply black point, white point and gamma, in place."""
     for channel in range(3):
         c = index(channel)
@@ -161,17 +161,17 @@ def _levelled(work: Floats, count: int, levels: Floats) -> None:
 
 @compiled(fast=True)
 def shown(
-    work: Floats,
+    work: Float32,
     count: int,
-    matrix: Floats,
-    tone: Floats,
-    gamut: Floats,
-    curve: Floats,
-    levels: Floats,
+    matrix: Float32,
+    tone: Float32,
+    gamut: Float32,
+    curve: Float32,
+    levels: Float32,
     printed: bool,
     levelled: bool,
-    places: Whole,
-    factors: Floats,
+    places: Int32,
+    factors: Float32,
 ) -> None:
     """Turn scene light (3, `CHUNK`), so many pixels of it, into encoded values, in place.
 
@@ -189,13 +189,13 @@ def shown(
 
 @compiled(f"void({PLANES}, {PLANES}, {SHOWING})", fast=True)
 def shown_of_scene(
-    scene: Floats,
-    result: Floats,
-    matrix: Floats,
-    tone: Floats,
-    gamut: Floats,
-    curve: Floats,
-    levels: Floats,
+    scene: Float32,
+    result: Float32,
+    matrix: Float32,
+    tone: Float32,
+    gamut: Float32,
+    curve: Float32,
+    levels: Float32,
     printed: bool,
     levelled: bool,
 ) -> None:
@@ -228,3 +228,54 @@ def shown_of_scene(
                 work, count, matrix, tone, gamut, curve, levels, printed, levelled, places, factors
             )
             put(work, count, result, row, start)
+
+
+@compiled(
+    f"void({PLANES}, {PLANES}, uint16[:,:,::1], boolean, {TABLE}, {TABLE}, float32[::1], float32,"
+    f" {LAYERS}, {SHOWING})",
+    fast=True,
+)
+def codes_of_light(
+    light: Float32,
+    scene: Float32,
+    codes: Codes,
+    grey: bool,
+    across: Float32,
+    along: Float32,
+    dark: Float32,
+    least_light: np.float32,
+    unmask: Float32,
+    least_density: np.float32,
+    tables: Float32,
+    lows: Float32,
+    steps: Float32,
+    scene_matrix: Float32,
+    matrix: Float32,
+    tone: Float32,
+    gamut: Float32,
+    curve: Float32,
+    levels: Float32,
+    printed: bool,
+    levelled: bool,
+) -> None:
+    """Fill `scene` as `scene_of_light` does, and codes (rows, columns, 3) with what is shown of it.
+
+    `grey` takes the second channel for all. The other parameters are those of `scene_of_light`
+    and `shown_of_scene`, after each other.
+    """
+    _, rows, columns = light.shape
+    work, line = np.empty((3, CHUNK), np.float32), np.empty((3, CHUNK), np.uint16)
+    places, factors = np.empty(CHUNK, np.int32), np.empty(CHUNK, np.float32)
+    for row in range(rows):
+        for start in range(0, columns, CHUNK):
+            count = min(CHUNK, columns - start)
+            scene_of_stretch(
+                light, row, start, work, count, across, along, dark, least_light, unmask,
+                least_density, tables, lows, steps, scene_matrix, places,
+            )  # fmt: skip
+            put(work, count, scene, row, start)
+            shown(
+                work, count, matrix, tone, gamut, curve, levels, printed, levelled, places, factors
+            )
+            coded(work, count, grey, ONE, SIXTEEN_BITS, line)
+            together(line, count, codes, row, start)

@@ -6,11 +6,10 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float32]
+from pipeline.kinds import Float32, Floats
+from pipeline.units import LUMINANCE, MIDDLE_GREY
 
-GREY = 0.18
 PRINT_WHITE = 1.06
 # A print has more contrast than the scene, to look like it on paper (common practice, no source).
 _CONTRAST = 1.45
@@ -27,7 +26,6 @@ _BLACK_PERCENT, _WHITE_PERCENT = 1.0, 99.0
 # Of the pictures' blacks and whites those count that a quarter of the pictures go beyond.
 _BLACK_OF_ROLL, _WHITE_OF_ROLL = 25.0, 75.0
 _LEAST_SAMPLES = 20
-_LUMINANCE = np.array([0.272229, 0.674082, 0.053689])
 
 
 @dataclass(frozen=True)
@@ -44,17 +42,17 @@ class PrintTone:
 
 def curve_constant(tone: PrintTone) -> float:
     """Return the constant k of a print's curve."""
-    return float(GREY**tone.contrast * (PRINT_WHITE / GREY - 1.0))
+    return float(MIDDLE_GREY**tone.contrast * (PRINT_WHITE / MIDDLE_GREY - 1.0))
 
 
 def light_scale(tone: PrintTone) -> float:
     """Return by what light less black, twice, is multiplied so that middle grey stays."""
     if not tone.black:
         return 0.5
-    return GREY / float(_above_black(np.full(1, GREY, np.float32), tone.black)[0])
+    return MIDDLE_GREY / float(_above_black(np.full(1, MIDDLE_GREY, np.float32), tone.black)[0])
 
 
-def print_curve(light: Floats, tone: PrintTone | None = None) -> Floats:
+def print_curve(light: Float32, tone: PrintTone | None = None) -> Float32:
     """Return display light for scene light of any shape, middle grey 0.18 staying where it is.
 
     It runs from 0 to a little above 1, the paper's white, and never falls.
@@ -66,17 +64,19 @@ def print_curve(light: Floats, tone: PrintTone | None = None) -> Floats:
     # Far above white the curve is flat; the ceiling keeps the power finite.
     if tone.black:
         held = _above_black(np.minimum(np.asarray(light, np.float32), MOST_LIGHT), tone.black)
-        held *= GREY / float(_above_black(np.full(1, GREY, np.float32), tone.black)[0])
+        held *= MIDDLE_GREY / float(
+            _above_black(np.full(1, MIDDLE_GREY, np.float32), tone.black)[0]
+        )
     else:
         held = np.clip(np.asarray(light, np.float32), 0.0, MOST_LIGHT)
-    power: Floats = np.asarray(cv2.pow(held, tone.contrast), np.float32).reshape(held.shape)
-    below = power + np.float32(GREY**tone.contrast * (PRINT_WHITE / GREY - 1.0))
+    power: Float32 = np.asarray(cv2.pow(held, tone.contrast), np.float32).reshape(held.shape)
+    below = power + np.float32(MIDDLE_GREY**tone.contrast * (PRINT_WHITE / MIDDLE_GREY - 1.0))
     power *= np.float32(PRINT_WHITE)
     power /= below
     return np.asarray(power, np.float32)
 
 
-def _above_black(light: Floats, black: float) -> Floats:
+def _above_black(light: Float32, black: float) -> Float32:
     """Return twice the light less black, running smoothly into 0, so that no shadow is cut off."""
     less = light - np.float32(black)
     root = less * less
@@ -88,7 +88,7 @@ def _above_black(light: Floats, black: float) -> Floats:
     return root
 
 
-def roll_tone(pictures: Iterable[NDArray[np.floating]]) -> PrintTone:
+def roll_tone(pictures: Iterable[Floats]) -> PrintTone:
     """Return the tone for the prints of a roll by what its pictures hold.
 
     Parameters
@@ -107,7 +107,7 @@ def roll_tone(pictures: Iterable[NDArray[np.floating]]) -> PrintTone:
     for light in pictures:
         if len(light) < _LEAST_SAMPLES:
             continue
-        luminance = np.asarray(light, float) @ _LUMINANCE
+        luminance = np.asarray(light, float) @ LUMINANCE
         black, white = np.percentile(luminance, [_BLACK_PERCENT, _WHITE_PERCENT])
         blacks.append(black)
         whites.append(white)
@@ -120,7 +120,7 @@ def roll_tone(pictures: Iterable[NDArray[np.floating]]) -> PrintTone:
 def _contrast(white: float) -> float:
     """Return the exponent that keeps scene light `white` between grey and paper white."""
     low, high = _CONTRASTS
-    if white <= GREY:
+    if white <= MIDDLE_GREY:
         return high
     bounds = [_exponent(white, shown) for shown in _LIGHTEST_SHOWN]
     return float(np.clip(np.clip(_CONTRAST, bounds[0], bounds[1]), low, high))
@@ -128,8 +128,8 @@ def _contrast(white: float) -> float:
 
 def _exponent(light: float, shown: float) -> float:
     """Return the exponent with which scene light above grey comes out as `shown`."""
-    ratio = shown / (PRINT_WHITE - shown) * (PRINT_WHITE / GREY - 1.0)
-    return math.log(ratio) / math.log(light / GREY)
+    ratio = shown / (PRINT_WHITE - shown) * (PRINT_WHITE / MIDDLE_GREY - 1.0)
+    return math.log(ratio) / math.log(light / MIDDLE_GREY)
 
 
 def _black(darkest: float, contrast: float) -> float:

@@ -5,7 +5,12 @@ from pathlib import Path
 
 
 class Exit(IntEnum):
-    """Exit codes of the command; other programs rely on them."""
+    """Exit codes of the command; other programs rely on them.
+
+    0: all is done. 1: some scans failed, the rest is done and listed. 2: wrong usage, or a setting
+    that makes no sense. 3: nothing could be done. 130 (128 + SIGINT, as POSIX shells tell it):
+    interrupted; what is finished stays valid, and a rerun goes on from there.
+    """
 
     DONE = 0
     SOME_FAILED = 1

@@ -1,22 +1,158 @@
-"""From the deviations of a control strip to ranked causes, by published directions of faults."""
+"""Published directions of process faults, and how well each accounts for a control strip."""
 
 import math
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import cache, cached_property, partial
+from pathlib import Path
+from typing import Annotated, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.check import Closed, Text, Wrong, one_of, read, read_profile, then, within
 from pipeline.control import BLUE, Deviation
-from pipeline.control_limits import ControlLimits, control_limits
-from pipeline.fault_table import QUANTITIES, Fault, FaultTable, fault_table
+from pipeline.control_limits import control_limits
+from pipeline.film import profiles_folder
+from pipeline.kinds import Float64
 
-Floats = NDArray[np.float64]
+# What a control strip shows and in how many channels, from red on; retained silver is blue only.
+QUANTITIES = {"d_min": 3, "ld": 3, "contrast": 3, "d_max": 3, "yellow": 2, "retained": 1}
+CODES = (
+    "under-developed", "over-developed", "high-base", "retained-silver", "colour-crossover",
+)  # fmt: skip
+UNNAMED = "unnamed"
+_STRENGTHS = ("plain", "slightly", "most")
 _SIZES = 40
 # Part of all readings that are slips, and how far, in action limits, they may lie off.
 _SLIPS, _SLIP = 0.02, 8.0
 _LOG_2PI = math.log(2.0 * math.pi)
+
+
+@dataclass(frozen=True)
+class Stray:
+    """How far real deviations stray from the directions; shares are of the fault's size."""
+
+    reading_density: Annotated[float, within(0.001, 0.1)]
+    amount_share: Annotated[float, within(0.05, 2.0)]
+    channel_share: Annotated[float, within(0.01, 2.0)]
+    level_share: Annotated[float, within(0.01, 2.0)]
+    unnamed_share: Annotated[float, within(0.05, 2.0)]
+    size_lowest: Annotated[float, within(0.1, 5.0)]
+    size_highest: Annotated[float, within(5.0, 100.0)]
+    other_cause: Annotated[float, within(0.001, 0.5)]
+
+
+@dataclass(frozen=True, eq=False)
+class Fault:
+    """One fault: `direction` (15,) has the channels of QUANTITIES one after the other.
+
+    Above zero is up; 1 is plainly so, NaN is not named. `tell` says what parts it from others,
+    `remedy` what to do, an imperative without a full stop.
+    """
+
+    cause: str
+    code: str
+    direction: Float64
+    tell: str
+    remedy: str
+
+
+def _ways(channels: int, told: Any) -> tuple[tuple[str, float], ...]:
+    """Return for each channel how strongly it moves, in words, and its sign, NaN if unnamed."""
+    words = told if isinstance(told, list) else [told] * channels
+    if len(words) != channels:
+        raise Wrong(f"is not one word or {channels}")
+    return tuple(_way(word) for word in words)
+
+
+def _way(word: Any) -> tuple[str, float]:
+    signs = {"level": 0.0, UNNAMED: math.nan, "up": 1.0, "down": -1.0}
+    amount, _, way = word.rpartition(" ") if isinstance(word, str) else ("", "", "")
+    if way not in signs or (amount and (amount not in _STRENGTHS or way not in ("up", "down"))):
+        raise Wrong(f"is {word!r}, not up, down, slightly up, most up and so on, level")
+    return amount or "plain", signs[way]
+
+
+_Way = tuple[str, float]
+_Size = Annotated[float, within(0.05, 5.0)]
+_UNTOLD: _Way = ("plain", math.nan)
+_Three = Annotated[tuple[_Way, ...], read(partial(_ways, 3))]
+
+
+@dataclass(frozen=True)
+class _Fault(Closed):
+    cause: Text
+    code: Annotated[str, one_of(CODES)]
+    tell: Text
+    remedy: Text
+    d_min: _Three = 3 * (_UNTOLD,)
+    ld: _Three = 3 * (_UNTOLD,)
+    contrast: _Three = 3 * (_UNTOLD,)
+    d_max: _Three = 3 * (_UNTOLD,)
+    yellow: Annotated[tuple[_Way, ...], read(partial(_ways, 2))] = 2 * (_UNTOLD,)
+    retained: Annotated[tuple[_Way, ...], read(partial(_ways, 1))] = (_UNTOLD,)
+
+    def direction(self, strengths: Mapping[str, float]) -> Float64:
+        """Return the fault's direction (15,), as `Fault` has it."""
+        ways = [way for name in QUANTITIES for way in getattr(self, name)]
+        return np.array([strengths[amount] * sign for amount, sign in ways])
+
+
+def _moving(fault: _Fault) -> _Fault:
+    if not np.nan_to_num(fault.direction(dict.fromkeys(_STRENGTHS, 1.0))).any():
+        raise Wrong("moves nothing")
+    return fault
+
+
+def _some(faults: tuple[_Fault, ...]) -> tuple[_Fault, ...]:
+    if not faults:
+        raise Wrong("is no list of faults")
+    return faults
+
+
+@dataclass(frozen=True)
+class _Strength:
+    plain: _Size
+    slightly: _Size
+    most: _Size
+
+
+@dataclass(frozen=True)
+class FaultTable:
+    """All faults, as the file has them and with their directions, and how they show."""
+
+    source: Text
+    strength: _Strength
+    stray: Stray
+    fault: Annotated[tuple[Annotated[_Fault, then(_moving)], ...], then(_some)]
+
+    @cached_property
+    def faults(self) -> tuple[Fault, ...]:
+        """Return all faults."""
+        strengths = vars(self.strength)
+        return tuple(
+            Fault(told.cause, told.code, told.direction(strengths), told.tell, told.remedy)
+            for told in self.fault
+        )
+
+
+@cache
+def fault_table() -> FaultTable:
+    """Return the faults that come with evenroll; their source is named in the file."""
+    return read_faults(profiles_folder() / "process_faults.toml")
+
+
+def read_faults(path: Path) -> FaultTable:
+    """Return the faults of a TOML file.
+
+    Raises
+    ------
+    SettingsProblem
+        If it can't be read, or a value is missing or makes no sense.
+    """
+    return read_profile(FaultTable, path, "process profile")
 
 
 @dataclass(frozen=True)
@@ -47,9 +183,7 @@ class Causes:
         return dict(sorted(codes.items(), key=lambda item: -item[1]))
 
 
-def rank_causes(
-    found: Deviation, limits: ControlLimits | None = None, table: FaultTable | None = None
-) -> Causes:
+def rank_causes(found: Deviation) -> Causes:
     """Return the faults by how well their directions account for a strip's deviations.
 
     In action limits, a fault of size a moves each quantity by a times its direction; how much is
@@ -58,27 +192,27 @@ def rank_causes(
     (Bayes' rule with a flat prior on the size's order of magnitude); patches that were not read
     have no say.
     """
-    limits, table = limits or control_limits(), table or fault_table()
-    observed, error = _features(found, limits, table)
-    logs = [_likelihood(observed, error, fault.direction, table) for fault in table.faults]
-    logs.append(_other_likelihood(observed, error, table))
+    from scipy.special import softmax
+
+    table = fault_table()
+    observed, error = _features(found, table.stray)
+    directions = [*(fault.direction for fault in table.faults), None]
+    logs = [_log_likelihood(observed, error, way, table.stray) for way in directions]
     counts = Counter(fault.code for fault in table.faults)
     other = table.stray.other_cause
     prior = [(1.0 - other) / len(counts) / counts[fault.code] for fault in table.faults]
-    chance = np.array(logs) + np.log([*prior, other])
-    probability = np.exp(chance - chance.max())
-    probability /= probability.sum()
+    *shares, left = softmax(np.array(logs) + np.log([*prior, other])).tolist()
     ranked = [
-        Cause(fault, float(share), _match(observed, fault.direction))
-        for fault, share in zip(table.faults, probability, strict=False)
+        Cause(fault, share, _match(observed, fault.direction))
+        for fault, share in zip(table.faults, shares, strict=True)
     ]
     ranked.sort(key=lambda cause: (-cause.probability, -cause.match))
-    return Causes(tuple(ranked), float(probability[-1]))
+    return Causes(tuple(ranked), left)
 
 
-def _features(found: Deviation, limits: ControlLimits, table: FaultTable) -> tuple[Floats, Floats]:
+def _features(found: Deviation, stray: Stray) -> tuple[Float64, Float64]:
     """Return deviations (15,) and their errors of reading, in action limits; NaN is not read."""
-    action = {name: limit.action for name, limit in limits.of.items()}
+    action = {name: limit.action for name, limit in control_limits().of.items()}
     action |= dict.fromkeys(("d_max", "yellow"), action["retained"])
     values: list[float] = []
     errors: list[float] = []
@@ -88,47 +222,53 @@ def _features(found: Deviation, limits: ControlLimits, table: FaultTable) -> tup
         values += [value / action[name] for value in part]
         # A difference of two patches has the error of both.
         patches = 2 if name in ("contrast", "retained") else 1
-        error = table.stray.reading_density * math.sqrt(patches) / action[name]
-        errors += [error] * channels
+        errors += [stray.reading_density * math.sqrt(patches) / action[name]] * channels
     return np.array(values), np.array(errors)
 
 
-def _likelihood(observed: Floats, error: Floats, direction: Floats, table: FaultTable) -> float:
-    """Return the logarithm of the mean likelihood, over sizes, of what was read under a fault."""
-    stray, sizes = table.stray, _sizes(table)
+def _log_likelihood(
+    observed: Float64, error: Float64, direction: Float64 | None, stray: Stray
+) -> float:
+    """Return the logarithm of the mean likelihood, over sizes, of what was read under a fault.
+
+    Without a direction it is something else: any quantities move any way, channel by channel,
+    each as likely much as little.
+    """
+    from scipy.special import logsumexp
+
+    sizes = np.geomspace(stray.size_lowest, stray.size_highest, _SIZES)[:, None]
     logs = np.zeros(_SIZES)
     for part in _parts(observed):
-        way = direction[part]
-        named = np.isfinite(way)
-        centre = np.nan_to_num(way)
-        amount = np.where(named, stray.amount_share * centre, stray.unnamed_share)
-        alone = stray.channel_share / stray.amount_share * np.abs(amount)
-        alone = np.where(centre == 0.0, np.where(named, stray.level_share, alone), alone)
-        # The channels of a quantity stray together, and a little each.
-        cover = _cover(np.outer(amount, amount) + np.diag(alone**2), sizes, error[part])
-        logs += _block(observed[part] - sizes[:, None] * centre, cover, observed[part])
-    return _log_mean(logs)
-
-
-def _other_likelihood(observed: Floats, error: Floats, table: FaultTable) -> float:
-    """Return the same for something else: any quantities move any way, channel by channel."""
-    sizes = _sizes(table)
-    logs = np.zeros(_SIZES)
-    for part in _parts(observed):
-        seen = np.broadcast_to(observed[part], (_SIZES, len(part)))
-        ways = [
-            _block(seen, _cover(share**2 * np.eye(len(part)), sizes, error[part]), observed[part])
-            for share in (table.stray.level_share, 1.0)
+        read, noise = observed[part], np.diag(error[part] ** 2)
+        if direction is None:
+            ways = [
+                (np.zeros(len(part)), share**2 * np.eye(len(part)))
+                for share in (stray.level_share, 1.0)
+            ]
+        else:
+            ways = [_reach(direction[part], stray)]
+        blocks = [
+            _block(read - sizes * centre, sizes[..., None] ** 2 * shares + noise, read)
+            for centre, shares in ways
         ]
-        logs += np.logaddexp(*ways) - math.log(2.0)
-    return _log_mean(logs)
+        logs += logsumexp(blocks, axis=0) - math.log(len(blocks))
+    return float(logsumexp(logs)) - math.log(_SIZES)
 
 
-def _sizes(table: FaultTable) -> Floats:
-    return np.geomspace(table.stray.size_lowest, table.stray.size_highest, _SIZES)
+def _reach(direction: Float64, stray: Stray) -> tuple[Float64, Float64]:
+    """Return where a quantity's channels (k,) go at size 1, and the covariance (k, k) of that.
+
+    They stray together, and a little each.
+    """
+    named = np.isfinite(direction)
+    centre = np.nan_to_num(direction)
+    amount = np.where(named, stray.amount_share * centre, stray.unnamed_share)
+    alone = stray.channel_share / stray.amount_share * np.abs(amount)
+    alone = np.where(named & (centre == 0.0), stray.level_share, alone)
+    return centre, np.outer(amount, amount) + np.diag(alone**2)
 
 
-def _parts(observed: Floats) -> Iterator[NDArray[np.intp]]:
+def _parts(observed: Float64) -> Iterator[NDArray[np.intp]]:
     """Yield the places of the channels read of each quantity that was read at all."""
     first = 0
     for channels in QUANTITIES.values():
@@ -139,18 +279,7 @@ def _parts(observed: Floats) -> Iterator[NDArray[np.intp]]:
             yield part
 
 
-def _cover(shares: Floats, sizes: Floats, error: Floats) -> Floats:
-    """Return covariances (sizes, k, k): shares (k, k) of the size, and the error of reading."""
-    cover: Floats = sizes[:, None, None] ** 2 * shares + np.diag(error**2)
-    return cover
-
-
-def _log_mean(logs: Floats) -> float:
-    highest = float(logs.max())
-    return highest + math.log(float(np.exp(logs - highest).mean()))
-
-
-def _block(off: Floats, cover: Floats, observed: Floats) -> Floats:
+def _block(off: Float64, cover: Float64, observed: Float64) -> Float64:
     """Return log likelihoods (sizes,) of one quantity, normal with a few slips among readings."""
     count = off.shape[1]
     _, log_det = np.linalg.slogdet(cover)
@@ -158,11 +287,11 @@ def _block(off: Floats, cover: Floats, observed: Floats) -> Floats:
     normal = -0.5 * (distance + log_det + count * _LOG_2PI)
     far = float(observed @ observed) / _SLIP**2
     slip = -0.5 * (far + count * (_LOG_2PI + 2.0 * math.log(_SLIP)))
-    logs: Floats = np.logaddexp(math.log1p(-_SLIPS) + normal, math.log(_SLIPS) + slip)
+    logs: Float64 = np.logaddexp(math.log1p(-_SLIPS) + normal, math.log(_SLIPS) + slip)
     return logs
 
 
-def _match(observed: Floats, direction: Floats) -> float:
+def _match(observed: Float64, direction: Float64) -> float:
     """Return the cosine between deviations and a direction, over what is named and read."""
     named = np.isfinite(direction) & np.isfinite(observed)
     length = float(np.linalg.norm(observed[named]) * np.linalg.norm(direction[named]))

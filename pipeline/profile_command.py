@@ -13,7 +13,7 @@ from pipeline.options import reading_options
 from pipeline.problem import Exit, SettingsProblem
 
 if TYPE_CHECKING:
-    from pipeline.profile_fit import ProfileFit
+    from pipeline.roll_profile import RollProfile
 
 
 @click.group("profile")
@@ -53,9 +53,9 @@ def fit(scans: tuple[Path, ...], out: Path, name: str | None, **options: Any) ->
     card. The fit starts from the profile that the roll would get, or that of --profile.
     """
     from pipeline.profile_file import profile_text
-    from pipeline.roll import survey_roll
     from pipeline.roll_folder import gather_rolls
     from pipeline.roll_profile import roll_profile
+    from pipeline.roll_survey import survey_roll
     from pipeline.talk import Talk
     from pipeline.whole_file import check_replaceable, write_text
     from pipeline.workers import workers
@@ -83,14 +83,15 @@ def fit(scans: tuple[Path, ...], out: Path, name: str | None, **options: Any) ->
     notes = [f"Film profile by evenroll {__version__}.", *made.notes()]
     write_text(out, profile_text(made.profile, notes))
     if as_json:
-        _echo_json(out, made.profile.name, made.fit)
+        _echo_json(out, made)
     else:
         click.echo(f"{out}: {made.profile.source}")
     return Exit.SOME_FAILED if surveyed.failed else Exit.DONE
 
 
-def _echo_json(out: Path, name: str, fit: "ProfileFit | None") -> None:
-    document: dict[str, Any] = {"profile": name, "file": str(out)}
+def _echo_json(out: Path, made: "RollProfile") -> None:
+    document: dict[str, Any] = {"profile": made.profile.name, "file": str(out)}
+    fit = made.fit
     if fit is not None:
         patch, worst = fit.worst_residual
         document["delta_e_2000"] = {

@@ -4,8 +4,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from pipeline.film import LAYERS, Curve, FilmProfile, LayerCurve
-from pipeline.film_curve import PointCurve
+from pipeline.film import LAYERS, FilmProfile
+from pipeline.film_curve import Curve, LayerCurve, PointCurve
 
 Lines = list[str]
 

@@ -5,15 +5,15 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.chart_match import chart_exposures, chart_layout, chart_places
 from pipeline.colour_difference import difference_2000, difference_parts
-from pipeline.film import FilmProfile, Matrix, fittable_curves, shipped
-from pipeline.film_curve import MIDDLE_GREY, LayerCurve
+from pipeline.film import FilmProfile, fittable_curves, shipped
+from pipeline.film_curve import LayerCurve
+from pipeline.kinds import Float64, Mask, Matrix, as_matrix
 from pipeline.problem import SettingsProblem
+from pipeline.units import MIDDLE_GREY
 
-Floats = NDArray[np.float64]
 Curves = tuple[LayerCurve, LayerCurve, LayerCurve]
 
 _NEUTRALS = slice(18, 24)
@@ -33,8 +33,8 @@ class SeenChart:
     Patches that can't be read hold NaN.
     """
 
-    densities: Floats
-    spread: Floats | None = None
+    densities: Float64
+    spread: Float64 | None = None
 
 
 @dataclass(frozen=True)
@@ -45,8 +45,8 @@ class ProfileFit:
     """
 
     profile: FilmProfile
-    residual: Floats
-    trusted: NDArray[np.bool_]
+    residual: Float64
+    trusted: Mask
 
     @property
     def mean_residual(self) -> float:
@@ -108,7 +108,7 @@ def fit_profile(charts: Sequence[SeenChart], start: FilmProfile) -> ProfileFit:
     return ProfileFit(profile, problem.residual(theta), trusted)
 
 
-def fit_grey(density: Floats, start: FilmProfile, exposure: float = MIDDLE_GREY) -> FilmProfile:
+def fit_grey(density: Float64, start: FilmProfile, exposure: float = MIDDLE_GREY) -> FilmProfile:
     """Return a profile under which a grey card has its exposure in all layers; slopes stay.
 
     Parameters
@@ -146,9 +146,9 @@ class _Problem:
     charts: Sequence[SeenChart]
     start: FilmProfile
     curves: Curves
-    trusted: NDArray[np.bool_]
+    trusted: Mask
 
-    def solved(self, theta: Floats, loss: str) -> Floats:
+    def solved(self, theta: Float64, loss: str) -> Float64:
         from scipy.optimize import least_squares
 
         reference = chart_exposures()
@@ -157,7 +157,7 @@ class _Problem:
             for chart, taken in zip(self.charts, self.trusted, strict=True)
         ]
 
-        def misfit(trial: Floats) -> Floats:
+        def misfit(trial: Float64) -> Float64:
             errors = [
                 (difference_parts(light, reference) * weight[:, None]).ravel()
                 for light, weight in zip(self.shown(trial), weights, strict=True)
@@ -167,7 +167,7 @@ class _Problem:
         found = least_squares(misfit, theta, loss=loss, f_scale=_SOFT_LOSS, max_nfev=60)
         return np.asarray(found.x, float)
 
-    def profile(self, theta: Floats) -> FilmProfile:
+    def profile(self, theta: Float64) -> FilmProfile:
         """Return the profile that strays from the start by `theta`, in units of usual strays."""
         slope, toe, speed = (theta[part : part + 3] for part in (0, 3, 6))
         layer = _constant("stray", "layer_log_e")
@@ -190,7 +190,7 @@ class _Problem:
             scene=_changed(self.start.scene, _constant("stray", "scene") * theta[15:21]),
         )
 
-    def shown(self, theta: Floats) -> list[Floats]:
+    def shown(self, theta: Float64) -> list[Float64]:
         """Return linear ACEScg (24, 3) of each chart, its own exposure and fall-off taken out."""
         profile = self.profile(theta)
         places = chart_places()
@@ -207,7 +207,7 @@ class _Problem:
             shown.append(light / 10.0 ** logs[:, None])
         return shown
 
-    def residual(self, theta: Floats) -> Floats:
+    def residual(self, theta: Float64) -> Float64:
         """Return CIEDE2000 of all patches (charts, 24)."""
         reference = chart_exposures()
         return np.array([difference_2000(light, reference) for light in self.shown(theta)])
@@ -231,20 +231,14 @@ def _moved(curve: LayerCurve, steeper: float, slower: float, sharper: float) -> 
     )
 
 
-def _changed(matrix: Matrix, terms: Floats) -> Matrix:
+def _changed(matrix: Matrix, terms: Float64) -> Matrix:
     """Return a matrix with terms added off its diagonal, its rows' sums kept."""
     change = np.zeros((3, 3))
     change[_OFF_DIAGONAL] = terms
     return as_matrix(np.asarray(matrix) + change - np.diag(change.sum(axis=1)))
 
 
-def as_matrix(rows: Floats) -> Matrix:
-    """Return an array (3, 3) as plain numbers."""
-    red, green, blue = ((float(r), float(g), float(b)) for r, g, b in rows)
-    return (red, green, blue)
-
-
-def _weights(spread: Floats | None) -> Floats:
+def _weights(spread: Float64 | None) -> Float64:
     """Return how much each patch counts (24,): less where uneven, more in the neutral row."""
     weight = np.full(24, 1.0 / _constant("patches", "error"))
     weight[_NEUTRALS] *= _constant("patches", "neutral_weight")
@@ -252,15 +246,15 @@ def _weights(spread: Floats | None) -> Floats:
         return weight
     uneven = np.nan_to_num(spread).max(axis=1)
     beyond = np.maximum(uneven - np.median(uneven), 0.0) / _constant("patches", "uneven_density")
-    even: Floats = weight / (1.0 + beyond)
+    even: Float64 = weight / (1.0 + beyond)
     return even
 
 
-def _outlying(residual: Floats, known: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _outlying(residual: Float64, known: Mask) -> Mask:
     """Return which patches are too far off to be what they should be."""
     usual = float(np.median(residual[known]))
     limit = max(
         _constant("patches", "outlier_difference"), _constant("patches", "outlier_ratio") * usual
     )
-    far: NDArray[np.bool_] = residual > limit
+    far: Mask = residual > limit
     return far

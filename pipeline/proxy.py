@@ -8,7 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.encoding import Encoding, Light, light_tables, to_light
+from pipeline.encoding import Encoding, light_tables, to_light
+from pipeline.kinds import Float64, Floats, Light, Mask
 
 
 @dataclass(frozen=True)
@@ -32,17 +33,17 @@ class Proxy:
 
     light: Light
     factor: int
-    clipped: NDArray[np.float64]
-    clipped_mask: NDArray[np.bool_]
+    clipped: Float64
+    clipped_mask: Mask
     infrared: Light | None
 
 
-def to_scan_xy(points: NDArray[np.floating], factor: int) -> NDArray[np.float64]:
+def to_scan_xy(points: Floats, factor: int) -> Float64:
     """Turn (x, y) of a proxy into (x, y) of its scan, both in pixel centres, shape (..., 2)."""
     return factor * (np.asarray(points, np.float64) + 0.5) - 0.5
 
 
-def to_proxy_xy(points: NDArray[np.floating], factor: int) -> NDArray[np.float64]:
+def to_proxy_xy(points: Floats, factor: int) -> Float64:
     """Turn (x, y) of a scan into (x, y) of its proxy, both in pixel centres, shape (..., 2)."""
     return (np.asarray(points, np.float64) + 0.5) / factor - 0.5
 
@@ -71,7 +72,7 @@ def block_means(plane: Light, factor: int) -> Light:
     return means
 
 
-def any_in_block(flags: NDArray[np.bool_], factor: int) -> NDArray[np.bool_]:
+def any_in_block(flags: Mask, factor: int) -> Mask:
     """Tell for each block of factor x factor whether any flag of any channel is set.
 
     Parameters
@@ -92,7 +93,7 @@ def any_in_block(flags: NDArray[np.bool_], factor: int) -> NDArray[np.bool_]:
 
 def reduced(
     codes: NDArray[Any], encoding: Encoding, bits: int | None, factor: int
-) -> tuple[Light, NDArray[np.bool_], NDArray[np.int64]]:
+) -> tuple[Light, Mask, NDArray[np.int64]]:
     """Average the light of codes (rows, columns, samples) over blocks of factor x factor.
 
     Returns
@@ -111,7 +112,7 @@ def reduced(
 
 def _reduced_integers(
     codes: NDArray[np.generic], encoding: Encoding, bits: int, factor: int
-) -> tuple[Light, NDArray[np.bool_], NDArray[np.int64]]:
+) -> tuple[Light, Mask, NDArray[np.int64]]:
     from pipeline.proxy_kernel import block_means_of_codes, block_means_of_light
 
     # Where other samples lie between them, averaging those too is quicker than leaving them out.

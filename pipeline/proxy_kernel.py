@@ -6,10 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.compiled import compiled
+from pipeline.kinds import Codes, Span
 
 Sums = NDArray[Any]
-Codes = NDArray[Any]
-Span = tuple[int, int]
 
 _ROWS = [f"{kind}[:,::1]" for kind in ("uint16", "uint8")]
 

@@ -1,9 +1,9 @@
-"""Scans of formats that are decoded whole, PNG, JPEG and camera raw, or PNG row by row."""
+"""Scans of formats that are decoded whole, PNG, JPEG, camera raw and others, or PNG row by row."""
 
 import importlib
 import warnings
-from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -12,11 +12,10 @@ import numpy as np
 from PIL import ExifTags, Image, JpegImagePlugin, PngImagePlugin
 
 from pipeline.container import (
-    Codes,
     Container,
+    OfColour,
     Page,
     Reader,
-    Span,
     broken,
     check_colour,
     check_decoded,
@@ -30,11 +29,12 @@ from pipeline.container import (
     usable_ppi,
 )
 from pipeline.encoding import Encoding, linear, power, srgb
+from pipeline.kinds import Codes, Span
 from pipeline.png_rows import PngRows, is_interlaced
 from pipeline.problem import ScanProblem
 
-# PNG, third edition, 11.2.1: channels of each colour type; a palette is refused.
-_PNG_CHANNELS = {0: 1, 2: 3, 4: 1, 6: 4}
+# PNG, third edition, 11.2.1: channels of each colour type, and the type of a palette.
+_PNG_CHANNELS, _PALETTE = {0: 1, 2: 3, 4: 1, 6: 4}, 3
 _PNG_END = b"IEND\xaeB`\x82"
 _JPEG_CHANNELS = {"L": 1, "RGB": 3}
 # Chunks of a PNG are often of a few kilobytes.
@@ -62,10 +62,11 @@ def png_pages(path: Path) -> tuple[Page, ...]:
         handle.seek(max(0, path.stat().st_size - 1024))
         if _PNG_END not in handle.read():
             raise broken(path, "is cut short")
-        if kind not in _PNG_CHANNELS:
-            raise ScanProblem(path, "is a palette, not RGB", "scan or save it as RGB")
         own = _png_curve(picture.info)
-        return (_page(path, "png", picture, bits, _PNG_CHANNELS[kind], own, ()),)
+        if kind == _PALETTE:
+            return (_page(path, _PICTURE, picture.size, picture.info, 8, 3, own, ()),)
+        size, channels = picture.size, _PNG_CHANNELS[kind]
+        return (_page(path, _PNG, size, picture.info, bits, channels, own, ()),)
 
 
 def jpeg_pages(path: Path) -> tuple[Page, ...]:
@@ -81,7 +82,22 @@ def jpeg_pages(path: Path) -> tuple[Page, ...]:
         channels = _JPEG_CHANNELS.get(picture.mode)
         if channels is None:
             raise ScanProblem(path, f"is {picture.mode}, not RGB", "scan or save it as RGB")
-        return (_page(path, "jpeg", picture, 8, channels, None, (_LOSSY,)),)
+        return (_page(path, _JPEG, picture.size, picture.info, 8, channels, None, (_LOSSY,)),)
+
+
+def picture_pages(path: Path) -> tuple[Page, ...]:
+    """Describe the first picture of a file of another format, 8 bits a channel.
+
+    Raises
+    ------
+    ScanProblem
+        The file is damaged or not RGB.
+    """
+    with guarded(path), _picture(path) as file:
+        shape = file.properties(index=0).shape
+        channels = 1 if len(shape) < 3 else shape[2]
+        info = file.metadata(index=0)
+        return (_page(path, _PICTURE, shape[1::-1], info, 8, channels, None, ()),)
 
 
 def raw_pages(path: Path) -> tuple[Page, ...]:
@@ -98,62 +114,11 @@ def raw_pages(path: Path) -> tuple[Page, ...]:
         check_dimensions(path, width, height, path.stat().st_size, width * height)
         check_decoded(path, 6 * width * height)
     light = linear("container", "linear sensor light")
-    return (Page("raw", width, height, 16, 3, encoding=light, notes=(_RAW_NOTE,)),)
+    block = height, width
+    return (Page(_RAW, width, height, 16, 3, block, encoding=light, notes=(_RAW_NOTE,)),)
 
 
-@contextmanager
-def opened(path: Path, page: Page, in_order: bool = False) -> Iterator[Reader]:
-    """Decode a picture for reading windows of it.
-
-    `in_order` promises bands of rows from the top downwards: a PNG is then unfolded row by row,
-    and of other large pictures only one is decoded and held at a time.
-    """
-    if not in_order:
-        yield _decoded(path, page)
-        return
-    with ExitStack() as stack:
-        with guarded(path):
-            rows = _png_rows(path, page, stack) if page.container == "png" else None
-        if rows is None:
-            wanted = page.width * page.height * page.samples * page.bits // 8
-            stack.enter_context(in_turn(wanted))
-        yield rows or _decoded(path, page)
-
-
-def _png_rows(path: Path, page: Page, stack: ExitStack) -> PngRows | None:
-    """Open a PNG for reading rows in order; None if they are interlaced."""
-    file = stack.enter_context(path.open("rb", buffering=_BUFFER_BYTES))
-    return None if is_interlaced(file) else PngRows(path, file, page)
-
-
-def _decoded(path: Path, page: Page) -> Reader:
-    size = page.width, page.height
-    with guarded(path):
-        if page.container == "jpeg":
-            picture = _decode_jpeg(path)
-            if picture.size != size or picture.mode != "RGB":
-                raise broken(path, _OTHER_PICTURE)
-            return PictureReader(picture)
-        codes = _decode_png(path) if page.container == "png" else _decode_raw(path)
-        if codes.shape[:2] != size[::-1] or codes.shape[2] < 3:
-            raise broken(path, _OTHER_PICTURE)
-    # The compiled loops take no arrays that can't be written to.
-    return WholeReader(np.require(codes[..., :3], requirements=["W"]))
-
-
-class _OfColour:
-    """A reader of a format that carries no infra-red plane."""
-
-    def infrared(self, rows: Span, columns: Span) -> Codes:
-        """Raise, since these formats carry no infra-red plane."""
-        raise ValueError("the page has no infra-red plane")
-
-    def both(self, rows: Span, columns: Span) -> tuple[Codes, Codes]:
-        """Raise, since these formats carry no infra-red plane."""
-        raise ValueError("the page has no infra-red plane")
-
-
-class WholeReader(_OfColour):
+class WholeReader(OfColour):
     """Windows of a decoded picture."""
 
     def __init__(self, codes: Codes) -> None:
@@ -164,7 +129,7 @@ class WholeReader(_OfColour):
         return np.ascontiguousarray(self._codes[slice(*rows), slice(*columns)])
 
 
-class PictureReader(_OfColour):
+class PictureReader(OfColour):
     """Windows of a picture as its library holds it, which is copied a window at a time."""
 
     def __init__(self, picture: Image.Image) -> None:
@@ -175,16 +140,36 @@ class PictureReader(_OfColour):
         return np.array(self._picture.crop((columns[0], rows[0], columns[1], rows[1])))
 
 
-def _decode_png(path: Path) -> Codes:
-    return np.asarray(imagecodecs.png_decode(path.read_bytes()))
+def _decode_png(path: Path, page: Page) -> Reader:
+    with guarded(path):
+        return _whole(path, page, np.asarray(imagecodecs.png_decode(path.read_bytes())))
 
 
-def _decode_jpeg(path: Path) -> Image.Image:
+def _decode_picture(path: Path, page: Page) -> Reader:
+    with guarded(path), _picture(path) as file:
+        return _whole(path, page, np.asarray(file.read(index=0, mode="RGB")))
+
+
+@contextmanager
+def _picture(path: Path) -> Iterator[Any]:
+    """Open a picture of any format that the library knows, which takes long to load."""
+    from imageio.v3 import imopen
+
+    with warnings.catch_warnings():
+        # Of pictures larger than a screen.
+        warnings.filterwarnings("ignore", module=r"PIL\.")
+        with imopen(path, "r", plugin="pillow") as file:
+            yield file
+
+
+def _decode_jpeg(path: Path, page: Page) -> Reader:
     # Unlike others this decoder refuses a file that is cut short, instead of filling with grey.
-    with path.open("rb") as handle:
+    with guarded(path), path.open("rb") as handle:
         picture = _jpeg(handle)
         picture.load()
-    return picture
+    if picture.size != (page.width, page.height) or picture.mode != "RGB":
+        raise broken(path, _OTHER_PICTURE)
+    return PictureReader(picture)
 
 
 def _jpeg(handle: BinaryIO) -> JpegImagePlugin.JpegImageFile:
@@ -194,9 +179,9 @@ def _jpeg(handle: BinaryIO) -> JpegImagePlugin.JpegImageFile:
         return JpegImagePlugin.JpegImageFile(handle)
 
 
-def _decode_raw(path: Path) -> Codes:
+def _decode_raw(path: Path, page: Page) -> Reader:
     library = _raw_library(path)
-    with library.imread(str(path)) as raw:
+    with guarded(path), library.imread(str(path)) as raw:
         developed = raw.postprocess(
             gamma=(1, 1),
             no_auto_bright=True,
@@ -207,7 +192,51 @@ def _decode_raw(path: Path) -> Codes:
             user_wb=[1.0, 1.0, 1.0, 1.0],
             user_flip=0,
         )
-    return np.asarray(developed)
+        return _whole(path, page, np.asarray(developed))
+
+
+def _whole(path: Path, page: Page, codes: Codes) -> WholeReader:
+    if codes.shape[:2] != (page.height, page.width) or codes.shape[2] < 3:
+        raise broken(path, _OTHER_PICTURE)
+    # The compiled loops take no arrays that can't be written to.
+    return WholeReader(np.require(codes[..., :3], requirements=["W"]))
+
+
+@contextmanager
+def _open_whole(
+    path: Path, page: Page, in_order: bool, decode: Callable[[Path, Page], Reader]
+) -> Iterator[Reader]:
+    """Decode a picture; in order, only one large one is decoded and held at a time."""
+    with in_turn(page.width * page.height * page.samples * page.bits // 8 if in_order else 0):
+        yield decode(path, page)
+
+
+@contextmanager
+def _open_png(path: Path, page: Page, in_order: bool = False) -> Iterator[Reader]:
+    """Decode a PNG, row by row where they are read in order and not interlaced."""
+    with ExitStack() as stack:
+        rows = None
+        if in_order:
+            with guarded(path):
+                file = stack.enter_context(path.open("rb", buffering=_BUFFER_BYTES))
+                rows = None if is_interlaced(file) else PngRows(path, file, page)
+        yield rows or stack.enter_context(_open_whole(path, page, in_order, _decode_png))
+
+
+def _open_jpeg(path: Path, page: Page, in_order: bool = False) -> AbstractContextManager[Reader]:
+    return _open_whole(path, page, in_order, _decode_jpeg)
+
+
+def _open_raw(path: Path, page: Page, in_order: bool = False) -> AbstractContextManager[Reader]:
+    return _open_whole(path, page, in_order, _decode_raw)
+
+
+def _open_picture(path: Path, page: Page, in_order: bool = False) -> AbstractContextManager[Reader]:
+    return _open_whole(path, page, in_order, _decode_picture)
+
+
+_PNG, _JPEG = Container(_open_png), Container(_open_jpeg, lossy=True)
+_RAW, _PICTURE = Container(_open_raw), Container(_open_picture)
 
 
 def _raw_library(path: Path) -> Any:
@@ -225,7 +254,8 @@ def _raw_library(path: Path) -> Any:
 def _page(
     path: Path,
     container: Container,
-    picture: Image.Image,
+    size: tuple[int, int],
+    info: dict[Any, Any],
     bits: int,
     channels: int,
     own: Encoding | None,
@@ -233,13 +263,13 @@ def _page(
 ) -> Page:
     """Describe a picture that is opened but not decoded."""
     check_colour(path, channels)
-    width, height = picture.size
+    width, height = size
     wanted = width * height * channels * bits // 8
     check_dimensions(path, width, height, path.stat().st_size, wanted)
     check_decoded(path, wanted)
-    tags = _exif(picture.info.get("exif", b""))
-    encoding, icc_notes = stated_encoding(picture.info.get("icc_profile"), own, tags)
-    ppi, ppi_notes = _ppi(picture.info, tags)
+    tags = _exif(info.get("exif", b""))
+    encoding, icc_notes = stated_encoding(info.get("icc_profile"), own, tags)
+    ppi, ppi_notes = _ppi(info, tags)
     orientation = tags.get("Orientation", 1)
     return Page(
         container,
@@ -247,6 +277,7 @@ def _page(
         height,
         bits,
         channels,
+        (height, width),
         ppi=ppi,
         encoding=encoding,
         orientation=orientation if orientation in range(1, 9) else 1,

@@ -1,10 +1,13 @@
-"""Tables of readings as text: rows of named cells, whatever spreadsheet they come from."""
+"""Tables of readings: rows of named cells out of any spreadsheet, and what the cells say."""
 
 import codecs
 import csv
+import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
+from itertools import islice, zip_longest
 from pathlib import Path
 
 from pipeline.problem import ScanProblem
@@ -15,32 +18,56 @@ _DELIMITERS = ("\t", ";", ",")
 _IN_BRACKETS = re.compile(r"\([^)]*\)|\[[^]]*\]")
 _BETWEEN_WORDS = re.compile(r"[\s._-]+")
 _SHOWN = 40
+PATCHES = ("d-min", "ld", "hd", "d-max", "yellow")
+SPOTS = ("base", "edge-print", "grey", "picture")
+ROW_KINDS = ("aim", "control", "step", "spot")
+LARGEST_LOG_EXPOSURE = 10.0
+# fmt: off
+_PATCH_WORDS = {
+    "dmin": "d-min", "ld": "ld", "hd": "hd", "dmax": "d-max", "yellow": "yellow", "y": "yellow",
+    "minimumdensity": "d-min", "lowdensity": "ld", "highdensity": "hd", "maximumdensity": "d-max",
+}
+_SPOT_WORDS = {
+    "base": "base", "dmin": "base", "edgeprint": "edge-print", "edge": "edge-print",
+    "grey": "grey", "gray": "grey", "greycard": "grey", "graycard": "grey", "picture": "picture",
+}
+# fmt: on
+_AIM_WORDS = dict.fromkeys(("aim", "reference", "ref"), "aim")
+_KIND_WORDS = {**dict(zip(ROW_KINDS, ROW_KINDS, strict=True)), "wedge": "step", "strip": "control"}
+_KIND_WORDS |= {"": "", **_AIM_WORDS}
+_NUMBER = re.compile(r"[+-]?(\d{1,9}(\.\d{0,30})?|\.\d{1,30})(e[+-]?\d{1,2})?", re.ASCII)
+_STEP = re.compile(r"steps?\d{0,4}", re.ASCII)
+_DAY_FIRST = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})", re.ASCII)
+_YEARS = range(1900, 2200)
 
 
 @dataclass(frozen=True)
 class Row:
     """One row: its line in the file, counted from 1, and its cells by the column's own name."""
 
+    path: Path
     line: int
     cells: Mapping[str, str]
+
+    def __getitem__(self, column: str) -> str:
+        """Return a cell, empty where the file has no such column."""
+        return self.cells.get(column, "")
+
+    def problem(self, what: str, remedy: str) -> ScanProblem:
+        """Return what is wrong in this row."""
+        return _problem(self.path, self.line, what, remedy)
 
 
 @dataclass(frozen=True)
 class ReadingTable:
     """The rows of a file; `columns` are those known, `unused` the heads of all others."""
 
-    path: Path
     columns: tuple[str, ...]
     unused: tuple[str, ...]
     rows: tuple[Row, ...]
 
-    def problem(self, line: int, what: str, remedy: str) -> ScanProblem:
-        """Return what is wrong in one line."""
-        return line_problem(self.path, line, what, remedy)
 
-
-def line_problem(path: Path, line: int, what: str, remedy: str) -> ScanProblem:
-    """Return what is wrong in one line of a file."""
+def _problem(path: Path, line: int, what: str, remedy: str) -> ScanProblem:
     return ScanProblem(path, f"line {line} {what}", remedy)
 
 
@@ -75,25 +102,19 @@ def read_table(path: Path, names: Mapping[str, str]) -> ReadingTable:
         If the file can't be read, is no such table, or a row does not fit its head.
     """
     lines = _lines(_text(path))
-    rows: Iterator[tuple[int, list[str]]] = iter(())
-    head: tuple[int, list[str]] | None = None
-    for line, text in enumerate(lines, 1):
-        if text.strip() and not text.lstrip().startswith("#") and not text.startswith("sep="):
-            delimiter = _delimiter(text, names)
-            rows = _cells(path, lines[line - 1 :], delimiter, line - 1)
-            head = next(rows, None)
-            break
-    if head is None:
+    first = next((line for line in lines if line.strip()), "")
+    rows = _cells(path, lines, _delimiter(first, names))
+    line, head = next(rows, (1, []))
+    if not head:
         raise ScanProblem(path, "holds no readings", "give a head row and a row for each reading")
-    columns = _columns(path, head, names)
-    taken = []
-    for line, cells in rows:
-        taken.append(_row(path, line, cells, columns))
-        if len(taken) > MOST_ROWS:
-            raise ScanProblem(path, f"holds over {MOST_ROWS} rows", "split it into smaller files")
-    known = tuple(name for name, is_known in columns if is_known)
-    unused = tuple(name for name, is_known in columns if not is_known and name)
-    return ReadingTable(path, known, unused, tuple(taken))
+    words = [column_word(cell) for cell in head]
+    columns = [names.get(word) for word in words]
+    known = tuple(name for name in columns if name is not None)
+    _check_head(path, line, head, known)
+    taken = tuple(islice((_row(path, *row, columns) for row in rows), MOST_ROWS + 1))
+    if len(taken) > MOST_ROWS:
+        raise ScanProblem(path, f"holds over {MOST_ROWS} rows", "split it into smaller files")
+    return ReadingTable(known, tuple(word for word in words if word and word not in names), taken)
 
 
 def _text(path: Path) -> str:
@@ -127,8 +148,12 @@ def _decoded(data: bytes) -> str | None:
 
 
 def _lines(text: str) -> list[str]:
-    """Return the lines as editors count them: str.splitlines parts at form feeds too."""
-    return text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    """Return the lines as editors count them, blank where they are comments.
+
+    str.splitlines would part at form feeds too.
+    """
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    return ["" if line.lstrip().startswith(("#", "sep=")) else line for line in lines]
 
 
 def _delimiter(head: str, names: Mapping[str, str]) -> str:
@@ -140,56 +165,123 @@ def _delimiter(head: str, names: Mapping[str, str]) -> str:
     return max(_DELIMITERS, key=known)
 
 
-def _cells(
-    path: Path, lines: Sequence[str], delimiter: str, passed: int
-) -> Iterator[tuple[int, list[str]]]:
-    """Yield the line and cells of each row; comments count as lines and give no row."""
-    plain = ("\n" if line.lstrip().startswith("#") else line + "\n" for line in lines)
-    reader = csv.reader(plain, delimiter=delimiter, strict=True, skipinitialspace=True)
+def _cells(path: Path, lines: Sequence[str], delimiter: str) -> Iterator[tuple[int, list[str]]]:
+    """Yield the line and cells of each row that is not blank."""
+    reader = csv.reader(
+        (f"{line}\n" for line in lines), delimiter=delimiter, strict=True, skipinitialspace=True
+    )
     while True:
         # A row may reach over several lines: it is named by its first.
-        line = passed + reader.line_num + 1
+        line = reader.line_num + 1
         try:
             cells = next(reader)
         except StopIteration:
             return
         except csv.Error as error:
-            raise line_problem(
+            raise _problem(
                 path, line, f"can't be read as CSV ({error})", "check its quotation marks"
             ) from error
         if any(cell.strip() for cell in cells):
             yield line, [cell.strip() for cell in cells]
 
 
-def _columns(
-    path: Path, head: tuple[int, list[str]], names: Mapping[str, str]
-) -> tuple[tuple[str, bool], ...]:
-    """Return each column's name and whether it is known."""
-    line, cells = head
-    words = [column_word(cell) for cell in cells]
-    columns = tuple((names.get(word, word), word in names) for word in words)
-    known = [name for name, is_known in columns if is_known]
+def _check_head(path: Path, line: int, head: Sequence[str], known: Sequence[str]) -> None:
     if not known:
-        raise line_problem(
-            path, line, f"names no column that is known, but {shown(', '.join(cells))}",
+        raise _problem(
+            path, line, f"names no column that is known, but {shown(', '.join(head))}",
             "begin with a head row such as date,strip,patch,red,green,blue",
         )  # fmt: skip
-    for name in known:
-        if known.count(name) > 1:
-            raise line_problem(
-                path, line, f"names the column '{name}' more than once", "keep one of them"
-            )
-    return columns
+    twice = [name for name in known if known.count(name) > 1]
+    if twice:
+        raise _problem(
+            path, line, f"names the column '{twice[0]}' more than once", "keep one of them"
+        )
 
 
-def _row(path: Path, line: int, cells: list[str], columns: tuple[tuple[str, bool], ...]) -> Row:
+def _row(path: Path, line: int, cells: list[str], columns: Sequence[str | None]) -> Row:
     if any(cells[len(columns) :]):
-        raise line_problem(
+        raise _problem(
             path, line, f"has {len(cells)} cells where the head has {len(columns)}",
             "put quotation marks around cells with commas, or part cells by semicolons",
         )  # fmt: skip
-    filled = cells + [""] * (len(columns) - len(cells))
-    named = {
-        name: cell for (name, is_known), cell in zip(columns, filled, strict=False) if is_known
-    }
-    return Row(line, named)
+    filled = zip_longest(columns, cells[: len(columns)], fillvalue="")
+    return Row(path, line, {name: cell for name, cell in filled if name is not None})
+
+
+def number_in(row: Row, column: str, low: float, high: float) -> float:
+    """Return a cell as a number from low to high, NaN where it is empty.
+
+    Raises
+    ------
+    ScanProblem
+        If it is no number in these bounds.
+    """
+    text = row[column]
+    if not text:
+        return math.nan
+    plain = text.replace("\N{MINUS SIGN}", "-").casefold()
+    plain = plain if "." in plain else plain.replace(",", ".")
+    told = f"has {shown(text)} in column '{column}'"
+    if not _NUMBER.fullmatch(plain):
+        raise row.problem(f"{told}, which is no number", "write it as 0.65")
+    value = float(plain)
+    if not low <= value <= high:
+        raise row.problem(f"{told}, outside {low:g} to {high:g}", "read it again and correct it")
+    return value + 0.0
+
+
+def date_in(row: Row) -> datetime | None:
+    """Return the date, with the time if it is told, or None where there is none.
+
+    ISO 8601, or day.month.year; a time with an offset is taken to UTC.
+
+    Raises
+    ------
+    ScanProblem
+        If it is no such date.
+    """
+    text = row["date"]
+    if not text:
+        return None
+    day_first = _DAY_FIRST.fullmatch(text)
+    try:
+        if day_first:
+            day, month, year = map(int, day_first.groups())
+            when = datetime(year, month, day)
+        else:
+            when = datetime.fromisoformat(text)
+        if when.tzinfo is not None:
+            when = when.astimezone(UTC).replace(tzinfo=None)
+        if when.year not in _YEARS:
+            raise ValueError(text)
+    except (ValueError, OverflowError) as error:
+        what = f"has {shown(text)} in column 'date', which is no date"
+        raise row.problem(what, "write it as 2025-05-17") from error
+    return when
+
+
+def kind_and_patch(row: Row) -> tuple[str, str]:
+    """Return what a row is of ROW_KINDS, and its patch: of PATCHES, of SPOTS, '' for a step.
+
+    Rows of the aim are 'aim' whether a patch or a spot was read.
+
+    Raises
+    ------
+    ScanProblem
+        If the row does not tell, or names a kind or patch that there is not.
+    """
+    told, text = row["kind"].casefold(), row["patch"]
+    if told not in _KIND_WORDS:
+        what = f"has the kind {shown(told)}"
+        raise row.problem(what, f"write {', '.join(ROW_KINDS)}, or nothing")
+    kind = _KIND_WORDS[told] or _AIM_WORDS.get(row["strip"].casefold(), "")
+    word = re.sub(r"[^a-z0-9]", "", text.casefold())
+    if kind == "step" or (not kind and _STEP.fullmatch(word)):
+        return "step", ""
+    words = {"spot": _SPOT_WORDS, "control": _PATCH_WORDS}.get(kind, _SPOT_WORDS | _PATCH_WORDS)
+    if word not in words:
+        choice = {"spot": SPOTS, "control": PATCHES}.get(kind, (*PATCHES, "step", *SPOTS))
+        what = f"has the patch {shown(text)}" if text else "names no patch"
+        raise row.problem(what, f"write one of {', '.join(choice)}")
+    patch = words[word]
+    return kind or ("spot" if patch in SPOTS else "control"), patch

@@ -7,23 +7,22 @@ from datetime import datetime
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.control_limits import ReadingLimits, control_limits
+from pipeline.control_limits import control_limits
+from pipeline.kinds import Float64, Triple
 from pipeline.problem import ScanProblem
-from pipeline.reading_cell import (
+from pipeline.reading_table import (
     LARGEST_LOG_EXPOSURE,
     PATCHES,
     SPOTS,
+    Row,
     date_in,
     kind_and_patch,
     number_in,
+    read_table,
 )
-from pipeline.reading_table import ReadingTable, Row, read_table
-from pipeline.roll_folder import natural_key
+from pipeline.words import natural_key
 
-Floats = NDArray[np.float64]
-Triple = tuple[float, float, float]
 CHANNELS = ("red", "green", "blue")
 NOT_READ: Triple = (math.nan, math.nan, math.nan)
 _EARLIEST = datetime.min
@@ -67,14 +66,14 @@ class Wedge:
     strip: str
     date: datetime | None
     batch: str
-    log_exposure: Floats
-    density: Floats
+    log_exposure: Float64
+    density: Float64
     lux_seconds: bool = False
 
 
 @dataclass(frozen=True)
 class Spot:
-    """One place on a film, of reading_cell.SPOTS, and its density, the mean of its readings."""
+    """One place on a film, of reading_table.SPOTS, and its density, the mean of its readings."""
 
     strip: str
     date: datetime | None
@@ -100,19 +99,18 @@ class Readings:
     notes: tuple[str, ...]
 
 
+# Strip, date and batch, which tell one strip from another.
+_Group = tuple[str, datetime | None, str]
+
+
 @dataclass(frozen=True)
 class _Reading:
     row: Row
     kind: str
     patch: str
-    strip: str
-    date: datetime | None
-    batch: str
+    group: _Group
     density: Triple
     log_exposure: float
-
-
-_Group = tuple[str, datetime | None, str]
 
 
 def read_readings(path: Path) -> Readings:
@@ -130,15 +128,14 @@ def read_readings(path: Path) -> Readings:
         If the file is no such table, or a row makes no sense; it names line and cell.
     """
     table = read_table(path, _COLUMNS)
-    limits = control_limits().reading
     if "patch" not in table.columns and "step" not in table.columns:
         raise ScanProblem(path, "has no column 'patch'", "add it, with d-min, ld, hd and so on")
     if not {*CHANNELS, "density"} & set(table.columns):
         raise ScanProblem(path, "has no column 'red', 'green' or 'blue'", "add the densities")
-    readings = [_reading(table, row, limits) for row in table.rows]
+    readings = [_reading(row) for row in table.rows]
     if not readings:
         raise ScanProblem(path, "holds no readings", "give a row for each patch read")
-    _check_dates(table, readings)
+    _check_dates(readings)
     notes = []
     if table.unused:
         unused = ", ".join(f"'{name}'" for name in table.unused[:8])
@@ -147,11 +144,9 @@ def read_readings(path: Path) -> Readings:
     aim_patches = [reading for reading in aim if reading.patch in PATCHES]
     return Readings(
         path=path,
-        aim=_control(table, ("aim", None, ""), aim_patches, limits) if aim_patches else None,
-        controls=tuple(
-            _control(table, group, rows, limits) for group, rows in _groups(readings, "control")
-        ),
-        wedges=tuple(_wedge(table, group, rows) for group, rows in _groups(readings, "step")),
+        aim=_control(("aim", None, ""), aim_patches) if aim_patches else None,
+        controls=tuple(_control(group, rows) for group, rows in _groups(readings, "control")),
+        wedges=tuple(_wedge(group, rows) for group, rows in _groups(readings, "step")),
         spots=tuple(
             spot for group, rows in _groups(readings, "spot") for spot in _spots(group, rows)
         ),
@@ -160,52 +155,44 @@ def read_readings(path: Path) -> Readings:
     )
 
 
-def _reading(table: ReadingTable, row: Row, limits: ReadingLimits) -> _Reading:
-    kind, patch = kind_and_patch(table, row)
-    red, green, blue = (
-        number_in(table, row, channel, 0.0, limits.highest_density) for channel in CHANNELS
-    )
-    one = number_in(table, row, "density", 0.0, limits.highest_density)
+def _reading(row: Row) -> _Reading:
+    kind, patch = kind_and_patch(row)
+    highest = control_limits().reading.highest_density
+    red, green, blue = (number_in(row, channel, 0.0, highest) for channel in CHANNELS)
+    one = number_in(row, "density", 0.0, highest)
     if all(map(math.isnan, (red, green, blue))):
         red = green = blue = one
     if all(map(math.isnan, (red, green, blue))):
-        raise table.problem(row.line, "has no density", "add it, or take the row out")
-    exposure = math.nan
-    if kind == "step":
-        exposure = _log_exposure(table, row)
-    return _Reading(
-        row, kind, patch, row.cells.get("strip", ""), date_in(table, row),
-        row.cells.get("batch", ""), (red, green, blue), exposure,
-    )  # fmt: skip
+        raise row.problem("has no density", "add it, or take the row out")
+    exposure = _log_exposure(row) if kind == "step" else math.nan
+    group = (row["strip"], date_in(row), row["batch"])
+    return _Reading(row, kind, patch, group, (red, green, blue), exposure)
 
 
-def _log_exposure(table: ReadingTable, row: Row) -> float:
+def _log_exposure(row: Row) -> float:
     """Return log10 exposure of a step; through a wedge it is less by the wedge's own density."""
     bound = LARGEST_LOG_EXPOSURE
-    exposure = number_in(table, row, "log_exposure_lx_s", -bound, bound)
+    exposure = number_in(row, "log_exposure_lx_s", -bound, bound)
     if math.isnan(exposure):
-        exposure = number_in(table, row, "log_exposure", -bound, bound)
+        exposure = number_in(row, "log_exposure", -bound, bound)
     if math.isnan(exposure):
-        exposure = 0.0 - number_in(table, row, "wedge_density", 0.0, bound)
+        exposure = 0.0 - number_in(row, "wedge_density", 0.0, bound)
     if math.isnan(exposure):
-        raise table.problem(
-            row.line,
+        raise row.problem(
             "is a step without its exposure",
             "add a column log_exposure, or wedge_density with the wedge's own density",
         )
     return exposure
 
 
-def _check_dates(table: ReadingTable, readings: Sequence[_Reading]) -> None:
+def _check_dates(readings: Sequence[_Reading]) -> None:
     """Refuse control strips of which some have a date and some have none: they have no order."""
     controls = [reading for reading in readings if reading.kind == "control"]
-    if any(reading.date for reading in controls):
-        for reading in controls:
-            if reading.date is None:
-                raise table.problem(
-                    reading.row.line, "has no date though other strips have one",
-                    "give each control strip a date, or none",
-                )  # fmt: skip
+    undated = [reading for reading in controls if reading.group[1] is None]
+    if undated and len(undated) < len(controls):
+        raise undated[0].row.problem(
+            "has no date though other strips have one", "give each control strip a date, or none"
+        )
 
 
 def _groups(readings: Iterable[_Reading], kind: str) -> list[tuple[_Group, list[_Reading]]]:
@@ -213,51 +200,42 @@ def _groups(readings: Iterable[_Reading], kind: str) -> list[tuple[_Group, list[
     groups: dict[_Group, list[_Reading]] = {}
     for reading in readings:
         if reading.kind == kind:
-            groups.setdefault((reading.strip, reading.date, reading.batch), []).append(reading)
+            groups.setdefault(reading.group, []).append(reading)
 
     def key(item: tuple[_Group, list[_Reading]]) -> tuple[object, ...]:
         strip, date, batch = item[0]
         if date is None:
             return (_EARLIEST, (), "", "")
-        return (date, natural_key(Path(strip.replace("/", "-"))), batch, strip)
+        return (date, natural_key(strip), batch, strip)
 
     return sorted(groups.items(), key=key)
 
 
-def _control(
-    table: ReadingTable, group: _Group, rows: Sequence[_Reading], limits: ReadingLimits
-) -> ControlReading:
+def _control(group: _Group, rows: Sequence[_Reading]) -> ControlReading:
     """Return a strip; patches read several times are averaged, if they are of one strip."""
     patches: dict[str, Triple] = {}
     for patch in PATCHES:
         same = [reading for reading in rows if reading.patch == patch]
         densities = np.array([reading.density for reading in same]).reshape(-1, 3)
         apart = max((_spread(channel) for channel in densities.T), default=0.0)
-        if apart > limits.same_patch_density + 1e-9:
-            raise table.problem(
-                same[-1].row.line,
+        if apart > control_limits().reading.same_patch_density + 1e-9:
+            raise same[-1].row.problem(
                 f"reads patch {patch} of strip '{_strip_name(group)}' again, {apart:.2f} apart",
                 "give each strip a name of its own in column 'strip', or correct the reading",
             )
         patches[patch.replace("-", "_")] = _mean(densities)
-    _check_order(table, group, rows, patches, limits)
+    _check_order(group, rows, patches)
     return ControlReading(_strip_name(group), group[1], group[2], **patches)
 
 
-def _check_order(
-    table: ReadingTable,
-    group: _Group,
-    rows: Sequence[_Reading],
-    patches: dict[str, Triple],
-    limits: ReadingLimits,
-) -> None:
+def _check_order(group: _Group, rows: Sequence[_Reading], patches: dict[str, Triple]) -> None:
     """Refuse a strip whose patches are changed over: more exposure never makes it thinner."""
+    alike = control_limits().reading.same_patch_density
     for thin, dense in (("d-min", "ld"), ("ld", "hd")):
         more = np.subtract(patches[dense], patches[thin.replace("-", "_")])
-        if np.isfinite(more).any() and np.nanmean(more) < -limits.same_patch_density:
-            line = next(reading.row.line for reading in rows if reading.patch == dense)
-            raise table.problem(
-                line,
+        if np.isfinite(more).any() and np.nanmean(more) < -alike:
+            row = next(reading.row for reading in rows if reading.patch == dense)
+            raise row.problem(
                 f"makes {dense} of strip '{_strip_name(group)}' thinner than its {thin}",
                 "check which patch is which",
             )
@@ -273,29 +251,29 @@ def date_text(date: datetime) -> str:
     return date.strftime("%Y-%m-%d %H:%M").removesuffix(" 00:00")
 
 
-def _spread(values: Floats) -> float:
+def _spread(values: Float64) -> float:
     known = values[np.isfinite(values)]
     return float(np.ptp(known)) if known.size else 0.0
 
 
-def _mean(densities: Floats) -> Triple:
+def _mean(densities: Float64) -> Triple:
     """Return the mean of each channel over what was read of it, the same in any order."""
     known = (sorted(channel[np.isfinite(channel)]) for channel in densities.T)
     red, green, blue = (math.fsum(c) / len(c) if c else math.nan for c in known)
     return red, green, blue
 
 
-def _wedge(table: ReadingTable, group: _Group, rows: Sequence[_Reading]) -> Wedge:
+def _wedge(group: _Group, rows: Sequence[_Reading]) -> Wedge:
     exposures = sorted({reading.log_exposure for reading in rows})
     if len(exposures) < 2:
-        raise table.problem(
-            rows[0].row.line, "is the only step of its wedge", "add the other steps, or take it out"
+        raise rows[0].row.problem(
+            "is the only step of its wedge", "add the other steps, or take it out"
         )
     steps: dict[float, list[Triple]] = {}
     for reading in rows:
         steps.setdefault(reading.log_exposure, []).append(reading.density)
     density = np.array([_mean(np.array(steps[exposure])) for exposure in exposures])
-    lux_seconds = all(reading.row.cells.get("log_exposure_lx_s") for reading in rows)
+    lux_seconds = all(reading.row["log_exposure_lx_s"] for reading in rows)
     return Wedge(_strip_name(group), group[1], group[2], np.array(exposures), density, lux_seconds)
 
 

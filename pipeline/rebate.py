@@ -4,12 +4,11 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.edge_code import EdgeFormat
+from pipeline.kinds import Float64, Light
 from pipeline.order_statistic import median
-
-Light = NDArray[np.float32]
+from pipeline.units import SIGMA_OF_MAD
 
 # Samples a mm at which a rebate is examined: five a module of its code, whatever the scan has.
 SAMPLES_PER_MM = 12.0
@@ -51,7 +50,7 @@ class Rebate:
     edge_mm: float
     on_bottom: bool
     rows: tuple[int, int]
-    base: NDArray[np.float64]
+    base: Float64
 
     def strip_x(self, column: float) -> float:
         """Return the strip's column, in pixel centres, for a column of the rebate."""
@@ -134,18 +133,18 @@ def _resized(picture: Light, width: int, height: int, how: int) -> Light:
     return np.asarray(cv2.resize(picture, (width, height), interpolation=how), dtype=np.float32)
 
 
-def _base(body: Light) -> NDArray[np.float64]:
+def _base(body: Light) -> Float64:
     """Return the light of the base: codes cover less than half of any row, holes too."""
     rows = median(body, 1).astype(np.float64)
     return np.asarray(np.percentile(rows, 70, axis=0))
 
 
-def _weights(body: Light) -> NDArray[np.float64]:
+def _weights(body: Light) -> Float64:
     """Return channel weights for the best signal to noise: contrast over noise squared."""
     contrast = np.percentile(body, 95, axis=(0, 1)) - np.percentile(body, 50, axis=(0, 1))
     bend = np.diff(body, n=2, axis=1) if body.shape[1] > 2 else np.zeros((1, 1, 3))
-    # A second difference of white noise has sqrt(6) times its deviation; 1.4826 makes the
+    # A second difference of white noise has sqrt(6) times its deviation; the factor makes the
     # median of absolute values the standard deviation of a normal law.
-    noise = 1.4826 / np.sqrt(6.0) * median(np.abs(bend).reshape(-1, 3), 0) + NOISE_FLOOR
+    noise = SIGMA_OF_MAD / np.sqrt(6.0) * median(np.abs(bend).reshape(-1, 3), 0) + NOISE_FLOOR
     weight = np.maximum(contrast, 1e-6) / noise**2
     return np.asarray(weight / weight.sum(), dtype=np.float64)

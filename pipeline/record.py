@@ -11,17 +11,16 @@ from typing import Any
 import numpy as np
 
 from pipeline import __version__
+from pipeline.kinds import Corners, Triple
 from pipeline.problem import ScanProblem
 from pipeline.small_file import read_small
 
 SCHEMA = 1
+RECORD_NAME = "roll.json"
 SEVERITIES = ("fault", "warning", "note")
 # Far more than the record of a thousand scans.
 _MOST_BYTES = 64 << 20
 _ONLY_WHERE_TOLD = ("corrected", "found_as", "exposure_stops", "balance", "temperature_k", "tint")
-
-Triple = tuple[float, float, float]
-Corners = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True)

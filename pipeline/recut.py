@@ -8,22 +8,13 @@ import numpy as np
 
 from pipeline.correction import FrameCorrection
 from pipeline.film_format import FrameFormat, frame_formats
-from pipeline.frame_cut import Cut
-from pipeline.layout import MM_PER_INCH
+from pipeline.frame_survey import Cut
+from pipeline.kinds import Corners, Points
 from pipeline.numbering import FrameNumber
-from pipeline.outline import (
-    Corners,
-    Points,
-    around,
-    axes_of,
-    box,
-    corners_of,
-    size_of,
-    turned,
-    within,
-)
+from pipeline.outline import around, axes_of, box, corners_of, size_of, turned, within
 from pipeline.renumber import final_numbers
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
+from pipeline.units import MM_PER_INCH
 
 # Order on a strip: the place among the frames found, and how far from it an added one stands.
 _Place = tuple[float, float]

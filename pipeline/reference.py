@@ -6,18 +6,18 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.chart import ChartReading, find_chart, read_chart
 from pipeline.colour import RollColour, from_profile, layer_exposure
-from pipeline.film import FilmProfile, LayerCurve, fittable_curves
+from pipeline.film import FilmProfile, fittable_curves
+from pipeline.film_curve import LayerCurve
 from pipeline.frame_survey import FrameSurvey
 from pipeline.grey_card import GreyReading, find_grey_card, read_grey
+from pipeline.kinds import Float32, Float64, as_matrix
 from pipeline.problem import SettingsProblem
-from pipeline.profile_fit import ProfileFit, SeenChart, as_matrix, fit_profile
+from pipeline.profile_fit import ProfileFit, SeenChart, fit_profile
 from pipeline.reference_frame import ReferenceFrame
 
-Floats = NDArray[np.float64]
 Frames = Sequence[tuple[str, FrameSurvey]]
 
 # A chart that nobody named is taken only if it is this clear, and all its patches fit together.
@@ -129,7 +129,7 @@ def _fitted(chart: ChartReading, profile: FilmProfile) -> ProfileFit:
     return fit_profile([SeenChart(chart.densities, chart.spread)], profile)
 
 
-def chart_trouble(densities: Floats) -> str | None:
+def chart_trouble(densities: Float64) -> str | None:
     """Return why a chart (24, 3) can't be used, or None: its greys must differ."""
     steps = -np.diff(densities[_NEUTRALS], axis=0)
     told = steps.min(axis=1) > _STEP
@@ -156,13 +156,13 @@ def usual_light(chart: ChartReading, profile: FilmProfile, solved: RollColour) -
     return bool(np.abs(logs - logs[1]).max() < _AS_PICTURES)
 
 
-def _grey_log_exposure(chart: ChartReading, colour: RollColour) -> Floats:
+def _grey_log_exposure(chart: ChartReading, colour: RollColour) -> Float64:
     exposure = layer_exposure(chart.densities[_MIDDLE_GREYS], colour)
-    mean: Floats = np.log10(np.maximum(exposure, 1e-4)).mean(axis=0)
+    mean: Float64 = np.log10(np.maximum(exposure, 1e-4)).mean(axis=0)
     return mean
 
 
-def balanced(colour: RollColour, densities: Floats) -> RollColour:
+def balanced(colour: RollColour, densities: Float64) -> RollColour:
     """Return a colour with the balance that makes densities (n, 3) of greys neutral on average."""
     logs = np.log10(np.maximum(layer_exposure(densities, colour), 1e-4))
     off = (logs - logs[:, 1:2]).mean(axis=0)
@@ -173,7 +173,7 @@ def balanced(colour: RollColour, densities: Floats) -> RollColour:
 
 
 def shown_by(
-    reference: ReferenceFrame, picture: NDArray[np.float32], found: ChartReading | None = None
+    reference: ReferenceFrame, picture: Float32, found: ChartReading | None = None
 ) -> ChartReading | GreyReading:
     """Return the chart or card that a reference frame shows, as far as the user says so.
 
@@ -292,7 +292,7 @@ def _from_fits(fits: Sequence[ProfileFit], profile: FilmProfile, solved: RollCol
     )
 
 
-def _shift(fitted: FilmProfile, profile: FilmProfile) -> Floats:
+def _shift(fitted: FilmProfile, profile: FilmProfile) -> Float64:
     return np.array(
         [
             math.log10(new.toe_exposure / old.toe_exposure)

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -9,16 +10,68 @@ from numpy.typing import NDArray
 
 from pipeline.colour import RollColour
 from pipeline.density import Illumination
-from pipeline.layer_tables import LEAST_DENSITY, layers_of
+from pipeline.film_curve import PointCurve
+from pipeline.kinds import Corners, Float32
 from pipeline.look import Showing
-from pipeline.resample import MARGIN_PX, Corners, rounded, straight_bands, upright
+from pipeline.resample import MARGIN_PX, rounded, straight_bands, upright
 from pipeline.scan import Scan, opened
 from pipeline.scan_lines import ScanLines
 
-Floats = NDArray[np.float32]
-Band = tuple[int, Floats]
+Band = tuple[int, Float32]
 
+# Grain and noise reach so far under the base. What is lighter still is no film, a perforation or
+# the open gate: held there, it is as black as the base in all channels, not coloured by them.
+# The value is the least density that ADX codes hold (SMPTE ST 2065-3: code 0).
+LEAST_DENSITY = -0.19
+# Entries of a curve's table: between them exposure is a straight line of density, off by a
+# millionth of its value at most; curves through points have corners that none of them meets.
+_ENTRIES, _ENTRIES_OF_POINTS = 1 << 14, 1 << 16
+# Density of the least light under the lightest base, beyond which tables need not go.
+_MOST_DENSITY = 6.0
 _LEAST_LIGHT = 1e-5
+
+
+@dataclass(frozen=True)
+class Layers:
+    """How densities above base become scene light, as arrays.
+
+    `unmask` and `scene` (3, 3); `tables` (3, n) exposures, of densities ``lows + entry / steps``.
+    """
+
+    unmask: Float32
+    tables: Float32
+    lows: Float32
+    steps: Float32
+    scene: Float32
+
+
+@lru_cache(maxsize=64)
+def layers_of(colour: RollColour) -> Layers:
+    """Return the arrays of a rendition."""
+    unmask = np.asarray(colour.unmask)
+    ends = np.array([LEAST_DENSITY, _MOST_DENSITY])
+    reach = np.sort(unmask[..., None] * ends, axis=-1).sum(axis=1)
+    points = any(isinstance(curve, PointCurve) for curve in colour.curves)
+    entries = _ENTRIES_OF_POINTS if points else _ENTRIES
+    steps = (entries - 1) / (reach[:, 1] - reach[:, 0])
+    gains = colour.exposure * 10.0 ** np.asarray(colour.balance)
+    tables = np.stack(
+        [
+            curve.exposure(np.linspace(low, high, entries)) * gain
+            for curve, (low, high), gain in zip(colour.curves, reach, gains, strict=True)
+        ]
+    )
+    return Layers(
+        _dense(unmask),
+        np.minimum(tables, np.finfo(np.float32).max / 8).astype(np.float32),
+        reach[:, 0].astype(np.float32),
+        steps.astype(np.float32),
+        _dense(colour.scene),
+    )
+
+
+def _dense(values: object) -> Float32:
+    return np.ascontiguousarray(np.asarray(values, np.float32))
 
 
 @dataclass(frozen=True)
@@ -36,7 +89,7 @@ class FrameBase:
     bottom: float
     illumination: Illumination
 
-    def log_light(self, rows: int, columns: int) -> tuple[Floats, Floats]:
+    def log_light(self, rows: int, columns: int) -> tuple[Float32, Float32]:
         """Return the surface as a row part (rows, 1, 3) and a column part (1, columns, 3)."""
         terms = np.asarray(self.terms)
         x = self.left + (np.arange(columns) + 0.5) / columns * (self.right - self.left)
@@ -78,7 +131,7 @@ def light_bands(scan: Scan, outline: Corners, as_codes: bool = False) -> Iterato
         yield from straight_bands(ScanLines(scan, reader, way, window, as_codes), way, size)
 
 
-def cut_light(scan: Scan, outline: Corners) -> Floats:
+def cut_light(scan: Scan, outline: Corners) -> Float32:
     """Return a frame's linear light (h, w, 3), straightened; only its window is read."""
     light = np.empty((*picture_size(outline), 3), np.float32)
     for top, planes in light_bands(scan, outline):
@@ -95,11 +148,6 @@ def code_bands(scan: Scan, outline: Corners) -> Iterator[NDArray[np.generic]]:
         yield rounded(planes, kind)
 
 
-def cut_codes(scan: Scan, outline: Corners) -> NDArray[np.generic]:
-    """Return a frame's codes as stored, straightened, in the scan's own type."""
-    return np.concatenate(list(code_bands(scan, outline)))
-
-
 class SceneBands:
     """Scene light of one frame, of the rows that are asked for."""
 
@@ -111,7 +159,7 @@ class SceneBands:
         self._layers = layers_of(colour)
         self._scene = np.empty((3, 0, 0), np.float32)
 
-    def of(self, light: Floats, top: int) -> Floats:
+    def of(self, light: Float32, top: int) -> Float32:
         """Return linear ACEScg planes (3, n, columns) for a frame's light from row `top` on.
 
         They are good until the next are asked for.
@@ -123,20 +171,20 @@ class SceneBands:
         return scene
 
     def shown(
-        self, light: Floats, top: int, way: Showing, codes: NDArray[np.uint16], grey: bool
-    ) -> Floats:
+        self, light: Float32, top: int, way: Showing, codes: NDArray[np.uint16], grey: bool
+    ) -> Float32:
         """Return what `of` does, and fill codes (n, columns, 3) with what a look shows of it.
 
         `grey` takes the second channel for all.
         """
-        from pipeline.positive_kernel import codes_of_light
+        from pipeline.print_kernel import codes_of_light
 
         scene = self._room(light)
         arrays = (*self._arrays(top, light.shape[1]), *way.arrays)
         codes_of_light(light, scene, codes, grey, *arrays)
         return scene
 
-    def _room(self, light: Floats) -> Floats:
+    def _room(self, light: Float32) -> Float32:
         """Return planes to fill; the same again, as fresh memory costs as much as the colour."""
         if self._scene.shape != light.shape:
             self._scene = np.empty_like(light)
@@ -152,15 +200,15 @@ class SceneBands:
         )  # fmt: skip
 
 
-def to_density_above(light: Floats, base: FrameBase) -> Floats:
+def to_density_above(light: Float32, base: FrameBase) -> Float32:
     """Return density above base for a straightened frame's light (h, w, 3)."""
     across, along = base.log_light(light.shape[0], light.shape[1])
     dark = np.asarray(base.illumination.dark, np.float32)
-    above: Floats = across + along - np.log10(np.maximum(light - dark, np.float32(_LEAST_LIGHT)))
+    above: Float32 = across + along - np.log10(np.maximum(light - dark, np.float32(_LEAST_LIGHT)))
     return above
 
 
-def to_scene(above: Floats, colour: RollColour) -> Floats:
+def to_scene(above: Float32, colour: RollColour) -> Float32:
     """Return linear ACEScg float32 (..., 3) for densities above base."""
     from pipeline.scene_kernel import scene_of_density
 

@@ -15,30 +15,23 @@ import jinja2
 from markupsafe import Markup
 from PIL import Image
 
-from pipeline.caution import cautions
+from pipeline.bath_report import cautions
 from pipeline.contact_sheet import (
     UNSURE_BELOW,
     batch_items,
-    counted,
     is_unsure,
-    printable,
     roll_name,
     roll_text,
 )
-from pipeline.density_plot import density_plot
+from pipeline.density_plot import densities_plot
+from pipeline.kinds import Triple
 from pipeline.lettering import Picture
 from pipeline.monochrome import PROFILE as MONOCHROME
-from pipeline.record import (
-    SEVERITIES,
-    FrameRecord,
-    RollRecord,
-    ScanTrouble,
-    StripRecord,
-    Triple,
-    by_weight,
-)
+from pipeline.plot import CHANNELS, Plot, as_svg
+from pipeline.record import SEVERITIES, FrameRecord, RollRecord, ScanTrouble, StripRecord, by_weight
+from pipeline.units import LOG_STOP
+from pipeline.words import counted, printable
 
-CHANNELS = ("red", "green", "blue")
 NUMBER_FROM = {"user": "number given", "order": "number counted"}
 HOW_SOLVED = {
     "profile": "taken from the film profile; the roll's own densities were not asked",
@@ -52,7 +45,6 @@ DRY_FINDINGS = frozenset({
     "light-leak", "frame-count", "scanner-clipped", "scanner-drift",
 })  # fmt: skip
 MISSING = "\N{EN DASH}"
-STOP = math.log10(2)
 NOTICEABLE_STOPS = 1.0
 # Of pictures on the page: their longer side in px, for up to so many, and at least.
 _USUAL_SIDE, _USUAL_FRAMES, _LEAST_SIDE = 360, 400, 90
@@ -60,14 +52,13 @@ _USUAL_SIDE, _USUAL_FRAMES, _LEAST_SIDE = 360, 400, 90
 
 @dataclass(frozen=True)
 class Drawing:
-    """A plot made elsewhere, with its figures as a table beside it.
+    """A plot with its figures as a table beside it.
 
-    `svg` is trusted markup, one whole <svg> element that names itself; `head` names the columns
-    of `rows`, whose first entry names the row.
+    `head` names the columns of `rows`, whose first entry names the row.
     """
 
     title: str
-    svg: str
+    plot: Plot
     note: str = ""
     head: tuple[str, ...] = ()
     rows: tuple[tuple[str, ...], ...] = ()
@@ -135,13 +126,14 @@ def page(
     source = resources.files("pipeline").joinpath("page.html").read_text(encoding="utf-8")
     return environment.from_string(source).render(
         record=record, name=roll_name(record), facts=roll_text(record), kinds=_kinds(record),
-        sheets=_sheets(record, thumbnails), plot=density_plot(record), channels=CHANNELS,
+        sheets=_sheets(record, thumbnails), channels=CHANNELS,
+        plot=Markup(as_svg(densities_plot(record))) if record.frames() else "",
         findings=by_weight(record.findings), batch=batch_items(record), notes=_notes(record),
         how=how_solved(record), severities=SEVERITIES,
         cautions=cautions() if touches_chemistry(record) else None,
         contact_sheets=contact_sheets, roll_json=roll_json,
-        drawings=[(drawing, Markup(drawing.svg)) for drawing in drawings],
-        unsure_below=UNSURE_BELOW, stop=STOP,
+        drawings=[(drawing, Markup(as_svg(drawing.plot))) for drawing in drawings],
+        unsure_below=UNSURE_BELOW, stop=LOG_STOP,
         troubles=sorted(record.problems, key=lambda each: each.kind == "note"),
         all_notes=all(each.kind == "note" for each in record.problems),
     )  # fmt: skip
@@ -325,7 +317,7 @@ def _card(
     above = frame.density.median[1]
     if frame.kind != "blank":
         remarks.append(f"median {figure_text(above)}")
-        stops = (above - middle) / gamma / STOP if gamma > 0 else math.nan
+        stops = (above - middle) / gamma / LOG_STOP if gamma > 0 else math.nan
         if math.isfinite(stops) and abs(stops) >= NOTICEABLE_STOPS:
             word = "denser" if stops > 0 else "thinner"
             remarks.append(f"{abs(stops):.1f} stops {word}")

@@ -7,11 +7,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-Corners = tuple[tuple[float, float], ...]
-Span = tuple[int, int]
-Pixels = NDArray[np.generic]
-Floats = NDArray[np.float32]
-Matrix = NDArray[np.float64]
+from pipeline.kinds import Corners, Float32, Float64, Pixels, Span
 
 MARGIN_PX = 8
 """Pixels outside an outline that its picture draws on: half of the taps, and as many for tilt."""
@@ -34,7 +30,7 @@ class Lines(Protocol):
     def channels(self) -> int:
         """Return how many planes there are."""
 
-    def planes(self, rows: Span, columns: Span) -> Floats:
+    def planes(self, rows: Span, columns: Span) -> Float32:
         """Return planes (channels, n, w); beyond the pixels their edge goes on."""
 
 
@@ -81,61 +77,7 @@ class Upright:
         return rows, columns
 
 
-@dataclass(frozen=True)
-class ArrayLines:
-    """Lines of an array (h, w, channels)."""
-
-    pixels: Pixels
-
-    @property
-    def channels(self) -> int:
-        """Return how many planes there are."""
-        return int(self.pixels.shape[2])
-
-    def planes(self, rows: Span, columns: Span) -> Floats:
-        """Return planes (channels, n, w); beyond the pixels their edge goes on."""
-        block = self.pixels
-        for axis, (start, stop) in enumerate((rows, columns)):
-            if start >= 0 and stop <= block.shape[axis]:
-                block = block[start:stop] if axis == 0 else block[:, start:stop]
-            else:
-                span = np.clip(np.arange(start, stop), 0, block.shape[axis] - 1)
-                block = block.take(span, axis=axis)
-        return np.ascontiguousarray(np.moveaxis(block, 2, 0), np.float32)
-
-
-def straightened(
-    pixels: Pixels, outline: Corners, origin: tuple[float, float], size: Span
-) -> Pixels:
-    """Return the picture inside an outline, resampled once, in the type of its pixels.
-
-    Parameters
-    ----------
-    pixels
-        Window of a scan (h, w, channels): uint8, uint16 or float32 (other floats become that),
-        finite.
-    outline
-        Corners of the picture in the scan, in its order: top-left, top-right, bottom-right,
-        bottom-left; the picture may be turned and mirrored. Beyond the window its edge goes on.
-    origin
-        x and y of the window's first pixel in the scan.
-    size
-        Rows and columns of the picture.
-
-    Raises
-    ------
-    ValueError
-        The outline has no area.
-    """
-    way = upright(outline, origin, size, pixels.shape[:2])
-    kind = pixels.dtype if pixels.dtype.kind == "u" else np.dtype(np.float32)
-    result = np.empty((*size, pixels.shape[2]), kind)
-    for top, planes in straight_bands(ArrayLines(way.view(pixels)), way, size):
-        result[top : top + planes.shape[1]] = rounded(planes, kind)
-    return result
-
-
-def straight_bands(lines: Lines, way: Upright, size: Span) -> Iterator[tuple[int, Floats]]:
+def straight_bands(lines: Lines, way: Upright, size: Span) -> Iterator[tuple[int, Float32]]:
     """Yield a picture in bands: its first row, and planes (channels, n, columns).
 
     The planes are good until the next band is asked for.
@@ -196,7 +138,7 @@ def upright(outline: Corners, origin: tuple[float, float], size: Span, stored: S
     return Upright(across, flips[1], flips[0], height, width, rows)
 
 
-def _placed(outline: Corners, origin: tuple[float, float], size: tuple[int, int]) -> Matrix:
+def _placed(outline: Corners, origin: tuple[float, float], size: tuple[int, int]) -> Float64:
     """Return the (2, 3) way from a pixel of the picture, x and y, to the window's."""
     rows, columns = size
     corners = np.asarray(outline, float) - np.asarray(origin, float)
@@ -207,14 +149,14 @@ def _placed(outline: Corners, origin: tuple[float, float], size: tuple[int, int]
     return np.column_stack([right, down, start])
 
 
-def _farthest(difference: Matrix, size: tuple[int, int]) -> float:
+def _farthest(difference: Float64, size: tuple[int, int]) -> float:
     """Return the most that a map of places moves any pixel of a picture."""
     rows, columns = size
     corners = np.array([[x, y, 1] for x in (0, columns - 1) for y in (0, rows - 1)], float)
     return float(np.abs(corners @ difference.T).max())
 
 
-def tap_terms() -> tuple[Floats, Floats]:
+def tap_terms() -> tuple[Float32, Float32]:
     """Return even and odd polynomials (4, terms), ascending, of the taps -3 to 0.
 
     For a place t from 0 to 1 between tap 0 and tap 1, with s = t - 1/2, the weight of tap -3 + i
@@ -233,7 +175,9 @@ def tap_terms() -> tuple[Floats, Floats]:
     return np.ascontiguousarray(even, np.float32), np.ascontiguousarray(odd, np.float32)
 
 
-def _two_passes(lines: Lines, place: Matrix, size: tuple[int, int]) -> Iterator[tuple[int, Floats]]:
+def _two_passes(
+    lines: Lines, place: Float64, size: tuple[int, int]
+) -> Iterator[tuple[int, Float32]]:
     """Resample along rows, then along columns; of the first pass few rows are held at a time."""
     from pipeline.resample_kernel import along_columns, along_rows
 
@@ -277,7 +221,7 @@ def _bands(
         done = max(first, stop)
 
 
-def rounded(planes: Floats, kind: np.dtype[np.generic]) -> Pixels:
+def rounded(planes: Float32, kind: np.dtype[np.generic]) -> Pixels:
     """Return planes (channels, n, w) as pixels (n, w, channels) of a type, held to its range."""
     pixels = np.moveaxis(planes, 0, 2)
     if kind.kind != "u":

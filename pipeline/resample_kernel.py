@@ -4,13 +4,11 @@ import math
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.compiled import compiled, index
+from pipeline.kinds import Float32, Float64, Whole
 
-Floats = NDArray[np.float32]
-Places = NDArray[np.float64]
-Whole = NDArray[np.int64]
+Places = Float64
 
 _CHUNK = 512
 # Where columns lean so much that the rows they fall on change more often, what the taps fall on
@@ -23,7 +21,7 @@ _0, _1, _2, _3, _4, _5, _6, _7 = (index(tap) for tap in range(8))
 
 @compiled(fast=True)
 def _weigh(
-    weights: Floats, at: int, count: int, first: float, slope: float, even: Floats, odd: Floats
+    weights: Float32, at: int, count: int, first: float, slope: float, even: Float32, odd: Float32
 ) -> None:
     """Fill (8, n), from `at` on, with the taps' weights for places between two samples.
 
@@ -64,12 +62,12 @@ def _held(
 
 @compiled(fast=True)
 def _along(
-    source: Floats,
+    source: Float32,
     channel: Any,
     row: Any,
     at: Any,
-    weights: Floats,
-    result: Floats,
+    weights: Float32,
+    result: Float32,
     target: Any,
     place: Any,
     count: int,
@@ -94,12 +92,12 @@ def _along(
 
 @compiled(fast=True)
 def _down(
-    source: Floats,
+    source: Float32,
     channel: Any,
     first: int,
     at: Any,
-    weights: Floats,
-    result: Floats,
+    weights: Float32,
+    result: Float32,
     row: Any,
     place: Any,
     count: int,
@@ -145,13 +143,13 @@ def _stretch(place: int, columns: int, start: float, slope: float, whole: int) -
 
 @compiled(f"void({_PLANES}, {_PLANES}, int64[::1], float64[::1], float64, {_TERMS}, {_TERMS})")
 def along_rows(
-    source: Floats,
-    ring: Floats,
+    source: Float32,
+    ring: Float32,
     targets: Whole,
     starts: Places,
     slope: float,
-    even: Floats,
-    odd: Floats,
+    even: Float32,
+    odd: Float32,
 ) -> None:
     """Resample each row: place u of row r is at ``starts[r] + (1 + slope) u`` of the source.
 
@@ -186,7 +184,7 @@ def along_rows(
 
 @compiled(fast=True)
 def _gather(
-    ring: Floats, channel: Any, first: int, at: Any, taps: Floats, place: Any, count: int
+    ring: Float32, channel: Any, first: int, at: Any, taps: Float32, place: Any, count: int
 ) -> None:
     """Fill a stretch of taps (channels, 8, n) from eight rows, the first at `first`, in a ring."""
     high = ring.shape[1]
@@ -199,7 +197,7 @@ def _gather(
 
 @compiled(f"void({_PLANES}, {_PLANES}, float64[::1], float64, {_TERMS}, {_TERMS})")
 def along_columns(
-    ring: Floats, result: Floats, starts: Places, slope: float, even: Floats, odd: Floats
+    ring: Float32, result: Float32, starts: Places, slope: float, even: Float32, odd: Float32
 ) -> None:
     """Resample each column: place u of row r is at row ``starts[r] + slope u`` of the source.
 

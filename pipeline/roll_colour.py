@@ -3,19 +3,16 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-import numpy as np
-from numpy.typing import NDArray
-
 from pipeline.colour import RollColour, from_profile, scene_light, solve_roll, with_exposure
 from pipeline.film import FilmProfile
-from pipeline.frame_colour import frame_colours
+from pipeline.frame_colour import Key, brightened, trim_of
 from pipeline.frame_survey import FrameSurvey
-from pipeline.frames import HOLDS_PICTURE
+from pipeline.kinds import HOLDS_PICTURE, Float32
 from pipeline.monochrome import one_channel
 from pipeline.print_tone import PrintTone, roll_tone
 from pipeline.reference import Reference, found_reference, named_reference
 from pipeline.settings import Settings
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
 
 # Of some four hundred pictures. More tell no more, and take memory and time.
 _MOST_SAMPLES = 400_000
@@ -30,6 +27,8 @@ def colour_of_roll(
     one_layer: bool = False,
 ) -> tuple[RollColour, Reference | None]:
     """Return the one colour of a roll, and the chart or card it is from, if any.
+
+    What the user adds to its exposure is left to the frames' colours.
 
     Parameters
     ----------
@@ -55,16 +54,16 @@ def colour_of_roll(
     samples = picture_samples(found) or picture_samples(strips)
     if one_layer and found:
         grey = one_channel(profile, [strip.base.spread for strip in found])
-        return _as_asked(with_exposure(grey, samples), replace(settings, balance=None)), None
+        return with_exposure(grey, samples), None
     solved = solve_roll(samples, profile) if samples else from_profile(profile)
     reference = _referenced(found, strips, numbers, profile, solved, settings)
     colour = reference.colour if reference else solved
     if not profile.fixed:
         colour = with_exposure(colour, samples)
-    return _as_asked(colour, settings), reference
+    return _balanced(colour, settings), reference
 
 
-def picture_samples(strips: Sequence[StripSurvey]) -> list[NDArray[np.float32]]:
+def picture_samples(strips: Sequence[StripSurvey]) -> list[Float32]:
     """Return the samples of all pictures of strips, (n, 3) densities above base each.
 
     Of very many pictures those of each are thinned out evenly.
@@ -77,17 +76,18 @@ def picture_samples(strips: Sequence[StripSurvey]) -> list[NDArray[np.float32]]:
     return every if step <= 1 else [samples[::step] for samples in every]
 
 
-def tone_of_roll(found: Sequence[StripSurvey], colour: RollColour, settings: Settings) -> PrintTone:
+def tone_of_roll(
+    found: Sequence[StripSurvey], colour: RollColour, usual: Key | None = None
+) -> PrintTone:
     """Return the tone of the roll's prints, by its pictures as found.
 
-    What the user adds to the exposure of the roll doesn't count: it lightens the prints.
+    `usual` is the exposure that single pictures are brought towards. What the user adds to the
+    exposure of the roll doesn't count: it lightens the prints.
     """
-    plain = replace(colour, exposure=colour.exposure / 2.0**settings.exposure)
-    rows, _ = frame_colours(found, plain, settings, (), found)
     return roll_tone(
-        scene_light(frame.samples, own.colour)
-        for strip, row in zip(found, rows, strict=True)
-        for frame, own in zip(strip.frames, row, strict=True)
+        scene_light(frame.samples, brightened(colour, trim_of(frame, colour, usual)))
+        for strip in found
+        for frame in strip.frames
         if frame.kind in HOLDS_PICTURE
     )
 
@@ -120,8 +120,8 @@ def _with_chart(frame: FrameSurvey, found: FrameSurvey | None) -> FrameSurvey:
     return frame if found is None or found.chart is None else replace(frame, chart=found.chart)
 
 
-def _as_asked(colour: RollColour, settings: Settings) -> RollColour:
-    if settings.balance is not None:
-        red, green, blue = (a + b for a, b in zip(colour.balance, settings.balance, strict=True))
-        colour = replace(colour, balance=(red, green, blue))
-    return replace(colour, exposure=colour.exposure * 2.0**settings.exposure)
+def _balanced(colour: RollColour, settings: Settings) -> RollColour:
+    if settings.balance is None:
+        return colour
+    red, green, blue = (a + b for a, b in zip(colour.balance, settings.balance, strict=True))
+    return replace(colour, balance=(red, green, blue))

@@ -3,30 +3,26 @@
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.characteristic import Curves, characteristic
-from pipeline.chart import ChartReading
-from pipeline.chart_greys import grey_steps
+from pipeline.chart import ChartReading, grey_steps
 from pipeline.chart_match import is_shaded
-from pipeline.density import as_triple
 from pipeline.film import FilmProfile
 from pipeline.film_speed import SpeedPoints, profile_curves, speed_points, stops_faster
 from pipeline.frame_survey import FrameSurvey
 from pipeline.grey_card import read_grey
+from pipeline.kinds import Float32, Float64, Floats, Triple, as_triple
 from pipeline.problem import SettingsProblem
 from pipeline.reference import CLEAR_CHART, chart_trouble, shown_by
 from pipeline.scanner_profile import ScannerProfile, status_m
 from pipeline.settings import RollNotes, Settings
-from pipeline.survey import StripSurvey
-from pipeline.wedge import LOG_STOP, Bracket, Wedge
+from pipeline.strip_survey import StripSurvey
+from pipeline.units import LOG_STOP
+from pipeline.wedge import Bracket, Wedge
 from pipeline.wedge_steps import SURE, find_wedge, looks_stepped, read_wedge_at
 
-Floats = NDArray[np.float64]
-Triple = tuple[float, float, float]
 Frames = dict[str, FrameSurvey]
 
 _ABOVE_BASE = (0.0, 0.0, 0.0)
@@ -73,14 +69,12 @@ class FilmCurve:
     @property
     def contrast(self) -> Triple:
         """Return the contrast of the three channels, density per decade of exposure."""
-        red, green, blue = (curve.contrast for curve in self.channels)
-        return (red, green, blue)
+        return as_triple(curve.contrast for curve in self.channels)
 
     @property
     def contrast_error(self) -> Triple:
         """Return the standard errors of the contrast."""
-        red, green, blue = (curve.contrast_error for curve in self.channels)
-        return (red, green, blue)
+        return as_triple(curve.contrast_error for curve in self.channels)
 
     @property
     def straight(self) -> bool:
@@ -89,12 +83,12 @@ class FilmCurve:
 
 
 def film_curve(
-    log_exposure: NDArray[np.floating[Any]],
-    density: NDArray[np.floating[Any]],
+    log_exposure: Floats,
+    density: Floats,
     how: str = "readings",
     frames: Iterable[str] = (),
     scale: str = BRIGHTEST,
-    error: NDArray[np.floating[Any]] | None = None,
+    error: Floats | None = None,
     base_density: Sequence[float] | None = None,
     profile: FilmProfile | None = None,
     scanner: ScannerProfile | None = None,
@@ -194,7 +188,7 @@ def _by_number(strips: Sequence[StripSurvey], numbers: Sequence[Sequence[str]]) 
     }
 
 
-def _named(number: str, frames: Frames, setting: str) -> NDArray[np.float32]:
+def _named(number: str, frames: Frames, setting: str) -> Float32:
     """Return the small picture of a frame that the user named."""
     if number not in frames:
         there = f"frames {min(frames)} to {max(frames)}"
@@ -206,11 +200,11 @@ def _named(number: str, frames: Frames, setting: str) -> NDArray[np.float32]:
     return np.asarray(frames[number].thumbnail, np.float32)
 
 
-def _error(frame: FrameSurvey, density: Floats, error: Floats) -> Floats:
+def _error(frame: FrameSurvey, density: Float64, error: Float64) -> Float64:
     """Return errors of densities (n, 3) with those of the frame's evenness and the dark level."""
     base_light = 10.0 ** np.asarray(frame.base.terms)[:, 0]
     dark = _DARK_UNSURE / (base_light * 10.0**-density) / math.log(10.0)
-    whole: Floats = np.sqrt(error**2 + dark**2 + _LEAST_ERROR**2)
+    whole: Float64 = np.sqrt(error**2 + dark**2 + _LEAST_ERROR**2)
     return whole
 
 

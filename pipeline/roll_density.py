@@ -3,16 +3,13 @@
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.colour import RollColour
-from pipeline.contact_sheet import counted
 from pipeline.contrast import NeutralCurve, estimate_contrast, neutral_slope, usual_print
-from pipeline.density import Triple, as_triple
-from pipeline.film import Curve, FilmProfile
-from pipeline.film_curve import LayerCurve
-from pipeline.frames import HOLDS_PICTURE
-from pipeline.measure_limit import dark_error
+from pipeline.density import dark_error
+from pipeline.film import FilmProfile
+from pipeline.film_curve import Curve, LayerCurve
+from pipeline.kinds import HOLDS_PICTURE, Triple, as_triple
 from pipeline.record import (
     ChannelSpread,
     ContrastRecord,
@@ -22,9 +19,8 @@ from pipeline.record import (
 )
 from pipeline.roll_colour import picture_samples
 from pipeline.scanner_profile import ScannerProfile, base_status_m, status_m
-from pipeline.survey import StripSurvey
-
-Floats = NDArray[np.float64]
+from pipeline.strip_survey import StripSurvey
+from pipeline.words import counted
 
 # The toe ends where the curve has half of its straight slope.
 _TOE_SHARE = 0.5
@@ -38,7 +34,7 @@ def strip_densities(
 ) -> StripDensities:
     """Return what one strip's densities tell."""
     # Against the open gate nothing is dense: all of the base's own shift counts.
-    off = dark_error(np.array(strip.base.density), _gate(strip), strip.illumination)
+    off = dark_error(np.array(strip.base.density), _gate(strip), strip.base.illumination)
     toe, shoulder = _curve_shares([strip], colour)
     return StripDensities(
         base_error=as_triple(off),
@@ -83,7 +79,7 @@ def roll_densities(
             picture_samples(strips), printed.density if printed else None, colour, profile
         )
     toe, shoulder = _curve_shares(strips, colour)
-    absolute = bool(strips) and all(strip.illumination.absolute for strip in strips)
+    absolute = bool(strips) and all(strip.base.illumination.absolute for strip in strips)
     return RollDensities(
         base=base,
         range=_range(strips),
@@ -152,7 +148,7 @@ def trust(
     if not strips:
         return ("No film was found, so there is nothing to trust.",)
     said = []
-    seen = [strip.illumination.absolute for strip in strips]
+    seen = [strip.base.illumination.absolute for strip in strips]
     if clipped:
         said.append(
             "The open gate is at full scale (clipped): densities of the base are relative, and "
@@ -165,7 +161,7 @@ def trust(
         )
     elif not all(seen):
         said.append("Some strips show no open gate: their base can't be held against the others'.")
-    if not all(any(strip.illumination.dark) for strip in strips):
+    if not all(any(strip.base.illumination.dark) for strip in strips):
         said.append(
             "Nothing opaque is in view, so the scanner's dark level and flare are not known: "
             "dense parts read too thin."
@@ -192,7 +188,7 @@ def trust(
 
 def _gate(strip: StripSurvey) -> Triple:
     """Return the light of density zero, dark level included."""
-    return as_triple(strip.illumination.reference() + np.asarray(strip.illumination.dark))
+    return as_triple(strip.base.illumination.reference() + np.asarray(strip.base.illumination.dark))
 
 
 def _in_status_m(density: Triple | None, scanner: ScannerProfile | None) -> Triple | None:

@@ -1,6 +1,5 @@
 """Rolls out of what the user names: folders and files, with the roll.toml beside them."""
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -11,12 +10,7 @@ from pipeline.roll_survey import Roll, safe_name
 from pipeline.scan import is_scan_name
 from pipeline.settings import ROLL_FILE, RollNotes, Settings, read_roll_file, with_changes
 from pipeline.whole_file import is_ours
-
-
-def natural_key(path: Path) -> tuple[tuple[int, int | str], ...]:
-    """Return a sort key by which strip-2 comes before strip-10."""
-    parts = re.split(r"(\d+)", path.name.casefold())
-    return tuple((0, int(part)) if part.isdecimal() else (1, part) for part in parts)
+from pipeline.words import natural_key
 
 
 def scans_in(folder: Path) -> tuple[tuple[Path, ...], tuple[ScanProblem, ...]]:
@@ -36,7 +30,7 @@ def scans_in(folder: Path) -> tuple[tuple[Path, ...], tuple[ScanProblem, ...]]:
         raise ScanProblem(
             folder, f"can't be read ({error.strerror})", "name a folder of scans"
         ) from error
-    named.sort(key=lambda path: (natural_key(path), path.name))
+    named.sort(key=lambda path: (natural_key(path.name), path.name))
     judged = {path: _refusal(path, folder) for path in named}
     scans = tuple(p for p, refusal in judged.items() if not refusal and not _written_by_us(p))
     refused = tuple(refusal for refusal in judged.values() if refusal)

@@ -4,23 +4,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.chart import ChartReading
 from pipeline.chart_match import chart_layout
 from pipeline.film import FilmProfile
 from pipeline.frame_survey import FrameSurvey
 from pipeline.grey_card import GreyReading
+from pipeline.kinds import Picture, as_matrix
 from pipeline.problem import SettingsProblem
-from pipeline.profile_fit import ProfileFit, SeenChart, as_matrix, fit_grey, fit_profile
+from pipeline.profile_fit import ProfileFit, SeenChart, fit_grey, fit_profile
 from pipeline.reference import shown_by
 from pipeline.reference_frame import ReferenceFrame
 from pipeline.render import cut_light, to_density_above
 from pipeline.roll_survey import SurveyedRoll
-from pipeline.survey import StripSurvey
-
-Floats = NDArray[np.float64]
-Picture = NDArray[np.float32]
+from pipeline.strip_survey import StripSurvey
 
 
 @dataclass(frozen=True)
@@ -107,9 +104,9 @@ def roll_profile(
 def _density(surveyed: SurveyedRoll, number: str) -> Picture:
     """Return a frame's density above base (h, w, 3), straightened."""
     there: dict[str, tuple[StripSurvey, FrameSurvey]] = {
-        found.number: (strip, frame)
-        for strip, numbers in zip(surveyed.strips, surveyed.numbers, strict=True)
-        for frame, found in zip(strip.frames, numbers, strict=True)
+        frame.number.number: (strip, frame.survey)
+        for strip, frames in zip(surveyed.strips, surveyed.frames, strict=True)
+        for frame in frames
     }
     if number not in there:
         names = list(there)

@@ -6,13 +6,10 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.curve_report import curve_document
-from pipeline.density import as_triple
 from pipeline.diagnose import diagnose, roll_signs
-from pipeline.frame_colour import FrameColour
-from pipeline.frame_survey import FrameSurvey
 from pipeline.frame_task import frame_files
+from pipeline.kinds import as_triple
 from pipeline.monochrome import PROFILE as MONOCHROME
-from pipeline.numbering import FrameNumber
 from pipeline.record import (
     BaseRecord,
     ColourRecord,
@@ -23,13 +20,11 @@ from pipeline.record import (
     RollRecord,
     StripRecord,
 )
-from pipeline.render import FrameBase
-from pipeline.resample import Corners
 from pipeline.roll_density import roll_densities, strip_densities
 from pipeline.roll_signs import RollSigns, told_signs
-from pipeline.roll_survey import Roll, SurveyedRoll
+from pipeline.roll_survey import Roll, RollFrame, SurveyedRoll
 from pipeline.scanner_profile import base_status_m
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
 
 
 def record_of(
@@ -52,10 +47,8 @@ def record_of(
         look="negative" if split else roll.settings.look,
         colour=ColourRecord(colour.balance, colour.gamma(), colour.how, surveyed.reference),
         strips=tuple(
-            _strip_record(strip, numbers, colours, areas, surveyed, split)
-            for strip, numbers, colours, areas in zip(
-                strips, surveyed.numbers, surveyed.colours, surveyed.areas, strict=True
-            )
+            _strip_record(strip, frames, surveyed, split)
+            for strip, frames in zip(strips, surveyed.frames, strict=True)
         ),
         densities=_densities(surveyed, signs),
         findings=diagnose(strips, signs, surveyed.profile, roll.notes, surveyed.clipped, aim),
@@ -77,19 +70,11 @@ def _densities(surveyed: SurveyedRoll, signs: RollSigns) -> RollDensities:
 
 def _strip_record(
     strip: StripSurvey,
-    numbers: Sequence[FrameNumber],
-    colours: Sequence[FrameColour],
-    areas: Sequence[tuple[Corners, FrameBase]],
+    frames: Sequence[RollFrame],
     surveyed: SurveyedRoll,
     split: bool,
 ) -> StripRecord:
-    roll, scanner = surveyed.roll, surveyed.scanner
-    frames = tuple(
-        _frame_record(frame, number, colour, outline, roll, split)
-        for frame, number, colour, (outline, _) in zip(
-            strip.frames, numbers, colours, areas, strict=True
-        )
-    )
+    scanner = surveyed.scanner
     return StripRecord(
         scan=strip.scan.path.name,
         page=strip.scan.page,
@@ -101,17 +86,17 @@ def _strip_record(
         mirrored=strip.mirrored,
         base=BaseRecord(
             strip.base.density,
-            strip.illumination.absolute,
+            strip.base.illumination.absolute,
             strip.base.spread,
             round(strip.base.area_mm2, 1),
             as_triple(base_status_m(np.array(strip.base.density), scanner))
-            if scanner is not None and strip.illumination.absolute
+            if scanner is not None and strip.base.illumination.absolute
             else None,
         ),
         edge_codes=tuple(
             EdgeCodeRecord(text, round(x, 1), round(y, 1)) for text, x, y in strip.edge_codes
         ),
-        frames=frames,
+        frames=tuple(_frame_record(frame, surveyed.roll, split) for frame in frames),
         densities=strip_densities(strip, surveyed.colour, scanner),
     )
 
@@ -120,14 +105,8 @@ def _rounded(outline: tuple[tuple[float, float], ...]) -> tuple[tuple[float, flo
     return tuple((round(x, 2), round(y, 2)) for x, y in outline)
 
 
-def _frame_record(
-    frame: FrameSurvey,
-    number: FrameNumber,
-    colour: FrameColour,
-    written_outline: Corners,
-    roll: Roll,
-    split: bool,
-) -> FrameRecord:
+def _frame_record(placed: RollFrame, roll: Roll, split: bool) -> FrameRecord:
+    frame, number, colour = placed.survey, placed.number, placed.colour
     written = frame.kind != "blank" or roll.settings.write_blanks
     stem = f"{roll.name}_{number.number}" if written else None
     # An added frame was not found at all, and its key is no number.
@@ -137,7 +116,7 @@ def _frame_record(
         number=number.number,
         number_from=number.number_from,
         kind=frame.kind,
-        outline=_rounded(written_outline),
+        outline=_rounded(placed.outline),
         confidence=frame.confidence,
         files=frame_files(stem, roll.settings, split),
         density=DensityRecord(frame.least, frame.median, frame.most),

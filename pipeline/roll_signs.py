@@ -7,13 +7,8 @@ from typing import Any
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.density import Triple, as_triple
-from pipeline.film import Matrix
-from pipeline.frames import HOLDS_PICTURE
-
-Floats = NDArray[np.floating[Any]]
+from pipeline.kinds import HOLDS_PICTURE, Float64, Floats, Mask, Matrix, Triple, as_triple
 
 # Keeps the logarithm of next to nothing finite, in density.
 _LEAST = 0.01
@@ -59,9 +54,9 @@ class RollSigns:
     values: tuple[float, ...]
     frames: int
 
-    def known(self) -> NDArray[np.bool_]:
+    def known(self) -> Mask:
         """Return which signs the roll shows, shape (n,)."""
-        shown: NDArray[np.bool_] = np.isfinite(np.array(self.values))
+        shown: Mask = np.isfinite(np.array(self.values))
         return shown
 
 
@@ -77,7 +72,7 @@ class PatchDensities:
     densest: Triple | None = None
 
 
-def picture_blocks(picture: NDArray[np.floating[Any]]) -> Floats:
+def picture_blocks(picture: Floats) -> Floats:
     """Return mean densities (n, 3) of some 400 even blocks of a picture (h, w, 3).
 
     Grain, noise and a scan's resolution count for little in them, unlike in single pixels; the
@@ -217,7 +212,7 @@ def _numbers(values: Any) -> Triple | None:
     return None if values is None else as_triple(_possible(np.array(values, float)))
 
 
-def _possible(values: NDArray[np.float64]) -> NDArray[np.float64]:
+def _possible(values: Float64) -> Float64:
     """Return densities or their logarithms, or raise if any is beyond all that can be."""
     if (np.abs(values) > _MOST_VALUE).any():
         raise ValueError(f"densities beyond {_MOST_VALUE:g}")

@@ -1,7 +1,7 @@
 """Survey of a roll: all its scans, the numbers of its frames, and the one colour over them."""
 
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future, as_completed
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -10,18 +10,16 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.cluster import is_lost
 from pipeline.colour import RollColour
 from pipeline.colour_science import colour_science
-from pipeline.contact_sheet import counted
 from pipeline.film import FilmProfile, find_film
 from pipeline.film_code import profile_of_codes
+from pipeline.film_kind import UNCLEAR, film_kind
 from pipeline.film_place import film_code
-from pipeline.frame_colour import FrameColour, frame_colours
-from pipeline.heap import give_back
-from pipeline.look_store import LookStore
+from pipeline.frame_colour import FrameColour, Key, brightened, frame_colours, usual_exposure
+from pipeline.frame_survey import FrameSurvey
+from pipeline.kinds import Corners
 from pipeline.monochrome import PROFILE as MONOCHROME
-from pipeline.monochrome import UNCLEAR, film_kind
 from pipeline.numbering import FrameNumber, in_film_order, number_roll, with_roll_numbers
 from pipeline.picture_edge import written_area
 from pipeline.picture_store import PictureStore
@@ -30,7 +28,6 @@ from pipeline.problem import Problem, ScanProblem
 from pipeline.record import ScanTrouble
 from pipeline.recut import Recut, recut
 from pipeline.render import FrameBase
-from pipeline.resample import Corners
 from pipeline.roll_colour import colour_of_roll, picture_samples, tone_of_roll
 from pipeline.roll_curve import FilmCurve, film_curve_of_roll, unnamed_wedges
 from pipeline.same_film import film_notes
@@ -38,7 +35,10 @@ from pipeline.scan_content import ScanContent, begin_contents
 from pipeline.scanner_profile import ScannerProfile, find_scanner, with_scanner
 from pipeline.second_look import begin_again, finished_again
 from pipeline.settings import ROLL_FILE, RollNotes, Settings
-from pipeline.survey import Cuts, ScanSurvey, StripSurvey, survey_scan
+from pipeline.strip_survey import StripSurvey
+from pipeline.survey import Cuts, LookStore, ScanSurvey, survey_scan
+from pipeline.words import counted
+from pipeline.workers import give_back, is_lost
 
 _NAME_BYTES = 80
 _SCANS_PER_TRIM = 16
@@ -76,12 +76,24 @@ class Roll:
 
 
 @dataclass(frozen=True)
+class RollFrame:
+    """One frame of a roll as found or corrected, its number, and its colour.
+
+    `outline` in the scan and `base` are those of what is written of it.
+    """
+
+    survey: FrameSurvey
+    number: FrameNumber
+    colour: FrameColour
+    outline: Corners
+    base: FrameBase
+
+
+@dataclass(frozen=True)
 class SurveyedRoll:
     """All that is known of a roll before a picture is written.
 
-    `colours` has a row for each strip with one for each frame: the roll's colour, and what
-    single frames change of it; `areas` alike what is written of each: its outline in the scan and
-    the base over it. `tone` is that of all prints. `reference` says in words what
+    `frames` has a row for each strip. `tone` is that of all prints. `reference` says in words what
     chart or card the colour is from, None where there is none; `curve` is what a wedge, a bracket
     or a chart shows of the film; `contents` are those of scans that were begun to be hashed.
     """
@@ -89,10 +101,8 @@ class SurveyedRoll:
     roll: Roll
     profile: FilmProfile
     strips: tuple[StripSurvey, ...]
-    numbers: tuple[tuple[FrameNumber, ...], ...]
+    frames: tuple[tuple[RollFrame, ...], ...]
     colour: RollColour
-    colours: tuple[tuple[FrameColour, ...], ...]
-    areas: tuple[tuple[tuple[Corners, FrameBase], ...], ...]
     tone: PrintTone
     clipped: bool
     problems: tuple[ScanTrouble, ...]
@@ -141,7 +151,6 @@ def survey_roll(
     scanner = None if seen_by is None else find_scanner(seen_by)
     store, looks = PictureStore(), LookStore()
     surveys, problems = _surveys(roll, executor, listen, store, looks)
-    problems += _refused(roll, listen)
     again = begin_again(roll.settings, surveys, executor, looks)
     # Workers read for hashes while others look again, and while the roll is solved.
     contents = begin_contents([survey.path for survey in surveys], executor, known_hash)
@@ -152,9 +161,10 @@ def survey_roll(
     keyed = _keyed(found, numbers)
     strips, more = _corrected(surveys, keyed, plan, roll, executor, listen, store)
     problems += more
-    bases = [strip.base.density for strip in found]
-    samples = picture_samples(found) or picture_samples(strips)
-    kind = film_kind(bases, samples) if roll.settings.monochrome is None else None
+    kind = None
+    if roll.settings.monochrome is None:
+        samples = picture_samples(found) or picture_samples(strips)
+        kind = film_kind([strip.base.density for strip in found], samples)
     grey = roll.settings.monochrome or kind == "monochrome"
     if profile is None:
         codes = (film_code(strip) for strip in found)
@@ -164,39 +174,52 @@ def survey_roll(
     colour, reference = colour_of_roll(keyed, strips, named, profile, roll.settings, bool(grey))
     # The solve of a long roll takes much for a while.
     give_back()
-    rows = tuple(tuple(plan.numbers[str(f.key)] for f in s.frames) for s in strips)
-    told_as = tuple(tuple(number.number for number in row) for row in rows)
+    told_as = tuple(tuple(named[str(frame.key)] for frame in strip.frames) for strip in strips)
     curve = film_curve_of_roll(strips, told_as, roll.notes, roll.settings, profile, scanner)
-    areas = tuple(_areas(strip, roll.settings) for strip in strips)
-    written = [[area for area, _ in row] for row in areas]
-    colours, refused = frame_colours(
-        strips, colour, roll.settings, roll.notes.frames, found, written
-    )
+    usual = usual_exposure(found, colour, roll.settings)
+    frames, refused = _frames(strips, plan, colour, usual, roll)
+    remarks = [
+        *(_remark(ROLL_FILE, said, f"{said}.") for said in (*plan.troubles, *refused)),
+        *_scan_notes(surveys),
+        *((note, note.scan, note.message) for note in film_notes(found, numbers)),
+        *(_remark(roll.name, note) for note in (reference.notes if reference else ())),
+        *(_remark(roll.name, note) for note in unnamed_wedges(strips, told_as, roll.notes)),
+        *(_remark(s.scan.path.name, UNCLEAR) for s in found[:1] if kind == "unclear"),
+    ]
     return SurveyedRoll(
         roll=roll,
         profile=profile,
         strips=strips,
-        numbers=rows,
-        colour=colour,
-        colours=colours,
-        areas=areas,
-        tone=tone_of_roll(found, colour, roll.settings),
+        frames=frames,
+        colour=brightened(colour, roll.settings.exposure),
+        tone=tone_of_roll(found, colour, usual),
         clipped=any(survey.clipped for survey in surveys),
-        problems=(
-            *problems,
-            *_unobeyed((*plan.troubles, *refused), listen),
-            *_notes(surveys, listen),
-            *_film_notes(found, numbers, listen),
-            *_roll_notes(reference.notes if reference else (), roll, listen),
-            *_roll_notes(unnamed_wedges(strips, told_as, roll.notes), roll, listen),
-            *_kind_notes(kind, found, listen),
-        ),
+        problems=(*problems, *_told(remarks, listen)),
         failed=len(problems),
         reference=(reference.source or None) if reference else None,
         scanner=scanner,
         curve=curve,
         contents=contents,
     )
+
+
+def _frames(
+    strips: Sequence[StripSurvey], plan: Recut, colour: RollColour, usual: Key | None, roll: Roll
+) -> tuple[tuple[tuple[RollFrame, ...], ...], tuple[str, ...]]:
+    """Return the frames of each strip, and what could not be obeyed."""
+    areas = [_areas(strip, roll.settings) for strip in strips]
+    written = [[outline for outline, _ in row] for row in areas]
+    colours, refused = frame_colours(
+        strips, colour, roll.settings.exposure, usual, roll.notes.frames, written
+    )
+    rows = tuple(
+        tuple(
+            RollFrame(frame, plan.numbers[str(frame.key)], own, *area)
+            for frame, own, area in zip(strip.frames, row, areas_of_strip, strict=True)
+        )
+        for strip, row, areas_of_strip in zip(strips, colours, areas, strict=True)
+    )
+    return rows, refused
 
 
 def _areas(strip: StripSurvey, settings: Settings) -> tuple[tuple[Corners, FrameBase], ...]:
@@ -274,42 +297,33 @@ def _edged(strip: StripSurvey, edge: Mapping[str | None, str | None]) -> StripSu
     return replace(strip, frames=tuple(frames))
 
 
-def _unobeyed(messages: Sequence[str], listen: Listener) -> list[ScanTrouble]:
-    """Tell the corrections that can't be obeyed, and return them."""
-    for message in messages:
-        listen(Event("noted", ROLL_FILE, 0, 0, message))
-    return [ScanTrouble(ROLL_FILE, f"{message}.") for message in messages]
+# What is kept of the roll, and the name and the words by which it is told.
+_Remark = tuple[ScanTrouble, str, str]
 
 
-def _notes(surveys: Sequence[ScanSurvey], listen: Listener) -> list[ScanTrouble]:
-    """Tell every note once, and return it under the first scan that it is true of."""
+def _remark(name: str, said: str, problem: str | None = None) -> _Remark:
+    """Return a note, or a problem where its words are given."""
+    trouble = ScanTrouble(name, problem) if problem else ScanTrouble(name, said, "note")
+    return trouble, name, said
+
+
+def _scan_notes(surveys: Sequence[ScanSurvey]) -> Iterator[_Remark]:
+    """Yield every note once, kept under the first scan that it is true of."""
     scans: dict[str, list[str]] = {}
     for survey in surveys:
         for note in survey.notes:
             scans.setdefault(note, []).append(survey.path.name)
-    troubles = []
     for note, (first, *more) in scans.items():
-        listen(Event("noted", f"{first} and {len(more)} more" if more else first, 0, 0, note))
         alike = f" ({counted(len(more), 'more scan')} alike)" if more else ""
-        troubles.append(ScanTrouble(first, note + alike, "note"))
-    return troubles
+        heard = f"{first} and {len(more)} more" if more else first
+        yield ScanTrouble(first, note + alike, "note"), heard, note
 
 
-def _film_notes(
-    strips: Sequence[StripSurvey], numbers: Sequence[Sequence[FrameNumber]], listen: Listener
-) -> tuple[ScanTrouble, ...]:
-    """Tell and return what is to be said of strips that don't fit together to one roll."""
-    notes = film_notes(strips, numbers)
-    for note in notes:
-        listen(Event("noted", note.scan, 0, 0, note.message))
-    return notes
-
-
-def _roll_notes(notes: Sequence[str], roll: Roll, listen: Listener) -> list[ScanTrouble]:
-    """Tell and return what is to be said of the roll as a whole."""
-    for note in notes:
-        listen(Event("noted", roll.name, 0, 0, note))
-    return [ScanTrouble(roll.name, note, "note") for note in notes]
+def _told(remarks: Sequence[_Remark], listen: Listener) -> Iterator[ScanTrouble]:
+    """Tell remarks, and yield what is kept of them."""
+    for trouble, name, said in remarks:
+        listen(Event("noted", name, 0, 0, said))
+        yield trouble
 
 
 def told(name: str, error: Exception) -> str:
@@ -352,7 +366,12 @@ def _surveys(
                 listen(Event("failed", name, count, len(roll.scans), message))
     finally:
         drop(pending)
-    return [done[index] for index in sorted(done)], [problems[index] for index in sorted(problems)]
+    troubles = [problems[index] for index in sorted(problems)]
+    for problem in roll.refused:
+        name = roll.name if problem.path is None else problem.path.name
+        listen(Event("failed", name, 0, 0, str(problem)))
+        troubles.append(ScanTrouble(name, str(problem)))
+    return [done[index] for index in sorted(done)], troubles
 
 
 def _put_away(survey: ScanSurvey, store: PictureStore) -> ScanSurvey:
@@ -370,28 +389,7 @@ def _put_away(survey: ScanSurvey, store: PictureStore) -> ScanSurvey:
     return replace(survey, strips=strips)
 
 
-def _refused(roll: Roll, listen: Listener) -> list[ScanTrouble]:
-    """Tell and return what in the roll's folder was not opened."""
-    troubles = []
-    for problem in roll.refused:
-        name = roll.name if problem.path is None else problem.path.name
-        listen(Event("failed", name, 0, 0, str(problem)))
-        troubles.append(ScanTrouble(name, str(problem)))
-    return troubles
-
-
 def drop(pending: Iterable[Future[Any]]) -> None:
     """Cancel what has not begun yet."""
     for future in pending:
         future.cancel()
-
-
-def _kind_notes(
-    kind: str | None, strips: Sequence[StripSurvey], listen: Listener
-) -> tuple[ScanTrouble, ...]:
-    """Tell and return that film taken as colour may be none."""
-    if kind != "unclear" or not strips:
-        return ()
-    name = strips[0].scan.path.name
-    listen(Event("noted", name, 0, 0, UNCLEAR))
-    return (ScanTrouble(name, UNCLEAR, "note"),)

@@ -9,11 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.film_place import film_code, film_span, frame_places
+from pipeline.kinds import Float64
 from pipeline.numbering import FrameNumber
 from pipeline.record import ScanTrouble
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
 
-Pictures = NDArray[np.float64]
+Pictures = Float64
 Pairs = tuple[tuple[int, int], ...]
 
 # Pieces cut from one film can't lie over each other: by this many frames they do.
@@ -148,7 +149,7 @@ class _Placed:
 
     film: str | None
     span: tuple[float, float]
-    places: NDArray[np.float64]
+    places: Float64
 
 
 def _placed(strip: StripSurvey) -> _Placed | None:

@@ -11,8 +11,9 @@ from typing import Literal
 import numpy as np
 
 from pipeline import raster, tiff
-from pipeline.container import Codes, Page, Reader, Source, Span, guarded
-from pipeline.encoding import Encoding, Light, linear, power, srgb, to_light
+from pipeline.container import Page, Reader, Source, guarded
+from pipeline.encoding import Encoding, linear, power, srgb, to_light
+from pipeline.kinds import Codes, Light, Span
 from pipeline.problem import ScanProblem, SettingsProblem
 from pipeline.proxy import Proxy, reduced
 
@@ -22,7 +23,9 @@ RAW_SUFFIXES = frozenset({
     ".mrw", ".nef", ".nrw", ".orf", ".pef", ".raf", ".raw", ".rw2", ".rwl", ".sr2", ".srf", ".srw",
 })
 # fmt: on
-SCAN_SUFFIXES = frozenset({".tif", ".tiff", ".png", ".jpg", ".jpeg"}) | RAW_SUFFIXES
+_USUAL_SUFFIXES = frozenset({".tif", ".tiff", ".png", ".jpg", ".jpeg"})
+_PICTURE_SUFFIXES = frozenset({".avif", ".bmp", ".webp"})
+SCAN_SUFFIXES = _USUAL_SUFFIXES | _PICTURE_SUFFIXES | RAW_SUFFIXES
 # First bytes: TIFF 6.0, section 2, and BigTIFF; PNG, 5.2; ITU-T T.81, B.1.1.3.
 _TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 _PNG_START, _JPEG_START = b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff"
@@ -71,13 +74,6 @@ def is_scan_name(path: Path) -> bool:
     return path.suffix.lower() in SCAN_SUFFIXES
 
 
-def content_key(path: Path) -> tuple[int, int]:
-    """Return size in bytes and time of change in ns, which tell a changed file cheaply."""
-    with guarded(path):
-        status = path.stat()
-    return status.st_size, status.st_mtime_ns
-
-
 def content_hash(path: Path) -> str:
     """Return a hash of a file's bytes in hexadecimal (XXH3, 128 bits), read a piece at a time.
 
@@ -101,7 +97,7 @@ def open_scan(
     Parameters
     ----------
     path
-        A TIFF, PNG, JPEG or camera raw file, told by its content.
+        A TIFF, PNG or JPEG, told by its content; camera raw, WebP, AVIF or BMP, by its name.
     gamma
         Exponent from codes to light, 1 to 4, instead of what the file says.
     ppi
@@ -129,82 +125,8 @@ def opened(scan: Scan, in_order: bool = False) -> Iterator[Reader]:
         with scan.unpacked.opened() as reader:
             yield reader
         return
-    module = tiff if scan.stored.container == "tiff" else raster
-    with module.opened(scan.path, scan.stored, in_order) as reader:
+    with scan.stored.container.opened(scan.path, scan.stored, in_order) as reader:
         yield reader
-
-
-def block_size(scan: Scan) -> Span | None:
-    """Return rows and columns of a scan that can be decoded apart; None if pixels lie plainly.
-
-    Raises
-    ------
-    ScanProblem
-        The file has changed or is damaged.
-    """
-    if scan.stored.container != "tiff":
-        return scan.height, scan.width
-    with tiff.opened(scan.path, scan.stored) as reader:
-        return reader.block
-
-
-def read_codes(scan: Scan, rows: Span, columns: Span) -> Codes:
-    """Return the code values in rows[0] <= row < rows[1], and columns alike.
-
-    Returns
-    -------
-    uint8, uint16 or float, shape (rows, columns, 3), channels R, G, B.
-
-    Raises
-    ------
-    ScanProblem
-        The file has changed, is damaged, or holds floats that are not finite.
-    ValueError
-        The window reaches outside the scan or is empty.
-    """
-    _check_window(scan, rows, columns)
-    with opened(scan) as reader:
-        return np.ascontiguousarray(finite(scan, reader.codes(rows, columns)))
-
-
-def read_light(scan: Scan, rows: Span, columns: Span) -> Light:
-    """Return linear light of a window, float32, shape (rows, columns, 3), 1.0 = full scale.
-
-    Rows, columns and errors are those of `read_codes`.
-    """
-    codes = read_codes(scan, rows, columns)
-    return to_light(codes, scan.encoding, _integer_bits(scan.stored.bits, codes))
-
-
-def read_infrared(scan: Scan, rows: Span, columns: Span) -> Light:
-    """Return the infra-red plane of a window, float32, shape (rows, columns).
-
-    Its code values over full scale: no tone curve is undone, since profiles describe R, G
-    and B only. Rows, columns and errors are those of `read_codes`; ValueError also where the
-    scan has no such plane.
-    """
-    _check_window(scan, rows, columns)
-    if not scan.infrared:
-        raise ValueError("the scan has no infra-red plane")
-    with opened(scan) as reader:
-        return infrared_light(scan, reader.infrared(rows, columns))
-
-
-def read_both(scan: Scan, rows: Span, columns: Span) -> tuple[Light, Light]:
-    """Return `read_light` and `read_infrared` of a window, decoding nothing twice."""
-    _check_window(scan, rows, columns)
-    if not scan.infrared:
-        raise ValueError("the scan has no infra-red plane")
-    with opened(scan) as reader:
-        return light_of_both(scan, reader, rows, columns)
-
-
-def light_of_both(scan: Scan, reader: Reader, rows: Span, columns: Span) -> tuple[Light, Light]:
-    """Return what `read_both` does, from a scan that is open."""
-    codes, plane = reader.both(rows, columns)
-    codes = np.ascontiguousarray(finite(scan, codes))
-    light = to_light(codes, scan.encoding, _integer_bits(scan.stored.bits, codes))
-    return light, infrared_light(scan, np.ascontiguousarray(plane))
 
 
 def reduce(scan: Scan, factor: int) -> Proxy:
@@ -273,6 +195,8 @@ def _pages(path: Path) -> tuple[Page, ...]:
         return raster.raw_pages(path)
     if is_tiff:
         return tiff.pages(path)
+    if suffix in _PICTURE_SUFFIXES:
+        return raster.picture_pages(path)
     raise ScanProblem(
         path, "is not a picture that can be read", "give TIFF, PNG, JPEG or camera raw"
     )
@@ -281,7 +205,7 @@ def _pages(path: Path) -> tuple[Page, ...]:
 def _scan(path: Path, number: int, page: Page, gamma: float | None, ppi: float | None) -> Scan:
     """Complete what a page says with what the user says and what has to be assumed."""
     encoding, notes = _encoding(page, gamma)
-    if page.bits == 8 and page.container != "jpeg":
+    if page.bits == 8 and not page.container.lossy:
         notes += (_EIGHT_BITS,)
     resolution = page.ppi if ppi is None else float(ppi)
     told: Literal["tag", "option"] = "tag" if ppi is None else "option"
@@ -312,19 +236,9 @@ def _encoding(page: Page, gamma: float | None) -> tuple[Encoding, tuple[str, ...
         return page.encoding, ()
     if page.floating:
         return linear("container"), ()
-    if page.container == "tiff" and page.bits > 8:
+    if page.container.linear and page.bits > 8:
         return linear("assumed"), ("no colour profile and no gamma given: taken as linear",)
     return srgb("assumed"), ("no colour profile and no gamma given: taken as sRGB",)
-
-
-def _check_window(scan: Scan, rows: Span, columns: Span) -> None:
-    """Raise if a window is empty or reaches outside the scan."""
-    for name, (start, stop), size in (
-        ("rows", rows, scan.height),
-        ("columns", columns, scan.width),
-    ):
-        if not 0 <= start < stop <= size:
-            raise ValueError(f"{name} {start} to {stop} are not within 0 to {size}")
 
 
 def _integer_bits(bits: int, codes: Codes) -> int | None:

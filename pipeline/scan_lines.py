@@ -3,14 +3,12 @@
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.container import Codes, Reader
+from pipeline.container import Reader
 from pipeline.encoding import light_tables, to_light
-from pipeline.resample import Span, Upright
+from pipeline.kinds import Codes, Float32, Span
+from pipeline.resample import Upright
 from pipeline.scan import Scan, finite
-
-Floats = NDArray[np.float32]
 
 # A slab of rows is read at a time. Turned by a quarter, each of its rows is a few pixels of many
 # rows of the file, which a larger slab makes fewer of.
@@ -31,11 +29,11 @@ class ScanLines:
     window: tuple[Span, Span]
     as_codes: bool = False
     channels: int = 3
-    _planes: Floats | None = field(default=None, init=False)
+    _planes: Float32 | None = field(default=None, init=False)
     _slab: Codes | None = field(default=None, init=False)
     _first: int = field(default=0, init=False)
 
-    def planes(self, rows: Span, columns: Span) -> Floats:
+    def planes(self, rows: Span, columns: Span) -> Float32:
         """Return planes (3, n, w) of rows and columns; rows are asked for downwards.
 
         They are good until the next are asked for.
@@ -55,13 +53,13 @@ class ScanLines:
             planes[:] = target[:, down[:, None], along[None, :]]
         return planes
 
-    def _room(self, shape: tuple[int, int, int]) -> Floats:
+    def _room(self, shape: tuple[int, int, int]) -> Float32:
         """Return planes to fill; the same again, if they fit, as fresh memory costs time."""
         if self._planes is None or self._planes.shape != shape:
             self._planes = np.empty(shape, np.float32)
         return self._planes
 
-    def _fill(self, planes: Floats, rows: Span, columns: Span) -> None:
+    def _fill(self, planes: Float32, rows: Span, columns: Span) -> None:
         """Fill planes from the slabs that hold the rows."""
         left = columns[0] - self.window[1][0]
         at = rows[0]
@@ -84,7 +82,7 @@ class ScanLines:
         self._slab = self.way.view(finite(self.scan, codes))
         return self._slab
 
-    def _convert(self, codes: Codes, planes: Floats, at: int) -> None:
+    def _convert(self, codes: Codes, planes: Float32, at: int) -> None:
         """Fill rows of planes from `at` on with codes (n, w, 3) as light, or as they are."""
         whole = len(codes) == planes.shape[1]
         part = planes if whole else np.empty_like(planes[:, at : at + len(codes)])
@@ -93,7 +91,7 @@ class ScanLines:
             planes[:, at : at + len(codes)] = part
 
 
-def fill_planes(scan: Scan, codes: Codes, planes: Floats, as_codes: bool = False) -> None:
+def fill_planes(scan: Scan, codes: Codes, planes: Float32, as_codes: bool = False) -> None:
     """Fill planes (3, n, w) with codes (n, w, 3) of a scan as linear light, or as they are."""
     from pipeline.code_kernel import looked_up_planes, scaled_planes
 

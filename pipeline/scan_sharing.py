@@ -8,12 +8,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.container import Span
 from pipeline.frame_task import FrameTask
-from pipeline.problem import ScanProblem
+from pipeline.kinds import Span
 from pipeline.render import frame_window, picture_size
 from pipeline.resample import upright
-from pipeline.scan import Scan, block_size
+from pipeline.scan import Scan
 from pipeline.scan_lines import slab_rows
 from pipeline.unpacked import UnpackedScan, decode
 
@@ -90,11 +89,8 @@ def _key(task: FrameTask) -> _Key:
 def _block(tasks: Sequence[FrameTask]) -> Span | None:
     """Return rows and columns of a scan that are decoded together, if its frames share them."""
     scan = tasks[0].scan
-    try:
-        block = block_size(scan)
-    except ScanProblem:  # Its frames will say so.
-        return None
-    if block is None or scan.stored.container != "tiff":
+    block = scan.stored.block
+    if block is None or not scan.stored.container.in_parts:
         return block
     rows, columns = min(block[0], scan.height), min(block[1], scan.width)
     if rows * columns * scan.samples * max(1, scan.stored.bits // 8) >= _LARGE_BYTES:
@@ -112,6 +108,4 @@ def _passes(task: FrameTask, scan: Scan) -> int:
     way = upright(task.outline, (0.0, 0.0), picture_size(task.outline), (scan.height, scan.width))
     rows, columns = way.window(*frame_window(scan, task.outline))
     slabs = -(-(rows[1] - rows[0]) // slab_rows(scan, way, columns[1] - columns[0]))
-    talk = task.cross_talk
-    looks_for_dust = task.settings.dust == "on" and talk is not None and talk.verdict == "dust"
-    return (slabs if way.across else 1) + looks_for_dust
+    return (slabs if way.across else 1) + (task.dust is not None)

@@ -2,17 +2,13 @@
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Annotated
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.film import FilmProfile, profile_path, profiles_folder
-from pipeline.problem import SettingsProblem
-from pipeline.profile_reader import Matrix, ProfileReader, Triple
-from pipeline.status_m import band_density, base_spectra, film_spectra, status_m_of_spectra
-
-Floats = NDArray[np.float64]
+from pipeline.check import Text, read_profile, within
+from pipeline.film import FilmProfile, MatrixValue, profile_path, profiles_folder
+from pipeline.kinds import Float64, Floats, Matrix, Triple, as_matrix, as_triple
 
 
 @dataclass(frozen=True)
@@ -32,83 +28,23 @@ class ScannerProfile:
     flare: float = 0.0
     base_matrix: Matrix | None = None
 
-    def dark_level(self, mean_light: Floats) -> Triple:
+    def dark_level(self, mean_light: Float64) -> Triple:
         """Return dark and flare together for a scan's mean light (3,), shares of full scale."""
         dark = np.zeros(3) if self.dark is None else np.asarray(self.dark)
-        red, green, blue = (float(value) for value in dark + self.flare * np.asarray(mean_light))
-        return (red, green, blue)
+        return as_triple(dark + self.flare * np.asarray(mean_light))
 
 
-@dataclass(frozen=True)
-class ScannerFit:
-    """A fitted scanner profile, and the root mean square of what is left, in density (3,)."""
-
-    profile: ScannerProfile
-    residual: Floats
-
-
-def status_m(density: NDArray[np.floating[Any]], scanner: ScannerProfile) -> Floats:
+def status_m(density: Floats, scanner: ScannerProfile) -> Float64:
     """Return Status M densities (..., 3) for a scanner's densities above base (..., 3)."""
-    result: Floats = np.asarray(density, float) @ np.asarray(scanner.matrix).T
+    result: Float64 = np.asarray(density, float) @ np.asarray(scanner.matrix).T
     return result
 
 
-def base_status_m(density: NDArray[np.floating[Any]], scanner: ScannerProfile) -> Floats:
+def base_status_m(density: Float64, scanner: ScannerProfile) -> Float64:
     """Return Status M densities (..., 3) of film base for a scanner's densities of it (..., 3)."""
     matrix = scanner.matrix if scanner.base_matrix is None else scanner.base_matrix
-    result: Floats = np.asarray(density, float) @ np.asarray(matrix).T
+    result: Float64 = np.asarray(density, float) @ np.asarray(matrix).T
     return result
-
-
-def fit_scanner(
-    wavelength_nm: NDArray[np.floating[Any]],
-    bands: NDArray[np.floating[Any]],
-    name: str,
-    source: str,
-) -> ScannerFit:
-    """Return the profile of a scanner whose spectral bands are known.
-
-    Parameters
-    ----------
-    wavelength_nm
-        (n,) rising, from 400 nm or less to 700 nm or more.
-    bands
-        (3, n) sensitivity times lamp, R, G, B, any scale.
-    name, source
-        For the profile.
-
-    Raises
-    ------
-    SettingsProblem
-        If the bands don't fit the wavelengths, or one sees no light.
-
-    Notes
-    -----
-    Least squares over densities above base of spectra like colour negative film
-    (`status_m.film_spectra`), between what the bands see and Status M (ISO 5-3); for the base over
-    spectra of bases (`status_m.base_spectra`).
-    """
-    nm, weight = np.asarray(wavelength_nm, float), np.asarray(bands, float)
-    if weight.shape != (3, len(nm)) or not np.isfinite(weight).all() or (weight < 0).any():
-        raise SettingsProblem(None, "the scanner's bands are not three curves", "give R, G, B")
-    if (np.diff(nm) <= 0).any() or (weight.sum(axis=1) <= 0).any():
-        raise SettingsProblem(
-            None, "a scanner's band is dark, or wavelengths don't rise", "correct the bands"
-        )
-    samples, base = film_spectra(nm)
-    seen = band_density(samples, weight) - band_density(base, weight)
-    wanted = status_m_of_spectra(nm, samples) - status_m_of_spectra(nm, base)
-    bases = base_spectra(nm)
-    of_base = _solved(band_density(bases, weight), status_m_of_spectra(nm, bases))
-    profile = ScannerProfile(name, source, _solved(seen, wanted), base_matrix=of_base)
-    left: Floats = np.sqrt(np.mean((status_m(seen, profile) - wanted) ** 2, axis=0))
-    return ScannerFit(profile, left)
-
-
-def _solved(seen: Floats, wanted: Floats) -> Matrix:
-    solved = np.linalg.lstsq(seen, wanted, rcond=None)[0].T
-    red, green, blue = ((float(r), float(g), float(b)) for r, g, b in solved)
-    return (red, green, blue)
 
 
 def with_scanner(film: FilmProfile, scanner: ScannerProfile | None) -> FilmProfile:
@@ -120,13 +56,32 @@ def with_scanner(film: FilmProfile, scanner: ScannerProfile | None) -> FilmProfi
     if scanner is None or film.unmask_status_m is None:
         return film
     both = np.asarray(film.unmask_status_m) @ np.asarray(scanner.matrix)
-    red, green, blue = ((float(r), float(g), float(b)) for r, g, b in both)
-    return replace(film, unmask=(red, green, blue))
+    return replace(film, unmask=as_matrix(both))
 
 
 def scanner_names() -> tuple[str, ...]:
     """Return the names of the scanner profiles that come with evenroll."""
     return tuple(sorted(path.stem for path in (profiles_folder() / "scanners").glob("*.toml")))
+
+
+@dataclass(frozen=True)
+class _StatusM:
+    matrix: MatrixValue
+    base_matrix: MatrixValue | None = None
+
+
+@dataclass(frozen=True)
+class _Light:
+    dark: Annotated[Triple, within(0.0, 0.2)] | None = None
+    flare: Annotated[float, within(0.0, 0.2)] = 0.0
+
+
+@dataclass(frozen=True)
+class _Scanner:
+    source: Text
+    status_m: _StatusM
+    name: Text | None = None
+    light: _Light = _Light()
 
 
 def read_scanner(path: Path) -> ScannerProfile:
@@ -137,23 +92,15 @@ def read_scanner(path: Path) -> ScannerProfile:
     SettingsProblem
         If the file can't be read or a key is missing or out of range.
     """
-    reader = ProfileReader(path, "scanner profile")
-    document = reader.document
+    told = read_profile(_Scanner, path, "scanner profile")
     return ScannerProfile(
-        name=reader.text("name") if "name" in document else path.stem,
-        source=reader.text("source"),
-        matrix=reader.matrix("status_m.matrix"),
-        base_matrix=reader.matrix("status_m.base_matrix")
-        if "base_matrix" in reader.table("status_m")
-        else None,
-        dark=reader.triple("light.dark", 0.0, 0.2) if _has(document, "dark") else None,
-        flare=reader.number("light.flare", 0.0, 0.2) if _has(document, "flare") else 0.0,
+        name=told.name or path.stem,
+        source=told.source,
+        matrix=told.status_m.matrix,
+        base_matrix=told.status_m.base_matrix,
+        dark=told.light.dark,
+        flare=told.light.flare,
     )
-
-
-def _has(document: dict[str, Any], key: str) -> bool:
-    light = document.get("light", {})
-    return not isinstance(light, dict) or key in light
 
 
 def find_scanner(name: str) -> ScannerProfile:

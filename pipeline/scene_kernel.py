@@ -1,12 +1,9 @@
 """The compiled loops from light to scene light; importing them loads the compiler."""
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.compiled import compiled, index, log2
-
-Floats = NDArray[np.float32]
-Whole = NDArray[np.int32]
+from pipeline.kinds import Float32, Int32
 
 CHUNK = 512
 """Pixels worked on at a time, so that all their planes stay in the nearest cache."""
@@ -24,14 +21,14 @@ LAYERS = f"{TABLE}, float32, {TABLE}, float32[::1], float32[::1], {TABLE}"
 
 @compiled(fast=True)
 def _density(
-    light: Floats,
+    light: Float32,
     row: int,
     start: int,
-    work: Floats,
+    work: Float32,
     count: int,
-    across: Floats,
-    along: Floats,
-    dark: Floats,
+    across: Float32,
+    along: Float32,
+    dark: Float32,
     least: np.float32,
 ) -> None:
     """Fill `work` with density above base for a stretch of light."""
@@ -44,7 +41,7 @@ def _density(
 
 
 @compiled(fast=True)
-def mixed(work: Floats, count: int, m: Floats, least: np.float32) -> None:
+def mixed(work: Float32, count: int, m: Float32, least: np.float32) -> None:
     """Multiply colours, held to a least value, by a matrix, in place."""
     m00, m01, m02 = m[0, 0], m[0, 1], m[0, 2]
     m10, m11, m12 = m[1, 0], m[1, 1], m[1, 2]
@@ -58,7 +55,7 @@ def mixed(work: Floats, count: int, m: Floats, least: np.float32) -> None:
 
 @compiled(fast=True)
 def _looked_up(
-    work: Floats, count: int, tables: Floats, lows: Floats, steps: Floats, places: Whole
+    work: Float32, count: int, tables: Float32, lows: Float32, steps: Float32, places: Int32
 ) -> None:
     """Replace values by those of each channel's table, straight between entries, in place."""
     last = np.float32(tables.shape[1] - 2)
@@ -78,15 +75,15 @@ def _looked_up(
 
 @compiled(fast=True)
 def _exposed(
-    work: Floats,
+    work: Float32,
     count: int,
-    unmask: Floats,
+    unmask: Float32,
     least_density: np.float32,
-    tables: Floats,
-    lows: Floats,
-    steps: Floats,
-    matrix: Floats,
-    places: Whole,
+    tables: Float32,
+    lows: Float32,
+    steps: Float32,
+    matrix: Float32,
+    places: Int32,
 ) -> None:
     """Turn density above base into scene light, in place."""
     mixed(work, count, unmask, least_density)
@@ -95,7 +92,7 @@ def _exposed(
 
 
 @compiled(fast=True)
-def taken(planes: Floats, row: int, start: int, work: Floats, count: int) -> None:
+def taken(planes: Float32, row: int, start: int, work: Float32, count: int) -> None:
     """Fill `work` with a stretch of planes."""
     for channel in range(3):
         c, r, at = index(channel), index(row), index(start)
@@ -104,7 +101,7 @@ def taken(planes: Floats, row: int, start: int, work: Floats, count: int) -> Non
 
 
 @compiled(fast=True)
-def put(work: Floats, count: int, planes: Floats, row: int, start: int) -> None:
+def put(work: Float32, count: int, planes: Float32, row: int, start: int) -> None:
     """Fill a stretch of planes with `work`."""
     for channel in range(3):
         c, r, at = index(channel), index(row), index(start)
@@ -114,22 +111,22 @@ def put(work: Floats, count: int, planes: Floats, row: int, start: int) -> None:
 
 @compiled(fast=True)
 def scene_of_stretch(
-    light: Floats,
+    light: Float32,
     row: int,
     start: int,
-    work: Floats,
+    work: Float32,
     count: int,
-    across: Floats,
-    along: Floats,
-    dark: Floats,
+    across: Float32,
+    along: Float32,
+    dark: Float32,
     least_light: np.float32,
-    unmask: Floats,
+    unmask: Float32,
     least_density: np.float32,
-    tables: Floats,
-    lows: Floats,
-    steps: Floats,
-    matrix: Floats,
-    places: Whole,
+    tables: Float32,
+    lows: Float32,
+    steps: Float32,
+    matrix: Float32,
+    places: Int32,
 ) -> None:
     """Fill `work` (3, `CHUNK`) with working light for a stretch of a row of a scan's light.
 
@@ -141,18 +138,18 @@ def scene_of_stretch(
 
 @compiled(f"void({PLANES}, {PLANES}, {TABLE}, {TABLE}, float32[::1], float32, {LAYERS})", fast=True)
 def scene_of_light(
-    light: Floats,
-    scene: Floats,
-    across: Floats,
-    along: Floats,
-    dark: Floats,
+    light: Float32,
+    scene: Float32,
+    across: Float32,
+    along: Float32,
+    dark: Float32,
     least_light: np.float32,
-    unmask: Floats,
+    unmask: Float32,
     least_density: np.float32,
-    tables: Floats,
-    lows: Floats,
-    steps: Floats,
-    matrix: Floats,
+    tables: Float32,
+    lows: Float32,
+    steps: Float32,
+    matrix: Float32,
 ) -> None:
     """Fill `scene` (3, rows, columns) with working light for a scan's `light` of that shape.
 
@@ -183,13 +180,13 @@ def scene_of_light(
 
 @compiled(f"void({PLANES}, {LAYERS})", fast=True)
 def scene_of_density(
-    scene: Floats,
-    unmask: Floats,
+    scene: Float32,
+    unmask: Float32,
     least_density: np.float32,
-    tables: Floats,
-    lows: Floats,
-    steps: Floats,
-    matrix: Floats,
+    tables: Float32,
+    lows: Float32,
+    steps: Float32,
+    matrix: Float32,
 ) -> None:
     """Turn densities above base (3, rows, columns) into working light, in place.
 

@@ -4,13 +4,13 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor, Future
 from contextlib import suppress
 
-from pipeline.cluster import is_lost
 from pipeline.frames import CLEAR
 from pipeline.gate import GateHabit, shared_habit
-from pipeline.look_store import LookStore
 from pipeline.problem import ClusterProblem, ScanProblem
 from pipeline.settings import Settings
-from pipeline.survey import ScanSurvey, StripSurvey, survey_scan
+from pipeline.strip_survey import StripSurvey
+from pipeline.survey import LookStore, ScanSurvey, survey_scan
+from pipeline.workers import is_lost
 
 
 def begin_again(

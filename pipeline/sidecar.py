@@ -9,13 +9,11 @@ from functools import cache
 from types import ModuleType
 from typing import Any
 
-from pipeline import __version__
+from pipeline.kinds import Triple
 from pipeline.metadata import FrameMetadata, clean_text, parsed_date, shortened
-from pipeline.record import Triple
+from pipeline.whole_file import NAMESPACE, SOFTWARE
 
 # A host under .invalid belongs to nobody (RFC 2606): a name, not an address.
-NAMESPACE = "https://evenroll.invalid/ns/1.0/"
-SOFTWARE = f"evenroll {__version__}"
 # IPTC NewsCodes, digital source type: "digitised from a negative on film".
 NEGATIVE_FILM = "http://cv.iptc.org/newscodes/digitalsourcetype/negativeFilm"
 # An APP1 segment of JPEG holds 65533 bytes, its own signature included (Exif 2.32, 4.7.2).

@@ -1,20 +1,18 @@
 """Colour spaces of the pictures written: matrices, transfer functions, ICC profiles."""
 
 import struct
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any, Protocol
 
 import imagecodecs
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.colour_science import colour_science
 from pipeline.film import shipped
+from pipeline.kinds import Float64, Floats
 from pipeline.problem import SettingsProblem
 
-Floats = NDArray[np.floating[Any]]
 Rows = tuple[tuple[float, ...], ...]
 
 WORKING = "acescg"
@@ -34,9 +32,6 @@ class Transfer(Protocol):
     def encode(self, light: Floats) -> Floats:
         """Return encoded values for linear light."""
 
-    def decode(self, encoded: Floats) -> Floats:
-        """Return linear light for encoded values."""
-
     def element(self) -> bytes:
         """Return the function from encoded value to light as a tag element of an ICC profile."""
 
@@ -48,10 +43,6 @@ class LinearTransfer:
     def encode(self, light: Floats) -> Floats:
         """Return the light itself."""
         return light
-
-    def decode(self, encoded: Floats) -> Floats:
-        """Return the values themselves."""
-        return encoded
 
     def element(self) -> bytes:
         """Return a 'para' element of type 0 with exponent 1 (ICC.1:2022, 10.18)."""
@@ -80,14 +71,6 @@ class PowerTransfer:
         return np.where(
             light < self.threshold, self.slope * light, (1.0 + self.offset) * power - self.offset
         )
-
-    def decode(self, encoded: Floats) -> Floats:
-        """Return linear light for encoded values."""
-        encoded = np.maximum(encoded, 0.0)
-        light: Floats = np.power((encoded + self.offset) / (1.0 + self.offset), self.gamma)
-        if not self.threshold:
-            return light
-        return np.where(encoded < self.slope * self.threshold, encoded / self.slope, light)
 
     def element(self) -> bytes:
         """Return a 'para' element of type 0, or 3 with a toe (ICC.1:2022, 10.18)."""
@@ -203,7 +186,7 @@ def _transfer(table: dict[str, Any]) -> Transfer:
     )
 
 
-def from_working(space: Space) -> NDArray[np.float64]:
+def from_working(space: Space) -> Float64:
     """Return the 3x3 matrix from linear ACEScg, the working space, to the space's linear RGB.
 
     Column vectors: ``rgb = matrix @ working``. White goes to white, by the Bradford transform
@@ -213,14 +196,12 @@ def from_working(space: Space) -> NDArray[np.float64]:
     adapted = colour_science().adaptation.matrix_chromatic_adaptation_VonKries(
         _white_xyz(working), _white_xyz(space), transform="Bradford"
     )
-    matrix: NDArray[np.float64] = np.linalg.solve(
-        np.array(space.to_xyz), adapted @ np.array(working.to_xyz)
-    )
+    matrix: Float64 = np.linalg.solve(np.array(space.to_xyz), adapted @ np.array(working.to_xyz))
     return matrix
 
 
-def _white_xyz(space: Space) -> NDArray[np.float64]:
-    white: NDArray[np.float64] = np.array(space.to_xyz).sum(axis=1)
+def _white_xyz(space: Space) -> Float64:
+    white: Float64 = np.array(space.to_xyz).sum(axis=1)
     return white
 
 
@@ -230,25 +211,15 @@ def encode(light: Floats, space: Space) -> Floats:
     Nothing is clipped at 1. Below 0, power laws give 0, linear spaces and ACEScct carry on.
     float32 stays float32; NaN stays NaN.
     """
-    return _in_bands(space.transfer.encode, light)
-
-
-def decode(encoded: Floats, space: Space) -> Floats:
-    """Return the linear light of encoded values of any shape; undoes `encode`."""
-    return _in_bands(space.transfer.decode, encoded)
-
-
-def _in_bands(function: Callable[[Floats], Floats], values: Any) -> Floats:
-    """Return the function of all values, some rows at a time, so that little is held twice."""
-    array = np.asarray(values)
+    array, transfer = np.asarray(light), space.transfer
     if not np.issubdtype(array.dtype, np.floating):
         array = array.astype(np.float64)
     if array.size <= _BAND:
-        return np.asarray(function(array)).astype(array.dtype, copy=False)
+        return np.asarray(transfer.encode(array)).astype(array.dtype, copy=False)
     result = np.empty(array.shape, array.dtype)
     rows = max(1, _BAND * len(array) // array.size)
     for start in range(0, len(array), rows):
-        result[start : start + rows] = function(array[start : start + rows])
+        result[start : start + rows] = transfer.encode(array[start : start + rows])
     return result
 
 

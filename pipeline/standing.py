@@ -7,14 +7,14 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import __version__
-from pipeline.contact_sheet import printable
 from pipeline.folder_lock import LOCK_NAME, lock_if_free
 from pipeline.journal import Journal, key_of
-from pipeline.problem import OutputProblem
-from pipeline.record import RollRecord, ScanTrouble
+from pipeline.problem import OutputProblem, ScanProblem
+from pipeline.record import RECORD_NAME, FilesRecord, RollRecord, ScanTrouble, read_document
 from pipeline.roll_survey import Event, Listener, Roll
 from pipeline.small_file import read_toml
 from pipeline.whole_file import leftovers, sweep
+from pipeline.words import printable
 
 
 @dataclass(frozen=True)
@@ -71,6 +71,23 @@ def note_whole(
         journal.note_whole(key, {**frame_keys, **other_keys}, told)
 
 
+def take_away(roll: str, record: RollRecord, out: Path, journal: Journal, listen: Listener) -> None:
+    """Take away what an earlier run wrote for frames that corrections made go or renamed.
+
+    Only files of the same roll and scans go, by the record of that run, and only as they were
+    written.
+    """
+    scans = {strip.scan for strip in record.strips}
+    there = {frame.number: frame for frame in record.frames()}
+    for scan, number, was_corrected in _earlier_frames(out, roll):
+        now = there.get(number)
+        corrected = now is None or now.corrected or was_corrected
+        unwanted = corrected and (now is None or now.files == FilesRecord())
+        name = f"{roll}_{number}"
+        if scan in scans and unwanted and journal.forget(name):
+            listen(Event("noted", name, 0, 0, "its files are taken away, as the frame is no more"))
+
+
 def _inputs_key(roll: Roll, split: bool, journal: Journal) -> str | None:
     """Return a key of all that decides how a roll comes out, None where that takes reading.
 
@@ -101,3 +118,18 @@ def _outcome(told: Mapping[str, Any]) -> Outcome | None:
         return None
     troubles = tuple(ScanTrouble(*map(str, each)) for each in problems)
     return Outcome(None, 0, len(frames), 0, tuple(map(printable, lines)), troubles)
+
+
+def _earlier_frames(out: Path, roll: str) -> list[tuple[str, str, bool]]:
+    """Return scan, number and whether it was corrected of all frames of an earlier run."""
+    try:
+        document = read_document(out / RECORD_NAME)
+        if document["roll"]["id"] != roll:
+            return []
+        return [
+            (str(strip["scan"]), str(frame["number"]), bool(frame.get("corrected")))
+            for strip in document["strips"]
+            for frame in strip["frames"]
+        ]
+    except (ScanProblem, KeyError, TypeError, AttributeError):
+        return []

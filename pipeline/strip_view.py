@@ -4,10 +4,9 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-Light = NDArray[np.float32]
-Corners = tuple[tuple[float, float], ...]
+from pipeline.kinds import Corners, Float64, Light
+
 Affine = tuple[tuple[float, float, float], tuple[float, float, float]]
 
 
@@ -18,6 +17,12 @@ class StripView:
     light: Light
     px_per_mm: float
     to_proxy: Affine
+
+    def of(
+        self, plane: Light, how: int = cv2.INTER_CUBIC, border: int = cv2.BORDER_REPLICATE
+    ) -> Light:
+        """Return another plane (h, w) of the same proxy in the pixels of the view."""
+        return _turned(plane, self.to_proxy, self.light.shape[:2], how, border)
 
 
 def straighten(light: Light, outline: Corners, px_per_mm: float) -> StripView:
@@ -37,20 +42,28 @@ def straighten(light: Light, outline: Corners, px_per_mm: float) -> StripView:
     width, height = (max(2, round(float(np.hypot(*side))) + 1) for side in (along, across))
     right = along / max(float(np.hypot(*along)), 1e-9)
     down = across / max(float(np.hypot(*across)), 1e-9)
-    matrix = np.array([[right[0], down[0], corners[0, 0]], [right[1], down[1], corners[0, 1]]])
-    view = cv2.warpAffine(
-        light,
-        matrix,
-        (width, height),
-        flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
+    start = corners[0]
+    to_proxy = (
+        (float(right[0]), float(down[0]), float(start[0])),
+        (float(right[1]), float(down[1]), float(start[1])),
     )
-    rows = [(float(row[0]), float(row[1]), float(row[2])) for row in matrix]
-    return StripView(np.asarray(view, np.float32), px_per_mm, (rows[0], rows[1]))
+    view = _turned(light, to_proxy, (height, width), cv2.INTER_CUBIC, cv2.BORDER_REPLICATE)
+    return StripView(view, px_per_mm, to_proxy)
 
 
-def place(points: NDArray[np.float64], matrix: Affine) -> NDArray[np.float64]:
+def _turned(light: Light, to_proxy: Affine, size: tuple[int, ...], how: int, border: int) -> Light:
+    turned = cv2.warpAffine(
+        light,
+        np.asarray(to_proxy),
+        (size[1], size[0]),
+        flags=how | cv2.WARP_INVERSE_MAP,
+        borderMode=border,
+    )
+    return np.asarray(turned, np.float32)
+
+
+def place(points: Float64, matrix: Affine) -> Float64:
     """Return (n, 2) points of a view in the proxy's pixels."""
     rows = np.asarray(matrix)
-    placed: NDArray[np.float64] = np.asarray(points, float) @ rows[:, :2].T + rows[:, 2]
+    placed: Float64 = np.asarray(points, float) @ rows[:, :2].T + rows[:, 2]
     return placed

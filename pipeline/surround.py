@@ -4,14 +4,10 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.channels import channel_mean, greatest, least, less, log_above, over, tint
 from pipeline.illumination import Levels, crowded_places, fades_from_gate, is_base
-
-Light = NDArray[np.float32]
-Mask = NDArray[np.bool_]
-Plane = NDArray[np.float32]
+from pipeline.kinds import Light, Mask, Plane
 
 OPEN = 0.5
 """Openness from which a pixel is taken for open gate: half way from base to gate in density."""

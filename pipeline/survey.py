@@ -4,26 +4,29 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from threading import Lock
 
 import cv2
 import numpy as np
 
-from pipeline.density import as_triple, to_light
-from pipeline.dust_survey import infrared_note
-from pipeline.frame_cut import Cut
+from pipeline.cross_talk import infrared_note
+from pipeline.density import to_light
+from pipeline.film_kind import Kind, film_kind
+from pipeline.frame_survey import Cut
 from pipeline.frames import CLEAR
 from pipeline.illumination import Levels, find_levels
-from pipeline.layout import MM_PER_INCH, find_strips
-from pipeline.look_store import LookStore, ScanLook
-from pipeline.monochrome import Kind, film_kind
+from pipeline.kinds import as_triple
+from pipeline.layout import find_strips
 from pipeline.problem import ScanProblem
 from pipeline.proxy import Proxy
 from pipeline.scan import Scan, open_scan, reduce
 from pipeline.scanner_profile import find_scanner
 from pipeline.settings import Settings
-from pipeline.strip_survey import Habits, StripLook, StripSurvey, look_at, survey_strip
+from pipeline.strip_look import StripLook, look_at
+from pipeline.strip_survey import Habits, StripSurvey, survey_strip
+from pipeline.units import MM_PER_INCH
 
-__all__ = ["Cuts", "Habits", "ScanSurvey", "StripSurvey", "survey_scan"]
+__all__ = ["Cuts", "Habits", "LookStore", "ScanLook", "ScanSurvey", "StripSurvey", "survey_scan"]
 
 # Corrected frames of strips, by the strip's place among those found in a file.
 Cuts = Mapping[int, tuple[Cut, ...]]
@@ -32,6 +35,8 @@ PROXY_PPI = 200.0
 _UNKNOWN_LONG_SIDE = 2600
 # Twice what the largest flatbed holds at the proxy's resolution.
 _MOST_PROXY_PIXELS = 10_000_000
+# Looks at some six scans of one strip; others are read again.
+_MOST_LOOK_BYTES = 64 << 20
 
 
 @dataclass(frozen=True)
@@ -47,6 +52,48 @@ class ScanSurvey:
     notes: tuple[str, ...]
     habits: Habits | None = None
     grey: bool = False
+
+
+@dataclass(frozen=True)
+class ScanLook:
+    """All strips of one file as looked at, with what its survey says of it besides.
+
+    `clipped` and `notes` are those of its pages; `grey` tells that a grey base was looked for.
+    """
+
+    path: Path
+    strips: tuple[StripLook, ...]
+    clipped: bool
+    notes: tuple[str, ...]
+    grey: bool
+
+
+class LookStore:
+    """Looks at scans until they are taken; safe for threads.
+
+    Looks hold pictures, which don't travel: on another machine a store is empty and stays so.
+    """
+
+    def __init__(self, most_bytes: int = _MOST_LOOK_BYTES) -> None:
+        self._most_bytes = most_bytes
+        self._looks: dict[Path, ScanLook] = {}
+        self._lock = Lock()
+
+    def __reduce__(self) -> tuple[type["LookStore"], tuple[int]]:
+        """Return how another machine makes an empty one."""
+        return LookStore, (0,)
+
+    def keep(self, look: ScanLook) -> None:
+        """Keep a look if there is room for it."""
+        with self._lock:
+            looks = [*self._looks.values(), look]
+            if sum(strip.size_bytes for each in looks for strip in each.strips) <= self._most_bytes:
+                self._looks[look.path] = look
+
+    def take(self, path: Path) -> ScanLook | None:
+        """Return the look at a scan and let go of it, None where there is none."""
+        with self._lock:
+            return self._looks.pop(path, None)
 
 
 def survey_scan(
@@ -69,71 +116,59 @@ def survey_scan(
         If it can't be read, or shows no colour negative film.
     """
     cv2.setNumThreads(1)
-    if looks is not None and habits is not None:
-        look = looks.take(path)
-        again = None if look is None else _survey_again(look, settings, habits, cuts or {})
-        if again is not None and again.strips:
-            return again
-    # Some black-and-white film is developed as colour film is, and has its orange base.
-    ways = {None: (False, True), False: (False,), True: (True, False)}[settings.monochrome]
-    for grey in ways:
-        survey = _survey_pages(path, settings, habits, cuts or {}, grey, looks)
-        if survey.strips:
-            return survey
+    known = looks.take(path) if looks is not None and habits is not None else None
+    look = known or _look_at(path, settings)
+    survey = _survey(look, settings, habits, cuts or {})
+    if not survey.strips:
+        raise _nothing_shown(survey)
+    if looks is not None and habits is None and _unclear(survey.strips):
+        looks.keep(look)
+    return survey
+
+
+def _nothing_shown(survey: ScanSurvey) -> ScanProblem:
     if survey.grey:
-        raise ScanProblem(
-            path,
+        return ScanProblem(
+            survey.path,
             "shows film with a grey base, but not clearly black-and-white pictures",
             "give --monochrome if it is black-and-white negative film",
         )
-    raise ScanProblem(
-        path,
+    return ScanProblem(
+        survey.path,
         "shows no strip of colour negative film with its clear base",
         "leave rebate or gaps and some open gate in view, or give --base",
     )
 
 
-def _survey_pages(
-    path: Path,
-    settings: Settings,
-    habits: Habits | None,
-    cuts: Cuts,
-    grey: bool,
-    looks: LookStore | None,
-) -> ScanSurvey:
-    """Return what the pages of a file show of colour film, or of film with a grey base."""
-    strips: list[StripSurvey] = []
-    notes: list[str] = []
-    clipped = False
-    kept: list[StripLook] = []
+def _look_at(path: Path, settings: Settings) -> ScanLook:
+    """Return what the pages of a file show of colour film, or else of film with a grey base."""
+    # Some black-and-white film is developed as colour film is, and has its orange base.
+    ways = {None: (False, True), False: (False,), True: (True, False)}[settings.monochrome]
+    looks = [ScanLook(path, (), False, (), grey) for grey in ways]
     for scan in open_scan(path, gamma=settings.scan_gamma, ppi=settings.ppi):
         proxy = reduce(scan, _factor(scan))
-        levels = _levels(scan, proxy, settings, grey)
-        clipped |= levels.gate_clipped
-        notes += [note for note in scan.notes if note not in notes]
-        for look in _looks(scan, proxy, levels, settings):
-            strips.append(survey_strip(look, settings, habits, cuts.get(len(strips))))
-            if looks is not None and habits is None:
-                kept.append(look)
-    look_at_scan = ScanLook(path, tuple(kept), clipped, tuple(notes), grey)
-    survey = _survey(look_at_scan, strips, settings, habits)
-    if looks is not None and kept and survey.strips and _unclear(strips):
-        looks.keep(look_at_scan)
-    return survey
+        for way, look in enumerate(looks):
+            looks[way] = _with_page(look, scan, proxy, settings)
+            if looks[way].strips:
+                break
+    return next((look for look in looks if look.strips), looks[-1])
 
 
-def _survey_again(look: ScanLook, settings: Settings, habits: Habits, cuts: Cuts) -> ScanSurvey:
-    """Return a survey by habits from what an earlier one saw."""
-    strips = [
+def _with_page(look: ScanLook, scan: Scan, proxy: Proxy, settings: Settings) -> ScanLook:
+    levels = _levels(scan, proxy, settings, look.grey)
+    return replace(
+        look,
+        strips=(*look.strips, *_looks(scan, proxy, levels, settings)),
+        clipped=look.clipped or levels.gate_clipped,
+        notes=tuple(dict.fromkeys((*look.notes, *scan.notes))),
+    )
+
+
+def _survey(look: ScanLook, settings: Settings, habits: Habits | None, cuts: Cuts) -> ScanSurvey:
+    strips = tuple(
         survey_strip(strip, settings, habits, cuts.get(place))
         for place, strip in enumerate(look.strips)
-    ]
-    return _survey(look, strips, settings, habits)
-
-
-def _survey(
-    look: ScanLook, strips: Sequence[StripSurvey], settings: Settings, habits: Habits | None
-) -> ScanSurvey:
+    )
     # Of film that nobody called black-and-white, its pictures have to say so as well.
     unsaid = look.grey and settings.monochrome is None
     kind = _kind(strips) if unsaid else "monochrome"
@@ -141,7 +176,7 @@ def _survey(
     if settings.dust == "on":
         said = [infrared_note(strip.cross_talk) for strip in strips]
         notes += dict.fromkeys(note for note in said if note is not None)
-    kept = tuple(strips) if kind == "monochrome" else ()
+    kept = strips if kind == "monochrome" else ()
     return ScanSurvey(look.path, kept, look.clipped, tuple(notes), habits, kind == "unclear")
 
 

@@ -5,8 +5,8 @@ import time
 
 import click
 
-from pipeline.contact_sheet import printable
 from pipeline.roll_survey import Event
+from pipeline.words import printable
 
 
 class Talk:

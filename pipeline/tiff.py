@@ -1,7 +1,6 @@
 """Pages of TIFF scans: which there are, what they say, and windows of them."""
 
 import logging
-import math
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import replace
@@ -12,9 +11,8 @@ from typing import Any
 import tifffile
 
 from pipeline.container import (
-    Codes,
+    Container,
     Page,
-    Span,
     broken,
     check_colour,
     check_dimensions,
@@ -26,8 +24,9 @@ from pipeline.container import (
     stated_encoding,
 )
 from pipeline.encoding import linear
+from pipeline.kinds import Codes, Span
 from pipeline.problem import ScanProblem
-from pipeline.tiff_plane import Ifd, Plane, check_data
+from pipeline.tiff_plane import Ifd, Plane, block_of, check_data
 
 # Without a handler, Python prints the library's remarks on damaged files to stderr.
 logging.getLogger("tifffile").addHandler(logging.NullHandler())
@@ -113,22 +112,9 @@ class TiffReader:
             self._sample = 0
 
     @property
-    def block(self) -> Span | None:
-        """Return rows and columns that can be decoded apart; None if all pixels lie plainly."""
-        blocks = [plane.block for plane in self._planes if plane.block is not None]
-        if not blocks:
-            return None
-        return math.lcm(*(block[0] for block in blocks)), math.lcm(*(block[1] for block in blocks))
-
-    @property
     def held_bytes(self) -> int:
         """Return the bytes that are decoded and held at once at the least."""
-        return sum(plane.held_bytes for plane in self._planes)
-
-    @property
-    def _planes(self) -> tuple[Plane, ...]:
-        one = self._infrared is self._colour
-        return (self._colour,) if one else (self._colour, self._infrared)
+        return sum(plane.held_bytes for plane in {self._colour, self._infrared})
 
     def codes(self, rows: Span, columns: Span) -> Codes:
         """Return the code values of R, G and B, shape (rows, columns, 3)."""
@@ -146,6 +132,9 @@ class TiffReader:
             return self.codes(rows, columns), self.infrared(rows, columns)
         every = self._colour.window(rows, columns, (0, 1, 2, self._sample))
         return every[..., :3], every[..., 3]
+
+
+_TIFF = Container(opened, in_parts=True, linear=True)
 
 
 @contextmanager
@@ -221,11 +210,12 @@ def _describe(path: Path, directory: tuple[int, ...], ifd: Ifd) -> Page:
         notes += ("its fourth channel is tagged as transparency: ignored",)
     stamps = (exif.get("DateTimeDigitized"), exif.get("DateTimeOriginal"), ifd.tags.valueof(306))
     return Page(
-        container="tiff",
+        container=_TIFF,
         width=ifd.imagewidth,
         height=ifd.imagelength,
         bits=ifd.bitspersample,
         samples=ifd.samplesperpixel,
+        block=block_of(ifd),
         floating=ifd.dtype.kind == "f",
         directory=directory,
         infrared_sample=3 if fourth and not alpha else None,
@@ -304,7 +294,10 @@ def _add_infrared(path: Path, found: list[Page], directory: tuple[int, ...], ifd
     if last and last.infrared_directory is None and last.infrared_sample is None:
         _check_stored(path, ifd)
         found[fitting[-1]] = replace(
-            last, infrared_directory=directory, infrared_bits=ifd.bitspersample
+            last,
+            block=block_of(ifd, last.block),
+            infrared_directory=directory,
+            infrared_bits=ifd.bitspersample,
         )
     elif found:
         note = f"its page {directory[0] + 1} has one channel and goes with no picture: ignored"

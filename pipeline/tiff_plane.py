@@ -1,20 +1,72 @@
-"""The pixels of one TIFF directory, read a window at a time."""
+"""The pixels of one TIFF directory, and rows that lie in a file as they are, read by windows."""
 
+import math
+import os
 import struct
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from pipeline.container import Codes, Span, broken, check_decoded, guarded
-from pipeline.stored_rows import StoredRows
-from pipeline.strip_stream import StripStream, is_streamed
+from pipeline.container import broken, check_decoded, guarded
+from pipeline.deflate_stream import StripStream, is_streamed
+from pipeline.kinds import Codes, Span
 
 Ifd = Any  # tifffile.TiffPage, which carries no types
+
+_BLOCK_BYTES = 4 << 20
+# One call of the system instead of two, without a buffer between.
+_READS_AT_PLACES = hasattr(os, "preadv")
 _JPEG = 7
 _UNPACKED_BITS = (8, 16, 32, 64)
 # A tile may be larger than a small picture, but not without bound.
 _LARGEST_TILE_PIXELS = 1 << 24
+
+
+@dataclass(frozen=True)
+class StoredRows:
+    """Dense rows of an open file.
+
+    `stored` is the type of the codes in the file, in its byte order. `turn` keeps threads that
+    share the file apart, on systems where reading moves it.
+    """
+
+    path: Path
+    file: Any
+    stored: np.dtype[Any]
+    turn: AbstractContextManager[object] = field(default_factory=nullcontext)
+
+    def fill(self, codes: Codes, start: int, row_bytes: int) -> None:
+        """Fill rows that begin every `row_bytes` from `start`, in blocks if they're whole.
+
+        Raises
+        ------
+        ScanProblem
+            The file ends before.
+        """
+        own_order = self.stored == codes.dtype and codes[0].flags.c_contiguous
+        wanted = codes[0].size * codes.dtype.itemsize
+        whole = wanted == row_bytes and codes.flags.c_contiguous
+        at_once = max(1, _BLOCK_BYTES // row_bytes) if whole else 1
+        buffer = np.empty((min(at_once, len(codes)), *codes.shape[1:]), self.stored)
+        for row in range(0, len(codes), at_once):
+            place = codes[row : row + at_once]
+            block = place if own_order else buffer[: len(place)]
+            if self._read_into(block, start + row * row_bytes) != block.nbytes:
+                raise broken(self.path, "is cut short")
+            if block is not place:
+                place[...] = block
+
+    def _read_into(self, block: Codes, start: int) -> int:
+        """Fill a dense array with the bytes from a place in the file; return how many came."""
+        target = block.reshape(-1).view(np.uint8)
+        if _READS_AT_PLACES:
+            return os.preadv(self.file.fileno(), [target.data], start)
+        with self.turn:
+            self.file.seek(start)
+            return int(self.file.readinto(target))
 
 
 class Plane:
@@ -39,11 +91,6 @@ class Plane:
         self._dtype = np.dtype(ifd.dtype).newbyteorder("=")
         stored = self._dtype.newbyteorder(ifd.parent.byteorder)
         self._rows = StoredRows(path, self._handle, stored)
-
-    @property
-    def block(self) -> Span | None:
-        """Return rows and columns that are decoded together; None if pixels lie plainly."""
-        return None if is_plain(self._ifd) else segment_size(self._ifd)
 
     @property
     def held_bytes(self) -> int:
@@ -150,6 +197,17 @@ def segment_size(ifd: Ifd) -> Span:
     if ifd.is_tiled:
         return int(ifd.tilelength), int(ifd.tilewidth)
     return int(ifd.rowsperstrip), int(ifd.imagewidth)
+
+
+def block_of(ifd: Ifd, other: Span | None = None) -> Span | None:
+    """Return rows and columns that can be decoded apart, along with `other`; None if all is plain.
+
+    None stands for pixels that lie in the file as they are.
+    """
+    if is_plain(ifd):
+        return other
+    high, wide = segment_size(ifd)
+    return (high, wide) if other is None else (math.lcm(high, other[0]), math.lcm(wide, other[1]))
 
 
 def segment_bytes(ifd: Ifd) -> int:

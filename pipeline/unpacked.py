@@ -12,9 +12,10 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.container import Codes, Reader, Span
+from pipeline.container import Reader
+from pipeline.kinds import Codes, Span
 from pipeline.scan import Scan, opened
-from pipeline.stored_rows import StoredRows
+from pipeline.tiff_plane import StoredRows
 from pipeline.whole_file import PREFIX, SUFFIX, output_problem
 
 _BAND_BYTES = 4 << 20

@@ -7,7 +7,8 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from pipeline.kinds import Float64
+from pipeline.units import SIGMA_OF_MAD
 
 LEAST_STEP_PX = 5.0
 _SMOOTH_PX = 1.2
@@ -27,7 +28,7 @@ _STRANGE = 0.5
 class Edges:
     """Equally spaced edges: places (n,) in pixels, rising; `rising` tells of the density there."""
 
-    places: Floats
+    places: Float64
     rising: bool
 
     @property
@@ -35,7 +36,7 @@ class Edges:
         """Return the mean distance from edge to edge."""
         return float((self.places[-1] - self.places[0]) / (len(self.places) - 1))
 
-    def at(self, index: Floats | NDArray[np.int64]) -> Floats:
+    def at(self, index: Float64 | NDArray[np.int64]) -> Float64:
         """Return where edges of any index lie (0 the first), by a smooth run through all.
 
         A wedge seen at an angle has steps that get wider to one side: a quadratic run.
@@ -43,11 +44,11 @@ class Edges:
         count = len(self.places)
         degree = 2 if count >= 6 else 1
         known = np.polyfit(np.arange(count), self.places, degree)
-        placed: Floats = np.polyval(known, np.asarray(index, float))
+        placed: Float64 = np.polyval(known, np.asarray(index, float))
         return placed
 
 
-def _steepness(profile: Floats, line_px: int) -> Floats:
+def _steepness(profile: Float64, line_px: int) -> Float64:
     """Return density a pixel along a profile (n,), smoothed; zero where it is not finite."""
     inside = np.isfinite(profile)
     padded = np.pad(np.where(inside, profile, 0.0), line_px // 2, mode="edge")
@@ -61,17 +62,17 @@ def _steepness(profile: Floats, line_px: int) -> Floats:
         np.ones((1, 2 * _SMOOTH_REACH + 1), np.uint8),
         borderValue=1,
     )[0]
-    result: Floats = np.where(near > 0, steep, 0.0)
+    result: Float64 = np.where(near > 0, steep, 0.0)
     return result
 
 
-def find_edges(profile: Floats, least: int, line_px: int = LINES_PX[0]) -> Edges | None:
+def find_edges(profile: Float64, least: int, line_px: int = LINES_PX[0]) -> Edges | None:
     """Return the longest run of at least so many edges along a profile (n,) of density."""
     steep = _steepness(profile, line_px)
     used = steep[steep != 0.0]
     if len(used) < 4 * LEAST_STEP_PX:
         return None
-    noise = 1.4826 * float(np.median(np.abs(used - np.median(used))))
+    noise = SIGMA_OF_MAD * float(np.median(np.abs(used - np.median(used))))
     level = max(_LEAST_STEEP, _NOISE_TIMES * noise)
     # Many narrow steps leave no even stretch to tell noise by.
     level = min(level, max(_LEAST_STEEP, 0.25 * float(np.percentile(np.abs(used), 95))))
@@ -85,7 +86,7 @@ def find_edges(profile: Floats, least: int, line_px: int = LINES_PX[0]) -> Edges
     return best
 
 
-def _peaks(steep: Floats, level: float) -> tuple[Floats, Floats]:
+def _peaks(steep: Float64, level: float) -> tuple[Float64, Float64]:
     """Return places and heights of the peaks above a level, by a parabola through each top."""
     middle = steep[1:-1]
     top = np.nonzero((middle > level) & (middle >= steep[:-2]) & (middle > steep[2:]))[0] + 1
@@ -96,8 +97,8 @@ def _peaks(steep: Floats, level: float) -> tuple[Floats, Floats]:
 
 
 def _longest(
-    places: Floats, heights: Floats, against: Floats, strange: Floats, least: int
-) -> Floats | None:
+    places: Float64, heights: Float64, against: Float64, strange: Float64, least: int
+) -> Float64 | None:
     best: list[int] = []
     for first in range(len(places) - 1):
         for second in range(first + 1, min(first + 4, len(places))):
@@ -113,7 +114,7 @@ def _longest(
 
 
 def _extended(
-    places: Floats, heights: Floats, against: Floats, strange: Floats, first: int, second: int
+    places: Float64, heights: Float64, against: Float64, strange: Float64, first: int, second: int
 ) -> list[int]:
     """Return the edges that go on from two, each at its place and none between them."""
     if _between(places, heights, against, strange, first, second):
@@ -135,7 +136,7 @@ def _extended(
 
 
 def _between(
-    places: Floats, heights: Floats, against: Floats, strange: Floats, left: int, right: int
+    places: Float64, heights: Float64, against: Float64, strange: Float64, left: int, right: int
 ) -> bool:
     """Tell whether some other strong edge lies between two."""
     limit = _STRANGE * min(heights[left], heights[right])

@@ -9,10 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.chart import middle_mean
+from pipeline.kinds import Float64, Picture
 from pipeline.wedge_edges import LEAST_STEP_PX, LINES_PX, Edges, find_edges
-
-Floats = NDArray[np.float64]
-Picture = NDArray[np.float32]
 
 LEAST_NAMED, LEAST_FOUND = 4, 7
 SURE = 0.8
@@ -43,9 +41,9 @@ class WedgeReading:
     `confidence` is 0 to 1: how certain it is that this is a wedge.
     """
 
-    densities: Floats
-    error: Floats
-    corners: Floats
+    densities: Float64
+    error: Float64
+    corners: Float64
     confidence: float
 
 
@@ -57,7 +55,7 @@ class _Row:
     top: int
     bottom: int
     picture: Picture
-    to_turned: Floats
+    to_turned: Float64
 
 
 def find_wedge(density_above: Picture, steps: int | None = None) -> WedgeReading | None:
@@ -96,7 +94,7 @@ def looks_stepped(density_above: Picture) -> bool:
     )
 
 
-def read_wedge_at(density_above: Picture, corners: Floats, steps: int) -> WedgeReading:
+def read_wedge_at(density_above: Picture, corners: Float64, steps: int) -> WedgeReading:
     """Return the wedge of so many steps inside corners (4, 2), pixels, in a picture (h, w, 3).
 
     The corners go around the wedge; its long side is the one that the steps lie along.
@@ -147,7 +145,7 @@ def _angles(picture: Picture) -> Iterator[float]:
             yield angle
 
 
-def _turned(picture: Picture, angle_deg: float) -> tuple[Picture, Floats]:
+def _turned(picture: Picture, angle_deg: float) -> tuple[Picture, Float64]:
     """Return a picture turned so that edges across an angle stand upright; not a number outside.
 
     The trimmed border of the picture is outside too.
@@ -183,9 +181,9 @@ def _row_at(picture: Picture, angle_deg: float, least: int, line_px: int) -> _Ro
     return _Row(whole, top, bottom, turned, matrix)
 
 
-def _profile(turned: Picture, top: int, bottom: int) -> Floats:
+def _profile(turned: Picture, top: int, bottom: int) -> Float64:
     """Return the mean density (w,) of rows of a turned picture; a column must be inside in all."""
-    profile: Floats = turned[top:bottom].mean(axis=2).astype(float).mean(axis=0)
+    profile: Float64 = turned[top:bottom].mean(axis=2).astype(float).mean(axis=0)
     return profile
 
 
@@ -230,7 +228,7 @@ def _shift(one: Edges, other: Edges) -> float:
     return float(np.median(nearest))
 
 
-def _steps(turned: Picture, ends: Floats, top: int, bottom: int) -> tuple[Floats, Floats]:
+def _steps(turned: Picture, ends: Float64, top: int, bottom: int) -> tuple[Float64, Float64]:
     """Return densities and standard errors (n, 3) of the steps between ends (n + 1,)."""
     inset = 0.5 * (1.0 - _ACROSS) * (bottom - top)
     rows = slice(round(top + inset), max(round(bottom - inset), round(top + inset) + 1))
@@ -277,7 +275,7 @@ def _read_row(row: _Row, steps: int | None) -> WedgeReading | None:
     return WedgeReading(chosen, wrong, corners, confidence)
 
 
-def _evenness(row: _Row, index: NDArray[np.int64]) -> Floats:
+def _evenness(row: _Row, index: NDArray[np.int64]) -> Float64:
     """Return how much density changes from end to end inside each step."""
     profile = _profile(row.picture, row.top, row.bottom)
     ends = row.edges.at(index)
@@ -295,7 +293,7 @@ def _evenness(row: _Row, index: NDArray[np.int64]) -> Floats:
 
 
 def _without_surround(
-    means: Floats, even: Floats, low: int, high: int, steps: int | None
+    means: Float64, even: Float64, low: int, high: int, steps: int | None
 ) -> tuple[int, int]:
     """Leave out an outermost part that is no step: uneven, out of view, or too different."""
     size = np.abs(np.diff(means.mean(axis=1)))
@@ -317,7 +315,7 @@ def _without_surround(
 
 
 def _with_unseen(
-    means: Floats, even: Floats, low: int, high: int, steps: int | None
+    means: Float64, even: Float64, low: int, high: int, steps: int | None
 ) -> tuple[int, int]:
     """Take in steps of toe and shoulder beyond the edges that are seen."""
     level = means.mean(axis=1)
@@ -339,7 +337,7 @@ def _with_unseen(
     return low, high
 
 
-def _confidence(row: _Row, means: Floats, even: Floats) -> float:
+def _confidence(row: _Row, means: Float64, even: Float64) -> float:
     """Return how much a row of steps is a wedge: even inside, stepped between, in all channels."""
     rises = np.diff(means, axis=0) * (1.0 if row.edges.rising else -1.0)
     size = np.abs(np.diff(means.mean(axis=1)))

@@ -11,13 +11,17 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import BinaryIO
 
+from pipeline import __version__
 from pipeline.problem import OutputProblem
-from pipeline.sidecar import NAMESPACE
 
 if sys.platform != "win32":
     import fcntl
 
 _FULL_SYNC = None if sys.platform == "win32" else getattr(fcntl, "F_FULLFSYNC", None)
+NAMESPACE = "https://evenroll.invalid/ns/1.0/"
+SOFTWARE = f"evenroll {__version__}"
+"""By these our own files are known."""
+
 PREFIX, SUFFIX = ".evenroll-", ".part"
 """How the names of temporary files begin and end, by which killed runs' are swept."""
 

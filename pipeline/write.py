@@ -14,12 +14,13 @@ from numpy.typing import NDArray
 from PIL import Image, PngImagePlugin
 
 from pipeline.exif_directory import append_block, picture_tags
+from pipeline.kinds import Pixels
 from pipeline.metadata import FrameMetadata
-from pipeline.packing import COMPRESSION, PREDICTOR, Pixels, packed
+from pipeline.packing import COMPRESSION, PREDICTOR, packed
 from pipeline.problem import OutputProblem
-from pipeline.sidecar import SOFTWARE, Facts, embedded, xmp_packet
+from pipeline.sidecar import Facts, embedded, xmp_packet
 from pipeline.space import Space, find_space, icc_profile
-from pipeline.whole_file import atomic, write_text
+from pipeline.whole_file import SOFTWARE, atomic, write_text
 
 # XMP specification part 3, 1.1.3: tag 700, bytes.
 _XMP, _BYTE = 700, 1

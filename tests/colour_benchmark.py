@@ -29,9 +29,10 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares, minimize_scalar
 
 from pipeline.colour import RollColour, solve_roll, with_exposure
-from pipeline.exposure_trim import picture_key, trim_stops, usual_key
-from pipeline.film import FilmProfile, LayerCurve, find_film
-from pipeline.frames import HOLDS_PICTURE
+from pipeline.film import FilmProfile, find_film
+from pipeline.film_curve import LayerCurve
+from pipeline.frame_colour import picture_key, trim_stops, usual_exposure, usual_key
+from pipeline.kinds import HOLDS_PICTURE
 from pipeline.look import Levels, as_print
 from pipeline.print_tone import PrintTone
 from pipeline.render import cut_light, to_density_above, to_scene
@@ -182,7 +183,8 @@ def judged(kept: Kept, shown: RollColour) -> Judged:
     lift = float(np.median(lifts)) if lifts else 0.0
     trims = trimmed_stops(kept, shown)
     settings = kept.roll.roll.settings
-    tone = tone_of_roll(kept.roll.strips, shown, settings)
+    strips = kept.roll.strips
+    tone = tone_of_roll(strips, shown, usual_exposure(strips, shown, settings))
     alike = len({chart.stops for chart in kept.charts}) == 1
     printed = [
         print_lab(chart, shown, lift - chart.stops if alike else trim, tone)

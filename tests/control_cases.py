@@ -1,7 +1,7 @@
 """Control strips of known faults: by the published directions, and by the film model.
 
-The directions are those of the published process manual (publication Z-131) and its diagnostic
-chart, as a secondary transcription gives them, written down here apart from the product's table.
+The directions are sources.toml [fault-directions], written down here apart from the product's
+table.
 """
 
 from collections.abc import Mapping
@@ -15,6 +15,7 @@ from pipeline.readings import ControlReading
 from tests.film_model import Process, load_film
 from tests.film_model.dyes import spectral_density
 from tests.film_model.spectra import wavelengths_nm
+from tests.sources import SOURCES
 
 Floats = NDArray[np.float64]
 STATUS_M = {
@@ -112,8 +113,10 @@ FAULTS = (
     ),
     Published("fixer too acid", CROSS, {"ld": (-PLAIN, 0.0, 0.0), "contrast": (-PLAIN, 0.0, 0.0)}),
 )  # fmt: skip
-# Published action limits (Z-131), the unit of a fault's size; that of D-max is our own.
-UNIT = {"d_min": 0.03, "ld": 0.06, "contrast": 0.07, "d_max": 0.10, "retained": 0.10}
+# The unit of a fault's size is the action limit; that of D-max is our own.
+UNIT = {"d_max": 0.10} | {
+    name: SOURCES["control-limits"][name][0] for name in ("d_min", "ld", "contrast", "retained")
+}
 
 
 def strip_of(densities: Mapping[str, Floats], name: str = "1") -> ControlReading:

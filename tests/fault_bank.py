@@ -1,7 +1,7 @@
 """Signs of rolls with known faults, straight from the film model's equations, without pictures.
 
-Films are the model's, changed at random within the ranges of published curves (facts of 14 stocks:
-D-min, steepest slopes), scanners are drawn between narrow bands and broad ones. No geometry, no
+Films are the model's, changed at random within the ranges of published curves (sources.toml
+[d-min] [slopes]), scanners are drawn between narrow bands and broad ones. No geometry, no
 noise: thousands of rolls in minutes. `python -m tests.diagnosis_benchmark` holds what comes of
 it against whole scans.
 """
@@ -13,8 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.density import as_triple
 from pipeline.film import find_film
+from pipeline.kinds import as_triple
 from pipeline.roll_signs import PatchDensities, RollSigns, picture_blocks, signs_of_samples
 from tests.film_model import film_names, load_film, scene_light
 from tests.film_model.dyes import spectral_density

@@ -16,12 +16,13 @@ import numpy as np
 from scipy.optimize import least_squares, minimize_scalar
 
 from pipeline.film_curve import LayerCurve, Shoulder
-from pipeline.scanner_profile import fit_scanner
 from tests.film_model import chart
 from tests.film_model.dyes import base_dye, spectral_density
 from tests.film_model.scanner import load_scanner
 from tests.film_model.spectra import Floats, colour_science, wavelengths_nm
 from tests.film_model.stock import MID_GREY, Process, film_names, load_film
+from tests.sources import SOURCES
+from tests.spectra import fit_scanner
 
 # scanner-e has the bands of scanner-a.
 SCANNERS = ("scanner-a", "scanner-b", "scanner-c", "scanner-d")
@@ -33,12 +34,10 @@ NEUTRAL_WEIGHT = np.array([0.6, 1.0, 1.0, 1.0, 1.0, 0.4])
 # Spread of slopes from film to film, and error of one patch's log10 exposure.
 SLOPE_SPREAD, LOG_ERROR = 0.08, 0.03
 
-# Inverse of the published integral densities of unit dyes (rows R G B by cyan, magenta, yellow,
-# the mask subtracted), rows scaled to sum to 1.
-DYES = np.array([[0.85, 0.09, 0.00], [0.10, 0.85, 0.08], [0.06, 0.03, 0.89]])
+# Inverse of the densities of unit dyes, rows scaled to sum to 1.
+DYES = np.array(SOURCES["unit-dyes"]["mask_subtracted"])
 PUBLISHED = np.linalg.inv(DYES) / np.linalg.inv(DYES).sum(axis=1, keepdims=True)
-# Median steepest slopes of the published curves of 14 still colour negative stocks.
-SLOPES = np.array([0.61, 0.62, 0.66])
+SLOPES = np.array(SOURCES["slopes"]["median"])
 TOE_POWER = 1.5
 EVEN_ROUNDS = 3
 OFF_DIAGONAL = ~np.eye(3, dtype=bool)

@@ -20,7 +20,7 @@ from pipeline.profile_fit import SeenChart, fit_profile
 from pipeline.render import cut_light, to_density_above, to_scene
 from pipeline.roll_survey import Roll, SurveyedRoll, survey_roll
 from pipeline.settings import RollNotes, Settings
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
 from tests.film_model import (
     ModelScan,
     film_names,
@@ -69,10 +69,10 @@ class Judged:
 def charts_of(roll: SurveyedRoll, truths: dict[str, Truth]) -> list[Charted]:
     """Return the charts that lie whole in found frames."""
     found = []
-    for strip, numbers in zip(roll.strips, roll.numbers, strict=True):
+    for strip, row in zip(roll.strips, roll.frames, strict=True):
         truth = true_strip(strip, truths[strip.scan.path.name])
         pairs = matched(strip, truth)
-        read = {id(f): n.number for f, n in zip(strip.frames, numbers, strict=True)}
+        read = {id(frame.survey): frame.number.number for frame in row}
         for told in truth["frames"]:
             if "patches" in told and told["index"] in pairs:
                 frame = pairs[told["index"]]

@@ -25,7 +25,7 @@ from pipeline.render import cut_light, to_density_above, to_scene
 from pipeline.roll_survey import Event, Roll, SurveyedRoll, survey_roll
 from pipeline.settings import RollNotes, Settings
 from pipeline.space import find_space
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
 from tests.film_model import ModelScan, random_roll, write_scan
 
 with warnings.catch_warnings():
@@ -93,13 +93,13 @@ def surveyed(scans: Sequence[ModelScan], folder: Path) -> SurveyedRoll:
 def judged(roll: SurveyedRoll, truths: dict[str, Truth]) -> JudgedRoll:
     """Hold a surveyed roll against the truth of its scans by file name."""
     missed, extra, wrong, base_off, greys = [], [], [], [], []
-    for strip, numbers in zip(roll.strips, roll.numbers, strict=True):
+    for strip, row in zip(roll.strips, roll.frames, strict=True):
         truth = true_strip(strip, truths[strip.scan.path.name])
         pairs = matched(strip, truth)
         missed += [f["number"] for f in truth["frames"] if f["index"] not in pairs]
         covered = {id(frame) for frame in pairs.values()}
         extra += [frame.kind for frame in strip.frames if id(frame) not in covered]
-        read = {id(f): n for f, n in zip(strip.frames, numbers, strict=True)}
+        read = {id(frame.survey): frame.number for frame in row}
         for told in (f for f in truth["frames"] if f["index"] in pairs):
             number = read[id(pairs[told["index"]])]
             if number.number_from == "edge" and number.number != two_digits(told["number"]):
@@ -107,7 +107,7 @@ def judged(roll: SurveyedRoll, truths: dict[str, Truth]) -> JudgedRoll:
             if "patches" in told:
                 lab = chart_lab(strip, pairs[told["index"]], told, roll.colour, roll.tone)
                 greys.append(np.hypot(*lab[GREY_ROW, 1:].T))
-        if strip.illumination.absolute:
+        if strip.base.illumination.absolute:
             off = np.subtract(strip.base.density, truth["base_density"])
             base_off.append(float(np.abs(off).max()))
     strips = [strip for truth in truths.values() for strip in truth["strips"]]

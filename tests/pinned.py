@@ -19,8 +19,7 @@ import numpy as np
 
 from pipeline.control import control_series
 from pipeline.control_finding import control_findings
-from pipeline.density import as_triple
-from pipeline.dust_frame import cut_mended
+from pipeline.kinds import as_triple
 from pipeline.readings import Spot
 from pipeline.record import to_document
 from pipeline.roll_record import record_of
@@ -30,6 +29,7 @@ from pipeline.survey import StripSurvey
 from tests.control_cases import AIM, FAULTS, aim, faulty_strip
 from tests.film_model import write_scan
 from tests.pinned_cases import PinnedCase, fixed_generator, pinned_cases
+from tests.whole_pictures import cut_mended
 
 PINNED = Path(__file__).parent / "data" / "pinned.json"
 # What other processors, and other versions of the libraries, may make of the same sums.

@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 from pipeline.colour import RollColour
 from pipeline.gamut import GAMUT_POWER, GAMUT_THRESHOLD, gamut_limit
 from pipeline.look import Levels
-from pipeline.print_tone import GREY, PRINT_WHITE, PrintTone
+from pipeline.print_tone import PRINT_WHITE, PrintTone
 from pipeline.render import FrameBase
-from pipeline.space import Space, from_working
+from pipeline.space import LogTransfer, PowerTransfer, Space, from_working
+from pipeline.units import MIDDLE_GREY
 
 Floats = NDArray[np.float64]
 
@@ -48,11 +49,17 @@ def slow_curve(light: Floats, tone: PrintTone) -> Floats:
             over = value - tone.black
             return over + np.sqrt(over * over + (tone.black / 2) ** 2)
 
-        held = np.maximum(less(np.minimum(light, 1e6)) * GREY / less(np.array(GREY)), 0.0)
+        held = np.maximum(
+            less(np.minimum(light, 1e6)) * MIDDLE_GREY / less(np.array(MIDDLE_GREY)), 0.0
+        )
     else:
         held = np.clip(light, 0.0, 1e6)
     power = held**tone.contrast
-    return PRINT_WHITE * power / (power + GREY**tone.contrast * (PRINT_WHITE / GREY - 1.0))
+    return (
+        PRINT_WHITE
+        * power
+        / (power + MIDDLE_GREY**tone.contrast * (PRINT_WHITE / MIDDLE_GREY - 1.0))
+    )
 
 
 def slow_display(scene: Floats, space: Space, tone: PrintTone | None) -> Floats:
@@ -91,6 +98,19 @@ def slow_shown(
         return np.asarray(encoded, float)
     black, white, gamma = (np.asarray(v) for v in (levels.black, levels.white, levels.gamma))
     return np.clip((encoded - black) / (white - black), 0.0, 1.0) ** (1.0 / gamma)
+
+
+def slow_light(values: Floats, space: Space) -> Floats:
+    """Return the linear light of encoded values; undoes the space's encoding."""
+    transfer = space.transfer
+    if isinstance(transfer, LogTransfer):
+        return transfer.decode(values)
+    if not isinstance(transfer, PowerTransfer):
+        return values
+    values = np.maximum(values, 0.0)
+    light = ((values + transfer.offset) / (1.0 + transfer.offset)) ** transfer.gamma
+    toe = values < transfer.slope * transfer.threshold
+    return np.where(toe, values / transfer.slope, light) if transfer.threshold else light
 
 
 def slow_codes(values: Floats) -> NDArray[np.int64]:

@@ -18,11 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.frame_survey import FrameSurvey
-from pipeline.frames import CLEAR, HOLDS_PICTURE
+from pipeline.frames import CLEAR
+from pipeline.kinds import HOLDS_PICTURE
 from pipeline.numbering import number_roll, with_roll_numbers
 from pipeline.problem import ScanProblem
 from pipeline.settings import Settings
-from pipeline.survey import StripSurvey, survey_scan
+from pipeline.strip_survey import StripSurvey
+from pipeline.survey import survey_scan
 from tests.film_model import ModelScan, write_scan
 from tests.judged_roll import overlap, two_digits
 from tests.strip_cases import strip_cases

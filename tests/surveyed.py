@@ -11,7 +11,7 @@ from pipeline.edge import EdgeReading
 from pipeline.edge_chain import EdgeCode
 from pipeline.frame_survey import FrameSurvey
 from pipeline.render import FrameBase
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
 
 Triple = tuple[float, float, float]
 BOX = ((0.0, 0.0), (9.0, 0.0), (9.0, 5.0), (0.0, 5.0))
@@ -40,7 +40,7 @@ def frame(
 def strip(frames: Sequence[FrameSurvey] = (), **changes: Any) -> StripSurvey:
     told: dict[str, Any] = {
         "scan": None, "ppi": 1600.0, "ppi_from": "tag", "format": "135", "outline": BOX,
-        "angle_deg": 0.0, "mirrored": False, "base": film_base(), "illumination": ABSOLUTE,
+        "angle_deg": 0.0, "mirrored": False, "base": film_base(),
         "edge_codes": (), "print_density": None,
     }  # fmt: skip
     return StripSurvey(**told | changes, frames=tuple(frames))
@@ -70,15 +70,13 @@ def placed_strip(
     slope, left = (0.0, 0.0) if start is None else (sign / 38.0, start + (length / 38.0) * turned)
     name = film if start is None else f"{film}/{start}"
     reading = EdgeReading(
-        (EdgeCode(name, film, number, 0.0, 0.0, True, 4),),
-        (),
+        (EdgeCode(name, number, 0.0, 0.0),),
         1,
         turned,
         slope,
         left,
         1.0,
         None,
-        0.9,
     )
     columns = tuple(length - 38.0 * place if turned else 38.0 * place for place in places)
     told: dict[str, Any] = {
@@ -91,5 +89,9 @@ def placed_strip(
     return strip([frame() for _ in places] if frames is None else frames, **told | changes)
 
 
-def film_base(density: Triple = (0.21, 0.63, 0.88), light: Triple = (0.5, 0.2, 0.1)) -> FilmBase:
-    return FilmBase(density, (0.01, 0.01, 0.01), 100.0, light, FLAT)
+def film_base(
+    density: Triple = (0.21, 0.63, 0.88),
+    light: Triple = (0.5, 0.2, 0.1),
+    illumination: Illumination = ABSOLUTE,
+) -> FilmBase:
+    return FilmBase(density, (0.01, 0.01, 0.01), 100.0, light, FLAT, illumination)

@@ -90,11 +90,11 @@ def test_one_chart_on_three_strips_comes_out_alike(chart_strips, tmp_path: Path,
     assert run("convert", tmp_path, "-o", out, "--share", "none", "--reference", "none").code == 0
     written, rendered = [], []
     truths = {f"s{n}.tif": scan.truth for n, scan in enumerate(chart_strips)}
-    for strip, numbers in zip(shot.strips, shot.numbers, strict=True):
+    for strip, row in zip(shot.strips, shot.frames, strict=True):
         truth = true_strip(strip, truths[strip.scan.path.name])
         told = next(frame for frame in truth["frames"] if "patches" in frame)
         frame = matched(strip, truth)[told["index"]]
-        number = numbers[strip.frames.index(frame)].number
+        number = row[strip.frames.index(frame)].number.number
         path = next(out.glob(f"*_{number}.tif"))
         archive = tifffile.imread(path) / 65535.0
         written.append(romm_lab(patch_means(archive, frame.outline, told)))

@@ -75,13 +75,13 @@ def test_shading_follows_uneven_light(plain):
     step = base.log_light(x, y) - plain.base.log_light(x, y)
     assert step == pytest.approx(np.repeat(np.log10(lamp)[:, :, None], 3, axis=2), abs=0.004)
     # The picture's density above base doesn't know of the lamp.
-    above = density_above(uneven, base, plain.illumination)
-    before = density_above(light, plain.base, plain.illumination)
+    above = density_above(uneven, base)
+    before = density_above(light, plain.base)
     assert np.abs(np.median(above - before, axis=(0, 1))).max() < 0.002
 
 
 def test_light_over_base_is_even_over_the_rebate(plain):
-    above = density_above(plain.view.light, plain.base, plain.illumination)
+    above = density_above(plain.view.light, plain.base)
     # ISO 1007, from memory: holes end 4.8 mm and images begin 5.5 mm from the film's edge.
     row = round(5.1 * plain.view.px_per_mm)
     for part in np.array_split(above[row], 4):
@@ -105,8 +105,8 @@ def test_gain_leaves_density_above_base_unchanged(plain, gain):
     assert base is not None
     assert reference is not None
     assert base.density == pytest.approx(reference.density, abs=0.001)
-    above = density_above(light, base, illumination)
-    before = density_above(plain.view.light, reference, plain.illumination)
+    above = density_above(light, base)
+    before = density_above(plain.view.light, reference)
     film = before < 2.5
     assert np.abs(above - before)[film].max() < 0.002
 
@@ -115,10 +115,7 @@ def test_drift_of_the_scanner_leaves_density_above_base_unchanged():
     still = measured(scanned(noise=False))
     drifted = measured(scanned(noise=False, gains=(0.85, 0.95, 1.05)))
     middle = np.s_[60:140:4, 30:400:4]
-    above, before = (
-        density_above(one.view.light, one.base, one.illumination)[middle]
-        for one in (drifted, still)
-    )
+    above, before = (density_above(one.view.light, one.base)[middle] for one in (drifted, still))
     assert np.median(np.abs(above - before)) < 0.003
     assert drifted.base.density == pytest.approx(still.base.density, abs=0.004)
 

@@ -3,7 +3,7 @@ from dataclasses import fields
 from datetime import date, datetime
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.bath import (
@@ -18,8 +18,8 @@ from pipeline.bath import (
     rolls_done,
     to_row,
 )
-from pipeline.contact_sheet import printable
 from pipeline.problem import SettingsProblem
+from pipeline.words import printable
 
 DAYS = st.none() | st.dates()
 TEXTS = st.none() | st.text(max_size=40).map(lambda text: printable(text) or None)
@@ -44,6 +44,7 @@ USES = st.builds(
 
 
 @given(BATCHES | USES)
+@settings(deadline=None)
 def test_an_entry_reads_back_from_its_row(entry: Batch | Use):
     row = to_row(entry)
     assert tuple(row) == columns(type(entry))

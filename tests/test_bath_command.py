@@ -7,9 +7,9 @@ import pytest
 
 from pipeline.bath import Batch
 from pipeline.bath_log import BathLog
-from pipeline.caution import caution_text
+from pipeline.bath_report import caution_text
 from tests.conftest import Ran, Run
-from tests.test_bath_roll import BATCH, written
+from tests.test_bath_exchange import BATCH, written
 
 
 @pytest.fixture(autouse=True)
@@ -38,7 +38,7 @@ def test_a_batch_from_mixing_to_its_end(run: Run, tmp_path: Path):
     assert "Warning: under-developed" in text
     assert text.count(caution_text()) == 1
     assert text.endswith(caution_text())
-    assert ElementTree.parse(chart).getroot().get("class") == "bath"
+    assert ElementTree.parse(chart).getroot().get("class") == "plot"
     ran_well(run("bath", "show", "spring kit", "--chart", chart))
     assert "is probably spent" in ran_well(run("bath", "list"))
     document = json.loads(ran_well(run("bath", "show", "spring kit", "--json")))

@@ -183,7 +183,7 @@ def test_a_journal_left_by_a_killed_writer_is_rolled_back_by_a_reader(log: BathL
 
 
 @given(st.integers(0, 2**32 - 1), st.sampled_from(["bytes", "cut", "zeros"]))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_a_damaged_file_gives_entries_or_one_sentence(tmp_path_factory, seed: int, how: str):
     folder = tmp_path_factory.mktemp("damaged")
     log = BathLog(folder / "bath.sqlite", wait_s=0.1)

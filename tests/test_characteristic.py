@@ -137,7 +137,7 @@ def test_densities_are_found_both_ways_and_only_inside():
     assert curve.log_exposure_at(9.0) is None
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(
     shift=st.floats(-5, 5), factor=st.floats(0.4, 1.8), base=st.floats(0, 1), seed=st.integers(0, 9)
 )

@@ -8,8 +8,7 @@ from skimage.draw import polygon
 from skimage.measure import label, regionprops
 from skimage.transform import ProjectiveTransform
 
-from pipeline.chart_grid import find_grids, project
-from pipeline.chart_patches import Patches, even_patches
+from pipeline.chart_grid import Patches, even_patches, find_grids
 from tests.charted import drawn_negative
 
 BENDS = st.lists(st.floats(-2e-4, 2e-4), min_size=2, max_size=2)
@@ -22,27 +21,20 @@ def seen_from(angle_deg: float, step: float, bends: list[float]) -> np.ndarray:
     return np.array([[cos, -sin, 150.0], [sin, cos, 90.0], [*(np.array(bends) * step), 1.0]])
 
 
-@given(st.floats(-180.0, 180.0), st.floats(8.0, 60.0), BENDS)
-def test_project_is_the_projective_transform_of_scikit_image(angle, step, bends):
-    matrix = seen_from(angle, step, bends)
-    points = np.random.default_rng(1).uniform(-3, 3, (10, 2))
-    assert project(points, matrix) == pytest.approx(ProjectiveTransform(matrix)(points))
-
-
 @given(st.floats(-180.0, 180.0), st.floats(8.0, 60.0), BENDS, st.integers(0, 1000))
 def test_a_grid_with_holes_among_other_things_is_found(angle, step, bends, seed):
     rng = np.random.default_rng(seed)
     matrix = seen_from(angle, step, bends)
     places = np.array([[x, y] for y in range(4) for x in range(6)], float)
     kept = rng.permutation(24)[:18]
-    centres = project(places[kept], matrix) + rng.normal(0, 0.02 * step, (18, 2))
+    centres = ProjectiveTransform(matrix)(places[kept]) + rng.normal(0, 0.02 * step, (18, 2))
     other = rng.uniform(-400, 700, (12, 2))
     sides = np.concatenate([np.full(18, 0.85 * step), rng.uniform(3, 80, 12)])
     grids = find_grids(Patches(np.concatenate([centres, other]), sides))
     assert grids
     assert len(grids[0].cells) >= 15
     # Every patch of the grid lies at a whole place of it, whatever its origin and axes.
-    at = project(centres, np.linalg.inv(grids[0].to_picture))
+    at = grids[0].to_picture.inverse(centres)
     assert np.abs(at - np.rint(at)).max() < 0.3
 
 

@@ -22,7 +22,8 @@ from pipeline.colour import (
     with_exposure,
 )
 from pipeline.density import Illumination
-from pipeline.film import LayerCurve, find_film
+from pipeline.film import find_film
+from pipeline.film_curve import LayerCurve
 
 FILM = find_film("generic")
 # The forward model below is written out without a shoulder.
@@ -199,7 +200,7 @@ def test_gain_of_the_scanner_leaves_the_colour():
         found = measure_base(light, illumination, guess, 10.0, outside)
         assert found is not None
         assert found.density == pytest.approx(base, abs=1e-4)
-        above = density_above(light, found, illumination)
+        above = density_above(light, found)
         results.append(solve_roll(list(above[:8]), GENERIC))
     for other in results[1:]:
         assert other.gamma() == pytest.approx(results[0].gamma(), rel=2e-3)

@@ -79,7 +79,7 @@ def test_where_nothing_tells_there_is_no_guess():
     assert estimate_contrast([np.zeros((3, 3))], None, COLOUR, GENERIC) is None
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(st.floats(0.3, 1.5), st.floats(1.05, 2.0))
 def test_denser_print_means_more_contrast(density, factor):
     one, other = (
@@ -89,7 +89,7 @@ def test_denser_print_means_more_contrast(density, factor):
     assert holds(one, one.value) == [True] * 3
 
 
-@settings(deadline=None, max_examples=15)
+@settings(max_examples=15)
 @given(st.permutations(range(6)))
 def test_the_order_of_pictures_does_not_matter(order):
     rng = np.random.default_rng(2)

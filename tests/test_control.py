@@ -3,7 +3,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.control import (
@@ -90,7 +90,6 @@ STRIPS = st.fixed_dictionaries({patch: CHANGE for patch in PATCHES})
 
 
 @given(STRIPS, st.integers(-20, 60))
-@settings(deadline=None)
 def test_deviations_do_not_change_if_strip_and_aim_shift_together(by, cents):
     """A densitometer's zero is in both: differences are free of it."""
     strip, shift = moved(**by), cents / 100
@@ -108,7 +107,6 @@ def test_deviations_do_not_change_if_strip_and_aim_shift_together(by, cents):
 
 
 @given(STRIPS)
-@settings(deadline=None)
 def test_a_strip_and_its_aim_changed_over_give_the_opposite(by):
     strip = moved(**by)
     one, other = deviation(strip, AIM), deviation(AIM, strip)
@@ -119,7 +117,6 @@ def test_a_strip_and_its_aim_changed_over_give_the_opposite(by):
 
 
 @given(STRIPS)
-@settings(deadline=None)
 def test_the_state_is_the_gravest_breach(by):
     found = deviation(moved(**by), AIM)
     limits = control_limits()
@@ -195,7 +192,6 @@ def test_signals_are_plain_sentences():
 
 
 @given(st.lists(st.integers(-5, 5).map(lambda value: value / 100), max_size=30))
-@settings(deadline=None)
 def test_runs_are_those_that_counting_finds(values):
     """Reference: itertools.groupby over the sides of the aim."""
     from itertools import groupby

@@ -13,7 +13,8 @@ import tifffile
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.correction import KINDS, FrameCorrection, read_corrections
+from pipeline.correction import FrameCorrection, read_corrections
+from pipeline.kinds import KINDS
 from pipeline.problem import SettingsProblem
 from pipeline.roll_survey import Roll as TakenRoll
 from pipeline.roll_survey import survey_roll
@@ -62,18 +63,18 @@ def test_every_kind_of_entry_is_read():
         ({"number": "07"}, "tells nothing about frame 07"),
         ({"number": "07", "left-mm": 1}, "key 'left-mm' is not known; write 'left_mm'"),
         ({"number": "07", "rihgt_mm": 1}, "write 'right_mm' if that is meant"),
-        ({"number": "07", "colour": 1}, "key 'colour' is not known; choose from number, left_mm"),
-        ({"number": "7th", "drop": True}, "'number' is '7th', no frame number"),
+        ({"number": "07", "colour": 1}, "key 'colour' is not known; the keys are number, left_mm"),
+        ({"number": "7th", "drop": True}, "'number': '7th' is no frame number"),
         ({"number": 7.0, "drop": True}, "no frame number"),
         ({"number": True, "drop": True}, "no frame number"),
         ({"number": "../7", "drop": True}, "no frame number"),
-        ({"number": "07", "renumber": "1000"}, "'renumber' is '1000'"),
-        ({"number": "07", "left_mm": 40.1}, "give a value from -40 to 40"),
-        ({"number": "07", "right_mm": -41}, "give a value from -40 to 40"),
-        ({"number": "07", "left_mm": float("nan")}, "not a number"),
-        ({"number": "07", "left_mm": "1"}, "not a number"),
-        ({"number": "07", "left_mm": True}, "not a number"),
-        ({"number": "07", "turn_deg": 20}, "give a value from -15 to 15"),
+        ({"number": "07", "renumber": "1000"}, "'renumber': '1000' is"),
+        ({"number": "07", "left_mm": 40.1}, "give a number from -40 to 40"),
+        ({"number": "07", "right_mm": -41}, "give a number from -40 to 40"),
+        ({"number": "07", "left_mm": float("nan")}, "'left_mm' is nan; give a number"),
+        ({"number": "07", "left_mm": "1"}, "'left_mm' is '1'; give a number"),
+        ({"number": "07", "left_mm": True}, "'left_mm' is True; give a number"),
+        ({"number": "07", "turn_deg": 20}, "give a number from -15 to 15"),
         ({"number": "07", "kind": "portrait"}, "choose one of picture, partial, blank, fogged"),
         ({"number": "07", "kind": ["blank"]}, "choose one of"),
         ({"number": "07", "drop": False}, "write true, or leave it out"),
@@ -89,9 +90,9 @@ def test_every_kind_of_entry_is_read():
         ({"add": True, "after": "06", "before": "07"}, "has places after and before"),
         ({"add": True, "after": "06", "strip": 1}, "'at_mm' and the strip go together"),
         ({"add": True, "at_mm": 3}, "'at_mm' and the strip go together"),
-        ({"add": True, "at_mm": -1, "strip": 1}, "give a value from 0"),
-        ({"add": True, "at_mm": 3, "strip": 0}, "count strips from 1"),
-        ({"add": True, "at_mm": 3, "strip": True}, "count strips from 1"),
+        ({"add": True, "at_mm": -1, "strip": 1}, "give a number from 0"),
+        ({"add": True, "at_mm": 3, "strip": 0}, "counted from 1, as on the contact sheet"),
+        ({"add": True, "at_mm": 3, "strip": True}, "counted from 1, as on the contact sheet"),
         ({"add": True, "at_mm": 3, "scan": " "}, "give the file's name"),
         ({"add": True, "at_mm": 3, "strip": 1, "gap_mm": 1}, "'gap_mm' and 'at_mm' contradict"),
     ],
@@ -300,7 +301,8 @@ def test_a_scan_that_cannot_be_surveyed_anew_is_a_problem_of_its_own(model_roll:
     with FailsAnew(1) as executor:
         surveyed = survey_roll(TakenRoll("r", scans, notes, Settings()), executor, events.append)
     assert [strip.scan.path.name for strip in surveyed.strips] == ["strip-2.tif"]
-    assert [[item.number for item in row] for row in surveyed.numbers] == [["15", "16", "17"]]
+    (row,) = surveyed.frames
+    assert [frame.number.number for frame in row] == ["15", "16", "17"]
     assert surveyed.failed == 1
     assert surveyed.problems[0].message.startswith("strip-1.tif: does not fit in memory")
     assert [event.name for event in events if event.kind == "failed"] == ["strip-1.tif"]

@@ -1,4 +1,4 @@
-"""Densities against ISO 5-2, the colormath library's own formula, and their inverse."""
+"""Densities against ISO 5-2 and the colormath library's own formula; a wrong dark level."""
 
 import math
 
@@ -10,9 +10,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from pipeline.density import DENSITY_LIMIT, Illumination, to_density, to_light
+from pipeline.density import (
+    DENSITY_LIMIT,
+    Illumination,
+    dark_error,
+    measure_limits,
+    to_density,
+    to_light,
+)
 
 PLAIN = Illumination((0.0, 0.0, 0.0), (1.0, 1.0, 1.0))
+
+GATE = (0.9, 0.9, 0.9)
 
 
 @st.composite
@@ -76,3 +85,29 @@ def test_without_a_gate_densities_are_relative_to_full_scale():
     assert not scanner.absolute
     assert Illumination((0.0, 0.0, 0.0), (1.0, 1.0, 1.0)).absolute
     assert to_density(np.full(3, 0.5), scanner) == pytest.approx(math.log10(2), abs=1e-6)
+
+
+@given(st.floats(0.1, 1.6), st.booleans())
+def test_error_is_what_a_wrong_dark_level_makes(density, seen):
+    dark = (0.004,) * 3 if seen else (0.0,) * 3
+    light = Illumination(dark, GATE)
+    base = np.array([0.5, 0.3, 0.12])
+    off = measure_limits("scanner")["seen_dark_error" if seen else "unseen_dark_error"] * (
+        0.9 - dark[0]
+    )
+    # D = -log10 of the ratio of transmitted light (ISO 5-2), with all light off by so much.
+    film = (base - dark) * 10.0**-density
+    more = density - np.log10((base - dark + off) / (film + off))
+    less = np.log10((base - dark - off) / np.maximum(film - off, 1e-9)) - density
+    error = dark_error((density,) * 3, tuple(base), light)
+    assert (error >= more - 1e-9).all()
+    assert (error <= less + 1e-9).all()
+
+
+def test_error_grows_with_density_and_where_no_dark_was_seen():
+    base = (0.5, 0.3, 0.12)
+    unseen, seen = Illumination((0.0,) * 3, GATE), Illumination((0.003,) * 3, GATE)
+    thin, dense = (dark_error((d,) * 3, base, unseen) for d in (0.3, 1.2))
+    assert (dense > thin).all()
+    assert (dense > dark_error((1.2,) * 3, base, seen)).all()
+    assert dense[2] > dense[0]

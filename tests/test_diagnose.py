@@ -9,33 +9,28 @@ from functools import cache
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.density import as_triple
 from pipeline.diagnose import diagnose, roll_signs
 from pipeline.film import find_film
 from pipeline.infrared import CrossTalk
+from pipeline.kinds import as_triple
 from pipeline.monochrome import PROFILE as MONOCHROME
 from pipeline.record import Finding
 from pipeline.roll_signs import SIGNS
 from pipeline.scanner_profile import find_scanner
 from pipeline.settings import RollNotes
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
 from tests.fault_bank import drawn_roll, scene_pool
 from tests.fault_cases import FAULT_CASES
 from tests.film_model import Process, load_film, load_scanner
-from tests.surveyed import RELATIVE, film_base, frame, strip
+from tests.roll_schema import FINDING_CODES, SEVERITIES
+from tests.sources import SOURCES
+from tests.surveyed import ABSOLUTE, RELATIVE, film_base, frame, strip
 
 FILM = find_film("generic")
 SOUND, WEAK = (0.9, 0.95, 1.0), (0.2, 0.2, 0.25)
-# contract.md, 'Finding codes' and the severities of roll.json.
-CODES = {
-    "normal", "under-exposed", "over-exposed", "under-developed", "over-developed",
-    "colour-crossover", "high-base", "retained-silver", "no-image", "unexposed", "light-leak",
-    "frame-count", "scanner-clipped", "scanner-drift",
-}  # fmt: skip
-SEVERITIES = ("fault", "warning", "note")
 
 
 @cache
@@ -171,7 +166,7 @@ def test_film_without_pictures(printed, film_format, edges, told):
 
 
 def test_base_clearer_than_any_developed_film_tells_a_dead_developer():
-    # Lowest red Status M D-min of the 14 published stocks: 0.14.
+    # The lowest red D-min is 0.14: sources.toml [d-min].
     bare = film_base((0.06, 0.40, 0.79))
     hidden = strip([frame(kind="blank")], base=bare, edges_seen=(False, False))
     assert codes([hidden]) == ["no-image"]
@@ -182,8 +177,7 @@ def test_no_strips_no_findings():
 
 
 def test_fog_over_the_published_range_of_bases_is_told():
-    # Highest Status M D-min of the 14 published stocks: 0.29 / 0.75 / 1.00.
-    fogged = film_base((0.29 + 0.3, 0.75 + 0.3, 1.00 + 0.3))
+    fogged = film_base(tuple(highest + 0.3 for highest in SOURCES["d-min"]["highest"]))
     finding = found([replace(one, base=fogged) for one in model_roll()])[0]
     assert (finding.code, finding.severity) == ("high-base", "warning")
     assert "0.59 / 1.05 / 1.30" in finding.evidence
@@ -195,8 +189,8 @@ def test_published_bases_are_not_high(density):
 
 
 def test_relative_base_says_nothing_of_fog():
-    fogged = film_base((1.0, 1.5, 2.0))
-    strips = [replace(one, base=fogged, illumination=RELATIVE) for one in model_roll()]
+    fogged = film_base((1.0, 1.5, 2.0), illumination=RELATIVE)
+    strips = [replace(one, base=fogged) for one in model_roll()]
     assert codes(strips) == ["normal"]
 
 
@@ -245,25 +239,23 @@ ROLLS = st.lists(
         lambda medians, printed, light, kind, illumination: strip(
             [frame(median=median, kind=kind) for median in medians],
             print_density=printed,
-            base=film_base((light, 1.0, 1.5), (light, light, 0.2)),
-            **illumination,
+            base=film_base((light, 1.0, 1.5), (light, light, 0.2), illumination),
         ),
         st.lists(st.floats(0, 3), max_size=6),
         st.sampled_from([None, SOUND, WEAK]),
         st.floats(0.01, 1.0),
         st.sampled_from(["picture", "partial", "blank", "fogged"]),
-        st.sampled_from([{}, {"illumination": RELATIVE}]),
+        st.sampled_from([ABSOLUTE, RELATIVE]),
     ),
     max_size=5,
 )
 
 
-@settings(deadline=None)
 @given(ROLLS, st.booleans(), st.none() | st.integers(1, 40))
 def test_findings_hold_to_the_contract_whatever_the_roll(strips, clipped, expected):
     findings = found(strips, RollNotes(expected_frames=expected), clipped)
     told = [finding.code for finding in findings]
-    assert set(told) <= CODES
+    assert set(told) <= FINDING_CODES
     assert len(set(told)) == len(told)
     assert ("scanner-clipped" in told) == clipped
     for finding in findings:

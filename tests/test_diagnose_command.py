@@ -10,7 +10,7 @@ from PIL import Image
 from pipeline import cli
 from pipeline.bath import Batch, Use
 from pipeline.bath_log import BathLog
-from pipeline.caution import cautions
+from pipeline.bath_report import cautions
 from tests.conftest import Run, states
 
 STRIPS = """date,batch,strip,patch,red,green,blue
@@ -162,6 +162,23 @@ def test_a_chart_without_control_strips_is_told(tmp_path: Path, run: Run):
     assert ran.code == 1
     assert "there are no control strips to draw" in ran.err
     assert not (tmp_path / "chart.svg").exists()
+
+
+@pytest.mark.parametrize("name", ["curve.svg", "curve.png"])
+def test_a_wedges_curve_is_drawn_where_there_are_no_control_strips(
+    name: str, tmp_path: Path, run: Run
+):
+    steps = [(0.15 * n, max(0.0, 0.15 * n - 0.4)) for n in range(20)]
+    rows = [f"w,step,{at - 3:.2f},{0.2 + 0.6 * over:.3f}" for at, over in steps]
+    path, chart = tmp_path / "wedge.csv", tmp_path / name
+    path.write_text("\n".join(["strip,patch,log_exposure,density", *rows]), encoding="utf-8")
+    assert run("diagnose", path, "--chart", chart).code == 0
+    assert run("diagnose", path, "--chart", chart).code == 0
+    if name.endswith("svg"):
+        assert "Characteristic curve" in chart.read_text("utf-8")
+    else:
+        with Image.open(chart) as image:
+            assert image.size == (1280, 840)
 
 
 def test_a_roll_record_gives_its_findings(converted: Path, run: Run):

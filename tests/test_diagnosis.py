@@ -81,7 +81,7 @@ PIECES = st.sampled_from(
 
 
 @given(st.lists(st.tuples(st.floats(0, 1), st.integers(0, 6), PIECES), min_size=1, max_size=4))
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_damaged_readings_give_findings_or_one_sentence(tmp_path, slips):
     """Each slip puts a piece in the place of some letters of sound readings."""
     text = AIM + FIRST + SPOTS + WEDGE

@@ -13,12 +13,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.cross_talk import cross_talk
-from pipeline.dust import Dust, density_of, find_dust
+from pipeline.dust import Dust, density_of
 from pipeline.encoding import linear, power, to_light
 from pipeline.fill import filled
 from pipeline.infrared import CrossTalk, infrared_density, tone_exponent
-from pipeline.mend import mended, scaled_back
+from pipeline.mend import scaled_back
 from tests.film_model import FrameSpec, Process, Roll, StripSpec, make_scan
+from tests.whole_pictures import find_dust, mended
 
 PPI = 400.0
 DARK = (0.004, 0.004, 0.004)

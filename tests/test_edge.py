@@ -7,7 +7,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipeline.edge import read_edge, rescaled
-from pipeline.edge_numbers import number_at, number_frames, picture_phase, position_at
+from pipeline.edge_numbers import number_frames, picture_phase, position_at
 from tests.drawn_edge import PRINT_RATIO, Look, draw_strip, run_of
 from tests.film_model import FrameSpec, Process, Roll, StripSpec, make_scan, scanner_names
 
@@ -40,7 +40,6 @@ def test_all_codes_are_read_whichever_way_the_strip_lies(px_per_mm, turned, mirr
     assert_nothing_wrong(reading, strip)
     assert reading.direction == (-1 if turned else 1)
     assert reading.mirrored is mirrored
-    assert all(code.on_bottom is not turned for code in reading.codes)
     columns = [code.x_px for code in reading.codes]
     assert columns == sorted(columns)
     # A frame every 38 mm (eight perforations of 4.75 mm, ISO 1007).
@@ -48,10 +47,9 @@ def test_all_codes_are_read_whichever_way_the_strip_lies(px_per_mm, turned, mirr
     assert reading.frames_per_mm == pytest.approx(sign / 38.0, rel=0.003)
     for code in reading.codes:
         assert position_at(reading, code.x_px) == pytest.approx(code.number, abs=0.01)
-    assert reading.confidence > 0.85
 
 
-# Facts of the reference reader end at a blur of 0.4 modules, 0.17 mm; this one goes on.
+# By itself the library ends at a blur of 0.4 modules, 0.17 mm; with sharpened pages it goes on.
 @pytest.mark.parametrize("blur_mm", [0.05, 0.1, 0.15, 0.2])
 @pytest.mark.parametrize("px_per_mm", [6.0, 12.0])
 def test_blur_is_borne(blur_mm, px_per_mm):
@@ -86,7 +84,7 @@ LOOKS = st.builds(
 )
 
 
-@settings(deadline=None, max_examples=60, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=60, suppress_health_check=[HealthCheck.too_slow])
 @given(
     LOOKS,
     st.integers(1, 127),
@@ -106,7 +104,7 @@ def test_no_reading_is_ever_wrong(look, product, generation, step, count, first_
         assert (reading.direction == -1, reading.mirrored) == (look.turned, look.mirrored)
 
 
-@settings(deadline=None, max_examples=30, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=30, suppress_health_check=[HealthCheck.too_slow])
 @given(
     st.sampled_from([6.0, 8.0, 12.0]),
     st.floats(0.02, 0.12),
@@ -174,7 +172,7 @@ def test_print_that_names_the_film_only_is_read(px_per_mm, turned, mirrored):
     assert reading.print_density == pytest.approx(0.8 * np.array(PRINT_RATIO), abs=0.06)
 
 
-@settings(deadline=None, max_examples=40, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.too_slow])
 @given(LOOKS, st.integers(1, 127), st.integers(0, 15), st.integers(1, 4), st.floats(-7.0, 5.0))
 def test_no_film_is_ever_read_wrongly(look, product, generation, count, first_mm):
     text = f"{product}-{generation}"
@@ -221,11 +219,10 @@ def test_nothing_is_read_where_nothing_is_printed():
     strip = draw_strip([], 80.0)
     reading = read(strip)
     assert reading.codes == ()
-    assert reading.rejected == ()
-    assert (reading.direction, reading.mirrored, reading.confidence) == (1, False, 0.0)
+    assert (reading.direction, reading.mirrored) == (1, False)
     assert reading.print_density is None
     assert position_at(reading, 100.0) is None
-    assert number_at(reading, 100.0) is None
+    assert number_frames(reading, [100.0]) == (None,)
     assert number_frames(reading, [100.0, 500.0]) == (None, None)
     assert picture_phase(reading, [100.0]) is None
 

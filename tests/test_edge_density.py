@@ -85,7 +85,7 @@ def test_film_without_print_has_no_density_of_it(tmp_path, form):
     assert (strip.print_density, strip.print_error, strip.print_from) == (None, None, None)
 
 
-@settings(deadline=None, max_examples=15)
+@settings(max_examples=15)
 @given(st.floats(0.3, 1.0), st.floats(0.3, 1.2))
 def test_density_does_not_change_with_the_scanners_gain(gain, density):
     drawn = draw_strip(run_of("115-10", 22, 3), 60.0, Look(print_density=density, noise=0.001))

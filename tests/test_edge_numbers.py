@@ -7,14 +7,14 @@ from hypothesis import strategies as st
 
 from pipeline.edge import EdgeReading
 from pipeline.edge_chain import EdgeCode
-from pipeline.edge_numbers import number_at, number_frames, picture_phase
+from pipeline.edge_numbers import number_frames, picture_phase
 
 
 # Numbers: readings made by hand, 10 px a mm, code 0 at column `zero_px`.
 def reading_with(zero_px=0.0, sign=1.0):
-    code = EdgeCode("115-10/0", "115-10", 0.0, zero_px, 10.0, True, 4)
+    code = EdgeCode("115-10/0", 0.0, zero_px, 10.0)
     slope = sign / 38.0
-    return EdgeReading((code,), (), 1, sign < 0.0, slope, -slope * zero_px / 10.0, 10.0, None, 0.9)
+    return EdgeReading((code,), 1, sign < 0.0, slope, -slope * zero_px / 10.0, 10.0, None)
 
 
 def columns(*frames, after=0.1):
@@ -24,7 +24,7 @@ def columns(*frames, after=0.1):
 
 def test_numbers_are_those_the_pictures_lie_over():
     assert number_frames(reading_with(), columns(6, 7, 8, 9)) == ("06", "07", "08", "09")
-    assert number_at(reading_with(), columns(23)[0]) == "23"
+    assert number_frames(reading_with(), columns(23)) == ("23",)
 
 
 def test_numbers_start_before_zero():

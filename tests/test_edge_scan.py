@@ -95,9 +95,9 @@ def test_turned_and_mirrored_strips_are_read_from_the_scan(tmp_path, turned, mir
 
 def test_only_the_edge_in_view_is_read(tmp_path):
     written = Written(tmp_path)
-    assert texts_of(written.read((None, written.rows[1]))) == TEXTS
-    assert written.read((written.rows[0], None)).codes == ()
-    assert written.read((None, None)).codes == ()
+    assert texts_of(written.read((-1000.0, written.rows[1]))) == TEXTS
+    assert written.read((written.rows[0], 1000.0)).codes == ()
+    assert written.read((-1000.0, 1000.0)).codes == ()
 
 
 def test_fine_scans_are_averaged_to_what_is_enough(tmp_path):
@@ -150,7 +150,7 @@ def blank_reading(codes=0, numbered=True):
     strip = draw_strip(run_of("115-10", 22, 4) if numbered else ["115-10"] * 4, 80.0)
     read = read_edge(strip.light, strip.px_per_mm, strip.top_row, strip.bottom_row)
     return EdgeReading(
-        read.codes[:codes], (), 1, False, read.frames_per_mm, read.frame_at_left, 8.0, None, 0.5
+        read.codes[:codes], 1, False, read.frames_per_mm, read.frame_at_left, 8.0, None
     )
 
 

@@ -1,14 +1,16 @@
-"""Finding clocks on a rebate and reading data tracks, against zxing-cpp's encoder."""
+"""Seeing codes on a rebate and fitting their tracks, against zxing-cpp's encoder."""
 
 import numpy as np
 import pytest
 
-from pipeline.edge_code import is_valid, load_edge_format
-from pipeline.edge_track import expected_match, find_tracks
+from pipeline.edge_chain import LONE_READS
+from pipeline.edge_code import bits_of, encode, load_edge_format
+from pipeline.edge_track import fit_track, seen_codes
 from pipeline.rebate import Rebate, cut_rebate
 from tests.drawn_edge import Look, draw_strip, reference_tracks, run_of
 
 LAYOUT = load_edge_format()
+MODULES = (len(LAYOUT.clock), len(LAYOUT.without_number().clock))
 TEXTS = run_of("85-3", 46, 4)
 
 
@@ -16,9 +18,17 @@ def rebate_of(strip):
     return cut_rebate(strip.light, strip.px_per_mm, strip.bottom_row, True, LAYOUT)
 
 
-def tracks_of(strip):
-    rebate = rebate_of(strip)
-    return rebate, find_tracks(rebate, LAYOUT)
+def seen_on(rebate, reads=LONE_READS):
+    """What is read as often as a chain asks for, from left to right."""
+    seen = [one for one in seen_codes(rebate, MODULES) if one.reads >= reads]
+    return sorted(seen, key=lambda one: one.x)
+
+
+def fitted(rebate, text, clock=LAYOUT.clock):
+    """The tracks of all codes with a text, each fitted from where it is seen."""
+    data = reference_tracks(text)[1]
+    seen = [one for one in seen_on(rebate, 1) if one.text == text]
+    return [fit_track(rebate, one.x, one.module, clock, data) for one in seen]
 
 
 def plain_rebate(absorptance):
@@ -30,113 +40,108 @@ def plain_rebate(absorptance):
 
 @pytest.mark.parametrize("px_per_mm", [5.0, 8.0, 12.0, 31.0])
 @pytest.mark.parametrize("module_mm", [0.41, 0.43, 0.46])
-def test_clocks_are_found_in_place_and_width(px_per_mm, module_mm):
+def test_tracks_are_fitted_in_place_and_width(px_per_mm, module_mm):
     look = Look(px_per_mm=px_per_mm, module_mm=module_mm)
     strip = draw_strip(TEXTS, 80.0, look)
-    rebate, tracks = tracks_of(strip)
-    assert len(tracks) == 4
-    for track, column in zip(tracks, strip.codes.values(), strict=True):
-        assert rebate.strip_x(track.clock.x) == pytest.approx(column, abs=0.05 * px_per_mm)
-        module = track.clock.module * rebate.x_px_per_sample / px_per_mm
+    rebate = rebate_of(strip)
+    for text, column in strip.codes.items():
+        (track,) = fitted(rebate, text)
+        assert track.match > 0.95
+        assert rebate.strip_x(track.x) == pytest.approx(column, abs=0.05 * px_per_mm)
+        module = track.module * rebate.x_px_per_sample / px_per_mm
         assert module == pytest.approx(module_mm, rel=0.005)
         row = strip.bottom_row - 1.225 * px_per_mm
-        assert rebate.strip_y(track.clock.y) == pytest.approx(row, abs=0.12 * px_per_mm)
+        assert rebate.strip_y(track.y) == pytest.approx(row, abs=0.12 * px_per_mm)
         row = strip.bottom_row - 0.575 * px_per_mm
         assert rebate.strip_y(track.data_y) == pytest.approx(row, abs=0.2 * px_per_mm)
 
 
+@pytest.mark.parametrize("off", [-0.4, 0.4])
+def test_a_track_is_fitted_from_near_by(off):
+    strip = draw_strip(TEXTS, 80.0)
+    rebate = rebate_of(strip)
+    seen = seen_on(rebate)[1]
+    data = reference_tracks(TEXTS[1])[1]
+    track = fit_track(rebate, seen.x + off * seen.module, seen.module * 1.02, LAYOUT.clock, data)
+    assert rebate.strip_x(track.x) == pytest.approx(strip.codes[TEXTS[1]], abs=0.6)
+    elsewhere = fit_track(rebate, seen.x + 114.0, seen.module, LAYOUT.clock, data)
+    assert elsewhere is None or elsewhere.match < 0.5
+
+
 @pytest.mark.parametrize("blur_mm", [0.1, 0.15, 0.2, 0.25])
-def test_bits_are_read_through_blur(blur_mm):
-    strip = draw_strip(TEXTS, 80.0, Look(px_per_mm=8.0, blur_mm=blur_mm))
-    tracks = tracks_of(strip)[1]
-    for track, text in zip(tracks, TEXTS, strict=True):
-        # Reference: the encoder of zxing-cpp.
-        assert np.array_equal(track.soft > 0.0, reference_tracks(text)[1])
+def test_codes_are_read_through_blur(blur_mm):
+    rebate = rebate_of(draw_strip(TEXTS, 80.0, Look(px_per_mm=8.0, blur_mm=blur_mm)))
+    assert {one.text for one in seen_on(rebate, 1)} >= set(TEXTS)
+    for text in TEXTS:
         # The pixel's own width and the resampling blur as well, at most by one step of the list.
-        assert blur_mm / 0.43 - 0.05 <= track.clock.blur <= blur_mm / 0.43 + 0.13
+        (track,) = fitted(rebate, text)
+        assert blur_mm / 0.43 - 0.05 <= track.blur <= blur_mm / 0.43 + 0.13
 
 
 @pytest.mark.parametrize("mirrored", [False, True])
 def test_direction_is_that_of_the_print(mirrored):
-    strip = draw_strip(TEXTS, 80.0, Look(mirrored=mirrored))
-    tracks = tracks_of(strip)[1]
-    assert len(tracks) == 4
-    texts = TEXTS[::-1] if mirrored else TEXTS
-    for track, text in zip(tracks, texts, strict=True):
-        assert (track.clock.module < 0.0) is mirrored
-        assert track.direction_margin > 0.05
-        assert np.array_equal(track.soft > 0.0, reference_tracks(text)[1])
+    seen = seen_on(rebate_of(draw_strip(TEXTS, 80.0, Look(mirrored=mirrored))))
+    assert [one.text for one in seen] == (TEXTS[::-1] if mirrored else TEXTS)
+    assert [one.module < 0.0 for one in seen] == [mirrored] * 4
 
 
-def test_thin_print_is_read():
-    strip = draw_strip(TEXTS, 80.0, Look(print_density=0.05, noise=0.001))
-    tracks = tracks_of(strip)[1]
-    assert len(tracks) == 4
-    for track, text in zip(tracks, TEXTS, strict=True):
-        assert np.array_equal(track.soft > 0.0, reference_tracks(text)[1])
-        assert track.clock.contrast == pytest.approx(1.0 - 10.0**-0.05, rel=0.15)
+@pytest.mark.parametrize("fade", [1.0, 0.4])
+@pytest.mark.parametrize("density", [0.05, 0.8])
+def test_thin_print_and_fading_base_are_no_hindrance(density, fade):
+    strip = draw_strip(TEXTS, 80.0, Look(print_density=density, noise=0.001))
+    slope = np.linspace(1.0, fade, strip.light.shape[1], dtype=np.float32)
+    rebate = cut_rebate(strip.light * slope[:, None], 12.0, strip.bottom_row, True, LAYOUT)
+    assert [one.text for one in seen_on(rebate)] == TEXTS
 
 
 def test_likeness_tells_the_code_from_its_neighbours():
-    tracks = tracks_of(draw_strip(TEXTS, 80.0))[1]
-    for track, text in zip(tracks, TEXTS, strict=True):
-        bits = reference_tracks(text)[1]
-        right = expected_match(track, bits, LAYOUT)
+    rebate = rebate_of(draw_strip(TEXTS, 80.0))
+    for one in seen_on(rebate):
+        bits = reference_tracks(one.text)[1]
+        right = fit_track(rebate, one.x, one.module, LAYOUT.clock, bits).match
         assert right > 0.95
         for place in range(bits.size):
             other = bits.copy()
             other[place] ^= True
-            assert expected_match(track, other, LAYOUT) < right
+            assert fit_track(rebate, one.x, one.module, LAYOUT.clock, other).match < right
 
 
-def test_base_that_fades_along_the_strip_is_no_hindrance():
-    strip = draw_strip(TEXTS, 80.0)
-    fade = np.linspace(1.0, 0.4, strip.light.shape[1], dtype=np.float32)
-    rebate = cut_rebate(strip.light * fade[:, None], 12.0, strip.bottom_row, True, LAYOUT)
-    tracks = find_tracks(rebate, LAYOUT)
-    assert len(tracks) == 4
-    for track, text in zip(tracks, TEXTS, strict=True):
-        assert np.array_equal(track.soft > 0.0, reference_tracks(text)[1])
+@pytest.mark.parametrize("place", range(31))
+def test_any_single_wrong_bit_is_noticed(place):
+    clock, data = (track.copy() for track in reference_tracks(TEXTS[0]))
+    data[place] ^= True
+    assert seen_on(rebate_of(draw_strip(TEXTS[:1], 20.0, tracks={0: (clock, data)}))) == []
+
+
+def test_a_code_without_a_product_is_none():
+    tracks = {0: (bits_of(LAYOUT.clock), encode(LAYOUT, 0, 3, 20))}
+    assert seen_on(rebate_of(draw_strip(TEXTS[:1], 20.0, tracks=tracks)), 1) == []
 
 
 @pytest.mark.parametrize("seed", range(4))
 def test_noise_holds_no_code(seed):
     noise = np.random.default_rng(seed).normal(0.0, 0.2, (44, 1400))
-    assert find_tracks(plain_rebate(noise), LAYOUT) == ()
+    assert seen_on(plain_rebate(noise)) == []
 
 
-def test_an_empty_rebate_holds_no_code():
-    assert find_tracks(plain_rebate(np.zeros((44, 1400))), LAYOUT) == ()
-
-
-def test_even_bars_are_no_valid_code():
+def test_empty_and_even_rebates_hold_no_code():
+    assert seen_on(plain_rebate(np.zeros((44, 1400)))) == []
     bars = np.broadcast_to(np.arange(1400) // 5 % 2, (44, 1400))
-    tracks = find_tracks(plain_rebate(bars), LAYOUT)
-    assert not any(is_valid(LAYOUT, track.soft > 0.0) for track in tracks)
+    assert seen_on(plain_rebate(bars)) == []
 
 
 def test_a_rebate_smaller_than_a_code_holds_none():
-    assert find_tracks(plain_rebate(np.eye(44, 60)), LAYOUT) == ()
-    assert find_tracks(plain_rebate(np.ones((2, 400))), LAYOUT) == ()
-
-
-def test_shorter_clocks_are_told_from_the_beginning_of_longer_ones():
-    plain = LAYOUT.without_number()
-    strip = draw_strip(TEXTS, 80.0)
-    rebate = rebate_of(strip)
-    # The longer clock begins like the shorter one but for a module: alone, it would pass.
-    assert len(find_tracks(rebate, plain)) == 4
-    assert find_tracks(rebate, plain, LAYOUT) == ()
+    assert seen_on(plain_rebate(np.eye(44, 60))) == []
+    assert seen_on(plain_rebate(np.ones((2, 400)))) == []
 
 
 @pytest.mark.parametrize("mirrored", [False, True])
 @pytest.mark.parametrize("px_per_mm", [5.0, 8.0, 16.0])
-def test_clocks_of_print_without_numbers_are_kept_against_their_rival(px_per_mm, mirrored):
+def test_codes_with_and_without_numbers_are_told_apart(px_per_mm, mirrored):
     look = Look(px_per_mm=px_per_mm, mirrored=mirrored)
-    strip = draw_strip(["85-3"] * 4, 80.0, look)
-    tracks = find_tracks(rebate_of(strip), LAYOUT.without_number(), LAYOUT)
-    assert len(tracks) == 4
-    for track in tracks:
-        assert (track.clock.module < 0.0) is mirrored
-        # Reference: the encoder of zxing-cpp.
-        assert np.array_equal(track.soft > 0.0, reference_tracks("85-3")[1])
+    for texts in (["85-3"] * 4, TEXTS):
+        seen = seen_on(rebate_of(draw_strip(texts, 80.0, look)))
+        assert sorted(one.text for one in seen) == sorted(texts)
+        for one in seen:
+            module = abs(one.module) / 12.0
+            assert module == pytest.approx(look.module_mm, rel=0.02)

@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline import exposure_trim as module
+from pipeline import frame_colour as module
 from pipeline.colour import RollColour, from_profile
-from pipeline.exposure_trim import Key, picture_key, trim_stops, usual_key
 from pipeline.film import find_film
+from pipeline.frame_colour import Key, picture_key, trim_stops, usual_key
 
 COLOUR = from_profile(find_film("generic"))
 KEYS = st.builds(Key, st.floats(-12, 8), st.floats(-12, 8))

@@ -22,7 +22,7 @@ def holes_in(shape: tuple[int, int], seed: int, count: int = 40) -> np.ndarray:
 
 
 @given(st.lists(st.floats(-2, 2), min_size=9, max_size=9), st.integers(0, 50))
-@settings(deadline=None, max_examples=20)
+@settings(max_examples=20)
 def test_a_slope_is_carried_on_exactly(numbers, seed):
     y, x = np.mgrid[0:40, 0:50] / 50.0
     level, across, down = np.reshape(numbers, (3, 3))

@@ -60,7 +60,7 @@ def scan_of(count: int = 1, strip: dict[str, Any] | None = None, **options: Any)
     return make_scan([spec], **{"ppi": 200.0, "noise": False, **options})
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(st.floats(-90, 90), st.floats(0.02, 0.2), st.floats(3, 12))
 def test_a_scratch_covers_its_length_times_its_width(
     angle: float, width: float, px_per_mm: float
@@ -111,7 +111,6 @@ def test_scratches_run_over_frames_and_gaps_but_not_over_holes() -> None:
 
 
 @given(SEEDS)
-@settings(deadline=None)
 def test_random_scratches_keep_to_their_ranges(seed: int) -> None:
     for scratch in random_scratches(np.random.default_rng(seed), 228.0, 35.0):
         assert 0.02 <= scratch.width_mm <= 0.2
@@ -139,7 +138,6 @@ def test_veil_is_a_round_bell_of_its_light() -> None:
 
 
 @given(SEEDS)
-@settings(deadline=None)
 def test_random_glass_is_a_matter_of_per_cents(seed: int) -> None:
     glass = random_glass(np.random.default_rng(seed))
     assert 0.01 <= glass.ghost_share <= 0.06
@@ -194,7 +192,7 @@ def test_gaps_are_as_told() -> None:
 
 
 @given(SEEDS)
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=30)
 def test_leaks_lie_near_gaps_and_fading_has_a_cause(seed: int) -> None:
     rng = np.random.default_rng(seed)
     strip = random_strip(rng)

@@ -5,7 +5,7 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from skimage.transform import EuclideanTransform
@@ -23,6 +23,7 @@ from tests.film_model import (
 )
 from tests.film_model.geometry import span_inside, turned_rectangle
 from tests.film_model.reading import light, patch_densities, strip_of
+from tests.sources import SOURCES
 
 Floats = NDArray[np.float64]
 PPI = 200.0
@@ -103,8 +104,7 @@ def test_film_is_exposed_inside_the_outline_and_nowhere_else(
 
 @pytest.mark.parametrize(("format", "error"), [("135", (0.8, 0.6)), ("120-6x7", (-1.2, -0.9))])
 def test_size_of_the_gate_adds_to_the_format_s(format: str, error: tuple[float, float]) -> None:
-    """Source: image sizes of ISO 1007 and ISO 732 as in facts.md."""
-    nominal = {"135": (36.0, 24.0), "120-6x7": (69.5, 56.0)}[format]
+    nominal = {"135": SOURCES["film-135"]["image"], "120-6x7": SOURCES["film-120"]["6x7"]}[format]
     plain, odd = (
         strip_of(scan_of(Camera(gate_size_error_mm=e), format=format, ppi=60.0))["frames"]
         for e in ((0.0, 0.0), error)
@@ -152,7 +152,6 @@ def test_cut_of_the_film_ends_both_long_sides_of_a_turned_gate() -> None:
     assert np.rad2deg(np.arctan2(slope[1], slope[0])) == pytest.approx(0.7, abs=0.01)
 
 
-@settings(deadline=None)
 @given(st.floats(-180, 180), st.floats(1, 90), st.floats(1, 60))
 def test_turned_rectangle_keeps_centre_and_sides(angle: float, along: float, deep: float) -> None:
     matrix = turned_rectangle((20.0, 30.0), (along, deep), angle)
@@ -163,7 +162,6 @@ def test_turned_rectangle_keeps_centre_and_sides(angle: float, along: float, dee
     np.testing.assert_allclose(sides, (along, deep))
 
 
-@settings(deadline=None)
 @given(*[st.tuples(*[st.integers(-400, 1200).map(lambda eighths: eighths / 8)] * 2)] * 2)
 def test_span_inside_holds_the_points_inside(
     start: tuple[float, float], end: tuple[float, float]

@@ -35,6 +35,7 @@ from tests.film_model.reading import (
     straightened,
     strip_of,
 )
+from tests.sources import SOURCES
 
 Floats = NDArray[np.float64]
 PPI = 250.0
@@ -69,7 +70,7 @@ def test_same_seed_same_bytes_other_seed_other_noise() -> None:
 
 
 def test_grain_follows_the_square_root_of_the_area() -> None:
-    """Source: facts.md, sigma of density scales with 1 / sqrt(area) (Selwyn's law)."""
+    """Selwyn's law: sources.toml [granularity]."""
     sigmas = []
     for ppi in (200.0, 400.0):
         roll = Roll("film-c", (FrameSpec("grey"),), format="135")
@@ -116,13 +117,8 @@ def test_kinds_and_numbers_of_frames() -> None:
     ],
 )
 def test_formats_have_their_numbers_and_image_sizes(form: str, numbers: list[str]) -> None:
-    """Source: image sizes of ISO 1007 and ISO 732 as in facts.md."""
-    across, along = {
-        "135-half": (24.0, 18.0),
-        "120-6x6": (56.0, 56.0),
-        "120-6x4.5": (56.0, 41.5),
-        "120-6x9": (56.0, 84.0),
-    }[form]
+    half, film_120 = SOURCES["smaller-images"]["half"], SOURCES["film-120"]
+    along, across = half if form == "135-half" else film_120[form.removeprefix("120-")]
     scan = scan_of(greys(4, format=form, first_number=5), ppi=60.0)
     frames = strip_of(scan)["frames"]
     assert [f["number"] for f in frames] == numbers

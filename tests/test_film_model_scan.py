@@ -18,6 +18,7 @@ from tests.film_model import (
 )
 from tests.film_model.edge_print import CLOCK, data_bits
 from tests.film_model.reading import light, patch_densities, read_codes, straightened, strip_of
+from tests.sources import SOURCES
 
 Floats = NDArray[np.float64]
 PPI = 250.0
@@ -48,14 +49,14 @@ def crossings(profile: Floats, level: float) -> Floats:
 
 
 def test_perforations_have_their_pitch_and_size() -> None:
-    """Source: ISO 1007 as in facts.md: pitch 4.750 mm, hole 1.981 mm along."""
+    film = SOURCES["film-135"]
     scan = scan_of(greys(4, edge_print=False))
     profile = straightened(scan, 3.2, 3.6, 40.0).mean(axis=0)
     edges = crossings(profile, 0.6) / 40.0
     edges = edges[1:] if profile[0] > 0.6 else edges
     pairs = edges[: len(edges) // 2 * 2].reshape(-1, 2)
-    np.testing.assert_allclose(np.diff(pairs.mean(axis=1)), 4.750, atol=0.02)
-    np.testing.assert_allclose(np.diff(pairs, axis=1), 1.981, atol=0.06)
+    np.testing.assert_allclose(np.diff(pairs.mean(axis=1)), film["pitch"], atol=0.02)
+    np.testing.assert_allclose(np.diff(pairs, axis=1), film["hole_along"], atol=0.06)
 
 
 def test_truth_holds_the_centres_of_the_holes() -> None:
@@ -68,14 +69,13 @@ def test_truth_holds_the_centres_of_the_holes() -> None:
         assert patch.min() > 0.9
 
 
-@pytest.mark.parametrize(("form", "width"), [("135", 34.975), ("120-6x6", 61.5)])
-def test_film_is_as_wide_as_the_standard_says(form: str, width: float) -> None:
-    """Source: ISO 1007 (34.975 mm, from memory) and ISO 732 (61.5 mm, from memory)."""
+@pytest.mark.parametrize(("form", "film"), [("135", "film-135"), ("120-6x6", "film-120")])
+def test_film_is_as_wide_as_the_standard_says(form: str, film: str) -> None:
     scan = scan_of(greys(1, format=form, edge_print=False))
     column = light(scan)[:, scan.codes.shape[1] // 2, 2]
     # The gate is dark too, so only the outermost passages count.
     inside = crossings(column, 0.55)[1:-1]
-    assert (inside[-1] - inside[0]) / PX_PER_MM == pytest.approx(width, abs=0.06)
+    assert (inside[-1] - inside[0]) / PX_PER_MM == pytest.approx(SOURCES[film]["width"], abs=0.06)
 
 
 @pytest.mark.parametrize(("angle", "turn"), [(0.0, 0), (0.8, 90), (-1.3, 180), (0.4, 270)])
@@ -104,7 +104,7 @@ def test_edge_codes_are_read_by_zxing(ppi: float, angle: float) -> None:
 
 
 @given(st.integers(1, 127), st.integers(0, 15), st.integers(1, 61), st.booleans())
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_code_bits_are_those_zxing_draws(product: int, maker: int, frame: int, half: bool) -> None:
     """Source: zxing-cpp's DX film edge writer, clock track over data track."""
     text = f"{product}-{maker}/{frame}{'A' if half else ''}"
@@ -116,8 +116,9 @@ def test_code_bits_are_those_zxing_draws(product: int, maker: int, frame: int, h
 
 
 def test_code_bits_of_the_published_example() -> None:
-    """Source: facts.md, 'Film edge barcode'."""
-    assert data_bits(115, 10, 11, True) == "1010101110011010100010111010101"
+    example = SOURCES["edge-barcode"]
+    assert example["text"] == "115-10/11A"
+    assert data_bits(115, 10, 11, True) == example["data"]
 
 
 @pytest.mark.parametrize(
@@ -156,7 +157,7 @@ def test_lighter_patches_are_denser() -> None:
 
 
 def test_overexposure_by_a_stop_moves_grey_along_the_curve() -> None:
-    """A stop is 0.301 log E; published slopes of facts.md (0.52-0.82) bound the change."""
+    """A stop is 0.301 log E; sources.toml [slopes], 0.52 to 0.82, bound the change."""
     scans = [scan_of(Roll("film-a", (FrameSpec("grey", stops),))) for stops in (0.0, 1.0)]
     values = [-np.log10(light(s)[s.codes.shape[0] // 2, s.codes.shape[1] // 2]) for s in scans]
     change = values[1] - values[0]
@@ -182,7 +183,7 @@ def test_base_density_of_the_truth_is_what_the_scan_holds(scanner: str) -> None:
 
 
 @given(st.tuples(*[st.floats(0.85, 1.1)] * 3))
-@settings(max_examples=5, deadline=None)
+@settings(max_examples=5)
 def test_gain_only_scales_the_signal(gains: tuple[float, float, float]) -> None:
     roll = Roll("film-a", (FrameSpec("coffee"),))
     plain, drifted = (

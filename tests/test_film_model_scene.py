@@ -3,7 +3,7 @@
 import cv2
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.film_model import chart, load_film
@@ -108,7 +108,6 @@ def test_sizing_keeps_mean_light() -> None:
     assert sized(picture, 4000, 3000).shape == picture.shape
 
 
-@settings(deadline=None)
 @given(ANGLES, st.booleans(), st.floats(5.0, 250.0), st.floats(2.0, 60.0))
 def test_placement_keeps_lengths_and_comes_back(
     angle: float, mirrored: bool, u: float, px_per_mm: float
@@ -121,7 +120,6 @@ def test_placement_keeps_lengths_and_comes_back(
     np.testing.assert_allclose(back, [(0, 0), (u, 0), (0, 35)], atol=1e-6)
 
 
-@settings(deadline=None)
 @given(st.floats(-89.0, 89.0))
 def test_positive_angles_turn_clockwise_as_displayed(angle: float) -> None:
     placement = place((50.0, 50.0), 40.0, 20.0, angle, 10.0)
@@ -138,7 +136,6 @@ def test_film_coordinates_of_pixels_undo_the_placement() -> None:
     np.testing.assert_allclose(back, np.column_stack([x.ravel(), y.ravel()]), atol=1e-3)
 
 
-@settings(deadline=None)
 @given(st.floats(3.0, 40.0), st.floats(3.0, 30.0), st.floats(-0.5, 0.5))
 def test_covered_area_is_the_rectangle_s(width: float, height: float, shift: float) -> None:
     y, x = np.mgrid[0:60, 0:60].astype(np.float32)

@@ -63,7 +63,7 @@ def test_the_series_is_a_third_of_a_stop_apart():
     assert [rounded_speed(value) for value in (97.0, 111.0, 113.0, 1e6)] == [100, 100, 125, 3200]
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(shift=st.floats(-3, 3))
 def test_a_shift_of_exposure_shifts_the_points_and_divides_the_speed(shift):
     plain, moved = (speed_points(each, True) for each in (curves(), shifted(shift)))

@@ -136,15 +136,15 @@ def test_a_disk_without_locks_is_written_without_one(tmp_path, monkeypatch):
 
 
 def test_an_interruption_while_locking_leaves_nothing(tmp_path, monkeypatch):
-    asked = []
+    flock, asked = fcntl.flock, []
 
-    def interrupted(*_args: object) -> bool:
+    def interrupted(descriptor: int, how: int) -> None:
         asked.append(1)
         if len(asked) == 1:
             raise KeyboardInterrupt
-        return True
+        flock(descriptor, how)
 
-    monkeypatch.setattr(module, "_is_at", interrupted)
+    monkeypatch.setattr(fcntl, "flock", interrupted)
     with pytest.raises(KeyboardInterrupt):
         folder_lock(tmp_path, pytest.fail).__enter__()
     assert list(tmp_path.iterdir()) == []

@@ -24,12 +24,14 @@ from pipeline.frame_task import (
     frame_files,
     negative,
 )
+from pipeline.metadata import frame_metadata
 from pipeline.picture_edge import written_area
-from pipeline.positive import small_picture, tone_of
+from pipeline.positive import small_picture
 from pipeline.print_tone import PrintTone
 from pipeline.problem import OutputProblem, ScanProblem
 from pipeline.record import BaseRecord, DensityRecord, FilesRecord, FrameRecord, StripRecord
 from pipeline.render import FrameBase
+from pipeline.rendition import rendition_of
 from pipeline.scan import open_scan
 from pipeline.settings import RollNotes, Settings
 from pipeline.space import acescct
@@ -64,17 +66,19 @@ def task(folder: Path, codes: np.ndarray | None = None, gamma: float = 1.0, **ch
         BOX, BASE, inset_mm=settings.inset_mm, border_mm=settings.border_mm, ppi=1600.0,
         width=scan.width, height=scan.height,
     )  # fmt: skip
+    metadata = frame_metadata(
+        RollNotes(), strip, record, roll="r", profile="generic", look=settings.look
+    )
     return FrameTask(
         out=folder, scan=scan, outline=outline, base=base, ppi=1600.0, colour=COLOUR,
-        settings=settings, notes=RollNotes(), strip=strip, frame=record, roll="r",
-        profile="generic",
+        rendition=rendition_of(settings, PrintTone()), files=files, metadata=metadata,
     )  # fmt: skip
 
 
 def split(made: FrameTask, encoding: Encoding | None = None) -> FrameTask:
-    files = frame_files("r_07", made.settings, split=True)
+    files = frame_files("r_07", Settings(), split=True)
     scan = made.scan if encoding is None else replace(made.scan, encoding=encoding)
-    return replace(made, frame=replace(made.frame, files=files), scan=scan)
+    return replace(made, files=files, scan=scan)
 
 
 @pytest.mark.parametrize(
@@ -255,7 +259,8 @@ def shown_luminance(path: Path) -> float:
 
 def small(frame: FrameSurvey, settings: Settings, tone: PrintTone | None = None) -> np.ndarray:
     """Return a frame's small picture."""
-    return small_picture(np.asarray(frame.thumbnail), COLOUR, settings, tone or PrintTone())
+    rendition = rendition_of(settings, tone or PrintTone())
+    return small_picture(np.asarray(frame.thumbnail), COLOUR, rendition)
 
 
 @pytest.mark.parametrize("look", ["print", "log", "linear"])
@@ -270,9 +275,10 @@ def test_small_picture_on_the_sheet_is_a_print_whatever_the_look(look):
 
 def test_the_tone_of_the_roll_shows_unless_black_or_white_are_given():
     tone = PrintTone(1.6, 0.02)
-    assert tone_of(tone, Settings()) == tone
-    assert tone_of(tone, replace(Settings(), black=(0.0,) * 3)) == replace(tone, black=0.0)
-    assert tone_of(tone, replace(Settings(), white=(1.0,) * 3)).contrast == PrintTone().contrast
+    assert rendition_of(Settings(), tone).tone == tone
+    black, white = Settings(black=(0.0,) * 3), Settings(white=(1.0,) * 3)
+    assert rendition_of(black, tone).tone == replace(tone, black=0.0)
+    assert rendition_of(white, tone).tone.contrast == PrintTone().contrast
     thin = frame(median=0.15)
     plain, toned = (small(thin, Settings(), t) for t in (PrintTone(), tone))
     assert toned.mean() < plain.mean()
@@ -282,9 +288,9 @@ def test_the_tone_of_the_roll_shows_unless_black_or_white_are_given():
 
 def test_archive_and_share_have_the_tone_of_the_roll(tmp_path: Path):
     plain = task(tmp_path)
-    toned = replace(plain, tone=PrintTone(1.6, 0.02))
+    toned = replace(plain, rendition=rendition_of(Settings(), PrintTone(1.6, 0.02)))
     pictures = []
     for made in (plain, toned):
         develop(made)
-        pictures.append(tifffile.imread(tmp_path / str(made.frame.files.archive)).astype(int))
+        pictures.append(tifffile.imread(tmp_path / str(made.files.archive)).astype(int))
     assert np.abs(pictures[0] - pictures[1]).max() > 300

@@ -43,7 +43,7 @@ def found(spec: StripSpec, ppi: float = 150, **how) -> Found:
     view = straighten(light, strip.outline, strip.px_per_mm)
     base = measure_base(view.light, levels.illumination, levels.base_light, view.px_per_mm)
     assert base is not None
-    above = density_above(view.light, base, levels.illumination)
+    above = density_above(view.light, base)
     seen = evidence(above, strip.film, view.px_per_mm, float(np.mean(base.spread)))
     result = find_frames(seen, formats_on(strip.film.name))
     truth = scan.truth["strips"][0]

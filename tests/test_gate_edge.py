@@ -23,7 +23,7 @@ def drawn(
     return (np.broadcast_to(density, (ROWS, COLUMNS)) * cover + noise).astype(np.float32)
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(st.floats(22.0, 34.0), st.floats(0.15, 1.5), st.floats(0.4, 0.8), st.floats(-0.01, 0.01))
 def test_a_drawn_edge_is_found_to_a_tenth_of_a_pixel(place, density, blur, tilt):
     edge = find_edge(drawn(place, density, tilt, blur), 28.0, 9.0, NOISE)
@@ -80,7 +80,7 @@ def test_a_step_on_fogged_film_is_found_with_more_doubt():
     assert fogged.sigma > clear.sigma
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(st.integers(-5, 5))
 def test_moving_the_picture_moves_the_edge(shift):
     density = drawn(27.6)

@@ -12,8 +12,9 @@ import tifffile
 
 from pipeline import container
 from pipeline.problem import ScanProblem
-from pipeline.scan import open_scan, read_codes, reduce
+from pipeline.scan import open_scan, reduce
 from tests.fuzzed_inputs import run_command
+from tests.whole_pictures import read_codes
 
 SIDE = 24000  # 24000 x 24000 pixels of 6 bytes: 3.5 GB.
 # Far below what any of these files claims.
@@ -23,9 +24,13 @@ FLAT = np.zeros((1024, 1024, 3), np.uint16)
 
 def png_bomb(folder: Path) -> Path:
     """Write a PNG of 3.5 GB in 3.5 MB (PNG, third edition, 11.2.1)."""
-    packer = zlib.compressobj(9)
-    row = bytes(1 + SIDE * 6)
-    packed = b"".join([*(packer.compress(row) for _ in range(SIDE)), packer.flush()])
+    # What was flushed in full stands for itself, so one row packed is all of them (RFC 1951); of
+    # zeros the checksum is 1 and their count (RFC 1950).
+    size = 1 + SIDE * 6
+    packer = zlib.compressobj(9, wbits=-15)
+    row = packer.compress(bytes(size)) + packer.flush(zlib.Z_FULL_FLUSH)
+    checksum = struct.pack(">HH", SIDE * size % 65521, 1)
+    packed = b"\x78\xda" + row * SIDE + packer.flush() + checksum
     head = struct.pack(">IIBBBBB", SIDE, SIDE, 16, 2, 0, 0, 0)
     chunks = ((b"IHDR", head), (b"IDAT", packed), (b"IEND", b""))
     path = folder / "bad.png"

@@ -16,10 +16,11 @@ from hypothesis import strategies as st
 from pipeline import infrared
 from pipeline.cross_talk import cross_talk
 from pipeline.encoding import linear, power, srgb
-from pipeline.overlay import find_shift, focus_difference
+from pipeline.overlay import find_shift
 from tests.film_model import Process, film_names, load_film, load_scanner
 from tests.film_model.dyes import base_dye, spectral_density
 from tests.film_model.spectra import wavelengths_nm
+from tests.whole_pictures import overlay_of
 
 COLOUR = infrared.CrossTalk((0.5, 0.0, 0.0), "dust")
 
@@ -52,7 +53,7 @@ def test_dyes_are_told_from_silver(film, scanner):
         assert talk.verdict == verdict
     plane, above = pictures(film, scanner, 0.0)
     talk = cross_talk(plane, above, np.ones(plane.shape, bool))
-    left = infrared.left_over(plane, above, talk)
+    left = plane - infrared.shown(above, talk)
     assert infrared.spread(left) < 0.004 < 0.05 < plane.std()
 
 
@@ -120,7 +121,7 @@ def test_focus_difference_is_that_of_the_blur(sigma):
     density = np.repeat(dusty((260, 300), 120)[..., None], 3, axis=2)
     light = 10.0 ** -density[..., 0]
     plane = -np.log10(scipy.ndimage.gaussian_filter(light, sigma) if sigma else light)
-    found = focus_difference(plane.astype(np.float32), density, COLOUR)
+    found = overlay_of(plane.astype(np.float32), density, COLOUR).focus_px
     assert found == pytest.approx(sigma, abs=0.25)
 
 

@@ -12,10 +12,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
+from pipeline import survey
 from pipeline.colour import scene_light
 from pipeline.film import find_film
-from pipeline.monochrome import as_grey, film_kind, is_one_channel, one_channel
+from pipeline.film_kind import film_kind
+from pipeline.monochrome import as_grey, is_one_channel, one_channel
 from pipeline.problem import ScanProblem
+from pipeline.scan import reduce
 from pipeline.settings import Settings
 from pipeline.survey import survey_scan
 from tests.conftest import Run
@@ -77,6 +80,20 @@ def test_colour_anywhere_is_colour_film(slope, tint):
         assert kind == "colour"
     if abs(slope - 1.0) < 0.01 and tint < 0.01:
         assert kind == "monochrome"
+
+
+@pytest.mark.parametrize("film", ["film-a", "film-silver"])
+def test_a_scan_is_reduced_once_whatever_film_it_shows(film, tmp_path, monkeypatch):
+    path = scan_file(tmp_path, film, ("coffee", "astronaut"))
+    reduced: list[Path] = []
+
+    def counting(scan, factor):
+        reduced.append(scan.path)
+        return reduce(scan, factor)
+
+    monkeypatch.setattr(survey, "reduce", counting)
+    assert survey_scan(path, Settings()).strips
+    assert reduced == [path]
 
 
 def test_a_film_without_clear_pictures_is_refused_with_the_word_for_it(tmp_path):

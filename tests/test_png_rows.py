@@ -51,9 +51,7 @@ def any_lines(size, pixel: int, filters, seed: int) -> bytes:
 
 @pytest.mark.parametrize("bits", [8, 16])
 @pytest.mark.parametrize("samples", [3, 4])
-@settings(
-    deadline=None, max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     size=st.tuples(st.integers(1, 30), st.integers(1, 30)),
     filters=st.lists(st.integers(0, 4), min_size=1, max_size=6),

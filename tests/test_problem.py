@@ -1,6 +1,7 @@
 """Problems tell one sentence, carry their exit code, and cross processes whole."""
 
 import pickle
+import re
 from pathlib import Path
 
 import pytest
@@ -17,10 +18,12 @@ from pipeline.problem import (
 CLASSES = (Problem, ScanProblem, SettingsProblem, OutputProblem, ClusterProblem)
 
 
-def test_exit_codes_are_those_of_the_contract():
-    # contract.md, 'Exit codes'; 130 is 128 + SIGINT, as POSIX shells tell it.
+def test_exit_codes_are_those_that_other_programs_were_told():
     told = {"DONE": 0, "SOME_FAILED": 1, "WRONG_USAGE": 2, "NOTHING_DONE": 3, "INTERRUPTED": 130}
     assert {code.name: int(code) for code in Exit} == told
+    readme = (Path(__file__).parents[1] / "README.md").read_text("utf-8")
+    (line,) = (line for line in readme.splitlines() if line.startswith("Exit codes: "))
+    assert [int(code) for code in re.findall(r"\d+", line)] == list(told.values())
 
 
 @pytest.mark.parametrize(

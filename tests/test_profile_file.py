@@ -8,8 +8,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipeline.film import LayerCurve, film_names, find_film, read_film
-from pipeline.film_curve import Shoulder
+from pipeline.film import film_names, find_film, read_film
+from pipeline.film_curve import LayerCurve, Shoulder
 from pipeline.profile_file import profile_text
 
 GENERIC = find_film("generic")

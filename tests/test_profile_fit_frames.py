@@ -12,8 +12,9 @@ from pipeline.chart import ChartReading, find_chart
 from pipeline.chart_match import chart_exposures
 from pipeline.colour import from_profile, scene_light
 from pipeline.film import FilmProfile, find_film
+from pipeline.kinds import as_matrix
 from pipeline.look import Levels, as_print
-from pipeline.profile_fit import ProfileFit, SeenChart, as_matrix, fit_profile
+from pipeline.profile_fit import ProfileFit, SeenChart, fit_profile
 from pipeline.space import find_space
 from tests.charted import frame_density
 from tests.film_model import chart, film_names, scanner_names
@@ -48,7 +49,7 @@ def stray(slopes: list[float], speeds: list[float]) -> FilmProfile:
     return replace(GENERIC, curves=curves, scene=as_matrix(scene))
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(
     st.lists(st.floats(0.85, 1.15), min_size=3, max_size=3),
     st.lists(st.floats(-0.15, 0.15), min_size=3, max_size=3),

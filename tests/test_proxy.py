@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
@@ -26,7 +26,6 @@ def plain_means(plane: np.ndarray, factor: int) -> np.ndarray:
 
 
 @pytest.mark.parametrize("channels", [(), (3,)])
-@settings(deadline=None)
 @given(
     height=st.integers(1, 40),
     width=st.integers(1, 40),
@@ -54,7 +53,6 @@ def test_a_dark_scan_keeps_its_precision():
     assert_allclose(block_means(plane, 16), 3 / 65535, rtol=1e-6)
 
 
-@settings(deadline=None)
 @given(
     height=st.integers(1, 30),
     width=st.integers(1, 30),
@@ -73,7 +71,6 @@ def test_the_centre_of_a_proxy_pixel_is_the_centre_of_its_block():
     assert_array_equal(to_proxy_xy(np.array([12.0, 2.0]), 5), [2.0, 0.0])
 
 
-@settings(deadline=None)
 @given(x=st.floats(-10, 30000), y=st.floats(-10, 30000), factor=st.integers(1, 50))
 def test_ways_there_and_back_are_inverse(x, y, factor):
     points = np.array([[x, y]])

@@ -1,6 +1,7 @@
 """PNG, JPEG and camera raw scans."""
 
 import contextlib
+import pickle
 import struct
 import sys
 import threading
@@ -17,9 +18,10 @@ import tifffile
 from numpy.testing import assert_allclose, assert_array_equal
 from PIL import Image, ImageCms
 
-from pipeline import container, raster
+from pipeline import container
 from pipeline.problem import ScanProblem
-from pipeline.scan import open_scan, opened, read_codes, read_light
+from pipeline.scan import open_scan, opened
+from tests.whole_pictures import read_codes, read_light
 
 ROWS, COLUMNS = 47, 61
 # Recommendation ITU-R BT.709-6, table 1.
@@ -118,7 +120,7 @@ def test_png_resolution_and_exif(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("mode", "said"), [("L", "one channel"), ("LA", "one channel"), ("P", "palette"), ("1", "one")]
+    ("mode", "said"), [("L", "one channel"), ("LA", "one channel"), ("1", "one")]
 )
 def test_png_without_colour_is_refused(tmp_path, mode, said):
     Image.new(mode, (8, 8)).save(tmp_path / "strip.png")
@@ -221,6 +223,59 @@ def test_jpeg_cut_short_is_refused_when_read(tmp_path):
         read_codes(scan, (0, ROWS), (0, COLUMNS))
 
 
+def test_a_palette_is_read_as_its_colours(tmp_path):
+    path = tmp_path / "strip.png"
+    reduced = Image.fromarray(smooth()).quantize(200)
+    reduced.save(path, dpi=(1200, 1200))
+    (scan,) = open_scan(path)
+    assert (scan.bits, scan.samples, scan.ppi) == (8, 3, pytest.approx(1200, abs=0.02))
+    assert any("8 bits a channel" in note for note in scan.notes)
+    assert_array_equal(read_whole(path), np.asarray(reduced.convert("RGB")))
+
+
+@pytest.mark.parametrize(("name", "options"), [("a.webp", {"lossless": True}), ("a.bmp", {})])
+def test_other_formats_are_read_bit_for_bit(tmp_path, name, options):
+    Image.fromarray(smooth()).save(tmp_path / name, **options)
+    (scan,) = open_scan(tmp_path / name)
+    assert (scan.encoding.kind, scan.encoding.source) == ("srgb", "assumed")
+    assert any("8 bits a channel" in note for note in scan.notes)
+    assert_array_equal(read_whole(tmp_path / name), smooth())
+    part = read_codes(scan, (3, 30), (5, 17))
+    assert_array_equal(part, smooth()[3:30, 5:17])
+
+
+def test_avif_is_what_imagecodecs_reads(tmp_path):
+    path = tmp_path / "strip.avif"
+    Image.fromarray(smooth()).save(path, quality=90)
+    other = imagecodecs.avif_decode(path.read_bytes())
+    assert np.abs(read_whole(path).astype(int) - other).max() <= 3
+
+
+def test_webp_profile_and_exif_are_read(tmp_path):
+    exif = Image.Exif()
+    exif[274], exif[272] = 3, "A model"
+    profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    path = tmp_path / "strip.webp"
+    Image.fromarray(smooth()).save(path, exif=exif, icc_profile=profile, lossless=True)
+    (scan,) = open_scan(path)
+    assert scan.encoding.source == "icc"
+    # The tag is told and nobody turns by it: outlines count pixels as stored.
+    assert (scan.orientation, scan.device) == (3, {"model": "A model"})
+    assert_array_equal(read_whole(path), smooth())
+
+
+@pytest.mark.parametrize("name", ["a.webp", "a.bmp", "a.avif"])
+def test_damaged_files_of_other_formats_are_told(tmp_path, name):
+    path = tmp_path / name
+    path.write_bytes(b"nothing of the kind")
+    with pytest.raises(ScanProblem, match="damaged"):
+        open_scan(path)
+    Image.fromarray(smooth()).save(path)
+    path.write_bytes(path.read_bytes()[:-300])
+    with pytest.raises(ScanProblem, match="damaged"):
+        read_whole(path)
+
+
 def test_large_pictures_raise_no_warning(tmp_path):
     # Pillow's front door warns from 89 million pixels on; a scan may well have more.
     header = struct.pack(">II", 12000, 8000) + bytes([8, 2, 0, 0, 0])
@@ -294,11 +349,18 @@ def test_what_is_no_raw_is_refused_in_plain_words(tmp_path):
         open_scan(path)
 
 
+@pytest.mark.parametrize("name", ["strip.png", "strip.jpg", "strip.tif"])
+def test_a_scan_is_the_same_in_another_process(tmp_path, name):
+    Image.fromarray(picture(np.uint8)).save(tmp_path / name)
+    (scan,) = open_scan(tmp_path / name)
+    assert pickle.loads(pickle.dumps(scan)) == scan
+
+
 def test_readers_of_whole_pictures_have_no_infrared(tmp_path):
     path = tmp_path / "strip.png"
     path.write_bytes(png(picture()))
     (scan,) = open_scan(path)
-    with raster.opened(path, scan.stored) as reader:
+    with opened(scan) as reader:
         for read in (reader.infrared, reader.both):
             with pytest.raises(ValueError, match="no infra-red"):
                 read((0, 1), (0, 1))

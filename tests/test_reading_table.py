@@ -88,7 +88,7 @@ PLAIN = st.text(st.characters(codec="utf-8", exclude_categories=["C", "Z"]), min
 
 
 @given(st.lists(st.tuples(PLAIN, PLAIN, PLAIN), min_size=1, max_size=8), st.sampled_from(",;\t"))
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_what_python_s_csv_module_writes_is_read_back(tmp_path, rows, delimiter):
     """The writer of the standard library is the reference for quoting."""
     text = io.StringIO()
@@ -99,7 +99,7 @@ def test_what_python_s_csv_module_writes_is_read_back(tmp_path, rows, delimiter)
 
 
 @given(st.binary(max_size=400))
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_any_bytes_give_a_table_or_one_sentence(tmp_path, data):
     try:
         table(tmp_path, data)

@@ -7,11 +7,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipeline.problem import ScanProblem
-from pipeline.reading_cell import PATCHES, SPOTS
+from pipeline.reading_table import PATCHES, SPOTS
 from pipeline.readings import NOT_READ, date_text, read_readings
 
 HEAD = "date,batch,strip,patch,red,green,blue\n"
-IN_FIXTURE = settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+IN_FIXTURE = settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 
 def readings(folder: Path, text: str):

@@ -40,7 +40,7 @@ def test_upper_rebate_is_flipped_so_that_the_edge_lies_below():
         assert upper.strip_y(row) == pytest.approx(height - 1 - lower.strip_y(row))
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(st.sampled_from([6.0, 8.0, 12.0, 23.0]), st.booleans(), st.floats(3.0, 36.0))
 def test_a_spot_is_found_where_it_lies_on_the_strip(px_per_mm, on_bottom, x_mm):
     strip = bare(px_per_mm)

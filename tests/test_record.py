@@ -1,21 +1,27 @@
-"""The roll record against the schema of the contract, and Python's own JSON reader."""
+"""The roll record against tests/data/roll.schema.json and Python's own JSON reader."""
 
 import json
 import math
-from dataclasses import replace
+from dataclasses import fields, replace
 from datetime import date, datetime
+from functools import reduce
+from operator import getitem
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from jsonschema import Draft202012Validator
 
 from pipeline import __version__
 from pipeline.problem import ScanProblem
 from pipeline.record import (
     BaseRecord,
+    ChannelSpread,
     ColourRecord,
+    ContrastRecord,
     DensityRecord,
     EdgeCodeRecord,
     FilesRecord,
@@ -31,6 +37,7 @@ from pipeline.record import (
     to_document,
     to_json,
 )
+from tests.roll_schema import DEFINED, SCHEMA, broken
 
 THREE = (0.1, 0.2, 0.3)
 BOX = ((0.0, 0.0), (9.0, 0.0), (9.0, 5.0), (0.0, 5.0))
@@ -60,50 +67,28 @@ def record(**roll: object) -> RollRecord:
     )
 
 
-# The keys of contract.md, 'roll.json (schema 1)', in its order.
-TOP = [
-    "schema",
-    "evenroll",
-    "roll",
-    "profile",
-    "look",
-    "colour",
-    "strips",
-    "densities",
-    "findings",
-    "problems",
-]
-STRIP_KEYS = [
-    "scan",
-    "page",
-    "ppi",
-    "ppi_from",
-    "format",
-    "outline",
-    "angle_deg",
-    "mirrored",
-    "base",
-    "edge_codes",
-    "frames",
-]
-FRAME_KEYS = ["number", "number_from", "kind", "outline", "confidence", "files", "density"]
+FRAME_KEYS = DEFINED["frame"]["required"]
 
 
-def test_document_has_the_keys_of_the_contract_in_their_order():
+def in_order(document: Any, schema: dict[str, Any]) -> bool:
+    """Return whether all tables of a document have what is required, in the schema's order."""
+    schema = DEFINED[schema["$ref"].rsplit("/", 1)[1]] if "$ref" in schema else schema
+    if isinstance(document, list):
+        return all(in_order(each, schema.get("items", {})) for each in document)
+    if not isinstance(document, dict):
+        return True
+    known = schema.get("properties", {})
+    return list(document)[: len(schema.get("required", ()))] == schema.get("required", []) and all(
+        in_order(value, known.get(name, {})) for name, value in document.items()
+    )
+
+
+def test_document_keeps_to_the_schema_and_its_order():
     document = json.loads(to_json(record()))
     strip = document["strips"][0]
-    assert list(document) == TOP
-    assert (document["schema"], document["evenroll"]) == (1, __version__)
-    assert list(document["colour"]) == ["balance", "gamma", "how"]
-    assert list(document["densities"]) == ["base", "range", "contrast", "edge_print"]
-    assert list(strip) == STRIP_KEYS
-    assert list(strip["base"]) == ["density", "absolute", "spread", "area_mm2"]
-    assert list(strip["edge_codes"][0]) == ["text", "x", "y"]
-    assert list(strip["frames"][0]) == FRAME_KEYS
-    assert list(strip["frames"][0]["files"]) == ["archive", "share", "sidecar"]
-    assert list(strip["frames"][0]["density"]) == ["min", "median", "max"]
-    finding = document["findings"][0]
-    assert list(finding) == ["code", "severity", "confidence", "evidence", "advice"]
+    assert broken(document) == []
+    assert in_order(document, SCHEMA)
+    assert document["evenroll"] == __version__
     assert document["problems"] == [
         {"scan": "t.tif", "message": "is broken"},
         {"scan": "u.tif", "message": "is taken as linear"},
@@ -116,6 +101,7 @@ def test_a_corrected_frame_tells_more_and_only_such_a_one():
     frames = (replace(FRAME, corrected=True, found_as="12"), FRAME)
     strips = (replace(STRIP, frames=frames),)
     corrected, plain = to_document(replace(record(), strips=strips))["strips"][0]["frames"]
+    assert broken(to_document(replace(record(), strips=strips))) == []
     assert list(corrected) == [*FRAME_KEYS, "corrected", "found_as"]
     assert (corrected["corrected"], corrected["found_as"]) == (True, "12")
     assert list(plain) == FRAME_KEYS
@@ -202,7 +188,7 @@ def test_densities_hold_only_what_says_something():
     strip = replace(STRIP, densities=StripDensities(THREE, edge_print=patch))
     told = RollDensities(THREE, THREE, None, THREE, dmax=patch, trust=("A sentence.",))
     full = to_document(replace(record(), strips=(strip,), densities=told))
-    assert full["schema"] == 1
+    assert broken(full) == []
     assert full["strips"][0]["densities"] == {
         "base_error": [0.1, 0.2, 0.3],
         "edge_print": {"density": [0.1, 0.2, 0.3], "error": [0.1, 0.2, 0.3], "how": "codes"},
@@ -210,3 +196,60 @@ def test_densities_hold_only_what_says_something():
     assert full["densities"]["contrast"] is None
     assert full["densities"]["dmax"]["how"] == "codes"
     assert full["densities"]["trust"] == ["A sentence."]
+
+
+@pytest.mark.parametrize(
+    ("kind", "schema", "untold"),
+    [
+        (RollRecord, SCHEMA, set()),
+        (ScanTrouble, SCHEMA["properties"]["problems"]["items"], {"kind"}),
+        (ColourRecord, SCHEMA["properties"]["colour"], set()),
+        (StripRecord, DEFINED["strip"], set()),
+        (EdgeCodeRecord, DEFINED["strip"]["properties"]["edge_codes"]["items"], set()),
+        (BaseRecord, DEFINED["base"], set()),
+        (FrameRecord, DEFINED["frame"], set()),
+        (FilesRecord, DEFINED["frame"]["properties"]["files"], set()),
+        (DensityRecord, DEFINED["frame"]["properties"]["density"], set()),
+        (PatchRecord, DEFINED["patch"], set()),
+        (StripDensities, DEFINED["strip_densities"], set()),
+        (RollDensities, DEFINED["roll_densities"], set()),
+        (ChannelSpread, DEFINED["roll_densities"]["properties"]["channel_spread"], set()),
+        (ContrastRecord, DEFINED["roll_densities"]["properties"]["contrast_estimate"], set()),
+        (Finding, DEFINED["finding"], set()),
+    ],
+)
+def test_schema_names_all_that_may_be_written(kind, schema, untold):
+    assert set(schema["properties"]) == {field.name for field in fields(kind)} - untold
+
+
+@pytest.mark.parametrize(
+    ("place", "value"),
+    [
+        (("schema",), 2), (("look",), "sepia"), (("extra",), 1),
+        (("colour", "how"), "guess"), (("colour", "gamma"), [1.0, 1.0]),
+        (("strips", 0, "format"), "136"), (("strips", 0, "ppi_from"), None),
+        (("strips", 0, "base", "density"), [0.1, None, 0.3]),
+        (("strips", 0, "frames", 0, "kind"), "dark"), (("strips", 0, "frames", 0, "number"), 11),
+        (("strips", 0, "frames", 0, "confidence"), 1.2),
+        (("strips", 0, "frames", 0, "outline"), [[0, 0]] * 3),
+        (("findings", 0, "code"), "fine"), (("findings", 0, "severity"), "bad"),
+        (("problems", 0, "kind"), "note"),
+    ],
+)  # fmt: skip
+def test_schema_refuses_what_readers_could_not_rely_on(place, value):
+    document = to_document(record())
+    reduce(getitem, place[:-1], document)[place[-1]] = value
+    assert len(broken(document)) == 1
+
+
+def test_schema_misses_what_is_not_there():
+    tables = ((), ("colour",), ("strips", 0), ("strips", 0, "base"), ("strips", 0, "frames", 0))
+    for place in (*tables, ("densities",), ("findings", 0)):
+        for name in list(reduce(getitem, place, to_document(record()))):
+            document = to_document(record())
+            del reduce(getitem, place, document)[name]
+            assert len(broken(document)) == 1, (place, name)
+
+
+def test_schema_is_a_schema():
+    Draft202012Validator.check_schema(SCHEMA)

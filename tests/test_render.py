@@ -17,11 +17,11 @@ from skimage.transform import AffineTransform, warp
 from pipeline.base import FilmBase
 from pipeline.colour import RollColour
 from pipeline.density import Illumination
-from pipeline.film import LayerCurve, find_film
-from pipeline.look import Levels, as_log, as_share
+from pipeline.film import find_film
+from pipeline.film_curve import LayerCurve
+from pipeline.look import Levels, as_log
 from pipeline.render import (
     FrameBase,
-    cut_codes,
     cut_light,
     picture_size,
     to_density_above,
@@ -30,6 +30,7 @@ from pipeline.render import (
 from pipeline.scan import Scan, open_scan
 from pipeline.space import find_space
 from pipeline.tiff_plane import Plane
+from tests.whole_pictures import as_share, cut_codes
 
 HEIGHT, WIDTH = 160, 200
 DARK = (0.01, 0.02, 0.015)
@@ -98,7 +99,7 @@ def test_upright_window_on_whole_pixels_is_not_resampled(scan):
     assert (codes == np.rint(smooth_picture()[10:40, 20:60] * 65535)).all()
 
 
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=30)
 @given(st.floats(-180, 180), st.floats(2, 70), st.floats(2, 70))
 def test_size_of_a_picture_does_not_hang_on_its_angle(angle_deg, width, height):
     rows, columns = picture_size(turned(angle_deg, width, height))
@@ -139,7 +140,6 @@ def frame_base(left: float, right: float, top: float, bottom: float) -> FrameBas
     return FrameBase(SHADED, left, right, top, bottom, Illumination(DARK, (0.9, 0.9, 0.9)))
 
 
-@settings(deadline=None)
 @given(
     st.tuples(*[st.floats(-1, 1)] * 4),
     st.tuples(st.integers(1, 20), st.integers(1, 20)),
@@ -160,7 +160,9 @@ def test_shading_is_taken_out(sides, shape, density):
 
 
 def test_frame_sees_the_same_base_as_its_strip():
-    base = FilmBase((0.2,) * 3, (0.0,) * 3, 50.0, (0.5,) * 3, SHADED)
+    base = FilmBase(
+        (0.2,) * 3, (0.0,) * 3, 50.0, (0.5,) * 3, SHADED, frame_base(-1, 1, -1, 1).illumination
+    )
     across, along = frame_base(-0.5, 0.3, -0.8, 0.9).log_light(7, 11)
     x = -0.5 + (np.arange(11)[None, :] + 0.5) / 11 * 0.8
     y = -0.8 + (np.arange(7)[:, None] + 0.5) / 7 * 1.7

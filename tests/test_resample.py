@@ -15,7 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from skimage.transform import SimilarityTransform, warp
 
-from pipeline.resample import MARGIN_PX, straightened, tap_terms
+from pipeline.resample import MARGIN_PX, tap_terms
+from tests.whole_pictures import straightened
 
 HEIGHT, WIDTH = 220, 240
 MIDDLE = (118.37, 108.81)
@@ -135,7 +136,7 @@ middles = st.tuples(st.floats(25, 45), st.floats(25, 35))
 seeds = st.integers(0, 1000)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(angles, middles, seeds, st.sampled_from(KINDS), st.integers(0, 3))
 def test_turning_scan_and_outline_together_changes_nothing(angle_deg, middle, seed, kind, quarters):
     picture = noise(kind, seed)
@@ -148,7 +149,7 @@ def test_turning_scan_and_outline_together_changes_nothing(angle_deg, middle, se
     assert_same(shown, straightened(picture, corners, (0, 0), (23, 31)))
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(angles, middles, seeds, st.sampled_from(KINDS))
 def test_mirrored_scan_gives_the_same_picture(angle_deg, middle, seed, kind):
     picture = noise(kind, seed)
@@ -158,7 +159,7 @@ def test_mirrored_scan_gives_the_same_picture(angle_deg, middle, seed, kind):
     assert_same(shown, straightened(picture, corners, (0, 0), (23, 31)))
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(angles, middles, seeds, st.sampled_from(KINDS))
 def test_mirrored_outline_gives_a_mirrored_picture(angle_deg, middle, seed, kind):
     picture = noise(kind, seed)
@@ -175,7 +176,7 @@ def assert_same(shown: np.ndarray, told: np.ndarray) -> None:
     assert np.abs(shown.astype(float) - told.astype(float)).max() <= step
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(angles, middles, st.floats(0, 1), st.sampled_from(KINDS))
 def test_even_colour_stays_what_it_is(angle_deg, middle, level, kind):
     full = 1.0 if kind is np.float32 else np.iinfo(kind).max
@@ -185,7 +186,7 @@ def test_even_colour_stays_what_it_is(angle_deg, middle, level, kind):
     assert (shown == picture[0, 0, 0]).all()
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(
     st.floats(-12, 12), middles, st.sampled_from(KINDS), st.floats(0.01, 0.99),
     st.integers(0, 1), st.booleans(),
@@ -229,7 +230,7 @@ def test_no_ring_around_a_speck(kind):
             assert shown.max() <= (max(inside, around) + (1.25**2 - 1) * 0.55) * full + 1
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(angles, middles, seeds)
 def test_crests_rise_and_troughs_sink_by_a_quarter_at_most(angle_deg, middle, seed):
     picture = noise(np.float32, seed)

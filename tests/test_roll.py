@@ -11,11 +11,13 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from pipeline.problem import ScanProblem
-from pipeline.roll import Event, Roll, safe_name, survey_roll, write_roll
+from pipeline.roll import write_roll
+from pipeline.roll_survey import Event, Roll, safe_name, survey_roll
 from pipeline.settings import RollNotes, Settings
 from tests.conftest import Run, contents, states
 from tests.film_model import FrameSpec, StripSpec, make_scan, write_scan
 from tests.film_model import Roll as ModelRoll
+from tests.roll_schema import broken
 
 
 def test_a_rerun_rewrites_nothing(model_roll: Path, tmp_path: Path, run: Run):
@@ -49,6 +51,7 @@ def test_parallel_is_serial_byte_for_byte(model_roll: Path, tmp_path: Path, run,
 
 def test_files_that_the_record_names_are_there(converted: Path):
     record = json.loads((converted / "roll.json").read_text("utf-8"))
+    assert broken(record) == []
     frames = [frame for strip in record["strips"] for frame in strip["frames"]]
     assert [frame["number"] for frame in frames] == [str(number) for number in range(11, 18)]
     assert {frame["number"]: frame["kind"] for frame in frames}["16"] == "blank"
@@ -91,6 +94,7 @@ def test_split_keeps_the_codes_of_the_scan(level_scan: Path, tmp_path: Path, run
     assert run("split", level_scan, "-o", out, "--roll", "s").code == 0
     codes = tifffile.imread(level_scan).astype(np.float32)
     record = json.loads((out / "roll.json").read_text("utf-8"))
+    assert broken(record) == []
     assert record["look"] == "negative"
     frames = [frame for strip in record["strips"] for frame in strip["frames"]]
     assert len(frames) == 2

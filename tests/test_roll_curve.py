@@ -205,8 +205,8 @@ def test_readings_of_a_densitometer_are_taken_as_they_are():
 
 def test_status_m_slopes_come_by_the_scanner_s_profile():
     # ISO 5-3 densities of the film model's own spectra, computed by the model.
-    from pipeline.status_m import status_m_of_spectra
     from tests.film_model.spectra import wavelengths_nm
+    from tests.spectra import status_m_of_spectra
 
     film, process = load_film("film-a"), Process()
     logs = np.arange(-1.6, 1.7, 0.15)

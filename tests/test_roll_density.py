@@ -18,7 +18,7 @@ from pipeline.roll_density import (
     trust,
 )
 from pipeline.scanner_profile import base_status_m, find_scanner, status_m
-from tests.surveyed import RELATIVE, frame, strip
+from tests.surveyed import RELATIVE, film_base, frame, strip
 
 GENERIC = find_film("generic")
 COLOUR = from_profile(GENERIC)
@@ -93,7 +93,9 @@ def test_status_m_stands_beside_wherever_a_profile_is_named():
     assert told.base_usual == (GENERIC.base_low, GENERIC.base_high)
     of_strip = strip_densities(made, COLOUR, SCANNER)
     assert of_strip.edge_print.status_m == pytest.approx(told.edge_print_status_m)
-    relative = roll_densities([replace(made, illumination=RELATIVE)], COLOUR, GENERIC, SCANNER)
+    relative = roll_densities(
+        [replace(made, base=film_base(illumination=RELATIVE))], COLOUR, GENERIC, SCANNER
+    )
     assert (relative.base_status_m, relative.base_usual) == (None, None)
 
 
@@ -118,8 +120,8 @@ def test_shares_count_the_pictures_pixels():
 @pytest.mark.parametrize(
     ("words", "changes", "clipped", "scanner"),
     [
-        ("full scale (clipped)", {"illumination": RELATIVE}, True, None),
-        ("No open gate is in view", {"illumination": RELATIVE}, False, None),
+        ("full scale (clipped)", {"base": film_base(illumination=RELATIVE)}, True, None),
+        ("No open gate is in view", {"base": film_base(illumination=RELATIVE)}, False, None),
         ("dark level and flare are not known", {}, False, None),
         ("not Status M", {}, False, None),
         ("Status M is computed", {}, False, SCANNER),

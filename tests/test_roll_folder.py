@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.problem import ScanProblem, SettingsProblem
-from pipeline.roll_folder import gather_rolls, natural_key, scans_in
+from pipeline.roll_folder import gather_rolls, scans_in
 from pipeline.roll_survey import safe_name
-from pipeline.sidecar import NAMESPACE
+from pipeline.whole_file import NAMESPACE
 
 PICTURE = np.full((8, 8, 3), 30000, np.uint16)
 
@@ -31,19 +31,6 @@ def folder(tmp_path):
 
 def names(paths: tuple[Path, ...]) -> list[str]:
     return [path.name for path in paths]
-
-
-@given(st.lists(st.integers(0, 10**12), unique=True), st.sampled_from(["", "strip-", "a 1 b"]))
-def test_numbers_in_names_sort_as_numbers(numbers, before):
-    paths = [Path(f"{before}{number}.tif") for number in numbers]
-    ordered = sorted(paths, key=natural_key)
-    assert ordered == [Path(f"{before}{number}.tif") for number in sorted(numbers)]
-
-
-@given(st.lists(st.text(min_size=1).map(lambda text: text.replace("/", "")).filter(bool)))
-def test_any_names_can_be_sorted(found):
-    ordered = sorted((Path("x") / name for name in found), key=natural_key)
-    assert len(ordered) == len(found)
 
 
 def test_scans_come_in_natural_order(folder):

@@ -1,4 +1,4 @@
-"""What a command asks for, and the exit codes of contract.md: 0, 1, 3; wrong usage is 2."""
+"""What a command asks for, and the exit codes of `Exit`: 0, 1, 3; wrong usage is 2."""
 
 from pathlib import Path
 

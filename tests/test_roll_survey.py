@@ -43,14 +43,14 @@ def surveyed(scans, names, **settings) -> tuple[SurveyedRoll, list]:
 
 
 def numbers_of(done: SurveyedRoll) -> list[list[str]]:
-    return [[item.number for item in row] for row in done.numbers]
+    return [[frame.number.number for frame in row] for row in done.frames]
 
 
 def test_strips_come_in_the_order_of_the_film_whatever_their_names(scans):
     done, events = surveyed(scans, "ab")
     assert [strip.scan.path.stem for strip in done.strips] == ["b", "a"]
     assert numbers_of(done) == [scans["b"][1], scans["a"][1]]
-    assert {item.number_from for row in done.numbers for item in row} == {"edge"}
+    assert {frame.number.number_from for row in done.frames for frame in row} == {"edge"}
     assert not [event for event in events if event.kind == "noted"]
 
 

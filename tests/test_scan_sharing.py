@@ -16,12 +16,14 @@ from PIL import Image
 from pipeline import roll, scan_sharing, unpacked
 from pipeline.frame_task import FrameTask
 from pipeline.problem import ScanProblem
-from pipeline.roll import Roll, survey_roll, write_roll
+from pipeline.roll import write_roll
+from pipeline.roll_survey import Roll, survey_roll
 from pipeline.scan import open_scan
 from pipeline.scan_sharing import SharedScans, shared_scans
 from pipeline.settings import RollNotes, Settings
 from pipeline.unpacked import UnpackedScan
 from tests.conftest import Run, contents
+from tests.whole_pictures import read_codes
 
 STORED = {
     "deflate": {"compression": "zlib", "predictor": True, "rowsperstrip": 16},
@@ -112,6 +114,24 @@ def test_a_roll_decodes_every_strip_once(model_roll: Path, tmp_path: Path, monke
         assert len(seen) == 2 * len(file.pages[0].dataoffsets)
 
 
+def test_a_roll_opens_every_scan_to_describe_reduce_and_decode_it(
+    model_roll: Path, tmp_path: Path, monkeypatch
+):
+    folder = packed(model_roll, tmp_path / "packed", **STORED["deflate"])
+    seen: Counter[str] = Counter()
+    begin = tifffile.TiffFile.__init__
+
+    def counting(self, file, *args, **options):
+        seen[Path(file.name).name] += 1
+        begin(self, file, *args, **options)
+
+    monkeypatch.setattr(tifffile.TiffFile, "__init__", counting)
+    with ThreadPoolExecutor(1) as pool:
+        surveyed = survey_roll(roll_of(folder), pool, print)
+        write_roll(surveyed, tmp_path / "out", pool, lambda event: None)
+    assert seen == {"strip-1.tif": 3, "strip-2.tif": 3}
+
+
 def test_scans_lie_open_until_their_last_frame(tasks: list[FrameTask], tmp_path: Path):
     with ThreadPoolExecutor(1) as pool, shared_scans(tasks, pool) as shared:
         first = tasks[0].scan.path
@@ -148,6 +168,10 @@ def sharing(tasks: list[FrameTask]) -> list[bool]:
     with ThreadPoolExecutor(1) as pool:
         shared = SharedScans(tasks, pool)
         return [key in shared._open for key in {scan_sharing._key(task): None for task in tasks}]
+
+
+def pixel(task: FrameTask) -> np.ndarray:
+    return read_codes(task.scan, (0, 1), (0, 1))
 
 
 def stored_anew(task: FrameTask, path: Path, codes: np.ndarray, **options: object) -> FrameTask:
@@ -191,7 +215,11 @@ def test_formats_without_strips_are_always_shared(tasks: list[FrameTask], tmp_pa
 
 def test_a_scan_that_can_not_be_read_is_left_to_its_frames(tasks: list[FrameTask]):
     tasks[0].scan.path.unlink()
-    assert sharing(tasks) == [False, True]
+    with ThreadPoolExecutor(1) as pool, shared_scans(tasks, pool) as shared:
+        gone, there = (shared.submit(pixel, tasks[at]) for at in (0, -1))
+        with pytest.raises(ScanProblem, match="no such file"):
+            gone.result()
+        assert there.result().shape == (1, 1, 3)
 
 
 def test_scans_in_one_piece_are_decoded_one_ahead(tasks: list[FrameTask], tmp_path: Path):
@@ -238,5 +266,3 @@ def test_a_scan_damaged_after_the_survey_fails_alone(model_roll: Path, tmp_path:
     assert outcome.written > 0
     assert outcome.failed == len(failed) > 0
     assert all(f"{paths[0].name}: is damaged" in message for message in failed)
-    with pytest.raises(ScanProblem):
-        scan_sharing.block_size(replace(surveyed.strips[0].scan, path=tmp_path / "none.tif"))

@@ -19,7 +19,6 @@ from pipeline.scanner_profile import (
     ScannerProfile,
     base_status_m,
     find_scanner,
-    fit_scanner,
     read_scanner,
     scanner_names,
     status_m,
@@ -31,6 +30,7 @@ from tests.film_model import chart as model_chart
 from tests.film_model.dyes import base_dye, spectral_density
 from tests.film_model.spectra import wavelengths_nm
 from tests.fit_generic import SCANNERS, chart_density, delta_e, held_out
+from tests.spectra import fit_scanner
 
 STATUS_M = np.array(
     [standards.ANSI_STATUS_M_RED, standards.ANSI_STATUS_M_GREEN, standards.ANSI_STATUS_M_BLUE]

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 
 from pipeline import __version__, sidecar
 from pipeline.metadata import FrameMetadata, clean_text
-from pipeline.sidecar import NAMESPACE, SEGMENT_ROOM, Facts, embedded, exif_block, xmp_packet
+from pipeline.sidecar import SEGMENT_ROOM, Facts, embedded, exif_block, xmp_packet
+from pipeline.whole_file import NAMESPACE
 
 FULL = FrameMetadata(
     title="summer 07",

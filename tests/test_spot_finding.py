@@ -1,14 +1,15 @@
 import math
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.readings import Spot
 from pipeline.spot_finding import spot_findings
+from tests.sources import SOURCES
 
-# Medians of 14 published films' D-min; the edge print and the card: common practice, no source.
-BASE = (0.21, 0.63, 0.88)
+# The edge print and the card: common practice, no source.
+BASE = tuple(SOURCES["d-min"]["median"])
 PRINT = (0.80, 1.30, 1.65)
 CARD = (0.85, 1.30, 1.60)
 PICTURE = (0.75, 1.20, 1.50)
@@ -66,7 +67,7 @@ def test_without_the_edge_print_it_is_said_that_it_cannot_be_told():
      (1.31, "over-exposed", "2.0 stops more")],
 )  # fmt: skip
 def test_a_grey_card_is_judged_by_its_published_red_density(red, code, stops):
-    """Publication E-40: 0.75 to 0.95 Status M red; 0.18 a stop is slope 0.6 times log10 2."""
+    """0.75 to 0.95: sources.toml [grey-card]. 0.18 a stop is slope 0.6 times log10 2."""
     assert pytest.approx(0.18, abs=0.001) == 0.6 * math.log10(2)
     findings = found(base=BASE, edge_print=PRINT, grey=(red, *CARD[1:]))
     assert [each.code for each in findings] == [code]
@@ -86,8 +87,8 @@ def test_the_aim_s_edge_print_goes_before_the_usual_one():
 def test_a_base_too_high_in_all_channels_is_fog_or_stain(aim):
     high = (0.40, 0.90, 1.15)
     assert codes(aim=aim, base=high, edge_print=above(high, 0.7)) == ["high-base"]
-    # Highest D-min of 14 published films, and one channel alone: another film, no fog.
-    assert codes(base=(0.29, 0.75, 1.00), edge_print=PRINT) == ["normal"]
+    # The highest D-min there is, and one channel alone: another film, no fog.
+    assert codes(base=tuple(SOURCES["d-min"]["highest"]), edge_print=PRINT) == ["normal"]
     assert codes(aim=aim, base=(0.40, 0.63, 0.88), edge_print=PRINT) == ["normal"]
 
 
@@ -117,7 +118,6 @@ PLACES = st.dictionaries(st.sampled_from(["base", "edge_print", "grey", "picture
 
 
 @given(PLACES, PLACES)
-@settings(deadline=None)
 def test_findings_hold_to_the_contract_whatever_was_read(places, aim):
     findings = found(aim=aim, **places)
     for finding in findings:
@@ -130,7 +130,6 @@ def test_findings_hold_to_the_contract_whatever_was_read(places, aim):
 
 
 @given(st.floats(0.0, 3.0), st.floats(0.0, 3.0))
-@settings(deadline=None)
 def test_exposure_and_development_are_never_both_found_where_the_print_was_read(edge, picture):
     told = codes(base=BASE, edge_print=above(BASE, edge), picture=above(BASE, picture))
     assert len(told) <= 1

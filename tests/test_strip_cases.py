@@ -42,7 +42,8 @@ def sides_mm(scan: ModelScan, frame: Truth) -> NDArray[np.float64]:
 
 
 def image_is(along: float, across: float) -> Check:
-    """Source of the sizes: ISO 1007 and ISO 732 as in facts.md; pictures are whole or cut off."""
+    """Return a check that pictures are as large: sources.toml [film-135], [film-120],
+    [smaller-images]."""
 
     def check(scan: ModelScan) -> bool:
         sizes = [sides_mm(scan, frame) for frame in frames(scan)]

@@ -18,12 +18,13 @@ import tifffile
 from numpy.testing import assert_array_equal
 from PIL import Image
 
-from pipeline import raster, stored_rows, strip_stream, unpacked
+from pipeline import deflate_stream, tiff_plane, unpacked
 from pipeline.problem import OutputProblem, ScanProblem
-from pipeline.scan import Scan, block_size, open_scan, opened, read_both, read_codes
+from pipeline.scan import Scan, open_scan, opened
 from pipeline.unpacked import UnpackedScan
 from pipeline.whole_file import sweep
 from tests.test_tiff import COLUMNS, ROWS, picture, write
+from tests.whole_pictures import read_both, read_codes
 
 Usage = namedtuple("Usage", "total used free")
 
@@ -42,16 +43,19 @@ STORED = {
 
 
 @pytest.fixture(params=["with positioned reads", "without"])
-def _system(request, monkeypatch):
-    """Do it once as on systems without positioned reads and writes."""
+def system(request, monkeypatch) -> int:
+    """Do it once as on systems without positioned reads and writes; return which it is."""
     if request.param == "without":
-        monkeypatch.setattr(stored_rows, "_READS_AT_PLACES", False)
+        monkeypatch.setattr(tiff_plane, "_READS_AT_PLACES", False)
         monkeypatch.setattr(unpacked, "_WRITES_AT_PLACES", False)
+    return request.param_index
 
 
 @pytest.fixture(params=[1, 4000, 4 << 20])
-def _band(request, monkeypatch):
+def band(request, monkeypatch) -> int:
+    """Set how much is decoded at once; return which of the sizes it is."""
     monkeypatch.setattr(unpacked, "_BAND_BYTES", request.param)
+    return request.param_index
 
 
 @pytest.fixture
@@ -79,7 +83,7 @@ def shared():
     made: list[UnpackedScan] = []
 
     def share(scan: Scan, folder: Path) -> Scan:
-        block = block_size(scan)
+        block = scan.stored.block
         assert block is not None
         made.append(UnpackedScan(scan, block, folder))
         return replace(scan, unpacked=made[-1])
@@ -99,10 +103,12 @@ def read_by_many(scan: Scan, threads: int = 6) -> list[tuple[slice, slice, np.nd
     ]
 
 
-@pytest.mark.usefixtures("_system", "_band")
-@pytest.mark.parametrize("kind", [np.uint8, np.uint16])
 @pytest.mark.parametrize("name", STORED)
-def test_many_threads_read_what_was_written_decoded_once(tmp_path, name, kind, decoded, shared):
+def test_many_threads_read_what_was_written_decoded_once(
+    tmp_path, name, system, band, decoded, shared
+):
+    # Each way of storing, system and band meets both kinds.
+    kind = (np.uint8, np.uint16)[(list(STORED).index(name) + system + band) % 2]
     path = write(tmp_path / "strip.tif", picture(kind), **STORED[name])
     (scan,) = open_scan(path)
     out = tmp_path / "out"
@@ -117,7 +123,7 @@ def test_many_threads_read_what_was_written_decoded_once(tmp_path, name, kind, d
     assert not list(out.iterdir())
 
 
-@pytest.mark.usefixtures("_band")
+@pytest.mark.usefixtures("band")
 @pytest.mark.parametrize("bits", [np.uint8, np.uint16])
 def test_an_infrared_page_goes_with_it(tmp_path, bits, decoded, shared):
     path, plane = tmp_path / "strip.tif", picture(bits)[..., 1]
@@ -150,7 +156,7 @@ def test_a_fourth_sample_goes_with_it(tmp_path, shared):
 
 
 @pytest.mark.parametrize("name", ["strip.png", "strip.jpg"])
-def test_whole_pictures_are_decoded_once(tmp_path, name, monkeypatch, shared):
+def test_whole_pictures_are_decoded_once(tmp_path, name, shared):
     path = tmp_path / name
     if name.endswith("png"):
         path.write_bytes(imagecodecs.png_encode(picture()))
@@ -158,16 +164,15 @@ def test_whole_pictures_are_decoded_once(tmp_path, name, monkeypatch, shared):
         Image.fromarray(picture(np.uint8)).save(path)
     (scan,) = open_scan(path)
     whole = read_codes(scan, (0, ROWS), (0, COLUMNS))
-    begun: list[str] = []
-    for module, kind in ((raster, "_decoded"), (raster, "_png_rows")):
-        function = getattr(module, kind)
+    begun: list[Path] = []
+    container = scan.stored.container
 
-        def counting(*args, function=function):
-            got = function(*args)
-            begun.extend([str(got)] if got is not None else [])
-            return got
+    def counting(path, *args):
+        begun.append(path)
+        return container.opened(path, *args)
 
-        monkeypatch.setattr(module, kind, counting)
+    stored = replace(scan.stored, container=replace(container, opened=counting))
+    scan = replace(scan, stored=stored)
     for rows, columns, codes in read_by_many(shared(scan, tmp_path)):
         assert_array_equal(codes, whole[rows, columns])
     assert len(begun) == 1
@@ -316,13 +321,13 @@ def test_a_disk_that_fails_is_one_sentence(tmp_path, monkeypatch, shared):
     def fail(*_):
         raise OSError(errno.EIO, "input/output error")
 
-    monkeypatch.setattr(stored_rows.os, "preadv", fail)
+    monkeypatch.setattr(tiff_plane.os, "preadv", fail)
     with pytest.raises(OutputProblem):
         read_codes(source, (0, 9), (0, 9))
 
 
 def test_large_strips_are_streamed_into_it(tmp_path, monkeypatch, decoded, shared):
-    monkeypatch.setattr(strip_stream, "_LEAST_BYTES", 1)
+    monkeypatch.setattr(deflate_stream, "_LEAST_BYTES", 1)
     monkeypatch.setattr(unpacked, "_BAND_BYTES", 3000)
     for name in ("one strip", "differences, big-endian"):
         path = write(tmp_path / "strip.tif", picture(), **STORED[name])

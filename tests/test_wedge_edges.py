@@ -76,7 +76,7 @@ def test_a_strong_edge_between_two_ends_the_run():
     assert len(edges.places) <= 7
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(
     scale=st.floats(0.5, 3.0),
     offset=st.floats(-1, 2),

@@ -1,10 +1,49 @@
-"""Threads of this machine; the cluster has a test of its own."""
+"""Threads here, and a cluster of two processes: the same bytes, whatever becomes of one."""
 
+import ctypes
+import importlib
+import logging
+import os
+import pickle
+import signal
+import subprocess
+import sys
 import threading
+from collections.abc import Iterator
+from concurrent.futures import CancelledError, Future
+from contextlib import nullcontext
+from pathlib import Path
+from types import SimpleNamespace
 
+import distributed
 import pytest
 
-from pipeline.workers import workers
+from pipeline import workers as module
+from pipeline.problem import ClusterProblem, OutputProblem
+from pipeline.roll import write_roll
+from pipeline.roll_folder import gather_rolls
+from pipeline.roll_jobs import jobs_of
+from pipeline.roll_record import record_of
+from pipeline.roll_survey import Event, survey_roll, told
+from pipeline.whole_file import output_problem
+from pipeline.workers import cluster_executor, give_back, is_lost, workers
+from tests.conftest import Run, contents
+
+# Blocks below malloc's threshold for maps of their own, each with something small behind it that
+# stays: glibc by itself gives none of it back (mallopt(3), M_TRIM_THRESHOLD).
+_HOLES = """
+from pathlib import Path
+from pipeline.workers import give_back
+kept, large = [], []
+for _ in range(1000):
+    large.append(bytearray(100_000)); kept.append(bytearray(1000))
+def resident():
+    return int(Path("/proc/self/statm").read_text().split()[1]) * 4096
+large.clear()
+before = resident()
+give_back()
+print(before - resident())
+"""
 
 
 def test_so_many_work_at_a_time():
@@ -34,3 +73,156 @@ def test_what_has_not_begun_is_dropped_when_the_run_ends_early():
         stopped()
     assert futures[0].result() is True
     assert all(future.done() for future in futures)
+
+
+@pytest.fixture(scope="module")
+def address() -> Iterator[str]:
+    """Yield the address of a cluster of two processes, with one thread each."""
+    options = {"n_workers": 2, "threads_per_worker": 1, "dashboard_address": None}
+    with distributed.LocalCluster(**options, silence_logs=logging.CRITICAL) as cluster:
+        yield cluster.scheduler_address
+
+
+def process_ids(address: str) -> list[int]:
+    with distributed.Client(address, set_as_default=False) as client:
+        return list(client.run(os.getpid).values())
+
+
+def test_cluster_is_local_bit_for_bit(address, model_roll, tmp_path, run: Run, converted):
+    ran = run("convert", model_roll, "-o", tmp_path / "out", "--cluster", address)
+    assert ran.code == 0, ran.err
+    assert contents(tmp_path / "out") == contents(converted)
+    assert not list((tmp_path / "out").glob(".evenroll-*"))
+    # What stands from a cluster stands for this machine too.
+    assert (
+        "0 written now, 6 stood already" in run("convert", model_roll, "-o", tmp_path / "out").out
+    )
+
+
+def test_several_rolls_named_from_another_folder(address, scans, tmp_path, run: Run, monkeypatch):
+    (scans / "bad.tif").write_bytes(b"II*\0")
+    (scans.parent / "b").symlink_to(scans)
+    monkeypatch.chdir(scans.parent)
+    words = ("convert", scans.name, "b", "-o", "out", "--archive", "none", "--cluster", address)
+    ran = run(*words)
+    assert ran.code == 1
+    assert ran.err.count("bad.tif: is damaged") == 2
+    assert len(list((tmp_path / "out").glob("*/*.jpg"))) == 14
+
+
+def test_measure_on_a_cluster(address, model_roll, run: Run):
+    there = run("measure", model_roll, "--json", "--cluster", address)
+    assert there == run("measure", model_roll, "--json")
+
+
+def test_a_lost_worker_is_made_up_for(address, model_roll, tmp_path, converted):
+    (roll,) = gather_rolls([model_roll], {})
+    ids, lost = process_ids(address), []
+
+    def listen(event: Event) -> None:
+        if event.kind == "written" and not lost:
+            lost.append(ids[0])
+            os.kill(ids[0], signal.SIGKILL)
+
+    with cluster_executor(address, []) as executor:
+        surveyed = survey_roll(roll, executor, listen)
+        outcome = write_roll(surveyed, tmp_path / "out", executor, listen)
+    assert lost
+    assert (outcome.written, outcome.failed) == (6, 0)
+    assert contents(tmp_path / "out") == contents(converted)
+    assert not list((tmp_path / "out").glob(".evenroll-*"))
+
+
+def test_what_crosses_is_small(address, model_roll):
+    (roll,) = gather_rolls([model_roll], {})
+    with cluster_executor(address, []) as executor:
+        surveyed = survey_roll(roll, executor, lambda event: None)
+    picture_bytes = sum(path.stat().st_size for path in model_roll.glob("*.tif"))
+    assert len(pickle.dumps(surveyed.strips)) < picture_bytes
+    tasks = [job.task for job in jobs_of(surveyed, record_of(surveyed), model_roll)]
+    assert max(len(pickle.dumps(task)) for task in tasks) < 20_000
+
+
+@pytest.mark.parametrize("wrong", ["tcp://127.0.0.1:9", "nowhere", "foo://x", ""])
+def test_a_wrong_address_is_one_sentence(wrong, model_roll, tmp_path, run: Run, monkeypatch):
+    monkeypatch.setattr(module, "_CONNECT_SECONDS", 0.5)
+    ran = run("convert", model_roll, "-o", tmp_path / "out", "--cluster", wrong)
+    assert ran.code == 3
+    assert ran.err.startswith(f"no cluster answers at '{wrong}'; give the address")
+    assert len(ran.err.splitlines()) == 1
+    assert list((tmp_path / "out").iterdir()) == []
+
+
+def test_without_the_library_it_says_what_to_install(model_roll, tmp_path, run, monkeypatch):
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    ran = run("convert", model_roll, "-o", tmp_path / "out", "--cluster", "tcp://127.0.0.1:9")
+    assert ran.code == 3
+    assert ran.err == (
+        "this installation can't work on a cluster; run pip install 'evenroll[cluster]'.\n"
+    )
+
+
+def test_folders_that_are_not_shared_are_told(address, tmp_path, monkeypatch):
+    # A file that only this machine has.
+    monkeypatch.setattr(module, "trial_file", lambda folder: nullcontext(folder / "only-here"))
+    on_cluster = cluster_executor(address, [tmp_path])
+    with pytest.raises(ClusterProblem, match=r"is not seen by the worker tcp:.*; use folders"):
+        on_cluster.__enter__()
+
+
+def test_another_version_on_a_worker_is_told(address, monkeypatch):
+    monkeypatch.setattr(module, "__version__", "9.9.9")
+    on_cluster = cluster_executor(address, [])
+    with pytest.raises(ClusterProblem, match=r"has no evenroll 9\.9\.9; install the same"):
+        on_cluster.__enter__()
+
+
+def test_work_given_up_is_told_in_words():
+    future: Future[None] = Future()
+    future.cancel()
+    with pytest.raises(CancelledError) as given_up:
+        future.result()
+    killed = importlib.import_module("distributed.scheduler").KilledWorker("t", None, 3)
+    for error in (given_up.value, killed):
+        assert is_lost(error)
+        assert told("07", error) == (
+            "07: the cluster gave it up; see to its workers and run again."
+        )
+    assert not is_lost(ValueError())
+
+
+def test_errors_of_a_far_disk_keep_their_number():
+    # So that a full disk ends the run after one sentence there too.
+    before = output_problem(Path("a.tif"), OSError(28, "No space left on device"))
+    after = pickle.loads(pickle.dumps(before))
+    assert isinstance(after, OutputProblem)
+    assert (after.number, str(after)) == (28, str(before))
+
+
+@pytest.mark.skipif(
+    not Path("/proc/self/statm").exists() or not hasattr(ctypes.CDLL(None), "malloc_trim"),
+    reason="needs glibc",
+)
+def test_memory_between_what_stays_is_given_back():
+    ran = subprocess.run([sys.executable, "-c", _HOLES], capture_output=True, text=True, check=True)
+    assert int(ran.stdout) > 50_000_000
+
+
+def test_the_system_is_asked_once_for_all_there_is(monkeypatch):
+    trimmed: list[int] = []
+    monkeypatch.setattr(ctypes, "CDLL", lambda _: SimpleNamespace(malloc_trim=trimmed.append))
+    give_back()
+    assert trimmed == [0]
+
+
+@pytest.mark.parametrize("without", [OSError, AttributeError, TypeError])
+def test_another_allocator_is_left_alone(without, monkeypatch):
+    asked: list[object] = []
+
+    def library(name: object) -> object:
+        asked.append(name)
+        raise without
+
+    monkeypatch.setattr(ctypes, "CDLL", library)
+    give_back()
+    assert asked == [None]

@@ -13,7 +13,7 @@ import numpy as np
 import tifffile
 from PIL import Image
 
-from pipeline.frame_task import FrameTask, _metadata
+from pipeline.frame_task import FrameTask
 from pipeline.space import find_space
 from pipeline.write import write_archive, write_share
 from tests.benchmarks.frames import frame_tasks
@@ -34,7 +34,7 @@ def pack(
     task: FrameTask, archive: np.ndarray, share: np.ndarray, folder: Path, number: int
 ) -> None:
     """Write a frame's pictures as the product does."""
-    metadata, copied = _metadata(task, "print"), archive.copy()
+    metadata, copied = task.metadata, archive.copy()
     bands = (copied[top : top + _BAND] for top in range(0, len(copied), _BAND))
     write_archive(
         folder / f"{number}.tif", bands, copied.shape[:2], "uint16",
@@ -46,7 +46,7 @@ def pack(
 def main(scans: Path, converted: Path, workers: int) -> None:
     """Run and print the cost; a few frames' pictures stand for all."""
     tasks = frame_tasks(scans)
-    files = [converted / str(task.frame.files.archive) for task in tasks]
+    files = [converted / str(task.files.archive) for task in tasks]
     some = [
         (tifffile.imread(file), np.asarray(Image.open(file.with_suffix(".jpg"))))
         for file in files[:: max(1, len(files) // 6)]

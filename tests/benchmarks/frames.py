@@ -5,8 +5,10 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from pipeline.frame_task import FrameTask
-from pipeline.roll import _tasks, record_of, survey_roll
 from pipeline.roll_folder import gather_rolls
+from pipeline.roll_jobs import jobs_of
+from pipeline.roll_record import record_of
+from pipeline.roll_survey import survey_roll
 
 
 def frame_tasks(scans: Path) -> list[FrameTask]:
@@ -16,6 +18,7 @@ def frame_tasks(scans: Path) -> list[FrameTask]:
         (roll,) = gather_rolls((scans,), {}, None)
         with ThreadPoolExecutor(2) as executor:
             surveyed = survey_roll(roll, executor, lambda event: None)
-        kept.write_bytes(pickle.dumps(_tasks(surveyed, record_of(surveyed), Path())))
+        jobs = jobs_of(surveyed, record_of(surveyed), Path())
+        kept.write_bytes(pickle.dumps([job.task for job in jobs]))
     tasks: list[FrameTask] = pickle.loads(kept.read_bytes())
     return tasks

@@ -28,14 +28,14 @@ def develop(task: FrameTask, strip: np.ndarray, folder: Path) -> None:
     way = AffineTransform.from_estimate(edges, np.array(task.outline))
     light = warp(strip, way, order=3, output_shape=(rows, columns))
     scene = slow_scene(slow_density(light, task.base), task.colour)
-    shown = slow_shown(scene, find_space("romm-rgb"), None, task.tone)
+    shown = slow_shown(scene, find_space("romm-rgb"), None, task.rendition.tone)
     codes = np.rint(np.clip(shown, 0, 1) * 65535).astype(np.uint16)
     tifffile.imwrite(
         folder / "archive.tif", codes, photometric="rgb", compression="zlib", predictor=True
     )
     factor = 2400 / max(rows, columns)
     small = resize(scene, (round(rows * factor), round(columns * factor)), anti_aliasing=True)
-    share = slow_shown(small, find_space("srgb"), None, task.tone)
+    share = slow_shown(small, find_space("srgb"), None, task.rendition.tone)
     eight = np.rint(np.clip(share, 0, 1) * 255).astype(np.uint8)
     Image.fromarray(eight).save(folder / "share.jpg", quality=92, subsampling="4:4:4")
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pyvips
 
-from pipeline.film import LayerCurve
+from pipeline.film_curve import LayerCurve
 from pipeline.frame_task import FrameTask
 from pipeline.print_tone import PRINT_WHITE, curve_constant
 from pipeline.render import frame_window, picture_size
@@ -61,8 +61,8 @@ def scene(task: FrameTask) -> "pyvips.Image":
 def shown(light: "pyvips.Image", task: FrameTask, space: str, gamma: float) -> "pyvips.Image":
     """Return display values 0 to 1, the print curve taken channel by channel."""
     held = (light > 0.0).ifthenelse(light, 0.0)
-    power = held**task.tone.contrast
-    display = power * PRINT_WHITE / (power + curve_constant(task.tone))
+    power = held**task.rendition.tone.contrast
+    display = power * PRINT_WHITE / (power + curve_constant(task.rendition.tone))
     matrix = pyvips.Image.new_from_array(from_working(find_space(space)).tolist())
     inside = display.recomb(matrix)
     return (inside > 0.0).ifthenelse(inside, 0.0) ** (1.0 / gamma)

@@ -201,7 +201,10 @@ def _infrared_band() -> int:
 
 
 def _grain(film: Film, dye: Pixels, ppi: float, rng: np.random.Generator) -> Pixels:
-    """Return grain: sigma at density 1 and 48 um aperture, with 1 / sqrt(area) (facts.md)."""
+    """Return grain: sigma at density 1 and 48 um aperture, with 1 / sqrt(area).
+
+    Source: sources.toml [granularity].
+    """
     area = (25400.0 / ppi) ** 2
     sigma = (film.granularity * np.sqrt(GRAIN_APERTURE_UM2 / area)).astype(np.float32)
     return rng.standard_normal(dye.shape, dtype=np.float32) * sigma * np.sqrt(np.maximum(dye, 0))

@@ -38,8 +38,16 @@ def colour(*rgb: float) -> Pixels:
 
 
 def mix(lower: Pixels, upper: Pixels, share: Pixels) -> Pixels:
-    """Lay one picture or colour over another by a mask."""
-    return lower + (upper - lower) * share[..., None]
+    """Lay one picture or colour over another by a mask (h, w); outside it nothing is computed."""
+    if lower.shape[:-1] != share.shape:
+        return lower + (upper - lower) * share[..., None]
+    mixed = lower.astype(np.result_type(lower, upper, share))
+    rows, columns = (np.flatnonzero(share.any(axis=axis)) for axis in (1, 0))
+    if rows.size:
+        part = slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1)
+        over = upper[part] if upper.shape[:2] == share.shape else upper
+        mixed[part] += (over - lower[part]) * share[part][..., None]
+    return mixed
 
 
 def grid(size: Size) -> tuple[Pixels, Pixels]:

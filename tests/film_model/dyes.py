@@ -11,7 +11,8 @@ EXHAUSTION_SOFTNESS = 0.10
 def mask_left(film: Film, dye: Floats) -> Floats:
     """Return coloured coupler left (in units of dye) in the cyan and magenta layers [..., 2].
 
-    Coupler is used up in proportion to the dye formed until there is none left (facts.md).
+    Coupler is used up in proportion to the dye formed until there is none left: sources.toml
+    [coloured-couplers].
     """
     softness = np.asarray(EXHAUSTION_SOFTNESS, dye.dtype)
     left = film.mask_capacity.astype(dye.dtype) - dye[..., :2]

@@ -35,7 +35,7 @@ class Code:
 
 
 def data_bits(product: int, maker: int, frame: int | None, half: bool) -> str:
-    """Return the data track of a code, first bit at the left (facts.md, 'Film edge barcode')."""
+    """Return the data track of a code, first bit at the left: sources.toml [edge-barcode]."""
     body = f"{product:07b}0{maker:04b}"
     if frame is not None:
         body += f"{frame:06b}{int(half)}0"

@@ -1,0 +1,119 @@
+"""Drawings on a roll's page that rest on more than its scans: film curve, control chart, batch."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pipeline.control import ControlSeries, control_series
+from pipeline.control_chart import control_plot
+from pipeline.curve_plot import film_curve_plot
+from pipeline.curve_report import curve_lines, curve_of_wedge
+from pipeline.plot import CHANNELS
+from pipeline.problem import SettingsProblem
+from pipeline.readings import read_readings
+from pipeline.report import MISSING, Drawing, figure_text, signed_text
+from pipeline.roll_curve import FilmCurve
+from pipeline.words import printable
+
+_QUANTITIES = {"d_min": "D-min", "ld": "LD", "contrast": "HD - LD"}
+
+
+@dataclass(frozen=True)
+class Beside:
+    """Files that go with a roll and are shown on its page: readings, and the log of batches."""
+
+    readings: Path | None = None
+    bath_log: Path | None = None
+
+    def __bool__(self) -> bool:
+        """Tell whether there is any."""
+        return self.readings is not None or self.bath_log is not None
+
+
+def drawings_of(batch: Mapping[str, Any], beside: Beside) -> tuple[Drawing, ...]:
+    """Return the plots of the files beside a roll.
+
+    `batch` is the roll's batch of chemistry as noted; its trend is drawn where the log knows it.
+
+    Raises
+    ------
+    ScanProblem, SettingsProblem
+        If a file beside it can't be used.
+    """
+    drawings: list[Drawing] = []
+    if beside.readings is not None:
+        drawings += _of_readings(beside.readings)
+    if beside.bath_log is not None:
+        drawings += _of_batch(beside.bath_log, str(batch.get("name", "")))
+    return tuple(drawings)
+
+
+def curve_drawing(curve: FilmCurve, title: str = "The film's curve") -> Drawing:
+    """Return the plot of a film's curve with its contrast, toe and shoulder."""
+    rows = [
+        (
+            name,
+            f"{channel.contrast:.3f}",
+            f"{channel.contrast_error:.3f}",
+            *(
+                MISSING if point is None else f"{point.log_exposure:+.2f}"
+                for point in (channel.toe, channel.shoulder)
+            ),
+        )
+        for name, channel in zip(CHANNELS, curve.channels, strict=True)
+    ]
+    head = ("channel", "contrast", "standard error", "toe ends at", "shoulder begins at")
+    return Drawing(title, film_curve_plot(curve), " ".join(curve_lines(curve)), head, tuple(rows))
+
+
+def _of_readings(path: Path) -> list[Drawing]:
+    readings = read_readings(path)
+    drawings = []
+    series = control_series(readings.controls, readings.aim)
+    if series is not None:
+        drawings.append(_of_control(series))
+    for wedge in readings.wedges:
+        curve = curve_of_wedge(wedge.log_exposure, wedge.density, wedge.lux_seconds)
+        if curve is not None:
+            drawings.append(curve_drawing(curve, f"Curve of wedge {printable(wedge.strip)}"))
+    if not drawings:
+        raise SettingsProblem(
+            path, "holds no control strips or wedges to draw", "name another file, or none"
+        )
+    return drawings
+
+
+def _of_control(series: ControlSeries) -> Drawing:
+    rows = tuple(
+        (
+            printable(each.reading.strip),
+            *(signed_text(value, 3) for name in _QUANTITIES for value in each.of(name)),
+            figure_text(each.retained, 3),
+        )
+        for each in series.deviations
+    )
+    head = (
+        "strip",
+        *(f"{name} {c}" for name in _QUANTITIES.values() for c in "RGB"),
+        "D-max - yellow B",
+    )
+    note = " ".join(str(signal) for signal in series.signals)
+    return Drawing("Control chart", control_plot(series), note, head, rows)
+
+
+def _of_batch(path: Path, name: str) -> list[Drawing]:
+    from pipeline.bath_chart import trend_plot
+    from pipeline.bath_log import BathLog
+    from pipeline.bath_report import chart_text
+    from pipeline.bath_trend import trend
+
+    if not name:
+        raise SettingsProblem(
+            None, "the roll names no batch to look up in the log", "add [batch] name to roll.toml"
+        )
+    batch, uses = BathLog(path).batch(name)
+    made = trend(batch, uses)
+    if made is None:
+        return []
+    return [Drawing(f"Batch {printable(name)}", trend_plot(made), chart_text(made))]

@@ -1,0 +1,86 @@
+"""Kinds of film: negatives told from slides and prints, black-and-white film from colour."""
+
+from collections.abc import Sequence
+from typing import Literal
+
+import numpy as np
+
+from pipeline.base import FilmBase
+from pipeline.channels import least
+from pipeline.kinds import Float64, Floats, Light, Triple
+from pipeline.layout import Strip
+
+Kind = Literal["monochrome", "colour", "unclear"]
+
+UNCLEAR = (
+    "may be black-and-white film, but its pictures don't show it clearly: taken as colour; "
+    "give --monochrome if it is"
+)
+# Blue less red density of a masked base: 0.44 at least over published stocks (D-min, Status M),
+# less what a scanner's channels may be apart where no open gate shows. Silver's is grey, unless
+# the scanner evens out its channels.
+_LEAST_ORANGE = 0.2
+_LEAST_DENSITY = 0.1
+_LEAST_SAMPLES = 200
+# One image of silver has the same density in all channels, but for a little that the scanner's
+# light scatters otherwise (common practice, no source). Layers of dye differ by more: in slope
+# and, wherever a picture has any colour, from place to place.
+_SLOPE_TOLERANCE = 0.05
+_USUAL_OFF, _SELDOM_OFF = 0.02, 0.06
+_CLEAR_SPAN = 0.3
+
+
+def is_negative(above: Light, strip: Strip, base: FilmBase, any_base: bool) -> bool:
+    """Tell whether a strip is colour negative film, by what only that shows together.
+
+    Its base is orange (unless `any_base`). Without perforations in view, nothing inside is lighter
+    than it in any channel, and where the whole width is in view, rebate and gaps make it a fair
+    share of the strip. A print's or a photograph's lightest even colour fails one of these.
+    """
+    orange = any_base or base.density[2] - base.density[0] > _LEAST_ORANGE
+    if strip.perforated or not orange:
+        return orange
+    rows, columns = above.shape[:2]
+    inner = above[rows // 5 : rows - rows // 5, columns // 40 : columns - columns // 40]
+    lighter = float((least(inner) < -0.08).mean())
+    share = base.area_mm2 * strip.px_per_mm**2 / (rows * columns)
+    return lighter < 0.005 and (share > 0.05 or not strip.whole_width)
+
+
+def film_kind(bases: Sequence[Triple], samples: Sequence[Floats]) -> Kind:
+    """Tell whether a roll's film is black-and-white, by base and pictures.
+
+    Parameters
+    ----------
+    bases
+        Density of the film base of every strip.
+    samples
+        For each picture (n, 3) samples of density above base.
+
+    Returns
+    -------
+    'colour' where any base is orange or the channels go apart anywhere, 'monochrome' where they
+    go together over a clear span of density, 'unclear' where there is too little of it.
+    """
+    if not bases or any(blue - red > _LEAST_ORANGE for red, _, blue in bases):
+        return "colour"
+    every = np.concatenate([np.asarray(part, float) for part in samples] or [np.zeros((0, 3))])
+    every = every[np.isfinite(every).all(axis=1) & (every.mean(axis=1) > _LEAST_DENSITY)]
+    if len(every) < _LEAST_SAMPLES:
+        return "unclear"
+    span = float(np.subtract(*np.percentile(every.mean(axis=1), [95, 5])))
+    off = np.abs(every - every.mean(axis=1, keepdims=True))
+    usual, seldom = np.percentile(off.max(axis=1), [50, 98])
+    if usual > _USUAL_OFF or seldom > _SELDOM_OFF:
+        return "colour"
+    if span < _CLEAR_SPAN:
+        return "unclear"
+    slopes = [_slope(every[:, 1], every[:, channel]) for channel in (0, 2)]
+    return "monochrome" if max(abs(s - 1.0) for s in slopes) < _SLOPE_TOLERANCE else "unclear"
+
+
+def _slope(one: Float64, other: Float64) -> float:
+    """Return the slope of one density against another, the axes alike (principal axis)."""
+    covariance = np.cov(one, other)
+    _, axes = np.linalg.eigh(covariance)
+    return float(axes[1, 1] / axes[0, 1])

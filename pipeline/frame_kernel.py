@@ -1,0 +1,235 @@
+"""The compiled loops that find frames and place their edges; importing them loads the compiler."""
+
+import math
+
+import numpy as np
+
+from pipeline.compiled import compiled
+from pipeline.kinds import Row, Whole
+from pipeline.units import SIGMA_OF_MAD
+
+PICTURE, PARTIAL, BLANK = 0, 1, 2
+_ROW, _WHOLE = "float64[::1]", "int64[::1]"
+
+# The fall from base to picture is looked at this far (pixels) on either side of the edge, and
+# the picture's density taken over so many more.
+BLUR_PX = 1.5
+INSIDE_PX = 2
+_ROUNDS = 5
+_LEAST_ROWS = 4
+_USUAL_SCATTER_PX = 0.3
+_LEAST_SCATTER_PX, _MOST_SCATTER_PX = 0.05, 1.0
+_OUTLYING = 2.5
+_ROWS_ALIKE = 6.0
+_USUAL_TILT = 0.01
+
+
+@compiled()
+def _before(
+    start: int,
+    score: float,
+    best: Row,
+    gap: Row,
+    steps: Whole,
+    gap_cost: Row,
+    pitch: int,
+    long_cost: float,
+) -> tuple[float, int]:
+    """Return the best score of all up to a frame's start, and where the frame before ends.
+
+    `score` is that of a first frame.
+    """  # fmt: skip
+    came, size = -1, len(best) - 1
+    top, at = -np.inf, -1
+    for index in range(len(steps)):
+        end = start - steps[index]
+        if 0 <= end <= size:
+            clear = gap[start] - gap[min(end, start)] if end < start else 0.0
+            total = best[end] + clear - gap_cost[index]
+            if total > top:
+                top, at = total, end
+    if top > score:
+        score, came = top, at
+    # A gap with room for a frame in it is a blank frame.
+    top, at = -np.inf, -1
+    for far in range(max(0, start - pitch + 1), max(0, start - steps[-1])):
+        total = best[far] - gap[far]
+        if total > top:
+            top, at = total, far
+    if top + gap[start] - long_cost > score:
+        score, came = top + gap[start] - long_cost, at
+    return score, came
+
+
+@compiled(
+    f"void({_ROW}, {_ROW}, {_ROW}, {_ROW}, {_ROW}, {_WHOLE}, {_ROW}, {_WHOLE}, {_ROW},"
+    f" {_WHOLE}, {_ROW}, {_ROW}, {_WHOLE}, {_WHOLE}, {_WHOLE})"
+)
+def best_ends(
+    picture: Row,
+    gap: Row,
+    rise: Row,
+    fall: Row,
+    lead_cost: Row,
+    steps: Whole,
+    gap_cost: Row,
+    widths: Whole,
+    width_cost: Row,
+    lengths: Whole,
+    costs: Row,
+    best: Row,
+    came: Whole,
+    starts: Whole,
+    kinds: Whole,
+) -> None:
+    """Fill in the best score of all frames that end at a column, and the last of them.
+
+    Parameters
+    ----------
+    picture, gap, rise, fall, lead_cost
+        Running sums and scores at the columns' borders.
+    steps, gap_cost, widths, width_cost
+        Gaps and widths that are tried, in columns, and what they cost.
+    lengths
+        The gate's width, its pitch, the least part of a picture, and from where it is whole.
+    costs
+        Of a long gap, a frame, a blank, a cut frame, a partial one, and the weight of edges.
+    best, came, starts, kinds
+        Filled: score, end of the frame before (-1: none), start and kind.
+    """  # fmt: skip
+    size = len(best) - 1
+    width, pitch, least_part, nearly = lengths
+    long_cost, frame, blank, cut, partial, weight = costs
+    for part in range(least_part, min(width, size + 1)):
+        whole = part >= nearly
+        score = picture[part] - frame + weight * fall[part]
+        score -= cut if whole else partial
+        if score > best[part]:
+            best[part], came[part], starts[part] = score, -1, 0
+            kinds[part] = PICTURE if whole else PARTIAL
+    for start in range(size):
+        first = gap[start] - lead_cost[start]
+        score, origin = _before(start, first, best, gap, steps, gap_cost, pitch, long_cost)
+        if not math.isfinite(score):
+            continue
+        every = True
+        for index in range(len(widths)):
+            end = start + widths[index]
+            if end > size:
+                every = False
+                continue
+            inside = picture[end] - picture[start]
+            edges = weight * (rise[start] + fall[end])
+            total = score + inside + edges - frame - width_cost[index]
+            if total > best[end]:
+                best[end], came[end], starts[end], kinds[end] = total, origin, start, PICTURE
+        end = start + width
+        if end <= size:
+            total = score + (gap[end] - gap[start]) - blank
+            if total > best[end]:
+                best[end], came[end], starts[end], kinds[end] = total, origin, start, BLANK
+        if not every and least_part <= size - start < widths[-1]:
+            whole = size - start >= nearly
+            inside = picture[size] - picture[start]
+            total = score + inside + weight * rise[start] - frame
+            total -= cut if whole else partial
+            if total > best[size]:
+                best[size], came[size], starts[size] = total, origin, start
+                kinds[size] = PICTURE if whole else PARTIAL
+
+
+@compiled()
+def _through_rows(length: Row, error: Row, y: Row, fit: Row) -> None:
+    """Fill in length at y = 0, its slope, and the standard errors of both, of all rows.
+
+    What scenes do beside the edge scatters the rows more than noise does, and some by far.
+    """
+    scatter, count = _USUAL_SCATTER_PX, len(length)
+    rest = np.zeros(count)
+    at = slope = total = second = moment = 0.0
+    for _ in range(_ROUNDS):
+        # A ridge holds the slope to what gates have where few rows tell.
+        total, moment, second = 0.0, 0.0, 1.0 / _USUAL_TILT**2
+        whole, turned = 0.0, 0.0
+        for row in range(count):
+            spread = math.hypot(error[row], scatter)
+            off = rest[row] / (_OUTLYING * spread)
+            weight = 1.0 / (spread * spread) / (1.0 + off * off)
+            total += weight
+            moment += weight * y[row]
+            second += weight * y[row] * y[row]
+            whole += weight * length[row]
+            turned += weight * y[row] * length[row]
+        spanned = total * second - moment * moment
+        at = (second * whole - moment * turned) / spanned
+        slope = (total * turned - moment * whole) / spanned
+        for row in range(count):
+            rest[row] = length[row] - at - slope * y[row]
+        scatter = SIGMA_OF_MAD * np.median(np.abs(rest))
+        scatter = min(max(scatter, _LEAST_SCATTER_PX), _MOST_SCATTER_PX)
+    spanned = total * second - moment * moment
+    # Neighbouring rows see the same part of the scene: fewer tell apart than there are.
+    fit[0], fit[1] = at, slope
+    fit[2] = math.sqrt(_ROWS_ALIKE * second / spanned)
+    fit[3] = math.sqrt(_ROWS_ALIKE * total / spanned)
+
+
+@compiled("boolean(float64[:,::1], float64[::1], float64, float64, boolean, float64[::1])")
+def edge_through_rows(
+    part: Row, y: Row, begin: float, noise: float, over_base: bool, edge: Row
+) -> bool:
+    """Place an edge by the rows' fall to base or to what lies outside; tell whether it can be.
+
+    Parameters
+    ----------
+    part
+        (rows, columns) density above base, the picture on the right.
+    y
+        (rows) heights of the rows.
+    begin
+        A first place, in columns.
+    noise
+        Standard deviation of the base's density.
+    over_base
+        Whether what lies outside is denser than base.
+    edge
+        (5), filled: place at y = 0, change of place a row, the standard errors of both, share
+        of the rows that are denser inside than the noise.
+    """
+    rows, columns = part.shape
+    place = begin
+    length, error, height = np.empty(rows), np.empty(rows), np.empty(rows)
+    fit = np.zeros(4)
+    clear = 0
+    for _ in range(_ROUNDS):
+        left = max(math.floor(place - BLUR_PX), 0)
+        right = math.ceil(place + BLUR_PX)
+        stop = right + INSIDE_PX
+        if right - left < 2 or stop > columns or (over_base and left < 2):
+            return False
+        clear = 0
+        for row in range(rows):
+            level = (part[row, left - 2] + part[row, left - 1]) / 2 if over_base else 0.0
+            inside = 0.0
+            for column in range(right, stop):
+                inside += part[row, column]
+            contrast = inside / INSIDE_PX - level
+            if contrast > 3.0 * noise / math.sqrt(INSIDE_PX):
+                area = 0.0
+                for column in range(left, right):
+                    area += part[row, column] - level
+                length[clear] = area / contrast
+                error[clear] = noise * math.sqrt(right - left) / contrast
+                height[clear] = y[row]
+                clear += 1
+        if clear < _LEAST_ROWS:
+            return False
+        _through_rows(length[:clear], error[:clear], height[:clear], fit)
+        moved = right - 0.5 - fit[0]
+        done = abs(moved - place) < 0.02
+        place = min(max(moved, place - 1.0), place + 1.0)
+        if done:
+            break
+    edge[0], edge[1], edge[2], edge[3] = place, -fit[1], fit[2], fit[3]
+    edge[4] = clear / rows
+    return True

@@ -1,0 +1,20 @@
+"""Words for people: text on one line, counts with their noun, and the order people expect."""
+
+import re
+
+
+def printable(text: object) -> str:
+    """Return the text on one line, without control, format, surrogate or unassigned characters."""
+    spaced = "".join(char if char.isprintable() else " " for char in str(text))
+    return " ".join(spaced.split())
+
+
+def counted(count: int, noun: str) -> str:
+    """Return a count with its noun, in the plural where it belongs."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def natural_key(name: str) -> tuple[tuple[int, int | str], ...]:
+    """Return a sort key by which strip-2 comes before strip-10."""
+    parts = re.split(r"(\d+)", name.casefold())
+    return tuple((0, int(part)) if part.isdecimal() else (1, part) for part in parts)
