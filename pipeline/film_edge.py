@@ -85,7 +85,7 @@ def _line_of_most(
 
     with warnings.catch_warnings():
         # Of points of which no two lie on such a line.
-        warnings.filterwarnings("ignore", "No inliers found")
+        warnings.filterwarnings("ignore", "No inliers found|Estimated model is not valid")
         line, near = ransac(  # type: ignore[no-untyped-call]
             np.column_stack([x, y]), LineModelND, 2, tolerance, is_model_valid=is_level,
             max_trials=_TRIALS, stop_probability=_SURE, rng=0,
