@@ -1,10 +1,7 @@
 """The long edges of a straightened strip, as lines fitted to sub-pixel places along it."""
 
-import warnings
 from dataclasses import dataclass
-from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,7 +13,7 @@ _LEAST_SEEN = 0.2
 _MOST_BEYOND = 0.15
 _CLEARLY_BEYOND_MM = 0.4
 _TOLERANCE_MM = 0.1
-_TRIALS, _SURE = 300, 0.9999
+_MOST_COLUMNS = 600
 
 
 @dataclass(frozen=True)
@@ -55,13 +52,25 @@ def robust_line(x: Numbers, y: Numbers, tolerance: float, most_slope: float) -> 
 
     Notes
     -----
-    The line through two of the points that most others lie on (RANSAC, seeded, so that the same
-    points give the same line); least squares over the points on it follow.
+    Slopes are tried one by one so closely that the ends stay within the tolerance; least
+    squares over the points on the best line follow.
     """
+    from pipeline.strip_kernel import fullest_windows
+
     if len(x) < 3:
         return 0.0, float(np.median(y))
     middle = float(np.median(x))
-    slope, level = _line_of_most(x - middle, y, tolerance, most_slope)
+    step = max(len(x) // _MOST_COLUMNS, 1)
+    some_x, some_y = x[::step] - middle, y[::step]
+    reach = max(float(np.ptp(some_x)) / 2, 1.0)
+    tries = min(2 * int(np.ceil(most_slope * reach / tolerance)) + 1, 401)
+    slopes = np.array(sorted(np.linspace(-most_slope, most_slope, max(tries, 3)), key=abs))
+    rests = np.sort(some_y - slopes[:, None] * some_x, axis=1)
+    windows = np.empty((len(slopes), 2), np.int64)
+    fullest_windows(rests, 2 * tolerance, windows)
+    best = int(np.argmax(windows[:, 1]))
+    start, count = windows[best]
+    slope, level = float(slopes[best]), float(rests[best, start : start + count].mean())
     for _ in range(6):
         rest = np.abs(y - slope * (x - middle) - level)
         near = rest[rest < 2 * tolerance]
@@ -71,28 +80,6 @@ def robust_line(x: Numbers, y: Numbers, tolerance: float, most_slope: float) -> 
             break
         slope, level = least_squares_line(x[keep] - middle, y[keep])
     return slope, level - slope * middle
-
-
-def _line_of_most(
-    x: Numbers, y: Numbers, tolerance: float, most_slope: float
-) -> tuple[float, float]:
-    """Return slope and level of the line that most points lie on, roughly."""
-    from skimage.measure import LineModelND, ransac
-
-    def is_level(line: Any, *_: Numbers) -> bool:
-        along, down = np.abs(line.direction)
-        return bool(down <= most_slope * along)
-
-    with warnings.catch_warnings():
-        # Of points of which no two lie on such a line.
-        warnings.filterwarnings("ignore", "No inliers found|Estimated model is not valid")
-        line, near = ransac(  # type: ignore[no-untyped-call]
-            np.column_stack([x, y]), LineModelND, 2, tolerance, is_model_valid=is_level,
-            max_trials=_TRIALS, stop_probability=_SURE, rng=0,
-        )  # fmt: skip
-    if line is None or np.ptp(x[near]) == 0:
-        return 0.0, float(np.median(y))
-    return least_squares_line(x[near], y[near])
 
 
 def least_squares_line(x: Numbers, y: Numbers) -> tuple[float, float]:
@@ -158,13 +145,12 @@ def _edge(
 
 def _outermost(film: Mask, run: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return columns and the first row in each from which film goes on for `run` rows."""
-    # The least of a pixel and those below it; below the last row is none.
-    runs = cv2.erode(
-        film.astype(np.uint8), np.ones((run, 1)), anchor=(0, 0),
-        borderType=cv2.BORDER_CONSTANT, borderValue=0,
-    )  # fmt: skip
-    columns = np.flatnonzero(runs.any(axis=0))
-    return columns, runs[:, columns].argmax(axis=0)
+    from pipeline.strip_kernel import first_runs
+
+    rows = np.empty(film.shape[1], np.int64)
+    first_runs(np.ascontiguousarray(film), run, rows)
+    columns = np.flatnonzero(rows >= 0)
+    return columns, rows[columns]
 
 
 def _sub_pixel(

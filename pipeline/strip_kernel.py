@@ -1,4 +1,4 @@
-"""The compiled loops that count light by its place; importing them loads the compiler."""
+"""The compiled loops over a scan's light and a strip's view; importing them loads the compiler."""
 
 from typing import Any
 
@@ -6,11 +6,52 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.compiled import compiled
-from pipeline.kinds import Float32, Whole
+from pipeline.kinds import Float32, Numbers, Whole
 
+Points = NDArray[np.float32]
 Bins = NDArray[np.int32]
 
 _POINTS, _WHOLE = "float32[:,::1]", "int64[::1]"
+
+
+@compiled("void(float64[:,::1], float64, int64[:,::1])")
+def fullest_windows(rests: Numbers, width: float, found: Whole) -> None:
+    """Fill (n, 2) with the start of the first fullest window of each row, and what it holds.
+
+    Parameters
+    ----------
+    rests
+        (n, points), each row in ascending order.
+    width
+        Width of a window, its ends counted in.
+    """
+    tries, points = rests.shape
+    for index in range(tries):
+        rest, stop, most, at = rests[index], 0, 0, 0
+        for start in range(points):
+            limit = rest[start] + width
+            while stop < points and rest[stop] <= limit:
+                stop += 1
+            if stop - start > most:
+                most, at = stop - start, start
+        found[index, 0], found[index, 1] = at, most
+
+
+@compiled("void(boolean[:,::1], int64, int64[::1])")
+def first_runs(film: NDArray[np.bool_], run: int, first: Whole) -> None:
+    """Fill in the first row of each column from which film goes on for `run` rows, else -1."""
+    height, width = film.shape
+    long = np.zeros(width, np.int64)
+    first[:] = -1
+    left = width
+    for row in range(height):
+        for column in range(width):
+            long[column] = long[column] + 1 if film[row, column] else 0
+            if long[column] == run and first[column] < 0:
+                first[column] = row - run + 1
+                left -= 1
+        if not left:
+            break
 
 
 @compiled(f"int64({_POINTS}, float32, float32, int32[:,::1], {_POINTS}, {_WHOLE}, {_WHOLE})")

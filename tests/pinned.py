@@ -25,7 +25,7 @@ from pipeline.record import to_document
 from pipeline.roll_record import record_of
 from pipeline.roll_survey import Roll, SurveyedRoll, survey_roll
 from pipeline.spot_finding import spot_findings
-from pipeline.survey import StripSurvey
+from pipeline.strip_survey import StripSurvey
 from tests.control_cases import AIM, FAULTS, aim, faulty_strip
 from tests.film_model import write_scan
 from tests.pinned_cases import PinnedCase, fixed_generator, pinned_cases
