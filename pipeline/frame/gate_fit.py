@@ -143,8 +143,8 @@ def _edges(seen: Evidence, span: Span, habit: GateHabit) -> _Edges:
     rim = round(_RIM_MM * ppmm)
     rows = slice(max(0, round(seen.top) + rim), max(1, round(seen.bottom) - rim + 1))
     columns = slice(max(0, span.start + rim), max(1, min(width, span.end) - rim))
-    reach = min(1.3, 0.5 + 2.0 * habit.length_spread_mm) * ppmm
-    deep = min(0.9, 0.35 + 2.0 * habit.height_spread_mm) * ppmm
+    reach = (0.5 + 2.0 * habit.length_spread_mm) * ppmm
+    deep = (0.35 + 2.0 * habit.height_spread_mm) * ppmm
     level, upright = above[rows], above[:, columns].T
     start = _clear_of_end(find_edge(level, span.start - 0.5, reach, noise))
     end = find_edge(level[:, ::-1], width - 0.5 - span.end, reach, noise)

@@ -156,6 +156,8 @@ def _row(
     length = float(np.median(holes.length))
     line = robust_line(holes.x, inner, 0.15 * length, _MOST_SLOPE)
     near = np.abs(inner - line[0] * holes.x - line[1]) < 0.3 * length
+    if not near.any():
+        return None
     similar = np.abs(holes.length / np.median(holes.length[near]) - 1) < _LENGTH_SLACK
     row = holes.take(near & similar)
     pitch = _pitch(row, film)

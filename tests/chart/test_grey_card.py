@@ -34,6 +34,12 @@ def test_a_card_in_the_middle_is_read_whatever_its_size(side, density):
     assert found.area[2] - found.area[0] <= side + 0.05
 
 
+def test_grain_makes_no_card_uneven():
+    found = find_grey_card(with_card(0.2, (0.7, 0.8, 0.9), noise=0.2))
+    assert found is not None
+    assert found.density == pytest.approx([0.7, 0.8, 0.9], abs=0.03)
+
+
 def test_a_picture_without_a_card_has_none():
     assert find_grey_card(with_card(0.02, (0.7, 0.7, 0.7))) is None
     assert find_grey_card(np.zeros((60, 90, 3), np.float32)) is None

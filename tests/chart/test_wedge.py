@@ -123,3 +123,11 @@ def test_no_more_steps_are_read_than_there_are():
     reading = find_wedge(wedge_density(wedge), 11)
     assert reading is not None
     assert len(reading.densities) == 11
+
+
+@pytest.mark.parametrize(("rise", "sure"), [(0.07, 0.0), (0.15, 1.0)])
+def test_steps_that_hardly_rise_are_no_wedge(rise, sure):
+    steps = np.repeat(0.5 + rise * np.arange(8) / 7, 40)
+    picture = np.repeat(np.broadcast_to(steps, (60, 320))[..., None], 3, axis=2)
+    corners = np.array([[0.0, 0.0], [319.0, 0.0], [319.0, 59.0], [0.0, 59.0]])
+    assert read_wedge_at(picture.astype(np.float32), corners, 8).confidence == sure

@@ -120,6 +120,14 @@ def test_too_few_steps_make_no_curve(logs):
     assert characteristic(np.array(logs), s_curve(np.array(logs))) is None
 
 
+@pytest.mark.parametrize(
+    ("span", "steps", "told"), [(0.2, 6, False), (0.3, 6, True), (0.9, 3, False), (0.9, 4, True)]
+)
+def test_four_steps_over_most_of_a_stop_make_a_curve(span, steps, told):
+    logs = np.linspace(0.0, span, steps)
+    assert (characteristic(logs, s_curve(logs)) is not None) is told
+
+
 def test_densities_are_found_both_ways_and_only_inside():
     logs = np.arange(-2.0, 2.0, 0.15)
     curve = characteristic(logs, s_curve(logs), None, BASE)[1]

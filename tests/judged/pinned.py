@@ -6,6 +6,7 @@ of the same worth. A change that is meant to move none leaves `tests/data/pinned
 """
 
 import argparse
+import itertools
 import json
 import math
 import tempfile
@@ -17,14 +18,17 @@ from typing import Any
 import numpy as np
 
 from pipeline.control.finding import control_findings
+from pipeline.control.readings import Spot
 from pipeline.control.series import control_series
+from pipeline.control.spots import spot_findings
+from pipeline.kinds import as_triple
 from pipeline.record.document import to_document
 from pipeline.roll.record import record_of
 from pipeline.roll.survey import SurveyedRoll, survey_roll
 from pipeline.settings.roll import Roll
 from pipeline.survey.strip import StripSurvey
 from tests.film_model import write_scan
-from tests.judged.control_cases import FAULTS, aim, faulty_strip
+from tests.judged.control_cases import AIM, FAULTS, aim, faulty_strip
 from tests.judged.pinned_cases import PinnedCase, fixed_generator, pinned_cases
 from tests.render.whole_pictures import cut_mended
 
@@ -32,7 +36,10 @@ PINNED = Path(__file__).parents[1] / "data" / "pinned.json"
 # What other processors, and other versions of the libraries, may make of the same sums.
 LENGTH_MM, SHARE, LEAST = 0.01, 1e-3, 1e-3
 PLACES = 4
-CONTROL = "control strips"
+CONTROL, READ = "control strips", "spots"
+NOT = -1.0
+SPOTS = {"base": (NOT, 0.0, 0.12), "edge-print": (NOT, 0.0, 0.3, 0.7, 1.6),
+         "picture": (NOT, 0.0, 0.1, 0.6, 1.9)}  # fmt: skip
 # Said to people, in words that may change; or told by other figures.
 _WORDS = (
     "evidence", "advice", "trust", "said", "files", "problems", "evenroll", "schema",
@@ -71,6 +78,24 @@ def control_figures() -> dict[str, Any]:
             strip = faulty_strip(fault, size, fixed_generator(name))
             found = control_findings(control_series([strip], aim()))
             told[name] = {one.code: one.confidence for one in found}
+    return told
+
+
+def spot_figures() -> dict[str, Any]:
+    """Return what is found of a film by single spots, each of them read or not, at some densities.
+
+    Amounts are above the base of an aim that is read as well, or not.
+    """
+    base = np.array(AIM["d_min"])
+    told = {}
+    for aimed, *amounts in itertools.product((True, False), *SPOTS.values()):
+        read = {name: amount for name, amount in zip(SPOTS, amounts, strict=True) if amount != NOT}
+        spots = [
+            Spot("7", None, "", name, as_triple(base + amount)) for name, amount in read.items()
+        ]
+        own = [Spot("aim", None, "", "base", as_triple(base))] if aimed else []
+        found = spot_findings(spots, own)
+        told[f"{aimed} {amounts}"] = {one.code: one.confidence for one in found}
     return told
 
 
@@ -161,7 +186,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="tests.judged.pinned", description=__doc__)
     parser.add_argument("--write", action="store_true", help="pin what comes out now")
     words = parser.parse_args()
-    now: dict[str, Any] = {CONTROL: control_figures()}
+    now: dict[str, Any] = {CONTROL: control_figures(), READ: spot_figures()}
     for case in pinned_cases():
         with tempfile.TemporaryDirectory() as folder:
             now[case.name] = figures(surveyed(case, drawn(case, Path(folder))))

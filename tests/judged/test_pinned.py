@@ -12,10 +12,12 @@ from pipeline.roll.survey import SurveyedRoll
 from tests.judged.pinned import (
     CONTROL,
     PINNED,
+    READ,
     control_figures,
     differences,
     drawn,
     figures,
+    spot_figures,
     surveyed,
 )
 from tests.judged.pinned_cases import PinnedCase, pinned_cases, strips_by_condition
@@ -46,12 +48,13 @@ def test_figures_are_as_pinned(name, look):
     assert differences(figures(roll), THEN[name]) == []
 
 
-def test_findings_on_control_strips_are_as_pinned():
-    assert differences(control_figures(), THEN[CONTROL]) == []
+@pytest.mark.parametrize(("name", "read"), [(CONTROL, control_figures), (READ, spot_figures)])
+def test_findings_on_readings_are_as_pinned(name, read):
+    assert differences(read(), THEN[name]) == []
 
 
 def test_no_case_is_pinned_that_is_drawn_no_more():
-    assert set(THEN) == {CONTROL, *CASES}
+    assert set(THEN) == {CONTROL, READ, *CASES}
 
 
 def test_a_confidence_is_worth_what_it_says(look):
