@@ -6,28 +6,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.frame.columns import Evidence, evidence
+from pipeline.frame.columns import evidence
 from pipeline.frame.gate import usual_habit
 from pipeline.frame.spans import Span, solve_spans
-from pipeline.profile.format import film_sizes, frame_formats
+from pipeline.profile.format import frame_formats
+from tests.frame.drawn import BOTTOM, FILM, HEIGHT, PX_PER_MM, TOP, seen
 
-PX_PER_MM = 6.0
-FILM = film_sizes()["135"]
 HABIT = usual_habit(frame_formats()["135"])
-HEIGHT = round(FILM.width_mm * PX_PER_MM)
-TOP, BOTTOM = 33, 177
-
-
-def seen(length_mm: float, pictures_mm: Sequence[tuple[float, float]], **dark_mm) -> Evidence:
-    """Return the evidence of a strip with even pictures, and bars of base inside them."""
-    above = np.zeros((HEIGHT, round(length_mm * PX_PER_MM), 3), np.float32)
-    rng = np.random.default_rng(1)
-    above += rng.normal(0, 0.003, above.shape).astype(np.float32)
-    for start, end in pictures_mm:
-        above[TOP:BOTTOM, round(start * PX_PER_MM) : round(end * PX_PER_MM)] += 0.6
-    for start, end in dark_mm.values():
-        above[TOP:BOTTOM, round(start * PX_PER_MM) : round(end * PX_PER_MM)] -= 0.6
-    return evidence(above, FILM, PX_PER_MM, 0.003)
 
 
 def spans_mm(spans: Sequence[Span]) -> list[tuple[float, float, str]]:
@@ -81,13 +66,12 @@ def test_room_for_a_frame_at_the_end_is_a_blank(room, blanks):
 
 
 def test_a_doorpost_is_no_gap():
-    doors = {"post": (58.0, 60.0)}
-    _, spans = solve_spans(seen(152.0, REGULAR, **doors), HABIT)
+    _, spans = solve_spans(seen(152.0, REGULAR, [(58.0, 60.0)]), HABIT)
     assert_spans(spans, [(*place, "picture") for place in REGULAR])
 
 
 def test_a_black_half_is_part_of_its_picture():
-    _, spans = solve_spans(seen(152.0, REGULAR, half=(54.0, 75.0)), HABIT)
+    _, spans = solve_spans(seen(152.0, REGULAR, [(54.0, 75.0)]), HABIT)
     assert_spans(spans, [(*place, "picture") for place in REGULAR])
 
 
