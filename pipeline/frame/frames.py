@@ -1,12 +1,13 @@
 """Frames of a strip: where each picture begins and ends, all of a strip solved together."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.frame.columns import Evidence, speck_share
-from pipeline.frame.gate import GateHabit, usual_habit
+from pipeline.frame.gate import GateHabit, usual_habits
 from pipeline.frame.gate_fit import GateRectangle, fit_gates
 from pipeline.frame.spans import Span, solve_spans
 from pipeline.kinds import Float64
@@ -103,15 +104,18 @@ def find_frames(
     known = habits or {}
     solved = []
     for form in formats:
-        score, spans = solve_spans(seen, known.get(form.name) or usual_habit(form))
-        foreign = _FOREIGN_FORMAT if known and form.name not in known else 0.0
-        solved.append((score - form.seldom - foreign, form, spans))
+        own = known.get(form.name)
+        foreign = _FOREIGN_FORMAT if known and own is None else 0.0
+        tried = (own,) if own else usual_habits(form)
+        for habit in tried:
+            score, spans = solve_spans(seen, habit)
+            less = form.seldom + foreign + math.log(len(tried))
+            solved.append((score - less, form, habit, spans))
     if not solved:
         raise ValueError("no format to choose from")
-    score, chosen, spans = max(solved, key=lambda found: found[0])
-    habit = known.get(chosen.name)
-    if habit is None:
-        habit = fit_gates(seen, spans, usual_habit(chosen)).habit
+    score, chosen, habit, spans = max(solved, key=lambda found: found[0])
+    if chosen.name not in known:
+        habit = fit_gates(seen, spans, habit).habit
         score, spans = solve_spans(seen, habit)
     fit = fit_gates(seen, spans, habit)
     frames = tuple(
