@@ -31,8 +31,9 @@ _LEAST_COHERENCE = 0.35
 _BASE_BUSY = 0.03
 _RUN_MM = (0.0, 0.4, 3.0, 40.0)
 _RUN_AGAINST_PICTURE = (0.0, 0.5, 2.4, 6.0)
-# What a bar of base from top to bottom tells beyond its width.
-_BAR_AGAINST_PICTURE = 1.5
+# What a bar of base from top to bottom, both of its edges straight, tells beyond its width: most
+# gaps show as one, of pictures about one in a hundred has one (natural logarithm of the ratio).
+_BAR_AGAINST_PICTURE = 4.0
 _RUN_FOR_GAP = (0.0, 0.5, 2.2, 4.0)
 # As the compiled loop counts them.
 _KINDS = ("picture", "partial", "blank")
