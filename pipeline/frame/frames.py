@@ -64,14 +64,10 @@ class FoundFrames:
 
 def _kind(span: Span, seen: Evidence) -> str:
     """Return what a frame holds: a picture, part of one, nothing, or light all over."""
-    inner = slice(
-        span.start + (span.end - span.start) // 20,
-        max(span.start + 1, span.end - (span.end - span.start) // 20),
-    )
-    rows = slice(
-        max(0, round(seen.top + 0.1 * (seen.bottom - seen.top))),
-        round(seen.bottom - 0.1 * (seen.bottom - seen.top)),
-    )
+    rim = (span.end - span.start) // 20
+    inner = slice(span.start + rim, max(span.start + 1, span.end - rim))
+    deep = 0.1 * (seen.bottom - seen.top)
+    rows = slice(max(0, round(seen.top + deep)), round(seen.bottom - deep))
     struck = np.minimum(seen.rebate_density, seen.least_density)[inner]
     if np.median(struck) > _FOGGED_DENSITY:
         return "fogged"
@@ -137,17 +133,14 @@ def _frame(span: Span, place: GateRectangle, tilt: float, seen: Evidence) -> Fra
 
 def _without_empty_ends(frames: tuple[Frame, ...]) -> tuple[Frame, ...]:
     """Return frames less partial ones that hold nothing and a light-struck leader or tail."""
+    longest = max((frame.end - frame.start for frame in frames), default=0.0)
     kept = [
         frame
         for frame in frames
-        if frame.kind != "blank" or frame.end - frame.start >= 0.9 * _longest(frames)
+        if frame.kind != "blank" or frame.end - frame.start >= 0.9 * longest
     ]
     while kept and kept[0].kind == "fogged":
         kept.pop(0)
     while kept and kept[-1].kind == "fogged":
         kept.pop()
     return tuple(kept)
-
-
-def _longest(frames: tuple[Frame, ...]) -> float:
-    return max(frame.end - frame.start for frame in frames)

@@ -155,13 +155,9 @@ def find_edge(density: Density, near: float, reach: float, noise: float) -> Edge
     squared.
     """
     noise = max(noise, _LEAST_NOISE)
-    first = int(np.floor(near - reach - _BLUR_PX))
     inside = max(4, round(0.6 * reach))
-    last = int(np.ceil(near + reach + inside + _BLUR_PX))
-    if first < 0:
-        first = 0
-    if last >= density.shape[1]:
-        last = density.shape[1] - 1
+    first = max(math.floor(near - reach - _BLUR_PX), 0)
+    last = min(math.ceil(near + reach + inside + _BLUR_PX), density.shape[1] - 1)
     if last - first < 2 * inside:
         return None
     part = np.clip(density[:, first : last + 1], -0.1, _MOST_DENSITY).astype(np.float64)

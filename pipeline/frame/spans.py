@@ -59,11 +59,8 @@ def _scores(seen: Evidence) -> tuple[Row, Row, Row, Row]:
     reach = max(2, round(0.5 * seen.px_per_mm))
     padded = np.pad(busy, reach, mode="edge")
     running = np.concatenate([[0.0], np.cumsum(padded)])
-    before = (running[reach : reach + len(busy) + 1] - running[: len(busy) + 1]) / reach
-    after = (
-        running[2 * reach : 2 * reach + len(busy) + 1] - running[reach : reach + len(busy) + 1]
-    ) / reach
-    rise = np.clip(after - before, -0.3, 1.0)
+    means = (running[reach:] - running[:-reach]) / reach
+    rise = np.clip(means[reach:] - means[:-reach], -0.3, 1.0)
     # Pictures that overlap, and gaps that light struck, show their edges as steps alone.
     step = np.where(np.abs(seen.step) > _LEAST_COHERENCE, seen.step, 0.0)
     return (
