@@ -7,9 +7,10 @@ import numpy as np
 import pytest
 
 from pipeline.frame.columns import evidence
+from pipeline.frame.frames import find_frames
 from pipeline.frame.gate import usual_habit
 from pipeline.frame.spans import Span, solve_spans
-from pipeline.profile.format import frame_formats
+from pipeline.profile.format import formats_on, frame_formats
 from tests.frame.drawn import BOTTOM, FILM, HEIGHT, PX_PER_MM, TOP, seen
 
 HABIT = usual_habit(frame_formats()["135"])
@@ -113,6 +114,30 @@ def test_the_true_length_scores_best():
         for name in ("135", "135-half", "135-square", "135-panorama")
     }
     assert max(scores, key=lambda name: scores[name]) == "135"
+
+
+@pytest.mark.parametrize("gate_mm", [16.5, 17.0, 17.4, 18.0, 18.5])
+@pytest.mark.parametrize("gap_mm", [0.4, 1.0, 2.0, 4.0])
+def test_bars_of_base_part_half_frames_of_any_gate(gate_mm, gap_mm):
+    pitch = gate_mm + gap_mm
+    places = [(1.0 + pitch * n, 1.0 + pitch * n + gate_mm) for n in range(6)]
+    found = find_frames(seen(6 * pitch + 1.0, places), formats_on("135"))
+    assert found.format.name == "135-half"
+    edges = [((one.start + 0.5) / PX_PER_MM, (one.end + 0.5) / PX_PER_MM) for one in found.frames]
+    np.testing.assert_allclose(edges, places, atol=0.2)
+
+
+@pytest.mark.parametrize("gate_mm", [23.0, 24.3, 25.0])
+def test_squares_of_any_gate_are_no_panoramas(gate_mm):
+    places = [(1.0 + 26.0 * n, 1.0 + 26.0 * n + gate_mm) for n in range(6)]
+    found = find_frames(seen(157.0, places), formats_on("135"))
+    assert (found.format.name, len(found.frames)) == ("135-square", 6)
+
+
+def test_a_full_frame_may_hold_doorposts():
+    doors = {"post": (58.0, 60.0), "other": (90.0, 91.5)}
+    found = find_frames(seen(152.0, REGULAR, **doors), formats_on("135"))
+    assert (found.format.name, len(found.frames)) == ("135", 4)
 
 
 def test_known_gaps_hold_a_frame_that_shows_nothing():
