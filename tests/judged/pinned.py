@@ -25,7 +25,7 @@ from pipeline.kinds import as_triple
 from pipeline.record.document import to_document
 from pipeline.roll.record import record_of
 from pipeline.roll.survey import SurveyedRoll, survey_roll
-from pipeline.settings.roll import Roll
+from pipeline.settings.settings import Roll
 from pipeline.survey.strip import StripSurvey
 from tests.film_model import write_scan
 from tests.judged.control_cases import AIM, FAULTS, aim, faulty_strip
