@@ -26,7 +26,7 @@ from pipeline.check import (
 from pipeline.kinds import Matrix, Point, Triple, as_matrix, as_triple
 from pipeline.problem import SettingsProblem
 from pipeline.profile.curve import Curve, LayerCurve, PointCurve, Shoulder
-from pipeline.profile.folder import profile_path, profiles_folder
+from pipeline.profile.folder import profile_names, profile_path, profiles_folder
 from pipeline.profile.space import colour_science
 
 LAYERS = ("red", "green", "blue")
@@ -91,7 +91,7 @@ def fittable_curves(profile: FilmProfile) -> tuple[LayerCurve, LayerCurve, Layer
 
 def film_names() -> tuple[str, ...]:
     """Return the names of the film profiles that come with evenroll."""
-    return tuple(sorted(path.stem for path in (profiles_folder() / "films").glob("*.toml")))
+    return profile_names("film")
 
 
 def _invertible(matrix: Matrix) -> Matrix:
@@ -250,7 +250,7 @@ def find_film(name: str) -> FilmProfile:
     SettingsProblem
         If there is none; the message lists those there are.
     """
-    return read_film(profile_path(name, "film", film_names()))
+    return read_film(profile_path(name, "film"))
 
 
 TABLE_FILE = "edge_films.toml"
@@ -298,28 +298,15 @@ def load_film_table(path: Path | None = None) -> FilmTable:
     return read_profile(FilmTable, path, "table of film codes")
 
 
-def film_of_code(code: str, path: Path | None = None) -> FilmEntry | None:
-    """Return what the table knows of a film code such as 115-10, or None.
-
-    Raises
-    ------
-    SettingsProblem
-        As `load_film_table`.
-    """
-    return load_film_table(path).film.get(code)
-
-
 def profile_of_codes(codes: Iterable[str | None], path: Path | None = None) -> str:
     """Return the film profile for a roll by the codes of its strips, the most frequent one.
 
     Codes that the table doesn't know, and rolls without any, get the profile for unknown films.
     """
-    counts = Counter(code for code in codes if code is not None)
-    if counts:
-        entry = film_of_code(counts.most_common(1)[0][0], path)
-        if entry is not None:
-            return entry.profile
-    return load_film_table(path).unknown
+    table = load_film_table(path)
+    common = Counter(code for code in codes if code is not None).most_common(1)
+    known = [table.film[code].profile for code, _ in common if code in table.film]
+    return known[0] if known else table.unknown
 
 
 MONOCHROME = "monochrome"

@@ -56,11 +56,8 @@ def film_sizes() -> dict[str, FilmSize]:
 def frame_formats() -> dict[str, FrameFormat]:
     """Return the known frame formats by name."""
     document = shipped("formats/film.toml")
-    films = film_sizes()
     return {
-        name: FrameFormat(
-            name, films[entry["film"]], float(entry["image_along_mm"]), float(entry["seldom"])
-        )
+        name: FrameFormat(name=name, **{**entry, "film": film_sizes()[entry["film"]]})
         for name, entry in document["format"].items()
     }
 
