@@ -133,20 +133,16 @@ class BathLog:
             raise _unknown_batch(batch, ())
         with writing(self.path, self._wait_s) as database:
             run = self._next_run(database)
-            names = [name for (name,) in self._standing(database, Batch)]
-            if batch not in names:
-                raise _unknown_batch(batch, names)
-            rolls = [
-                use
-                for use in self._standing(database, Use).values()
-                if isinstance(use, Use) and use.batch == batch and roll in (None, use.roll)
-            ]
+            batches, uses = self._standing(database, Batch), self._standing(database, Use)
+            if (batch,) not in batches:
+                raise _unknown_batch(batch, [name for (name,) in batches])
+            rolls = [key for key in uses if key[0] == batch and roll in (None, key[1])]
             if roll is not None and not rolls:
                 raise SettingsProblem(
                     None, f"batch '{batch}' has no roll '{roll}'", "look with 'evenroll bath show'"
                 )
-            for use in rolls:
-                _set(database, run, Use, key_of(use), None)
+            for key in rolls:
+                _set(database, run, Use, key, None)
             if roll is None:
                 _set(database, run, Batch, (batch,), None)
         return len(rolls)

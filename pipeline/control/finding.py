@@ -84,10 +84,11 @@ def _of_code(
     own = [cause for cause in causes.ranked if cause.fault.code == code]
     named = [cause for cause in own if cause.probability >= _LEAST_CAUSE * own[0].probability]
     named = named[:_MOST_CAUSES]
+    ways = [f"{cause.fault.cause} (match {cause.match:.2f})" for cause in named]
     rest = [cause for cause in causes.ranked if cause.fault.code != code]
     evidence = [
         f"{_where(latest, series)}: {deviation_text(latest)}; {breach_text(breaches(latest))}.",
-        f"It goes the way of: {_listed(named)}.",
+        f"It goes the way of: {'; '.join(ways)}.",
     ]
     if causes.other >= _UNCLEAR:
         evidence.append(
@@ -101,10 +102,6 @@ def _of_code(
         " ".join([*evidence, *_remarks(latest, series)]),
         _advice(named, rest, causes.other),
     )
-
-
-def _listed(causes: Sequence[Cause]) -> str:
-    return "; ".join(f"{cause.fault.cause} (match {cause.match:.2f})" for cause in causes)
 
 
 def _advice(named: Sequence[Cause], rest: Sequence[Cause], other: float) -> str:

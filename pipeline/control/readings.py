@@ -217,7 +217,8 @@ def _control(group: _Group, rows: Sequence[_Reading]) -> ControlReading:
     for patch in PATCHES:
         same = [reading for reading in rows if reading.patch == patch]
         densities = np.array([reading.density for reading in same]).reshape(-1, 3)
-        apart = max((_spread(channel) for channel in densities.T), default=0.0)
+        highest = np.fmax.reduce(densities, initial=-math.inf)
+        apart = float((highest - np.fmin.reduce(densities, initial=math.inf)).max())
         if apart > control_limits().reading.same_patch_density + 1e-9:
             raise same[-1].row.problem(
                 f"reads patch {patch} of strip '{_strip_name(group)}' again, {apart:.2f} apart",
@@ -251,11 +252,6 @@ def date_text(date: datetime) -> str:
     return date.strftime("%Y-%m-%d %H:%M").removesuffix(" 00:00")
 
 
-def _spread(values: Float64) -> float:
-    known = values[np.isfinite(values)]
-    return float(np.ptp(known)) if known.size else 0.0
-
-
 def _mean(densities: Float64) -> Triple:
     """Return the mean of each channel over what was read of it, the same in any order."""
     known = (sorted(channel[np.isfinite(channel)]) for channel in densities.T)
@@ -264,14 +260,14 @@ def _mean(densities: Float64) -> Triple:
 
 
 def _wedge(group: _Group, rows: Sequence[_Reading]) -> Wedge:
-    exposures = sorted({reading.log_exposure for reading in rows})
-    if len(exposures) < 2:
-        raise rows[0].row.problem(
-            "is the only step of its wedge", "add the other steps, or take it out"
-        )
     steps: dict[float, list[Triple]] = {}
     for reading in rows:
         steps.setdefault(reading.log_exposure, []).append(reading.density)
+    if len(steps) < 2:
+        raise rows[0].row.problem(
+            "is the only step of its wedge", "add the other steps, or take it out"
+        )
+    exposures = sorted(steps)
     density = np.array([_mean(np.array(steps[exposure])) for exposure in exposures])
     lux_seconds = all(reading.row["log_exposure_lx_s"] for reading in rows)
     return Wedge(_strip_name(group), group[1], group[2], np.array(exposures), density, lux_seconds)

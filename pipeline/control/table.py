@@ -11,6 +11,7 @@ from itertools import islice, zip_longest
 from pathlib import Path
 
 from pipeline.problem import ScanProblem
+from pipeline.words import printable
 
 MOST_BYTES = 4 << 20
 MOST_ROWS = 20_000
@@ -73,7 +74,7 @@ def _problem(path: Path, line: int, what: str, remedy: str) -> ScanProblem:
 
 def shown(text: str) -> str:
     """Return a cell as it may stand in a sentence: quoted, cut, without control characters."""
-    plain = "".join(char if char.isprintable() else " " for char in text[: _SHOWN + 1])
+    plain = printable(text)
     return repr(plain if len(plain) <= _SHOWN else plain[:_SHOWN] + "...")
 
 
@@ -170,19 +171,17 @@ def _cells(path: Path, lines: Sequence[str], delimiter: str) -> Iterator[tuple[i
     reader = csv.reader(
         (f"{line}\n" for line in lines), delimiter=delimiter, strict=True, skipinitialspace=True
     )
-    while True:
-        # A row may reach over several lines: it is named by its first.
-        line = reader.line_num + 1
-        try:
-            cells = next(reader)
-        except StopIteration:
-            return
-        except csv.Error as error:
-            raise _problem(
-                path, line, f"can't be read as CSV ({error})", "check its quotation marks"
-            ) from error
-        if any(cell.strip() for cell in cells):
-            yield line, [cell.strip() for cell in cells]
+    # A row may reach over several lines: it is named by its first.
+    line = 1
+    try:
+        for cells in reader:
+            if any(cell.strip() for cell in cells):
+                yield line, [cell.strip() for cell in cells]
+            line = reader.line_num + 1
+    except csv.Error as error:
+        raise _problem(
+            path, line, f"can't be read as CSV ({error})", "check its quotation marks"
+        ) from error
 
 
 def _check_head(path: Path, line: int, head: Sequence[str], known: Sequence[str]) -> None:
