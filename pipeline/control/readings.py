@@ -19,11 +19,10 @@ from pipeline.control.table import (
     number_in,
     read_table,
 )
-from pipeline.kinds import Float64, Triple
+from pipeline.kinds import CHANNELS, Float64, Triple
 from pipeline.problem import ScanProblem
 from pipeline.words import natural_key
 
-CHANNELS = ("red", "green", "blue")
 NOT_READ: Triple = (math.nan, math.nan, math.nan)
 _EARLIEST = datetime.min
 # fmt: off

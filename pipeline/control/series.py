@@ -8,8 +8,8 @@ from itertools import pairwise, takewhile
 import numpy as np
 
 from pipeline.control.limits import QUANTITIES, TITLES, Limit, control_limits
-from pipeline.control.readings import CHANNELS, ControlReading
-from pipeline.kinds import Triple
+from pipeline.control.readings import ControlReading
+from pipeline.kinds import CHANNELS, Triple
 
 IN_CONTROL, BEYOND_ACTION, BEYOND_CONTROL = "in control", "beyond action", "beyond control"
 STATES = (IN_CONTROL, BEYOND_ACTION, BEYOND_CONTROL)

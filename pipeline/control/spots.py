@@ -6,11 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.control.finding import triple_text
+from pipeline.control.finding import finding_of, triple_text
 from pipeline.control.limits import SpotLimits, control_limits
 from pipeline.control.readings import Spot
 from pipeline.kinds import Float64
-from pipeline.profile import shipped
 from pipeline.record import Finding
 
 THIN, SOUND, DENSE, NONE = "thin", "sound", "dense", "none"
@@ -71,7 +70,7 @@ def _of_film(film: _Film, aim: _Film, limits: SpotLimits) -> list[Finding]:
     words = ["" if base is None else f"base {triple_text(base, False)}", printed.words]
     told = "; ".join(each for each in (*words, pictures.words) if each)
     both = printed.state == SOUND and pictures.state is not None
-    return [_finding("sound", f"Film {film.name}: {told}.", both)]
+    return [finding_of("sound", f"Film {film.name}: {told}.", both)]
 
 
 def _edge_print(film: _Film, aim: _Film, limits: SpotLimits) -> _Told:
@@ -114,28 +113,18 @@ def _pictures(film: _Film, aim: _Film, limits: SpotLimits) -> _Told:
     return _Told(_state(mean, limits.picture_thin, limits.picture_dense), words)
 
 
-def _finding(
-    name: str, evidence: str, confirmed: bool = False, words: Mapping[str, str] | None = None
-) -> Finding:
-    """Return a finding of profiles/spot_findings.toml, `words` being put into its texts."""
-    told = shipped("spot_findings.toml")[name]
-    sure = told["confirmed" if confirmed else "confidence"]
-    code, advice = (told[key].format_map(words or {}) for key in ("code", "advice"))
-    return Finding(code, told["severity"], sure, evidence, advice)
-
-
 def _development(name: str, printed: _Told, pictures: _Told) -> list[Finding]:
     told = "; ".join(each.words for each in (printed, pictures) if each.words)
     evidence = f"Film {name}: {told}."
     if printed.state in (THIN, DENSE):
         same = pictures.state == printed.state
-        return [_finding(f"{printed.state}-print", evidence, same)]
+        return [finding_of(f"{printed.state}-print", evidence, same)]
     if printed.state == NONE:
         if pictures.state in (SOUND, DENSE):
             return []
-        return [_finding("no-print", evidence, pictures.state is not None)]
+        return [finding_of("no-print", evidence, pictures.state is not None)]
     if printed.state == SOUND and pictures.state == NONE:
-        return [_finding("print-alone", evidence)]
+        return [finding_of("print-alone", evidence)]
     return _exposure(pictures, printed.state == SOUND, evidence)
 
 
@@ -147,11 +136,11 @@ def _exposure(pictures: _Told, print_is_sound: bool, evidence: str) -> list[Find
     seen = "missing" if pictures.state == NONE else pictures.state
     words = {"way": way, "change": change, "seen": seen}
     if print_is_sound:
-        return [_finding("exposure", evidence, words=words)]
+        return [finding_of("exposure", evidence, words=words)]
     cannot = f"{evidence} Without the edge print this can't be told from {way}-"
     return [
-        _finding("exposure-alone", f"{cannot}development.", words=words),
-        _finding("development-alone", f"{cannot}exposure.", words=words),
+        finding_of("exposure-alone", f"{cannot}development.", words=words),
+        finding_of("development-alone", f"{cannot}exposure.", words=words),
     ]
 
 
@@ -165,7 +154,7 @@ def _base(film: _Film, aim: _Film, limits: SpotLimits) -> list[Finding]:
         return []
     against = "over the aim" if has_aim else "over the highest of ordinary film"
     figures = f"base {triple_text(base, False)}, {triple_text(over)} {against}"
-    return [_finding("base", f"Film {film.name}: {figures}.", has_aim)]
+    return [finding_of("base", f"Film {film.name}: {figures}.", has_aim)]
 
 
 def _state(value: float, low: float, high: float) -> str:

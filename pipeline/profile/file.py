@@ -5,8 +5,9 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from pipeline.kinds import CHANNELS
 from pipeline.profile.curve import Curve, LayerCurve, PointCurve
-from pipeline.profile.film import LAYERS, FilmProfile
+from pipeline.profile.film import FilmProfile
 from pipeline.words import printable
 
 
@@ -27,7 +28,7 @@ def profile_text(profile: FilmProfile, notes: Sequence[str] = ()) -> str:
     """
     speed = {} if profile.iso is None else {"speed": {"iso": profile.iso}}
     status_m = {"status_m": profile.unmask_status_m} if profile.unmask_status_m else {}
-    curves = dict(zip(LAYERS, map(_curve, profile.curves), strict=True))
+    curves = dict(zip(CHANNELS, map(_curve, profile.curves), strict=True))
     document = {
         "name": profile.name,
         "source": profile.source,

@@ -29,7 +29,6 @@ from pipeline.profile.curve import Curve, LayerCurve, PointCurve, Shoulder
 from pipeline.profile.folder import profile_names, profile_path, profiles_folder
 from pipeline.profile.space import colour_science
 
-LAYERS = ("red", "green", "blue")
 SECTIONS = ("base", "unmask", "layers", "scene", "spread")
 _WORKING = "acescg"
 _POINT = "points of density and log10 exposure from -20 to 20"
@@ -79,7 +78,7 @@ def fittable_curves(profile: FilmProfile) -> tuple[LayerCurve, LayerCurve, Layer
         If the profile is fixed or gives its curves by points.
     """
     curves = [curve for curve in profile.curves if isinstance(curve, LayerCurve)]
-    if profile.fixed or len(curves) != len(LAYERS):
+    if profile.fixed or len(curves) != 3:
         raise SettingsProblem(
             None,
             f"the film profile '{profile.name}' is a chain of its own, which no fit may change",
