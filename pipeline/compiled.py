@@ -19,18 +19,12 @@ counted in and out with every call, which takes as long as a hundred pixels.
 
 _LEAST_EXPONENT, _MOST_EXPONENT = -126.0, 126.0
 # The compiler holds vectors to half of their width, since the first processors that had wide ones
-# ran slower with them. Those that have this set of instructions as well do not.
+# ran slower with them. Those that have this set of instructions as well do not, and get the whole
+# width unless the user sets what the processor has.
 _WIDE_AT_NO_COST = "avx512vbmi2"
-
-
-def _widen() -> None:
-    """Let loops use vectors as wide as the processor has, unless the user sets what it has."""
-    features, settings = llvm.get_host_cpu_features(), cast(Any, config)
-    if settings.CPU_FEATURES is None and features.get(_WIDE_AT_NO_COST):
-        settings.CPU_FEATURES = f"{features.flatten()},-prefer-256-bit"
-
-
-_widen()
+_FEATURES, _SETTINGS = llvm.get_host_cpu_features(), cast(Any, config)
+if _SETTINGS.CPU_FEATURES is None and _FEATURES.get(_WIDE_AT_NO_COST):
+    _SETTINGS.CPU_FEATURES = f"{_FEATURES.flatten()},-prefer-256-bit"
 
 
 def compiled(

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from pipeline.bath.batch import Batch, Entry, Use, columns, from_row, key_of, to_row
-from pipeline.bath.file import TABLES, damaged, is_empty, reading, writing
+from pipeline.bath.file import TABLES, damaged, is_empty, transaction
 from pipeline.check import nearest
 from pipeline.problem import SettingsProblem
 
@@ -57,7 +57,7 @@ class BathLog:
         """Return all batches, then all rolls, each in the order they were entered."""
         if is_empty(self.path):
             return ()
-        with reading(self.path, self._wait_s) as database:
+        with transaction(self.path, self._wait_s) as database:
             return tuple(
                 entry for kind in TABLES for entry in self._standing(database, kind).values()
             )
@@ -104,7 +104,7 @@ class BathLog:
             for entry in entries:
                 raise _unknown_batch(key_of(entry)[0], ())
             return Written(**counts)
-        with writing(self.path, self._wait_s) as database:
+        with transaction(self.path, self._wait_s, write=True) as database:
             run = self._next_run(database)
             standing = {kind: self._standing(database, kind) for kind in TABLES}
             for entry in entries:
@@ -131,7 +131,7 @@ class BathLog:
         """
         if is_empty(self.path):
             raise _unknown_batch(batch, ())
-        with writing(self.path, self._wait_s) as database:
+        with transaction(self.path, self._wait_s, write=True) as database:
             run = self._next_run(database)
             batches, uses = self._standing(database, Batch), self._standing(database, Use)
             if (batch,) not in batches:
@@ -157,7 +157,7 @@ class BathLog:
         """
         names: list[str] = []
         if not is_empty(self.path):
-            with writing(self.path, self._wait_s) as database:
+            with transaction(self.path, self._wait_s, write=True) as database:
                 rows = database.execute(
                     "SELECT kind, key, before FROM change "
                     "WHERE run = (SELECT max(run) FROM change) ORDER BY number DESC"

@@ -18,6 +18,7 @@ from pipeline.control.table import (
     kind_and_patch,
     number_in,
     read_table,
+    words_of,
 )
 from pipeline.kinds import CHANNELS, Float64, Triple
 from pipeline.problem import ScanProblem
@@ -25,17 +26,6 @@ from pipeline.words import natural_key
 
 NOT_READ: Triple = (math.nan, math.nan, math.nan)
 _EARLIEST = datetime.min
-# fmt: off
-_COLUMNS = {
-    "date": "date", "read_on": "date", "time": "date", "batch": "batch", "strip": "strip",
-    "control_strip": "strip", "patch": "patch", "area": "patch", "field": "patch", "kind": "kind",
-    "type": "kind", "red": "red", "r": "red", "green": "green", "g": "green", "blue": "blue",
-    "b": "blue", "density": "density", "visual": "density", "d": "density", "step": "step",
-    "step_number": "step", "step_no": "step", "log_exposure": "log_exposure",
-    "log_e": "log_exposure", "log_h": "log_exposure", "wedge_density": "wedge_density",
-    "log_exposure_lx_s": "log_exposure_lx_s",
-}
-# fmt: on
 
 
 @dataclass(frozen=True)
@@ -126,7 +116,7 @@ def read_readings(path: Path) -> Readings:
     ScanProblem
         If the file is no such table, or a row makes no sense; it names line and cell.
     """
-    table = read_table(path, _COLUMNS)
+    table = read_table(path, words_of("columns"))
     if "patch" not in table.columns and "step" not in table.columns:
         raise ScanProblem(path, "has no column 'patch'", "add it, with d-min, ld, hd and so on")
     if not {*CHANNELS, "density"} & set(table.columns):
