@@ -3,7 +3,6 @@
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from functools import cache
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -202,15 +201,6 @@ class _Film:
     speed: _Speed | None = None
 
 
-@cache
-def _into_working(space: str) -> Matrix:
-    """Return the matrix from a linear scene space to ACEScg (colour-science; same white)."""
-    colour = colour_science()
-    spaces = colour.RGB_COLOURSPACES
-    matrix = colour.matrix_RGB_to_RGB(spaces[_SCENE_SPACES[space]], spaces[_SCENE_SPACES[_WORKING]])
-    return as_matrix(matrix)
-
-
 def read_film(path: Path) -> FilmProfile:
     """Return the film profile in a TOML file.
 
@@ -222,7 +212,10 @@ def read_film(path: Path) -> FilmProfile:
     told = read_profile(_Film, path, "film profile")
     scene = np.array(told.scene.matrix)
     if told.scene.space != _WORKING:
-        scene = np.asarray(_into_working(told.scene.space)) @ scene
+        colour, spaces = colour_science(), colour_science().RGB_COLOURSPACES
+        known, working = (spaces[_SCENE_SPACES[name]] for name in (told.scene.space, _WORKING))
+        # Both have the same white.
+        scene = colour.matrix_RGB_to_RGB(known, working) @ scene
     return FilmProfile(
         name=told.name or path.stem,
         source=told.source,

@@ -8,7 +8,7 @@ import warnings
 from dataclasses import dataclass, fields, replace
 from functools import cache
 from types import ModuleType
-from typing import Any, Protocol
+from typing import Any
 
 import imagecodecs
 import numpy as np
@@ -37,16 +37,6 @@ _TABLE = 4096
 # ICC.1:2022, 7.2.8: year, month, day, hour, minute, second. Fixed, so that bytes are.
 _CREATED = (2000, 1, 1, 0, 0, 0)
 _FROM_LIBRARY = (b"cprt", b"wtpt", b"chad", b"rXYZ", b"gXYZ", b"bXYZ")
-
-
-class Transfer(Protocol):
-    """A function from linear light to encoded values, with 1.0 = diffuse white in light."""
-
-    def encode(self, light: Floats) -> Floats:
-        """Return encoded values for linear light."""
-
-    def element(self) -> bytes:
-        """Return the function from encoded value to light as a tag element of an ICC profile."""
 
 
 @dataclass(frozen=True)
@@ -126,7 +116,10 @@ class LogTransfer:
         return struct.pack(">4s4xI", b"curv", _TABLE) + codes
 
 
-_TRANSFERS: dict[str, Any] = {
+Transfer = LinearTransfer | PowerTransfer | LogTransfer
+"""A function from linear light, 1.0 = diffuse white, to encoded values."""
+
+_TRANSFERS: dict[str, type[Transfer]] = {
     "linear": LinearTransfer,
     "power": PowerTransfer,
     "log": LogTransfer,
