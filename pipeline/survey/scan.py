@@ -17,7 +17,6 @@ from pipeline.scan import Proxy, Scan, open_scan, reduce
 from pipeline.settings import Settings
 from pipeline.strip import Kind, Levels, film_kind, find_levels, find_strips, to_light
 from pipeline.survey.frame import Cut
-from pipeline.survey.infrared import infrared_note
 from pipeline.survey.look import StripLook, look_at
 from pipeline.survey.strip import Habits, StripSurvey, survey_strip
 
@@ -32,6 +31,12 @@ _UNKNOWN_LONG_SIDE = 2600
 _MOST_PROXY_PIXELS = 10_000_000
 # Looks at some six scans of one strip; others are read again.
 _MOST_LOOK_BYTES = 64 << 20
+_INFRARED_NOTES = {
+    "silver": "its infra-red plane shows the picture itself, as silver does: "
+    "dust and scratches stay as they are",
+    "misfit": "its infra-red plane doesn't go with the picture: "
+    "dust and scratches stay as they are",
+}
 
 
 @dataclass(frozen=True)
@@ -169,8 +174,8 @@ def _survey(look: ScanLook, settings: Settings, habits: Habits | None, cuts: Cut
     kind = _kind(strips) if unsaid else "monochrome"
     notes = list(look.notes)
     if settings.dust == "on":
-        said = [infrared_note(strip.cross_talk) for strip in strips]
-        notes += dict.fromkeys(note for note in said if note is not None)
+        verdicts = dict.fromkeys(strip.cross_talk.verdict for strip in strips if strip.cross_talk)
+        notes += [_INFRARED_NOTES[verdict] for verdict in verdicts if verdict in _INFRARED_NOTES]
     kept = strips if kind == "monochrome" else ()
     return ScanSurvey(look.path, kept, look.clipped, tuple(notes), habits, kind == "unclear")
 

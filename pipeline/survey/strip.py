@@ -35,8 +35,7 @@ from pipeline.strip import (
     to_light,
 )
 from pipeline.survey.frame import Cut, DensityView, FrameSurvey, survey_cut, survey_frame
-from pipeline.survey.infrared import strip_cross_talk
-from pipeline.survey.look import StripLook, control_patches
+from pipeline.survey.look import StripLook, control_patches, strip_cross_talk
 
 Habits = Mapping[str, GateHabit]
 
@@ -98,7 +97,7 @@ def survey_strip(
         base = _given_base(base, settings.base)
     above = density_above(view.light, base)
     survey = _assembled(look, above, found, base)
-    talk = strip_cross_talk(look.scan, look.infrared, strip, above, found.frames)
+    talk = strip_cross_talk(look, above, found.frames)
     patches = control_patches(look, above, base)
     leak = find_leak(StripDensity(above, strip.film_rows, strip.film, strip.px_per_mm))
     survey = replace(
