@@ -1,8 +1,10 @@
 """Open gate, dark level and film base of a scan, told apart by their light."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.channels import channel_mean, greatest, least, less, log_above
 from pipeline.kinds import Float32, Float64, Light, Mask, Triple, as_triple
@@ -155,6 +157,12 @@ def _looks_like_base(log_light: Float64) -> bool:
     return red - blue > 0.35 and red - green > 0.12
 
 
+def border(picture: NDArray[Any], width: int) -> NDArray[Any]:
+    """Return the pixels (n, ...) of a picture (h, w, ...) within a width of its border."""
+    sides = (picture[:width], picture[-width:], picture[:, :width], picture[:, -width:])
+    return np.concatenate([side.reshape(-1, *picture.shape[2:]) for side in sides])
+
+
 def dark_level(light: Light) -> Triple:
     """Return the light behind something opaque at the border of the scan, else zero.
 
@@ -168,17 +176,10 @@ def dark_level(light: Light) -> Triple:
     A holder is darker than any picture and flat, and it reaches the border; a dense picture
     does none of these for long.
     """
-    border = np.concatenate(
-        [
-            light[:2].reshape(-1, 3),
-            light[-2:].reshape(-1, 3),
-            light[:, :2].reshape(-1, 3),
-            light[:, -2:].reshape(-1, 3),
-        ]
-    )
-    total = border.sum(axis=1)
-    dim = border[total < 3 * 0.03]
-    if len(dim) < 0.03 * len(border):
+    rim = border(light, 2)
+    total = rim.sum(axis=1)
+    dim = rim[total < 3 * 0.03]
+    if len(dim) < 0.03 * len(rim):
         return (0.0, 0.0, 0.0)
     level = np.median(dim[dim.sum(axis=1) <= np.percentile(dim.sum(axis=1), 50)], axis=0)
     return as_triple(level)

@@ -8,11 +8,12 @@ import numpy as np
 
 from pipeline.channels import channel_mean, less, log_above, tint
 from pipeline.kinds import Corners, Float64, Light, Mask, Triple
+from pipeline.outline import corners_of
 from pipeline.profile import FilmSize, film_sizes
 from pipeline.strip.base import StripView, place, straighten
 from pipeline.strip.film_edge import EdgeLine, find_edges, picture_slope
 from pipeline.strip.illumination import Levels, base_of
-from pipeline.strip.scale import PerforationRow, Perforations, film_scale, find_perforations
+from pipeline.strip.scale import Perforations, film_scale, find_perforations
 from pipeline.strip.surround import (
     FilmArea,
     Surround,
@@ -214,12 +215,11 @@ def _strip(piece: _Piece, told: tuple[float | None, str]) -> Strip | None:
         return None
     film_mm = scale.px_per_mm if pitch is None else pitch / (scale.film.perforation_pitch_mm or 1)
     seen, rows = _film_rows(levelled, seen, scale.film, film_mm)
-    box = np.array([[first, upper], [last, upper], [last, lower], [first, lower]])
-    outline = tuple((float(x), float(y)) for x, y in place(box, view.to_proxy))
+    corners = np.array([[first, upper], [last, upper], [last, lower], [first, lower]])
     turn = view.to_proxy
     whole = (lower - upper) / scale.px_per_mm > scale.film.width_mm - _WHOLE_WIDTH_SLACK_MM
     return Strip(
-        outline=outline,
+        outline=corners_of(place(corners, turn)),
         angle_deg=math.degrees(math.atan2(turn[1][0], turn[0][0])),
         vertical=False,
         px_per_mm=scale.px_per_mm,
@@ -263,9 +263,9 @@ def _measured(piece: _Piece, angle: float, centre: Float64, half: Float64) -> _L
     """Return edges and perforations in a view turned by an angle (radians)."""
     along = half[0] * np.array([math.cos(angle), math.sin(angle)])
     across = half[1] * np.array([-math.sin(angle), math.cos(angle)])
-    box = [centre - along - across, centre + along - across, centre + along + across,
-           centre - along + across]  # fmt: skip
-    view = straighten(piece.light, tuple((float(x), float(y)) for x, y in box), 1.0)
+    left, right = centre - along, centre + along
+    corners = np.array([left - across, right - across, right + across, left + across])
+    view = straighten(piece.light, corners_of(corners), 1.0)
     mask = _placed(piece.area.mask, view)
     valid = _placed(np.ones(piece.holder.shape, bool), view)
     share = open_share(view.light, piece.levels)
@@ -350,21 +350,14 @@ def _film_rows(
         found.append(row if in_view else told)
     width = film.width_mm * px_per_mm
     top, bottom = found
-    if top is None and bottom is None:
-        middle = sum(levelled.levels) / 2
-        top, bottom = middle - width / 2, middle + width / 2
-    elif top is None or bottom is None:
-        top = top if top is not None else (bottom or 0.0) - width
-        bottom = bottom if bottom is not None else top + width
-    return (really[0], really[1]), (top, bottom)
+    if top is None:
+        top = (upper + lower) / 2 - width / 2 if bottom is None else bottom - width
+    return (really[0], really[1]), (top, top + width if bottom is None else bottom)
 
 
 def _edge_from_holes(levelled: _Levelled, on_bottom: bool, px_per_mm: float) -> float | None:
     """Return the row of a film edge as the perforations along it tell, or None."""
-    rows: tuple[PerforationRow, ...] = ()
-    if levelled.perforations is not None:
-        rows = levelled.perforations.rows
-    for row in rows:
+    for row in levelled.perforations.rows if levelled.perforations else ():
         if row.on_bottom == on_bottom:
             line = row.slope * levelled.middle + row.level
             return line + (1 if on_bottom else -1) * row.from_edge_mm * px_per_mm

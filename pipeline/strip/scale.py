@@ -56,6 +56,10 @@ class _Holes:
     top: Numbers
     bottom: Numbers
 
+    def inner(self, on_bottom: bool) -> Numbers:
+        """Return the holes' edges that lie towards the pictures."""
+        return self.top if on_bottom else self.bottom
+
     def take(self, keep: Mask) -> "_Holes":
         return _Holes(self.x[keep], self.length[keep], self.top[keep], self.bottom[keep])
 
@@ -152,7 +156,7 @@ def _row(
     across = film.perforation_across_mm or 1.0
     if len(holes.x) < _LEAST_HOLES:
         return None
-    inner = holes.top if on_bottom else holes.bottom
+    inner = holes.inner(on_bottom)
     length = float(np.median(holes.length))
     line = robust_line(holes.x, inner, 0.15 * length, _MOST_SLOPE)
     near = np.abs(inner - line[0] * holes.x - line[1]) < 0.3 * length
@@ -170,15 +174,11 @@ def _row(
     clear = float(np.median(np.abs(edge.below(row.x, outer))))
     least = float(np.percentile(tall, 20)) > _WHOLE_SHARE * across * scale
     whole = least and clear > _LEAST_RIM_MM * scale
-    from_edge = film.perforation_from_edge_mm or 0.0
-    slope, inner_level = robust_line(
-        row.x, row.top if on_bottom else row.bottom, 0.1 * length, _MOST_SLOPE
-    )
-    if not whole:
-        return PerforationRow(slope, inner_level, from_edge + across, on_bottom, len(row.x)), pitch
-    centres = (row.top + row.bottom) / 2
-    level = float(np.median(centres - slope * row.x))
-    return PerforationRow(slope, level, from_edge + across / 2, on_bottom, len(row.x)), pitch
+    slope, level = robust_line(row.x, row.inner(on_bottom), 0.1 * length, _MOST_SLOPE)
+    if whole:
+        level = float(np.median((row.top + row.bottom) / 2 - slope * row.x))
+    from_edge = (film.perforation_from_edge_mm or 0.0) + (across / 2 if whole else across)
+    return PerforationRow(slope, level, from_edge, on_bottom, len(row.x)), pitch
 
 
 def _pitch(row: _Holes, film: FilmSize) -> float | None:
