@@ -197,6 +197,8 @@ class _Letter:
 
 def _letters(light: Light, px_per_mm: float) -> list[_Letter]:
     """Return the letters of a band."""
+    from scipy.ndimage import find_objects
+
     if min(light.shape[:2]) < 4:
         return []
     absorbed = _absorbed(light, px_per_mm)
@@ -219,8 +221,9 @@ def _letters(light: Light, px_per_mm: float) -> list[_Letter]:
     )
     steep = np.hypot(across, down)
     letters = []
+    boxes = find_objects(labels)
     for place in places:
-        box = _box(stats[place + 1], mean.shape)
+        box = boxes[place]
         own = labels[box] == place + 1
         letter = _letter(absorbed[box], own, depth[box], steep[box])
         if letter is not None:
@@ -254,14 +257,6 @@ def _in_one_line(stats: NDArray[np.int32], rows: Float64, px_per_mm: float) -> l
         if near.sum() > len(best):
             best = [int(place) for place in np.flatnonzero(near)]
     return best
-
-
-def _box(row: NDArray[np.int32], shape: tuple[int, ...]) -> tuple[slice, slice]:
-    left, top, width, height = (int(value) for value in row[:4])
-    return (
-        slice(max(0, top - 1), min(shape[0], top + height + 1)),
-        slice(max(0, left - 1), min(shape[1], left + width + 1)),
-    )
 
 
 def _letter(absorbed: Float64, own: Mask, depth: Float32, steep: Float32) -> _Letter | None:

@@ -19,6 +19,7 @@ from pipeline.kinds import (
     Triple,
     as_triple,
 )
+from pipeline.outline import corners_of
 from pipeline.profile import FrameFormat, formats_on, frame_formats
 from pipeline.scan import Scan, to_proxy_xy, to_scan_xy
 from pipeline.settings import Settings
@@ -178,13 +179,12 @@ def _assembled(look: StripLook, above: Light, found: FoundFrames, base: FilmBase
     strip, view, reading = look.strip, look.view, look.reading
 
     def to_scan(points: Float64) -> Corners:
-        placed = to_scan_xy(place(points, view.to_proxy), look.factor)
-        return tuple((float(x), float(y)) for x, y in placed)
+        return corners_of(to_scan_xy(place(points, view.to_proxy), look.factor))
 
     frames, chosen = found.frames, found.format
     centres = [(frame.start + frame.end) / 2 for frame in frames]
     numbers: tuple[str | None, ...] = (None,) * len(frames)
-    if reading is not None and reading.codes and frames:
+    if reading is not None:
         numbers = number_frames(reading, centres, 1.0 if chosen.name == "135" else 0.5)
     measured = DensityView(above, base, strip.px_per_mm)
     surveys = []
@@ -192,17 +192,10 @@ def _assembled(look: StripLook, above: Light, found: FoundFrames, base: FilmBase
         ordered = _picture_order(frame.corners(), reading)
         surveys.append(survey_frame(measured, frame, number, ordered, to_scan(ordered)))
     backwards = reading is not None and (reading.direction < 0) != reading.mirrored
-    rows, columns = view.light.shape[:2]
-    box = np.array(
-        [[-0.5, -0.5], [columns - 0.5, -0.5], [columns - 0.5, rows - 0.5], [-0.5, rows - 0.5]]
-    )
-    codes = (
-        ()
-        if reading is None
-        else tuple(
-            (code.text, *to_scan(np.array([[code.x_px, code.y_px]]))[0]) for code in reading.codes
-        )
-    )
+    along = -1 if backwards else 1
+    bottom, right = (count - 0.5 for count in view.light.shape[:2])
+    box = np.array([[-0.5, -0.5], [right, -0.5], [right, bottom], [-0.5, bottom]])
+    codes = () if reading is None else reading.codes
     return StripSurvey(
         scan=look.scan,
         ppi=strip.px_per_mm * look.factor * MM_PER_INCH,
@@ -212,11 +205,13 @@ def _assembled(look: StripLook, above: Light, found: FoundFrames, base: FilmBase
         angle_deg=strip.angle_deg,
         mirrored=reading is not None and reading.mirrored,
         base=base,
-        edge_codes=codes,
+        edge_codes=tuple(
+            (code.text, *to_scan(np.array([[code.x_px, code.y_px]]))[0]) for code in codes
+        ),
         print_density=None,
-        frames=tuple(reversed(surveys)) if backwards else tuple(surveys),
+        frames=tuple(surveys[::along]),
         edge=reading,
-        centres_px=tuple(reversed(centres)) if backwards else tuple(centres),
+        centres_px=tuple(centres[::along]),
         habit=found.habit,
     )
 
