@@ -127,12 +127,6 @@ def _lightest(modes: list[Mode]) -> Float64:
     return next(level for level, share in modes if share > 0.15 * largest)
 
 
-def _less_fall_off(bases: list[Mode], gate: Float64, log_light: Float32) -> list[Mode]:
-    """Return the places that may be film under a clipped gate: not all but clipped themselves."""
-    film = [mode for mode in bases if not fades_from_gate(mode[0], gate, log_light)]
-    return [mode for mode in film if float((gate - mode[0]).mean()) > _NEARLY_GATE] or film
-
-
 def fades_from_gate(level: Float64, gate: Float64, log_light: Float32) -> bool:
     """Tell whether a crowded place is gate in the lamp's fall-off rather than film.
 
@@ -229,7 +223,8 @@ def find_levels(
         if gate_clipped or is_base(brightest - mode[0], grey=grey, red_clipped=red_clipped)
     ]
     if gate_clipped:
-        bases = _less_fall_off(bases, brightest, log_light)
+        film = [mode for mode in bases if not fades_from_gate(mode[0], brightest, log_light)]
+        bases = [mode for mode in film if (brightest - mode[0]).mean() > _NEARLY_GATE] or film
     if _looks_like_base(brightest):
         bases = [mode for mode in bases if mode[1] > 0.5 * modes[0][1]]
     if bases:

@@ -151,8 +151,10 @@ def _strips(
     light: Light, around: Surround, levels: Levels, told: tuple[float | None, str], upright: bool
 ) -> tuple[Strip, ...]:
     """Return the strips that lie along one axis of the scan."""
+    shape = light.shape[:2]
     if upright:
-        light, around = _turned(light), around.turned()
+        # On its side: the scan's top to the left, its left at the bottom.
+        light, around = np.ascontiguousarray(np.rot90(light)), around.turned()
     found = []
     for area in film_areas(around.film, around.gate):
         own = _own_levels(light[area.mask & around.film], levels)
@@ -161,19 +163,9 @@ def _strips(
     found.sort(key=lambda strip: sum(y for _, y in strip.outline))
     if not upright:
         return tuple(found)
-    shape = (light.shape[1], light.shape[0])
-    return tuple(_turned_back(strip, shape) for strip in reversed(found))
-
-
-def _turned(light: Light) -> Light:
-    """Return an upright scan lying on its side: its top to the left, its left at the bottom."""
-    return np.ascontiguousarray(np.rot90(light, 1))
-
-
-def _turned_back(strip: Strip, shape: tuple[int, int]) -> Strip:
-    """Return a strip of `_turned` in the pixels of the scan before, whose (h, w) is `shape`."""
-    outline = tuple((shape[1] - 1 - y, x) for x, y in strip.outline)
-    return replace(strip, outline=outline, vertical=True)
+    outlines = [tuple((shape[1] - 1 - y, x) for x, y in strip.outline) for strip in found]
+    stood = zip(found, outlines, strict=True)
+    return tuple(replace(strip, outline=box, vertical=True) for strip, box in stood)[::-1]
 
 
 def _own_levels(readings: Light, levels: Levels) -> Levels | None:

@@ -20,13 +20,12 @@ from pipeline.kinds import (
     as_triple,
 )
 from pipeline.outline import corners_of
-from pipeline.profile import FrameFormat, formats_on, frame_formats
+from pipeline.profile import formats_on, frame_formats
 from pipeline.scan import Scan, to_proxy_xy, to_scan_xy
 from pipeline.settings import Settings
 from pipeline.strip import (
     FilmBase,
     LightLeak,
-    Strip,
     StripDensity,
     StripView,
     density_above,
@@ -36,22 +35,21 @@ from pipeline.strip import (
     to_light,
 )
 from pipeline.survey.frame import Cut, DensityView, FrameSurvey, survey_cut, survey_frame
-from pipeline.survey.look import StripLook, control_patches, strip_cross_talk
+from pipeline.survey.look import ControlPatches, StripLook, control_patches, strip_cross_talk
 
 Habits = Mapping[str, GateHabit]
 
 _LEAST_FRAME_SHARE = 0.15
 
 
-@dataclass(frozen=True)
-class StripSurvey:
-    """One strip as found, its frames in film order.
+@dataclass(frozen=True, kw_only=True)
+class StripSurvey(ControlPatches):
+    """One strip as found, its frames in film order, with the control patches on it.
 
     `edge` is what its edges say, in the pixels of the straightened proxy; `centres_px` are the
     columns of the frames' centres there; `habit` is what its clear frames show of the camera;
     `cross_talk` is what of its pictures shows in the infra-red plane, where the scan has one;
     `edges_seen` whether its upper and lower edge are in view; `leak` is light beside its pictures.
-    Edge print and `dmax` are those of `ControlPatches`.
     """
 
     scan: Scan
@@ -63,7 +61,6 @@ class StripSurvey:
     mirrored: bool
     base: FilmBase
     edge_codes: tuple[tuple[str, float, float], ...]
-    print_density: Triple | None
     frames: tuple[FrameSurvey, ...]
     edge: EdgeReading | None = None
     centres_px: tuple[float, ...] = ()
@@ -71,10 +68,6 @@ class StripSurvey:
     cross_talk: CrossTalk | None = None
     edges_seen: tuple[bool, bool] = (True, True)
     leak: LightLeak | None = None
-    print_error: Triple | None = None
-    print_from: str | None = None
-    dmax: Triple | None = None
-    dmax_error: Triple | None = None
 
 
 def survey_strip(
@@ -105,12 +98,6 @@ def survey_strip(
         survey, cross_talk=talk, edges_seen=strip.edges_seen, leak=leak, **vars(patches)
     )
     return survey if cuts is None else _recut(survey, cuts, view, look.factor, above)
-
-
-def _formats(strip: Strip, settings: Settings) -> tuple[FrameFormat, ...]:
-    if settings.format is None:
-        return formats_on(strip.film.name)
-    return (frame_formats()[settings.format],)
 
 
 def _recut(
@@ -145,7 +132,9 @@ def _given_base(base: FilmBase, density: Triple) -> FilmBase:
 
 
 def _found(look: StripLook, settings: Settings, habits: Habits | None) -> FoundFrames:
-    found = find_frames(look.seen, _formats(look.strip, settings), habits)
+    chosen = settings.format
+    formats = (frame_formats()[chosen],) if chosen else formats_on(look.strip.film.name)
+    found = find_frames(look.seen, formats, habits)
     least = _LEAST_FRAME_SHARE * found.format.image_along_mm * look.view.px_per_mm
     kept = tuple(frame for frame in found.frames if frame.end - frame.start > least)
     return replace(found, frames=kept)
@@ -208,7 +197,6 @@ def _assembled(look: StripLook, above: Light, found: FoundFrames, base: FilmBase
         edge_codes=tuple(
             (code.text, *to_scan(np.array([[code.x_px, code.y_px]]))[0]) for code in codes
         ),
-        print_density=None,
         frames=tuple(surveys[::along]),
         edge=reading,
         centres_px=tuple(centres[::along]),
