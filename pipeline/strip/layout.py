@@ -158,7 +158,9 @@ def _strips(
     shape = light.shape[:2]
     if upright:
         # On its side: the scan's top to the left, its left at the bottom.
-        light, around = np.ascontiguousarray(np.rot90(light)), around.turned()
+        light = np.ascontiguousarray(np.rot90(light))
+        masks = (around.film, around.gate, around.holder)
+        around = Surround(*(np.ascontiguousarray(np.rot90(mask)) for mask in masks))
     found = []
     for area in film_areas(around.film, around.gate):
         own = _own_levels(light[area.mask & around.film], levels)

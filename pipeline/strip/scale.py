@@ -90,19 +90,18 @@ def find_perforations(
     upper, lower = (edge.below(holes.x, centres) for edge in edges)
     holes = holes.take((upper > 0) & (lower < 0))
     middle = (first_row + last_row) / 2
-    pitches, rows = [], []
+    centres = (holes.top + holes.bottom) / 2
+    found = []
     for on_bottom in (False, True):
-        centres = (holes.top + holes.bottom) / 2
         side = holes.take(centres > middle if on_bottom else centres <= middle)
-        found = _row(side, film, edges[on_bottom], on_bottom)
-        if found is not None:
-            rows.append(found[0])
-            pitches.append((found[1], found[0].count))
-    if not rows:
+        row = _row(side, film, edges[on_bottom], on_bottom)
+        if row is not None:
+            found.append(row)
+    if not found:
         return None
-    weights = np.array([float(count) ** 3 for _, count in pitches])
-    pitch = float(np.average([value for value, _ in pitches], weights=weights))
-    return Perforations(tuple(rows), pitch)
+    weights = [float(row.count) ** 3 for row, _ in found]
+    pitch = float(np.average([pitch for _, pitch in found], weights=weights))
+    return Perforations(tuple(row for row, _ in found), pitch)
 
 
 def _blobs(share: Plane) -> _Holes:

@@ -35,13 +35,6 @@ class Surround:
     gate: Mask
     holder: Mask
 
-    def turned(self) -> "Surround":
-        """Return the masks turned a quarter, their right side up."""
-        film, gate, holder = (
-            np.ascontiguousarray(np.rot90(mask)) for mask in (self.film, self.gate, self.holder)
-        )
-        return Surround(film, gate, holder)
-
 
 def over_base(light: Light, levels: Levels) -> Light:
     """Return light above dark as a share of the film base's, (..., 3)."""
