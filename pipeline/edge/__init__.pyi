@@ -1,3 +1,4 @@
+from .closer import ScannedStrip as ScannedStrip
 from .closer import read_letters as read_letters
 from .closer import read_strip_edge as read_strip_edge
 from .code import frame_name as frame_name

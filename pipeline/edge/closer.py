@@ -1,12 +1,13 @@
 """A strip's rebates at the scan's own resolution, for print too fine for the proxy."""
 
 import math
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
 from pipeline.channels import less
-from pipeline.edge.code import EdgeFormat, load_edge_format
+from pipeline.edge.code import load_edge_format
 from pipeline.edge.density import PrintDensity, letter_print
 from pipeline.edge.reading import EdgeBand, EdgeReading, read_bands, read_edge, rescaled
 from pipeline.edge.rebate import INSIDE_MM, LEAST_MM, OUTSIDE_MM
@@ -25,24 +26,54 @@ _BAND_SAMPLES = 6 << 20
 _MARGIN = 3
 
 
-def codes_expected(length_mm: float, layout: EdgeFormat | None = None) -> int:
+@dataclass(frozen=True)
+class ScannedStrip:
+    """A strip straightened, and the scan that its proxy was reduced from by `factor`.
+
+    `film_rows` are the rows of the film's upper and lower edge in the view, outside it where
+    they are hidden; `dark` is the light that the scanner reports where there is none.
+    """
+
+    scan: Scan
+    view: StripView
+    factor: int
+    film_rows: tuple[float, float]
+    dark: Triple = (0.0, 0.0, 0.0)
+
+    @property
+    def block(self) -> int:
+        """Return how many of the scan's pixels are averaged into one, along a side."""
+        return max(1, round(self.view.px_per_mm * self.factor / ENOUGH_PX_PER_MM))
+
+    @property
+    def zoom(self) -> float:
+        """Return the scale at which the scan is read over that of the view."""
+        return self.factor / self.block
+
+
+def codes_expected(length_mm: float) -> int:
     """Return how many whole codes a piece of film holds at least, wherever it was cut."""
-    layout = load_edge_format() if layout is None else layout
+    layout = load_edge_format()
     code_mm = len(layout.clock) * layout.module_mm[1]
     return max(0, math.floor((length_mm - code_mm) / layout.pitch_mm))
 
 
-def read_strip_edge(
-    scan: Scan, view: StripView, factor: int, film_rows: tuple[float, float], dark: Triple
-) -> EdgeReading:
+def read_strip_edge(strip: ScannedStrip) -> EdgeReading:
     """Read the edge print of a strip in its view, and from the scan where codes are missing.
 
-    Parameters are those of `read_closer`.
+    Of two readings that with more codes counts, numbered ones first.
+
+    Raises
+    ------
+    ScanProblem
+        The scan has changed or is damaged.
     """
-    reading = read_edge(less(view.light, dark), view.px_per_mm, *film_rows)
-    if not worth_a_closer_look(reading, view, factor):
+    view = strip.view
+    reading = read_edge(less(view.light, strip.dark), view.px_per_mm, *strip.film_rows)
+    missing = len(reading.codes) < codes_expected(view.light.shape[1] / view.px_per_mm)
+    if not missing or strip.zoom < LEAST_GAIN:
         return reading
-    return better_reading(reading, read_closer(scan, view, factor, film_rows, dark))
+    return max(reading, read_closer(strip), key=lambda one: (one.numbered, len(one.codes)))
 
 
 def rows_in_view(
@@ -58,136 +89,72 @@ def rows_in_view(
     )
 
 
-def worth_a_closer_look(reading: EdgeReading, view: StripView, factor: int) -> bool:
-    """Tell whether fewer codes were read than there should be, and the scan is finer."""
-    length_mm = view.light.shape[1] / view.px_per_mm
-    return len(reading.codes) < codes_expected(length_mm) and _zoom(view, factor)[1] >= LEAST_GAIN
-
-
-def read_closer(
-    scan: Scan,
-    view: StripView,
-    factor: int,
-    film_rows: tuple[float, float],
-    dark: Triple = (0.0, 0.0, 0.0),
-) -> EdgeReading:
-    """Read the edge print of a strip from its scan, at up to about 600 ppi.
+def read_closer(strip: ScannedStrip) -> EdgeReading:
+    """Read the edge print of a strip from its scan, at up to about 600 ppi, in the view's pixels.
 
     Only the rebates are read, in bands, so that memory stays small.
 
-    Parameters
-    ----------
-    scan
-        The scan that the view's proxy was reduced from.
-    view
-        The strip straightened.
-    factor
-        By how much the proxy is smaller than the scan.
-    film_rows
-        Rows of the film's upper and lower edge in the view, outside it where they are hidden.
-    dark
-        Light that the scanner reports where there is none.
-
-    Returns
-    -------
-    EdgeReading
-        In the pixels of the view.
-
     Raises
     ------
     ScanProblem
         The scan has changed or is damaged.
     """
-    bands = rebate_bands(scan, view, factor, film_rows, dark)
-    fine = view.px_per_mm * _zoom(view, factor)[1]
-    return rescaled(read_bands(bands, fine), view.px_per_mm)
+    px_per_mm = strip.view.px_per_mm
+    return rescaled(read_bands(rebate_bands(strip), px_per_mm * strip.zoom), px_per_mm)
 
 
-def read_letters(
-    scan: Scan,
-    view: StripView,
-    factor: int,
-    film_rows: tuple[float, float],
-    printed_mm: tuple[float, float],
-    dark: Triple,
-) -> PrintDensity | None:
+def read_letters(strip: ScannedStrip, printed_mm: tuple[float, float]) -> PrintDensity | None:
     """Return the density of letters on a strip's rebates, from the scan at up to about 600 ppi.
 
-    Parameters are those of `read_closer`; `printed_mm` says between which distances from the
-    film's edge print may stand.
+    `printed_mm` says between which distances from the film's edge print may stand.
 
     Raises
     ------
     ScanProblem
         The scan has changed or is damaged.
     """
-    scale = view.px_per_mm * _zoom(view, factor)[1]
+    scale = strip.view.px_per_mm * strip.zoom
     bands = []
-    for band in rebate_bands(scan, view, factor, film_rows, dark, cv2.INTER_LINEAR):
+    for band in rebate_bands(strip, cv2.INTER_LINEAR):
         near, far = (band.edge_row + (-mm if band.on_bottom else mm) * scale for mm in printed_mm)
         first, last = sorted((near, far))
         bands.append(band.light[max(0, math.ceil(first)) : max(0, math.floor(last))])
     return letter_print(bands, scale)
 
 
-def better_reading(one: EdgeReading, other: EdgeReading) -> EdgeReading:
-    """Return the reading with more codes, numbered ones first; of equals the first."""
-    merit = [(reading.numbered, len(reading.codes)) for reading in (one, other)]
-    return other if merit[1] > merit[0] else one
-
-
-def rebate_bands(
-    scan: Scan,
-    view: StripView,
-    factor: int,
-    film_rows: tuple[float, float],
-    dark: Triple,
-    how: int = cv2.INTER_CUBIC,
-) -> list[EdgeBand]:
-    """Return the rebates whose edge is in view, straightened, `_zoom` times the view's scale.
+def rebate_bands(strip: ScannedStrip, how: int = cv2.INTER_CUBIC) -> list[EdgeBand]:
+    """Return the rebates whose edge is in view, straightened, `zoom` times the view's scale.
 
     `how` is OpenCV's way of interpolating: cubic keeps bars sharp, linear never overshoots.
     """
-    block, zoom = _zoom(view, factor)
-    layout = load_edge_format()
-    inside = (layout.perforation_from_edge_mm + INSIDE_MM) * view.px_per_mm
-    outside = OUTSIDE_MM * view.px_per_mm
-    seen = [
-        (row, on_bottom)
-        for row, on_bottom in zip(rows_in_view(film_rows, view), (False, True), strict=True)
-        if row is not None
-    ]
-    if not seen:
+    zoom, px_per_mm = strip.zoom, strip.view.px_per_mm
+    inside = (load_edge_format().perforation_from_edge_mm + INSIDE_MM) * px_per_mm
+    outside = OUTSIDE_MM * px_per_mm
+    rows = rows_in_view(strip.film_rows, strip.view)
+    if not any(row is not None for row in rows):
         return []
     bands = []
-    with opened(scan, in_order=True) as reader:
-        for row, on_bottom in seen:
+    with opened(strip.scan, in_order=True) as reader:
+        for row, on_bottom in zip(rows, (False, True), strict=True):
+            if row is None:
+                continue
             span = (row - inside, row + outside) if on_bottom else (row - outside, row + inside)
             first, last = math.floor(span[0] * zoom), math.ceil(span[1] * zoom)
-            light = _straight(scan, reader, view, factor, block, (first, last + 1), how)
-            light = less(light, dark)
+            light = less(_straight(strip, reader, (first, last + 1), how), strip.dark)
             edge = (row + 0.5) * zoom - 0.5 - first
             bands.append(EdgeBand(light, edge, on_bottom, float(first)))
     return bands
 
 
-def _zoom(view: StripView, factor: int) -> tuple[int, float]:
-    """Return the scan's pixels that are averaged into one, and its scale over the view's."""
-    block = max(1, round(view.px_per_mm * factor / ENOUGH_PX_PER_MM))
-    return block, factor / block
-
-
-def _straight(
-    scan: Scan, reader: Reader, view: StripView, factor: int, block: int, rows: Span, how: int
-) -> Light:
+def _straight(strip: ScannedStrip, reader: Reader, rows: Span, how: int) -> Light:
     """Return rows of the enlarged view, read from the scan a piece of its length at a time."""
-    zoom = factor / block
-    columns = round(view.light.shape[1] * zoom)
+    view, scan, block = strip.view, strip.scan, strip.block
+    columns = round(view.light.shape[1] * strip.zoom)
     light = np.empty((rows[1] - rows[0], columns, 3), np.float32)
     for start in range(0, columns, _PIECE_COLUMNS):
         stop = min(start + _PIECE_COLUMNS, columns)
         box = np.array([[x, y] for x in (start, stop - 1) for y in (rows[0], rows[1] - 1)], float)
-        places = to_scan_xy(place((box + 0.5) / zoom - 0.5, view.to_proxy), factor)
+        places = to_scan_xy(place((box + 0.5) / strip.zoom - 0.5, view.to_proxy), strip.factor)
         across, down = (
             _blocks(places[:, axis], size, block)
             for axis, size in enumerate((scan.width, scan.height))

@@ -26,6 +26,8 @@ BORDER_MM = 0.30
 SHARP_PX = 0.62
 KERNEL_HALF_PX = 1.25
 COARSE_PX_PER_MM = 7.0
+# Error in density of tracks that are few pixels high, and of those that aren't: root mean square
+# over films and scanners of the film model, rounded up.
 _COARSE_ERROR, _FINE_ERROR = 0.02, 0.005
 # Beyond this the bars are as black as the scan gets, and their density is unknown.
 MOST_DENSITY = 4.0
@@ -94,7 +96,9 @@ def code_print(light: Light, chain: EdgeChain) -> PrintDensity | None:
     density = np.median(found, axis=0)
     if not np.all(np.abs(density) < MOST_DENSITY):
         return None
-    error = np.hypot(_error_of_median(np.array(found), np.array(errors)), _sampled_error(chain))
+    coarse = SAMPLES_PER_MM * chain.rebate.y_px_per_sample < COARSE_PX_PER_MM
+    sampled = _COARSE_ERROR if coarse else _FINE_ERROR
+    error = np.hypot(_error_of_median(np.array(found), np.array(errors)), sampled)
     return PrintDensity(density, error, len(found), "codes")
 
 
@@ -119,15 +123,6 @@ def _error_of_median(found: Float64, errors: Float64) -> Float64:
         _MEDIAN_ERROR * scatter / np.sqrt(len(found)), np.median(errors, axis=0)
     )
     return error
-
-
-def _sampled_error(chain: EdgeChain) -> float:
-    """Return the error in density of tracks that are few pixels high, and of those that aren't.
-
-    Root mean square over films and scanners of the film model, rounded up.
-    """
-    coarse = SAMPLES_PER_MM * chain.rebate.y_px_per_sample < COARSE_PX_PER_MM
-    return _COARSE_ERROR if coarse else _FINE_ERROR
 
 
 def _light_along(
@@ -197,6 +192,8 @@ class _Letter:
 
 def _letters(light: Light, px_per_mm: float) -> list[_Letter]:
     """Return the letters of a band."""
+    from scipy.ndimage import find_objects
+
     if min(light.shape[:2]) < 4:
         return []
     absorbed = _absorbed(light, px_per_mm)
@@ -219,8 +216,9 @@ def _letters(light: Light, px_per_mm: float) -> list[_Letter]:
     )
     steep = np.hypot(across, down)
     letters = []
+    boxes = find_objects(labels)
     for place in places:
-        box = _box(stats[place + 1], mean.shape)
+        box = boxes[place]
         own = labels[box] == place + 1
         letter = _letter(absorbed[box], own, depth[box], steep[box])
         if letter is not None:
@@ -254,14 +252,6 @@ def _in_one_line(stats: NDArray[np.int32], rows: Float64, px_per_mm: float) -> l
         if near.sum() > len(best):
             best = [int(place) for place in np.flatnonzero(near)]
     return best
-
-
-def _box(row: NDArray[np.int32], shape: tuple[int, ...]) -> tuple[slice, slice]:
-    left, top, width, height = (int(value) for value in row[:4])
-    return (
-        slice(max(0, top - 1), min(shape[0], top + height + 1)),
-        slice(max(0, left - 1), min(shape[1], left + width + 1)),
-    )
 
 
 def _letter(absorbed: Float64, own: Mask, depth: Float32, steep: Float32) -> _Letter | None:

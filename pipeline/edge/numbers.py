@@ -5,13 +5,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.edge.code import EdgeFormat, frame_name, load_edge_format
+from pipeline.edge.code import frame_name, load_edge_format
 from pipeline.edge.reading import EdgeReading
 from pipeline.kinds import Float64
 
-# Median distance of pictures, in frames, below which they don't count in whole frames: 36.3 mm,
-# a picture of 36 mm and a hair.
-WHOLE_FRAMES_APART = 0.955
 # How far the median distance may be from a whole number of steps for counting by distances.
 UNEVEN_STEPS = 0.12
 
@@ -24,10 +21,7 @@ def position_at(reading: EdgeReading, x_px: float) -> float | None:
 
 
 def number_frames(
-    reading: EdgeReading,
-    centres_px: Sequence[float],
-    step: float | None = None,
-    centre_after_code: float | None = None,
+    reading: EdgeReading, centres_px: Sequence[float], step: float
 ) -> tuple[str | None, ...]:
     """Return the numbers of a strip's pictures.
 
@@ -43,11 +37,7 @@ def number_frames(
         Columns of the pictures' centres, in any order; the numbers come in the same order.
     step
         What numbers count in, in frames: 1.0, or 0.5 for half frames and for all formats whose
-        pictures don't follow each other every 38 mm. By default it follows from the distances.
-    centre_after_code
-        How far the pictures' centres lie after the codes that name them, in frames: by default
-        the middle of the usual range. Given for the whole roll (`picture_phase`), it keeps
-        strips from disagreeing where pictures lie half-way between two numbers.
+        pictures don't follow each other every 38 mm.
 
     Returns
     -------
@@ -58,8 +48,7 @@ def number_frames(
     if not reading.numbered or len(centres_px) == 0:
         return (None,) * len(centres_px)
     layout = load_edge_format()
-    step = usual_step(reading, centres_px) if step is None else step
-    steps = number_steps(reading, centres_px, step, centre_after_code)
+    steps = number_steps(reading, centres_px, step)
     return tuple(frame_name(layout, number * step) for number in steps)
 
 
@@ -71,6 +60,10 @@ def number_steps(
 ) -> tuple[int, ...]:
     """Return the numbers of a strip's pictures as `number_frames` does, counted in steps from 0.
 
+    `centre_after_code` is how far the pictures' centres lie after the codes that name them, in
+    frames: by default the middle of the usual range. Given for the whole roll (`picture_phase`),
+    it keeps strips from disagreeing where pictures lie half-way between two numbers.
+
     Raises
     ------
     ValueError
@@ -79,8 +72,7 @@ def number_steps(
     if not reading.numbered:
         raise ValueError("the film's edge tells no numbers here")
     places = _places(reading, centres_px)
-    after = _usual_phase(load_edge_format(), step)
-    after = after if centre_after_code is None else centre_after_code
+    after = _usual_phase(step) if centre_after_code is None else centre_after_code
     order = np.argsort(places, kind="stable")
     sorted_steps = (places[order] - after) / step
     even = _evenly_apart(sorted_steps)
@@ -90,9 +82,7 @@ def number_steps(
     return tuple(numbers[k] for k in range(places.size))
 
 
-def picture_phase(
-    reading: EdgeReading, centres_px: Sequence[float], step: float | None = None
-) -> float | None:
+def picture_phase(reading: EdgeReading, centres_px: Sequence[float], step: float) -> float | None:
     """Return how far a strip's pictures lie after the codes that name them, in frames.
 
     It lies within half a step of the middle of the usual range; over the strips of a roll it
@@ -102,8 +92,7 @@ def picture_phase(
     if not reading.numbered or len(centres_px) == 0:
         return None
     places = np.sort(_places(reading, centres_px))
-    step = usual_step(reading, centres_px) if step is None else step
-    usual = _usual_phase(load_edge_format(), step)
+    usual = _usual_phase(step)
     steps = (places - usual) / step
     if not _evenly_apart(steps):
         return None
@@ -118,16 +107,8 @@ def _places(reading: EdgeReading, centres_px: Sequence[float]) -> Float64:
     return reading.frame_at_left + reading.frames_per_mm * centres / reading.px_per_mm
 
 
-def usual_step(reading: EdgeReading, centres_px: Sequence[float]) -> float:
-    """Return 1.0 where pictures follow each other in whole frames, otherwise 0.5."""
-    places = _places(reading, centres_px)
-    apart = np.diff(np.sort(places))
-    whole = apart.size == 0 or (np.median(apart) >= WHOLE_FRAMES_APART and _evenly_apart(places))
-    return 1.0 if whole else 0.5
-
-
-def _usual_phase(layout: EdgeFormat, step: float) -> float:
-    return layout.centre_after_code[0 if step >= 1.0 else 1]
+def _usual_phase(step: float) -> float:
+    return load_edge_format().centre_after_code[0 if step >= 1.0 else 1]
 
 
 def _evenly_apart(steps: Float64) -> bool:

@@ -4,11 +4,12 @@ import itertools
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from string import ascii_lowercase
 
 import numpy as np
 
 from pipeline.kinds import MM_PER_INCH, Corners, Points
-from pipeline.numbering.numbers import FrameNumber, next_number
+from pipeline.numbering.numbers import FrameNumber, lettered, next_number
 from pipeline.outline import around, axes_of, box, corners_of, size_of, turned, within
 from pipeline.profile import FrameFormat, frame_formats
 from pipeline.settings import FrameCorrection
@@ -62,7 +63,8 @@ def final_numbers(
             before = [held[other] for other in keys[:place]]
             after = [held[other] for other in keys[place:]]
             beside = next(filter(None, (*reversed(before), *after)), "01")
-            held[key] = _lettered(beside, {each.casefold() for each in held.values() if each})
+            stem = beside.rstrip(ascii_lowercase[1:])
+            held[key] = lettered(stem, {each.casefold() for each in held.values() if each})
             final[key] = FrameNumber(str(held[key]), "order")
     return final, tuple(troubles)
 
@@ -91,14 +93,6 @@ def _held(key: str, asked: _Asked, numbers: Mapping[str, FrameNumber]) -> str | 
     if key in asked:
         return asked[key][1]
     return numbers[key].number if key in numbers else None
-
-
-def _lettered(number: str, taken: set[str]) -> str:
-    """Return a number with the first free letter from b on in place of any it has."""
-    stem = number.rstrip("bcdefghijklmnopqrstuvwxyz")
-    letters = (f"{stem}{chr(code)}" for code in range(ord("b"), ord("z") + 1))
-    counted = (f"{stem}-{count}" for count in range(26, 26 + len(taken) + 1))
-    return next(name for name in (*letters, *counted) if name.casefold() not in taken)
 
 
 # Order on a strip: the place among the frames found, and how far from it an added one stands.
@@ -134,8 +128,6 @@ class _Draft:
     strips: Sequence[StripSurvey]
     rows: list[dict[_Place, Cut]]
     where: dict[str, tuple[int, int]]
-    numbers: dict[str, FrameNumber]
-    changed: set[int] = field(default_factory=set)
     gone: dict[str, str] = field(default_factory=dict)
 
     def find(self, number: str, entry: FrameCorrection) -> tuple[int, int]:
@@ -156,10 +148,6 @@ class _Draft:
             return np.asarray(cut.outline, float)
         return np.asarray(self.strips[strip].frames[cut.found or 0].outline, float)
 
-    def keys(self) -> list[str]:
-        """Return the keys of all frames in film order."""
-        return [row[place].key for row in self.rows for place in sorted(row)]
-
 
 def recut(
     corrections: Sequence[FrameCorrection],
@@ -178,12 +166,9 @@ def recut(
         The numbers of their frames without corrections, each given once.
     """
     names = [[item.number for item in row] for row in numbers]
-    draft = _Draft(
-        strips,
-        [{(at, 0.0): Cut(name, at) for at, name in enumerate(row)} for row in names],
-        {name: (place, at) for place, row in enumerate(names) for at, name in enumerate(row)},
-        {item.number: item for row in numbers for item in row},
-    )
+    found = [{(float(at), 0.0): Cut(name, at) for at, name in enumerate(row)} for row in names]
+    where = {name: (place, at) for place, row in enumerate(names) for at, name in enumerate(row)}
+    draft = _Draft(strips, [dict(row) for row in found], where)
     troubles = []
     # Frames are added beside others as those lie when corrected.
     for entry in sorted(corrections, key=lambda item: bool(item.add)):
@@ -191,11 +176,10 @@ def recut(
             (_add if entry.add else _change)(draft, entry)
         except _Refused as refused:
             troubles.append(str(refused))
-    final, more = final_numbers(draft.keys(), draft.numbers, corrections)
-    cuts = {
-        place: tuple(draft.rows[place][at] for at in sorted(draft.rows[place]))
-        for place in sorted(draft.changed)
-    }
+    rows = [tuple(row[at] for at in sorted(row)) for row in draft.rows]
+    as_found = {item.number: item for row in numbers for item in row}
+    final, more = final_numbers([cut.key for row in rows for cut in row], as_found, corrections)
+    cuts = {place: row for place, row in enumerate(rows) if draft.rows[place] != found[place]}
     return Recut(cuts, final, (*troubles, *more))
 
 
@@ -207,7 +191,6 @@ def _change(draft: _Draft, entry: FrameCorrection) -> None:
     if entry.drop:
         del row[(at, 0.0)]
         draft.gone[number] = "dropped"
-        draft.changed.add(strip)
         return
     cut = row[(at, 0.0)]
     others = _merged(draft, entry, strip, at)
@@ -221,8 +204,6 @@ def _change(draft: _Draft, entry: FrameCorrection) -> None:
     for other in others:
         draft.gone[row.pop(other).key] = f"merged with {number}"
     row[(at, 0.0)] = cut
-    if cut.is_corrected:
-        draft.changed.add(strip)
 
 
 def _merged(draft: _Draft, entry: FrameCorrection, strip: int, at: int) -> list[_Place]:
@@ -281,7 +262,6 @@ def _add(draft: _Draft, entry: FrameCorrection) -> None:
     whole = high - low > length - _CLIPPED_MM * scale
     kind = entry.kind or ("picture" if whole else "partial")
     draft.rows[place][order] = Cut(f"+{entry.entry}", None, outline, kind)
-    draft.changed.add(place)
 
 
 def _format(strip: StripSurvey) -> FrameFormat:

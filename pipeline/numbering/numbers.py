@@ -2,7 +2,7 @@
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass, replace
 from string import ascii_lowercase
 
@@ -85,11 +85,11 @@ def in_film_order(strips: Sequence[StripSurvey]) -> tuple[StripSurvey, ...]:
         if span is not None
     }
     film_order = _sorted(keys)
-    before, after = _attached(strips, spans, keys, film_order)
+    beside = _attached(strips, spans, keys, film_order)
     ordered = [
         strips[index]
         for placed in film_order
-        for index in (*before.get(placed, []), placed, *after.get(placed, []))
+        for index in (*beside.get((placed, 0), ()), placed, *beside.get((placed, 1), ()))
     ]
     return tuple(ordered)
 
@@ -113,49 +113,41 @@ def _attached(
     spans: Sequence[tuple[float, float] | None],
     keys: dict[int, tuple[int, float]],
     film_order: Sequence[int],
-) -> tuple[dict[int, list[int]], dict[int, list[int]]]:
-    """Return the strips without numbers that go before and after each strip with some."""
+) -> dict[tuple[int, int], list[int]]:
+    """Return the strips without numbers that go before (0) and after (1) each strip with some."""
     as_came = sorted(keys)
     rises = sum(keys[one] <= keys[two] for one, two in itertools.pairwise(as_came))
     sequence = list(range(len(strips)))
     if 2 * rises < len(as_came) - 1:
         sequence.reverse()
     room = _gaps(spans, keys, film_order)
-    before: dict[int, list[int]] = {}
-    after: dict[int, list[int]] = {}
-    for place, index in enumerate(sequence):
+    beside: dict[tuple[int, int], list[int]] = {}
+    for at, index in enumerate(sequence):
         if index in keys:
             continue
-        last = next((other for other in reversed(sequence[:place]) if other in keys), None)
-        following = next((other for other in sequence[place:] if other in keys), None)
-        needed = _ROOM * length_frames(strips[index])
-        fits_after = last is not None and room[last][1] >= needed
-        fits_before = following is not None and room[following][0] >= needed
-        if last is not None and (fits_after or not fits_before):
-            after.setdefault(last, []).append(index)
-            room[last] = (room[last][0], room[last][1] - needed / _ROOM)
-        elif following is not None:
-            before.setdefault(following, []).append(index)
-            room[following] = (room[following][0] - needed / _ROOM, room[following][1])
-    return before, after
+        last = next((other for other in reversed(sequence[:at]) if other in keys), None)
+        following = next((other for other in sequence[at:] if other in keys), None)
+        sides = [(other, side) for other, side in ((last, 1), (following, 0)) if other is not None]
+        length = length_frames(strips[index])
+        chosen = next((one for one in sides if room[one] >= _ROOM * length), sides[0])
+        beside.setdefault(chosen, []).append(index)
+        room[chosen] -= length
+    return beside
 
 
 def _gaps(
     spans: Sequence[tuple[float, float] | None],
     keys: dict[int, tuple[int, float]],
     film_order: Sequence[int],
-) -> dict[int, tuple[float, float]]:
-    """Return the free film before and after each strip with numbers, in frames."""
-    gaps = {}
-    for place, index in enumerate(film_order):
-        start, end = spans[index] or (0.0, 0.0)
-        free = [start - _FILM_START, math.inf]
-        for side, other in ((0, place - 1), (1, place + 1)):
-            if 0 <= other < len(film_order) and keys[film_order[other]][0] == keys[index][0]:
-                ends = spans[film_order[other]] or (0.0, 0.0)
-                free[side] = start - ends[1] if side == 0 else ends[0] - end
-        gaps[index] = (free[0], free[1])
-    return gaps
+) -> dict[tuple[int, int], float]:
+    """Return the free film before (0) and after (1) each strip with numbers, in frames."""
+    ends = {index: span for index, span in enumerate(spans) if span is not None}
+    free = {(index, 0): ends[index][0] - _FILM_START for index in film_order}
+    free |= {(index, 1): math.inf for index in film_order}
+    for one, two in itertools.pairwise(film_order):
+        if keys[one][0] == keys[two][0]:
+            free[one, 1] = free[two, 0] = ends[two][0] - ends[one][1]
+    return free
 
 
 def with_roll_numbers(strips: Sequence[StripSurvey]) -> tuple[StripSurvey, ...]:
@@ -248,11 +240,13 @@ def number_roll(
             number = next(numbers)
             by_edge = number is not None
             if number is None:
-                while upcoming in named or upcoming in taken:
+                while upcoming in named or upcoming.casefold() in taken:
                     upcoming = next_number(upcoming, early)
                 number = upcoming
             upcoming = next_number(number, early)
-            row.append(FrameNumber(_unique(number, taken), "edge" if by_edge else origin))
+            name = lettered(number, taken) if number.casefold() in taken else number
+            taken.add(name.casefold())
+            row.append(FrameNumber(name, "edge" if by_edge else origin))
         numbered.append(tuple(row))
     return tuple(numbered)
 
@@ -288,10 +282,12 @@ def _leading(read: Sequence[str | None], early: bool) -> str | None:
     return names[names.index(first) - count]
 
 
-def _unique(number: str, taken: set[str]) -> str:
-    candidate, letter = number, ord("b")
-    while candidate in taken:
-        candidate = f"{number}{chr(letter)}" if letter <= ord("z") else f"{number}-{letter - 96}"
-        letter += 1
-    taken.add(candidate)
-    return candidate
+def lettered(number: str, taken: Container[str]) -> str:
+    """Return a number with the first letter from b on, or count, that is not taken.
+
+    `taken` are names in small letters.
+    """
+    letters = (f"{number}{letter}" for letter in ascii_lowercase[1:])
+    counted = (f"{number}-{count}" for count in itertools.count(27))
+    every = itertools.chain(letters, counted)
+    return next(name for name in every if name.casefold() not in taken)

@@ -122,9 +122,11 @@ def _edge(
 ) -> EdgeLine | None:
     """Return the upper edge line of a view."""
     run = max(2, round(_LEAST_RUN_MM * px_per_mm))
-    columns, rows = _outermost(film, run)
+    firsts = first_runs(film, run)
+    columns = np.flatnonzero(firsts >= 0)
     if len(columns) < 8:
         return None
+    rows = firsts[columns]
     places, beyond = _sub_pixel(view, valid, share, columns, rows)
     x = columns.astype(float)
     tolerance = max(0.5, _TOLERANCE_MM * px_per_mm)
@@ -144,14 +146,13 @@ def _edge(
     return EdgeLine(slope, level, False, support)
 
 
-def _outermost(film: Mask, run: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Return columns and the first row in each from which film goes on for `run` rows."""
-    from pipeline.strip.kernel import first_runs
-
-    rows = np.empty(film.shape[1], np.int64)
-    first_runs(np.ascontiguousarray(film), run, rows)
-    columns = np.flatnonzero(rows >= 0)
-    return columns, rows[columns]
+def first_runs(mask: Mask, run: int) -> NDArray[np.int64]:
+    """Return the first row (w,) of each column from which a mask is true `run` times, else -1."""
+    count = len(mask) - run + 1
+    if count < 1:
+        return np.full(mask.shape[1], -1)
+    runs = np.logical_and.reduce([mask[row : row + count] for row in range(run)])
+    return np.where(runs.any(axis=0), runs.argmax(axis=0), -1)
 
 
 def _sub_pixel(
@@ -255,20 +256,11 @@ def _outward(density: Plane, px_per_mm: float) -> Iterator[tuple[float, Plane]]:
 
 def _border(plane: Plane, px_per_mm: float, most_slope: float) -> tuple[float, float] | None:
     """Return slope and weight of the line where pictures begin below clear film, or None."""
-    dense = plane > _PICTURE_DENSITY
-    if plane.shape[0] < _PICTURE_RUN + 2:
-        return None
-    runs = dense[: 1 - _PICTURE_RUN].copy()
-    for step in range(1, _PICTURE_RUN):
-        runs &= dense[step : dense.shape[0] - _PICTURE_RUN + 1 + step]
-    rows = np.argmax(runs, axis=0)
-    columns = np.arange(plane.shape[1])
-    begins = runs[rows, columns] & (rows > 0)
-    begins[begins] &= plane[0, columns[begins]] < _PICTURE_DENSITY
-    x, row = columns[begins], rows[begins]
+    rows = first_runs(plane > _PICTURE_DENSITY, _PICTURE_RUN)
+    x = np.flatnonzero((rows > 0) & (plane[0] < _PICTURE_DENSITY))
     if len(x) < max(_LEAST_POINTS, _LEAST_SHARE * plane.shape[1]):
         return None
-    y = _begin(plane, x, row)
+    y = _begin(plane, x, rows[x])
     x, y = x[np.isfinite(y)], y[np.isfinite(y)]
     if len(x) < _LEAST_POINTS:
         return None

@@ -8,11 +8,12 @@ import numpy as np
 
 from pipeline.channels import channel_mean, less, log_above, tint
 from pipeline.kinds import Corners, Float64, Light, Mask, Triple
+from pipeline.outline import corners_of
 from pipeline.profile import FilmSize, film_sizes
 from pipeline.strip.base import StripView, place, straighten
 from pipeline.strip.film_edge import EdgeLine, find_edges, picture_slope
 from pipeline.strip.illumination import Levels, base_of
-from pipeline.strip.scale import PerforationRow, Perforations, film_scale, find_perforations
+from pipeline.strip.scale import Perforations, film_scale, find_perforations
 from pipeline.strip.surround import (
     FilmArea,
     Surround,
@@ -68,12 +69,16 @@ class Strip:
 
 @dataclass(frozen=True)
 class _Piece:
-    """A piece of film in its scan: area, light (h, w, 3), where holder is, its own levels."""
+    """A piece of film in its scan: area, light (h, w, 3), where holder is, its own levels.
+
+    `given` is the scale by tag or user, and which of them gave it.
+    """
 
     area: FilmArea
     light: Light
     holder: Mask
     levels: Levels
+    given: tuple[float | None, str]
 
 
 @dataclass(frozen=True)
@@ -128,10 +133,10 @@ def find_strips(
     if not areas:
         return ()
     upright = runs_upright(areas)
-    told = (px_per_mm, scale_from)
+    given = (px_per_mm, scale_from)
     if upright is not None:
-        return _strips(light, around, levels, told, upright)
-    ways = [_strips(light, around, levels, told, way) for way in (False, True)]
+        return _strips(light, around, levels, given, upright)
+    ways = [_strips(light, around, levels, given, way) for way in (False, True)]
     return max(ways, key=_plausibility)
 
 
@@ -139,40 +144,34 @@ def _plausibility(strips: tuple[Strip, ...]) -> tuple[float, ...]:
     """Rank strips found one way round against those of the other way."""
     if not strips:
         return (0.0, 0.0, 0.0)
-    told = [all(strip.edges_seen) and strip.scale_from != "guess" for strip in strips]
+    certain = [all(strip.edges_seen) and strip.scale_from != "guess" for strip in strips]
     sides = [np.hypot(*np.diff(np.array(strip.outline)[[3, 0, 1]], axis=0).T) for strip in strips]
     stretch = [math.log(along / across) for across, along in sides]
     perforated = [strip.perforated for strip in strips]
-    return float(np.mean(perforated)), float(np.mean(told)), float(np.mean(stretch))
+    return float(np.mean(perforated)), float(np.mean(certain)), float(np.mean(stretch))
 
 
 def _strips(
-    light: Light, around: Surround, levels: Levels, told: tuple[float | None, str], upright: bool
+    light: Light, around: Surround, levels: Levels, given: tuple[float | None, str], upright: bool
 ) -> tuple[Strip, ...]:
     """Return the strips that lie along one axis of the scan."""
+    shape = light.shape[:2]
     if upright:
-        light, around = _turned(light), around.turned()
+        # On its side: the scan's top to the left, its left at the bottom.
+        light = np.ascontiguousarray(np.rot90(light))
+        masks = (around.film, around.gate, around.holder)
+        around = Surround(*(np.ascontiguousarray(np.rot90(mask)) for mask in masks))
     found = []
     for area in film_areas(around.film, around.gate):
         own = _own_levels(light[area.mask & around.film], levels)
         if own is not None:
-            found += _strips_in(_Piece(area, light, around.holder, own), told)
+            found += _strips_in(_Piece(area, light, around.holder, own, given))
     found.sort(key=lambda strip: sum(y for _, y in strip.outline))
     if not upright:
         return tuple(found)
-    shape = (light.shape[1], light.shape[0])
-    return tuple(_turned_back(strip, shape) for strip in reversed(found))
-
-
-def _turned(light: Light) -> Light:
-    """Return an upright scan lying on its side: its top to the left, its left at the bottom."""
-    return np.ascontiguousarray(np.rot90(light, 1))
-
-
-def _turned_back(strip: Strip, shape: tuple[int, int]) -> Strip:
-    """Return a strip of `_turned` in the pixels of the scan before, whose (h, w) is `shape`."""
-    outline = tuple((shape[1] - 1 - y, x) for x, y in strip.outline)
-    return replace(strip, outline=outline, vertical=True)
+    outlines = [tuple((shape[1] - 1 - y, x) for x, y in strip.outline) for strip in found]
+    stood = zip(found, outlines, strict=True)
+    return tuple(replace(strip, outline=box, vertical=True) for strip, box in stood)[::-1]
 
 
 def _own_levels(readings: Light, levels: Levels) -> Levels | None:
@@ -185,19 +184,19 @@ def _own_levels(readings: Light, levels: Levels) -> Levels | None:
     return candidates[best] if shares[best] > _LEAST_BASE_SHARE else None
 
 
-def _strips_in(piece: _Piece, told: tuple[float | None, str]) -> list[Strip]:
+def _strips_in(piece: _Piece) -> list[Strip]:
     """Return the strip that a piece of film is, or those that touch side by side in it."""
-    strip = _strip(piece, told)
+    strip = _strip(piece)
     if strip is None or not strip.perforated:
         return [] if strip is None else [strip]
     parts = split_abreast(piece.area, strip.film.width_mm * strip.px_per_mm)
     if len(parts) == 1:
         return [strip]
-    apart = [_strip(replace(piece, area=part), told) for part in parts]
+    apart = [_strip(replace(piece, area=part)) for part in parts]
     return [found for found in apart if found is not None]
 
 
-def _strip(piece: _Piece, told: tuple[float | None, str]) -> Strip | None:
+def _strip(piece: _Piece) -> Strip | None:
     """Return the strip that a piece of film is, if it can be one."""
     levelled = _level(piece)
     if levelled is None:
@@ -209,17 +208,16 @@ def _strip(piece: _Piece, told: tuple[float | None, str]) -> Strip | None:
     seen = (levelled.edges[0].against_gate, levelled.edges[1].against_gate)
     perforations = levelled.perforations
     pitch = None if perforations is None else perforations.pitch_px
-    scale = film_scale(*told, lower - upper, last - first, all(seen), pitch)
+    scale = film_scale(*piece.given, lower - upper, last - first, all(seen), pitch)
     if scale is None:
         return None
     film_mm = scale.px_per_mm if pitch is None else pitch / (scale.film.perforation_pitch_mm or 1)
     seen, rows = _film_rows(levelled, seen, scale.film, film_mm)
-    box = np.array([[first, upper], [last, upper], [last, lower], [first, lower]])
-    outline = tuple((float(x), float(y)) for x, y in place(box, view.to_proxy))
+    corners = np.array([[first, upper], [last, upper], [last, lower], [first, lower]])
     turn = view.to_proxy
     whole = (lower - upper) / scale.px_per_mm > scale.film.width_mm - _WHOLE_WIDTH_SLACK_MM
     return Strip(
-        outline=outline,
+        outline=corners_of(place(corners, turn)),
         angle_deg=math.degrees(math.atan2(turn[1][0], turn[0][0])),
         vertical=False,
         px_per_mm=scale.px_per_mm,
@@ -263,9 +261,9 @@ def _measured(piece: _Piece, angle: float, centre: Float64, half: Float64) -> _L
     """Return edges and perforations in a view turned by an angle (radians)."""
     along = half[0] * np.array([math.cos(angle), math.sin(angle)])
     across = half[1] * np.array([-math.sin(angle), math.cos(angle)])
-    box = [centre - along - across, centre + along - across, centre + along + across,
-           centre - along + across]  # fmt: skip
-    view = straighten(piece.light, tuple((float(x), float(y)) for x, y in box), 1.0)
+    left, right = centre - along, centre + along
+    corners = np.array([left - across, right - across, right + across, left + across])
+    view = straighten(piece.light, corners_of(corners), 1.0)
     mask = _placed(piece.area.mask, view)
     valid = _placed(np.ones(piece.holder.shape, bool), view)
     share = open_share(view.light, piece.levels)
@@ -295,11 +293,11 @@ def _common_slope(found: _Levelled, levels: Levels) -> float:
     Where none of them shows, the pictures' borders tell how the film lies, else the holder's
     edges, the flatter one first.
     """
-    told = [edge.slope for edge in found.edges if edge.against_gate]
+    slopes = [edge.slope for edge in found.edges if edge.against_gate]
     if found.perforations is not None:
-        told += [row.slope for row in found.perforations.rows if row.count > 5 or not told]
-    if told:
-        return float(np.median(told))
+        slopes += [row.slope for row in found.perforations.rows if row.count > 5 or not slopes]
+    if slopes:
+        return float(np.median(slopes))
     upper, lower = found.levels
     inset = 2 + max(abs(edge.slope) for edge in found.edges) * found.middle
     rows = slice(math.ceil(upper + inset), max(math.floor(lower - inset), 0))
@@ -337,34 +335,25 @@ def _film_rows(
     if abs((lower - upper) / px_per_mm - film.width_mm) > _WHOLE_WIDTH_SLACK_MM and all(seen):
         # Film of no such width: a holder as light as the gate covers it.
         seen = (False, False)
-    found: list[float | None] = []
-    really: list[bool] = []
-    for on_bottom in (False, True):
-        row = levelled.levels[on_bottom]
-        told = _edge_from_holes(levelled, on_bottom, px_per_mm)
-        in_view = seen[on_bottom]
-        if told is not None:
-            off = abs(told - row) / px_per_mm
-            in_view = off < _MISPLACED_MM if in_view else off < _FLUSH_MM
-        really.append(in_view)
-        found.append(row if in_view else told)
+    rows: list[float | None] = []
+    in_view: list[bool] = []
+    for on_bottom, row in enumerate(levelled.levels):
+        by_holes = _edge_from_holes(levelled, bool(on_bottom), px_per_mm)
+        shows = seen[on_bottom]
+        if by_holes is not None:
+            shows = abs(by_holes - row) / px_per_mm < (_MISPLACED_MM if shows else _FLUSH_MM)
+        in_view.append(shows)
+        rows.append(row if shows else by_holes)
     width = film.width_mm * px_per_mm
-    top, bottom = found
-    if top is None and bottom is None:
-        middle = sum(levelled.levels) / 2
-        top, bottom = middle - width / 2, middle + width / 2
-    elif top is None or bottom is None:
-        top = top if top is not None else (bottom or 0.0) - width
-        bottom = bottom if bottom is not None else top + width
-    return (really[0], really[1]), (top, bottom)
+    top, bottom = rows
+    if top is None:
+        top = (upper + lower) / 2 - width / 2 if bottom is None else bottom - width
+    return (in_view[0], in_view[1]), (top, top + width if bottom is None else bottom)
 
 
 def _edge_from_holes(levelled: _Levelled, on_bottom: bool, px_per_mm: float) -> float | None:
     """Return the row of a film edge as the perforations along it tell, or None."""
-    rows: tuple[PerforationRow, ...] = ()
-    if levelled.perforations is not None:
-        rows = levelled.perforations.rows
-    for row in rows:
+    for row in levelled.perforations.rows if levelled.perforations else ():
         if row.on_bottom == on_bottom:
             line = row.slope * levelled.middle + row.level
             return line + (1 if on_bottom else -1) * row.from_edge_mm * px_per_mm

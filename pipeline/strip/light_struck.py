@@ -10,7 +10,7 @@ from pipeline.profile import FilmSize
 from pipeline.strip.density import measure_limits
 
 # Film beside its edge and beside the pictures that is left out.
-_CLEAR_OF_LEAK_MM = 0.5
+_CLEAR_OF_LEAK_MM = (0.5, 0.25)
 _BIN_MM = 4.0
 _HOLE_DENSITY = -0.08
 # Bars of codes cover half of a rebate over this length, and letters less.
@@ -59,7 +59,7 @@ def find_leak(strip: StripDensity) -> LightLeak | None:
     limits, above = measure_limits("leak"), strip.above
     width = max(1, round(_BIN_MM * strip.px_per_mm))
     bins = above.shape[1] // width
-    sides = [_bare(above, rows, bins, width) for rows in _rebates(strip)]
+    sides = [_bare(above, rows, bins, width) for rows in _rebates(strip, *_CLEAR_OF_LEAK_MM)]
     seen = [side for side in sides if side is not None]
     if not seen or not bins:
         return None
@@ -82,11 +82,13 @@ def find_leak(strip: StripDensity) -> LightLeak | None:
     return LightLeak(length_mm, as_triple(densest))
 
 
-def _rebates(strip: StripDensity) -> list[tuple[float, float]]:
-    """Return first and last row of either rebate, clear of its edge, holes and pictures."""
+def _rebates(
+    strip: StripDensity, edge_mm: float, inner_mm: float
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Return first and last row of either rebate, less so much at the edge and at the pictures."""
     top, bottom = strip.film_rows
-    depth, clear = strip.film.rebate_mm * strip.px_per_mm, _CLEAR_OF_LEAK_MM * strip.px_per_mm
-    return [(top + clear, top + depth - clear / 2), (bottom - depth + clear / 2, bottom - clear)]
+    near, far = edge_mm * strip.px_per_mm, (strip.film.rebate_mm - inner_mm) * strip.px_per_mm
+    return (top + near, top + far), (bottom - far, bottom - near)
 
 
 def _bare(above: Light, rows: tuple[float, float], bins: int, width: int) -> Light | None:
@@ -161,15 +163,11 @@ def struck_density(strip: StripDensity) -> LightStruck | None:
 
 def _columns(strip: StripDensity) -> Light:
     """Return median densities (n, w, 3) by column: of the picture's height and each rebate seen."""
-    (top, bottom), film, px_per_mm = strip.film_rows, strip.film, strip.px_per_mm
+    film, px_per_mm = strip.film, strip.px_per_mm
     image = film.image_across_mm * px_per_mm
-    first = top + film.margin_mm * px_per_mm
-    near, far = _CLEAR_MM * px_per_mm, (film.rebate_mm - _CLEAR_MM) * px_per_mm
-    spans = (
-        (first + _MIDDLE[0] * image, first + _MIDDLE[1] * image),
-        (top + near, top + far),
-        (bottom - far, bottom - near),
-    )
+    first = strip.film_rows[0] + film.margin_mm * px_per_mm
+    picture = first + _MIDDLE[0] * image, first + _MIDDLE[1] * image
+    spans = (picture, *_rebates(strip, _CLEAR_MM, _CLEAR_MM))
     parts = [_median(strip.above, *span) for span in spans]
     if parts[0] is None:
         return np.empty((0, strip.above.shape[1], 3), np.float32)

@@ -56,6 +56,10 @@ class _Holes:
     top: Numbers
     bottom: Numbers
 
+    def inner(self, on_bottom: bool) -> Numbers:
+        """Return the holes' edges that lie towards the pictures."""
+        return self.top if on_bottom else self.bottom
+
     def take(self, keep: Mask) -> "_Holes":
         return _Holes(self.x[keep], self.length[keep], self.top[keep], self.bottom[keep])
 
@@ -86,19 +90,18 @@ def find_perforations(
     upper, lower = (edge.below(holes.x, centres) for edge in edges)
     holes = holes.take((upper > 0) & (lower < 0))
     middle = (first_row + last_row) / 2
-    pitches, rows = [], []
+    centres = (holes.top + holes.bottom) / 2
+    found = []
     for on_bottom in (False, True):
-        centres = (holes.top + holes.bottom) / 2
         side = holes.take(centres > middle if on_bottom else centres <= middle)
-        found = _row(side, film, edges[on_bottom], on_bottom)
-        if found is not None:
-            rows.append(found[0])
-            pitches.append((found[1], found[0].count))
-    if not rows:
+        row = _row(side, film, edges[on_bottom], on_bottom)
+        if row is not None:
+            found.append(row)
+    if not found:
         return None
-    weights = np.array([float(count) ** 3 for _, count in pitches])
-    pitch = float(np.average([value for value, _ in pitches], weights=weights))
-    return Perforations(tuple(rows), pitch)
+    weights = [float(row.count) ** 3 for row, _ in found]
+    pitch = float(np.average([pitch for _, pitch in found], weights=weights))
+    return Perforations(tuple(row for row, _ in found), pitch)
 
 
 def _blobs(share: Plane) -> _Holes:
@@ -152,7 +155,7 @@ def _row(
     across = film.perforation_across_mm or 1.0
     if len(holes.x) < _LEAST_HOLES:
         return None
-    inner = holes.top if on_bottom else holes.bottom
+    inner = holes.inner(on_bottom)
     length = float(np.median(holes.length))
     line = robust_line(holes.x, inner, 0.15 * length, _MOST_SLOPE)
     near = np.abs(inner - line[0] * holes.x - line[1]) < 0.3 * length
@@ -170,15 +173,11 @@ def _row(
     clear = float(np.median(np.abs(edge.below(row.x, outer))))
     least = float(np.percentile(tall, 20)) > _WHOLE_SHARE * across * scale
     whole = least and clear > _LEAST_RIM_MM * scale
-    from_edge = film.perforation_from_edge_mm or 0.0
-    slope, inner_level = robust_line(
-        row.x, row.top if on_bottom else row.bottom, 0.1 * length, _MOST_SLOPE
-    )
-    if not whole:
-        return PerforationRow(slope, inner_level, from_edge + across, on_bottom, len(row.x)), pitch
-    centres = (row.top + row.bottom) / 2
-    level = float(np.median(centres - slope * row.x))
-    return PerforationRow(slope, level, from_edge + across / 2, on_bottom, len(row.x)), pitch
+    slope, level = robust_line(row.x, row.inner(on_bottom), 0.1 * length, _MOST_SLOPE)
+    if whole:
+        level = float(np.median((row.top + row.bottom) / 2 - slope * row.x))
+    from_edge = (film.perforation_from_edge_mm or 0.0) + (across / 2 if whole else across)
+    return PerforationRow(slope, level, from_edge, on_bottom, len(row.x)), pitch
 
 
 def _pitch(row: _Holes, film: FilmSize) -> float | None:

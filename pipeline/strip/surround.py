@@ -8,7 +8,7 @@ import numpy as np
 from pipeline.channels import channel_mean, greatest, least, less, log_above, over, tint
 from pipeline.kinds import Light, Mask, Plane
 from pipeline.strip.film_edge import robust_line
-from pipeline.strip.illumination import Levels, crowded_places, fades_from_gate, is_base
+from pipeline.strip.illumination import Levels, border, crowded_places, fades_from_gate, is_base
 
 OPEN = 0.5
 """Openness from which a pixel is taken for open gate: half way from base to gate in density."""
@@ -35,13 +35,6 @@ class Surround:
     gate: Mask
     holder: Mask
 
-    def turned(self) -> "Surround":
-        """Return the masks turned a quarter, their right side up."""
-        film, gate, holder = (
-            np.ascontiguousarray(np.rot90(mask)) for mask in (self.film, self.gate, self.holder)
-        )
-        return Surround(film, gate, holder)
-
 
 def over_base(light: Light, levels: Levels) -> Light:
     """Return light above dark as a share of the film base's, (..., 3)."""
@@ -53,10 +46,7 @@ def over_base(light: Light, levels: Levels) -> Light:
 def openness(light: Light, levels: Levels) -> Plane:
     """Return how open a proxy (h, w, 3) is: 0 = film base, 1 = open gate, below 0 = denser film.
 
-    Notes
-    -----
-    Log light above the base, projected on the way from base to gate, so that each channel
-    counts by what it tells. A clipped gate is taken for full scale.
+    Log light above the base; a clipped gate is taken for full scale.
     """
     logs = np.log10(np.maximum(over_base(light, levels), np.float32(1e-4)))
     gate = levels.illumination.gate
@@ -64,10 +54,29 @@ def openness(light: Light, levels: Levels) -> Plane:
         unknown: Plane = least(logs) * np.float32(OPEN / np.log10(_OVER_BASE_UNKNOWN))
         return unknown
     brightest = np.ones(3, np.float32) if gate is None else np.asarray(gate, np.float32)
-    step = np.log10(np.maximum(over_base(brightest, levels), 1.0))
+    return _on_the_way(logs, np.log10(np.maximum(over_base(brightest, levels), 1.0)))
+
+
+def open_share(light: Light, levels: Levels) -> Plane:
+    """Return the share of open gate in each pixel (h, w), 0 = base or denser, 1 = gate."""
+    if levels.illumination.gate is not None:
+        brightest = np.asarray(levels.illumination.gate, np.float32)
+    elif levels.gate_clipped:
+        brightest = np.ones(3, np.float32)
+    else:
+        brightest = _OVER_BASE_UNKNOWN**2 * np.asarray(levels.base_light, np.float32)
+    step = np.maximum(over_base(brightest, levels) - 1.0, 0.0)
+    return np.clip(_on_the_way(over_base(light, levels) - 1.0, step), 0.0, 1.0)
+
+
+def _on_the_way(above: Light, step: Light) -> Plane:
+    """Return values above the base (..., 3) as shares of the step (3,) from base to gate.
+
+    They are projected on it, so that each channel counts by what it tells.
+    """
     weight = step / max(float(step @ step), _LEAST_STEP**2)
-    shown: Plane = logs @ weight.astype(np.float32)
-    return shown
+    share: Plane = above @ weight.astype(np.float32)
+    return share
 
 
 def opaque_below(relative: Light) -> float:
@@ -86,8 +95,7 @@ def opaque_below(relative: Light) -> float:
     brightest = greatest(relative)
     dim = (brightest < _DIM_OF_BASE).astype(np.uint8)
     _, labels = cv2.connectedComponents(dim, connectivity=4)
-    rims = (labels[0], labels[-1], labels[:, 0], labels[:, -1])
-    at_border = np.unique(np.concatenate(rims))
+    at_border = np.unique(border(labels, 1))
     holder = np.isin(labels, at_border[at_border > 0])
     if holder.mean() < 0.005:
         return _OPAQUE_OF_BASE
@@ -99,17 +107,13 @@ def _even_surround(light: Light, levels: Levels) -> Mask:
     """Return where a scan shows an even, grey or white holder, as found along its border."""
     dark = np.asarray(levels.illumination.dark, np.float32)
     logs = log_above(light, dark, 1e-5)
-    rim = np.concatenate(
-        [logs[:3].reshape(-1, 3), logs[-3:].reshape(-1, 3), logs[:, :3].reshape(-1, 3),
-         logs[:, -3:].reshape(-1, 3)]
-    )  # fmt: skip
     found = np.zeros(light.shape[:2], bool)
     gate = levels.illumination.gate
     brightest = np.ones(3) if gate is None else np.asarray(gate, float) - dark
     base = np.log10(np.asarray(levels.base_light, float) - dark)
     open_gate = np.log10(brightest)
     some = logs.reshape(-1, 3)[:: max(1, found.size // 100_000)]
-    for level, share in crowded_places(rim):
+    for level, share in crowded_places(border(logs, 3)):
         like_film = is_base(open_gate - level, grey=levels.grey)
         like_film |= bool(np.abs(level - base).max() < _LIKE_BASE)
         to_gate = float((open_gate - level).mean())
@@ -149,22 +153,6 @@ def surround(light: Light, levels: Levels) -> Surround:
         holder |= _even_surround(light, levels)
     gate &= ~holder
     return Surround(~gate & ~holder & ~fading, gate, holder)
-
-
-def open_share(light: Light, levels: Levels) -> Plane:
-    """Return the share of open gate in each pixel (h, w), 0 = base or denser, 1 = gate."""
-    relative = over_base(light, levels)
-    gate = levels.illumination.gate
-    if gate is None:
-        brightest = np.ones(3, np.float32)
-        if not levels.gate_clipped:
-            brightest = _OVER_BASE_UNKNOWN**2 * np.asarray(levels.base_light, np.float32)
-    else:
-        brightest = np.asarray(gate, np.float32)
-    step = np.maximum(over_base(brightest, levels) - 1.0, 0.0)
-    weight = step / max(float(step @ step), _LEAST_STEP**2)
-    shown: Plane = np.clip((relative - 1.0) @ weight.astype(np.float32), 0.0, 1.0)
-    return shown
 
 
 MOST_SKEW_DEG = 8.0

@@ -146,11 +146,6 @@ class Cut:
     outline: Corners | None = None
     kind: str | None = None
 
-    @property
-    def is_corrected(self) -> bool:
-        """Tell whether anything of the frame itself is no longer as found."""
-        return self.outline is not None or self.kind is not None
-
 
 def survey_cut(
     view: DensityView,

@@ -1,13 +1,14 @@
-"""What a strip shows whatever its camera: its view, base, edge, and control patches on it."""
+"""What a strip shows whatever its camera: view, base, edge, control patches, infra-red."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.edge import EdgeReading, read_letters, read_strip_edge
-from pipeline.frame import Evidence, evidence
+from pipeline.dust import CrossTalk, cross_talk, infrared_density, tone_exponent
+from pipeline.edge import EdgeReading, ScannedStrip, read_letters, read_strip_edge
+from pipeline.frame import Evidence, Frame, evidence
 from pipeline.kinds import Light, Triple, as_triple
-from pipeline.profile import FilmSize
 from pipeline.scan import Proxy, Scan
 from pipeline.settings import Settings
 from pipeline.strip import (
@@ -26,6 +27,7 @@ from pipeline.strip import (
 )
 
 _DENSE_REBATE = 0.15
+_INSET_MM = 0.8
 
 
 @dataclass(frozen=True)
@@ -83,7 +85,9 @@ def look_at(
     infrared = None if proxy.infrared is None else view.of(proxy.infrared)
     reading = None
     if strip.film.name == "135":
-        reading = read_strip_edge(scan, view, proxy.factor, strip.film_rows, illumination.dark)
+        reading = read_strip_edge(
+            ScannedStrip(scan, view, proxy.factor, strip.film_rows, illumination.dark)
+        )
     return StripLook(scan, proxy.factor, strip, view, infrared, rough, seen, reading)
 
 
@@ -124,29 +128,34 @@ def control_patches(look: StripLook, above: Light, base: FilmBase) -> ControlPat
     strip, view, illumination = look.strip, look.view, base.illumination
     printed = None if look.reading is None else look.reading.printed
     if printed is None:
-        printed = read_letters(
-            look.scan, view, look.factor, strip.film_rows, _print_mm(strip.film), illumination.dark
-        )
+        scanned = ScannedStrip(look.scan, view, look.factor, strip.film_rows, illumination.dark)
+        clear_mm = float(measure_limits("print")["clear_of_edge_mm"])
+        printed = read_letters(scanned, (clear_mm, strip.film.rebate_mm - clear_mm))
     struck = struck_density(StripDensity(above, strip.film_rows, strip.film, view.px_per_mm))
     found = ControlPatches()
     if printed is not None:
-        off = dark_error(printed.density, base.light, illumination)
-        found = ControlPatches(
-            as_triple(printed.density), as_triple(np.hypot(printed.error, off)), printed.how
-        )
-    if struck is None:
-        return found
-    off = np.hypot(struck.error, dark_error(struck.density, base.light, illumination))
-    return ControlPatches(
-        found.print_density,
-        found.print_error,
-        found.print_from,
-        as_triple(struck.density),
-        as_triple(off),
-    )
+        error = np.hypot(printed.error, dark_error(printed.density, base.light, illumination))
+        found = ControlPatches(as_triple(printed.density), as_triple(error), printed.how)
+    if struck is not None:
+        error = np.hypot(struck.error, dark_error(struck.density, base.light, illumination))
+        found = replace(found, dmax=as_triple(struck.density), dmax_error=as_triple(error))
+    return found
 
 
-def _print_mm(film: FilmSize) -> tuple[float, float]:
-    """Return between which distances from the film's edge print may stand."""
-    clear = float(measure_limits("print")["clear_of_edge_mm"])
-    return clear, film.rebate_mm - clear
+def strip_cross_talk(look: StripLook, above: Light, frames: Sequence[Frame]) -> CrossTalk | None:
+    """Return what of a strip's pictures shows in the infra-red plane, None without plane.
+
+    `above` (h, w, 3) are the strip's densities, `frames` its frames in the same pixels.
+    """
+    if look.infrared is None:
+        return None
+    density = infrared_density(look.infrared, tone_exponent(look.scan.encoding))
+    inside = np.zeros(density.shape, bool)
+    inset = _INSET_MM * look.strip.px_per_mm
+    for frame in frames:
+        if frame.kind == "blank":
+            continue
+        rows = slice(max(0, round(frame.top + inset)), max(0, round(frame.bottom - inset)))
+        columns = slice(max(0, round(frame.start + inset)), max(0, round(frame.end - inset)))
+        inside[rows, columns] = True
+    return cross_talk(density, above, inside)

@@ -1,7 +1,7 @@
 """Survey of one scan: everything found and measured in it, as a small record."""
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from threading import Lock
@@ -17,7 +17,6 @@ from pipeline.scan import Proxy, Scan, open_scan, reduce
 from pipeline.settings import Settings
 from pipeline.strip import Kind, Levels, film_kind, find_levels, find_strips, to_light
 from pipeline.survey.frame import Cut
-from pipeline.survey.infrared import infrared_note
 from pipeline.survey.look import StripLook, look_at
 from pipeline.survey.strip import Habits, StripSurvey, survey_strip
 
@@ -32,6 +31,12 @@ _UNKNOWN_LONG_SIDE = 2600
 _MOST_PROXY_PIXELS = 10_000_000
 # Looks at some six scans of one strip; others are read again.
 _MOST_LOOK_BYTES = 64 << 20
+_INFRARED_NOTES = {
+    "silver": "its infra-red plane shows the picture itself, as silver does: "
+    "dust and scratches stay as they are",
+    "misfit": "its infra-red plane doesn't go with the picture: "
+    "dust and scratches stay as they are",
+}
 
 
 @dataclass(frozen=True)
@@ -116,8 +121,10 @@ def survey_scan(
     survey = _survey(look, settings, habits, cuts or {})
     if not survey.strips:
         raise _nothing_shown(survey)
-    if looks is not None and habits is None and _unclear(survey.strips):
-        looks.keep(look)
+    if looks is not None and habits is None:
+        frames = [frame for strip in survey.strips for frame in strip.frames]
+        if any(frame.confidence < CLEAR for frame in frames):
+            looks.keep(look)
     return survey
 
 
@@ -143,20 +150,16 @@ def _look_at(path: Path, settings: Settings) -> ScanLook:
     for scan in open_scan(path, gamma=settings.scan_gamma, ppi=settings.ppi):
         proxy = reduce(scan, _factor(scan))
         for way, look in enumerate(looks):
-            looks[way] = _with_page(look, scan, proxy, settings)
+            levels = _levels(scan, proxy, settings, look.grey)
+            looks[way] = replace(
+                look,
+                strips=(*look.strips, *_looks(scan, proxy, levels, settings)),
+                clipped=look.clipped or levels.gate_clipped,
+                notes=tuple(dict.fromkeys((*look.notes, *scan.notes))),
+            )
             if looks[way].strips:
                 break
     return next((look for look in looks if look.strips), looks[-1])
-
-
-def _with_page(look: ScanLook, scan: Scan, proxy: Proxy, settings: Settings) -> ScanLook:
-    levels = _levels(scan, proxy, settings, look.grey)
-    return replace(
-        look,
-        strips=(*look.strips, *_looks(scan, proxy, levels, settings)),
-        clipped=look.clipped or levels.gate_clipped,
-        notes=tuple(dict.fromkeys((*look.notes, *scan.notes))),
-    )
 
 
 def _survey(look: ScanLook, settings: Settings, habits: Habits | None, cuts: Cuts) -> ScanSurvey:
@@ -165,23 +168,16 @@ def _survey(look: ScanLook, settings: Settings, habits: Habits | None, cuts: Cut
         for place, strip in enumerate(look.strips)
     )
     # Of film that nobody called black-and-white, its pictures have to say so as well.
-    unsaid = look.grey and settings.monochrome is None
-    kind = _kind(strips) if unsaid else "monochrome"
+    kind: Kind = "monochrome"
+    if look.grey and settings.monochrome is None:
+        samples = [frame.samples for strip in strips for frame in strip.frames]
+        kind = film_kind([strip.base.density for strip in strips], samples)
     notes = list(look.notes)
     if settings.dust == "on":
-        said = [infrared_note(strip.cross_talk) for strip in strips]
-        notes += dict.fromkeys(note for note in said if note is not None)
+        verdicts = dict.fromkeys(strip.cross_talk.verdict for strip in strips if strip.cross_talk)
+        notes += [_INFRARED_NOTES[verdict] for verdict in verdicts if verdict in _INFRARED_NOTES]
     kept = strips if kind == "monochrome" else ()
     return ScanSurvey(look.path, kept, look.clipped, tuple(notes), habits, kind == "unclear")
-
-
-def _unclear(strips: Sequence[StripSurvey]) -> bool:
-    return any(frame.confidence < CLEAR for strip in strips for frame in strip.frames)
-
-
-def _kind(strips: Sequence[StripSurvey]) -> Kind:
-    samples = [frame.samples for strip in strips for frame in strip.frames]
-    return film_kind([strip.base.density for strip in strips], samples)
 
 
 def _factor(scan: Scan) -> int:

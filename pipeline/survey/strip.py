@@ -19,13 +19,13 @@ from pipeline.kinds import (
     Triple,
     as_triple,
 )
-from pipeline.profile import FrameFormat, formats_on, frame_formats
+from pipeline.outline import corners_of
+from pipeline.profile import formats_on, frame_formats
 from pipeline.scan import Scan, to_proxy_xy, to_scan_xy
 from pipeline.settings import Settings
 from pipeline.strip import (
     FilmBase,
     LightLeak,
-    Strip,
     StripDensity,
     StripView,
     density_above,
@@ -35,23 +35,21 @@ from pipeline.strip import (
     to_light,
 )
 from pipeline.survey.frame import Cut, DensityView, FrameSurvey, survey_cut, survey_frame
-from pipeline.survey.infrared import strip_cross_talk
-from pipeline.survey.look import StripLook, control_patches
+from pipeline.survey.look import ControlPatches, StripLook, control_patches, strip_cross_talk
 
 Habits = Mapping[str, GateHabit]
 
 _LEAST_FRAME_SHARE = 0.15
 
 
-@dataclass(frozen=True)
-class StripSurvey:
-    """One strip as found, its frames in film order.
+@dataclass(frozen=True, kw_only=True)
+class StripSurvey(ControlPatches):
+    """One strip as found, its frames in film order, with the control patches on it.
 
     `edge` is what its edges say, in the pixels of the straightened proxy; `centres_px` are the
     columns of the frames' centres there; `habit` is what its clear frames show of the camera;
     `cross_talk` is what of its pictures shows in the infra-red plane, where the scan has one;
     `edges_seen` whether its upper and lower edge are in view; `leak` is light beside its pictures.
-    Edge print and `dmax` are those of `ControlPatches`.
     """
 
     scan: Scan
@@ -63,7 +61,6 @@ class StripSurvey:
     mirrored: bool
     base: FilmBase
     edge_codes: tuple[tuple[str, float, float], ...]
-    print_density: Triple | None
     frames: tuple[FrameSurvey, ...]
     edge: EdgeReading | None = None
     centres_px: tuple[float, ...] = ()
@@ -71,10 +68,6 @@ class StripSurvey:
     cross_talk: CrossTalk | None = None
     edges_seen: tuple[bool, bool] = (True, True)
     leak: LightLeak | None = None
-    print_error: Triple | None = None
-    print_from: str | None = None
-    dmax: Triple | None = None
-    dmax_error: Triple | None = None
 
 
 def survey_strip(
@@ -98,19 +91,13 @@ def survey_strip(
         base = _given_base(base, settings.base)
     above = density_above(view.light, base)
     survey = _assembled(look, above, found, base)
-    talk = strip_cross_talk(look.scan, look.infrared, strip, above, found.frames)
+    talk = strip_cross_talk(look, above, found.frames)
     patches = control_patches(look, above, base)
     leak = find_leak(StripDensity(above, strip.film_rows, strip.film, strip.px_per_mm))
     survey = replace(
         survey, cross_talk=talk, edges_seen=strip.edges_seen, leak=leak, **vars(patches)
     )
     return survey if cuts is None else _recut(survey, cuts, view, look.factor, above)
-
-
-def _formats(strip: Strip, settings: Settings) -> tuple[FrameFormat, ...]:
-    if settings.format is None:
-        return formats_on(strip.film.name)
-    return (frame_formats()[settings.format],)
 
 
 def _recut(
@@ -145,7 +132,9 @@ def _given_base(base: FilmBase, density: Triple) -> FilmBase:
 
 
 def _found(look: StripLook, settings: Settings, habits: Habits | None) -> FoundFrames:
-    found = find_frames(look.seen, _formats(look.strip, settings), habits)
+    chosen = settings.format
+    formats = (frame_formats()[chosen],) if chosen else formats_on(look.strip.film.name)
+    found = find_frames(look.seen, formats, habits)
     least = _LEAST_FRAME_SHARE * found.format.image_along_mm * look.view.px_per_mm
     kept = tuple(frame for frame in found.frames if frame.end - frame.start > least)
     return replace(found, frames=kept)
@@ -179,13 +168,12 @@ def _assembled(look: StripLook, above: Light, found: FoundFrames, base: FilmBase
     strip, view, reading = look.strip, look.view, look.reading
 
     def to_scan(points: Float64) -> Corners:
-        placed = to_scan_xy(place(points, view.to_proxy), look.factor)
-        return tuple((float(x), float(y)) for x, y in placed)
+        return corners_of(to_scan_xy(place(points, view.to_proxy), look.factor))
 
     frames, chosen = found.frames, found.format
     centres = [(frame.start + frame.end) / 2 for frame in frames]
     numbers: tuple[str | None, ...] = (None,) * len(frames)
-    if reading is not None and reading.codes and frames:
+    if reading is not None:
         numbers = number_frames(reading, centres, 1.0 if chosen.name == "135" else 0.5)
     measured = DensityView(above, base, strip.px_per_mm)
     surveys = []
@@ -193,17 +181,10 @@ def _assembled(look: StripLook, above: Light, found: FoundFrames, base: FilmBase
         ordered = _picture_order(frame.corners(), reading)
         surveys.append(survey_frame(measured, frame, number, ordered, to_scan(ordered)))
     backwards = reading is not None and (reading.direction < 0) != reading.mirrored
-    rows, columns = view.light.shape[:2]
-    box = np.array(
-        [[-0.5, -0.5], [columns - 0.5, -0.5], [columns - 0.5, rows - 0.5], [-0.5, rows - 0.5]]
-    )
-    codes = (
-        ()
-        if reading is None
-        else tuple(
-            (code.text, *to_scan(np.array([[code.x_px, code.y_px]]))[0]) for code in reading.codes
-        )
-    )
+    along = -1 if backwards else 1
+    bottom, right = (count - 0.5 for count in view.light.shape[:2])
+    box = np.array([[-0.5, -0.5], [right, -0.5], [right, bottom], [-0.5, bottom]])
+    codes = () if reading is None else reading.codes
     return StripSurvey(
         scan=look.scan,
         ppi=strip.px_per_mm * look.factor * MM_PER_INCH,
@@ -213,11 +194,12 @@ def _assembled(look: StripLook, above: Light, found: FoundFrames, base: FilmBase
         angle_deg=strip.angle_deg,
         mirrored=reading is not None and reading.mirrored,
         base=base,
-        edge_codes=codes,
-        print_density=None,
-        frames=tuple(reversed(surveys)) if backwards else tuple(surveys),
+        edge_codes=tuple(
+            (code.text, *to_scan(np.array([[code.x_px, code.y_px]]))[0]) for code in codes
+        ),
+        frames=tuple(surveys[::along]),
         edge=reading,
-        centres_px=tuple(reversed(centres)) if backwards else tuple(centres),
+        centres_px=tuple(centres[::along]),
         habit=found.habit,
     )
 

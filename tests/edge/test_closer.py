@@ -8,13 +8,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.edge.closer import (
-    better_reading,
+    ScannedStrip,
     codes_expected,
     read_closer,
     read_strip_edge,
     rebate_bands,
     rows_in_view,
-    worth_a_closer_look,
 )
 from pipeline.edge.code import load_edge_format
 from pipeline.edge.reading import EdgeReading, read_edge
@@ -56,7 +55,10 @@ class Written:
         self.rows = (0.0, float(self.view.light.shape[0] - 1))
 
     def read(self, rows=None):
-        return read_closer(self.scan, self.view, self.factor, rows or self.rows)
+        return read_closer(self.source(rows))
+
+    def source(self, rows=None, dark=(0.0, 0.0, 0.0)):
+        return ScannedStrip(self.scan, self.view, self.factor, rows or self.rows, dark)
 
     def column(self, text):
         """Where a code's middle lies in the view."""
@@ -102,7 +104,7 @@ def test_only_the_edge_in_view_is_read(tmp_path):
 
 def test_fine_scans_are_averaged_to_what_is_enough(tmp_path):
     written = Written(tmp_path, ppi=1800.0, factor=9)
-    bands = rebate_bands(written.scan, written.view, 9, written.rows, (0.0, 0.0, 0.0))
+    bands = rebate_bands(written.source())
     assert [band.on_bottom for band in bands] == [False, True]
     for band in bands:
         # 600 ppi over 80 mm, and 3.6 mm across: 2.01 mm and two margins of 0.8 mm.
@@ -114,7 +116,7 @@ def test_fine_scans_are_averaged_to_what_is_enough(tmp_path):
 def test_light_of_the_bands_is_that_of_the_view(tmp_path):
     written = Written(tmp_path, ppi=600.0, factor=3, angle_deg=0.5)
     dark = (0.01, 0.02, 0.03)
-    top, bottom = rebate_bands(written.scan, written.view, 3, written.rows, dark)
+    top, bottom = rebate_bands(written.source(dark=dark))
     for band in (top, bottom):
         rows, columns = np.array(band.light.shape[:2]) // 3
         # Means of 3 x 3 pixels lie where the view's pixels do.
@@ -129,10 +131,10 @@ def test_light_of_the_bands_is_that_of_the_view(tmp_path):
 
 def test_long_scans_are_read_in_pieces_and_bands(tmp_path, monkeypatch):
     written = Written(tmp_path, angle_deg=0.7)
-    whole = rebate_bands(written.scan, written.view, 8, written.rows, (0.0, 0.0, 0.0))
+    whole = rebate_bands(written.source())
     monkeypatch.setattr("pipeline.edge.closer._PIECE_COLUMNS", 500)
     monkeypatch.setattr("pipeline.edge.closer._BAND_SAMPLES", 20000)
-    pieces = rebate_bands(written.scan, written.view, 8, written.rows, (0.0, 0.0, 0.0))
+    pieces = rebate_bands(written.source())
     for one, other in zip(whole, pieces, strict=True):
         assert one.light == pytest.approx(other.light, abs=2e-3)
 
@@ -154,39 +156,46 @@ def blank_reading(codes=0, numbered=True):
     )
 
 
-def test_a_closer_look_is_taken_where_codes_are_missing_and_the_scan_is_finer():
-    view = StripView(np.zeros((280, 8 * 230, 3), np.float32), 8.0, ((1, 0, 0), (0, 1, 0)))
+def chosen(monkeypatch, length_mm, factor, in_view, in_scan=None):
+    """Return the reading of a strip of 8 px a mm whose view and scan would give these."""
+    monkeypatch.setattr("pipeline.edge.closer.read_edge", lambda *_: in_view)
+    monkeypatch.setattr("pipeline.edge.closer.read_closer", lambda _: in_scan)
+    light = np.zeros((280, 8 * length_mm, 3), np.float32)
+    view = StripView(light, 8.0, ((1, 0, 0), (0, 1, 0)))
+    return read_strip_edge(ScannedStrip(None, view, factor, (0.0, 279.0)))
+
+
+def test_a_closer_look_is_taken_where_codes_are_missing_and_the_scan_is_finer(monkeypatch):
     # 230 mm hold eleven codes every 19 mm at least.
     assert codes_expected(230.0) == 11
-    few = blank_reading(3)
-    assert worth_a_closer_look(few, view, 6)
-    assert worth_a_closer_look(blank_reading(0), view, 2)
-    assert not worth_a_closer_look(few, view, 1)
-    short = StripView(np.zeros((280, 8 * 76, 3), np.float32), 8.0, ((1, 0, 0), (0, 1, 0)))
+    few, none, four = blank_reading(3), blank_reading(0), blank_reading(4)
+    assert chosen(monkeypatch, 230, 6, few, four) is four
+    assert chosen(monkeypatch, 230, 2, none, four) is four
+    assert chosen(monkeypatch, 230, 1, few, four) is few
     assert codes_expected(76.0) == 3
-    assert not worth_a_closer_look(few, short, 6)
+    assert chosen(monkeypatch, 76, 6, few, four) is few
 
 
-def test_the_reading_with_more_numbers_is_the_better_one():
+def test_the_reading_with_more_numbers_is_the_better_one(monkeypatch):
     none, two, four = blank_reading(0), blank_reading(2), blank_reading(4)
     film_only = blank_reading(4, numbered=False)
-    assert better_reading(two, four) is four
-    assert better_reading(four, two) is four
-    assert better_reading(four, four) is four
-    assert better_reading(none, film_only) is film_only
-    assert better_reading(film_only, two) is two
+    assert chosen(monkeypatch, 230, 6, two, four) is four
+    assert chosen(monkeypatch, 230, 6, four, two) is four
+    assert chosen(monkeypatch, 230, 6, four, four) is four
+    assert chosen(monkeypatch, 230, 6, none, film_only) is film_only
+    assert chosen(monkeypatch, 230, 6, film_only, two) is two
 
 
 def test_a_strip_is_read_in_its_view_where_that_tells_all(tmp_path, monkeypatch):
     written = Written(tmp_path, ppi=600.0, factor=3)
     monkeypatch.setattr("pipeline.edge.closer.read_closer", lambda *_: pytest.fail("not needed"))
-    reading = read_strip_edge(written.scan, written.view, 3, written.rows, (0.0,) * 3)
+    reading = read_strip_edge(written.source())
     assert texts_of(reading) == TEXTS
 
 
 def test_a_strip_is_read_from_the_scan_where_its_view_tells_too_little(tmp_path):
     written = Written(tmp_path)
-    reading = read_strip_edge(written.scan, written.view, 8, written.rows, (0.0,) * 3)
+    reading = read_strip_edge(written.source())
     assert texts_of(reading) == TEXTS
 
 

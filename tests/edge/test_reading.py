@@ -222,9 +222,9 @@ def test_nothing_is_read_where_nothing_is_printed():
     assert (reading.direction, reading.mirrored) == (1, False)
     assert reading.print_density is None
     assert position_at(reading, 100.0) is None
-    assert number_frames(reading, [100.0]) == (None,)
-    assert number_frames(reading, [100.0, 500.0]) == (None, None)
-    assert picture_phase(reading, [100.0]) is None
+    assert number_frames(reading, [100.0], 1.0) == (None,)
+    assert number_frames(reading, [100.0, 500.0], 1.0) == (None, None)
+    assert picture_phase(reading, [100.0], 1.0) is None
 
 
 def test_below_one_and_a_half_pixels_a_module_nothing_is_tried():
@@ -298,7 +298,7 @@ def test_strips_of_the_film_model_are_read_and_numbered(scanner, ppi):
     assert texts_of(reading) == list(codes)
     for code in reading.codes:
         assert code.x_px == pytest.approx(codes[code.text], abs=0.1 * scale)
-    assert number_frames(reading, centres) == tuple(f["number"] for f in truth["frames"])
+    assert number_frames(reading, centres, 1.0) == tuple(f["number"] for f in truth["frames"])
     assert (reading.direction, reading.mirrored) == (1, False)
 
 
@@ -309,10 +309,10 @@ def test_model_strips_upside_down_and_mirrored_keep_their_numbers():
     turned = read_edge(level[::-1, ::-1].copy(), scale, height - 1 - bottom, height - 1 - top)
     assert texts_of(turned) == list(codes)[::-1]
     assert (turned.direction, turned.mirrored) == (-1, False)
-    assert number_frames(turned, [width - 1 - x for x in centres]) == numbers
+    assert number_frames(turned, [width - 1 - x for x in centres], 1.0) == numbers
     mirrored = read_edge(level[:, ::-1].copy(), scale, top, bottom)
     assert (mirrored.direction, mirrored.mirrored) == (1, True)
-    assert number_frames(mirrored, [width - 1 - x for x in centres]) == numbers
+    assert number_frames(mirrored, [width - 1 - x for x in centres], 1.0) == numbers
 
 
 @pytest.mark.parametrize("contrast", [0.7, 1.0])

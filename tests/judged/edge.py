@@ -204,7 +204,9 @@ def counted(case: EdgeCase) -> Counted:
 
 
 def _numbers(case: EdgeCase, reading: EdgeReading) -> list[tuple[str | None, str]]:
-    numbers = number_frames(reading, [x for _, x in case.pictures])
+    # A survey knows the format, so that it knows whether pictures count in halves.
+    step = 0.5 if any(true.endswith("A") for true, _ in case.pictures) else 1.0
+    numbers = number_frames(reading, [x for _, x in case.pictures], step)
     return [
         (None if number is None else two_digits(number), two_digits(true))
         for number, (true, _) in zip(numbers, case.pictures, strict=True)

@@ -63,7 +63,7 @@ def test_edges_move_right_and_down():
     assert list(plan.cuts) == [0]
     assert bounds(plan, "02") == pytest.approx([44.0, 6.0, 77.0, 29.75])
     others = [cut for cut in plan.cuts[0] if cut.key != "02"]
-    assert not any(cut.is_corrected for cut in others)
+    assert all((cut.outline, cut.kind) == (None, None) for cut in others)
     assert [cut.found for cut in plan.cuts[0]] == [0, 1, 2]
 
 

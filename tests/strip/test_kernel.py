@@ -1,10 +1,11 @@
-"""The compiled count of points on lines held against numpy's searchsorted."""
+"""Counts of points on lines and runs of rows, held against plain searches."""
 
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.strip.kernel import first_runs, fullest_windows
+from pipeline.strip.film_edge import first_runs
+from pipeline.strip.kernel import fullest_windows
 
 
 @settings(deadline=None)
@@ -24,8 +25,6 @@ def test_windows_are_those_of_a_plain_search(tries, points, width, seed):
 @given(st.integers(1, 12), st.integers(1, 8), st.integers(1, 4), st.integers(0, 99))
 def test_first_runs_are_those_of_a_plain_search(height, width, run, seed):
     film = np.random.default_rng(seed).random((height, width)) < 0.7
-    first = np.empty(width, np.int64)
-    first_runs(film, run, first)
-    for column, found in zip(film.T, first, strict=True):
+    for column, found in zip(film.T, first_runs(film, run), strict=True):
         starts = [row for row in range(height - run + 1) if column[row : row + run].all()]
         assert found == (starts[0] if starts else -1)
