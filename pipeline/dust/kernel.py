@@ -3,12 +3,9 @@
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.compiled import compiled, exp2, log2
 from pipeline.kinds import LOG_STOP, Float32
-
-Marks = NDArray[np.uint8]
 
 _LOG10_2 = np.float32(LOG_STOP)
 _LOG2_10 = np.float32(np.log2(10.0))
@@ -65,29 +62,3 @@ def from_density(density: Float32, light: Float32) -> None:
         line, out = density[row], light[row]
         for column in range(len(line)):
             out[column] = exp2(-_LOG2_10 * line[column])
-
-
-@compiled(f"int64({_PLANE}, {_PLANE}, float32, float32, {_LIST}, float32, float32, uint8[:,::1])")
-def mark(
-    over: Float32,
-    tones: Float32,
-    first: np.float32,
-    per_tone: np.float32,
-    noise: Float32,
-    clear: np.float32,
-    rim: np.float32,
-    marks: Marks,
-) -> int:
-    """Mark 1 what is over `rim` times the noise, 2 what is over `clear` times; count those.
-
-    `noise` is that of evenly spaced tones from the first on.
-    """
-    count, last = 0, np.float32(len(noise) - 1)
-    for row in range(over.shape[0]):
-        for column in range(over.shape[1]):
-            place = min(max((tones[row, column] - first) * per_tone, np.float32(0.0)), last)
-            value, level = over[row, column], noise[np.int32(place)]
-            is_clear = value > clear * level
-            marks[row, column] = np.uint8(is_clear) + np.uint8(value > rim * level)
-            count += is_clear
-    return count
