@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from pipeline.dust.fill import filled, groups, near_blocks
-from pipeline.dust.infrared import CrossTalk, blurred, moved, slopes, smooth, spread
+from pipeline.dust.infrared import CrossTalk, blurred, moved, shown, slopes, smooth, spread, tone
 from pipeline.kinds import Float32, Float64, Mask, Point, Triple
 
 LEAST_LIGHT = 1e-5
@@ -72,12 +72,8 @@ def density_of(light: Float32, dark: Triple) -> Float32:
 
 def seen_of(light: Float32, dark: Triple, talk: CrossTalk) -> Seen:
     """Return what light in planes (3, h, w), less the dark level, shows."""
-    from pipeline.dust.kernel import seen_planes
-
-    density, tones, through = np.empty_like(light), *np.empty((2, *light.shape[1:]), np.float32)
-    level, share = np.asarray(dark, np.float32), np.asarray(talk.share, np.float32)
-    seen_planes(light, level, np.float32(LEAST_LIGHT), share, density, tones, through)
-    return Seen(np.moveaxis(density, 0, 2), tones, through)
+    density = density_of(np.moveaxis(light, 0, 2), dark)
+    return Seen(density, tone(density), shown(density, talk))
 
 
 def dust_of(

@@ -267,7 +267,7 @@ def _patches_of_tile(
         base=(red, green, blue),
         px_per_mm=ppi / MM_PER_INCH,
     )
-    anew = mended_places(np.moveaxis(light, 0, 2), seen.density, dust, dark, seen.tones)
+    anew = mended_places(np.moveaxis(light, 0, 2), seen, dust, dark)
     down, along = np.nonzero(dust.mask)
     rows, columns = down + top, along + left
     own = (rows >= tile[0][0]) & (rows < tile[0][1])
