@@ -38,7 +38,7 @@ def read_light(scan: Scan, rows: Span, columns: Span) -> Light:
 def read_infrared(scan: Scan, rows: Span, columns: Span) -> Light:
     """Return the infra-red plane (h, w) of a window."""
     with opened(scan) as reader:
-        return infrared_light(scan, reader.infrared(rows, columns))
+        return infrared_light(scan, reader.both(rows, columns)[1])
 
 
 def read_both(scan: Scan, rows: Span, columns: Span) -> tuple[Light, Light]:
