@@ -210,7 +210,7 @@ def negative_bands(scan: Scan, outline: Corners) -> tuple[Iterator[Pixels], Spac
     curve of its own comes in linear light.
     """
     space = _scanner_space(scan)
-    if scan.encoding.kind in ("curve", "parametric"):
+    if scan.encoding.kind == "curve":
         linear = replace(space, title="Negative, linear", transfer=LinearTransfer())
         light = (
             np.asarray(to_codes(np.moveaxis(band, 0, 2), 16), np.uint16)

@@ -86,7 +86,7 @@ def reduced(
         full = codes >= (1.0 if bits is None else 2**bits - 1)
         counts = np.count_nonzero(full, axis=(0, 1))
         light = block_means(to_light(codes, encoding, bits), factor)
-        mask = block_means(full.any(axis=2).astype(np.float32), factor) > 0.0
+        mask = block_means(np.asarray(full.any(axis=2), np.float32), factor) > 0.0
         return light, mask, np.asarray(counts, np.int64)
     return _reduced_integers(codes, encoding, bits, factor)
 
