@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.compiled import compiled
-from pipeline.kinds import Codes, Span
+from pipeline.kinds import Codes
 
 Sums = NDArray[Any]
 
@@ -40,7 +40,6 @@ def _across(
     means: Sums,
     mask: Codes,
     counts: Codes,
-    span: Span,
 ) -> None:
     """Fill a row of means (n, samples) and its mask with the sums of blocks, times a scale."""
     columns, samples = means.shape
@@ -55,12 +54,11 @@ def _across(
                 struck += hits[at]
             means[column, sample] = total * scale / (last - first)
             counts[sample] += struck
-            if span[0] <= sample < span[1]:
-                clipped += struck
+            clipped += struck
         mask[column] = clipped > 0
 
 
-_OUT = "uint32, float64, float32[:,:,::1], boolean[:,::1], int64[::1], UniTuple(int64, 2)"
+_OUT = "uint32, float64, float32[:,:,::1], boolean[:,::1], int64[::1]"
 
 
 @compiled(
@@ -75,7 +73,6 @@ def reduce_codes(
     means: Sums,
     mask: Codes,
     counts: Codes,
-    span: Span,
 ) -> None:
     """Average codes or their light over blocks of factor x factor, at the ends what is there.
 
@@ -91,8 +88,6 @@ def reduce_codes(
     means, mask, counts
         (rows / factor, columns / factor, samples) and as many flags without samples, filled;
         clipped codes of each sample, added.
-    span
-        First sample whose clipped codes set flags, and one past the last.
     """
     length = codes.shape[1]
     sums, hits = np.empty(length, tables.dtype), np.empty(length, np.uint32)
@@ -102,7 +97,7 @@ def reduce_codes(
         top, bottom = out * factor, min((out + 1) * factor, len(codes))
         for row in range(top, bottom):
             _add(codes[row], tables, full, means.shape[2], sums, hits)
-        _across(sums, hits, factor, scale / (bottom - top), means[out], mask[out], counts, span)
+        _across(sums, hits, factor, scale / (bottom - top), means[out], mask[out], counts)
 
 
 Bytes = NDArray[np.uint8]
