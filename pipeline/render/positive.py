@@ -217,9 +217,9 @@ def negative_bands(scan: Scan, outline: Corners) -> tuple[Iterator[Pixels], Spac
             for _, band in light_bands(scan, outline)
         )
         return light, linear, "uint16"
-    kind = "float32" if scan.stored.floating else "uint16"
+    kind = "float32" if scan.floating else "uint16"
     return (
-        (_full_scale(codes, scan.stored.bits) for codes in code_bands(scan, outline)),
+        (_full_scale(codes, scan.bits) for codes in code_bands(scan, outline)),
         space,
         kind,
     )

@@ -56,7 +56,9 @@ class Page:
 
     `block` are the rows and columns that can be decoded apart, None if pixels lie plainly.
     `directory` says where in a TIFF it is: position in the chain, then in the sub-chain.
-    `encoding` is None where the file says nothing.
+    `bits` are those of one sample, `samples` the channels stored. `encoding` is None where the
+    file says nothing. `device` holds make, model and software where the file names them; `notes`
+    are plain warnings.
     """
 
     container: Container

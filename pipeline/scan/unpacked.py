@@ -268,7 +268,7 @@ def decode(unpacked: UnpackedScan | None) -> None:
 
 def _scan_bytes(scan: Scan) -> int:
     samples = 4 if scan.infrared else 3
-    return scan.width * scan.height * samples * -(-scan.stored.bits // 8)
+    return scan.width * scan.height * samples * -(-scan.bits // 8)
 
 
 def _row_bytes(scan: Scan, columns: Span) -> int:

@@ -49,7 +49,7 @@ def read_both(scan: Scan, rows: Span, columns: Span) -> tuple[Light, Light]:
 
 
 def _light(scan: Scan, codes: Codes) -> Light:
-    return to_light(codes, scan.encoding, scan.stored.bits if codes.dtype.kind == "u" else None)
+    return to_light(codes, scan.encoding, scan.bits if codes.dtype.kind == "u" else None)
 
 
 @dataclass(frozen=True)

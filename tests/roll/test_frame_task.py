@@ -172,9 +172,7 @@ def test_twelve_bit_negative_is_spread_over_sixteen(tmp_path):
     codes = np.random.default_rng(4).integers(0, 4096, (60, 80, 3), dtype=np.uint16)
     codes[10, 10] = 4095
     made = split(task(tmp_path, codes))
-    made = replace(
-        made, scan=replace(made.scan, bits=12, stored=replace(made.scan.stored, bits=12))
-    )
+    made = replace(made, scan=replace(made.scan, bits=12))
     negative(made)
     written = tifffile.imread(tmp_path / "r_07.tif")
     told = np.rint(codes[10:50, 10:70].astype(float) * 65535 / 4095)
