@@ -120,7 +120,9 @@ def dust_of(
         return none
     beyond = math.ceil(max(map(abs, shift)) + 2.0 * focus_px) + 1 if any(shift) else 0
     mask &= ~_no_film(seen.density, base, px_per_mm)
-    mask &= _inner(mask, beyond)
+    # At the border, where one of the planes ends, they do not both show the film.
+    mask[:beyond] = mask[mask.shape[0] - beyond :] = False
+    mask[:, :beyond] = mask[:, mask.shape[1] - beyond :] = False
     mask = _grown(_without_wide(mask, px_per_mm), px_per_mm)
     if mask.mean() > _MOST_OF_A_PICTURE:
         mask[:] = False
@@ -183,13 +185,6 @@ def highest(plane: Float32, reach_px: int) -> Float32:
     """Return the highest value of a plane within so many pixels of each."""
     kernel = np.ones((2 * reach_px + 1,) * 2, np.uint8)
     return np.asarray(cv2.dilate(plane, kernel), np.float32)
-
-
-def _inner(mask: Mask, rim_px: int) -> Mask:
-    """Return where the two planes both show the film: not at the border, where one ends."""
-    inner = np.zeros(mask.shape, bool)
-    inner[rim_px : mask.shape[0] - rim_px, rim_px : mask.shape[1] - rim_px] = True
-    return inner
 
 
 def _level(over: Float32, px_per_mm: float) -> Float32:
