@@ -2,16 +2,8 @@
 
 import numpy as np
 
-from pipeline.dust.infrared import (
-    MOST_SHARE,
-    CrossTalk,
-    Verdict,
-    moved,
-    smooth,
-    spread,
-    tone,
-)
-from pipeline.dust.overlay import details_shift, find_shift, squares_of
+from pipeline.dust.infrared import MOST_SHARE, CrossTalk, Verdict, moved, smooth, spread, tone
+from pipeline.dust.overlay import Square, details_shift, find_shift, squares_of
 from pipeline.kinds import Float32, Float64, Mask
 
 _MOST_SAMPLES = 60_000
@@ -41,8 +33,9 @@ def cross_talk(infrared: Float32, density: Float32, inside: Mask) -> CrossTalk |
     inside
         (h, w) true in the pictures.
     """
-    shift = details_shift(squares_of(infrared, tone(density)))
-    talk, soft = None, smooth(density, _FIT_PX)
+    visible, soft = tone(density), smooth(density, _FIT_PX)
+    shift = details_shift(squares_of(Square(infrared, visible, visible)))
+    talk = None
     for _ in range(2):
         talk = _fitted_talk(smooth(moved(infrared, shift), _FIT_PX), soft, inside)
         if talk is None:

@@ -126,53 +126,46 @@ Box = tuple[slice, slice]
 _BLOCK_PX, _HALO_PX = 64, 32
 
 
+_ALONG_ROWS = ((0, 0, 0), (1, 1, 1), (0, 0, 0))
+
+
 def groups(mask: Mask) -> Iterator[Box]:
     """Yield boxes that together hold a mask, each with some of what lies round about.
 
     None cuts through a part of the mask, or lies so near to another that it draws on its parts.
     """
-    blocks = _blocks(mask).astype(np.uint8)
-    _, _, found, _ = cv2.connectedComponentsWithStats(blocks, connectivity=8)
-    boxes = [(top, left, top + high, left + wide) for left, top, wide, high, _ in found[1:]]
-    for box in _apart([tuple(map(int, box)) for box in boxes]):
-        yield _padded(mask.shape, tuple(side * _BLOCK_PX for side in box), _HALO_PX - 1)
-
-
-def _apart(boxes: list[tuple[int, ...]]) -> list[tuple[int, ...]]:
-    """Return boxes of whole blocks, those joined that touch or overlap."""
-    done: list[tuple[int, ...]] = []
-    todo = list(boxes)
-    while todo:
-        box = todo.pop()
-        near = [
-            other
-            for other in done
-            if other[0] <= box[2] and box[0] <= other[2]
-            and other[1] <= box[3] and box[1] <= other[3]
-        ]  # fmt: skip
-        if not near:
-            done.append(box)
-            continue
-        done = [other for other in done if other not in near]
-        sides = list(zip(box, *near, strict=True))
-        todo.append((min(sides[0]), min(sides[1]), max(sides[2]), max(sides[3])))
-    return sorted(done)
+    blocks = _blocks(mask)
+    boxes = _boxes(blocks, np.ones((3, 3)))
+    while sum(blocks[box].size for box in boxes) > np.count_nonzero(blocks):
+        for box in boxes:
+            blocks[box] = True
+        boxes = _boxes(blocks, np.ones((3, 3)))
+    for box in boxes:
+        yield _padded(mask.shape, box, _HALO_PX - 1)
 
 
 def _blocks(mask: Mask) -> Mask:
     """Return which blocks (rows, columns) of a mask hold any of it."""
-    high, wide = (-(-side // _BLOCK_PX) for side in mask.shape)
-    whole = np.zeros((high * _BLOCK_PX, wide * _BLOCK_PX), bool)
-    whole[: mask.shape[0], : mask.shape[1]] = mask
-    return np.asarray(whole.reshape(high, _BLOCK_PX, wide, _BLOCK_PX).any(axis=(1, 3)), bool)
+    starts = (np.arange(0, side, _BLOCK_PX) for side in mask.shape)
+    for axis, at in enumerate(starts):
+        mask = np.logical_or.reduceat(mask, at, axis=axis)
+    return mask
 
 
-def _padded(shape: tuple[int, ...], sides: tuple[int, ...], halo: int) -> Box:
-    top, left, bottom, right = sides
-    return (
-        slice(max(0, top - halo), min(shape[0], bottom + halo)),
-        slice(max(0, left - halo), min(shape[1], right + halo)),
+def _boxes(blocks: Mask, structure: Any) -> list[Box]:
+    """Return boxes, in blocks, of the parts that a structure connects."""
+    from scipy.ndimage import find_objects, label
+
+    return list(find_objects(label(blocks, structure)[0]))
+
+
+def _padded(shape: tuple[int, ...], box: Box, halo: int) -> Box:
+    """Return a box of blocks in pixels, with a halo as far as a picture of a shape goes."""
+    rows, columns = (
+        slice(max(0, side.start * _BLOCK_PX - halo), min(size, side.stop * _BLOCK_PX + halo))
+        for side, size in zip(box, shape, strict=True)
     )
+    return rows, columns
 
 
 def near_blocks(mask: Mask, halo: int = _HALO_PX) -> Iterator[tuple[Box, Box, Box]]:
@@ -180,14 +173,10 @@ def near_blocks(mask: Mask, halo: int = _HALO_PX) -> Iterator[tuple[Box, Box, Bo
 
     First the run in the mask, then the same with its halo, last the run within the latter.
     """
-    for row, line in enumerate(_blocks(mask)):
-        edges = np.flatnonzero(np.diff(np.concatenate([[False], line, [False]]).astype(np.int8)))
-        for start, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-            sides = (row, start, row + 1, stop)
-            whole = tuple(side * _BLOCK_PX for side in sides)
-            run, wide = _padded(mask.shape, whole, 0), _padded(mask.shape, whole, halo)
-            inner = tuple(
-                slice(one.start - other.start, one.stop - other.start)
-                for one, other in zip(run, wide, strict=True)
-            )
-            yield run, wide, (inner[0], inner[1])
+    for box in _boxes(_blocks(mask), _ALONG_ROWS):
+        run, wide = _padded(mask.shape, box, 0), _padded(mask.shape, box, halo)
+        rows, columns = (
+            slice(one.start - other.start, one.stop - other.start)
+            for one, other in zip(run, wide, strict=True)
+        )
+        yield run, wide, (rows, columns)

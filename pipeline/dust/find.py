@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from pipeline.dust.fill import filled, groups, near_blocks
-from pipeline.dust.infrared import CrossTalk, blurred, moved, slopes, smooth, spread
+from pipeline.dust.infrared import CrossTalk, blurred, moved, shown, slopes, smooth, spread, tone
 from pipeline.kinds import Float32, Float64, Mask, Point, Triple
 
 LEAST_LIGHT = 1e-5
@@ -21,9 +21,6 @@ _LEAST_PER_TONE = 200
 # So many pixels tell the noise to two parts in a hundred, and so many a square's level to a
 # fiftieth of the noise.
 _MOST_PIXELS, _LEVEL_SAMPLES = 60_000, 48
-_MARKED_TONES = 256
-# Noise told between tones, in single precision, may be this much lower than it is.
-_ROUNDED = 0.999
 # What is left of a picture's edges in the infra-red, in pixels that they seem displaced: planes
 # are laid over each other to a tenth of one, but differ in sharpness.
 _EDGE_CLEAR_PX, _EDGE_RIM_PX, _BEND_PX = 0.6, 0.25, 0.5
@@ -75,12 +72,8 @@ def density_of(light: Float32, dark: Triple) -> Float32:
 
 def seen_of(light: Float32, dark: Triple, talk: CrossTalk) -> Seen:
     """Return what light in planes (3, h, w), less the dark level, shows."""
-    from pipeline.dust.kernel import seen_planes
-
-    density, tones, through = np.empty_like(light), *np.empty((2, *light.shape[1:]), np.float32)
-    level, share = np.asarray(dark, np.float32), np.asarray(talk.share, np.float32)
-    seen_planes(light, level, np.float32(LEAST_LIGHT), share, density, tones, through)
-    return Seen(np.moveaxis(density, 0, 2), tones, through)
+    density = density_of(np.moveaxis(light, 0, 2), dark)
+    return Seen(density, tone(density), shown(density, talk))
 
 
 def dust_of(
@@ -127,7 +120,9 @@ def dust_of(
         return none
     beyond = math.ceil(max(map(abs, shift)) + 2.0 * focus_px) + 1 if any(shift) else 0
     mask &= ~_no_film(seen.density, base, px_per_mm)
-    mask &= _inner(mask, beyond)
+    # At the border, where one of the planes ends, they do not both show the film.
+    mask[:beyond] = mask[mask.shape[0] - beyond :] = False
+    mask[:, :beyond] = mask[:, mask.shape[1] - beyond :] = False
     mask = _grown(_without_wide(mask, px_per_mm), px_per_mm)
     if mask.mean() > _MOST_OF_A_PICTURE:
         mask[:] = False
@@ -192,13 +187,6 @@ def highest(plane: Float32, reach_px: int) -> Float32:
     return np.asarray(cv2.dilate(plane, kernel), np.float32)
 
 
-def _inner(mask: Mask, rim_px: int) -> Mask:
-    """Return where the two planes both show the film: not at the border, where one ends."""
-    inner = np.zeros(mask.shape, bool)
-    inner[rim_px : mask.shape[0] - rim_px, rim_px : mask.shape[1] - rim_px] = True
-    return inner
-
-
 def _level(over: Float32, px_per_mm: float) -> Float32:
     """Return the slow part of a plane: medians of squares, with a surface through them."""
     side = max(_LEAST_LEVEL_PX, round(_LEVEL_MM * px_per_mm))
@@ -220,38 +208,21 @@ def _level(over: Float32, px_per_mm: float) -> Float32:
 def _standing_out(over: Float32, tones: Float32, through: Float32, focus_px: float) -> Mask:
     """Return where a plane stands out of its noise and of the picture's edges."""
     places, found = _noise(over, tones)
-    loose = _marked(over, tones, places, found)
+    noise = np.full(over.shape, np.inf, np.float32)
+    # Elsewhere the noise is not needed, whatever the tone.
+    possible = over > _RIM * found.min()
+    noise[possible] = np.interp(tones[possible], places, found)
+    loose = _joined(over > _CLEAR * noise, over > _RIM * noise)
     clear, rim = np.zeros((2, *over.shape), bool)
     reach = max(1, round(2 * focus_px))
     for run, wide, inner in near_blocks(loose, _EDGES_HALO_PX):
-        noise = np.interp(tones[run], places, found)
         steep = _steep(through[wide])[inner]
-        lower = _RIM * noise + _EDGE_RIM_PX * steep
+        lower = _RIM * noise[run] + _EDGE_RIM_PX * steep
         if focus_px:
             lower = np.maximum(lower, _FAINT_RIM * highest(over[wide], reach)[inner])
-        clear[run] = over[run] > _CLEAR * noise + _EDGE_CLEAR_PX * steep
+        clear[run] = over[run] > _CLEAR * noise[run] + _EDGE_CLEAR_PX * steep
         rim[run] = over[run] > lower
-    return _joined(clear & loose, rim & loose)
-
-
-def _marked(over: Float32, tones: Float32, places: Float64, found: Float64) -> Mask:
-    """Return parts that stand out of the least noise of tones alike, and any near them."""
-    from pipeline.dust.kernel import mark
-
-    first, last = float(places[0]), float(places[-1])
-    per_tone = _MARKED_TONES / max(last - first, 1e-6)
-    at = first + np.arange(_MARKED_TONES + 1) / per_tone
-    # Between two of these tones noise may turn where one was measured.
-    ends = np.interp(np.concatenate([at, places]), places, found)
-    within = np.clip(((places - first) * per_tone).astype(int), 0, _MARKED_TONES)
-    least = np.minimum(ends[: _MARKED_TONES + 1], np.append(ends[1 : _MARKED_TONES + 1], np.inf))
-    np.minimum.at(least, within, found)
-    marks = np.empty(over.shape, np.uint8)
-    clear = mark(
-        np.ascontiguousarray(over), tones, np.float32(first), np.float32(per_tone),
-        (_ROUNDED * least).astype(np.float32), np.float32(_CLEAR), np.float32(_RIM), marks,
-    )  # fmt: skip
-    return _joined(marks == 2, marks > 0) if clear else np.zeros(over.shape, bool)
+    return _joined(clear, rim)
 
 
 def _steep(through: Float32) -> Float32:
@@ -305,21 +276,10 @@ def _no_film(density: Float32, base: Triple, px_per_mm: float) -> Mask:
 
 def _without_wide(mask: Mask, px_per_mm: float) -> Mask:
     """Return a mask without the parts that are too wide in all directions."""
-    if not mask.any():
-        return mask
-    if not _any_wide(mask, _WIDEST_MM / 2 * px_per_mm):
-        return mask
     inside = cv2.copyMakeBorder(mask.astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_REPLICATE)
     depth = cv2.distanceTransform(inside, cv2.DIST_L2, 3)[1:-1, 1:-1]
     wide = depth > _WIDEST_MM / 2 * px_per_mm
     return mask & ~_joined(wide & mask, mask)
-
-
-def _any_wide(mask: Mask, depth_px: float) -> bool:
-    """Tell whether any part reaches so far both ways that it may be as deep as that."""
-    _, _, found, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
-    sides = found[1:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].min(axis=1)
-    return bool((sides >= math.floor(depth_px) - 2).any())
 
 
 def _grown(mask: Mask, px_per_mm: float) -> Mask:

@@ -47,11 +47,8 @@ def tone_exponent(encoding: Encoding) -> float:
 
 def infrared_density(plane: Float32, exponent: float) -> Float32:
     """Return density of an infra-red plane (h, w) of codes 0 to 1, full scale being 0."""
-    from pipeline.dust.kernel import to_density
-
-    density = np.array(plane, np.float32, order="C")
-    to_density(density, np.float32(_LEAST_LIGHT), np.float32(exponent))
-    return density
+    light = np.maximum(plane, np.float32(_LEAST_LIGHT))
+    return np.asarray(np.log10(light) * np.float32(-exponent), np.float32)
 
 
 def spread(values: Floats) -> float:
@@ -86,14 +83,8 @@ def blurred(density: Float32, sigma: float) -> Float32:
     """Return densities (h, w) or (h, w, 3) as a lens out of focus by a blur of sigma has them."""
     if sigma <= 0.0:
         return density
-    from pipeline.dust.kernel import from_density, to_density
-
-    flat = np.ascontiguousarray(density, np.float32)
-    light = np.empty_like(flat)
-    from_density(flat.reshape(len(flat), -1), light.reshape(len(flat), -1))
-    soft = np.ascontiguousarray(smooth(light, sigma))
-    to_density(soft.reshape(len(flat), -1), np.float32(_LEAST_SOFT), np.float32(1.0))
-    return soft
+    light = smooth(np.power(np.float32(10.0), -density), sigma)
+    return np.asarray(-np.log10(np.maximum(light, np.float32(_LEAST_SOFT))), np.float32)
 
 
 def moved(plane: Float32, shift: tuple[float, float]) -> Float32:

@@ -6,8 +6,8 @@ import cv2
 import numpy as np
 
 from pipeline.dust.fill import grain_near, near_blocks, with_grain
-from pipeline.dust.find import Dust, density_of, filling_error, highest
-from pipeline.dust.infrared import slopes, tone
+from pipeline.dust.find import Dust, Seen, density_of, filling_error, highest
+from pipeline.dust.infrared import slopes
 from pipeline.kinds import Float32, Triple
 
 _LEAST_SHARE = 0.02
@@ -59,21 +59,19 @@ def _grain(density: Float32, dust: Dust) -> Float32:
     return np.asarray(grain[dust.mask], np.float32)
 
 
-def mended_places(
-    light: Float32, density: Float32, dust: Dust, dark: Triple, tones: Float32 | None = None
-) -> Float32:
+def mended_places(light: Float32, seen: Seen, dust: Dust, dark: Triple) -> Float32:
     """Return light (n, 3) of the places of a picture's dust, mended, in the order of its rows.
 
-    `density` is that of the light (h, w, 3), and `tones` its mean. Where dust lets most of the
-    light through it is scaled back; where little, the place is filled from around it, with the
-    grain found there; between the two in parts.
+    `seen` is what the light (h, w, 3) shows. Where dust lets most of the light through it is
+    scaled back; where little, the place is filled from around it, with the grain found there;
+    between the two in parts.
     """
     if not dust.mask.any():
         return np.zeros((0, 3), np.float32)
     share = dust.share[dust.mask]
     scaled = density_of(scaled_back(light[dust.mask], share, dark)[None], dark)[0]
-    across = with_grain(dust.filling, _grain(density, dust))
-    trust = _trust(dust, tone(density) if tones is None else tones)[:, None]
+    across = with_grain(dust.filling, _grain(seen.density, dust))
+    trust = _trust(dust, seen.tones)[:, None]
     between = trust * scaled + (1.0 - trust) * across
     level = np.asarray(dark, np.float32)
     return np.asarray(np.power(np.float32(10.0), -between) + level, np.float32)

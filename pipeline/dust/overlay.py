@@ -63,24 +63,21 @@ class Overlay:
         return x, y
 
 
-def square_of(infrared: Float32, density: Float32, talk: CrossTalk, place: Point) -> Square:
+def square_of(
+    infrared: Float32, density: Float32, talk: CrossTalk, place: Point = (0.0, 0.0)
+) -> Square:
     """Return a square at a place, of densities (h, w) and (h, w, 3)."""
     through = shown(density, talk)
     both: Float32 = through + np.float32(_DUST_SHARE) * tone(density)
     return Square(infrared, through, both, place)
 
 
-def squares_of(infrared: Float32, through: Float32, both: Float32 | None = None) -> list[Square]:
-    """Return a few squares of a plane (h, w), those with the most detail in the infra-red."""
-    both = through if both is None else both
+def squares_of(whole: Square) -> list[Square]:
+    """Return a few squares of a whole plane, those with the most detail in the infra-red."""
     return [
-        Square(infrared[place], through[place], both[place]) for place in _most_detailed(infrared)
+        Square(whole.infrared[box], whole.through[box], whole.both[box])
+        for box in _most_detailed(whole.infrared)
     ]
-
-
-def _squares(infrared: Float32, density: Float32, talk: CrossTalk) -> list[Square]:
-    whole = square_of(infrared, density, talk, (0.0, 0.0))
-    return squares_of(infrared, whole.through, whole.both)
 
 
 def laid_over(squares: Sequence[Square]) -> Overlay:
@@ -107,7 +104,7 @@ def find_shift(infrared: Float32, density: Float32, talk: CrossTalk) -> Point:
     talk
         What of the picture shows in the infra-red.
     """
-    squares = _squares(infrared, density, talk)
+    squares = squares_of(square_of(infrared, density, talk))
     return _refined(squares, details_shift(squares)).shift
 
 

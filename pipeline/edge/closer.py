@@ -190,7 +190,7 @@ def _reduced(scan: Scan, reader: Reader, rows: Span, columns: Span, block: int) 
     for out in range(0, height, step):
         top = rows[0] + out * block
         codes = reader.codes((top, min(top + step * block, rows[1])), columns)
-        bits = scan.stored.bits if codes.dtype.kind == "u" else None
+        bits = scan.bits if codes.dtype.kind == "u" else None
         part = block_means(to_light(codes, scan.encoding, bits), block)
         means[out : out + len(part)] = part
     return means

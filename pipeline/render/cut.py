@@ -55,8 +55,6 @@ def cut_light(scan: Scan, outline: Corners) -> Float32:
 
 def code_bands(scan: Scan, outline: Corners) -> Iterator[NDArray[np.generic]]:
     """Yield a frame's codes as stored, straightened, (n, w, 3) in the scan's own type."""
-    kind = np.dtype(
-        np.float32 if scan.stored.floating else np.uint8 if scan.bits <= 8 else np.uint16
-    )
+    kind = np.dtype(np.float32 if scan.floating else np.uint8 if scan.bits <= 8 else np.uint16)
     for _, planes in light_bands(scan, outline, as_codes=True):
         yield rounded(planes, kind)

@@ -93,7 +93,7 @@ def fill_planes(scan: Scan, codes: Codes, planes: Float32, as_codes: bool = Fals
     """Fill planes (3, n, w) with codes (n, w, 3) of a scan as linear light, or as they are."""
     from pipeline.render.code_kernel import looked_up_planes, scaled_planes
 
-    bits = scan.stored.bits
+    bits = scan.bits
     if codes.dtype.name not in ("uint8", "uint16"):
         planes[:] = np.moveaxis(codes if as_codes else to_light(codes, scan.encoding), 2, 0)
     elif as_codes:
@@ -107,7 +107,7 @@ def fill_planes(scan: Scan, codes: Codes, planes: Float32, as_codes: bool = Fals
 def slab_rows(scan: Scan, way: Upright, columns: int) -> int:
     """Return the rows of so many columns of an upright scan that are read at a time."""
     limit = _TURNED_SLAB_BYTES if way.across else _SLAB_BYTES
-    return max(1, limit // (columns * scan.samples * max(1, scan.stored.bits // 8)))
+    return max(1, limit // (columns * scan.samples * max(1, scan.bits // 8)))
 
 
 def _inside(span: Span, bounds: Span) -> Span:

@@ -158,7 +158,7 @@ def _part_of(scan: Scan, codes: Codes, plane: Codes) -> Part:
         part = plane[box]
         if part.dtype.name not in ("uint8", "uint16"):
             return infrared_density(infrared_light(scan, part), exponent)
-        seen, full = np.empty((1, *part.shape), np.float32), 2**scan.stored.infrared_bits - 1
+        seen, full = np.empty((1, *part.shape), np.float32), 2**scan.infrared_bits - 1
         scaled_planes(part[..., None], np.float32(1.0 / full), seen)
         return infrared_density(seen[0], exponent)
 
@@ -267,7 +267,7 @@ def _patches_of_tile(
         base=(red, green, blue),
         px_per_mm=ppi / MM_PER_INCH,
     )
-    anew = mended_places(np.moveaxis(light, 0, 2), seen.density, dust, dark, seen.tones)
+    anew = mended_places(np.moveaxis(light, 0, 2), seen, dust, dark)
     down, along = np.nonzero(dust.mask)
     rows, columns = down + top, along + left
     own = (rows >= tile[0][0]) & (rows < tile[0][1])

@@ -210,16 +210,16 @@ def negative_bands(scan: Scan, outline: Corners) -> tuple[Iterator[Pixels], Spac
     curve of its own comes in linear light.
     """
     space = _scanner_space(scan)
-    if scan.encoding.kind in ("curve", "parametric"):
+    if scan.encoding.kind == "curve":
         linear = replace(space, title="Negative, linear", transfer=LinearTransfer())
         light = (
             np.asarray(to_codes(np.moveaxis(band, 0, 2), 16), np.uint16)
             for _, band in light_bands(scan, outline)
         )
         return light, linear, "uint16"
-    kind = "float32" if scan.stored.floating else "uint16"
+    kind = "float32" if scan.floating else "uint16"
     return (
-        (_full_scale(codes, scan.stored.bits) for codes in code_bands(scan, outline)),
+        (_full_scale(codes, scan.bits) for codes in code_bands(scan, outline)),
         space,
         kind,
     )

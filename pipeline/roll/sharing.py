@@ -86,11 +86,11 @@ def _key(task: FrameTask) -> _Key:
 def _block(tasks: Sequence[FrameTask]) -> Span | None:
     """Return rows and columns of a scan that are decoded together, if its frames share them."""
     scan = tasks[0].scan
-    block = scan.stored.block
-    if block is None or not scan.stored.container.in_parts:
+    block = scan.block
+    if block is None or not scan.container.in_parts:
         return block
     rows, columns = min(block[0], scan.height), min(block[1], scan.width)
-    if rows * columns * scan.samples * max(1, scan.stored.bits // 8) >= _LARGE_BYTES:
+    if rows * columns * scan.samples * max(1, scan.bits // 8) >= _LARGE_BYTES:
         return block
     decoded = np.zeros((-(-scan.height // rows), -(-scan.width // columns)), np.int64)
     for task in tasks:

@@ -5,8 +5,8 @@ import os
 import struct
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
-from dataclasses import dataclass, field
+from contextlib import AbstractContextManager, contextmanager, suppress
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Protocol
@@ -26,6 +26,8 @@ _USUAL_PACKING, _LARGE_BYTES = 200, 512 << 20
 # source): at 150 ppi a frame 24 mm high would be 142 pixels.
 _LEAST_PPI, _LARGEST_PPI = 150.0, 50_000.0
 _CM_PER_INCH = 2.54
+_STAMPS = ("DateTimeDigitized", "DateTimeOriginal", "DateTime")
+_DEVICE = ("Make", "Model", "Software")
 # Decodes above this, the size of a large tile, wait for one another; memory is the process's, so
 # the lock is as well. It holds nothing.
 _MUCH_BYTES = 64 << 20
@@ -42,7 +44,7 @@ class Container:
     a page notes by itself what it has lost.
     """
 
-    opened: "Callable[[Path, Page, bool], AbstractContextManager[Reader]]"
+    opened: "Opened"
     in_parts: bool = False
     linear: bool = False
     lossy: bool = False
@@ -54,7 +56,9 @@ class Page:
 
     `block` are the rows and columns that can be decoded apart, None if pixels lie plainly.
     `directory` says where in a TIFF it is: position in the chain, then in the sub-chain.
-    `encoding` is None where the file says nothing.
+    `bits` are those of one sample, `samples` the channels stored. `encoding` is None where the
+    file says nothing. `device` holds make, model and software where the file names them; `notes`
+    are plain warnings.
     """
 
     container: Container
@@ -82,19 +86,15 @@ class Reader(Protocol):
     def codes(self, rows: Span, columns: Span) -> Codes:
         """Return the code values of R, G and B, shape (rows, columns, 3)."""
 
-    def infrared(self, rows: Span, columns: Span) -> Codes:
-        """Return the code values of the infra-red plane, shape (rows, columns)."""
-
     def both(self, rows: Span, columns: Span) -> tuple[Codes, Codes]:
-        """Return the code values of R, G and B and of the infra-red plane."""
+        """Return the codes of R, G and B and those of the infra-red plane, (rows, columns)."""
+
+
+Opened = Callable[[Path, Page, bool], AbstractContextManager[Reader]]
 
 
 class OfColour:
     """A reader of a format that carries no infra-red plane."""
-
-    def infrared(self, rows: Span, columns: Span) -> Codes:
-        """Raise, since these formats carry no infra-red plane."""
-        raise ValueError("the page has no infra-red plane")
 
     def both(self, rows: Span, columns: Span) -> tuple[Codes, Codes]:
         """Raise, since these formats carry no infra-red plane."""
@@ -195,7 +195,7 @@ def check_colour(path: Path, channels: int) -> None:
         raise ScanProblem(path, f"has {channels} channels", "scan as RGB colour")
 
 
-def usable_ppi(across: float, down: float) -> tuple[float | None, tuple[str, ...]]:
+def _usable_ppi(across: float, down: float) -> tuple[float | None, tuple[str, ...]]:
     """Return the resolution in ppi if it can be that of a film scan, and notes about it."""
     if not (math.isfinite(across) and math.isfinite(down)) or across <= 0 or down <= 0:
         return None, ()
@@ -207,16 +207,48 @@ def usable_ppi(across: float, down: float) -> tuple[float | None, tuple[str, ...
     return float(across), ()
 
 
-def resolution(across: float, down: float, unit: int) -> tuple[float | None, tuple[str, ...]]:
-    """Return ppi from TIFF or Exif resolution tags: unit 2 is the inch, 3 the centimetre."""
-    if unit not in (2, 3):
+def with_tags(
+    page: Page,
+    tags: dict[str, Any],
+    profile: bytes | None,
+    otherwise: Encoding | None,
+    dpi: tuple[float, float] | None = None,
+) -> Page:
+    """Return a page with what the tags of its file say, by their names in TIFF and Exif.
+
+    `profile` is the colour profile in the file, `otherwise` the encoding that its format states,
+    `dpi` the resolution across and down if the format has its own.
+    """
+    encoding, notes = _stated_encoding(profile, otherwise, tags)
+    ppi, ppi_notes = _usable_ppi(*dpi) if dpi else _tagged_ppi(tags)
+    orientation = tags.get("Orientation", 1)
+    words = {name.lower(): tags[name].strip(" \0") for name in _DEVICE if _is_text(tags, name)}
+    return replace(
+        page,
+        ppi=ppi,
+        encoding=encoding,
+        orientation=int(orientation) if orientation in range(1, 9) else 1,
+        digitized=_scan_time(tags),
+        device={name: word for name, word in words.items() if word},
+        notes=page.notes + notes + ppi_notes,
+    )
+
+
+def _tagged_ppi(tags: dict[str, Any]) -> tuple[float | None, tuple[str, ...]]:
+    """Return ppi from the tags: unit 2, the usual one, is the inch, 3 the centimetre."""
+    try:
+        across, down = (
+            value[0] / value[1] if isinstance(value, tuple) else float(value)
+            for value in (tags["XResolution"], tags["YResolution"])
+        )
+        factor = {2: 1.0, 3: _CM_PER_INCH}[int(tags.get("ResolutionUnit", 2))]
+    except (LookupError, TypeError, ValueError, ZeroDivisionError):
         return None, ()
-    factor = _CM_PER_INCH if unit == 3 else 1.0
-    return usable_ppi(across * factor, down * factor)
+    return _usable_ppi(across * factor, down * factor)
 
 
-def stated_encoding(
-    profile: bytes | None, otherwise: Encoding | None, exif: dict[str, Any]
+def _stated_encoding(
+    profile: bytes | None, otherwise: Encoding | None, tags: dict[str, Any]
 ) -> tuple[Encoding | None, tuple[str, ...]]:
     """Return the encoding that a file states and notes about it.
 
@@ -229,24 +261,19 @@ def stated_encoding(
             return profile_encoding(profile), ()
         except ProfileError as error:
             notes = (f"its colour profile is ignored: {error}",)
-    if otherwise is None and exif.get("ColorSpace") == 1:
+    if otherwise is None and tags.get("ColorSpace") == 1:
         otherwise = srgb("container")
     return otherwise, notes
 
 
-def scan_time(*stamps: object) -> datetime | None:
-    """Return the first stamp that is a date in the form of Exif, 'YYYY:MM:DD HH:MM:SS'."""
-    for stamp in stamps:
-        if not isinstance(stamp, str):
-            continue
-        try:
-            return datetime.strptime(stamp.strip(" \0"), "%Y:%m:%d %H:%M:%S")
-        except ValueError:
-            continue
+def _scan_time(tags: dict[str, Any]) -> datetime | None:
+    """Return the first date in the form of Exif, 'YYYY:MM:DD HH:MM:SS'."""
+    for name in _STAMPS:
+        with suppress(ValueError):
+            if _is_text(tags, name):
+                return datetime.strptime(tags[name].strip(" \0"), "%Y:%m:%d %H:%M:%S")
     return None
 
 
-def device_words(**words: object) -> dict[str, str]:
-    """Return the tags that hold text, trimmed."""
-    trimmed = {key: word.strip(" \0") for key, word in words.items() if isinstance(word, str)}
-    return {key: word for key, word in trimmed.items() if word}
+def _is_text(tags: dict[str, Any], name: str) -> bool:
+    return isinstance(tags.get(name), str)

@@ -1,5 +1,6 @@
 """The content of a scan as a hash, taken early, and whether it still holds."""
 
+import hashlib
 from collections.abc import Callable, Iterable
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass
@@ -50,9 +51,6 @@ def _state(path: Path) -> tuple[int, int, int, int]:
     return found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino
 
 
-_HASHED_BYTES = 1 << 20
-
-
 def content_hash(path: Path) -> str:
     """Return a hash of a file's bytes in hexadecimal (XXH3, 128 bits), read a piece at a time.
 
@@ -61,8 +59,5 @@ def content_hash(path: Path) -> str:
     """
     import xxhash
 
-    told, piece = xxhash.xxh3_128(), memoryview(bytearray(_HASHED_BYTES))
     with guarded(path), path.open("rb", buffering=0) as handle:
-        while count := handle.readinto(piece):
-            told.update(piece[:count])
-    return str(told.hexdigest())
+        return hashlib.file_digest(handle, xxhash.xxh3_128).hexdigest()

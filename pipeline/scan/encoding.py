@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from pipeline.kinds import Float64, Light
 
-Kind = Literal["linear", "gamma", "srgb", "parametric", "curve"]
+Kind = Literal["linear", "gamma", "srgb", "curve"]
 Source = Literal["icc", "option", "assumed", "container"]
 
 # Samples looked up in one go: bounds the index array numpy makes on the way.
@@ -23,15 +23,12 @@ class Encoding:
     Attributes
     ----------
     kind
-        'linear'; 'gamma' (light = code ** gamma); 'srgb' (IEC 61966-2-1);
-        'parametric' (`curve` holds one set of seven numbers a channel);
-        'curve' (`curve` holds one table a channel, evenly spaced over the codes).
+        'linear'; 'gamma' (light = code ** gamma); 'srgb' (IEC 61966-2-1); 'curve'.
     gamma
         The exponent of 'gamma', else None.
     curve
-        One tuple for all channels or one for each of R, G and B, else None. Seven numbers
-        are g, a, b, c, d, e, f of ICC.1:2022 table 68, function type 4; a table is light
-        in [0, 1] at evenly spaced codes from 0 to full scale, rising.
+        One table for all channels or one for each of R, G and B, else None: light in [0, 1]
+        at evenly spaced codes from 0 to full scale, rising.
     source
         Where it comes from: 'icc' profile, 'option' of the user, 'container' (the file
         format says so) or 'assumed'.
@@ -94,12 +91,14 @@ def to_light(codes: NDArray[np.generic], encoding: Encoding, bits: int | None = 
     if bits > 16:
         scaled = codes.astype(np.float64) / (2**bits - 1)
         return _per_channel(scaled, encoding).astype(np.float32)
-    table = light_tables(encoding, bits)
+    tables = light_tables(encoding, bits)
     light = np.empty(codes.shape, np.float32)
-    if len(table) == 1:
-        _look_up(table[0], codes.reshape(-1), light.reshape(-1))
-    else:
-        _look_up_channels(table, codes.reshape(-1, 3), light.reshape(-1, 3))
+    one = len(tables) == 1
+    flat, out = (part.reshape(-1, 1 if one else 3) for part in (codes, light))
+    for start in range(0, len(flat), _CHUNK):
+        piece = slice(start, start + _CHUNK)
+        for channel, table in enumerate(tables):
+            out[piece, channel] = table[flat[piece, channel]]
     return light
 
 
@@ -121,8 +120,6 @@ def _forward(codes: Float64, encoding: Encoding, channel: int) -> Float64:
         return _srgb_light(codes)
     if encoding.curve is None:
         return codes
-    if encoding.kind == "parametric":
-        return _parametric(codes, encoding.curve[channel])
     table = np.asarray(encoding.curve[channel])
     return np.asarray(np.interp(codes, np.linspace(0.0, 1.0, len(table)), table))
 
@@ -134,13 +131,6 @@ def _srgb_light(codes: Float64) -> Float64:
     return np.copysign(np.where(size <= 0.04045, size / 12.92, curved), codes)
 
 
-def _parametric(codes: Float64, numbers: tuple[float, ...]) -> Float64:
-    """ICC.1:2022 table 68, function type 4, held to [0, 1] as the standard asks."""
-    g, a, b, c, d, e, f = numbers
-    upper = np.maximum(a * codes + b, 0.0) ** g + e
-    return np.asarray(np.clip(np.where(codes >= d, upper, c * codes + f), 0.0, 1.0))
-
-
 @lru_cache(maxsize=8)
 def light_tables(encoding: Encoding, bits: int) -> Light:
     """Light of every code, shape (1 or 3, 2 ** bits)."""
@@ -149,18 +139,3 @@ def light_tables(encoding: Encoding, bits: int) -> Light:
     table = np.stack([_forward(codes, encoding, k) for k in range(channels)])
     light = table.astype(np.float32)
     return light
-
-
-def _look_up(table: Light, codes: NDArray[np.generic], light: Light) -> None:
-    """Fill `light`, one dimension, from the table, a piece at a time."""
-    for start in range(0, len(codes), _CHUNK):
-        piece = slice(start, start + _CHUNK)
-        light[piece] = table[codes[piece]]
-
-
-def _look_up_channels(table: Light, codes: NDArray[np.generic], light: Light) -> None:
-    """Fill `light`, shape (n, 3), from a table of each channel, a piece at a time."""
-    for start in range(0, len(codes), _CHUNK):
-        piece = slice(start, start + _CHUNK)
-        for channel in range(3):
-            light[piece, channel] = table[channel][codes[piece, channel]]

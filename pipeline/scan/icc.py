@@ -2,7 +2,6 @@
 
 import io
 import struct
-from typing import NamedTuple
 
 import imagecodecs
 import numpy as np
@@ -13,23 +12,17 @@ from pipeline.scan.encoding import Encoding, linear
 _HEADER = 128
 # ICC.1:2022 table 68: the numbers that each type of parametric function carries, in order.
 _FUNCTIONS = ("g", "gab", "gabc", "gabcd", "gabcdef")
-# A function of type 0 written with the seven numbers g, a, b, c, d, e, f of type 4.
-_PLAIN = (1.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 _SAMPLES = 4096
 # Beyond it no exponent or slope is that of a picture, and powers overflow.
 _LARGEST_NUMBER = 20.0
 _TRC = (b"rTRC", b"gTRC", b"bTRC")
 
+# An exponent, or light at evenly spaced codes.
+_Curve = float | tuple[float, ...]
+
 
 class ProfileError(ValueError):
     """A profile that is broken or holds no tone curve of an RGB device."""
-
-
-class _Curve(NamedTuple):
-    """One tone curve: seven numbers of a function, or light at evenly spaced codes."""
-
-    parametric: bool
-    numbers: tuple[float, ...]
 
 
 def profile_encoding(profile: bytes) -> Encoding:
@@ -49,7 +42,7 @@ def profile_encoding(profile: bytes) -> Encoding:
     if all(tag in tags for tag in _TRC):
         return _encoding([_curve(tags[tag]) for tag in _TRC], name)
     if b"A2B0" in tags or b"A2B1" in tags:
-        return _encoding([_Curve(False, _neutral_axis(profile))], f"{name} (its neutral axis)")
+        return _encoding([_neutral_axis(profile)], f"{name} (its neutral axis)")
     raise ProfileError("it holds no tone curve")
 
 
@@ -58,12 +51,12 @@ def _encoding(curves: list[_Curve], name: str) -> Encoding:
     if len(set(curves)) == 1:
         curves = curves[:1]
     first = curves[0]
-    if len(curves) == 1 and first.parametric and first.numbers[1:] == _PLAIN:
-        gamma = first.numbers[0]
-        return linear("icc", name) if gamma == 1.0 else Encoding("gamma", gamma, None, "icc", name)
-    if all(curve.parametric for curve in curves):
-        return Encoding("parametric", None, tuple(c.numbers for c in curves), "icc", name)
-    tables = tuple(_sampled(c.numbers) if c.parametric else c.numbers for c in curves)
+    if len(curves) == 1 and isinstance(first, float):
+        return linear("icc", name) if first == 1.0 else Encoding("gamma", first, None, "icc", name)
+    codes = np.linspace(0.0, 1.0, _SAMPLES)
+    tables = tuple(
+        tuple((codes**curve).tolist()) if isinstance(curve, float) else curve for curve in curves
+    )
     return Encoding("curve", None, tables, "icc", name)
 
 
@@ -105,15 +98,14 @@ def _tabulated(tag: bytes) -> _Curve:
         raise ProfileError("a tone curve is cut short")
     entries = struct.unpack_from(f">{count}H", tag, 12)
     if count == 0:
-        return _Curve(True, (1.0, *_PLAIN))
+        return 1.0
     if count == 1:
-        return _Curve(True, (_positive(entries[0] / 256), *_PLAIN))
-    table = np.asarray(entries) / 65535
-    return _Curve(False, _rising(table))
+        return _positive(entries[0] / 256)
+    return _rising(np.asarray(entries) / 65535)
 
 
 def _function(tag: bytes) -> _Curve:
-    """Read parametricCurveType, ICC.1:2022, 10.18, as the seven numbers of type 4."""
+    """Read parametricCurveType, ICC.1:2022, 10.18, sampled if it is more than a power."""
     kind = struct.unpack_from(">H", tag, 8)[0]
     if kind >= len(_FUNCTIONS):
         raise ProfileError("a tone curve is of an unknown type")
@@ -122,24 +114,18 @@ def _function(tag: bytes) -> _Curve:
     given = dict(zip(letters, (number / 65536 for number in fixed), strict=True))
     g = _positive(given["g"])
     if kind == 0:
-        return _Curve(True, (g, *_PLAIN))
+        return g
     a, b, c = given["a"], given["b"], given.get("c", 0.0)
-    if kind >= 3:
-        numbers = (g, a, b, c, given["d"], given.get("e", 0.0), given.get("f", 0.0))
-    else:
-        # Types 1 and 2 change over where a x + b crosses zero, to the constant c (0 in type 1).
-        numbers = (g, _positive(a), b, 0.0, -b / _positive(a), c, c)
-    _rising(np.asarray(_sampled(numbers)))
-    return _Curve(True, numbers)
-
-
-def _sampled(numbers: tuple[float, ...]) -> tuple[float, ...]:
-    """Evaluate a function of type 4 at evenly spaced codes."""
-    g, a, b, c, d, e, f = numbers
     codes = np.linspace(0.0, 1.0, _SAMPLES)
-    upper = np.maximum(a * codes + b, 0.0) ** g + e
-    light = np.clip(np.where(codes >= d, upper, c * codes + f), 0.0, 1.0)
-    return tuple(light.tolist())
+    power = np.maximum(a * codes + b, 0.0) ** g
+    if kind >= 3:
+        straight = c * codes + given.get("f", 0.0)
+        light = np.where(codes >= given["d"], power + given.get("e", 0.0), straight)
+    else:
+        # Where a x + b is below zero, types 1 and 2 are the constant c, which is 0 in type 1.
+        _positive(a)
+        light = power + c
+    return _rising(np.clip(light, 0.0, 1.0))
 
 
 def _neutral_axis(profile: bytes) -> tuple[float, ...]:

@@ -6,25 +6,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.compiled import compiled
-from pipeline.kinds import Codes, Span
+from pipeline.kinds import Codes
 
 Sums = NDArray[Any]
 
 _ROWS = [f"{kind}[:,::1]" for kind in ("uint16", "uint8")]
+_SUMS = ("uint32", "float32")
 
 
 @compiled(fast=True)
-def _add(row: Codes, sums: Sums, hits: Codes, full: Any) -> None:
-    """Add a row of codes to sums, and count those at full scale."""
-    for at in range(len(sums)):
-        code = row[at]
-        sums[at] += code
-        hits[at] += np.uint32(code >= full)
-
-
-@compiled(fast=True)
-def _add_light(row: Codes, sums: Sums, hits: Codes, full: Any, tables: Sums, samples: int) -> None:
-    """Add the light of a row of codes to sums, by tables, and count those at full scale."""
+def _add(row: Codes, tables: Sums, full: Any, samples: int, sums: Sums, hits: Codes) -> None:
+    """Add a row of codes to sums, or their light by tables, and count those at full scale."""
+    if not tables.shape[1]:
+        for at in range(len(sums)):
+            sums[at] += row[at]
+            hits[at] += np.uint32(row[at] >= full)
+        return
     last = np.uint32(tables.shape[1] - 1)
     for channel in range(samples):
         table = tables[min(channel, len(tables) - 1)]
@@ -43,7 +40,6 @@ def _across(
     means: Sums,
     mask: Codes,
     counts: Codes,
-    span: Span,
 ) -> None:
     """Fill a row of means (n, samples) and its mask with the sums of blocks, times a scale."""
     columns, samples = means.shape
@@ -58,52 +54,17 @@ def _across(
                 struck += hits[at]
             means[column, sample] = total * scale / (last - first)
             counts[sample] += struck
-            if span[0] <= sample < span[1]:
-                clipped += struck
+            clipped += struck
         mask[column] = clipped > 0
 
 
-_OUT = "uint32, float64, float32[:,:,::1], boolean[:,::1], int64[::1], UniTuple(int64, 2)"
+_OUT = "uint32, float64, float32[:,:,::1], boolean[:,::1], int64[::1]"
 
 
-@compiled([f"void({rows}, int64, {_OUT})" for rows in _ROWS], fast=True)
-def block_means_of_codes(
-    codes: Codes,
-    factor: int,
-    full: Any,
-    scale: float,
-    means: Sums,
-    mask: Codes,
-    counts: Codes,
-    span: Span,
-) -> None:
-    """Average codes over blocks of factor x factor, those at the ends over what is there.
-
-    Parameters
-    ----------
-    codes
-        (rows, columns times samples).
-    full, scale
-        The code that counts as clipped; by what codes are multiplied.
-    means, mask, counts
-        (rows / factor, columns / factor, samples) and as many flags without samples, filled;
-        clipped codes of each sample, added.
-    span
-        First sample whose clipped codes set flags, and one past the last.
-    """
-    length = codes.shape[1]
-    sums, hits = np.empty(length, np.uint32), np.empty(length, np.uint32)
-    for out in range(len(means)):
-        sums[:] = 0
-        hits[:] = 0
-        top, bottom = out * factor, min((out + 1) * factor, len(codes))
-        for row in range(top, bottom):
-            _add(codes[row], sums, hits, full)
-        _across(sums, hits, factor, scale / (bottom - top), means[out], mask[out], counts, span)
-
-
-@compiled([f"void({rows}, int64, float32[:,::1], {_OUT})" for rows in _ROWS], fast=True)
-def block_means_of_light(
+@compiled(
+    [f"void({rows}, int64, {sums}[:,::1], {_OUT})" for rows in _ROWS for sums in _SUMS], fast=True
+)
+def reduce_codes(
     codes: Codes,
     factor: int,
     tables: Sums,
@@ -112,21 +73,31 @@ def block_means_of_light(
     means: Sums,
     mask: Codes,
     counts: Codes,
-    span: Span,
 ) -> None:
-    """Average the light of codes, by a table for all samples or one for each.
+    """Average codes or their light over blocks of factor x factor, at the ends what is there.
 
-    Parameters are those of `block_means_of_codes`.
-    """  # fmt: skip
+    Parameters
+    ----------
+    codes
+        (rows, columns times samples).
+    tables
+        Light of each code, float32, one for all samples or one for each; of no length and of
+        uint32 where codes themselves are averaged.
+    full, scale
+        The code that counts as clipped; by what means are multiplied.
+    means, mask, counts
+        (rows / factor, columns / factor, samples) and as many flags without samples, filled;
+        clipped codes of each sample, added.
+    """
     length = codes.shape[1]
-    sums, hits = np.empty(length, np.float32), np.empty(length, np.uint32)
+    sums, hits = np.empty(length, tables.dtype), np.empty(length, np.uint32)
     for out in range(len(means)):
         sums[:] = 0
         hits[:] = 0
         top, bottom = out * factor, min((out + 1) * factor, len(codes))
         for row in range(top, bottom):
-            _add_light(codes[row], sums, hits, full, tables, means.shape[2])
-        _across(sums, hits, factor, scale / (bottom - top), means[out], mask[out], counts, span)
+            _add(codes[row], tables, full, means.shape[2], sums, hits)
+        _across(sums, hits, factor, scale / (bottom - top), means[out], mask[out], counts)
 
 
 Bytes = NDArray[np.uint8]

@@ -3,32 +3,39 @@
 import importlib
 import warnings
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager
+from functools import wraps
 from pathlib import Path
 from typing import Any, BinaryIO
 
 import imagecodecs
 import numpy as np
-from PIL import ExifTags, Image, JpegImagePlugin, PngImagePlugin
+from PIL import (
+    AvifImagePlugin,
+    BmpImagePlugin,
+    ExifTags,
+    Image,
+    ImageFile,
+    JpegImagePlugin,
+    PngImagePlugin,
+    WebPImagePlugin,
+)
 
 from pipeline.kinds import Codes, Span
 from pipeline.problem import ScanProblem
 from pipeline.scan.container import (
     Container,
     OfColour,
+    Opened,
     Page,
     Reader,
     broken,
     check_colour,
     check_decoded,
     check_dimensions,
-    device_words,
     guarded,
     in_turn,
-    resolution,
-    scan_time,
-    stated_encoding,
-    usable_ppi,
+    with_tags,
 )
 from pipeline.scan.encoding import Encoding, linear, power, srgb
 from pipeline.scan.stream import PngRows, is_interlaced
@@ -36,13 +43,20 @@ from pipeline.scan.stream import PngRows, is_interlaced
 # PNG, third edition, 11.2.1: channels of each colour type, and the type of a palette.
 _PNG_CHANNELS, _PALETTE = {0: 1, 2: 3, 4: 1, 6: 4}, 3
 _PNG_END = b"IEND\xaeB`\x82"
-_JPEG_CHANNELS = {"L": 1, "RGB": 3}
+# Channels of Pillow's modes of 8 bits or less.
+_CHANNELS = {"1": 1, "L": 1, "P": 3, "RGB": 3, "RGBA": 4}
+# Plug-ins by the first bytes of their files; AVIF has no such bytes.
+_PLUG_INS: dict[bytes, type[ImageFile.ImageFile]] = {
+    b"\x89PNG": PngImagePlugin.PngImageFile,
+    b"\xff\xd8": JpegImagePlugin.JpegImageFile,
+    b"BM": BmpImagePlugin.BmpImageFile,
+    b"RIFF": WebPImagePlugin.WebPImageFile,
+    b"": AvifImagePlugin.AvifImageFile,
+}
 # Chunks of a PNG are often of a few kilobytes.
 _BUFFER_BYTES = 256 << 10
 _LOSSY = "8-bit JPEG loses shadow detail of the film: scan to 16-bit TIFF instead"
 _OTHER_PICTURE = "is not the picture it says it is"
-_STAMPS = ("DateTimeDigitized", "DateTimeOriginal", "DateTime")
-_DEVICE = ("Make", "Model", "Software")
 _RAW_NOTE = "camera raw: light of the sensor, without white balance"
 
 
@@ -55,8 +69,7 @@ def png_pages(path: Path) -> tuple[Page, ...]:
         The file is damaged or cut short, or not RGB.
     """
     with guarded(path), path.open("rb") as handle:
-        # The plug-in itself, since the front door warns of pictures larger than a screen.
-        picture = PngImagePlugin.PngImageFile(handle)
+        picture = _plug_in(handle)
         handle.seek(24)
         bits, kind = handle.read(2)
         handle.seek(max(0, path.stat().st_size - 1024))
@@ -64,13 +77,14 @@ def png_pages(path: Path) -> tuple[Page, ...]:
             raise broken(path, "is cut short")
         own = _png_curve(picture.info)
         if kind == _PALETTE:
-            return (_page(path, _PICTURE, picture.size, picture.info, 8, 3, own, ()),)
-        size, channels = picture.size, _PNG_CHANNELS[kind]
-        return (_page(path, _PNG, size, picture.info, bits, channels, own, ()),)
+            return (_page(path, _PICTURE, picture, 8, 3, own),)
+        return (_page(path, _PNG, picture, bits, _PNG_CHANNELS[kind], own),)
 
 
-def jpeg_pages(path: Path) -> tuple[Page, ...]:
-    """Describe the picture of a JPEG, with a note that it holds less than film does.
+def picture_pages(path: Path) -> tuple[Page, ...]:
+    """Describe the first picture of another format, 8 bits a channel.
+
+    A JPEG gets a note that it holds less than film does.
 
     Raises
     ------
@@ -78,26 +92,13 @@ def jpeg_pages(path: Path) -> tuple[Page, ...]:
         The file is damaged or not RGB.
     """
     with guarded(path), path.open("rb") as handle:
-        picture = _jpeg(handle)
-        channels = _JPEG_CHANNELS.get(picture.mode)
+        picture = _plug_in(handle)
+        channels = _CHANNELS.get(picture.mode)
         if channels is None:
             raise ScanProblem(path, f"is {picture.mode}, not RGB", "scan or save it as RGB")
-        return (_page(path, _JPEG, picture.size, picture.info, 8, channels, None, (_LOSSY,)),)
-
-
-def picture_pages(path: Path) -> tuple[Page, ...]:
-    """Describe the first picture of a file of another format, 8 bits a channel.
-
-    Raises
-    ------
-    ScanProblem
-        The file is damaged or not RGB.
-    """
-    with guarded(path), _picture(path) as file:
-        shape = file.properties(index=0).shape
-        channels = 1 if len(shape) < 3 else shape[2]
-        info = file.metadata(index=0)
-        return (_page(path, _PICTURE, shape[1::-1], info, 8, channels, None, ()),)
+        if picture.format == "JPEG":
+            return (_page(path, _JPEG, picture, 8, channels, None, (_LOSSY,)),)
+        return (_page(path, _PICTURE, picture, 8, channels, None),)
 
 
 def raw_pages(path: Path) -> tuple[Page, ...]:
@@ -140,48 +141,54 @@ class PictureReader(OfColour):
         return np.array(self._picture.crop((columns[0], rows[0], columns[1], rows[1])))
 
 
-def _decode_png(path: Path, page: Page) -> Reader:
-    with guarded(path):
-        return _whole(path, page, np.asarray(imagecodecs.png_decode(path.read_bytes())))
-
-
-def _decode_picture(path: Path, page: Page) -> Reader:
-    with guarded(path), _picture(path) as file:
-        return _whole(path, page, np.asarray(file.read(index=0, mode="RGB")))
-
-
-@contextmanager
-def _picture(path: Path) -> Iterator[Any]:
-    """Open a picture of any format that the library knows, which takes long to load."""
-    from imageio.v3 import imopen
-
+def _plug_in(handle: BinaryIO) -> ImageFile.ImageFile:
+    """Open a picture by its plug-in, since the front door warns of those larger than a screen."""
+    start = handle.read(4)
+    handle.seek(0)
+    plug_in = next(one for first, one in _PLUG_INS.items() if start.startswith(first))
     with warnings.catch_warnings():
-        # Of pictures larger than a screen.
+        # Damaged Exif is no reason to talk, let alone to refuse a picture.
         warnings.filterwarnings("ignore", module=r"PIL\.")
-        with imopen(path, "r", plugin="pillow") as file:
-            yield file
+        return plug_in(handle)
 
 
-def _decode_jpeg(path: Path, page: Page) -> Reader:
-    # Unlike others this decoder refuses a file that is cut short, instead of filling with grey.
-    with guarded(path), path.open("rb") as handle:
-        picture = _jpeg(handle)
+def _whole(decode: Callable[[Path, Page], Reader]) -> Opened:
+    """Return how pictures are opened that are decoded in one piece.
+
+    In order, only one large one is decoded and held at a time.
+    """
+
+    @contextmanager
+    @wraps(decode)
+    def opened(path: Path, page: Page, in_order: bool = False) -> Iterator[Reader]:
+        with in_turn(page.width * page.height * page.samples * page.bits // 8 if in_order else 0):
+            with guarded(path):
+                reader = decode(path, page)
+            yield reader
+
+    return opened
+
+
+@_whole
+def _open_picture(path: Path, page: Page) -> Reader:
+    # Unlike others these decoders refuse a file that is cut short, instead of filling with grey.
+    with path.open("rb") as handle:
+        picture: Image.Image = _plug_in(handle)
         picture.load()
-    if picture.size != (page.width, page.height) or picture.mode != "RGB":
+    if picture.size != (page.width, page.height) or _CHANNELS.get(picture.mode) != page.samples:
         raise broken(path, _OTHER_PICTURE)
-    return PictureReader(picture)
+    return PictureReader(picture if picture.mode == "RGB" else picture.convert("RGB"))
 
 
-def _jpeg(handle: BinaryIO) -> JpegImagePlugin.JpegImageFile:
-    """Open a JPEG; damaged Exif is no reason to talk, let alone to refuse it."""
-    with warnings.catch_warnings():
-        warnings.filterwarnings("ignore", module=r"PIL\.")
-        return JpegImagePlugin.JpegImageFile(handle)
+@_whole
+def _open_whole_png(path: Path, page: Page) -> Reader:
+    return _whole_reader(path, page, np.asarray(imagecodecs.png_decode(path.read_bytes())))
 
 
-def _decode_raw(path: Path, page: Page) -> Reader:
+@_whole
+def _open_raw(path: Path, page: Page) -> Reader:
     library = _raw_library(path)
-    with guarded(path), library.imread(str(path)) as raw:
+    with library.imread(str(path)) as raw:
         developed = raw.postprocess(
             gamma=(1, 1),
             no_auto_bright=True,
@@ -192,23 +199,14 @@ def _decode_raw(path: Path, page: Page) -> Reader:
             user_wb=[1.0, 1.0, 1.0, 1.0],
             user_flip=0,
         )
-        return _whole(path, page, np.asarray(developed))
+        return _whole_reader(path, page, np.asarray(developed))
 
 
-def _whole(path: Path, page: Page, codes: Codes) -> WholeReader:
+def _whole_reader(path: Path, page: Page, codes: Codes) -> WholeReader:
     if codes.shape[:2] != (page.height, page.width) or codes.shape[2] < 3:
         raise broken(path, _OTHER_PICTURE)
     # The compiled loops take no arrays that can't be written to.
     return WholeReader(np.require(codes[..., :3], requirements=["W"]))
-
-
-@contextmanager
-def _open_whole(
-    path: Path, page: Page, in_order: bool, decode: Callable[[Path, Page], Reader]
-) -> Iterator[Reader]:
-    """Decode a picture; in order, only one large one is decoded and held at a time."""
-    with in_turn(page.width * page.height * page.samples * page.bits // 8 if in_order else 0):
-        yield decode(path, page)
 
 
 @contextmanager
@@ -220,23 +218,11 @@ def _open_png(path: Path, page: Page, in_order: bool = False) -> Iterator[Reader
             with guarded(path):
                 file = stack.enter_context(path.open("rb", buffering=_BUFFER_BYTES))
                 rows = None if is_interlaced(file) else PngRows(path, file, page)
-        yield rows or stack.enter_context(_open_whole(path, page, in_order, _decode_png))
+        yield rows or stack.enter_context(_open_whole_png(path, page, in_order))
 
 
-def _open_jpeg(path: Path, page: Page, in_order: bool = False) -> AbstractContextManager[Reader]:
-    return _open_whole(path, page, in_order, _decode_jpeg)
-
-
-def _open_raw(path: Path, page: Page, in_order: bool = False) -> AbstractContextManager[Reader]:
-    return _open_whole(path, page, in_order, _decode_raw)
-
-
-def _open_picture(path: Path, page: Page, in_order: bool = False) -> AbstractContextManager[Reader]:
-    return _open_whole(path, page, in_order, _decode_picture)
-
-
-_PNG, _JPEG = Container(_open_png), Container(_open_jpeg, lossy=True)
-_RAW, _PICTURE = Container(_open_raw), Container(_open_picture)
+_PNG, _RAW = Container(_open_png), Container(_open_raw)
+_JPEG, _PICTURE = Container(_open_picture, lossy=True), Container(_open_picture)
 
 
 def _raw_library(path: Path) -> Any:
@@ -254,37 +240,21 @@ def _raw_library(path: Path) -> Any:
 def _page(
     path: Path,
     container: Container,
-    size: tuple[int, int],
-    info: dict[Any, Any],
+    picture: ImageFile.ImageFile,
     bits: int,
     channels: int,
     own: Encoding | None,
-    notes: tuple[str, ...],
+    notes: tuple[str, ...] = (),
 ) -> Page:
     """Describe a picture that is opened but not decoded."""
     check_colour(path, channels)
-    width, height = size
+    (width, height), info = picture.size, picture.info
     wanted = width * height * channels * bits // 8
     check_dimensions(path, width, height, path.stat().st_size, wanted)
     check_decoded(path, wanted)
+    page = Page(container, width, height, bits, channels, (height, width), notes=notes)
     tags = _exif(info.get("exif", b""))
-    encoding, icc_notes = stated_encoding(info.get("icc_profile"), own, tags)
-    ppi, ppi_notes = _ppi(info, tags)
-    orientation = tags.get("Orientation", 1)
-    return Page(
-        container,
-        width,
-        height,
-        bits,
-        channels,
-        (height, width),
-        ppi=ppi,
-        encoding=encoding,
-        orientation=orientation if orientation in range(1, 9) else 1,
-        digitized=scan_time(*(tags.get(name) for name in _STAMPS)),
-        device=device_words(**{name.lower(): tags.get(name) for name in _DEVICE}),
-        notes=notes + icc_notes + ppi_notes,
-    )
+    return with_tags(page, tags, info.get("icc_profile"), own, info.get("dpi"))
 
 
 def _png_curve(info: dict[Any, Any]) -> Encoding | None:
@@ -296,17 +266,6 @@ def _png_curve(info: dict[Any, Any]) -> Encoding | None:
         return srgb("container")
     gamma = info.get("gamma")
     return power(round(1.0 / gamma, 4), "container") if gamma else None
-
-
-def _ppi(info: dict[Any, Any], tags: dict[str, Any]) -> tuple[float | None, tuple[str, ...]]:
-    """Return the resolution from the container, else from Exif."""
-    if "dpi" in info:
-        return usable_ppi(*(float(number) for number in info["dpi"]))
-    try:
-        across, down = float(tags["XResolution"]), float(tags["YResolution"])
-        return resolution(across, down, int(tags.get("ResolutionUnit", 2)))
-    except (KeyError, TypeError, ValueError, ZeroDivisionError):
-        return None, ()
 
 
 def _exif(packet: bytes) -> dict[str, Any]:

@@ -4,7 +4,6 @@ import math
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import datetime
 from pathlib import Path
 from typing import Literal
 
@@ -36,33 +35,26 @@ _LARGEST_FLOAT = 1e6
 _BAND_SAMPLES = 6 << 20
 
 
-@dataclass(frozen=True)
-class Scan:
+@dataclass(frozen=True, kw_only=True)
+class Scan(Page):
     """One colour picture of a file, of which only the description is held.
 
     Rows and columns are those of the picture as stored: `orientation`, the tag of TIFF and
-    Exif (1 to 8), is told but not applied. `bits` are those of one sample, `samples` the
-    channels stored, `page` counts the colour pages of the file from 0. `device` holds make,
-    model and software where the file names them; `notes` are plain warnings. Pixels come from
+    Exif (1 to 8), is told but not applied. `page` counts the colour pages of the file from 0.
+    `ppi` and `encoding` are the user's, the file's or, for the latter, assumed. Pixels come from
     the file, or from `unpacked` where somebody has decoded it.
     """
 
     path: Path
     page: int
-    width: int
-    height: int
-    bits: int
-    samples: int
-    ppi: float | None
     ppi_from: Literal["tag", "option"] | None
     encoding: Encoding
-    infrared: bool
-    digitized: datetime | None
-    device: dict[str, str] = field(hash=False)
-    notes: tuple[str, ...]
-    orientation: int
-    stored: Page = field(repr=False)
     unpacked: Source | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def infrared(self) -> bool:
+        """Tell whether the picture has an infra-red plane."""
+        return self.infrared_directory is not None or self.infrared_sample is not None
 
 
 def is_scan_name(path: Path) -> bool:
@@ -109,7 +101,7 @@ def opened(scan: Scan, in_order: bool = False) -> Iterator[Reader]:
         with scan.unpacked.opened() as reader:
             yield reader
         return
-    with scan.stored.container.opened(scan.path, scan.stored, in_order) as reader:
+    with scan.container.opened(scan.path, scan, in_order) as reader:
         yield reader
 
 
@@ -133,11 +125,11 @@ def reduce(scan: Scan, factor: int) -> Proxy:
     with opened(scan, in_order=True) as reader:
         for out, band in _bands(scan, factor):
             codes, plane = _band(scan, reader, band)
-            bits = _integer_bits(scan.stored.bits, codes)
+            bits = _integer_bits(scan.bits, codes)
             light[out], mask[out], full = reduced(codes, scan.encoding, bits, factor)
             counts += full
             if infrared is not None and plane is not None:
-                even, bits = linear("container"), _integer_bits(scan.stored.infrared_bits, plane)
+                even, bits = linear("container"), _integer_bits(scan.infrared_bits, plane)
                 infrared[out] = reduced(plane[..., None], even, bits, factor)[0][..., 0]
     return Proxy(light, factor, counts / (scan.width * scan.height), mask, infrared)
 
@@ -170,7 +162,7 @@ def _pages(path: Path) -> tuple[Page, ...]:
     if start.startswith(_PNG_START):
         return raster.png_pages(path)
     if start.startswith(_JPEG_START):
-        return raster.jpeg_pages(path)
+        return raster.picture_pages(path)
     is_tiff = start.startswith(_TIFF_STARTS)
     suffix = path.suffix.lower()
     if suffix == ".dng" and is_tiff and tiff.is_linear_raw(path):
@@ -191,25 +183,16 @@ def _scan(path: Path, number: int, page: Page, gamma: float | None, ppi: float |
     encoding, notes = _encoding(page, gamma)
     if page.bits == 8 and not page.container.lossy:
         notes += (_EIGHT_BITS,)
-    resolution = page.ppi if ppi is None else float(ppi)
-    told: Literal["tag", "option"] = "tag" if ppi is None else "option"
-    return Scan(
-        path=path,
-        page=number,
-        width=page.width,
-        height=page.height,
-        bits=page.bits,
-        samples=page.samples,
-        ppi=resolution,
-        ppi_from=None if resolution is None else told,
-        encoding=encoding,
-        infrared=page.infrared_directory is not None or page.infrared_sample is not None,
-        digitized=page.digitized,
-        device=page.device,
-        notes=page.notes + notes,
-        orientation=page.orientation,
-        stored=page,
-    )
+    resolution, source = (page.ppi, "tag") if ppi is None else (float(ppi), "option")
+    own = {
+        "path": path,
+        "page": number,
+        "ppi": resolution,
+        "ppi_from": None if resolution is None else source,
+        "encoding": encoding,
+        "notes": page.notes + notes,
+    }
+    return Scan(**(vars(page) | own))
 
 
 def _encoding(page: Page, gamma: float | None) -> tuple[Encoding, tuple[str, ...]]:
@@ -245,7 +228,7 @@ def finite(scan: Scan, codes: Codes) -> Codes:
 
 def infrared_light(scan: Scan, codes: Codes) -> Light:
     """Scale code values of the infra-red plane to full scale."""
-    bits = _integer_bits(scan.stored.infrared_bits, codes)
+    bits = _integer_bits(scan.infrared_bits, codes)
     return to_light(finite(scan, codes), linear("container"), bits)
 
 

@@ -104,6 +104,11 @@ class StripStream:
         self._padded = padded
         self._start()
 
+    @property
+    def is_done(self) -> bool:
+        """Tell whether the last row has been read."""
+        return self._row == self._shape[0]
+
     def _start(self) -> None:
         self._bytes, self._row = Inflated(self._pieces()), 0
 
@@ -135,7 +140,7 @@ class StripStream:
         codes = np.empty((count, *self._shape[1:]), self._stored)
         self._bytes.fill(codes.view(np.uint8))
         self._row += count
-        if self._row == self._shape[0] and not (self._bytes.end() or self._padded):
+        if self.is_done and not (self._bytes.end() or self._padded):
             raise broken(self._path, "is damaged (a strip does not end where its rows do)")
         return codes
 

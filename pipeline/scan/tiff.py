@@ -18,12 +18,9 @@ from pipeline.scan.container import (
     broken,
     check_colour,
     check_dimensions,
-    device_words,
     guarded,
     in_turn,
-    resolution,
-    scan_time,
-    stated_encoding,
+    with_tags,
 )
 from pipeline.scan.encoding import linear
 from pipeline.scan.tiff_plane import Ifd, Plane, block_of, check_data
@@ -42,6 +39,10 @@ _JPEG = 7
 # tifffile writes. Of others, decoders take what memory a few bytes ask for.
 _SCHEMES = (1, 5, _JPEG, 8, 32773, 32946, 34925, 50000)
 _ALPHA = (1, 2)
+_TOLD = (
+    "Make", "Model", "Software", "DateTime", "Orientation",
+    "XResolution", "YResolution", "ResolutionUnit",
+)  # fmt: skip
 # DNG 1.7, chapter 4: tags that change the codes of a linear picture before they are light.
 _LINEARIZATION_TABLE, _BLACK_LEVEL, _WHITE_LEVEL = 50712, 50714, 50717
 # A page with the shape of another and at most a quarter of its size is a reduced copy.
@@ -120,16 +121,13 @@ class TiffReader:
         """Return the code values of R, G and B, shape (rows, columns, 3)."""
         return self._colour.window(rows, columns, (0, 1, 2))
 
-    def infrared(self, rows: Span, columns: Span) -> Codes:
-        """Return the code values of the infra-red plane, shape (rows, columns)."""
+    def both(self, rows: Span, columns: Span) -> tuple[Codes, Codes]:
+        """Return the codes of R, G and B and of the infra-red plane, decoding nothing twice."""
         if self._sample is None:
             raise ValueError("the page has no infra-red plane")
-        return self._infrared.window(rows, columns, (self._sample,))[..., 0]
-
-    def both(self, rows: Span, columns: Span) -> tuple[Codes, Codes]:
-        """Return `codes` and `infrared`, decoding nothing twice where they lie together."""
-        if self._sample is None or self._infrared is not self._colour:
-            return self.codes(rows, columns), self.infrared(rows, columns)
+        if self._infrared is not self._colour:
+            plane = self._infrared.window(rows, columns, (self._sample,))
+            return self.codes(rows, columns), plane[..., 0]
         every = self._colour.window(rows, columns, (0, 1, 2, self._sample))
         return every[..., :3], every[..., 3]
 
@@ -200,16 +198,9 @@ def _describe(path: Path, directory: tuple[int, ...], ifd: Ifd) -> Page:
     """Describe one colour page, or raise if it can't be read."""
     _check_kind(path, ifd)
     _check_stored(path, ifd)
-    exif = _exif(ifd)
-    ppi, ppi_notes = _ppi(ifd)
-    own = linear("container", "linear sensor light") if ifd.photometric == _LINEAR_RAW else None
-    encoding, notes = stated_encoding(ifd.tags.valueof(34675), own, exif)
     fourth = ifd.samplesperpixel == 4
     alpha = fourth and _extra(ifd) in _ALPHA
-    if alpha:
-        notes += ("its fourth channel is tagged as transparency: ignored",)
-    stamps = (exif.get("DateTimeDigitized"), exif.get("DateTimeOriginal"), ifd.tags.valueof(306))
-    return Page(
+    page = Page(
         container=_TIFF,
         width=ifd.imagewidth,
         height=ifd.imagelength,
@@ -220,13 +211,13 @@ def _describe(path: Path, directory: tuple[int, ...], ifd: Ifd) -> Page:
         directory=directory,
         infrared_sample=3 if fourth and not alpha else None,
         infrared_bits=ifd.bitspersample,
-        ppi=ppi,
-        encoding=encoding,
-        orientation=_orientation(ifd),
-        digitized=scan_time(*stamps),
-        device=_device(ifd),
-        notes=notes + ppi_notes,
+        notes=("its fourth channel is tagged as transparency: ignored",) if alpha else (),
     )
+    own = linear("container", "linear sensor light") if ifd.photometric == _LINEAR_RAW else None
+    exif = ifd.tags.valueof("ExifTag")
+    tags = {tag.name: tag.value for tag in ifd.tags if tag.name in _TOLD}
+    tags |= exif if isinstance(exif, dict) else {}
+    return with_tags(page, tags, ifd.tags.valueof("InterColorProfile"), own)
 
 
 def _check_kind(path: Path, ifd: Ifd) -> None:
@@ -319,34 +310,7 @@ def _is_copy(page: Page, largest: Page) -> bool:
     return same_shape and page.width <= _COPY_SIZE * largest.width
 
 
-def _ppi(ifd: Ifd) -> tuple[float | None, tuple[str, ...]]:
-    """Return the resolution from the TIFF tags, where the unit is the inch unless told."""
-    values = ifd.tags.valueof(282), ifd.tags.valueof(283)
-    if not all(isinstance(value, tuple) and value[1] for value in values):
-        return None, ()
-    across, down = (value[0] / value[1] for value in values)
-    return resolution(across, down, int(ifd.tags.valueof(296, 2)))
-
-
 def _extra(ifd: Ifd) -> int:
     """Return what the fourth sample is said to be; 0, unspecified, where nothing is said."""
     value = ifd.tags.valueof(338, 0)
     return int(value[0] if isinstance(value, tuple) else value)
-
-
-def _orientation(ifd: Ifd) -> int:
-    """Return the Orientation tag, 1 to 8; 1 where it is missing or makes no sense."""
-    value = ifd.tags.valueof(274, 1)
-    return int(value) if value in range(1, 9) else 1
-
-
-def _exif(ifd: Ifd) -> dict[str, Any]:
-    """Return the Exif tags by name."""
-    value = ifd.tags.valueof(34665)
-    return value if isinstance(value, dict) else {}
-
-
-def _device(ifd: Ifd) -> dict[str, str]:
-    """Return make, model and software of the scanner as the file names them."""
-    make, model, software = (ifd.tags.valueof(code) for code in (271, 272, 305))
-    return device_words(make=make, model=model, software=software)

@@ -3,6 +3,7 @@
 import math
 import os
 import struct
+from collections.abc import Iterator
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -137,25 +138,27 @@ class Plane:
 
     def _fill_plain(self, codes: Codes, first: int, rows: Span, columns: Span) -> None:
         """Fill a window from uncompressed strips, reading no other pixels."""
-        ifd, pixel = self._ifd, codes.shape[2] * self._dtype.itemsize
-        high, row_bytes = ifd.rowsperstrip, ifd.imagewidth * pixel
-        for strip in range(rows[0] // high, -(-rows[1] // high)):
-            top = max(rows[0], strip * high)
-            bottom = min(rows[1], (strip + 1) * high)
-            start = ifd.dataoffsets[first + strip] + (top - strip * high) * row_bytes
-            part = codes[top - rows[0] : bottom - rows[0]]
+        pixel = codes.shape[2] * self._dtype.itemsize
+        row_bytes = self._ifd.imagewidth * pixel
+        for strip, part, (top, _) in self._strips(codes, rows):
+            start = self._ifd.dataoffsets[first + strip] + top * row_bytes
             self._rows.fill(part, start + columns[0] * pixel, row_bytes)
 
     def _fill_streamed(self, codes: Codes, first: int, rows: Span, columns: Span) -> None:
         """Fill a window from strips that are unfolded row by row."""
+        for strip, part, span in self._strips(codes, rows):
+            stream = self._stream(first + strip, strip)
+            part[:] = stream.rows(span)[:, slice(*columns)]
+            if stream.is_done:
+                del self._streams[first + strip]
+
+    def _strips(self, codes: Codes, rows: Span) -> Iterator[tuple[int, Codes, Span]]:
+        """Yield strips, the part of a window of rows that each fills, and its rows of the strip."""
         high = int(self._ifd.rowsperstrip)
         for strip in range(rows[0] // high, -(-rows[1] // high)):
-            top, bottom = max(rows[0], strip * high), min(rows[1], (strip + 1) * high)
-            stream, first_row = self._stream(first + strip, strip), strip * high
-            piece = stream.rows((top - first_row, bottom - first_row))
-            codes[top - rows[0] : bottom - rows[0]] = piece[:, slice(*columns)]
-            if bottom == min((strip + 1) * high, self._ifd.imagelength):
-                del self._streams[first + strip]
+            above = strip * high
+            top, bottom = max(rows[0], above), min(rows[1], above + high)
+            yield strip, codes[top - rows[0] : bottom - rows[0]], (top - above, bottom - above)
 
     def _stream(self, index: int, strip: int) -> StripStream:
         """Return the strip of an index, in the order of its plane, as it is unfolded."""
@@ -240,11 +243,10 @@ def check_data(path: Path, ifd: Ifd, file_bytes: int) -> None:
         raise broken(path, "lists fewer strips or tiles than the picture has")
     offsets = np.asarray(ifd.dataoffsets[:wanted], np.int64)
     counts = np.asarray(ifd.databytecounts[:wanted], np.int64)
-    if not is_plain(ifd):
-        samples = 1 if ifd.planarconfig == 2 else ifd.samplesperpixel
-        check_decoded(path, high * wide * samples * np.dtype(ifd.dtype).itemsize)
     if is_plain(ifd):
         counts = _plain_bytes(path, ifd, counts)
+    else:
+        check_decoded(path, segment_bytes(ifd))
     if (offsets + counts > file_bytes).any():
         raise broken(path, f"is cut short at {file_bytes} bytes")
     if (offsets <= 0).any() or (counts <= 0).any():

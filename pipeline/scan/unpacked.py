@@ -248,13 +248,9 @@ class _UnpackedReader:
         """Return the code values of R, G and B, shape (rows, columns, 3)."""
         return self._unpacked.read(False, rows, columns)
 
-    def infrared(self, rows: Span, columns: Span) -> Codes:
-        """Return the code values of the infra-red plane, shape (rows, columns)."""
-        return self._unpacked.read(True, rows, columns)[..., 0]
-
     def both(self, rows: Span, columns: Span) -> tuple[Codes, Codes]:
         """Return the code values of R, G and B and of the infra-red plane."""
-        return self.codes(rows, columns), self.infrared(rows, columns)
+        return self.codes(rows, columns), self._unpacked.read(True, rows, columns)[..., 0]
 
 
 @contextmanager
@@ -272,7 +268,7 @@ def decode(unpacked: UnpackedScan | None) -> None:
 
 def _scan_bytes(scan: Scan) -> int:
     samples = 4 if scan.infrared else 3
-    return scan.width * scan.height * samples * -(-scan.stored.bits // 8)
+    return scan.width * scan.height * samples * -(-scan.bits // 8)
 
 
 def _row_bytes(scan: Scan, columns: Span) -> int:

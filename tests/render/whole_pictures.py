@@ -38,7 +38,7 @@ def read_light(scan: Scan, rows: Span, columns: Span) -> Light:
 def read_infrared(scan: Scan, rows: Span, columns: Span) -> Light:
     """Return the infra-red plane (h, w) of a window."""
     with opened(scan) as reader:
-        return infrared_light(scan, reader.infrared(rows, columns))
+        return infrared_light(scan, reader.both(rows, columns)[1])
 
 
 def read_both(scan: Scan, rows: Span, columns: Span) -> tuple[Light, Light]:
@@ -49,7 +49,7 @@ def read_both(scan: Scan, rows: Span, columns: Span) -> tuple[Light, Light]:
 
 
 def _light(scan: Scan, codes: Codes) -> Light:
-    return to_light(codes, scan.encoding, scan.stored.bits if codes.dtype.kind == "u" else None)
+    return to_light(codes, scan.encoding, scan.bits if codes.dtype.kind == "u" else None)
 
 
 @dataclass(frozen=True)
@@ -106,8 +106,7 @@ def cut_mended(
 
 def overlay_of(infrared: Light, density: Light, talk: CrossTalk) -> Overlay:
     """Return how a plane (h, w) lies over a picture (h, w, 3), both in density."""
-    whole = square_of(infrared, density, talk, (0.0, 0.0))
-    return laid_over(squares_of(infrared, whole.through, whole.both))
+    return laid_over(squares_of(square_of(infrared, density, talk)))
 
 
 def find_dust(
@@ -123,8 +122,8 @@ def find_dust(
 
 def mended(light: Light, density: Light, dust: Dust, dark: Triple) -> Light:
     """Return a picture's light (h, w, 3) with its dust mended."""
-    result = light.copy()
-    result[dust.mask] = mended_places(light, density, dust, dark)
+    result, tones = light.copy(), tone(density)
+    result[dust.mask] = mended_places(light, Seen(density, tones, tones), dust, dark)
     return result
 
 

@@ -11,8 +11,6 @@ from PIL import ImageCms
 
 from pipeline.scan.encoding import Encoding, linear, power, srgb, to_light
 
-# g, a, b, c, d, e, f of the sRGB curve as ICC.1:2022 writes it, table 68, function type 3.
-SRGB_NUMBERS = (2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045, 0.0, 0.0)
 RAMP = tuple(np.linspace(0.0, 1.0, 33).tolist())
 SQUARES = tuple(np.square(np.linspace(0.0, 1.0, 4096)).tolist())
 
@@ -21,8 +19,6 @@ ENCODINGS = [
     power(1.8, "option"),
     power(2.2, "option"),
     srgb("container"),
-    Encoding("parametric", None, (SRGB_NUMBERS,), "icc", "one function"),
-    Encoding("parametric", None, (SRGB_NUMBERS, (1.8, 1, 0, 0, 0, 0, 0), SRGB_NUMBERS), "icc", ""),
     Encoding("curve", None, (RAMP,), "icc", "one table"),
     Encoding("curve", None, (RAMP, SQUARES, RAMP), "icc", "three tables"),
 ]

@@ -198,7 +198,7 @@ def test_damaged_strips_are_one_sentence(tmp_path, change):
 def test_a_file_cut_short_after_it_was_described_is_told(tmp_path):
     path = write(tmp_path / "strip.tif", picture(), compression="zlib")
     (scan,) = open_scan(path)
-    with tiff.opened(path, scan.stored, in_order=True) as reader:
+    with tiff.opened(path, scan, in_order=True) as reader:
         with path.open("rb+") as handle:
             handle.truncate(path.stat().st_size // 2)
         with pytest.raises(ScanProblem, match="cut short"):

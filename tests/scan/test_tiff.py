@@ -490,7 +490,7 @@ def test_bands_decode_each_strip_or_tile_once(tmp_path, monkeypatch, name):
         return one
 
     monkeypatch.setattr(tifffile.TiffPage, "decode", property(counting))
-    with tiff.opened(path, scan.stored) as reader:
+    with tiff.opened(path, scan) as reader:
         bands = [reader.codes((top, min(top + 6, ROWS)), (0, COLUMNS)) for top in range(0, ROWS, 6)]
     assert_array_equal(np.concatenate(bands), picture())
     assert len(decoded) == len(set(decoded)) > 0

@@ -84,7 +84,7 @@ def shared():
     made: list[UnpackedScan] = []
 
     def share(scan: Scan, folder: Path) -> Scan:
-        block = scan.stored.block
+        block = scan.block
         assert block is not None
         made.append(UnpackedScan(scan, block, folder))
         return replace(scan, unpacked=made[-1])
@@ -136,7 +136,7 @@ def test_an_infrared_page_goes_with_it(tmp_path, bits, decoded, shared):
     assert source.infrared
     with opened(source) as reader:
         codes, infrared = reader.both((3, 70), (5, 100))
-        assert_array_equal(reader.infrared((1, 2), (0, 9)), plane[1:2, :9])
+        assert_array_equal(reader.both((1, 2), (0, 9))[1], plane[1:2, :9])
     assert_array_equal(codes, picture()[3:70, 5:100])
     assert infrared.dtype == bits
     assert_array_equal(infrared, plane[3:70, 5:100])
@@ -166,14 +166,13 @@ def test_whole_pictures_are_decoded_once(tmp_path, name, shared):
     (scan,) = open_scan(path)
     whole = read_codes(scan, (0, ROWS), (0, COLUMNS))
     begun: list[Path] = []
-    container = scan.stored.container
+    container = scan.container
 
     def counting(path, *args):
         begun.append(path)
         return container.opened(path, *args)
 
-    stored = replace(scan.stored, container=replace(container, opened=counting))
-    scan = replace(scan, stored=stored)
+    scan = replace(scan, container=replace(container, opened=counting))
     for rows, columns, codes in read_by_many(shared(scan, tmp_path)):
         assert_array_equal(codes, whole[rows, columns])
     assert len(begun) == 1
