@@ -23,8 +23,7 @@ from pipeline.dust import (
     tone_exponent,
 )
 from pipeline.kinds import MM_PER_INCH, Codes, Corners, Light, Span, Whole
-from pipeline.render.cut import frame_window, picture_size
-from pipeline.render.lines import ScanLines, fill_planes
+from pipeline.render.cut import ScanLines, fill_planes, frame_window, picture_size
 from pipeline.render.resample import Upright, straight_bands, upright
 from pipeline.scan import Scan, finite, infrared_light, opened
 from pipeline.strip import FrameBase
