@@ -33,9 +33,7 @@ def _widen() -> None:
 _widen()
 
 
-def compiled(
-    signature: str | list[str] | None = None, *, fast: bool = False
-) -> Callable[[Function], Function]:
+def compiled(signature: object = None, *, fast: bool = False) -> Callable[[Function], Function]:
     """Compile a function; without a signature, into those that call it.
 
     What is compiled is kept beside its file, else in the user's folder, where either can be

@@ -9,8 +9,8 @@ from pipeline.render.scene_kernel import taken
 _KINDS = ("uint16", "uint8")
 _PLANES = "float32[:,:,::1]"
 
-ONE, SIXTEEN_BITS = np.float32(1.0), np.float32(65535.0)
-"""Full scale of values, and of 16 bits."""
+EIGHT_BITS, SIXTEEN_BITS = np.float32(255.0), np.float32(65535.0)
+"""Full scale of codes."""
 
 
 def _signatures(rest: str) -> list[str]:
@@ -63,11 +63,14 @@ def together(line: Codes, count: int, pixels: Codes, row: int, start: int) -> No
         pixels[r, at + k, blue] = line[blue, k]
 
 
-@compiled(fast=True)
-def _interleaved(
+@compiled([f"void({_PLANES}, {k}[:,:,::1], boolean, float32, float32)" for k in _KINDS], fast=True)
+def interleaved(
     planes: Float32, codes: Codes, grey: bool, most: np.float32, scale: np.float32
 ) -> None:
-    """Fill codes (n, w, 3) with values from 0 to `most` times a scale, rounded."""
+    """Fill codes (n, w, 3) with values from 0 to `most` times a scale, rounded.
+
+    `grey` takes the second channel for all.
+    """
     _, rows, columns = planes.shape
     # First each channel by itself, then all three together: so both are done in vectors.
     line, work = np.empty((3, columns), codes.dtype), np.empty((3, columns), np.float32)
@@ -75,24 +78,6 @@ def _interleaved(
         taken(planes, row, 0, work, columns)
         coded(work, columns, grey, most, scale, line)
         together(line, columns, codes, row, 0)
-
-
-@compiled(f"void({_PLANES}, uint16[:,:,::1], boolean)", fast=True)
-def sixteen_bits(planes: Float32, codes: Codes, grey: bool) -> None:
-    """Fill codes (n, w, 3) with values 0 to 1, rounded; `grey` takes the second for all."""
-    _interleaved(planes, codes, grey, ONE, SIXTEEN_BITS)
-
-
-@compiled(f"void({_PLANES}, uint8[:,:,::1], boolean)", fast=True)
-def eight_bits(planes: Float32, codes: Codes, grey: bool) -> None:
-    """Fill codes (n, w, 3) of 8 bits as `sixteen_bits` does."""
-    _interleaved(planes, codes, grey, ONE, np.float32(255.0))
-
-
-@compiled([f"void({_PLANES}, {kind}[:,:,::1], float32)" for kind in _KINDS], fast=True)
-def whole_codes(planes: Float32, codes: Codes, most: np.float32) -> None:
-    """Fill codes (n, w, 3) with planes of codes, rounded and held from 0 to `most`."""
-    _interleaved(planes, codes, False, most, ONE)
 
 
 @compiled(fast=True)

@@ -12,7 +12,15 @@ from pipeline.dust import CrossTalk
 from pipeline.kinds import Corners, Float32, Floats, Pixels
 from pipeline.profile import LinearTransfer, PowerTransfer, Space, find_space
 from pipeline.render.cut import Band, code_bands, light_bands, picture_size
-from pipeline.render.look import Rendition, as_log, as_print, share_showing, showing, to_codes
+from pipeline.render.look import (
+    Rendition,
+    as_log,
+    as_print,
+    display_values,
+    share_showing,
+    showing,
+    to_codes,
+)
 from pipeline.render.mended import mended_bands
 from pipeline.render.resample import BAND_ROWS, AreaMean, reduced_size
 from pipeline.render.scene import SceneBands, to_scene
@@ -109,7 +117,8 @@ class Positive:
         return self._share
 
     def _add_to_share(self, scene: Float32, top: int) -> None:
-        from pipeline.render.code_kernel import eight_bits
+        from pipeline.render.code_kernel import EIGHT_BITS, interleaved
+        from pipeline.render.scene_kernel import ONE
 
         if self._share is None:
             return
@@ -117,23 +126,27 @@ class Positive:
         if not small.shape[1]:
             return
         until = self._shared + small.shape[1]
-        eight_bits(self._share_way.of(small), self._share[self._shared : until], self._grey)
+        share = self._share[self._shared : until]
+        interleaved(display_values(small, self._share_way), share, self._grey, ONE, EIGHT_BITS)
         self._shared = until
 
     def _shown(self, scene: Float32) -> Float32:
         """Return planes of the archive picture's values for a band of scene light."""
         if self._look == "linear":
             return scene
-        return as_log(scene) if self._archive_way is None else self._archive_way.of(scene)
+        way = self._archive_way
+        return as_log(scene) if way is None else display_values(scene, way)
 
     def _written(self, planes: Float32, pixels: Pixels) -> None:
         """Fill pixels (n, w, 3) of the archive picture with planes of its values."""
-        from pipeline.render.code_kernel import sixteen_bits
+        from pipeline.render.code_kernel import SIXTEEN_BITS, interleaved
+        from pipeline.render.scene_kernel import ONE
 
         if pixels.dtype.kind == "f":
             pixels[:] = as_grey(np.moveaxis(planes, 0, 2), self._colour)
         else:
-            sixteen_bits(np.ascontiguousarray(planes), pixels, self._grey)
+            dense = np.ascontiguousarray(planes)
+            interleaved(dense, pixels, self._grey, ONE, SIXTEEN_BITS)
 
 
 class _Strips:

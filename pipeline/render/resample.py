@@ -227,10 +227,12 @@ def rounded(planes: Float32, kind: np.dtype[np.generic]) -> Pixels:
     if kind.kind != "u":
         return np.ascontiguousarray(pixels, np.float32)
     if len(planes) == 3 and kind.itemsize <= 2:
-        from pipeline.render.code_kernel import whole_codes
+        from pipeline.render.code_kernel import interleaved
+        from pipeline.render.scene_kernel import ONE
 
         codes = np.empty(pixels.shape, kind)
-        whole_codes(np.ascontiguousarray(planes), codes, np.float32(256**kind.itemsize - 1))
+        most = np.float32(256**kind.itemsize - 1)
+        interleaved(np.ascontiguousarray(planes), codes, False, most, ONE)
         return codes
     whole = np.rint(pixels)
     np.clip(whole, 0, 256**kind.itemsize - 1, out=whole)

@@ -1,40 +1,40 @@
 """The compiled loops from light to scene light; importing them loads the compiler."""
 
+from typing import Any
+
+import numba
 import numpy as np
+from numba import float32, void
 
 from pipeline.compiled import compiled, index, log2
 from pipeline.kinds import Float32, Int32
+from pipeline.render.arrays import BaseLight, Layers
 
 CHUNK = 512
 """Pixels worked on at a time, so that all their planes stay in the nearest cache."""
 
 _LOG10_2 = np.float32(0.30102999566398119521)
-_NONE, _ONE, _NEXT = np.float32(0.0), np.float32(1.0), index(1)
+NONE, ONE, _NEXT = np.float32(0.0), np.float32(1.0), index(1)
 RED, GREEN, BLUE = index(0), index(1), index(2)
 LOWEST = np.float32(-3.0e38)
 """Less than any value, for what is not to be held."""
 
-PLANES, TABLE = "float32[:,:,::1]", "float32[:,::1]"
-LAYERS = f"{TABLE}, float32, {TABLE}, float32[::1], float32[::1], {TABLE}"
-"""Types of what loops take: planes, a table, and the arrays of `layer_tables.Layers`."""
+types: Any = numba.types
+PLANES, TABLE, ROW = float32[:, :, ::1], float32[:, ::1], float32[::1]
+LAYERS = types.NamedTuple((TABLE, float32, TABLE, ROW, ROW, TABLE), Layers)
+BASE = types.NamedTuple((TABLE, TABLE, ROW, float32), BaseLight)
+"""Types of what loops take."""
 
 
 @compiled(fast=True)
-def _density(
-    light: Float32,
-    row: int,
-    start: int,
-    work: Float32,
-    count: int,
-    across: Float32,
-    along: Float32,
-    dark: Float32,
-    least: np.float32,
+def density(
+    light: Float32, row: int, start: int, work: Float32, count: int, base: BaseLight
 ) -> None:
-    """Fill `work` with density above base for a stretch of light."""
+    """Fill `work` (3, `CHUNK`) with density above base for a stretch of a row of light."""
+    along, least = base.along, base.least
     for channel in range(3):
         c, r, at = index(channel), index(row), index(start)
-        level, black = across[r, c], dark[c]
+        level, black = base.across[r, c], base.dark[c]
         for k in range(index(count)):
             above = max(light[c, r, at + k] - black, least)
             work[c, k] = along[c, at + k] + level - _LOG10_2 * log2(above)
@@ -54,16 +54,15 @@ def mixed(work: Float32, count: int, m: Float32, least: np.float32) -> None:
 
 
 @compiled(fast=True)
-def _looked_up(
-    work: Float32, count: int, tables: Float32, lows: Float32, steps: Float32, places: Int32
-) -> None:
+def _looked_up(work: Float32, count: int, layers: Layers, places: Int32) -> None:
     """Replace values by those of each channel's table, straight between entries, in place."""
+    tables = layers.tables
     last = np.float32(tables.shape[1] - 2)
     for channel in range(3):
         c = index(channel)
-        low, step = lows[c], steps[c]
+        low, step = layers.lows[c], layers.steps[c]
         for k in range(index(count)):
-            place = min(max((work[c, k] - low) * step, _NONE), last + _ONE)
+            place = min(max((work[c, k] - low) * step, NONE), last + ONE)
             whole = np.int32(min(place, last))
             places[k] = whole
             work[c, k] = place - np.float32(whole)
@@ -74,21 +73,11 @@ def _looked_up(
 
 
 @compiled(fast=True)
-def _exposed(
-    work: Float32,
-    count: int,
-    unmask: Float32,
-    least_density: np.float32,
-    tables: Float32,
-    lows: Float32,
-    steps: Float32,
-    matrix: Float32,
-    places: Int32,
-) -> None:
-    """Turn density above base into scene light, in place."""
-    mixed(work, count, unmask, least_density)
-    _looked_up(work, count, tables, lows, steps, places)
-    mixed(work, count, matrix, LOWEST)
+def exposed(work: Float32, count: int, layers: Layers, places: Int32) -> None:
+    """Turn density above base into scene light, in place; `places` is scratch of `CHUNK`."""
+    mixed(work, count, layers.unmask, layers.least_density)
+    _looked_up(work, count, layers, places)
+    mixed(work, count, layers.scene, LOWEST)
 
 
 @compiled(fast=True)
@@ -109,94 +98,27 @@ def put(work: Float32, count: int, planes: Float32, row: int, start: int) -> Non
             planes[c, r, at + k] = work[c, k]
 
 
-@compiled(fast=True)
-def scene_of_stretch(
-    light: Float32,
-    row: int,
-    start: int,
-    work: Float32,
-    count: int,
-    across: Float32,
-    along: Float32,
-    dark: Float32,
-    least_light: np.float32,
-    unmask: Float32,
-    least_density: np.float32,
-    tables: Float32,
-    lows: Float32,
-    steps: Float32,
-    matrix: Float32,
-    places: Int32,
-) -> None:
-    """Fill `work` (3, `CHUNK`) with working light for a stretch of a row of a scan's light.
-
-    Parameters are those of `scene_of_light`; `places` is scratch of `CHUNK`.
-    """
-    _density(light, row, start, work, count, across, along, dark, least_light)
-    _exposed(work, count, unmask, least_density, tables, lows, steps, matrix, places)
-
-
-@compiled(f"void({PLANES}, {PLANES}, {TABLE}, {TABLE}, float32[::1], float32, {LAYERS})", fast=True)
-def scene_of_light(
-    light: Float32,
-    scene: Float32,
-    across: Float32,
-    along: Float32,
-    dark: Float32,
-    least_light: np.float32,
-    unmask: Float32,
-    least_density: np.float32,
-    tables: Float32,
-    lows: Float32,
-    steps: Float32,
-    matrix: Float32,
-) -> None:
-    """Fill `scene` (3, rows, columns) with working light for a scan's `light` of that shape.
-
-    Parameters
-    ----------
-    across, along
-        (rows, 3) and (3, columns): their sum is log10 light of the base.
-    dark, least_light
-        Taken off the light; what is left is held to the least.
-    unmask, least_density
-        The matrix on densities above base, which are held to the least.
-    tables, lows, steps
-        (3, n) exposure of each layer; its density is ``lows + entry / steps``.
-    matrix
-        From the layers' exposures to the working space.
-    """
+@compiled(void(PLANES, PLANES, BASE, LAYERS), fast=True)
+def scene_of_light(light: Float32, scene: Float32, base: BaseLight, layers: Layers) -> None:
+    """Fill `scene` (3, rows, columns) with working light for a scan's `light` of that shape."""
     _, rows, columns = light.shape
     work, places = np.empty((3, CHUNK), np.float32), np.empty(CHUNK, np.int32)
     for row in range(rows):
         for start in range(0, columns, CHUNK):
             count = min(CHUNK, columns - start)
-            scene_of_stretch(
-                light, row, start, work, count, across, along, dark, least_light, unmask,
-                least_density, tables, lows, steps, matrix, places,
-            )  # fmt: skip
+            density(light, row, start, work, count, base)
+            exposed(work, count, layers, places)
             put(work, count, scene, row, start)
 
 
-@compiled(f"void({PLANES}, {LAYERS})", fast=True)
-def scene_of_density(
-    scene: Float32,
-    unmask: Float32,
-    least_density: np.float32,
-    tables: Float32,
-    lows: Float32,
-    steps: Float32,
-    matrix: Float32,
-) -> None:
-    """Turn densities above base (3, rows, columns) into working light, in place.
-
-    Parameters are those of `scene_of_light`.
-    """
+@compiled(void(PLANES, LAYERS), fast=True)
+def scene_of_density(scene: Float32, layers: Layers) -> None:
+    """Turn densities above base (3, rows, columns) into working light, in place."""
     _, rows, columns = scene.shape
     work, places = np.empty((3, CHUNK), np.float32), np.empty(CHUNK, np.int32)
     for row in range(rows):
         for start in range(0, columns, CHUNK):
             count = min(CHUNK, columns - start)
             taken(scene, row, start, work, count)
-            _exposed(work, count, unmask, least_density, tables, lows, steps, matrix, places)
+            exposed(work, count, layers, places)
             put(work, count, scene, row, start)
