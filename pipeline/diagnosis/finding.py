@@ -5,7 +5,6 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
-from typing import Any
 
 from pipeline.diagnosis.model import NORMAL, Estimate, Weighed
 from pipeline.diagnosis.signs import SIGNS, RollSigns
@@ -166,12 +165,6 @@ def _of_contrast(signs: RollSigns, weighed: Weighed, degree: Estimate) -> str:
     return f"Contrast of red / green / blue is {figures} of the usual: slopes that cross"
 
 
-@cache
-def _count() -> dict[str, Any]:
-    document = shipped("process.toml")
-    return dict(document["count"])
-
-
 def count_findings(strips: Sequence[StripSurvey], notes: RollNotes) -> list[Finding]:
     """Hold the frames found against the count expected; blank ones may count or not."""
     expected = notes.expected_frames
@@ -202,7 +195,7 @@ def _surplus(expected: int, strips: Sequence[StripSurvey]) -> int:
     """Return how many frames more than a roll is sold for are usual."""
     if not strips or not all(strip.format.startswith("135") for strip in strips):
         return 0
-    count = _count()
+    count = shipped("process.toml")["count"]
     each = 2 if all(strip.format == "135-half" for strip in strips) else 1
     sold = [number * each for number in count["sold_for"]]
     return int(count["surplus"]) * each if expected in sold else 0

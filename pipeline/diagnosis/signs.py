@@ -1,7 +1,7 @@
 """Signs of a roll: the few figures of its densities by which faults are told apart."""
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -144,17 +144,17 @@ def _assembled(
 ) -> RollSigns:
     dense = np.percentile(most[:, 1], _DENSE_SHARE) if len(most) else math.nan
     of_pictures = [*_mean(median), *_mean(most - median), *_mean(median - least), dense]
-    logs = [
-        *of_pictures,
-        *saturation,
-        *_triple(patches.edge_print),
-    ]
     values = [
-        *np.log(np.maximum(np.array(logs, float), 0.0) + _LEAST),
+        *_logs([*of_pictures, *saturation, *_triple(patches.edge_print)]),
         *_triple(patches.base),
-        *np.log(np.maximum(np.array(_triple(patches.densest)), 0.0) + _LEAST),
+        *_logs(_triple(patches.densest)),
     ]
     return RollSigns(tuple(float(value) for value in values), len(median))
+
+
+def _logs(densities: Sequence[float]) -> Floats:
+    logs: Floats = np.log(np.maximum(np.array(densities, float), 0.0) + _LEAST)
+    return logs
 
 
 def _triple(values: Triple | None) -> Triple:
