@@ -194,8 +194,8 @@ def _frame_colour(
         place = _place_in_frame(wish.neutral, frame.outline, written)
         balance = neutral_balance(np.asarray(frame.thumbnail), place, colour)
     if balance is not None:
-        red, green, blue = (a + b for a, b in zip(colour.balance, balance, strict=True))
-        own = replace(own, colour=replace(own.colour, balance=(red, green, blue)), balance=balance)
+        whole = as_triple(np.add(colour.balance, balance))
+        own = replace(own, colour=replace(own.colour, balance=whole), balance=balance)
     if wish.temperature_k is not None or wish.tint is not None:
         matrix = scene_light_matrix(wish.temperature_k, wish.tint) @ np.asarray(colour.scene)
         own = replace(
@@ -260,11 +260,6 @@ def neutral_balance(densities: Floats, place: tuple[float, float], colour: RollC
 
 
 @cache
-def _daylight_k() -> float:
-    return float(shipped("process.toml")["light"]["daylight_k"])
-
-
-@cache
 def scene_light_matrix(temperature_k: float | None, tint: float | None) -> Float64:
     """Return the 3x3 matrix on linear ACEScg that takes the light of a scene for its white.
 
@@ -284,8 +279,7 @@ def scene_light_matrix(temperature_k: float | None, tint: float | None) -> Float
     colour-science. No cone is raised more than tenfold. The light's luminance stays.
     """
     colour = colour_science()
-
-    daylight = _daylight_k()
+    daylight = float(shipped("process.toml")["light"]["daylight_k"])
     lights = [
         colour.xy_to_XYZ(
             colour.UCS_uv_to_xy(
@@ -294,7 +288,6 @@ def scene_light_matrix(temperature_k: float | None, tint: float | None) -> Float
         )
         for kelvin, duv in ((temperature_k or daylight, (tint or 0.0) / 1000.0), (daylight, 0.0))
     ]
-
     bradford = np.asarray(colour.adaptation.CAT_BRADFORD)
     of_light, of_daylight = (bradford @ light for light in lights)
     # Far on the green side of a warm light there is no light that the eye's blue sees.

@@ -17,7 +17,7 @@ from pipeline.chart import (
 )
 from pipeline.colour.fit import ProfileFit, SeenChart, fit_profile
 from pipeline.colour.unmask import RollColour, from_profile, layer_exposure
-from pipeline.kinds import Float32, Float64, as_matrix
+from pipeline.kinds import Float32, Float64, as_matrix, as_triple
 from pipeline.problem import SettingsProblem
 from pipeline.profile import FilmProfile, LayerCurve, fittable_curves
 from pipeline.settings import ReferenceFrame
@@ -80,7 +80,7 @@ def named_reference(
     for reference in named:
         number = reference.frame
         if number not in there:
-            raise _no_frame(number, frames)
+            raise no_frame(f"reference frame {number}", list(there))
         frame = there[number]
         shown = shown_by(reference, np.asarray(frame.thumbnail, np.float32), frame.chart)
         if isinstance(shown, GreyReading):
@@ -171,10 +171,8 @@ def balanced(colour: RollColour, densities: Float64) -> RollColour:
     """Return a colour with the balance that makes densities (n, 3) of greys neutral on average."""
     logs = np.log10(np.maximum(layer_exposure(densities, colour), 1e-4))
     off = (logs - logs[:, 1:2]).mean(axis=0)
-    red, green, blue = (float(was - step) for was, step in zip(colour.balance, off, strict=True))
-    return replace(
-        colour, balance=(red, green, blue), how="reference", confidence=max(colour.confidence, 0.8)
-    )
+    balance = as_triple(colour.balance - off)
+    return replace(colour, balance=balance, how="reference", confidence=max(colour.confidence, 0.8))
 
 
 def shown_by(
@@ -201,7 +199,15 @@ def shown_by(
         corners = np.array(reference.corners) * picture.shape[1::-1] - 0.5
         return _usable(number, read_chart(picture, corners), by_corners=True)
     if reference.grey is not None:
-        return _usable_grey(number, read_grey(picture, reference.grey))
+        grey = read_grey(picture, reference.grey)
+        if not grey.is_even:
+            raise SettingsProblem(
+                None,
+                f"the grey area in reference frame {number} is not even, or as clear as the film "
+                "base",
+                "give an area inside the card, clear of shadows and edges",
+            )
+        return grey
     if reference.chart is not False:
         chart = found or find_chart(picture)
         if chart is not None and chart.confidence >= _LEAST_CONFIDENCE:
@@ -237,22 +243,12 @@ def _usable(number: str, chart: ChartReading, by_corners: bool) -> ChartReading:
     return chart
 
 
-def _usable_grey(number: str, grey: GreyReading) -> GreyReading:
-    if not grey.is_even:
-        raise SettingsProblem(
-            None,
-            f"the grey area in reference frame {number} is not even, or as clear as the film base",
-            "give an area inside the card, clear of shadows and edges",
-        )
-    return grey
-
-
-def _no_frame(number: str, frames: Frames) -> SettingsProblem:
-    numbers = [name for name, _ in frames]
+def no_frame(what: str, numbers: Sequence[str]) -> SettingsProblem:
+    """Return what is wrong where a frame that the user names is not among the roll's numbers."""
     there = f"frames {numbers[0]} to {numbers[-1]}" if numbers else "no frames"
     return SettingsProblem(
         None,
-        f"there is no reference frame {number} on the roll, which has {there}",
+        f"there is no {what} on the roll, which has {there}",
         "give the number as on the contact sheet",
     )
 

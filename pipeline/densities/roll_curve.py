@@ -18,7 +18,7 @@ from pipeline.chart import (
     read_grey,
     read_wedge_at,
 )
-from pipeline.colour import CLEAR_CHART, chart_trouble, shown_by
+from pipeline.colour import CLEAR_CHART, chart_trouble, no_frame, shown_by
 from pipeline.densities.characteristic import Curves, characteristic
 from pipeline.densities.contrast import SpeedPoints, profile_curves, speed_points, stops_faster
 from pipeline.kinds import LOG_STOP, Float32, Float64, Floats, Triple, as_triple
@@ -198,12 +198,7 @@ def _by_number(strips: Sequence[StripSurvey], numbers: Sequence[Sequence[str]]) 
 def _named(number: str, frames: Frames, setting: str) -> Float32:
     """Return the small picture of a frame that the user named."""
     if number not in frames:
-        there = f"frames {min(frames)} to {max(frames)}"
-        raise SettingsProblem(
-            None,
-            f"there is no frame {number} for the {setting} on the roll, which has {there}",
-            "give the number as on the contact sheet",
-        )
+        raise no_frame(f"frame {number} for the {setting}", list(frames))
     return np.asarray(frames[number].thumbnail, np.float32)
 
 
