@@ -157,7 +157,13 @@ def fit_profile(charts: Sequence[SeenChart], start: FilmProfile) -> ProfileFit:
     problem = _Problem(charts, start, curves, known)
     theta = problem.solved(np.zeros(_OF_FILM + _OF_CHART * len(charts)), "cauchy")
     for _ in range(_ROUNDS):
-        trusted = known & ~_outlying(problem.residual(theta), known)
+        residual = problem.residual(theta)
+        usual = float(np.median(residual[known]))
+        limit = max(
+            _constant("patches", "outlier_difference"),
+            _constant("patches", "outlier_ratio") * usual,
+        )
+        trusted = known & ~(residual > limit)
         if trusted.sum(axis=1).min() < _LEAST_PATCHES:
             raise SettingsProblem(
                 None, "what was taken for a chart has other colours", "name another frame"
@@ -299,12 +305,3 @@ def _weights(spread: Float64 | None) -> Float64:
     beyond = np.maximum(uneven - np.median(uneven), 0.0) / _constant("patches", "uneven_density")
     even: Float64 = weight / (1.0 + beyond)
     return even
-
-
-def _outlying(residual: Float64, known: Mask) -> Mask:
-    """Return which patches are too far off to be what they should be."""
-    usual = float(np.median(residual[known]))
-    limit = max(
-        _constant("patches", "outlier_difference"), _constant("patches", "outlier_ratio") * usual
-    )
-    return np.asarray(residual > limit)

@@ -26,7 +26,7 @@ from pipeline.survey import FrameSurvey
 Frames = Sequence[tuple[str, FrameSurvey]]
 
 # A chart that nobody named is taken only if it is this clear, and all its patches fit together.
-CLEAR_CHART = 0.95
+_CLEAR_CHART = 0.95
 _LEAST_CONFIDENCE = 0.5
 _MOST_MISFIT = 4.0
 # How warm a chart's light may be for the film profile, log10 of red to blue exposure: over all
@@ -111,7 +111,7 @@ def found_reference(frames: Frames, profile: FilmProfile, solved: RollColour) ->
         return None
     for number, frame in frames:
         chart = frame.chart
-        if chart is None or chart.confidence < CLEAR_CHART or chart_trouble(chart.densities):
+        if chart is None or not is_clear(chart):
             continue
         if not usual_light(chart, profile, solved):
             notes.append(
@@ -132,6 +132,11 @@ def found_reference(frames: Frames, profile: FilmProfile, solved: RollColour) ->
 
 def _fitted(chart: ChartReading, profile: FilmProfile) -> ProfileFit:
     return fit_profile([SeenChart(chart.densities, chart.spread)], profile)
+
+
+def is_clear(chart: ChartReading) -> bool:
+    """Tell whether a chart that nobody named is so clear that it may be taken."""
+    return chart.confidence >= _CLEAR_CHART and chart_trouble(chart.densities) is None
 
 
 def chart_trouble(densities: Float64) -> str | None:
@@ -274,13 +279,15 @@ def _from_fits(fits: Sequence[ProfileFit], profile: FilmProfile, solved: RollCol
     A shift of a curve along log exposure is what a balance is. A shift common to all layers is
     the exposure of the chart's frame and has no part in the colour.
     """
-    shifts = np.array([_shift(fit.profile, profile) for fit in fits]).mean(axis=0)
+    known = fittable_curves(profile)
+    layers = list(zip(*(fittable_curves(fit.profile) for fit in fits), strict=True))
     red, green, blue = (
-        _mean_curve(
-            [fittable_curves(fit.profile)[layer] for fit in fits], fittable_curves(profile)[layer]
-        )
-        for layer in range(3)
+        _mean_curve(curves, start) for curves, start in zip(layers, known, strict=True)
     )
+    shifts = np.array([
+        [math.log10(curve.toe_exposure / start.toe_exposure) for curve in curves]
+        for curves, start in zip(layers, known, strict=True)
+    ]).mean(axis=1)  # fmt: skip
     balance = shifts - shifts[1]
     return replace(
         solved,
@@ -290,15 +297,6 @@ def _from_fits(fits: Sequence[ProfileFit], profile: FilmProfile, solved: RollCol
         scene=as_matrix(np.mean([fit.profile.scene for fit in fits], axis=0)),
         how="reference",
         confidence=0.95,
-    )
-
-
-def _shift(fitted: FilmProfile, profile: FilmProfile) -> Float64:
-    return np.array(
-        [
-            math.log10(new.toe_exposure / old.toe_exposure)
-            for new, old in zip(fittable_curves(fitted), fittable_curves(profile), strict=True)
-        ]
     )
 
 

@@ -127,9 +127,7 @@ def characteristic(
     logs, seen, errors = logs[order], seen[order], errors[order]
     if len(np.unique(logs[:, 1])) < LEAST_STEPS or np.ptp(logs[:, 1]) < _LEAST_RANGE:
         return None
-    shared = _Basis(logs[:, 1])
-    alike = bool((logs == logs[:, 1:2]).all())
-    bases = [shared if alike else _Basis(logs[:, channel]) for channel in range(3)]
+    bases = [_Basis(logs[:, channel]) for channel in range(3)]
     if error is None:
         errors = np.full_like(seen, max(_noise(bases, seen), _LEAST_UNKNOWN))
     errors = np.maximum(errors, _LEAST_ERROR)

@@ -18,7 +18,7 @@ from pipeline.chart import (
     read_grey,
     read_wedge_at,
 )
-from pipeline.colour import CLEAR_CHART, chart_trouble, no_frame, shown_by
+from pipeline.colour import is_clear, no_frame, shown_by
 from pipeline.densities.characteristic import Curves, characteristic
 from pipeline.densities.contrast import SpeedPoints, profile_curves, speed_points, stops_faster
 from pipeline.kinds import LOG_STOP, Float32, Float64, Floats, Triple, as_triple
@@ -309,7 +309,5 @@ def _charts(frames: Frames, settings: Settings) -> list[tuple[str, ChartReading]
     return [
         (number, frame.chart)
         for number, frame in frames.items()
-        if frame.chart is not None
-        and frame.chart.confidence >= CLEAR_CHART
-        and chart_trouble(frame.chart.densities) is None
+        if frame.chart is not None and is_clear(frame.chart)
     ]

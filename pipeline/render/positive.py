@@ -1,7 +1,7 @@
 """A frame's pictures: bands of light to bands of pixels, positive or negative, in one pass."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -31,32 +31,32 @@ from pipeline.strip import FrameBase
 _STRIP_ROWS = BAND_ROWS
 
 
+@dataclass
 class FrameLight:
-    """A frame's light in bands; where dust was mended is kept if that is wanted."""
+    """What is written of a frame: its light in bands, mended where `dust` tells of dust.
 
-    def __init__(
-        self,
-        scan: Scan,
-        outline: Corners,
-        base: FrameBase,
-        ppi: float,
-        dust: CrossTalk | None = None,
-        keep_mask: bool = False,
-    ) -> None:
-        """Take what is written of a frame; dust is mended where `dust` tells of it."""
-        self.size, self.base = picture_size(outline), base
-        self._scan, self._outline, self._ppi = scan, outline, ppi
-        self._dust = dust
-        self.mask: NDArray[np.uint8] | None = None
-        if dust is not None and keep_mask:
-            self.mask = np.empty(self.size, np.uint8)
+    `mask` tells where it was mended, if `keep_mask` asks for it.
+    """
+
+    scan: Scan
+    outline: Corners
+    base: FrameBase
+    ppi: float
+    dust: CrossTalk | None = None
+    keep_mask: bool = False
+
+    def __post_init__(self) -> None:
+        """Make room for the mask."""
+        self.size = picture_size(self.outline)
+        wanted = self.dust is not None and self.keep_mask
+        self.mask = np.empty(self.size, np.uint8) if wanted else None
 
     def bands(self) -> Iterator[Band]:
         """Yield the light, straightened, and mended where its dust is known."""
-        if self._dust is None:
-            yield from light_bands(self._scan, self._outline)
+        if self.dust is None:
+            yield from light_bands(self.scan, self.outline)
             return
-        mended = mended_bands(self._scan, self._outline, self.base, self._dust, self._ppi)
+        mended = mended_bands(self.scan, self.outline, self.base, self.dust, self.ppi)
         for top, light, touched in mended:
             if self.mask is not None:
                 self.mask[top : top + len(touched)] = touched
@@ -67,11 +67,7 @@ class Positive:
     """One frame on its way from light to pictures, a band of rows at a time, in one pass."""
 
     def __init__(
-        self,
-        light: FrameLight,
-        colour: RollColour,
-        rendition: Rendition,
-        shared: bool = True,
+        self, light: FrameLight, colour: RollColour, rendition: Rendition, shared: bool = True
     ) -> None:
         """Take a frame's light, its colour, and whether there is to be a picture to share."""
         self.size = light.size
@@ -191,17 +187,14 @@ class _Strips:
 
 def _scanner_space(scan: Scan) -> Space:
     """Return a space that carries the scan's tone curve; its primaries stand in for none known."""
-    plain = find_space("srgb")
+    space = replace(find_space("srgb"), name="negative", title="Negative")
     encoding = scan.encoding
     if encoding.kind == "linear":
-        transfer = LinearTransfer()
-        return replace(plain, name="negative", title="Negative, linear", transfer=transfer)
+        return replace(space, title="Negative, linear", transfer=LinearTransfer())
     if encoding.kind == "gamma" and encoding.gamma:
         power = PowerTransfer(encoding.gamma, 0.0, 0.0, 0.0)
-        return replace(
-            plain, name="negative", title=f"Negative, gamma {encoding.gamma:g}", transfer=power
-        )
-    return replace(plain, name="negative", title="Negative")
+        return replace(space, title=f"Negative, gamma {encoding.gamma:g}", transfer=power)
+    return space
 
 
 def _full_scale(codes: NDArray[np.generic], bits: int) -> NDArray[np.uint16] | Float32:
@@ -231,11 +224,8 @@ def negative_bands(scan: Scan, outline: Corners) -> tuple[Iterator[Pixels], Spac
         )
         return light, linear, "uint16"
     kind = "float32" if scan.stored.floating else "uint16"
-    return (
-        (_full_scale(codes, scan.stored.bits) for codes in code_bands(scan, outline)),
-        space,
-        kind,
-    )
+    bands = (_full_scale(codes, scan.stored.bits) for codes in code_bands(scan, outline))
+    return bands, space, kind
 
 
 def small_picture(densities: Floats, colour: RollColour, rendition: Rendition) -> NDArray[np.uint8]:

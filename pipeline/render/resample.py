@@ -60,16 +60,14 @@ class Upright:
 
     def stored(self, rows: Span, columns: Span) -> tuple[Span, Span]:
         """Return the rows and columns as stored of a window of the upright pixels."""
-        if self.flip_rows:
-            rows = (self.height - rows[1], self.height - rows[0])
-        if self.flip_columns:
-            columns = (self.width - columns[1], self.width - columns[0])
+        rows, columns = self._flipped(rows, columns)
         return (columns, rows) if self.across else (rows, columns)
 
     def window(self, rows: Span, columns: Span) -> tuple[Span, Span]:
         """Return the rows and columns of the upright pixels of a window as stored."""
-        if self.across:
-            rows, columns = columns, rows
+        return self._flipped(*((columns, rows) if self.across else (rows, columns)))
+
+    def _flipped(self, rows: Span, columns: Span) -> tuple[Span, Span]:
         if self.flip_rows:
             rows = (self.height - rows[1], self.height - rows[0])
         if self.flip_columns:
