@@ -144,7 +144,7 @@ class ScanLines:
 
 def fill_planes(scan: Scan, codes: Codes, planes: Float32, as_codes: bool = False) -> None:
     """Fill planes (3, n, w) with codes (n, w, 3) of a scan as linear light, or as they are."""
-    from pipeline.render.code_kernel import looked_up_planes, scaled_planes
+    from pipeline.render.band_kernel import looked_up_planes, scaled_planes
 
     bits = scan.stored.bits
     if codes.dtype.name not in ("uint8", "uint16"):

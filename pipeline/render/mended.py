@@ -166,7 +166,7 @@ def _part_of(scan: Scan, codes: Codes, plane: Codes) -> Part:
         fill_planes(scan, part, planes)
         return planes
 
-    from pipeline.render.code_kernel import scaled_planes
+    from pipeline.render.band_kernel import scaled_planes
 
     exponent = tone_exponent(scan.encoding)
 

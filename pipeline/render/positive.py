@@ -113,8 +113,7 @@ class Positive:
         return self._share
 
     def _add_to_share(self, scene: Float32, top: int) -> None:
-        from pipeline.render.code_kernel import EIGHT_BITS, interleaved
-        from pipeline.render.scene_kernel import ONE
+        from pipeline.render.band_kernel import EIGHT_BITS, ONE, interleaved
 
         if self._share is None:
             return
@@ -135,8 +134,7 @@ class Positive:
 
     def _written(self, planes: Float32, pixels: Pixels) -> None:
         """Fill pixels (n, w, 3) of the archive picture with planes of its values."""
-        from pipeline.render.code_kernel import SIXTEEN_BITS, interleaved
-        from pipeline.render.scene_kernel import ONE
+        from pipeline.render.band_kernel import ONE, SIXTEEN_BITS, interleaved
 
         if pixels.dtype.kind == "f":
             pixels[:] = as_grey(np.moveaxis(planes, 0, 2), self._colour)

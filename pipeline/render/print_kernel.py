@@ -8,8 +8,7 @@ from numba import boolean, float32, uint16, void
 from pipeline.compiled import compiled, exp2, index, log2
 from pipeline.kinds import Codes, Float32, Int32
 from pipeline.render.arrays import BaseLight, Layers, Showing
-from pipeline.render.code_kernel import SIXTEEN_BITS, coded, together
-from pipeline.render.scene_kernel import (
+from pipeline.render.band_kernel import (
     BASE,
     BLUE,
     CHUNK,
@@ -20,12 +19,15 @@ from pipeline.render.scene_kernel import (
     ONE,
     PLANES,
     RED,
+    SIXTEEN_BITS,
     TABLE,
+    coded,
     density,
     exposed,
     mixed,
     put,
     taken,
+    together,
     types,
 )
 

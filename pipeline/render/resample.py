@@ -225,8 +225,7 @@ def rounded(planes: Float32, kind: np.dtype[np.generic]) -> Pixels:
     if kind.kind != "u":
         return np.ascontiguousarray(pixels, np.float32)
     if len(planes) == 3 and kind.itemsize <= 2:
-        from pipeline.render.code_kernel import interleaved
-        from pipeline.render.scene_kernel import ONE
+        from pipeline.render.band_kernel import ONE, interleaved
 
         codes = np.empty(pixels.shape, kind)
         most = np.float32(256**kind.itemsize - 1)
@@ -267,7 +266,7 @@ class AreaMean:
 
         Bands are taken in order; n may be 0. A picture that isn't smaller is passed on.
         """
-        from pipeline.render.code_kernel import area_means
+        from pipeline.render.band_kernel import area_means
 
         if self._same:
             return planes

@@ -72,7 +72,7 @@ class SceneBands:
 
         They are good until the next are asked for.
         """
-        from pipeline.render.scene_kernel import scene_of_light
+        from pipeline.render.band_kernel import scene_of_light
 
         scene = self._room(light)
         scene_of_light(light, scene, self._under(light, top), self._layers)
@@ -113,7 +113,7 @@ def to_density_above(light: Float32, base: FrameBase) -> Float32:
 
 def to_scene(above: Float32, colour: RollColour) -> Float32:
     """Return linear ACEScg float32 (..., 3) for densities above base."""
-    from pipeline.render.scene_kernel import scene_of_density
+    from pipeline.render.band_kernel import scene_of_density
 
     scene = np.array(np.asarray(above, np.float32).reshape(-1, 3).T[:, None], order="C")
     scene_of_density(scene, layers_of(colour))
