@@ -72,10 +72,8 @@ def usual_key(keys: Sequence[Key | None]) -> Key | None:
     told = [key for key in keys if key is not None]
     if not told:
         return None
-    return Key(
-        float(np.median([key.middle for key in told])),
-        float(np.median([key.light for key in told])),
-    )
+    middle, light = np.median([(key.middle, key.light) for key in told], axis=0).tolist()
+    return Key(middle, light)
 
 
 def trim_stops(key: Key | None, usual: Key | None) -> float:
@@ -148,7 +146,12 @@ def frame_colours(
     frames are brought towards. `written` are the outlines of what is written of the frames, a
     row for each strip.
     """
-    wishes = {_key(entry): entry for entry in corrections if entry.colours}
+    # By the key over the roll of the frame that an entry is for.
+    wishes = {
+        f"+{entry.entry}" if entry.number is None else entry.number: entry
+        for entry in corrections
+        if entry.colours
+    }
     asked = brightened(colour, exposure_stops)
     rows, troubles = [], []
     for strip, areas in zip(strips, written, strict=True):
@@ -163,11 +166,6 @@ def frame_colours(
                 row.append(_trimmed(asked, stops + (wish.exposure if wish else 0.0)))
         rows.append(tuple(row))
     return tuple(rows), tuple(troubles)
-
-
-def _key(entry: FrameCorrection) -> str:
-    """Return the key over the roll of the frame that an entry is for."""
-    return f"+{entry.entry}" if entry.number is None else entry.number
 
 
 def brightened(colour: RollColour, stops: float) -> RollColour:

@@ -7,6 +7,11 @@ import numpy as np
 from pipeline.kinds import Float32
 
 
+def dense(values: object) -> Float32:
+    """Return numbers as a contiguous float32 array, as the loops take it."""
+    return np.ascontiguousarray(np.asarray(values, np.float32))
+
+
 class BaseLight(NamedTuple):
     """The light of the base under a band, for the compiled loops.
 

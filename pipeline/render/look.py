@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from pipeline.kinds import Float32, Triple
 from pipeline.profile import LinearTransfer, PowerTransfer, Space, acescct, find_space, from_working
-from pipeline.render.arrays import Showing
+from pipeline.render.arrays import Showing, dense
 from pipeline.render.tone import MOST_LIGHT, PRINT_WHITE, PrintTone, curve_constant, light_scale
 from pipeline.settings import Settings
 
@@ -89,11 +89,11 @@ def showing(
         PRINT_WHITE, curve_constant(tone), _HUE_KEPT, _LEAST_DIFFERENCE,
     )  # fmt: skip
     return Showing(
-        matrix=_dense(from_working(space)),
+        matrix=dense(from_working(space)),
         tone=_floats(curve),
         gamut=_floats((GAMUT_THRESHOLD, scale, GAMUT_POWER, FARTHEST, _BLACK)),
         curve=_floats(_power_law(space)),
-        levels=_dense((levels.black, levels.white, levels.gamma)),
+        levels=dense((levels.black, levels.white, levels.gamma)),
         printed=printed,
         levelled=printed and not levels.idle,
     )
@@ -149,10 +149,6 @@ def to_codes(values: Float32, bits: int) -> NDArray[np.uint8] | NDArray[np.uint1
     """Return values 0 to 1 as rounded codes of 8 or 16 bits, clipped."""
     scaled = np.rint(np.clip(values, 0.0, 1.0) * float(2**bits - 1))
     return np.asarray(scaled, np.uint8) if bits == 8 else np.asarray(scaled, np.uint16)
-
-
-def _dense(values: object) -> Float32:
-    return np.ascontiguousarray(np.asarray(values, np.float32))
 
 
 def _floats(values: Iterable[float]) -> tuple[np.float32, ...]:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from pipeline.colour import RollColour
 from pipeline.kinds import Float32
 from pipeline.profile import PointCurve
-from pipeline.render.arrays import BaseLight, Layers, Showing
+from pipeline.render.arrays import BaseLight, Layers, Showing, dense
 from pipeline.strip import FrameBase
 
 # Grain and noise reach so far under the base. What is lighter still is no film, a perforation or
@@ -40,17 +40,13 @@ def layers_of(colour: RollColour) -> Layers:
         ]
     )
     return Layers(
-        _dense(unmask),
+        dense(unmask),
         np.float32(LEAST_DENSITY),
         np.minimum(tables, np.finfo(np.float32).max / 8).astype(np.float32),
         reach[:, 0].astype(np.float32),
         steps.astype(np.float32),
-        _dense(colour.scene),
+        dense(colour.scene),
     )
-
-
-def _dense(values: object) -> Float32:
-    return np.ascontiguousarray(np.asarray(values, np.float32))
 
 
 class SceneBands:
