@@ -150,9 +150,8 @@ def _before(
 
 
 def _repeated(count: int, value: Any) -> Any:
-    if isinstance(value, (list, tuple)) and len(value) == 1:
-        return tuple(value) * count
-    return value if isinstance(value, (list, tuple)) else (value,) * count
+    row = value if isinstance(value, (list, tuple)) else (value,)
+    return tuple(row) * count if len(row) == 1 else row
 
 
 def _known_keys(kind: Any, table: Any) -> Any:

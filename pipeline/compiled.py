@@ -19,18 +19,12 @@ counted in and out with every call, which takes as long as a hundred pixels.
 
 _LEAST_EXPONENT, _MOST_EXPONENT = -126.0, 126.0
 # The compiler holds vectors to half of their width, since the first processors that had wide ones
-# ran slower with them. Those that have this set of instructions as well do not.
+# ran slower with them. Those that have this set of instructions as well do not, and get the whole
+# width unless the user sets what the processor has.
 _WIDE_AT_NO_COST = "avx512vbmi2"
-
-
-def _widen() -> None:
-    """Let loops use vectors as wide as the processor has, unless the user sets what it has."""
-    features, settings = llvm.get_host_cpu_features(), cast(Any, config)
-    if settings.CPU_FEATURES is None and features.get(_WIDE_AT_NO_COST):
-        settings.CPU_FEATURES = f"{features.flatten()},-prefer-256-bit"
-
-
-_widen()
+_FEATURES, _SETTINGS = llvm.get_host_cpu_features(), cast(Any, config)
+if _SETTINGS.CPU_FEATURES is None and _FEATURES.get(_WIDE_AT_NO_COST):
+    _SETTINGS.CPU_FEATURES = f"{_FEATURES.flatten()},-prefer-256-bit"
 
 
 def compiled(signature: object = None, *, fast: bool = False) -> Callable[[Function], Function]:
@@ -52,22 +46,18 @@ def compiled(signature: object = None, *, fast: bool = False) -> Callable[[Funct
     return compile_it
 
 
-def _log_terms() -> tuple[np.float32, ...]:
-    """Return the polynomial (ascending) of log2(1 + f) / f about 0, off by 2e-8 at most."""
-    low, high = np.sqrt(0.5) - 1.0, np.sqrt(2.0) - 1.0
-    f = (low + high) / 2 + (high - low) / 2 * np.cos(np.pi * (np.arange(400) + 0.5) / 400)
-    fitted = np.polynomial.Polynomial.fit(f, np.log2(1.0 + f) / f, 8).convert()
-    return tuple(np.float32(term) for term in fitted.coef)
+def _terms(
+    function: Callable[[Any], Any], low: float, high: float, degree: int
+) -> tuple[np.float32, ...]:
+    """Return the polynomial of a function from `low` to `high`, its highest power first."""
+    x = (low + high) / 2 + (high - low) / 2 * np.cos(np.pi * (np.arange(400) + 0.5) / 400)
+    fitted = np.polynomial.Polynomial.fit(x, function(x), degree).convert()
+    return tuple(np.float32(term) for term in fitted.coef[::-1])
 
 
-def _power_terms() -> tuple[np.float32, ...]:
-    """Return the polynomial (ascending) of 2 ** x from -1/2 to 1/2, off by 3e-9 at most."""
-    x = 0.5 * np.cos(np.pi * (np.arange(400) + 0.5) / 400)
-    fitted = np.polynomial.Polynomial.fit(x, 2.0**x, 6).convert()
-    return tuple(np.float32(term) for term in fitted.coef)
-
-
-_LOG, _POWER = _log_terms(), _power_terms()
+# log2(1 + f) / f about 0, off by 2e-8 at most, and 2 ** x from -1/2 to 1/2, off by 3e-9.
+_LOG = _terms(lambda f: np.log2(1.0 + f) / f, np.sqrt(0.5) - 1.0, np.sqrt(2.0) - 1.0, 8)
+_POWER = _terms(lambda x: 2.0**x, -0.5, 0.5, 6)
 _SQRT_HALF_BITS, _MANTISSA_BITS, _BIAS = np.int32(0x3F3504F3), np.int32(23), np.int32(127)
 
 
@@ -77,15 +67,9 @@ def log2(value: Any) -> Any:
     bits = np.float32(value).view(np.int32)
     exponent = np.int32(np.int32(bits - _SQRT_HALF_BITS) >> _MANTISSA_BITS)
     rest = np.int32(bits - np.int32(exponent << _MANTISSA_BITS)).view(np.float32) - np.float32(1.0)
-    total = _LOG[8]
-    total = total * rest + _LOG[7]
-    total = total * rest + _LOG[6]
-    total = total * rest + _LOG[5]
-    total = total * rest + _LOG[4]
-    total = total * rest + _LOG[3]
-    total = total * rest + _LOG[2]
-    total = total * rest + _LOG[1]
-    total = total * rest + _LOG[0]
+    total = np.float32(0.0)
+    for term in _LOG:
+        total = total * rest + term
     return np.float32(exponent) + total * rest
 
 
@@ -95,11 +79,7 @@ def exp2(value: Any) -> Any:
     held = min(max(value, np.float32(_LEAST_EXPONENT)), np.float32(_MOST_EXPONENT))
     whole = np.int32(np.floor(held + np.float32(0.5)))
     rest = held - np.float32(whole)
-    total = _POWER[6]
-    total = total * rest + _POWER[5]
-    total = total * rest + _POWER[4]
-    total = total * rest + _POWER[3]
-    total = total * rest + _POWER[2]
-    total = total * rest + _POWER[1]
-    total = total * rest + _POWER[0]
+    total = np.float32(0.0)
+    for term in _POWER:
+        total = total * rest + term
     return total * np.int32(np.int32(whole + _BIAS) << _MANTISSA_BITS).view(np.float32)

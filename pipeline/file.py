@@ -281,17 +281,15 @@ def read_toml(path: Path) -> dict[str, Any]:
     text = read_small(path, _MOST_TOML_BYTES).decode("utf-8-sig")
     try:
         document = tomllib.loads(text)
-    except RecursionError as error:
-        raise ValueError(f"it is nested more than {_DEEPEST} deep") from error
-    level: list[Any] = [document]
-    for _ in range(_DEEPEST):
-        level = [inner for outer in level for inner in _inside(outer)]
-    if level:
+        too_deep = _depth(document) > _DEEPEST
+    except RecursionError:
+        too_deep = True
+    if too_deep:
         raise ValueError(f"it is nested more than {_DEEPEST} deep")
     return document
 
 
-def _inside(outer: Any) -> list[Any]:
-    """Return the tables and lists directly in a table or list."""
-    values = outer.values() if isinstance(outer, dict) else outer
-    return [value for value in values if isinstance(value, (dict, list))]
+def _depth(value: Any) -> int:
+    """Return how many tables and lists stand in each other."""
+    inner = value.values() if isinstance(value, dict) else value
+    return 1 + max(map(_depth, inner), default=0) if isinstance(value, (dict, list)) else 0

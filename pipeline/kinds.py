@@ -32,6 +32,8 @@ Signal = NDArray[np.float64]
 Points = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
+CHANNELS = ("red", "green", "blue")
+
 # Kinds of frame, and those of them that hold a picture and are written.
 KINDS = ("picture", "partial", "blank", "fogged")
 HOLDS_PICTURE = KINDS[:2]

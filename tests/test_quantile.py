@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 
-from pipeline.quantile import median, percentiles
+from pipeline.channels import median, percentiles
 
 KINDS = st.sampled_from([np.float32, np.float64])
 

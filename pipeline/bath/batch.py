@@ -9,7 +9,7 @@ from functools import cache
 from typing import Annotated, Any, TypeVar
 
 from pipeline.check import Wrong, made, noun, read, within
-from pipeline.kinds import Triple
+from pipeline.kinds import CHANNELS, Triple
 from pipeline.profile import shipped
 from pipeline.words import printable
 
@@ -17,7 +17,6 @@ Value = str | float | None
 
 FIGURES = ("edge_print", "contrast", "base")
 _PER_CHANNEL = "three numbers from -0.5 to 6, for red, green and blue"
-_CHANNELS = ("red", "green", "blue")
 _MOST_CHARACTERS = 500
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _TIME = re.compile(r"(\d{1,3}):([0-5]\d(?:\.\d+)?)", re.ASCII)
@@ -122,15 +121,11 @@ def bath_limits() -> Mapping[str, Mapping[str, Any]]:
 
 def columns(kind: type[Entry]) -> tuple[str, ...]:
     """Return the names of an entry's values; figures per channel take three, as base_red."""
-    return tuple(
-        column
-        for item in fields(kind)
-        for column in (
-            [f"{item.name}_{channel}" for channel in _CHANNELS]
-            if item.name in FIGURES
-            else [item.name]
-        )
-    )
+    return tuple(column for item in fields(kind) for column in _columns_of(item.name))
+
+
+def _columns_of(name: str) -> list[str]:
+    return [f"{name}_{channel}" for channel in CHANNELS] if name in FIGURES else [name]
 
 
 def key_of(entry: Entry) -> tuple[str, ...]:
@@ -143,10 +138,7 @@ def to_row(entry: Entry) -> dict[str, Value]:
     row: dict[str, Value] = {}
     for name, value in vars(entry).items():
         if name in FIGURES:
-            row |= {
-                f"{name}_{channel}": None if value is None else value[place]
-                for place, channel in enumerate(_CHANNELS)
-            }
+            row |= zip(_columns_of(name), value or (None, None, None), strict=True)
         else:
             row[name] = value.isoformat() if isinstance(value, date) else value
     return row
@@ -162,11 +154,11 @@ def from_row(kind: type[Kind], row: Mapping[str, Any]) -> Kind:
     """
     values: dict[str, Any] = {}
     for item in fields(kind):
-        if item.name in FIGURES:
-            parts = [row.get(f"{item.name}_{channel}") for channel in _CHANNELS]
-            values[item.name] = None if all(part in (None, "") for part in parts) else parts
-        else:
-            values[item.name] = row.get(item.name)
+        parts = [row.get(column) for column in _columns_of(item.name)]
+        if item.name not in FIGURES:
+            values[item.name] = parts[0]
+        elif any(part not in (None, "") for part in parts):
+            values[item.name] = parts
     return checked(kind, values)
 
 

@@ -78,49 +78,49 @@ def is_empty(path: Path) -> bool:
 
 
 @contextmanager
-def reading(path: Path, wait_s: float) -> Iterator[sqlite3.Connection]:
+def transaction(path: Path, wait_s: float, write: bool = False) -> Iterator[sqlite3.Connection]:
     """Yield the file as it stands at one moment, whoever writes meanwhile.
 
+    To `write`, it is made if need be, and nobody else can write into it. What is done becomes
+    part of the file when the block ends without an error, whole or not at all.
+
     Raises
     ------
     OutputProblem
-        If it is no log, is damaged, comes from a newer version, or stays locked for `wait_s`.
+        If it is no log, is damaged, comes from a newer version, stays locked for `wait_s`, or
+        can't be made or written.
     """
+    if write:
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            what = f"its folder can't be made ({error.strerror})"
+            raise OutputProblem(path, what, _ELSEWHERE) from error
+    if path.is_dir():
+        raise OutputProblem(path, "is a folder", _ELSEWHERE)
     # Not read-only: what a killed writer left half done has to be rolled back first. SQLite
     # opens a file that can't be written for reading by itself.
-    with _told(path), _connected(path, "rw", wait_s) as database:
-        database.execute("BEGIN")
-        _check(path, database)
-        yield database
-        database.execute("COMMIT")
-
-
-@contextmanager
-def writing(path: Path, wait_s: float) -> Iterator[sqlite3.Connection]:
-    """Yield the file, made if need be, in a transaction that nobody else can write into.
-
-    What is done becomes part of the file when the block ends without an error, whole or not at
-    all.
-
-    Raises
-    ------
-    OutputProblem
-        As `reading` does, and if it can't be made or written.
-    """
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputProblem(
-            path, f"its folder can't be made ({error.strerror})", _ELSEWHERE
-        ) from error
-    with _told(path), _connected(path, "rwc", wait_s) as database:
-        database.execute("BEGIN IMMEDIATE")
-        (tables,) = database.execute("SELECT count(*) FROM sqlite_master").fetchone()
-        if tables == 0 and _number(database, "application_id") == 0:
+    access = "rwc" if write else "rw"
+    with _told(path), closing(_connected(path, access, wait_s)) as database:
+        database.execute("BEGIN IMMEDIATE" if write else "BEGIN")
+        if write and _is_new(database):
             _make_tables(database)
         _check(path, database)
         yield database
         database.execute("COMMIT")
+
+
+def _connected(path: Path, access: str, wait_s: float) -> sqlite3.Connection:
+    address = f"{path.absolute().as_uri()}?mode={access}"
+    # The module opens no transactions of its own at isolation level None.
+    database = sqlite3.connect(address, wait_s, isolation_level=None, uri=True)
+    database.row_factory = sqlite3.Row
+    return database
+
+
+def _is_new(database: sqlite3.Connection) -> bool:
+    (tables,) = database.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    return bool(tables == 0 and _number(database, "application_id") == 0)
 
 
 def damaged(path: Path, why: str) -> OutputProblem:
@@ -146,18 +146,6 @@ def _told(path: Path) -> Iterator[None]:
     except UnicodeError as error:
         # Names in a damaged file stand in the library's own messages.
         raise damaged(path, "its tables have names that are no text") from error
-
-
-@contextmanager
-def _connected(path: Path, access: str, wait_s: float) -> Iterator[sqlite3.Connection]:
-    if path.is_dir():
-        raise OutputProblem(path, "is a folder", _ELSEWHERE)
-    address = f"{path.absolute().as_uri()}?mode={access}"
-    # The module opens no transactions of its own at isolation level None.
-    connection = sqlite3.connect(address, wait_s, isolation_level=None, uri=True)
-    connection.row_factory = sqlite3.Row
-    with closing(connection) as database:
-        yield database
 
 
 def _number(database: sqlite3.Connection, name: str) -> int:

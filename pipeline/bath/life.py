@@ -74,31 +74,22 @@ def life(batch: Batch, uses: Sequence[Use], today: date) -> Life:
     old = keeps_until is not None and today > keeps_until
     if old:
         rests.append(f"It is past its keeping time, which ended on {keeps_until}.")
-    if line is None:
-        return Life(
-            _verdict(None, old), done, None, None, None, None, keeps_until, None, None,
-            keeps_until, interval, tuple(rests),
-        )  # fmt: skip
-    spent = -math.log(line.spent_share)
-    likely, slow, fast = line.falls
-    rolls, low, high = (_rolls_until(spent, fall) for fall in (likely, fast, slow))
-    chance = float(line.fall.sf(spent / done)) if done > 0 else 0.0
-    pace = _pace(batch, uses)
-    if pace is not None:
-        rests.append(f"Days: if rolls go on as they have, {7 * pace[1]:.2g} a week.")
-    until, until_low, until_high = (
-        _day(count, done, pace, keeps_until) for count in (rolls, low, high)
-    )
+    rolls: list[float | None] = [None, None, None]
+    days, chance = [keeps_until, None, None], None
+    if line is not None:
+        spent = -math.log(line.spent_share)
+        likely, slow, fast = line.falls
+        # A batch that hardly falls has no end in sight.
+        rolls = [spent / f if f > spent / _MOST_ROLLS else None for f in (likely, fast, slow)]
+        chance = float(line.fall.sf(spent / done)) if done > 0 else 0.0
+        pace = _pace(batch, uses)
+        if pace is not None:
+            rests.append(f"Days: if rolls go on as they have, {7 * pace[1]:.2g} a week.")
+        days = [_day(count, done, pace, keeps_until) for count in rolls]
     return Life(
-        _verdict(chance, old), done, rolls, low, high, chance, until, until_low, until_high,
-        keeps_until, interval, tuple(rests),
+        _verdict(chance, old), done, rolls[0], rolls[1], rolls[2], chance, days[0], days[1],
+        days[2], keeps_until, interval, tuple(rests),
     )  # fmt: skip
-
-
-def _rolls_until(spent: float, fall: float) -> float | None:
-    """Return the rolls by which a batch is spent that falls by so much each; None: never."""
-    rolls = spent / fall if fall > 0.0 else math.inf
-    return rolls if rolls < _MOST_ROLLS else None
 
 
 def _verdict(chance_spent: float | None, old: bool) -> str:
@@ -112,14 +103,13 @@ def _verdict(chance_spent: float | None, old: bool) -> str:
 
 def _keeping(batch: Batch) -> tuple[date | None, str]:
     days, keeping = batch.life_days, bath_limits()["keeping"]
-    told = (
-        f"Keeping time: {days:g} days, the maker's figure as you noted it."
-        if days is not None
-        else f"Keeping time: {keeping['days']} days, for {keeping['source']}."
-    )
     if batch.mixed is None:
         return None, "Keeping time: nothing can be told, since the day of mixing is not noted."
-    return _later(batch.mixed, keeping["days"] if days is None else days), told
+    if days is None:
+        told = f"Keeping time: {keeping['days']} days, for {keeping['source']}."
+        return _later(batch.mixed, keeping["days"]), told
+    told = f"Keeping time: {days:g} days, the maker's figure as you noted it."
+    return _later(batch.mixed, days), told
 
 
 def _later(day: date, days: float) -> date:
@@ -166,10 +156,9 @@ def _confounded(uses: Sequence[Use]) -> list[str]:
 
 def _pace(batch: Batch, uses: Sequence[Use]) -> tuple[date, float] | None:
     """Return the day of the last roll and the rolls a day until then, where both are known."""
-    days = [use.developed for use in uses if use.developed is not None]
-    if batch.mixed is None or not days or max(days) <= batch.mixed:
+    last = max((use.developed for use in uses if use.developed is not None), default=date.min)
+    if batch.mixed is None or last <= batch.mixed:
         return None
-    last = max(days)
     return last, rolls_done(uses) / (last - batch.mixed).days
 
 

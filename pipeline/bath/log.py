@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from pipeline.bath.batch import Batch, Entry, Use, columns, from_row, key_of, to_row
-from pipeline.bath.file import TABLES, damaged, is_empty, reading, writing
+from pipeline.bath.file import TABLES, damaged, is_empty, transaction
 from pipeline.check import nearest
 from pipeline.problem import SettingsProblem
 
@@ -57,7 +57,7 @@ class BathLog:
         """Return all batches, then all rolls, each in the order they were entered."""
         if is_empty(self.path):
             return ()
-        with reading(self.path, self._wait_s) as database:
+        with transaction(self.path, self._wait_s) as database:
             return tuple(
                 entry for kind in TABLES for entry in self._standing(database, kind).values()
             )
@@ -104,7 +104,7 @@ class BathLog:
             for entry in entries:
                 raise _unknown_batch(key_of(entry)[0], ())
             return Written(**counts)
-        with writing(self.path, self._wait_s) as database:
+        with transaction(self.path, self._wait_s, write=True) as database:
             run = self._next_run(database)
             standing = {kind: self._standing(database, kind) for kind in TABLES}
             for entry in entries:
@@ -131,22 +131,18 @@ class BathLog:
         """
         if is_empty(self.path):
             raise _unknown_batch(batch, ())
-        with writing(self.path, self._wait_s) as database:
+        with transaction(self.path, self._wait_s, write=True) as database:
             run = self._next_run(database)
-            names = [name for (name,) in self._standing(database, Batch)]
-            if batch not in names:
-                raise _unknown_batch(batch, names)
-            rolls = [
-                use
-                for use in self._standing(database, Use).values()
-                if isinstance(use, Use) and use.batch == batch and roll in (None, use.roll)
-            ]
+            batches, uses = self._standing(database, Batch), self._standing(database, Use)
+            if (batch,) not in batches:
+                raise _unknown_batch(batch, [name for (name,) in batches])
+            rolls = [key for key in uses if key[0] == batch and roll in (None, key[1])]
             if roll is not None and not rolls:
                 raise SettingsProblem(
                     None, f"batch '{batch}' has no roll '{roll}'", "look with 'evenroll bath show'"
                 )
-            for use in rolls:
-                _set(database, run, Use, key_of(use), None)
+            for key in rolls:
+                _set(database, run, Use, key, None)
             if roll is None:
                 _set(database, run, Batch, (batch,), None)
         return len(rolls)
@@ -161,7 +157,7 @@ class BathLog:
         """
         names: list[str] = []
         if not is_empty(self.path):
-            with writing(self.path, self._wait_s) as database:
+            with transaction(self.path, self._wait_s, write=True) as database:
                 rows = database.execute(
                     "SELECT kind, key, before FROM change "
                     "WHERE run = (SELECT max(run) FROM change) ORDER BY number DESC"

@@ -175,7 +175,10 @@ def trend(batch: Batch, uses: Sequence[Use], with_maker: bool = True) -> BathTre
     fall, shares = _shares(readings, means, maker_rolls)
     if fall is None:
         return None
-    channels = [_shares(readings, one, maker_rolls)[1] for one in _by_channel(readings)]
+    channels = [
+        _shares(readings, [values[channel] for _, _, values in readings], maker_rolls)[1]
+        for channel in range(3)
+    ]
     points = tuple(
         TrendPoint(use.roll, use.film or "", before, mean, share, (red, green, blue))
         for (use, before, _), mean, share, red, green, blue in zip(
@@ -189,10 +192,6 @@ def trend(batch: Batch, uses: Sequence[Use], with_maker: bool = True) -> BathTre
 
 
 _Reading = tuple[Use, float, Triple]
-
-
-def _by_channel(readings: Sequence[_Reading]) -> list[list[float]]:
-    return [[values[channel] for _, _, values in readings] for channel in range(3)]
 
 
 def _readings(uses: Sequence[Use]) -> tuple[str, list[_Reading]]:

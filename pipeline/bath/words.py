@@ -1,6 +1,5 @@
 """What is said of batches of chemistry: tables, sentences and cautions, and documents."""
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -9,9 +8,10 @@ from typing import Any
 
 from pipeline.bath.batch import Batch, Entry, Use, rolls_before_each, rolls_done
 from pipeline.bath.life import Life, batch_findings, clock, compensation, life
-from pipeline.bath.wear import BathTrend, TrendPoint, trend
+from pipeline.bath.wear import BathTrend, trend
 from pipeline.kinds import Triple
 from pipeline.profile import shipped
+from pipeline.record import plain
 from pipeline.words import counted
 
 MISSING = "\N{EN DASH}"
@@ -181,15 +181,15 @@ def batch_document(batch: Batch, uses: Sequence[Use], today: date) -> dict[str, 
     """Return all that `show_text` tells as a JSON-ready document."""
     line, told, rule = trend(batch, uses), life(batch, uses, today), compensation(batch, uses)
     rolls = [
-        {**_document(use), "rolls": use.counts_for, "rolls_before": before}
+        {**plain(vars(use)), "rolls": use.counts_for, "rolls_before": before}
         for use, before in rolls_before_each(uses)
     ]
     document: dict[str, Any] = {
-        "batch": _document(batch),
+        "batch": plain(vars(batch)),
         "rolls_done": rolls_done(uses),
         "rolls": rolls,
-        "life": _document(told),
-        "compensation": {"time_s": _plain(rule.time_s), "told": rule.sentence},
+        "life": plain(vars(told)),
+        "compensation": {"time_s": plain(rule.time_s), "told": rule.sentence},
         "findings": [vars(found) for found in batch_findings(batch, uses)],
         "cautions": list(cautions().lines),
         "trend": None,
@@ -199,9 +199,9 @@ def batch_document(batch: Batch, uses: Sequence[Use], today: date) -> dict[str, 
             "figure": line.figure,
             "with_maker": line.maker_rolls is not None,
             "interval": line.interval,
-            "spent_share": _plain(line.spent_share),
-            "fall_per_roll": _plain(line.falls),
-            "points": [_document(point) for point in line.points],
+            "spent_share": plain(line.spent_share),
+            "fall_per_roll": plain(line.falls),
+            "points": [plain(vars(point)) for point in line.points],
         }
     return document
 
@@ -209,18 +209,6 @@ def batch_document(batch: Batch, uses: Sequence[Use], today: date) -> dict[str, 
 def list_document(entries: Sequence[Entry], today: date) -> list[dict[str, Any]]:
     """Return what `list_text` tells as a JSON-ready document."""
     return [
-        {**_document(batch), "rolls_done": told.rolls_done, "verdict": told.verdict}
+        {**plain(vars(batch)), "rolls_done": told.rolls_done, "verdict": told.verdict}
         for batch, told in _lives(entries, today)
     ]
-
-
-def _document(entry: Entry | Life | TrendPoint) -> dict[str, Any]:
-    return {name: _plain(value) for name, value in vars(entry).items()}
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, float):
-        return round(value, 6) + 0.0 if math.isfinite(value) else None
-    if isinstance(value, tuple):
-        return [_plain(item) for item in value]
-    return value.isoformat() if isinstance(value, date) else value

@@ -2,9 +2,9 @@
 
 import math
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cache, cached_property, partial
+from functools import cache, partial
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -23,7 +23,18 @@ CODES = (
     "under-developed", "over-developed", "high-base", "retained-silver", "colour-crossover",
 )  # fmt: skip
 UNNAMED = "unnamed"
-_STRENGTHS = ("plain", "slightly", "most")
+_Way = tuple[str, float]
+# How strongly a channel moves and its sign, by the file's words; what is not named is NaN.
+_UNTOLD: _Way = ("plain", math.nan)
+_WAYS: dict[str, _Way] = {
+    "level": ("plain", 0.0),
+    UNNAMED: _UNTOLD,
+    **{
+        f"{strength} {word}".removeprefix("plain "): (strength, sign)
+        for strength in ("plain", "slightly", "most")
+        for word, sign in (("up", 1.0), ("down", -1.0))
+    },
+}
 _SIZES = 40
 # Part of all readings that are slips, and how far, in action limits, they may lie off.
 _SLIPS, _SLIP = 0.02, 8.0
@@ -44,45 +55,27 @@ class Stray:
     other_cause: Annotated[float, within(0.001, 0.5)]
 
 
-@dataclass(frozen=True, eq=False)
-class Fault:
-    """One fault: `direction` (15,) has the channels of QUANTITIES one after the other.
-
-    Above zero is up; 1 is plainly so, NaN is not named. `tell` says what parts it from others,
-    `remedy` what to do, an imperative without a full stop.
-    """
-
-    cause: str
-    code: str
-    direction: Float64
-    tell: str
-    remedy: str
-
-
-def _ways(channels: int, told: Any) -> tuple[tuple[str, float], ...]:
-    """Return for each channel how strongly it moves, in words, and its sign, NaN if unnamed."""
+def _ways(channels: int, told: Any) -> tuple[_Way, ...]:
     words = told if isinstance(told, list) else [told] * channels
     if len(words) != channels:
         raise Wrong(f"is not one word or {channels}")
-    return tuple(_way(word) for word in words)
+    for word in words:
+        if word not in list(_WAYS):
+            raise Wrong(f"is {word!r}, not up, down, slightly up, most up and so on, level")
+    return tuple(_WAYS[word] for word in words)
 
 
-def _way(word: Any) -> tuple[str, float]:
-    signs = {"level": 0.0, UNNAMED: math.nan, "up": 1.0, "down": -1.0}
-    amount, _, way = word.rpartition(" ") if isinstance(word, str) else ("", "", "")
-    if way not in signs or (amount and (amount not in _STRENGTHS or way not in ("up", "down"))):
-        raise Wrong(f"is {word!r}, not up, down, slightly up, most up and so on, level")
-    return amount or "plain", signs[way]
-
-
-_Way = tuple[str, float]
 _Size = Annotated[float, within(0.05, 5.0)]
-_UNTOLD: _Way = ("plain", math.nan)
 _Three = Annotated[tuple[_Way, ...], read(partial(_ways, 3))]
 
 
 @dataclass(frozen=True)
-class _Fault(Closed):
+class Fault(Closed):
+    """One fault: how each quantity's channels move, how strongly and to which side.
+
+    `tell` says what parts it from others, `remedy` what to do, an imperative without a full stop.
+    """
+
     cause: Text
     code: Annotated[str, one_of(CODES)]
     tell: Text
@@ -94,19 +87,19 @@ class _Fault(Closed):
     yellow: Annotated[tuple[_Way, ...], read(partial(_ways, 2))] = 2 * (_UNTOLD,)
     retained: Annotated[tuple[_Way, ...], read(partial(_ways, 1))] = (_UNTOLD,)
 
-    def direction(self, strengths: Mapping[str, float]) -> Float64:
-        """Return the fault's direction (15,), as `Fault` has it."""
-        ways = [way for name in QUANTITIES for way in getattr(self, name)]
-        return np.array([strengths[amount] * sign for amount, sign in ways])
+    @property
+    def ways(self) -> tuple[_Way, ...]:
+        """Return how the channels of QUANTITIES move, one after the other."""
+        return tuple(way for name in QUANTITIES for way in getattr(self, name))
 
 
-def _moving(fault: _Fault) -> _Fault:
-    if not np.nan_to_num(fault.direction(dict.fromkeys(_STRENGTHS, 1.0))).any():
+def _moving(fault: Fault) -> Fault:
+    if not any(abs(sign) > 0.0 for _, sign in fault.ways):
         raise Wrong("moves nothing")
     return fault
 
 
-def _some(faults: tuple[_Fault, ...]) -> tuple[_Fault, ...]:
+def _some(faults: tuple[Fault, ...]) -> tuple[Fault, ...]:
     if not faults:
         raise Wrong("is no list of faults")
     return faults
@@ -121,37 +114,29 @@ class _Strength:
 
 @dataclass(frozen=True)
 class FaultTable:
-    """All faults, as the file has them and with their directions, and how they show."""
+    """All faults, how strong their ways are, and how far real deviations stray from them."""
 
     source: Text
     strength: _Strength
     stray: Stray
-    fault: Annotated[tuple[Annotated[_Fault, then(_moving)], ...], then(_some)]
+    fault: Annotated[tuple[Annotated[Fault, then(_moving)], ...], then(_some)]
 
-    @cached_property
-    def faults(self) -> tuple[Fault, ...]:
-        """Return all faults."""
+    def direction(self, fault: Fault) -> Float64:
+        """Return a fault's direction (15,): above zero is up, 1 plainly so, NaN not named."""
         strengths = vars(self.strength)
-        return tuple(
-            Fault(told.cause, told.code, told.direction(strengths), told.tell, told.remedy)
-            for told in self.fault
-        )
+        return np.array([strengths[strength] * sign for strength, sign in fault.ways])
 
 
 @cache
-def fault_table() -> FaultTable:
-    """Return the faults that come with evenroll; their source is named in the file."""
-    return read_faults(profiles_folder() / "process_faults.toml")
-
-
-def read_faults(path: Path) -> FaultTable:
-    """Return the faults of a TOML file.
+def fault_table(path: Path | None = None) -> FaultTable:
+    """Return the faults of a TOML file, by default those that come with evenroll.
 
     Raises
     ------
     SettingsProblem
         If it can't be read, or a value is missing or makes no sense.
     """
+    path = path or profiles_folder() / "process_faults.toml"
     return read_profile(FaultTable, path, "process profile")
 
 
@@ -196,15 +181,15 @@ def rank_causes(found: Deviation) -> Causes:
 
     table = fault_table()
     observed, error = _features(found, table.stray)
-    directions = [*(fault.direction for fault in table.faults), None]
-    logs = [_log_likelihood(observed, error, way, table.stray) for way in directions]
-    counts = Counter(fault.code for fault in table.faults)
+    directions = [table.direction(fault) for fault in table.fault]
+    logs = [_log_likelihood(observed, error, way, table.stray) for way in (*directions, None)]
+    counts = Counter(fault.code for fault in table.fault)
     other = table.stray.other_cause
-    prior = [(1.0 - other) / len(counts) / counts[fault.code] for fault in table.faults]
+    prior = [(1.0 - other) / len(counts) / counts[fault.code] for fault in table.fault]
     *shares, left = softmax(np.array(logs) + np.log([*prior, other])).tolist()
     ranked = [
-        Cause(fault, share, _match(observed, fault.direction))
-        for fault, share in zip(table.faults, shares, strict=True)
+        Cause(fault, share, _match(observed, direction))
+        for fault, share, direction in zip(table.fault, shares, directions, strict=True)
     ]
     ranked.sort(key=lambda cause: (-cause.probability, -cause.match))
     return Causes(tuple(ranked), left)

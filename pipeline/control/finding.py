@@ -1,13 +1,13 @@
 """Findings out of control strips: what the latest one says, and what else it could be."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
 from pipeline.control.causes import Cause, Causes, rank_causes
 from pipeline.control.limits import QUANTITIES, TITLES, control_limits
-from pipeline.control.readings import CHANNELS, ControlReading, date_text
+from pipeline.control.readings import ControlReading, date_text
 from pipeline.control.series import (
     BEYOND_ACTION,
     BEYOND_CONTROL,
@@ -17,6 +17,8 @@ from pipeline.control.series import (
     breaches,
     state,
 )
+from pipeline.kinds import CHANNELS
+from pipeline.profile import shipped
 from pipeline.record import Finding
 
 _SEVERITY = {BEYOND_CONTROL: "fault", BEYOND_ACTION: "warning"}
@@ -84,10 +86,11 @@ def _of_code(
     own = [cause for cause in causes.ranked if cause.fault.code == code]
     named = [cause for cause in own if cause.probability >= _LEAST_CAUSE * own[0].probability]
     named = named[:_MOST_CAUSES]
+    ways = [f"{cause.fault.cause} (match {cause.match:.2f})" for cause in named]
     rest = [cause for cause in causes.ranked if cause.fault.code != code]
     evidence = [
         f"{_where(latest, series)}: {deviation_text(latest)}; {breach_text(breaches(latest))}.",
-        f"It goes the way of: {_listed(named)}.",
+        f"It goes the way of: {'; '.join(ways)}.",
     ]
     if causes.other >= _UNCLEAR:
         evidence.append(
@@ -101,10 +104,6 @@ def _of_code(
         " ".join([*evidence, *_remarks(latest, series)]),
         _advice(named, rest, causes.other),
     )
-
-
-def _listed(causes: Sequence[Cause]) -> str:
-    return "; ".join(f"{cause.fault.cause} (match {cause.match:.2f})" for cause in causes)
 
 
 def _advice(named: Sequence[Cause], rest: Sequence[Cause], other: float) -> str:
@@ -157,15 +156,10 @@ def _normal(latest: Deviation, series: ControlSeries) -> Finding:
 
 
 def _crossover(latest: Deviation, limit: float) -> Finding:
-    figures = triple_text(latest.contrast)
-    return Finding(
-        "colour-crossover",
-        "fault",
-        0.5,
-        f"HD - LD is off by {figures}: the channels differ by {latest.colour_spread:.2f}, "
-        f"more than {limit:.2f}.",
-        "Shadows and highlights will differ in colour; put the process right. "
-        "It could also be a strip that was stored too warm: tell by reading a fresh one.",
+    return finding_of(
+        "strip-crossover",
+        f"HD - LD is off by {triple_text(latest.contrast)}: the channels differ by "
+        f"{latest.colour_spread:.2f}, more than {limit:.2f}.",
     )
 
 
@@ -178,14 +172,10 @@ def _has_no_image(reading: ControlReading) -> bool:
 
 def _no_image(latest: Deviation, series: ControlSeries) -> Finding:
     reading = latest.reading
-    return Finding(
-        "no-image",
-        "fault",
-        _SURE,
+    return finding_of(
+        "strip-without-image",
         f"{_where(latest, series)}: HD {triple_text(reading.hd, signed=False)} is no denser than "
         f"D-min {triple_text(reading.d_min, signed=False)}: nothing developed.",
-        "Check that the developer came first and was alive: bleach before developer leaves clear "
-        "film too. It could also be a strip that was never exposed: tell by its edge print.",
     )
 
 
@@ -225,6 +215,16 @@ def _unread(latest: Deviation) -> list[str]:
         for quantity in QUANTITIES
         if not any(math.isfinite(value) for value in latest.of(quantity))
     ]
+
+
+def finding_of(
+    name: str, evidence: str, confirmed: bool = False, words: Mapping[str, str] | None = None
+) -> Finding:
+    """Return a finding of profiles/control_findings.toml, `words` being put into its texts."""
+    told = shipped("control_findings.toml")[name]
+    sure = told["confirmed" if confirmed else "confidence"]
+    code, advice = (told[key].format_map(words or {}) for key in ("code", "advice"))
+    return Finding(code, told["severity"], sure, evidence, advice)
 
 
 def deviation_text(found: Deviation) -> str:

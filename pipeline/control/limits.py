@@ -117,17 +117,13 @@ class ControlLimits:
 
 
 @cache
-def control_limits() -> ControlLimits:
-    """Return the limits that come with evenroll; their sources are named in the file."""
-    return read_limits(profiles_folder() / "process_control.toml")
-
-
-def read_limits(path: Path) -> ControlLimits:
-    """Return the limits of a TOML file.
+def control_limits(path: Path | None = None) -> ControlLimits:
+    """Return the limits of a TOML file, by default those that come with evenroll.
 
     Raises
     ------
     SettingsProblem
         If it can't be read, or a value is missing or makes no sense.
     """
+    path = path or profiles_folder() / "process_control.toml"
     return read_profile(ControlLimits, path, "process profile")

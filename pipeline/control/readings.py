@@ -18,25 +18,14 @@ from pipeline.control.table import (
     kind_and_patch,
     number_in,
     read_table,
+    words_of,
 )
-from pipeline.kinds import Float64, Triple
+from pipeline.kinds import CHANNELS, Float64, Triple
 from pipeline.problem import ScanProblem
 from pipeline.words import natural_key
 
-CHANNELS = ("red", "green", "blue")
 NOT_READ: Triple = (math.nan, math.nan, math.nan)
 _EARLIEST = datetime.min
-# fmt: off
-_COLUMNS = {
-    "date": "date", "read_on": "date", "time": "date", "batch": "batch", "strip": "strip",
-    "control_strip": "strip", "patch": "patch", "area": "patch", "field": "patch", "kind": "kind",
-    "type": "kind", "red": "red", "r": "red", "green": "green", "g": "green", "blue": "blue",
-    "b": "blue", "density": "density", "visual": "density", "d": "density", "step": "step",
-    "step_number": "step", "step_no": "step", "log_exposure": "log_exposure",
-    "log_e": "log_exposure", "log_h": "log_exposure", "wedge_density": "wedge_density",
-    "log_exposure_lx_s": "log_exposure_lx_s",
-}
-# fmt: on
 
 
 @dataclass(frozen=True)
@@ -127,7 +116,7 @@ def read_readings(path: Path) -> Readings:
     ScanProblem
         If the file is no such table, or a row makes no sense; it names line and cell.
     """
-    table = read_table(path, _COLUMNS)
+    table = read_table(path, words_of("columns"))
     if "patch" not in table.columns and "step" not in table.columns:
         raise ScanProblem(path, "has no column 'patch'", "add it, with d-min, ld, hd and so on")
     if not {*CHANNELS, "density"} & set(table.columns):
@@ -217,7 +206,8 @@ def _control(group: _Group, rows: Sequence[_Reading]) -> ControlReading:
     for patch in PATCHES:
         same = [reading for reading in rows if reading.patch == patch]
         densities = np.array([reading.density for reading in same]).reshape(-1, 3)
-        apart = max((_spread(channel) for channel in densities.T), default=0.0)
+        highest = np.fmax.reduce(densities, initial=-math.inf)
+        apart = float((highest - np.fmin.reduce(densities, initial=math.inf)).max())
         if apart > control_limits().reading.same_patch_density + 1e-9:
             raise same[-1].row.problem(
                 f"reads patch {patch} of strip '{_strip_name(group)}' again, {apart:.2f} apart",
@@ -251,11 +241,6 @@ def date_text(date: datetime) -> str:
     return date.strftime("%Y-%m-%d %H:%M").removesuffix(" 00:00")
 
 
-def _spread(values: Float64) -> float:
-    known = values[np.isfinite(values)]
-    return float(np.ptp(known)) if known.size else 0.0
-
-
 def _mean(densities: Float64) -> Triple:
     """Return the mean of each channel over what was read of it, the same in any order."""
     known = (sorted(channel[np.isfinite(channel)]) for channel in densities.T)
@@ -264,14 +249,14 @@ def _mean(densities: Float64) -> Triple:
 
 
 def _wedge(group: _Group, rows: Sequence[_Reading]) -> Wedge:
-    exposures = sorted({reading.log_exposure for reading in rows})
-    if len(exposures) < 2:
-        raise rows[0].row.problem(
-            "is the only step of its wedge", "add the other steps, or take it out"
-        )
     steps: dict[float, list[Triple]] = {}
     for reading in rows:
         steps.setdefault(reading.log_exposure, []).append(reading.density)
+    if len(steps) < 2:
+        raise rows[0].row.problem(
+            "is the only step of its wedge", "add the other steps, or take it out"
+        )
+    exposures = sorted(steps)
     density = np.array([_mean(np.array(steps[exposure])) for exposure in exposures])
     lux_seconds = all(reading.row["log_exposure_lx_s"] for reading in rows)
     return Wedge(_strip_name(group), group[1], group[2], np.array(exposures), density, lux_seconds)

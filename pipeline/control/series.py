@@ -8,8 +8,8 @@ from itertools import pairwise, takewhile
 import numpy as np
 
 from pipeline.control.limits import QUANTITIES, TITLES, Limit, control_limits
-from pipeline.control.readings import CHANNELS, ControlReading
-from pipeline.kinds import Triple
+from pipeline.control.readings import ControlReading
+from pipeline.kinds import CHANNELS, Triple
 
 IN_CONTROL, BEYOND_ACTION, BEYOND_CONTROL = "in control", "beyond action", "beyond control"
 STATES = (IN_CONTROL, BEYOND_ACTION, BEYOND_CONTROL)
@@ -150,13 +150,12 @@ def _rounded(value: float) -> float:
 def breaches(found: Deviation) -> tuple[Breach, ...]:
     """Return the limits that a strip lies beyond, the gravest first; on a limit is not beyond."""
     limits = control_limits()
-    beyond = [
-        Breach(quantity, channel, value, _passed(value, limit), state_of(value, limit))
-        for quantity in QUANTITIES
-        for limit in (limits.of[quantity],)
-        for channel, value in enumerate(found.of(quantity))
-        if state_of(value, limit) != IN_CONTROL
-    ]
+    beyond = []
+    for quantity, limit in limits.of.items():
+        passed = {BEYOND_ACTION: limit.action, BEYOND_CONTROL: limit.control}
+        for channel, value in enumerate(found.of(quantity)):
+            if (where := state_of(value, limit)) in passed:
+                beyond.append(Breach(quantity, channel, value, passed[where], where))
     if found.colour_spread > limits.colour_spread:
         spread = found.colour_spread
         beyond.append(Breach("colour_spread", None, spread, limits.colour_spread, BEYOND_CONTROL))
@@ -169,10 +168,6 @@ def state_of(value: float, limit: Limit) -> str:
     if over > limit.control:
         return BEYOND_CONTROL
     return BEYOND_ACTION if over > limit.action else IN_CONTROL
-
-
-def _passed(value: float, limit: Limit) -> float:
-    return limit.control if state_of(value, limit) == BEYOND_CONTROL else limit.action
 
 
 def state(found: Deviation) -> str:

@@ -6,28 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.control.finding import triple_text
+from pipeline.control.finding import finding_of, triple_text
 from pipeline.control.limits import SpotLimits, control_limits
 from pipeline.control.readings import Spot
 from pipeline.kinds import Float64
 from pipeline.record import Finding
 
 THIN, SOUND, DENSE, NONE = "thin", "sound", "dense", "none"
-
-
-# By the state of the edge print: code, severity, confidence alone and with pictures alike, advice.
-_OF_PRINT = {
-    THIN: (
-        "under-developed", "fault", 0.75, 0.85,
-        "Check the developer's temperature, time and age. It could also be a film whose edge "
-        "print is weak by nature, or very old film: tell by a fresh film of the same kind.",
-    ),
-    DENSE: (
-        "over-developed", "warning", 0.6, 0.75,
-        "Check the developer's temperature and time. It could also be film with a dense edge "
-        "print by nature: tell by a film of the same kind from a process in control.",
-    ),
-}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -84,8 +69,8 @@ def _of_film(film: _Film, aim: _Film, limits: SpotLimits) -> list[Finding]:
         return findings
     words = ["" if base is None else f"base {triple_text(base, False)}", printed.words]
     told = "; ".join(each for each in (*words, pictures.words) if each)
-    sure = 0.85 if printed.state == SOUND and pictures.state is not None else 0.6
-    return [Finding("normal", "note", sure, f"Film {film.name}: {told}.", "Nothing to do.")]
+    both = printed.state == SOUND and pictures.state is not None
+    return [finding_of("sound", f"Film {film.name}: {told}.", both)]
 
 
 def _edge_print(film: _Film, aim: _Film, limits: SpotLimits) -> _Told:
@@ -131,23 +116,15 @@ def _pictures(film: _Film, aim: _Film, limits: SpotLimits) -> _Told:
 def _development(name: str, printed: _Told, pictures: _Told) -> list[Finding]:
     told = "; ".join(each.words for each in (printed, pictures) if each.words)
     evidence = f"Film {name}: {told}."
-    if printed.state in _OF_PRINT:
-        code, severity, alone, alike, advice = _OF_PRINT[printed.state]
-        sure = alike if pictures.state == printed.state else alone
-        return [Finding(code, severity, sure, evidence, advice)]
+    if printed.state in (THIN, DENSE):
+        same = pictures.state == printed.state
+        return [finding_of(f"{printed.state}-print", evidence, same)]
     if printed.state == NONE:
         if pictures.state in (SOUND, DENSE):
             return []
-        return [Finding(
-            "no-image", "fault", 0.9 if pictures.state else 0.7, evidence,
-            "Check that the developer came first and was alive. It could also be that the edge "
-            "print was missed: tell by reading it again where letters are broad.",
-        )]  # fmt: skip
+        return [finding_of("no-print", evidence, pictures.state is not None)]
     if printed.state == SOUND and pictures.state == NONE:
-        return [Finding(
-            "unexposed", "fault", 0.9, evidence,
-            "The film was developed but never exposed: check shutter, lens cap and transport.",
-        )]  # fmt: skip
+        return [finding_of("print-alone", evidence)]
     return _exposure(pictures, printed.state == SOUND, evidence)
 
 
@@ -155,30 +132,16 @@ def _exposure(pictures: _Told, print_is_sound: bool, evidence: str) -> list[Find
     """Return what thin or dense pictures mean with a sound edge print, or without any."""
     if pictures.state not in (THIN, DENSE, NONE):
         return []
-    dense = pictures.state == DENSE
-    way = "over" if dense else "under"
-    change = "less" if dense else "more"
-    if print_is_sound:
-        return [Finding(
-            f"{way}-exposed", "warning", 0.85, evidence,
-            f"Give {change} exposure; the developer did its work, for the edge print is sound. "
-            "It could also be a scene that is so: tell by other frames.",
-        )]  # fmt: skip
-    cannot = f"{evidence} Without the edge print this can't be told from {way}-"
+    way, change = ("over", "less") if pictures.state == DENSE else ("under", "more")
     seen = "missing" if pictures.state == NONE else pictures.state
-    tell = (
-        f"Read the edge print and the base too: if the print is {seen} as well, it is development."
-    )
+    words = {"way": way, "change": change, "seen": seen}
+    if print_is_sound:
+        return [finding_of("exposure", evidence, words=words)]
+    cannot = f"{evidence} Without the edge print this can't be told from {way}-"
     return [
-        Finding(
-            f"{way}-exposed", "warning", 0.45, f"{cannot}development.",
-            f"Give {change} exposure next time, if the developer was in order. {tell}",
-        ),
-        Finding(
-            f"{way}-developed", "warning", 0.4, f"{cannot}exposure.",
-            f"Check the developer's temperature, time and age. {tell}",
-        ),
-    ]  # fmt: skip
+        finding_of("exposure-alone", f"{cannot}development.", words=words),
+        finding_of("development-alone", f"{cannot}exposure.", words=words),
+    ]
 
 
 def _base(film: _Film, aim: _Film, limits: SpotLimits) -> list[Finding]:
@@ -190,12 +153,8 @@ def _base(film: _Film, aim: _Film, limits: SpotLimits) -> list[Finding]:
     if not known.size or not (known > limits.base_over + 1e-9).all():
         return []
     against = "over the aim" if has_aim else "over the highest of ordinary film"
-    return [Finding(
-        "high-base", "warning", 0.85 if has_aim else 0.6,
-        f"Film {film.name}: base {triple_text(base, False)}, {triple_text(over)} {against}.",
-        "Look for fog (old or warm-stored film, light, a spoilt developer). It could also be "
-        "silver or silver salts left: bleach and fix again in fresh baths, and read it again.",
-    )]  # fmt: skip
+    figures = f"base {triple_text(base, False)}, {triple_text(over)} {against}"
+    return [finding_of("base", f"Film {film.name}: {figures}.", has_aim)]
 
 
 def _state(value: float, low: float, high: float) -> str:

@@ -7,10 +7,13 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cache
 from itertools import islice, zip_longest
 from pathlib import Path
 
 from pipeline.problem import ScanProblem
+from pipeline.profile import shipped
+from pipeline.words import printable
 
 MOST_BYTES = 4 << 20
 MOST_ROWS = 20_000
@@ -22,19 +25,6 @@ PATCHES = ("d-min", "ld", "hd", "d-max", "yellow")
 SPOTS = ("base", "edge-print", "grey", "picture")
 ROW_KINDS = ("aim", "control", "step", "spot")
 LARGEST_LOG_EXPOSURE = 10.0
-# fmt: off
-_PATCH_WORDS = {
-    "dmin": "d-min", "ld": "ld", "hd": "hd", "dmax": "d-max", "yellow": "yellow", "y": "yellow",
-    "minimumdensity": "d-min", "lowdensity": "ld", "highdensity": "hd", "maximumdensity": "d-max",
-}
-_SPOT_WORDS = {
-    "base": "base", "dmin": "base", "edgeprint": "edge-print", "edge": "edge-print",
-    "grey": "grey", "gray": "grey", "greycard": "grey", "graycard": "grey", "picture": "picture",
-}
-# fmt: on
-_AIM_WORDS = dict.fromkeys(("aim", "reference", "ref"), "aim")
-_KIND_WORDS = {**dict(zip(ROW_KINDS, ROW_KINDS, strict=True)), "wedge": "step", "strip": "control"}
-_KIND_WORDS |= {"": "", **_AIM_WORDS}
 _NUMBER = re.compile(r"[+-]?(\d{1,9}(\.\d{0,30})?|\.\d{1,30})(e[+-]?\d{1,2})?", re.ASCII)
 _STEP = re.compile(r"steps?\d{0,4}", re.ASCII)
 _DAY_FIRST = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})", re.ASCII)
@@ -73,7 +63,7 @@ def _problem(path: Path, line: int, what: str, remedy: str) -> ScanProblem:
 
 def shown(text: str) -> str:
     """Return a cell as it may stand in a sentence: quoted, cut, without control characters."""
-    plain = "".join(char if char.isprintable() else " " for char in text[: _SHOWN + 1])
+    plain = printable(text)
     return repr(plain if len(plain) <= _SHOWN else plain[:_SHOWN] + "...")
 
 
@@ -170,19 +160,17 @@ def _cells(path: Path, lines: Sequence[str], delimiter: str) -> Iterator[tuple[i
     reader = csv.reader(
         (f"{line}\n" for line in lines), delimiter=delimiter, strict=True, skipinitialspace=True
     )
-    while True:
-        # A row may reach over several lines: it is named by its first.
-        line = reader.line_num + 1
-        try:
-            cells = next(reader)
-        except StopIteration:
-            return
-        except csv.Error as error:
-            raise _problem(
-                path, line, f"can't be read as CSV ({error})", "check its quotation marks"
-            ) from error
-        if any(cell.strip() for cell in cells):
-            yield line, [cell.strip() for cell in cells]
+    # A row may reach over several lines: it is named by its first.
+    line = 1
+    try:
+        for cells in reader:
+            if any(cell.strip() for cell in cells):
+                yield line, [cell.strip() for cell in cells]
+            line = reader.line_num + 1
+    except csv.Error as error:
+        raise _problem(
+            path, line, f"can't be read as CSV ({error})", "check its quotation marks"
+        ) from error
 
 
 def _check_head(path: Path, line: int, head: Sequence[str], known: Sequence[str]) -> None:
@@ -260,6 +248,13 @@ def date_in(row: Row) -> datetime | None:
     return when
 
 
+@cache
+def words_of(section: str) -> dict[str, str]:
+    """Return what the words of a section of profiles/readings.toml stand for."""
+    table = shipped("readings.toml")[section]
+    return {word: name for name, words in table.items() for word in words}
+
+
 def kind_and_patch(row: Row) -> tuple[str, str]:
     """Return what a row is of ROW_KINDS, and its patch: of PATCHES, of SPOTS, '' for a step.
 
@@ -271,14 +266,15 @@ def kind_and_patch(row: Row) -> tuple[str, str]:
         If the row does not tell, or names a kind or patch that there is not.
     """
     told, text = row["kind"].casefold(), row["patch"]
-    if told not in _KIND_WORDS:
+    kinds, spots, patches = words_of("kinds"), words_of("spot"), words_of("control")
+    if told and told not in kinds:
         what = f"has the kind {shown(told)}"
         raise row.problem(what, f"write {', '.join(ROW_KINDS)}, or nothing")
-    kind = _KIND_WORDS[told] or _AIM_WORDS.get(row["strip"].casefold(), "")
+    kind = kinds.get(told, "aim" if kinds.get(row["strip"].casefold()) == "aim" else "")
     word = re.sub(r"[^a-z0-9]", "", text.casefold())
     if kind == "step" or (not kind and _STEP.fullmatch(word)):
         return "step", ""
-    words = {"spot": _SPOT_WORDS, "control": _PATCH_WORDS}.get(kind, _SPOT_WORDS | _PATCH_WORDS)
+    words = {"spot": spots, "control": patches}.get(kind, spots | patches)
     if word not in words:
         choice = {"spot": SPOTS, "control": PATCHES}.get(kind, (*PATCHES, "step", *SPOTS))
         what = f"has the patch {shown(text)}" if text else "names no patch"

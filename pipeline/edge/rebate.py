@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from pipeline.channels import median
 from pipeline.edge.code import EdgeFormat
 from pipeline.kinds import SIGMA_OF_MAD, Float64, Light
-from pipeline.quantile import median
 
 # Samples a mm at which a rebate is examined: five a module of its code, whatever the scan has.
 SAMPLES_PER_MM = 12.0

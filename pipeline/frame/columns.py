@@ -5,11 +5,10 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from pipeline.channels import channel_mean
+from pipeline.channels import channel_mean, median
 from pipeline.frame.gate import coherent_steps
 from pipeline.kinds import Float32, Light, Mask, Plane, Row
 from pipeline.profile import FilmSize
-from pipeline.quantile import median
 
 # Film is bare from here to there beside the pictures: between them and the perforations.
 _CLEAR_FROM_MM, _CLEAR_TO_MM = 0.2, 0.6

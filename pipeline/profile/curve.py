@@ -2,7 +2,7 @@
 
 import math
 from dataclasses import dataclass, replace
-from typing import Annotated, Protocol, Self
+from typing import Annotated, Self
 
 import numpy as np
 
@@ -10,23 +10,6 @@ from pipeline.check import within
 from pipeline.kinds import MIDDLE_GREY, Float64, Floats
 
 _NEWTON_STEPS = 60
-
-
-class Curve(Protocol):
-    """A layer's characteristic curve; exposures are linear, 1.0 = a perfect white."""
-
-    @property
-    def slope(self) -> float:
-        """Density per decade of exposure on the straight part."""
-
-    def density(self, exposure: Floats) -> Float64:
-        """Return density above base for linear exposures >= 0."""
-
-    def exposure(self, density: Floats) -> Float64:
-        """Return linear exposure for densities above base, never falling, over all densities."""
-
-    def steeper(self, factor: float) -> Self:
-        """Return the curve with all densities multiplied by a factor > 0."""
 
 
 @dataclass(frozen=True)
@@ -143,6 +126,10 @@ class PointCurve:
     def steeper(self, factor: float) -> Self:
         """Return the curve with all densities multiplied by a factor > 0."""
         return replace(self, densities=tuple(density * factor for density in self.densities))
+
+
+Curve = LayerCurve | PointCurve
+"""A layer's characteristic curve; exposures are linear, 1.0 = a perfect white."""
 
 
 def _through(x: Float64, known_x: tuple[float, ...], known_y: tuple[float, ...]) -> Float64:

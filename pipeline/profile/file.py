@@ -1,13 +1,14 @@
 """Film profiles as TOML files, as `film.read_film` reads them."""
 
-from collections.abc import Sequence
+import json
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
 
-import numpy as np
-
+from pipeline.kinds import CHANNELS
 from pipeline.profile.curve import Curve, LayerCurve, PointCurve
-from pipeline.profile.film import LAYERS, FilmProfile
-
-Lines = list[str]
+from pipeline.profile.film import FilmProfile
+from pipeline.words import printable
 
 
 def profile_text(profile: FilmProfile, notes: Sequence[str] = ()) -> str:
@@ -25,80 +26,65 @@ def profile_text(profile: FilmProfile, notes: Sequence[str] = ()) -> str:
     TypeError
         If a curve is of a kind that has no form in the file.
     """
-    lines = [f"# {_plain(note)}".rstrip() for note in notes]
-    lines += [f"name = {_quoted(profile.name)}", f"source = {_quoted(profile.source)}"]
-    if profile.fixed:
-        lines.append("fixed = true")
-    if profile.iso is not None:
-        lines += ["", "[speed]", f"iso = {profile.iso}"]
-    lines += [
-        *_section(profile, "base"),
-        f"status_m = {_list(profile.base_status_m)}",
-        f"lowest = {_list(profile.base_low)}",
-        f"highest = {_list(profile.base_high)}",
-        *_section(profile, "unmask"),
-        *_rows("matrix", profile.unmask),
-        *(_rows("status_m", profile.unmask_status_m) if profile.unmask_status_m else ()),
-        *_section(profile, "layers"),
-    ]
-    for layer, curve in zip(LAYERS, profile.curves, strict=True):
-        lines += _curve(layer, curve)
-    lines += [
-        *_section(profile, "scene"),
-        *_rows("matrix", profile.scene),
-        *_section(profile, "spread"),
-        f"slope = {_number(profile.slope_spread)}",
-        f"speed_log_e = {_number(profile.speed_spread_log_e)}",
-    ]
-    return "\n".join(lines) + "\n"
+    speed = {} if profile.iso is None else {"speed": {"iso": profile.iso}}
+    status_m = {"status_m": profile.unmask_status_m} if profile.unmask_status_m else {}
+    curves = dict(zip(CHANNELS, map(_curve, profile.curves), strict=True))
+    document = {
+        "name": profile.name,
+        "source": profile.source,
+        **({"fixed": True} if profile.fixed else {}),
+        **speed,
+        "base": {
+            "source": profile.sources["base"],
+            "status_m": profile.base_status_m,
+            "lowest": profile.base_low,
+            "highest": profile.base_high,
+        },
+        "unmask": {"source": profile.sources["unmask"], "matrix": profile.unmask, **status_m},
+        "layers": {"source": profile.sources["layers"], **curves},
+        "scene": {"source": profile.sources["scene"], "matrix": profile.scene},
+        "spread": {
+            "source": profile.sources["spread"],
+            "slope": profile.slope_spread,
+            "speed_log_e": profile.speed_spread_log_e,
+        },
+    }
+    lines = [f"# {printable(note)}".rstrip() for note in notes]
+    return "\n".join([*lines, *_table("", document)]) + "\n"
 
 
-def _section(profile: FilmProfile, part: str) -> Lines:
-    return ["", f"[{part}]", f"source = {_quoted(profile.sources[part])}"]
-
-
-def _curve(layer: str, curve: Curve) -> Lines:
-    lines = ["", f"[layers.{layer}]"]
+def _curve(curve: Curve) -> dict[str, Any]:
     if isinstance(curve, PointCurve):
-        points = list(zip(curve.densities, curve.log_exposures, strict=True))
-        return [*lines, *_rows("points", points)]
+        return {"points": list(zip(curve.densities, curve.log_exposures, strict=True))}
     if not isinstance(curve, LayerCurve):
         raise TypeError(f"no form for a curve of kind {type(curve).__name__}")
-    lines += [
-        f"slope = {_number(curve.slope)}",
-        f"toe_log_exposure = {_number(float(np.log10(curve.toe_exposure)))}",
-        f"toe_power = {_number(curve.toe_power)}",
-    ]
-    if curve.shoulder is not None:
-        lines += [
-            "",
-            f"[layers.{layer}.shoulder]",
-            f"density = {_number(curve.shoulder.density)}",
-            f"softness = {_number(curve.shoulder.softness)}",
-            f"slope = {_number(curve.shoulder.slope)}",
-        ]
+    return {
+        "slope": curve.slope,
+        "toe_log_exposure": math.log10(curve.toe_exposure),
+        "toe_power": curve.toe_power,
+        **({} if curve.shoulder is None else {"shoulder": vars(curve.shoulder)}),
+    }
+
+
+def _table(heading: str, table: Mapping[str, Any]) -> list[str]:
+    """Return the lines of a table, those of the tables in it last."""
+    inner = {key: value for key, value in table.items() if isinstance(value, Mapping)}
+    lines = ["", f"[{heading}]"] if heading else []
+    lines += [f"{key} = {_value(value)}" for key, value in table.items() if key not in inner]
+    for key, value in inner.items():
+        lines += _table(f"{heading}.{key}".removeprefix("."), value)
     return lines
 
 
-def _rows(key: str, rows: Sequence[Sequence[float]]) -> Lines:
-    return [f"{key} = [", *(f"  {_list(row)}," for row in rows), "]"]
-
-
-def _list(values: Sequence[float]) -> str:
-    return f"[{', '.join(_number(value) for value in values)}]"
-
-
-def _number(value: float) -> str:
-    """Return a TOML float, rounded to seven digits."""
-    return repr(float(f"{value:.7g}"))
-
-
-def _plain(text: str) -> str:
-    """Return a text in one line, without what TOML allows in no comment."""
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
-
-
-def _quoted(text: str) -> str:
-    """Return a TOML basic string."""
-    plain = _plain(text).replace("\\", "\\\\").replace('"', '\\"')
-    return f'"{plain}"'
+def _value(value: Any) -> str:
+    """Return a value as TOML; numbers are rounded to seven digits, rows stand below each other."""
+    if isinstance(value, str):
+        # A basic string of printable characters is written in TOML as in JSON.
+        return json.dumps(printable(value), ensure_ascii=False)
+    if isinstance(value, int):
+        return json.dumps(value)
+    if isinstance(value, float):
+        return repr(float(f"{value:.7g}"))
+    if isinstance(value[0], tuple):
+        return "\n".join(["[", *(f"  {_value(row)}," for row in value), "]"])
+    return f"[{', '.join(map(_value, value))}]"

@@ -3,7 +3,6 @@
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from functools import cache
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -26,10 +25,9 @@ from pipeline.check import (
 from pipeline.kinds import Matrix, Point, Triple, as_matrix, as_triple
 from pipeline.problem import SettingsProblem
 from pipeline.profile.curve import Curve, LayerCurve, PointCurve, Shoulder
-from pipeline.profile.folder import profile_path, profiles_folder
+from pipeline.profile.folder import profile_names, profile_path, profiles_folder
 from pipeline.profile.space import colour_science
 
-LAYERS = ("red", "green", "blue")
 SECTIONS = ("base", "unmask", "layers", "scene", "spread")
 _WORKING = "acescg"
 _POINT = "points of density and log10 exposure from -20 to 20"
@@ -79,7 +77,7 @@ def fittable_curves(profile: FilmProfile) -> tuple[LayerCurve, LayerCurve, Layer
         If the profile is fixed or gives its curves by points.
     """
     curves = [curve for curve in profile.curves if isinstance(curve, LayerCurve)]
-    if profile.fixed or len(curves) != len(LAYERS):
+    if profile.fixed or len(curves) != 3:
         raise SettingsProblem(
             None,
             f"the film profile '{profile.name}' is a chain of its own, which no fit may change",
@@ -91,7 +89,7 @@ def fittable_curves(profile: FilmProfile) -> tuple[LayerCurve, LayerCurve, Layer
 
 def film_names() -> tuple[str, ...]:
     """Return the names of the film profiles that come with evenroll."""
-    return tuple(sorted(path.stem for path in (profiles_folder() / "films").glob("*.toml")))
+    return profile_names("film")
 
 
 def _invertible(matrix: Matrix) -> Matrix:
@@ -203,15 +201,6 @@ class _Film:
     speed: _Speed | None = None
 
 
-@cache
-def _into_working(space: str) -> Matrix:
-    """Return the matrix from a linear scene space to ACEScg (colour-science; same white)."""
-    colour = colour_science()
-    spaces = colour.RGB_COLOURSPACES
-    matrix = colour.matrix_RGB_to_RGB(spaces[_SCENE_SPACES[space]], spaces[_SCENE_SPACES[_WORKING]])
-    return as_matrix(matrix)
-
-
 def read_film(path: Path) -> FilmProfile:
     """Return the film profile in a TOML file.
 
@@ -223,7 +212,10 @@ def read_film(path: Path) -> FilmProfile:
     told = read_profile(_Film, path, "film profile")
     scene = np.array(told.scene.matrix)
     if told.scene.space != _WORKING:
-        scene = np.asarray(_into_working(told.scene.space)) @ scene
+        colour, spaces = colour_science(), colour_science().RGB_COLOURSPACES
+        known, working = (spaces[_SCENE_SPACES[name]] for name in (told.scene.space, _WORKING))
+        # Both have the same white.
+        scene = colour.matrix_RGB_to_RGB(known, working) @ scene
     return FilmProfile(
         name=told.name or path.stem,
         source=told.source,
@@ -250,7 +242,7 @@ def find_film(name: str) -> FilmProfile:
     SettingsProblem
         If there is none; the message lists those there are.
     """
-    return read_film(profile_path(name, "film", film_names()))
+    return read_film(profile_path(name, "film"))
 
 
 TABLE_FILE = "edge_films.toml"
@@ -298,28 +290,15 @@ def load_film_table(path: Path | None = None) -> FilmTable:
     return read_profile(FilmTable, path, "table of film codes")
 
 
-def film_of_code(code: str, path: Path | None = None) -> FilmEntry | None:
-    """Return what the table knows of a film code such as 115-10, or None.
-
-    Raises
-    ------
-    SettingsProblem
-        As `load_film_table`.
-    """
-    return load_film_table(path).film.get(code)
-
-
 def profile_of_codes(codes: Iterable[str | None], path: Path | None = None) -> str:
     """Return the film profile for a roll by the codes of its strips, the most frequent one.
 
     Codes that the table doesn't know, and rolls without any, get the profile for unknown films.
     """
-    counts = Counter(code for code in codes if code is not None)
-    if counts:
-        entry = film_of_code(counts.most_common(1)[0][0], path)
-        if entry is not None:
-            return entry.profile
-    return load_film_table(path).unknown
+    table = load_film_table(path)
+    common = Counter(code for code in codes if code is not None).most_common(1)
+    known = [table.film[code].profile for code, _ in common if code in table.film]
+    return known[0] if known else table.unknown
 
 
 MONOCHROME = "monochrome"

@@ -1,7 +1,6 @@
 """The folder of profiles, and what lies in it."""
 
 import tomllib
-from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -21,16 +20,22 @@ def shipped(name: str) -> dict[str, Any]:
     return tomllib.loads((profiles_folder() / name).read_text("utf-8"))
 
 
-def profile_path(name: str, kind: str, names: Sequence[str]) -> Path:
+def profile_names(kind: str) -> tuple[str, ...]:
+    """Return the names of the profiles of a kind ('film', 'scanner') that come with evenroll."""
+    return tuple(sorted(path.stem for path in (profiles_folder() / f"{kind}s").glob("*.toml")))
+
+
+def profile_path(name: str, kind: str) -> Path:
     """Return the file of a profile of a kind ('film', 'scanner'), by name or by its own path.
 
     Raises
     ------
     SettingsProblem
-        If it is neither one of `names` nor ends in .toml.
+        If it is neither one of these nor ends in .toml; the message lists those there are.
     """
     if name.endswith(".toml"):
         return Path(name)
+    names = profile_names(kind)
     if name not in names:
         raise SettingsProblem(
             None,

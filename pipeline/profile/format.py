@@ -64,8 +64,8 @@ def frame_formats() -> dict[str, FrameFormat]:
     films = film_sizes()
 
     def read(name: str, entry: dict[str, Any]) -> FrameFormat:
-        film, gates_mm = films[entry["film"]], tuple(entry["gates_mm"])
-        return FrameFormat(**{**entry, "name": name, "film": film, "gates_mm": gates_mm})
+        known = {"film": films[entry["film"]], "gates_mm": tuple(entry["gates_mm"])}
+        return FrameFormat(name=name, **{**entry, **known})
 
     return {name: read(name, entry) for name, entry in document["format"].items()}
 

@@ -9,7 +9,7 @@ import numpy as np
 from pipeline.check import Text, read_profile, within
 from pipeline.kinds import Float64, Floats, Matrix, Triple, as_matrix, as_triple
 from pipeline.profile.film import FilmProfile, MatrixValue
-from pipeline.profile.folder import profile_path, profiles_folder
+from pipeline.profile.folder import profile_path
 
 
 @dataclass(frozen=True)
@@ -37,13 +37,15 @@ class ScannerProfile:
 
 def status_m(density: Floats, scanner: ScannerProfile) -> Float64:
     """Return Status M densities (..., 3) for a scanner's densities above base (..., 3)."""
-    result: Float64 = np.asarray(density, float) @ np.asarray(scanner.matrix).T
-    return result
+    return _through(scanner.matrix, density)
 
 
 def base_status_m(density: Float64, scanner: ScannerProfile) -> Float64:
     """Return Status M densities (..., 3) of film base for a scanner's densities of it (..., 3)."""
-    matrix = scanner.matrix if scanner.base_matrix is None else scanner.base_matrix
+    return _through(scanner.base_matrix or scanner.matrix, density)
+
+
+def _through(matrix: Matrix, density: Floats) -> Float64:
     result: Float64 = np.asarray(density, float) @ np.asarray(matrix).T
     return result
 
@@ -58,11 +60,6 @@ def with_scanner(film: FilmProfile, scanner: ScannerProfile | None) -> FilmProfi
         return film
     both = np.asarray(film.unmask_status_m) @ np.asarray(scanner.matrix)
     return replace(film, unmask=as_matrix(both))
-
-
-def scanner_names() -> tuple[str, ...]:
-    """Return the names of the scanner profiles that come with evenroll."""
-    return tuple(sorted(path.stem for path in (profiles_folder() / "scanners").glob("*.toml")))
 
 
 @dataclass(frozen=True)
@@ -112,4 +109,4 @@ def find_scanner(name: str) -> ScannerProfile:
     SettingsProblem
         If there is none; the message lists those there are.
     """
-    return read_scanner(profile_path(name, "scanner", scanner_names()))
+    return read_scanner(profile_path(name, "scanner"))

@@ -5,10 +5,10 @@ The colour-science library is imported where it is used, for it takes long to lo
 
 import struct
 import warnings
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import cache
 from types import ModuleType
-from typing import Any, Protocol
+from typing import Any
 
 import imagecodecs
 import numpy as np
@@ -34,21 +34,9 @@ WORKING = "acescg"
 _LINEAR = "-linear"
 # Entries of a tone curve table: the log curve stays within 2 codes of 16 bits between them.
 _TABLE = 4096
-# Values encoded at a time: a few megabytes, so that they stay in the cache.
-_BAND = 1 << 19
 # ICC.1:2022, 7.2.8: year, month, day, hour, minute, second. Fixed, so that bytes are.
 _CREATED = (2000, 1, 1, 0, 0, 0)
 _FROM_LIBRARY = (b"cprt", b"wtpt", b"chad", b"rXYZ", b"gXYZ", b"bXYZ")
-
-
-class Transfer(Protocol):
-    """A function from linear light to encoded values, with 1.0 = diffuse white in light."""
-
-    def encode(self, light: Floats) -> Floats:
-        """Return encoded values for linear light."""
-
-    def element(self) -> bytes:
-        """Return the function from encoded value to light as a tag element of an ICC profile."""
 
 
 @dataclass(frozen=True)
@@ -128,6 +116,16 @@ class LogTransfer:
         return struct.pack(">4s4xI", b"curv", _TABLE) + codes
 
 
+Transfer = LinearTransfer | PowerTransfer | LogTransfer
+"""A function from linear light, 1.0 = diffuse white, to encoded values."""
+
+_TRANSFERS: dict[str, type[Transfer]] = {
+    "linear": LinearTransfer,
+    "power": PowerTransfer,
+    "log": LogTransfer,
+}
+
+
 @dataclass(frozen=True)
 class Space:
     """A colour space for pictures: chromaticities (x, y), linear RGB to XYZ, and transfer.
@@ -143,14 +141,9 @@ class Space:
     transfer: Transfer
 
 
-@cache
-def _tables() -> dict[str, dict[str, Any]]:
-    return shipped("spaces.toml")
-
-
 def space_names() -> tuple[str, ...]:
     """Return the names of all spaces; each may carry '-linear' for its linear variant."""
-    return tuple(_tables())
+    return tuple(shipped("spaces.toml"))
 
 
 @cache
@@ -166,39 +159,29 @@ def find_space(name: str) -> Space:
         If there is none of that name.
     """
     plain = name.removesuffix(_LINEAR)
-    if plain not in _tables():
+    if plain not in space_names():
         raise SettingsProblem(
             None, f"there is no colour space '{name}'", f"choose one of {', '.join(space_names())}"
         )
     if plain != name:
         space = find_space(plain)
         return replace(space, name=name, title=f"{space.title}, linear", transfer=LinearTransfer())
-    table = _tables()[name]
+    table = shipped("spaces.toml")[name]
     known = colour_science().RGB_COLOURSPACES[table["library"]]
     matrix = colour_science().normalised_primary_matrix(known.primaries, known.whitepoint)
+    kind = _TRANSFERS[table["kind"]]
     return Space(
         name=name,
         title=table["title"],
         primaries=_rows(known.primaries),
         white=tuple(np.asarray(known.whitepoint, float).tolist()),
         to_xyz=_rows(matrix),
-        transfer=_transfer(table),
+        transfer=kind(**{each.name: table[each.name] for each in fields(kind)}),
     )
 
 
 def _rows(array: Any) -> Rows:
     return tuple(tuple(row) for row in np.asarray(array, float).tolist())
-
-
-def _transfer(table: dict[str, Any]) -> Transfer:
-    if table["kind"] == "linear":
-        return LinearTransfer()
-    if table["kind"] == "log":
-        names = ("slope", "offset", "threshold", "log_offset", "log_range")
-        return LogTransfer(**{name: table[name] for name in names})
-    return PowerTransfer(
-        **{name: table[name] for name in ("gamma", "offset", "slope", "threshold")}
-    )
 
 
 def from_working(space: Space) -> Float64:
@@ -226,16 +209,10 @@ def encode(light: Floats, space: Space) -> Floats:
     Nothing is clipped at 1. Below 0, power laws give 0, linear spaces and ACEScct carry on.
     float32 stays float32; NaN stays NaN.
     """
-    array, transfer = np.asarray(light), space.transfer
+    array = np.asarray(light)
     if not np.issubdtype(array.dtype, np.floating):
         array = array.astype(np.float64)
-    if array.size <= _BAND:
-        return np.asarray(transfer.encode(array)).astype(array.dtype, copy=False)
-    result = np.empty(array.shape, array.dtype)
-    rows = max(1, _BAND * len(array) // array.size)
-    for start in range(0, len(array), rows):
-        result[start : start + rows] = transfer.encode(array[start : start + rows])
-    return result
+    return np.asarray(space.transfer.encode(array)).astype(array.dtype, copy=False)
 
 
 def acescct(light: Floats) -> Floats:

@@ -1,3 +1,4 @@
+from .document import plain as plain
 from .document import read_document as read_document
 from .document import to_document as to_document
 from .document import to_json as to_json

@@ -18,13 +18,14 @@ _MOST_BYTES = 64 << 20
 _ONLY_WHERE_TOLD = ("corrected", "found_as", "exposure_stops", "balance", "temperature_k", "tint")
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
+    """Return a value ready for JSON: six decimals, null for what is not finite, dates as text."""
     if isinstance(value, Mapping):
-        return {_plain(str(key)): _plain(item) for key, item in value.items()}
+        return {plain(str(key)): plain(item) for key, item in value.items()}
     if isinstance(value, (list, tuple)):
-        return [_plain(item) for item in value]
+        return [plain(item) for item in value]
     if isinstance(value, (np.generic, np.ndarray)):
-        return _plain(value.tolist())
+        return plain(value.tolist())
     if isinstance(value, float):
         # Adding zero turns -0.0 into 0.0.
         return round(value, 6) + 0.0 if math.isfinite(value) else None
@@ -35,7 +36,7 @@ def _plain(value: Any) -> Any:
         return value
     if hasattr(value, "isoformat"):
         return value.isoformat()
-    return _plain(str(value))
+    return plain(str(value))
 
 
 def _told(frame: dict[str, Any]) -> dict[str, Any]:
@@ -64,7 +65,7 @@ def to_document(record: RollRecord) -> dict[str, Any]:
     base `status_m` and densities all that is not always told only where they say something.
     """
     head = {"schema": record.schema, "evenroll": record.evenroll}
-    body = _plain(dataclasses.asdict(record))
+    body = plain(dataclasses.asdict(record))
     if body["colour"]["reference"] is None:
         del body["colour"]["reference"]
     body["densities"] = _filled(body["densities"], ("base", "range", "contrast", "edge_print"))

@@ -2,8 +2,6 @@ from .correction import FrameCorrection as FrameCorrection
 from .reference import Bracket as Bracket
 from .reference import ReferenceFrame as ReferenceFrame
 from .reference import Wedge as Wedge
-from .roll import Roll as Roll
-from .roll import safe_name as safe_name
 from .settings import ARCHIVE_FORMATS as ARCHIVE_FORMATS
 from .settings import ARCHIVE_PACKING as ARCHIVE_PACKING
 from .settings import ARCHIVE_SPACES as ARCHIVE_SPACES
@@ -12,8 +10,10 @@ from .settings import FORMATS as FORMATS
 from .settings import LOOKS as LOOKS
 from .settings import ROLL_FILE as ROLL_FILE
 from .settings import SHARE_FORMATS as SHARE_FORMATS
+from .settings import Roll as Roll
 from .settings import RollNotes as RollNotes
 from .settings import Settings as Settings
 from .settings import frame_number as frame_number
 from .settings import read_roll_file as read_roll_file
+from .settings import safe_name as safe_name
 from .settings import with_changes as with_changes

@@ -1,4 +1,4 @@
-"""Settings of a run: the command's options and `roll.toml`, in the same words."""
+"""Settings of a run, notes on a roll out of `roll.toml`, and the roll with its scans."""
 
 import re
 from collections.abc import Mapping
@@ -21,7 +21,7 @@ from pipeline.check import (
 )
 from pipeline.file import read_toml
 from pipeline.kinds import Triple
-from pipeline.problem import SettingsProblem
+from pipeline.problem import ScanProblem, SettingsProblem
 from pipeline.settings.correction import FrameCorrection, read_corrections
 from pipeline.settings.reference import (
     Bracket,
@@ -155,6 +155,8 @@ class RollNotes:
 
 
 ROLL_FILE = "roll.toml"
+_NAME_BYTES = 80
+_SAFE = re.compile(r"[^\w.+-]+")
 _NOTE_NAMES = tuple(item.name for item in fields(RollNotes) if item.name != "other")
 _SETTING_NAMES = tuple(item.name for item in fields(Settings))
 _READERS = {"frames": read_corrections, "wedge": read_wedge, "bracket": read_bracket}
@@ -216,3 +218,26 @@ def read_roll_file(path: Path) -> tuple[RollNotes, dict[str, Any]]:
         if name in notes:
             notes[name] = reader(notes[name], path)
     return made(RollNotes, {**notes, "other": other}, path), changes
+
+
+@dataclass(frozen=True)
+class Roll:
+    """A roll to work on: its scans in order, notes, settings, and the name its files carry.
+
+    `problem` tells why a roll without scans has none, `refused` what was found among them that
+    is not to be opened.
+    """
+
+    name: str
+    scans: tuple[Path, ...]
+    notes: RollNotes
+    settings: Settings
+    problem: ScanProblem | None = None
+    refused: tuple[ScanProblem, ...] = ()
+
+
+def safe_name(text: str) -> str:
+    """Return a text as part of a file name: letters, digits, . _ + -; never a path."""
+    # Cut by bytes: file systems take 255 of them, and a letter may need four.
+    cut = _SAFE.sub("-", text.strip()).encode()[:_NAME_BYTES].decode("utf-8", "ignore")
+    return cut.strip(".-") or "roll"

@@ -5,9 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.channels import channel_mean, greatest, less, log_above
+from pipeline.channels import channel_mean, greatest, less, log_above, median
 from pipeline.kinds import Float32, Float64, Light, Mask, Triple, as_triple
-from pipeline.quantile import median
 from pipeline.strip.density import Illumination
 
 Mode = tuple[Float64, float]

@@ -4,10 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.channels import channel_mean
+from pipeline.channels import channel_mean, median
 from pipeline.kinds import SIGMA_OF_MAD, Float64, Light, Mask, Triple, as_triple
 from pipeline.profile import FilmSize
-from pipeline.quantile import median
 from pipeline.strip.density import measure_limits
 
 # Film beside its edge and beside the pictures that is left out.

@@ -6,10 +6,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.channels import percentiles
 from pipeline.chart import ChartReading, find_chart
 from pipeline.frame import Frame
 from pipeline.kinds import Corners, Float64, Light, Triple, as_triple
-from pipeline.quantile import percentiles
 from pipeline.strip import FilmBase, FrameBase
 from pipeline.survey.pictures import StoredPicture
 

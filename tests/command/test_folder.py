@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pipeline.command.run import gather_rolls, scans_in
 from pipeline.file import NAMESPACE
 from pipeline.problem import ScanProblem, SettingsProblem
-from pipeline.settings.roll import safe_name
+from pipeline.settings.settings import safe_name
 
 PICTURE = np.full((8, 8, 3), 30000, np.uint16)
 

@@ -5,7 +5,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from pipeline.control import causes as process_fault
-from pipeline.control.causes import CODES, QUANTITIES, fault_table, rank_causes, read_faults
+from pipeline.control.causes import CODES, QUANTITIES, fault_table, rank_causes
 from pipeline.control.readings import ControlReading
 from pipeline.control.series import deviation
 from pipeline.problem import SettingsProblem
@@ -85,7 +85,7 @@ def test_no_fault_is_certain_of_a_strip_in_control():
 
 
 def fault_of(cause: str):
-    (fault,) = [each for each in fault_table().faults if each.cause.startswith(cause)]
+    (fault,) = [each for each in fault_table().fault if each.cause.startswith(cause)]
     return fault
 
 
@@ -93,15 +93,16 @@ def fault_of(cause: str):
 def test_directions_are_the_published_ones(published):
     """By a transcription kept apart from the table: sources.toml [fault-directions]."""
     fault = fault_of(published.cause)
+    direction = fault_table().direction(fault)
     assert fault.code == published.code
     for quantity, way in published.ways.items():
         signs = np.broadcast_to(np.sign(way), 3)
         if quantity == "retained":
-            assert np.sign(fault.direction[-1]) == signs[0]
+            assert np.sign(direction[-1]) == signs[0]
             continue
         # Where HD moves with LD, or more, the contrast between them goes the same way.
         place = SLICES["contrast" if quantity == "hd" else quantity]
-        found = fault.direction[place]
+        found = direction[place]
         assert np.sign(found[np.isfinite(found)]) == pytest.approx(signs[np.isfinite(found)])
         # What goes unnamed in the table is level in the transcription, not a way.
         assert not signs[~np.isfinite(found)].any()
@@ -110,12 +111,12 @@ def test_directions_are_the_published_ones(published):
 def test_all_published_faults_are_there_and_each_tells_what_to_do():
     table = fault_table()
     assert len(FAULTS) == 24
-    assert len(table.faults) == len(FAULTS) + 3
-    assert len({fault.cause for fault in table.faults}) == len(table.faults)
+    assert len(table.fault) == len(FAULTS) + 3
+    assert len({fault.cause for fault in table.fault}) == len(table.fault)
     assert "Z-131" in table.source
-    for fault in table.faults:
+    for fault in table.fault:
         assert fault.code in CODES
-        assert fault.direction.shape == (sum(QUANTITIES.values()),)
+        assert table.direction(fault).shape == (sum(QUANTITIES.values()),)
         assert not fault.remedy.endswith(".")
         assert not fault.tell.endswith(".")
 
@@ -138,7 +139,7 @@ def test_wrong_tables_are_refused(old, new, told, tmp_path):
     assert old in TEXT
     path.write_text(TEXT.replace(old, new, 1), encoding="utf-8")
     with pytest.raises(SettingsProblem) as raised:
-        read_faults(path)
+        fault_table(path)
     assert told in str(raised.value)
 
 
@@ -148,7 +149,7 @@ def test_a_fault_that_moves_nothing_is_refused(tmp_path):
     path = tmp_path / "faults.toml"
     path.write_text(f'{head}\n[[fault]]\n{texts}ld = "level"\n', encoding="utf-8")
     with pytest.raises(SettingsProblem, match="moves nothing"):
-        read_faults(path)
+        fault_table(path)
     path.write_text(f"{head}\nfault = []\n", encoding="utf-8")
     with pytest.raises(SettingsProblem, match="'fault' is"):
-        read_faults(path)
+        fault_table(path)

@@ -3,7 +3,7 @@ import tomllib
 
 import pytest
 
-from pipeline.control.limits import QUANTITIES, control_limits, read_limits
+from pipeline.control.limits import QUANTITIES, control_limits
 from pipeline.problem import SettingsProblem
 from pipeline.profile.folder import profiles_folder
 from tests.sources import SOURCES
@@ -59,6 +59,6 @@ def test_wrong_limits_are_refused(old, new, told, tmp_path):
     assert old in TEXT
     path.write_text(TEXT.replace(old, new, 1), encoding="utf-8")
     with pytest.raises(SettingsProblem) as raised:
-        read_limits(path)
+        control_limits(path)
     assert told in str(raised.value)
     assert math.isfinite(control_limits().colour_spread)

@@ -24,8 +24,7 @@ from pipeline.profile.scanner import find_scanner
 from pipeline.roll.record import record_of
 from pipeline.roll.survey import survey_roll
 from pipeline.settings.reference import read_bracket, read_references, read_wedge
-from pipeline.settings.roll import Roll
-from pipeline.settings.settings import RollNotes, Settings
+from pipeline.settings.settings import Roll, RollNotes, Settings
 from pipeline.survey.frame import FrameSurvey
 from tests.chart.charted import frame_density
 from tests.chart.wedged import GRID, DrawnWedge, neutral_curve, true_contrast, wedge_density

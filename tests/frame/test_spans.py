@@ -135,8 +135,8 @@ def test_squares_of_any_gate_are_no_panoramas(gate_mm):
 
 
 def test_a_full_frame_may_hold_doorposts():
-    doors = {"post": (58.0, 60.0), "other": (90.0, 91.5)}
-    found = find_frames(seen(152.0, REGULAR, **doors), formats_on("135"))
+    doorposts = [(58.0, 60.0), (90.0, 91.5)]
+    found = find_frames(seen(152.0, REGULAR, doorposts), formats_on("135"))
     assert (found.format.name, len(found.frames)) == ("135", 4)
 
 

@@ -16,8 +16,7 @@ import numpy as np
 from pipeline.densities.roll_curve import FilmCurve
 from pipeline.roll.survey import survey_roll
 from pipeline.settings.reference import read_bracket, read_wedge
-from pipeline.settings.roll import Roll
-from pipeline.settings.settings import RollNotes, Settings
+from pipeline.settings.settings import Roll, RollNotes, Settings
 from tests.chart.wedged import Values, true_contrast
 from tests.film_model import (
     Camera,

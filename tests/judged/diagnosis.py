@@ -21,8 +21,7 @@ from pipeline.diagnosis.roll import colour_findings
 from pipeline.diagnosis.signs import SIGNS, RollSigns
 from pipeline.roll.record import record_of
 from pipeline.roll.survey import survey_roll
-from pipeline.settings.roll import Roll
-from pipeline.settings.settings import RollNotes, Settings
+from pipeline.settings.settings import Roll, RollNotes, Settings
 from tests.film_model import film_names, scanner_names, write_scan
 from tests.fitted.fault_bank import FaultyRoll, faulty_rolls
 from tests.judged.fault_cases import FAULT_CASES, fault_scans

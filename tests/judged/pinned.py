@@ -19,7 +19,7 @@ import numpy as np
 from pipeline.record.document import to_document
 from pipeline.roll.record import record_of
 from pipeline.roll.survey import SurveyedRoll, survey_roll
-from pipeline.settings.roll import Roll
+from pipeline.settings.settings import Roll
 from pipeline.survey.strip import StripSurvey
 from tests.film_model import write_scan
 from tests.judged.pinned_cases import PinnedCase, pinned_cases

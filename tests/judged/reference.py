@@ -19,8 +19,7 @@ from pipeline.colour.unmask import RollColour, from_profile
 from pipeline.render.cut import cut_light
 from pipeline.render.scene import to_density_above, to_scene
 from pipeline.roll.survey import SurveyedRoll, survey_roll
-from pipeline.settings.roll import Roll
-from pipeline.settings.settings import RollNotes, Settings
+from pipeline.settings.settings import Roll, RollNotes, Settings
 from pipeline.survey.frame import FrameSurvey
 from pipeline.survey.strip import StripSurvey
 from tests.film_model import (

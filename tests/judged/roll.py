@@ -25,8 +25,7 @@ from pipeline.render.look import Levels, as_print
 from pipeline.render.scene import to_density_above, to_scene
 from pipeline.render.tone import PrintTone
 from pipeline.roll.survey import SurveyedRoll, survey_roll
-from pipeline.settings.roll import Roll
-from pipeline.settings.settings import RollNotes, Settings
+from pipeline.settings.settings import Roll, RollNotes, Settings
 from pipeline.survey.frame import FrameSurvey
 from pipeline.survey.strip import StripSurvey
 from tests.film_model import ModelScan, random_roll, write_scan

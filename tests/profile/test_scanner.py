@@ -15,13 +15,12 @@ from colormath import density_standards as standards
 from pipeline.colour.unmask import from_profile, layer_exposure
 from pipeline.problem import SettingsProblem
 from pipeline.profile.film import find_film
-from pipeline.profile.folder import profiles_folder
+from pipeline.profile.folder import profile_names, profiles_folder
 from pipeline.profile.scanner import (
     ScannerProfile,
     base_status_m,
     find_scanner,
     read_scanner,
-    scanner_names,
     status_m,
     with_scanner,
 )
@@ -84,7 +83,7 @@ def test_known_bands_lessen_what_colours_of_unknown_film_are_off_by():
     assert known <= 2.6
 
 
-@pytest.mark.parametrize("name", scanner_names())
+@pytest.mark.parametrize("name", profile_names("scanner"))
 def test_matrices_are_the_fit_of_the_bands_they_name(name):
     document = tomllib.loads((profiles_folder() / "scanners" / f"{name}.toml").read_text("utf-8"))
     nm = np.arange(380.0, 781.0, 5.0)

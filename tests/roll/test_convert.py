@@ -14,8 +14,7 @@ from pipeline.event import Event
 from pipeline.problem import ScanProblem
 from pipeline.roll.convert import write_roll
 from pipeline.roll.survey import survey_roll
-from pipeline.settings.roll import Roll, safe_name
-from pipeline.settings.settings import RollNotes, Settings
+from pipeline.settings.settings import Roll, RollNotes, Settings, safe_name
 from tests.conftest import Run, contents, states
 from tests.film_model import FrameSpec, StripSpec, make_scan, write_scan
 from tests.film_model import Roll as ModelRoll

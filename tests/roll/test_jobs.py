@@ -11,8 +11,7 @@ from pipeline.record.record import FilesRecord
 from pipeline.roll.frame_task import Job, jobs_of
 from pipeline.roll.record import record_of
 from pipeline.roll.survey import SurveyedRoll, survey_roll
-from pipeline.settings.roll import Roll
-from pipeline.settings.settings import RollNotes, Settings
+from pipeline.settings.settings import Roll, RollNotes, Settings
 
 # Keys of files that stand are made of these names in this order: none may change by itself.
 PARTS = [

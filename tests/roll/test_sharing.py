@@ -23,8 +23,7 @@ from pipeline.roll.survey import survey_roll
 from pipeline.scan import unpacked
 from pipeline.scan.scan import open_scan
 from pipeline.scan.unpacked import UnpackedScan
-from pipeline.settings.roll import Roll
-from pipeline.settings.settings import RollNotes, Settings
+from pipeline.settings.settings import Roll, RollNotes, Settings
 from tests.conftest import Run, contents
 from tests.render.whole_pictures import read_codes
 

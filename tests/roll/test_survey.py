@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.problem import SettingsProblem
 from pipeline.roll.survey import SurveyedRoll, survey_roll
-from pipeline.settings.roll import Roll as ScannedRoll
+from pipeline.settings.settings import Roll as ScannedRoll
 from pipeline.settings.settings import RollNotes, Settings
 from tests.film_model import FrameSpec, Holder, Roll, StripSpec, make_scan, write_scan
 

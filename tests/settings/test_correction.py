@@ -17,7 +17,7 @@ from pipeline.kinds import KINDS
 from pipeline.problem import SettingsProblem
 from pipeline.roll.survey import survey_roll
 from pipeline.settings.correction import FrameCorrection, read_corrections
-from pipeline.settings.roll import Roll as TakenRoll
+from pipeline.settings.settings import Roll as TakenRoll
 from pipeline.settings.settings import RollNotes, Settings
 from pipeline.survey.scan import survey_scan
 from tests.conftest import Run, states
