@@ -27,9 +27,7 @@ if _SETTINGS.CPU_FEATURES is None and _FEATURES.get(_WIDE_AT_NO_COST):
     _SETTINGS.CPU_FEATURES = f"{_FEATURES.flatten()},-prefer-256-bit"
 
 
-def compiled(
-    signature: str | list[str] | None = None, *, fast: bool = False
-) -> Callable[[Function], Function]:
+def compiled(signature: object = None, *, fast: bool = False) -> Callable[[Function], Function]:
     """Compile a function; without a signature, into those that call it.
 
     What is compiled is kept beside its file, else in the user's folder, where either can be

@@ -10,6 +10,7 @@ from .match import chart_layout as chart_layout
 from .match import chart_places as chart_places
 from .match import is_shaded as is_shaded
 from .wedge import SURE as SURE
+from .wedge import WedgeReading as WedgeReading
 from .wedge import find_wedge as find_wedge
 from .wedge import looks_stepped as looks_stepped
 from .wedge import read_wedge_at as read_wedge_at

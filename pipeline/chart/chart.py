@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -55,15 +55,10 @@ def find_chart(density_above: Picture) -> ChartReading | None:
         small = np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), np.float32)
     if not np.isfinite(small).all() or min(small.shape[:2]) < 4 * _LEAST_STEP_PX:
         return None
-    best: tuple[float, Float64] | None = None
-    for grid in find_grids(even_patches(small)):
-        found = _on_grid(small, grid)
-        if found is not None and (best is None or found[0] > best[0]):
-            best = found
-    if best is None:
-        return None
-    explained, corners = best
-    confidence = float(np.clip((explained - _CHANCE) / (_CLEAR - _CHANCE), 0.0, 1.0))
+    grids = find_grids(even_patches(small))
+    found = [on_grid for grid in grids if (on_grid := _on_grid(small, grid)) is not None]
+    explained, corners = max(found, key=lambda each: each[0], default=(0.0, np.empty(0)))
+    confidence = _confidence(explained)
     if confidence == 0.0:
         return None
     # Pixel centres of the small picture lie between those of the large one.
@@ -92,8 +87,11 @@ def read_chart(density_above: Picture, corners: Float64) -> ChartReading:
             as_is = match is not None and bool((np.diff(match.order) == 1).all())
             readings.append((match.explained if match and as_is else -1.0, reading))
     explained, reading = max(readings, key=lambda item: item[0])
-    confidence = float(np.clip((explained - _CHANCE) / (_CLEAR - _CHANCE), 0.0, 1.0))
-    return ChartReading(reading.densities, reading.corners, reading.spread, confidence)
+    return replace(reading, confidence=_confidence(explained))
+
+
+def _confidence(explained: float) -> float:
+    return float(np.clip((explained - _CHANCE) / (_CLEAR - _CHANCE), 0.0, 1.0))
 
 
 def _on_grid(picture: Picture, grid: Grid) -> tuple[float, Float64] | None:
@@ -105,17 +103,18 @@ def _on_grid(picture: Picture, grid: Grid) -> tuple[float, Float64] | None:
         return None
     reach = max(1, round(0.15 * step_px))
     smooth = cv2.blur(picture, (2 * reach + 1, 2 * reach + 1))
-    best: tuple[float, Float64] | None = None
+    found: list[tuple[float, Float64]] = []
     for places in _windows(grid):
         at = grid.to_picture(places)
-        inside = (at > -0.5).all() and (at < np.array(picture.shape[1::-1]) - 0.5).all()
-        if not inside:
-            continue
-        columns, rows = np.rint(at).astype(int).T
-        match = best_match(smooth[rows, columns].astype(float))
-        if match is not None and (best is None or match.explained > best[0]):
-            best = (match.explained, _outer(places[match.order], grid))
-    return best
+        if (at > -0.5).all() and (at < np.array(picture.shape[1::-1]) - 0.5).all():
+            columns, rows = np.rint(at).astype(int).T
+            match = best_match(smooth[rows, columns].astype(float))
+            if match is not None:
+                found.append((match.explained, places[match.order]))
+    if not found:
+        return None
+    explained, places = max(found, key=lambda each: each[0])
+    return explained, _outer(places, grid)
 
 
 def _windows(grid: Grid) -> Iterator[Float64]:

@@ -131,15 +131,12 @@ def light_fall(densities: Float64) -> Float64:
     Least squares of a fall along and across with the chart's exposures, as in `best_match`.
     """
     places = chart_places() - chart_places().mean(axis=0)
-    best: tuple[float, Float64] | None = None
+    fits: list[tuple[float, Float64]] = []
     for curve in _film_curves():
         terms = np.column_stack([np.ones(24), places, curve])
         found = np.linalg.lstsq(terms, densities, rcond=None)[0]
-        left = float(((densities - terms @ found) ** 2).sum())
-        if best is None or left < best[0]:
-            best = (left, np.asarray(found[1], float))
-    assert best is not None
-    return best[1]
+        fits.append((float(((densities - terms @ found) ** 2).sum()), np.asarray(found[1], float)))
+    return min(fits, key=lambda fit: fit[0])[1]
 
 
 def _ramp(logs: Float64) -> Float64:

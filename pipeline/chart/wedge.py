@@ -68,14 +68,12 @@ def find_wedge(density_above: Picture, steps: int | None = None) -> WedgeReading
     if not np.isfinite(picture).all() or min(picture.shape[:2]) < 4 * LEAST_STEP_PX:
         return None
     least = LEAST_NAMED if steps is None else min(LEAST_NAMED, max(steps - 3, 3))
-    best: WedgeReading | None = None
+    found: list[WedgeReading] = []
     angles = list(_angles(picture))
     for line_px in LINES_PX:
-        for angle in angles:
-            row = _row_at(picture, angle, least, line_px)
-            reading = None if row is None else _read_row(row, steps)
-            if reading and (best is None or _weight(reading) > _weight(best)):
-                best = reading
+        rows = [row for angle in angles if (row := _row_at(picture, angle, least, line_px))]
+        found += [reading for row in rows if (reading := _read_row(row, steps))]
+        best = max(found, key=lambda one: one.confidence * len(one.densities), default=None)
         if best is not None and best.confidence >= SURE:
             break
     return best
@@ -120,10 +118,6 @@ def read_wedge_at(density_above: Picture, corners: Float64, steps: int) -> Wedge
     rises = np.diff(means, axis=0) > -_BACK
     confidence = 1.0 if rises.all() and np.ptp(means.mean(axis=1)) > 0.1 else 0.0
     return WedgeReading(means, errors, points, confidence)
-
-
-def _weight(reading: WedgeReading) -> float:
-    return reading.confidence * len(reading.densities)
 
 
 def _angles(picture: Picture) -> Iterator[float]:
@@ -198,25 +192,22 @@ def _bands(turned: Picture, least: int, line_px: int) -> tuple[Edges, int, int, 
     # Of equally long runs, the one in the middle of them.
     longest = np.nonzero(np.array(lengths) == max(lengths))[0]
     seed = int(longest[len(longest) // 2])
-    kept = {seed: runs[seed]}
-    for way in (1, -1):
-        last = seed
-        while (nxt := last + way) in range(len(runs)):
-            near, run = kept[last], runs[nxt]
-            if near is None or run is None or not _alike(near, run):
-                break
-            kept[nxt] = run
-            last = nxt
-    edges = kept[seed]
-    assert edges is not None
-    places = sorted(kept)
-    shifts = [_shift(edges, run) for place in places if (run := kept[place]) is not None]
-    lean = float(np.polyfit(places, shifts, 1)[0]) / height if len(places) > 2 else 0.0
-    return edges, places[0] * height, (places[-1] + 1) * height, lean
+    low = high = seed
+    while low > 0 and _alike(runs[low], runs[low - 1]):
+        low -= 1
+    while high + 1 < len(runs) and _alike(runs[high], runs[high + 1]):
+        high += 1
+    kept = [run for run in runs[low : high + 1] if run is not None]
+    edges = kept[seed - low]
+    shifts = [_shift(edges, run) for run in kept]
+    lean = float(np.polyfit(range(low, high + 1), shifts, 1)[0]) / height if high > low + 1 else 0.0
+    return edges, low * height, (high + 1) * height, lean
 
 
-def _alike(one: Edges, other: Edges) -> bool:
+def _alike(one: Edges | None, other: Edges | None) -> bool:
     """Tell whether two rows of edges are of one wedge: as far apart, at about the same places."""
+    if one is None or other is None:
+        return False
     close = abs(one.step_px / other.step_px - 1.0) < 0.08 and one.rising == other.rising
     return close and abs(_shift(one, other)) < 0.3 * one.step_px
 
@@ -228,21 +219,24 @@ def _shift(one: Edges, other: Edges) -> float:
     return float(np.median(nearest))
 
 
+def _inner_parts(ends: Float64) -> Iterator[tuple[int, int]]:
+    """Yield the columns of each step between ends (n + 1,) that are read, one at least."""
+    for left, right in itertools.pairwise(ends):
+        margin = 0.5 * (1.0 - _ALONG) * (right - left)
+        first = round(left + margin)
+        yield first, max(round(right - margin), first + 1)
+
+
 def _steps(turned: Picture, ends: Float64, top: int, bottom: int) -> tuple[Float64, Float64]:
     """Return densities and standard errors (n, 3) of the steps between ends (n + 1,)."""
     inset = 0.5 * (1.0 - _ACROSS) * (bottom - top)
     rows = slice(round(top + inset), max(round(bottom - inset), round(top + inset) + 1))
     means, errors = [], []
-    for left, right in itertools.pairwise(ends):
-        margin = 0.5 * (1.0 - _ALONG) * (right - left)
-        first = round(left + margin)
-        columns = slice(max(first, 0), max(round(right - margin), first + 1))
-        pixels = turned[rows, columns].reshape(-1, 3).astype(float)
+    for first, stop in _inner_parts(ends):
+        pixels = turned[rows, max(first, 0) : stop].reshape(-1, 3).astype(float)
         pixels = pixels[np.isfinite(pixels).all(axis=1)]
         if len(pixels) == 0:
-            means.append(np.full(3, np.nan))
-            errors.append(np.full(3, np.nan))
-            continue
+            pixels = np.full((1, 3), np.nan)
         means.append(middle_mean(pixels))
         spread = pixels.std(axis=0) / np.sqrt(max(len(pixels) / _GRAIN_PX, 1.0))
         errors.append(np.maximum(spread, _LEAST_ERROR))
@@ -257,8 +251,7 @@ def _read_row(row: _Row, steps: int | None) -> WedgeReading | None:
     index = np.arange(-1 - more, count + 1 + more)
     means, errors = _steps(row.picture, row.edges.at(index), row.top, row.bottom)
     even = _evenness(row, index)
-    low, high = more, more + count + 1
-    low, high = _without_surround(means, even, low, high, steps)
+    low, high = _without_surround(means, even, more, more + count + 1, steps)
     low, high = _with_unseen(means, even, low, high, steps)
     if high - low < 3 or not np.isfinite(means[low:high]).all():
         return None
@@ -278,12 +271,9 @@ def _read_row(row: _Row, steps: int | None) -> WedgeReading | None:
 def _evenness(row: _Row, index: NDArray[np.int64]) -> Float64:
     """Return how much density changes from end to end inside each step."""
     profile = _profile(row.picture, row.top, row.bottom)
-    ends = row.edges.at(index)
     changes = []
-    for left, right in itertools.pairwise(ends):
-        margin = 0.5 * (1.0 - _ALONG) * (right - left)
-        first, last = round(left + margin), round(right - margin)
-        part = profile[max(first, 0) : max(last, first + 1)]
+    for first, stop in _inner_parts(row.edges.at(index)):
+        part = profile[max(first, 0) : stop]
         if len(part) == 0 or first < 0 or not np.isfinite(part).all():
             changes.append(np.nan)
         else:
@@ -322,10 +312,8 @@ def _with_unseen(
     sign = np.sign(level[high - 1] - level[low])
 
     def goes_on(at: int, inner: int, way: int) -> bool:
-        if not 0 <= at < len(level) or not even[at] < _UNEVEN:
-            return False
         # At the base there is nothing left to tell a step from the wedge's surround.
-        if level[inner] < _BACK:
+        if not 0 <= at < len(level) or not even[at] < _UNEVEN or level[inner] < _BACK:
             return False
         further = way * sign * (level[at] - level[inner])
         return bool(-_BACK < further < _UNSEEN)

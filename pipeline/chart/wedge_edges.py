@@ -77,48 +77,61 @@ def find_edges(profile: Float64, least: int, line_px: int = LINES_PX[0]) -> Edge
     level = min(level, max(_LEAST_STEEP, 0.25 * float(np.percentile(np.abs(used), 95))))
     best: Edges | None = None
     for sign in (1.0, -1.0):
-        places, heights = _peaks(sign * steep, level)
-        against, strange = _peaks(-sign * steep, level)
-        run = _longest(places, heights, against, strange, least)
+        run = _longest(_peaks(sign * steep, level), _peaks(-sign * steep, level), least)
         if run is not None and (best is None or len(run) > len(best.places)):
             best = Edges(run, sign > 0)
     return best
 
 
-def _peaks(steep: Float64, level: float) -> tuple[Float64, Float64]:
-    """Return places and heights of the peaks above a level, by a parabola through each top."""
+@dataclass(frozen=True)
+class _Peaks:
+    """Peaks of steepness along a profile: places (n,) in pixels, heights (n,)."""
+
+    places: Float64
+    heights: Float64
+
+    def stand_between(self, left: float, right: float, height: float) -> bool:
+        """Tell whether one higher than a height lies between two places."""
+        inner = (self.places > left + 1.0) & (self.places < right - 1.0)
+        return bool((self.heights[inner] > height).any())
+
+
+def _peaks(steep: Float64, level: float) -> _Peaks:
+    """Return the peaks above a level, by a parabola through each top."""
     middle = steep[1:-1]
     top = np.nonzero((middle > level) & (middle >= steep[:-2]) & (middle > steep[2:]))[0] + 1
     before, at, after = steep[top - 1], steep[top], steep[top + 1]
     curve = before - 2.0 * at + after
     shift = np.where(curve < 0, 0.5 * (before - after) / np.where(curve < 0, curve, -1.0), 0.0)
-    return top + np.clip(shift, -0.5, 0.5), at
+    return _Peaks(top + np.clip(shift, -0.5, 0.5), at)
 
 
-def _longest(
-    places: Float64, heights: Float64, against: Float64, strange: Float64, least: int
-) -> Float64 | None:
+def _longest(edges: _Peaks, against: _Peaks, least: int) -> Float64 | None:
+    """Return the places of the longest run of at least so many edges, none `against` between."""
     best: list[int] = []
+    places = edges.places
     for first in range(len(places) - 1):
         for second in range(first + 1, min(first + 4, len(places))):
-            step = places[second] - places[first]
-            if step < LEAST_STEP_PX:
+            near = places[second] - places[first] < LEAST_STEP_PX
+            if near or (first in best and second in best):
                 continue
-            if first in best and second in best:
-                continue
-            run = _extended(places, heights, against, strange, first, second)
+            run = _extended(edges, against, first, second)
             if len(run) > len(best):
                 best = run
     return places[best] if len(best) >= least else None
 
 
-def _extended(
-    places: Float64, heights: Float64, against: Float64, strange: Float64, first: int, second: int
-) -> list[int]:
+def _extended(edges: _Peaks, against: _Peaks, first: int, second: int) -> list[int]:
     """Return the edges that go on from two, each at its place and none between them."""
-    if _between(places, heights, against, strange, first, second):
+
+    def parted(left: int, right: int) -> bool:
+        limit = _STRANGE * min(edges.heights[left], edges.heights[right])
+        ends = edges.places[left], edges.places[right]
+        return any(peaks.stand_between(*ends, limit) for peaks in (edges, against))
+
+    if parted(first, second):
         return []
-    run = [first, second]
+    places, run = edges.places, [first, second]
     for forth in (True, False):
         while True:
             end, inner = (run[-1], run[-2:-5:-1]) if forth else (run[0], run[1:4])
@@ -127,20 +140,7 @@ def _extended(
             near = int(np.argmin(off))
             if off[near] > _OFF * abs(step) or near in run:
                 break
-            pair = (end, near) if forth else (near, end)
-            if _between(places, heights, against, strange, *pair):
+            if parted(*((end, near) if forth else (near, end))):
                 break
             run = [*run, near] if forth else [near, *run]
     return run
-
-
-def _between(
-    places: Float64, heights: Float64, against: Float64, strange: Float64, left: int, right: int
-) -> bool:
-    """Tell whether some other strong edge lies between two."""
-    limit = _STRANGE * min(heights[left], heights[right])
-    for at, height in ((places, heights), (against, strange)):
-        inner = (at > places[left] + 1.0) & (at < places[right] - 1.0)
-        if (height[inner] > limit).any():
-            return True
-    return False

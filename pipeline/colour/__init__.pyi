@@ -8,8 +8,8 @@ from .frame import brightened as brightened
 from .frame import frame_colours as frame_colours
 from .frame import trim_of as trim_of
 from .frame import usual_exposure as usual_exposure
-from .reference import CLEAR_CHART as CLEAR_CHART
-from .reference import chart_trouble as chart_trouble
+from .reference import is_clear as is_clear
+from .reference import no_frame as no_frame
 from .reference import shown_by as shown_by
 from .roll import as_grey as as_grey
 from .roll import colour_of_roll as colour_of_roll

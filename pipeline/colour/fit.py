@@ -157,7 +157,13 @@ def fit_profile(charts: Sequence[SeenChart], start: FilmProfile) -> ProfileFit:
     problem = _Problem(charts, start, curves, known)
     theta = problem.solved(np.zeros(_OF_FILM + _OF_CHART * len(charts)), "cauchy")
     for _ in range(_ROUNDS):
-        trusted = known & ~_outlying(problem.residual(theta), known)
+        residual = problem.residual(theta)
+        usual = float(np.median(residual[known]))
+        limit = max(
+            _constant("patches", "outlier_difference"),
+            _constant("patches", "outlier_ratio") * usual,
+        )
+        trusted = known & ~(residual > limit)
         if trusted.sum(axis=1).min() < _LEAST_PATCHES:
             raise SettingsProblem(
                 None, "what was taken for a chart has other colours", "name another frame"
@@ -238,14 +244,15 @@ class _Problem:
         shift = _constant("stray", "speed_log_e") * speed[1] + layer * speed * [1.0, 0.0, 1.0]
         one = _constant("stray", "layer_toe_power")
         sharper = _constant("stray", "toe_power") * toe[1] + one * toe * [1.0, 0.0, 1.0]
+        steeper = np.exp(_constant("stray", "slope") * slope)
         red, green, blue = (
-            _moved(
-                curve,
-                float(np.exp(_constant("stray", "slope") * slope[channel])),
-                float(10.0 ** shift[channel]),
-                float(np.exp(sharper[channel])),
+            replace(
+                moved,
+                toe_exposure=moved.toe_exposure * float(10.0 ** shift[channel]),
+                toe_power=moved.toe_power * float(np.exp(sharper[channel])),
             )
             for channel, curve in enumerate(self.curves)
+            for moved in (curve.steeper(float(steeper[channel])),)
         )
         return replace(
             self.start,
@@ -277,22 +284,8 @@ class _Problem:
         return np.array([difference_2000(light, reference) for light in self.shown(theta)])
 
 
-@cache
-def _constants() -> dict[str, dict[str, float]]:
-    return shipped("fit.toml")
-
-
 def _constant(section: str, key: str) -> float:
-    return float(_constants()[section][key])
-
-
-def _moved(curve: LayerCurve, steeper: float, slower: float, sharper: float) -> LayerCurve:
-    moved = curve.steeper(steeper)
-    return replace(
-        moved,
-        toe_exposure=moved.toe_exposure * slower,
-        toe_power=moved.toe_power * sharper,
-    )
+    return float(shipped("fit.toml")[section][key])
 
 
 def _changed(matrix: Matrix, terms: Float64) -> Matrix:
@@ -312,13 +305,3 @@ def _weights(spread: Float64 | None) -> Float64:
     beyond = np.maximum(uneven - np.median(uneven), 0.0) / _constant("patches", "uneven_density")
     even: Float64 = weight / (1.0 + beyond)
     return even
-
-
-def _outlying(residual: Float64, known: Mask) -> Mask:
-    """Return which patches are too far off to be what they should be."""
-    usual = float(np.median(residual[known]))
-    limit = max(
-        _constant("patches", "outlier_difference"), _constant("patches", "outlier_ratio") * usual
-    )
-    far: Mask = residual > limit
-    return far

@@ -72,10 +72,8 @@ def usual_key(keys: Sequence[Key | None]) -> Key | None:
     told = [key for key in keys if key is not None]
     if not told:
         return None
-    return Key(
-        float(np.median([key.middle for key in told])),
-        float(np.median([key.light for key in told])),
-    )
+    middle, light = np.median([(key.middle, key.light) for key in told], axis=0).tolist()
+    return Key(middle, light)
 
 
 def trim_stops(key: Key | None, usual: Key | None) -> float:
@@ -148,7 +146,12 @@ def frame_colours(
     frames are brought towards. `written` are the outlines of what is written of the frames, a
     row for each strip.
     """
-    wishes = {_key(entry): entry for entry in corrections if entry.colours}
+    # By the key over the roll of the frame that an entry is for.
+    wishes = {
+        f"+{entry.entry}" if entry.number is None else entry.number: entry
+        for entry in corrections
+        if entry.colours
+    }
     asked = brightened(colour, exposure_stops)
     rows, troubles = [], []
     for strip, areas in zip(strips, written, strict=True):
@@ -163,11 +166,6 @@ def frame_colours(
                 row.append(_trimmed(asked, stops + (wish.exposure if wish else 0.0)))
         rows.append(tuple(row))
     return tuple(rows), tuple(troubles)
-
-
-def _key(entry: FrameCorrection) -> str:
-    """Return the key over the roll of the frame that an entry is for."""
-    return f"+{entry.entry}" if entry.number is None else entry.number
 
 
 def brightened(colour: RollColour, stops: float) -> RollColour:
@@ -194,8 +192,8 @@ def _frame_colour(
         place = _place_in_frame(wish.neutral, frame.outline, written)
         balance = neutral_balance(np.asarray(frame.thumbnail), place, colour)
     if balance is not None:
-        red, green, blue = (a + b for a, b in zip(colour.balance, balance, strict=True))
-        own = replace(own, colour=replace(own.colour, balance=(red, green, blue)), balance=balance)
+        whole = as_triple(np.add(colour.balance, balance))
+        own = replace(own, colour=replace(own.colour, balance=whole), balance=balance)
     if wish.temperature_k is not None or wish.tint is not None:
         matrix = scene_light_matrix(wish.temperature_k, wish.tint) @ np.asarray(colour.scene)
         own = replace(
@@ -260,11 +258,6 @@ def neutral_balance(densities: Floats, place: tuple[float, float], colour: RollC
 
 
 @cache
-def _daylight_k() -> float:
-    return float(shipped("process.toml")["light"]["daylight_k"])
-
-
-@cache
 def scene_light_matrix(temperature_k: float | None, tint: float | None) -> Float64:
     """Return the 3x3 matrix on linear ACEScg that takes the light of a scene for its white.
 
@@ -284,8 +277,7 @@ def scene_light_matrix(temperature_k: float | None, tint: float | None) -> Float
     colour-science. No cone is raised more than tenfold. The light's luminance stays.
     """
     colour = colour_science()
-
-    daylight = _daylight_k()
+    daylight = float(shipped("process.toml")["light"]["daylight_k"])
     lights = [
         colour.xy_to_XYZ(
             colour.UCS_uv_to_xy(
@@ -294,7 +286,6 @@ def scene_light_matrix(temperature_k: float | None, tint: float | None) -> Float
         )
         for kelvin, duv in ((temperature_k or daylight, (tint or 0.0) / 1000.0), (daylight, 0.0))
     ]
-
     bradford = np.asarray(colour.adaptation.CAT_BRADFORD)
     of_light, of_daylight = (bradford @ light for light in lights)
     # Far on the green side of a warm light there is no light that the eye's blue sees.

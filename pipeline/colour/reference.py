@@ -17,7 +17,7 @@ from pipeline.chart import (
 )
 from pipeline.colour.fit import ProfileFit, SeenChart, fit_profile
 from pipeline.colour.unmask import RollColour, from_profile, layer_exposure
-from pipeline.kinds import Float32, Float64, as_matrix
+from pipeline.kinds import Float32, Float64, as_matrix, as_triple
 from pipeline.problem import SettingsProblem
 from pipeline.profile import FilmProfile, LayerCurve, fittable_curves
 from pipeline.settings import ReferenceFrame
@@ -26,7 +26,7 @@ from pipeline.survey import FrameSurvey
 Frames = Sequence[tuple[str, FrameSurvey]]
 
 # A chart that nobody named is taken only if it is this clear, and all its patches fit together.
-CLEAR_CHART = 0.95
+_CLEAR_CHART = 0.95
 _LEAST_CONFIDENCE = 0.5
 _MOST_MISFIT = 4.0
 # How warm a chart's light may be for the film profile, log10 of red to blue exposure: over all
@@ -80,7 +80,7 @@ def named_reference(
     for reference in named:
         number = reference.frame
         if number not in there:
-            raise _no_frame(number, frames)
+            raise no_frame(f"reference frame {number}", list(there))
         frame = there[number]
         shown = shown_by(reference, np.asarray(frame.thumbnail, np.float32), frame.chart)
         if isinstance(shown, GreyReading):
@@ -111,7 +111,7 @@ def found_reference(frames: Frames, profile: FilmProfile, solved: RollColour) ->
         return None
     for number, frame in frames:
         chart = frame.chart
-        if chart is None or chart.confidence < CLEAR_CHART or chart_trouble(chart.densities):
+        if chart is None or not is_clear(chart):
             continue
         if not usual_light(chart, profile, solved):
             notes.append(
@@ -132,6 +132,11 @@ def found_reference(frames: Frames, profile: FilmProfile, solved: RollColour) ->
 
 def _fitted(chart: ChartReading, profile: FilmProfile) -> ProfileFit:
     return fit_profile([SeenChart(chart.densities, chart.spread)], profile)
+
+
+def is_clear(chart: ChartReading) -> bool:
+    """Tell whether a chart that nobody named is so clear that it may be taken."""
+    return chart.confidence >= _CLEAR_CHART and chart_trouble(chart.densities) is None
 
 
 def chart_trouble(densities: Float64) -> str | None:
@@ -171,10 +176,8 @@ def balanced(colour: RollColour, densities: Float64) -> RollColour:
     """Return a colour with the balance that makes densities (n, 3) of greys neutral on average."""
     logs = np.log10(np.maximum(layer_exposure(densities, colour), 1e-4))
     off = (logs - logs[:, 1:2]).mean(axis=0)
-    red, green, blue = (float(was - step) for was, step in zip(colour.balance, off, strict=True))
-    return replace(
-        colour, balance=(red, green, blue), how="reference", confidence=max(colour.confidence, 0.8)
-    )
+    balance = as_triple(colour.balance - off)
+    return replace(colour, balance=balance, how="reference", confidence=max(colour.confidence, 0.8))
 
 
 def shown_by(
@@ -201,7 +204,15 @@ def shown_by(
         corners = np.array(reference.corners) * picture.shape[1::-1] - 0.5
         return _usable(number, read_chart(picture, corners), by_corners=True)
     if reference.grey is not None:
-        return _usable_grey(number, read_grey(picture, reference.grey))
+        grey = read_grey(picture, reference.grey)
+        if not grey.is_even:
+            raise SettingsProblem(
+                None,
+                f"the grey area in reference frame {number} is not even, or as clear as the film "
+                "base",
+                "give an area inside the card, clear of shadows and edges",
+            )
+        return grey
     if reference.chart is not False:
         chart = found or find_chart(picture)
         if chart is not None and chart.confidence >= _LEAST_CONFIDENCE:
@@ -237,22 +248,12 @@ def _usable(number: str, chart: ChartReading, by_corners: bool) -> ChartReading:
     return chart
 
 
-def _usable_grey(number: str, grey: GreyReading) -> GreyReading:
-    if not grey.is_even:
-        raise SettingsProblem(
-            None,
-            f"the grey area in reference frame {number} is not even, or as clear as the film base",
-            "give an area inside the card, clear of shadows and edges",
-        )
-    return grey
-
-
-def _no_frame(number: str, frames: Frames) -> SettingsProblem:
-    numbers = [name for name, _ in frames]
+def no_frame(what: str, numbers: Sequence[str]) -> SettingsProblem:
+    """Return what is wrong where a frame that the user names is not among the roll's numbers."""
     there = f"frames {numbers[0]} to {numbers[-1]}" if numbers else "no frames"
     return SettingsProblem(
         None,
-        f"there is no reference frame {number} on the roll, which has {there}",
+        f"there is no {what} on the roll, which has {there}",
         "give the number as on the contact sheet",
     )
 
@@ -278,13 +279,15 @@ def _from_fits(fits: Sequence[ProfileFit], profile: FilmProfile, solved: RollCol
     A shift of a curve along log exposure is what a balance is. A shift common to all layers is
     the exposure of the chart's frame and has no part in the colour.
     """
-    shifts = np.array([_shift(fit.profile, profile) for fit in fits]).mean(axis=0)
+    known = fittable_curves(profile)
+    layers = list(zip(*(fittable_curves(fit.profile) for fit in fits), strict=True))
     red, green, blue = (
-        _mean_curve(
-            [fittable_curves(fit.profile)[layer] for fit in fits], fittable_curves(profile)[layer]
-        )
-        for layer in range(3)
+        _mean_curve(curves, start) for curves, start in zip(layers, known, strict=True)
     )
+    shifts = np.array([
+        [math.log10(curve.toe_exposure / start.toe_exposure) for curve in curves]
+        for curves, start in zip(layers, known, strict=True)
+    ]).mean(axis=1)  # fmt: skip
     balance = shifts - shifts[1]
     return replace(
         solved,
@@ -294,15 +297,6 @@ def _from_fits(fits: Sequence[ProfileFit], profile: FilmProfile, solved: RollCol
         scene=as_matrix(np.mean([fit.profile.scene for fit in fits], axis=0)),
         how="reference",
         confidence=0.95,
-    )
-
-
-def _shift(fitted: FilmProfile, profile: FilmProfile) -> Float64:
-    return np.array(
-        [
-            math.log10(new.toe_exposure / old.toe_exposure)
-            for new, old in zip(fittable_curves(fitted), fittable_curves(profile), strict=True)
-        ]
     )
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from pipeline.colour.reference import Reference, found_reference, named_reference
 from pipeline.colour.solve import solve_roll, with_exposure
 from pipeline.colour.unmask import RollColour, from_profile
-from pipeline.kinds import Matrix, Triple
+from pipeline.kinds import Triple, as_matrix, as_triple
 from pipeline.profile import FilmProfile
 from pipeline.settings import Settings
 from pipeline.survey import FrameSurvey, StripSurvey, picture_samples
@@ -27,15 +27,11 @@ def one_channel(profile: FilmProfile, spreads: Sequence[Triple]) -> RollColour:
     noise = np.maximum(np.median(np.asarray(spreads, float), axis=0), _LEAST_NOISE)
     red, green, blue = (noise**-2 / (noise**-2).sum()).tolist()
     mix, curve = (red, green, blue), profile.curves[1]
-    plain: Matrix = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
-    return RollColour(
+    return replace(
+        from_profile(profile),
         unmask=(mix, mix, mix),
         curves=(curve, curve, curve),
-        balance=(0.0, 0.0, 0.0),
-        scene=plain,
-        exposure=1.0,
-        how="profile",
-        confidence=0.3,
+        scene=as_matrix(np.eye(3)),
     )
 
 
@@ -96,7 +92,9 @@ def colour_of_roll(
     colour = reference.colour if reference else solved
     if not profile.fixed:
         colour = with_exposure(colour, samples)
-    return _balanced(colour, settings), reference
+    if settings.balance is not None:
+        colour = replace(colour, balance=as_triple(np.add(colour.balance, settings.balance)))
+    return colour, reference
 
 
 def _referenced(
@@ -125,10 +123,3 @@ def _referenced(
 
 def _with_chart(frame: FrameSurvey, found: FrameSurvey | None) -> FrameSurvey:
     return frame if found is None or found.chart is None else replace(frame, chart=found.chart)
-
-
-def _balanced(colour: RollColour, settings: Settings) -> RollColour:
-    if settings.balance is None:
-        return colour
-    red, green, blue = (a + b for a, b in zip(colour.balance, settings.balance, strict=True))
-    return replace(colour, balance=(red, green, blue))

@@ -85,15 +85,11 @@ def _parts(count: int) -> list[slice]:
 
 def _three_colours(layers: Float64, curves: Sequence[Curve]) -> Float64:
     """Return (f, 6) log exposure ratios of frames at three places of their spread."""
-    logs = _log_exposure(layers, curves)
+    parts = [_logs(layers[..., channel], curve) for channel, curve in enumerate(curves)]
+    logs = np.stack(parts, axis=-1)
     ratios = logs[..., (0, 2)] - logs[..., 1:2]
     places = np.percentile(ratios, (20, 50, 80), axis=1)
     return places.transpose(1, 0, 2).reshape(len(layers), 6)
-
-
-def _log_exposure(layers: Float64, curves: Sequence[Curve]) -> Float64:
-    parts = [_logs(layers[..., channel], curve) for channel, curve in enumerate(curves)]
-    return np.stack(parts, axis=-1)
 
 
 def _logs(densities: Float64, curve: Curve) -> Float64:

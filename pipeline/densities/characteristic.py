@@ -3,7 +3,6 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
 from typing import Any
 
 import numpy as np
@@ -84,12 +83,9 @@ class ChannelCurve:
         return float(np.interp(density, known[at], self.log_exposure[at]))
 
 
-@cache
 def curve_rules() -> dict[str, Any]:
     """Return the table 'curve' of profiles/process.toml, which names its sources."""
-    document = shipped("process.toml")
-    rules: dict[str, Any] = document["curve"]
-    return rules
+    return dict(shipped("process.toml")["curve"])
 
 
 def characteristic(
@@ -131,9 +127,7 @@ def characteristic(
     logs, seen, errors = logs[order], seen[order], errors[order]
     if len(np.unique(logs[:, 1])) < LEAST_STEPS or np.ptp(logs[:, 1]) < _LEAST_RANGE:
         return None
-    shared = _Basis(logs[:, 1])
-    alike = bool((logs == logs[:, 1:2]).all())
-    bases = [shared if alike else _Basis(logs[:, channel]) for channel in range(3)]
+    bases = [_Basis(logs[:, channel]) for channel in range(3)]
     if error is None:
         errors = np.full_like(seen, max(_noise(bases, seen), _LEAST_UNKNOWN))
     errors = np.maximum(errors, _LEAST_ERROR)
@@ -248,45 +242,26 @@ def _measured(
     # Steps that are hardly known, as in the deepest blacks of a scan, are no place to look.
     best = int(np.argmax(rise @ smooth - _DOUBT * errors))
     contrast = float(rise[best] @ found)
-    error = float(errors[best])
     start, end = float(starts[best]), float(starts[best] + span)
-    toe, shoulder = _ends(logs, slopes, density, start, end, contrast, rules)
-    foot = float(slopes[0])
-    if base_density is None and foot < float(rules["base_slope_share"]) * contrast:
+    # The curve bends at the next places outwards of its middle that are less steep.
+    bent = np.nonzero(slopes < float(rules["straight_slope_share"]) * contrast)[0]
+    below, above = np.split(bent, [np.searchsorted(bent, np.searchsorted(logs, (start + end) / 2))])
+    toe, shoulder = (
+        CurvePoint(float(logs[at[0]]), float(density[at[0]])) if len(at) else None
+        for at in (below[-1:], above[:1])
+    )
+    if base_density is None and slopes[0] < float(rules["base_slope_share"]) * contrast:
         base_density = float(density[0])
-    still = bool(slopes[-1] > float(rules["still_steeper"]) * contrast)
     return ChannelCurve(
         log_exposure=tuple(logs.tolist()),
         density=tuple(density.tolist()),
         contrast=contrast,
-        contrast_error=error,
+        contrast_error=float(errors[best]),
         contrast_from=start,
         contrast_to=end,
         toe=toe,
         shoulder=shoulder,
-        straight=not still,
+        straight=not slopes[-1] > float(rules["still_steeper"]) * contrast,
         base_density=base_density,
         residual=residual,
     )
-
-
-def _ends(
-    logs: Float64,
-    slopes: Float64,
-    density: Float64,
-    start: float,
-    end: float,
-    contrast: float,
-    rules: dict[str, Any],
-) -> tuple[CurvePoint | None, CurvePoint | None]:
-    """Return where the curve bends: the next places outwards of its middle that are less steep."""
-    bent = slopes < float(rules["straight_slope_share"]) * contrast
-    middle = int(np.searchsorted(logs, (start + end) / 2))
-    below, above = np.nonzero(bent[:middle])[0], np.nonzero(bent[middle:])[0]
-
-    def point(index: int) -> CurvePoint:
-        return CurvePoint(float(logs[index]), float(density[index]))
-
-    toe = point(int(below[-1])) if len(below) else None
-    shoulder = point(middle + int(above[0])) if len(above) else None
-    return toe, shoulder

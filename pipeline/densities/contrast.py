@@ -3,8 +3,7 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 
@@ -12,45 +11,13 @@ from pipeline.colour import RollColour, from_profile
 from pipeline.densities.characteristic import Curves, characteristic
 from pipeline.kinds import LOG_STOP, MIDDLE_GREY, Float64, Floats, Triple, as_triple
 from pipeline.profile import FilmProfile, shipped
+from pipeline.record import ContrastRecord
 from pipeline.strip import measure_limits
 
 _LEAST_SAMPLES = 20
 _LEAST_EXPOSURE = 1e-3
 # Contrasts that are tried, as shares of the profile's.
 _TRIED = np.exp(np.linspace(math.log(0.25), math.log(2.5), 70))
-
-
-class NeutralCurve(Protocol):
-    """A film's curve as measured on a wedge, a bracketed card or a chart.
-
-    Slopes are of scanner density above base against log10 exposure, per channel.
-    """
-
-    @property
-    def contrast(self) -> Triple:
-        """Return the slope of the straight part per channel."""
-
-    @property
-    def contrast_error(self) -> Triple:
-        """Return the standard error of each slope."""
-
-    @property
-    def how(self) -> str:
-        """Return what it was measured on: 'wedge', 'bracket' or 'chart'."""
-
-
-@dataclass(frozen=True)
-class ContrastEstimate:
-    """Neutral contrast guessed: density above base per log10 exposure, per channel.
-
-    `low` and `high` bound nine rolls in ten; `how` names what it is from: 'edge print',
-    'pictures' or 'edge print and pictures'.
-    """
-
-    value: Triple
-    low: Triple
-    high: Triple
-    how: str
 
 
 def neutral_slope(colour: RollColour) -> Float64:
@@ -61,10 +28,7 @@ def neutral_slope(colour: RollColour) -> Float64:
     all channels see alike.
     """
     unmask, gamma = np.asarray(colour.unmask, float), np.asarray(colour.gamma(), float)
-    slopes: Float64 = (
-        np.linalg.solve(unmask, gamma) if np.linalg.matrix_rank(unmask) == 3 else gamma
-    )
-    return slopes
+    return np.linalg.solve(unmask, gamma) if np.linalg.matrix_rank(unmask) == 3 else gamma
 
 
 def usual_print(profile: FilmProfile) -> tuple[float, float]:
@@ -84,8 +48,10 @@ def estimate_contrast(
     printed: Triple | None,
     colour: RollColour,
     profile: FilmProfile,
-) -> ContrastEstimate | None:
+) -> ContrastRecord | None:
     """Return the contrast that edge print and pictures make probable, None where neither tells.
+
+    Its `how` is 'edge print', 'pictures' or 'edge print and pictures'.
 
     Parameters
     ----------
@@ -129,7 +95,7 @@ def estimate_contrast(
     value, low, high = (
         as_triple(slopes * math.exp(middle + step)) for step in (0.0, -reach, reach)
     )
-    return ContrastEstimate(value, low, high, " and ".join(name for name, _, _ in clues))
+    return ContrastRecord(value, low, high, " and ".join(name for name, _, _ in clues))
 
 
 def _green(samples: Floats, profile: FilmProfile) -> Float64:
@@ -186,12 +152,9 @@ class SpeedPoints:
         return None if self.iso is None else round(1.0 + 10.0 * math.log10(self.iso))
 
 
-@cache
 def speed_rules() -> dict[str, Any]:
     """Return the table 'speed' of profiles/process.toml, which names its source."""
-    document = shipped("process.toml")
-    rules: dict[str, Any] = document["speed"]
-    return rules
+    return dict(shipped("process.toml")["speed"])
 
 
 def speed_points(
@@ -240,13 +203,9 @@ def stops_faster(curves: Curves, others: Curves) -> float | None:
     if above > _MOST_ABOVE:
         return None
     points, against = (speed_points(each, above_base=above) for each in (curves, others))
-    return _stops_between(points, against)
-
-
-def _stops_between(points: SpeedPoints, others: SpeedPoints) -> float | None:
-    if points.mean is None or others.mean is None:
+    if points.mean is None or against.mean is None:
         return None
-    return (others.mean - points.mean) / LOG_STOP
+    return (against.mean - points.mean) / LOG_STOP
 
 
 def profile_curves(profile: FilmProfile) -> Curves:

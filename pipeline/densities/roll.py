@@ -5,12 +5,12 @@ from collections.abc import Sequence
 import numpy as np
 
 from pipeline.colour import RollColour
-from pipeline.densities.contrast import NeutralCurve, estimate_contrast, neutral_slope, usual_print
+from pipeline.densities.contrast import estimate_contrast, neutral_slope, usual_print
+from pipeline.densities.roll_curve import FilmCurve
 from pipeline.kinds import HOLDS_PICTURE, Triple, as_triple
 from pipeline.profile import Curve, FilmProfile, LayerCurve, ScannerProfile, base_status_m, status_m
 from pipeline.record import (
     ChannelSpread,
-    ContrastRecord,
     PatchRecord,
     RollDensities,
     StripDensities,
@@ -31,7 +31,9 @@ def strip_densities(
 ) -> StripDensities:
     """Return what one strip's densities tell."""
     # Against the open gate nothing is dense: all of the base's own shift counts.
-    off = dark_error(np.array(strip.base.density), _gate(strip), strip.base.illumination)
+    lit = strip.base.illumination
+    gate = as_triple(lit.reference() + np.asarray(lit.dark))
+    off = dark_error(np.array(strip.base.density), gate, lit)
     toe, shoulder = _curve_shares([strip], colour)
     return StripDensities(
         base_error=as_triple(off),
@@ -51,7 +53,7 @@ def roll_densities(
     profile: FilmProfile,
     scanner: ScannerProfile | None = None,
     clipped: bool = False,
-    curve: NeutralCurve | None = None,
+    curve: FilmCurve | None = None,
 ) -> RollDensities:
     """Return what all strips together tell of a roll's densities.
 
@@ -90,9 +92,7 @@ def roll_densities(
         dmax=dmax(strips, scanner),
         contrast_error=curve.contrast_error if curve else None,
         contrast_how=curve.how if curve else None,
-        contrast_estimate=ContrastRecord(guess.value, guess.low, guess.high, guess.how)
-        if guess
-        else None,
+        contrast_estimate=guess,
         toe=toe,
         shoulder=shoulder,
         toe_density=as_triple(np.array([toe_density(c) for c in colour.curves])),
@@ -139,7 +139,7 @@ def trust(
     strips: Sequence[StripSurvey],
     scanner: ScannerProfile | None,
     clipped: bool,
-    curve: NeutralCurve | None = None,
+    curve: FilmCurve | None = None,
 ) -> tuple[str, ...]:
     """Return in plain sentences how far the densities of a roll can be trusted."""
     if not strips:
@@ -183,23 +183,13 @@ def trust(
     return tuple(said)
 
 
-def _gate(strip: StripSurvey) -> Triple:
-    """Return the light of density zero, dark level included."""
-    return as_triple(strip.base.illumination.reference() + np.asarray(strip.base.illumination.dark))
-
-
-def _in_status_m(density: Triple | None, scanner: ScannerProfile | None) -> Triple | None:
-    if density is None or scanner is None:
-        return None
-    return as_triple(status_m(np.array(density), scanner))
-
-
 def _patch(
     density: Triple | None, error: Triple | None, how: str, scanner: ScannerProfile | None
 ) -> PatchRecord | None:
     if density is None:
         return None
-    return PatchRecord(density, error or (0.0, 0.0, 0.0), how, _in_status_m(density, scanner))
+    in_status_m = None if scanner is None else as_triple(status_m(np.array(density), scanner))
+    return PatchRecord(density, error or (0.0, 0.0, 0.0), how, in_status_m)
 
 
 def dmax(strips: Sequence[StripSurvey], scanner: ScannerProfile | None) -> PatchRecord | None:
@@ -251,7 +241,7 @@ def _curve_shares(
 
 
 def _channel_spread(
-    printed: PatchRecord | None, colour: RollColour, curve: NeutralCurve | None
+    printed: PatchRecord | None, colour: RollColour, curve: FilmCurve | None
 ) -> ChannelSpread:
     slopes = np.asarray(curve.contrast) if curve else neutral_slope(colour)
     apart = float(np.ptp(slopes) / slopes.mean()) if slopes.mean() > 0.0 else None

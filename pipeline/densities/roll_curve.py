@@ -1,14 +1,16 @@
 """Characteristic curve of a roll's film: from a wedge, a bracketed grey card, or a chart on it."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
 from pipeline.chart import (
     SURE,
     ChartReading,
+    WedgeReading,
     find_wedge,
     grey_steps,
     is_shaded,
@@ -16,7 +18,7 @@ from pipeline.chart import (
     read_grey,
     read_wedge_at,
 )
-from pipeline.colour import CLEAR_CHART, chart_trouble, shown_by
+from pipeline.colour import is_clear, no_frame, shown_by
 from pipeline.densities.characteristic import Curves, characteristic
 from pipeline.densities.contrast import SpeedPoints, profile_curves, speed_points, stops_faster
 from pipeline.kinds import LOG_STOP, Float32, Float64, Floats, Triple, as_triple
@@ -26,6 +28,8 @@ from pipeline.settings import Bracket, RollNotes, Settings, Wedge
 from pipeline.survey import FrameSurvey, StripSurvey
 
 Frames = dict[str, FrameSurvey]
+Through = Callable[..., "FilmCurve | None"]
+"""`film_curve` with base and profiles given."""
 
 _ABOVE_BASE = (0.0, 0.0, 0.0)
 # A wedge that is named need not be as clear as one that nobody named.
@@ -153,11 +157,12 @@ def film_curve_of_roll(
     # A roll of which no scan could be used has no frames to look for.
     if not frames:
         return None
+    through = partial(film_curve, base_density=_ABOVE_BASE, profile=profile, scanner=scanner)
     if notes.wedge is not None:
-        return _wedge_curve(notes.wedge, frames, scanner)
+        return _wedge_curve(notes.wedge, frames, through)
     if notes.bracket is not None:
-        return _bracket_curve(notes.bracket, frames, profile, scanner)
-    return _chart_curve(frames, settings, profile, scanner)
+        return _bracket_curve(notes.bracket, frames, through)
+    return _chart_curve(frames, settings, through)
 
 
 def unnamed_wedges(
@@ -193,12 +198,7 @@ def _by_number(strips: Sequence[StripSurvey], numbers: Sequence[Sequence[str]]) 
 def _named(number: str, frames: Frames, setting: str) -> Float32:
     """Return the small picture of a frame that the user named."""
     if number not in frames:
-        there = f"frames {min(frames)} to {max(frames)}"
-        raise SettingsProblem(
-            None,
-            f"there is no frame {number} for the {setting} on the roll, which has {there}",
-            "give the number as on the contact sheet",
-        )
+        raise no_frame(f"frame {number} for the {setting}", list(frames))
     return np.asarray(frames[number].thumbnail, np.float32)
 
 
@@ -210,29 +210,24 @@ def _error(frame: FrameSurvey, density: Float64, error: Float64) -> Float64:
     return whole
 
 
-def _wedge_curve(wedge: Wedge, frames: Frames, scanner: ScannerProfile | None) -> FilmCurve:
+def _wedge_curve(wedge: Wedge, frames: Frames, through: Through) -> FilmCurve:
     picture = _named(wedge.frame, frames, "wedge")
     if wedge.corners is not None and wedge.steps is not None:
         corners = np.array(wedge.corners) * picture.shape[1::-1] - 0.5
-        reading = read_wedge_at(picture, corners, wedge.steps)
+        reading: WedgeReading | None = read_wedge_at(picture, corners, wedge.steps)
     else:
-        found = find_wedge(picture, wedge.steps)
-        if found is None:
-            raise _unread(wedge)
-        reading = found
-    if reading.confidence < _LEAST_CONFIDENCE:
+        reading = find_wedge(picture, wedge.steps)
+    if reading is None or reading.confidence < _LEAST_CONFIDENCE:
         raise _unread(wedge)
     last = 0.0 if wedge.log_exposure is None else wedge.log_exposure
     steps = len(reading.densities)
-    curve = film_curve(
+    curve = through(
         last + wedge.step * (np.arange(steps) - steps + 1),
         reading.densities,
         "wedge",
         (wedge.frame,),
         BRIGHTEST if wedge.log_exposure is None else LUX_SECONDS,
         _error(frames[wedge.frame], reading.densities, reading.error),
-        _ABOVE_BASE,
-        scanner=scanner,
     )
     if curve is None:
         raise _unread(wedge)
@@ -253,12 +248,7 @@ def _unread(wedge: Wedge) -> SettingsProblem:
     )
 
 
-def _bracket_curve(
-    bracket: Bracket,
-    frames: Frames,
-    profile: FilmProfile | None,
-    scanner: ScannerProfile | None,
-) -> FilmCurve:
+def _bracket_curve(bracket: Bracket, frames: Frames, through: Through) -> FilmCurve:
     cards = [
         read_grey(_named(number, frames, "bracket"), bracket.grey) for number in bracket.frames
     ]
@@ -276,11 +266,14 @@ def _bracket_curve(
             for number, card in zip(bracket.frames, cards, strict=True)
         ]
     )
-    curve = film_curve(
-        zero + LOG_STOP * np.array(bracket.stops), np.array([card.density for card in cards]),
-        "bracket", bracket.frames, NORMAL if bracket.log_exposure is None else LUX_SECONDS,
-        error, _ABOVE_BASE, profile, scanner,
-    )  # fmt: skip
+    curve = through(
+        zero + LOG_STOP * np.array(bracket.stops),
+        np.array([card.density for card in cards]),
+        "bracket",
+        bracket.frames,
+        NORMAL if bracket.log_exposure is None else LUX_SECONDS,
+        error,
+    )
     if curve is None:
         raise SettingsProblem(
             None, "the bracket makes no curve", "name more frames under [bracket] in roll.toml"
@@ -288,22 +281,15 @@ def _bracket_curve(
     return curve
 
 
-def _chart_curve(
-    frames: Frames,
-    settings: Settings,
-    profile: FilmProfile | None,
-    scanner: ScannerProfile | None,
-) -> FilmCurve | None:
+def _chart_curve(frames: Frames, settings: Settings, through: Through) -> FilmCurve | None:
     """Return the curve of the chart that tells best, or None where none is clear."""
     curves = []
     for number, chart in _charts(frames, settings):
         if is_shaded(chart.densities):
             continue
         logs, density, error = grey_steps(chart)
-        curve = film_curve(
-            logs, density, "chart", (number,), MIDDLE, _error(frames[number], density, error),
-            _ABOVE_BASE, profile, scanner,
-        )  # fmt: skip
+        error = _error(frames[number], density, error)
+        curve = through(logs, density, "chart", (number,), MIDDLE, error)
         if curve is None or not curve.straight:
             continue
         if max(channel.residual for channel in curve.channels) < _MOST_RESIDUAL:
@@ -323,7 +309,5 @@ def _charts(frames: Frames, settings: Settings) -> list[tuple[str, ChartReading]
     return [
         (number, frame.chart)
         for number, frame in frames.items()
-        if frame.chart is not None
-        and frame.chart.confidence >= CLEAR_CHART
-        and chart_trouble(frame.chart.densities) is None
+        if frame.chart is not None and is_clear(frame.chart)
     ]

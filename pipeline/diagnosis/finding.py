@@ -2,12 +2,11 @@
 
 import itertools
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
-from typing import Any
 
-from pipeline.diagnosis.model import NORMAL, Estimate, Weighed
+from pipeline.diagnosis.model import NORMAL, Weighed
 from pipeline.diagnosis.signs import SIGNS, RollSigns
 from pipeline.profile import shipped
 from pipeline.record import Finding
@@ -106,70 +105,39 @@ def _print(signs: RollSigns) -> str:
     return f", edge print {printed} above base" if printed else " above base, no edge print in view"
 
 
-def _times(estimate: Estimate) -> str:
-    """Return a contrast given as its logarithm, as a multiple of the usual with its bounds."""
-    low, value, high = (math.exp(each) for each in (estimate.low, estimate.value, estimate.high))
-    return f"{value:.2f} of the usual ({low:.2f} to {high:.2f})"
-
-
 def _doubt(weighed: Weighed) -> str:
     return "; the figures fit no roll well, so take this with care" if weighed.odd > _ODD else ""
 
 
 def _evidence(code: str, signs: RollSigns, weighed: Weighed) -> str:
     """Return one sentence with the figures that a finding rests on."""
-    makers: Mapping[str, Callable[[RollSigns, Weighed, Estimate], str]] = {
-        "under-exposed": _of_exposure,
-        "over-exposed": _of_exposure,
-        "under-developed": _of_development,
-        "over-developed": _of_development,
-        "high-base": _of_base,
-        "retained-silver": _of_silver,
-        "colour-crossover": _of_contrast,
-    }
-    return f"{makers[code](signs, weighed, weighed.degrees[code])}{_doubt(weighed)}."
-
-
-def _of_exposure(signs: RollSigns, weighed: Weighed, degree: Estimate) -> str:
-    word = "less" if degree.value < 0 else "more"
-    bounds = sorted(abs(bound) for bound in (degree.low, degree.high))
-    return (
-        f"{_pictures(signs)}{_print(signs)}: {abs(degree.value):.1f} stops {word} exposure than "
-        f"usual ({bounds[0]:.1f} to {bounds[1]:.1f})"
-    )
-
-
-def _of_development(signs: RollSigns, weighed: Weighed, degree: Estimate) -> str:
-    return f"{_pictures(signs)}{_print(signs)}: contrast {_times(degree)} in all channels"
-
-
-def _of_base(signs: RollSigns, weighed: Weighed, degree: Estimate) -> str:
-    return (
-        f"Base {_triple(signs, 'base')}: about {degree.value:.2f} ({max(degree.low, 0.0):.2f} to "
-        f"{degree.high:.2f}) denser than usual, red included, which no mask colours"
-    )
-
-
-def _of_silver(signs: RollSigns, weighed: Weighed, degree: Estimate) -> str:
-    colour, neutral = (_value(signs, f"frame_{name}") for name in ("red_green", "neutral"))
-    spread = (
-        f"; colours spread by {colour:.2f}, tones by {neutral:.2f}" if math.isfinite(colour) else ""
-    )
-    return (
-        f"{_pictures(signs)}{_print(signs)}: all channels are denser together, as with "
-        f"{100 * degree.value:.0f} % of the silver left{spread}"
-    )
-
-
-def _of_contrast(signs: RollSigns, weighed: Weighed, degree: Estimate) -> str:
-    figures = " / ".join(f"{math.exp(each.value):.2f}" for each in weighed.contrast)
-    return f"Contrast of red / green / blue is {figures} of the usual: slopes that cross"
-
-
-@cache
-def _count() -> dict[str, Any]:
-    document = shipped("process.toml")
-    return dict(document["count"])
+    degree = weighed.degrees[code]
+    evidence = f"{_pictures(signs)}{_print(signs)}: "
+    match code:
+        case "under-exposed" | "over-exposed":
+            stops = f"{abs(degree.value):.1f} stops {'less' if degree.value < 0 else 'more'}"
+            low, high = sorted(abs(bound) for bound in (degree.low, degree.high))
+            evidence += f"{stops} exposure than usual ({low:.1f} to {high:.1f})"
+        case "under-developed" | "over-developed":
+            times = [math.exp(each) for each in (degree.value, degree.low, degree.high)]
+            figures = "{:.2f} of the usual ({:.2f} to {:.2f})".format(*times)
+            evidence += f"contrast {figures} in all channels"
+        case "high-base":
+            evidence = (
+                f"Base {_triple(signs, 'base')}: about {degree.value:.2f} "
+                f"({max(degree.low, 0.0):.2f} to {degree.high:.2f}) denser than usual, red "
+                "included, which no mask colours"
+            )
+        case "retained-silver":
+            share = f"{100 * degree.value:.0f} % of the silver left"
+            evidence += f"all channels are denser together, as with {share}"
+            colour, neutral = (_value(signs, f"frame_{name}") for name in ("red_green", "neutral"))
+            if math.isfinite(colour):
+                evidence += f"; colours spread by {colour:.2f}, tones by {neutral:.2f}"
+        case "colour-crossover":
+            slopes = " / ".join(f"{math.exp(each.value):.2f}" for each in weighed.contrast)
+            evidence = f"Contrast of red / green / blue is {slopes} of the usual: slopes that cross"
+    return f"{evidence}{_doubt(weighed)}."
 
 
 def count_findings(strips: Sequence[StripSurvey], notes: RollNotes) -> list[Finding]:
@@ -202,7 +170,7 @@ def _surplus(expected: int, strips: Sequence[StripSurvey]) -> int:
     """Return how many frames more than a roll is sold for are usual."""
     if not strips or not all(strip.format.startswith("135") for strip in strips):
         return 0
-    count = _count()
+    count = shipped("process.toml")["count"]
     each = 2 if all(strip.format == "135-half" for strip in strips) else 1
     sold = [number * each for number in count["sold_for"]]
     return int(count["surplus"]) * each if expected in sold else 0

@@ -1,7 +1,7 @@
 """What faults do to the signs of a roll, and how likely each is by the signs seen."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
@@ -129,7 +129,9 @@ def weigh(
     off = np.array(signs.values)[seen] - (means + offset)[:, seen]
     whitened = _whitened(off, spread[np.ix_(seen, seen)])
     distance = (whitened**2).sum(axis=1)
-    priors = [h.prior * _infrared_odds(h, model, silver_seen) for h in model.hypotheses]
+    # The picture shows in infra-red where there is silver in it.
+    odds = 1.0 if silver_seen is None else model.infrared_odds[0 if silver_seen else 1]
+    priors = [h.prior * (odds if h.family == "silver" else 1.0) for h in model.hypotheses]
     log_odds = np.log(priors) - distance / 2.0
     odd = np.log(model.odd_prior) - seen.sum() * np.log(_ODD_SPREAD)
     odd -= distance.min() / 2.0 / _ODD_SPREAD**2
@@ -137,13 +139,6 @@ def weigh(
     weights = np.exp(log_odds - top)
     total = weights.sum() + np.exp(odd - top)
     return _summed(weights / total, float(np.exp(odd - top) / total), model)
-
-
-def _infrared_odds(hypothesis: Hypothesis, model: FaultModel, silver_seen: bool | None) -> float:
-    """Return how much likelier it is to see the picture in infra-red (or not) with silver in it."""
-    if silver_seen is None or hypothesis.family != "silver":
-        return 1.0
-    return model.infrared_odds[0 if silver_seen else 1]
 
 
 def _whitened(off: Floats, spread: Floats) -> Floats:
@@ -160,19 +155,16 @@ def _film_by_aim(aim: RollSigns | None, model: FaultModel) -> tuple[Floats, Floa
     seen = aim.known()
     own = model.film[np.ix_(seen, seen)] + model.content[np.ix_(seen, seen)] / max(aim.frames, 1)
     gain = model.film[:, seen] @ np.linalg.pinv(own, hermitian=True)
-    best = None
-    for hypothesis in model.hypotheses:
-        if hypothesis.codes != (NORMAL,):
-            continue
+
+    def normal(hypothesis: Hypothesis) -> tuple[float, Floats]:
         mean = terms(NORMAL, (0.0, 0.0, 0.0), hypothesis.log_exposure) @ model.coefficients
         off = (np.array(aim.values) - mean)[seen]
-        whitened = _whitened(off[None], own)
-        cost = float((whitened**2).sum()) / 2.0 - np.log(hypothesis.prior)
-        if best is None or cost < best[0]:
-            best = (cost, off)
-    if best is None:
-        raise ValueError("the model has no hypothesis of a normal roll")
-    return model.film - gain @ model.film[seen], gain @ best[1]
+        cost = float((_whitened(off[None], own) ** 2).sum()) / 2.0 - np.log(hypothesis.prior)
+        return cost, off
+
+    tried = [normal(each) for each in model.hypotheses if each.codes == (NORMAL,)]
+    _, off = min(tried, key=lambda each: each[0])
+    return model.film - gain @ model.film[seen], gain @ off
 
 
 def _summed(weights: Floats, odd: float, model: FaultModel) -> Weighed:
@@ -188,8 +180,7 @@ def _summed(weights: Floats, odd: float, model: FaultModel) -> Weighed:
     for code in codes:
         inside = np.array([code in h.codes for h in model.hypotheses])
         probabilities[code] = float(weights[inside].sum())
-        of_exposure = code in ("under-exposed", "over-exposed")
-        counted = stops if of_exposure else degrees[:, 0]
+        counted = stops if code in ("under-exposed", "over-exposed") else degrees[:, 0]
         if inside.any() and probabilities[code] > 0.0:
             estimates[code] = _estimate(counted[inside], weights[inside])
     red, green, blue = (_estimate(spans[:, channel], weights) for channel in range(3))
@@ -206,8 +197,7 @@ def _estimate(values: Floats, weights: Floats) -> Estimate:
 @cache
 def fault_model() -> FaultModel:
     """Return the model of profiles/fault_signs.toml, whose sources are named there."""
-    document = shipped("fault_signs.toml")
-    return model_of(document)
+    return model_of(shipped("fault_signs.toml"))
 
 
 def model_of(document: Mapping[str, Any]) -> FaultModel:
@@ -248,7 +238,7 @@ def _hypotheses(document: Mapping[str, Any]) -> list[Hypothesis]:
                         )
                     )  # fmt: skip
     total = sum(hypothesis.prior for hypothesis in found)
-    return [Hypothesis(h.codes, h.family, h.degree, h.log_exposure, h.prior / total) for h in found]
+    return [replace(each, prior=each.prior / total) for each in found]
 
 
 def _exposures(table: Mapping[str, Any]) -> dict[str, list[tuple[float, float]]]:

@@ -1,7 +1,6 @@
 """Findings: what the densities of a roll say, each with its evidence."""
 
 from collections.abc import Sequence
-from functools import cache
 from typing import Any
 
 import numpy as np
@@ -34,10 +33,8 @@ FILM_CODES = frozenset({
 """Findings of exposure and process; the others are of counting, light and scanner."""
 
 
-@cache
-def _limits() -> dict[str, float]:
-    document = shipped("process.toml")
-    return {key: value for key, value in document["roll"].items() if key != "source"}
+def _limits() -> dict[str, Any]:
+    return dict(shipped("process.toml")["roll"])
 
 
 def _pictures(strips: Sequence[StripSurvey]) -> list[FrameSurvey]:
@@ -49,9 +46,10 @@ def _edge_print(strips: Sequence[StripSurvey]) -> Triple | None:
     return None if printed is None else printed.density
 
 
-def _median(triples: Sequence[Triple | None]) -> Triple | None:
-    seen = [triple for triple in triples if triple is not None]
-    return as_triple(np.median(np.asarray(seen), axis=0)) if seen else None
+def _base(strips: Sequence[StripSurvey]) -> Triple | None:
+    """Return the density of the base against the open gate, None where no strip shows one."""
+    seen = [s.base.density for s in strips if s.base.illumination.absolute]
+    return as_triple(np.median(seen, axis=0)) if seen else None
 
 
 def _surely_struck(strips: Sequence[StripSurvey]) -> Triple | None:
@@ -72,11 +70,10 @@ def roll_signs(strips: Sequence[StripSurvey], scanner: ScannerProfile | None = N
     def triple(density: Triple | None) -> Triple | None:
         return None if density is None else as_triple(np.asarray(seen(density)))
 
-    base = _median([s.base.density for s in strips if s.base.illumination.absolute])
-    struck = _surely_struck(strips)
+    base = _base(strips)
     if base is not None and scanner is not None:
         base = as_triple(base_status_m(np.asarray(base), scanner))
-    patches = PatchDensities(triple(_edge_print(strips)), base, triple(struck))
+    patches = PatchDensities(triple(_edge_print(strips)), base, triple(_surely_struck(strips)))
     samples = (seen(picture_blocks(np.asarray(frame.thumbnail))) for frame in _pictures(strips))
     return signs_of_samples(samples, find_film(_SIGNS_PROFILE).unmask, patches)
 
@@ -154,7 +151,7 @@ def _without_pictures(strips: Sequence[StripSurvey], profile: FilmProfile) -> li
     if printed is not None:
         figures = f"No pictures, but an edge print of {np.mean(printed):.2f} above base."
         return [as_finding("unexposed", 0.95, figures)]
-    base = _median([s.base.density for s in strips if s.base.illumination.absolute])
+    base = _base(strips)
     bare = base is not None and base[0] < profile.base_low[0] - _limits()["bare_base_density"]
     told = "Neither pictures nor edge print"
     if base is not None:
@@ -185,26 +182,11 @@ def _leak_findings(strips: Sequence[StripSurvey]) -> list[Finding]:
 def _scanner_findings(strips: Sequence[StripSurvey], clipped: bool) -> list[Finding]:
     findings = []
     if clipped:
-        findings.append(
-            Finding(
-                "scanner-clipped",
-                "note",
-                0.95,
-                "The open gate is at full scale.",
-                "Scan with less exposure to get densities against the open gate.",
-            )
-        )
+        findings.append(as_finding("scanner-clipped", 0.95, "The open gate is at full scale."))
     levels = np.log10([strip.base.light for strip in strips]) if strips else np.zeros((0, 3))
     drift = np.ptp(levels, axis=0) if len(levels) > 1 else np.zeros(3)
     if drift.max() > _limits()["scanner_drift_density"]:
         figures = " / ".join(f"{value:.2f}" for value in drift)
-        findings.append(
-            Finding(
-                "scanner-drift",
-                "note",
-                0.9,
-                f"The base's light varies by {figures} in density from strip to strip.",
-                "It is taken out; lock the scanner's exposure to avoid it.",
-            )
-        )
+        evidence = f"The base's light varies by {figures} in density from strip to strip."
+        findings.append(as_finding("scanner-drift", 0.9, evidence))
     return findings

@@ -1,7 +1,7 @@
 """Signs of a roll: the few figures of its densities by which faults are told apart."""
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -118,11 +118,12 @@ def signs_of_ranges(
     least: Floats, median: Floats, most: Floats, patches: PatchDensities
 ) -> RollSigns:
     """Return the signs that ranges of density tell, (n, 3) each: all but the saturation."""
-    rows = [
-        np.minimum(np.asarray(values, float).reshape(-1, 3), _above_base(_MOST_DENSITY, patches))
+    limit = _above_base(_MOST_DENSITY, patches)
+    least, median, most = (
+        np.minimum(np.asarray(values, float).reshape(-1, 3), limit)
         for values in (least, median, most)
-    ]
-    return _assembled(rows[0], rows[1], rows[2], np.full(6, np.nan), patches)
+    )
+    return _assembled(least, median, most, np.full(6, np.nan), patches)
 
 
 def _above_base(density: float, patches: PatchDensities) -> Floats:
@@ -144,17 +145,17 @@ def _assembled(
 ) -> RollSigns:
     dense = np.percentile(most[:, 1], _DENSE_SHARE) if len(most) else math.nan
     of_pictures = [*_mean(median), *_mean(most - median), *_mean(median - least), dense]
-    logs = [
-        *of_pictures,
-        *saturation,
-        *_triple(patches.edge_print),
-    ]
     values = [
-        *np.log(np.maximum(np.array(logs, float), 0.0) + _LEAST),
+        *_logs([*of_pictures, *saturation, *_triple(patches.edge_print)]),
         *_triple(patches.base),
-        *np.log(np.maximum(np.array(_triple(patches.densest)), 0.0) + _LEAST),
+        *_logs(_triple(patches.densest)),
     ]
     return RollSigns(tuple(float(value) for value in values), len(median))
+
+
+def _logs(densities: Sequence[float]) -> Floats:
+    logs: Floats = np.log(np.maximum(np.array(densities, float), 0.0) + _LEAST)
+    return logs
 
 
 def _triple(values: Triple | None) -> Triple:
@@ -194,8 +195,9 @@ def signs_of_document(document: Mapping[str, Any]) -> RollSigns:
             for frame in strip["frames"]
             if frame["kind"] in HOLDS_PICTURE
         ]
-        rows = (_possible(np.array([frame[name] for frame in frames], float)) for name in _RANGE)
-        least, median, most = rows
+        least, median, most = (
+            _possible(np.array([frame[name] for frame in frames], float)) for name in _RANGE
+        )
         absolute = bool(strips) and all(strip["base"]["absolute"] for strip in strips)
         base = densities.get("base") if absolute else None
         patches = PatchDensities(

@@ -1,7 +1,7 @@
 from .cut import cut_light as cut_light
 from .cut import frame_window as frame_window
 from .cut import picture_size as picture_size
-from .lines import slab_rows as slab_rows
+from .cut import slab_rows as slab_rows
 from .look import Rendition as Rendition
 from .look import rendition_of as rendition_of
 from .positive import FrameLight as FrameLight

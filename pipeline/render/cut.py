@@ -1,16 +1,20 @@
-"""One frame cut out of its scan: its window, straightened, in bands."""
+"""One frame cut out of its scan: its window, read a slab at a time, straightened, in bands."""
 
 from collections.abc import Iterator
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.kinds import Corners, Float32
-from pipeline.render.lines import ScanLines
-from pipeline.render.resample import MARGIN_PX, rounded, straight_bands, upright
-from pipeline.scan import Scan, opened
+from pipeline.kinds import Codes, Corners, Float32, Span
+from pipeline.render.resample import MARGIN_PX, Upright, rounded, straight_bands, upright
+from pipeline.scan import Reader, Scan, finite, light_tables, opened, to_light
 
 Band = tuple[int, Float32]
+
+# A slab of rows is read at a time. Turned by a quarter, each of its rows is a few pixels of many
+# rows of the file, which a larger slab makes fewer of.
+_SLAB_BYTES, _TURNED_SLAB_BYTES = 2 << 20, 48 << 20
 
 
 def picture_size(outline: Corners) -> tuple[int, int]:
@@ -58,3 +62,106 @@ def code_bands(scan: Scan, outline: Corners) -> Iterator[NDArray[np.generic]]:
     kind = np.dtype(np.float32 if scan.floating else np.uint8 if scan.bits <= 8 else np.uint16)
     for _, planes in light_bands(scan, outline, as_codes=True):
         yield rounded(planes, kind)
+
+
+@dataclass
+class ScanLines:
+    """Lines (see `resample.Lines`) of an open scan: linear light, or codes as stored.
+
+    `window` are the rows and columns of the upright scan that may be asked for; beyond them
+    their edge goes on.
+    """
+
+    scan: Scan
+    reader: Reader
+    way: Upright
+    window: tuple[Span, Span]
+    as_codes: bool = False
+    channels: int = 3
+    _planes: Float32 | None = field(default=None, init=False)
+    _slab: Codes | None = field(default=None, init=False)
+    _first: int = field(default=0, init=False)
+
+    def planes(self, rows: Span, columns: Span) -> Float32:
+        """Return planes (3, n, w) of rows and columns; rows are asked for downwards.
+
+        They are good until the next are asked for.
+        """
+        inner_rows, inner_columns = (
+            _inside(span, bounds) for span, bounds in zip((rows, columns), self.window, strict=True)
+        )
+        planes = self._room((3, rows[1] - rows[0], columns[1] - columns[0]))
+        top, left = inner_rows[0] - rows[0], inner_columns[0] - columns[0]
+        high, wide = (span[1] - span[0] for span in (inner_rows, inner_columns))
+        whole = planes.shape[1:] == (high, wide)
+        target = planes if whole else np.empty((3, high, wide), np.float32)
+        self._fill(target, inner_rows, inner_columns)
+        if not whole:
+            down = np.clip(np.arange(planes.shape[1]) - top, 0, high - 1)
+            along = np.clip(np.arange(planes.shape[2]) - left, 0, wide - 1)
+            planes[:] = target[:, down[:, None], along[None, :]]
+        return planes
+
+    def _room(self, shape: tuple[int, int, int]) -> Float32:
+        """Return planes to fill; the same again, if they fit, as fresh memory costs time."""
+        if self._planes is None or self._planes.shape != shape:
+            self._planes = np.empty(shape, np.float32)
+        return self._planes
+
+    def _fill(self, planes: Float32, rows: Span, columns: Span) -> None:
+        """Fill planes from the slabs that hold the rows."""
+        left = columns[0] - self.window[1][0]
+        at = rows[0]
+        while at < rows[1]:
+            slab = self._slab_at(at)
+            stop = min(rows[1], self._first + len(slab))
+            part = slab[at - self._first : stop - self._first, left : left + planes.shape[2]]
+            self._convert(part, planes, at - rows[0])
+            at = stop
+
+    def _slab_at(self, row: int) -> Codes:
+        """Return the slab that holds a row, read if need be."""
+        if self._slab is not None and self._first <= row < self._first + len(self._slab):
+            return self._slab
+        wide = self.window[1][1] - self.window[1][0]
+        stop = min(self.window[0][1], row + slab_rows(self.scan, self.way, wide))
+        self._slab = None
+        codes = self.reader.codes(*self.way.stored((row, stop), self.window[1]))
+        self._first = row
+        self._slab = self.way.view(finite(self.scan, codes))
+        return self._slab
+
+    def _convert(self, codes: Codes, planes: Float32, at: int) -> None:
+        """Fill rows of planes from `at` on with codes (n, w, 3) as light, or as they are."""
+        whole = len(codes) == planes.shape[1]
+        part = planes if whole else np.empty_like(planes[:, at : at + len(codes)])
+        fill_planes(self.scan, codes, part, self.as_codes)
+        if not whole:
+            planes[:, at : at + len(codes)] = part
+
+
+def fill_planes(scan: Scan, codes: Codes, planes: Float32, as_codes: bool = False) -> None:
+    """Fill planes (3, n, w) with codes (n, w, 3) of a scan as linear light, or as they are."""
+    from pipeline.render.band_kernel import looked_up_planes, scaled_planes
+
+    bits = scan.bits
+    if codes.dtype.name not in ("uint8", "uint16"):
+        planes[:] = np.moveaxis(codes if as_codes else to_light(codes, scan.encoding), 2, 0)
+    elif as_codes:
+        scaled_planes(codes, np.float32(1.0), planes)
+    elif scan.encoding.kind == "linear":
+        scaled_planes(codes, np.float32(1.0 / (2**bits - 1)), planes)
+    else:
+        looked_up_planes(codes, light_tables(scan.encoding, bits), planes)
+
+
+def slab_rows(scan: Scan, way: Upright, columns: int) -> int:
+    """Return the rows of so many columns of an upright scan that are read at a time."""
+    limit = _TURNED_SLAB_BYTES if way.across else _SLAB_BYTES
+    return max(1, limit // (columns * scan.samples * max(1, scan.bits // 8)))
+
+
+def _inside(span: Span, bounds: Span) -> Span:
+    """Return the part of a span inside bounds, at least one pixel of them."""
+    start = min(max(span[0], bounds[0]), bounds[1] - 1)
+    return start, max(start + 1, min(span[1], bounds[1]))

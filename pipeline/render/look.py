@@ -4,6 +4,7 @@ Colours outside an output space are drawn in smoothly, each along a line of its 
 """
 
 import itertools
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache, lru_cache
 
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 
 from pipeline.kinds import Float32, Triple
 from pipeline.profile import LinearTransfer, PowerTransfer, Space, acescct, find_space, from_working
+from pipeline.render.arrays import Showing, dense
 from pipeline.render.tone import MOST_LIGHT, PRINT_WHITE, PrintTone, curve_constant, light_scale
 from pipeline.settings import Settings
 
@@ -72,38 +74,6 @@ class Levels:
         return self == Levels()
 
 
-@dataclass(frozen=True)
-class Showing:
-    """How scene light becomes encoded display values of a space, as arrays for the loops.
-
-    `printed` tells whether it goes through the curve of a print.
-    """
-
-    matrix: Float32
-    tone: Float32
-    gamut: Float32
-    curve: Float32
-    levels: Float32
-    printed: bool
-    levelled: bool
-
-    def of(self, scene: Float32) -> Float32:
-        """Return display values 0 to 1, planes (3, n, columns), for scene light alike."""
-        from pipeline.render.print_kernel import shown_of_scene
-
-        shown = np.empty_like(scene)
-        shown_of_scene(scene, shown, *self.arrays)
-        return shown
-
-    @property
-    def arrays(self) -> tuple[Float32, Float32, Float32, Float32, Float32, bool, bool]:
-        """Return what the compiled loops take, in their order."""
-        return (
-            self.matrix, self.tone, self.gamut, self.curve, self.levels, self.printed,
-            self.levelled,
-        )  # fmt: skip
-
-
 @lru_cache(maxsize=16)
 def showing(
     space: Space, levels: Levels | None = None, tone: PrintTone | None = None, *, printed: bool
@@ -113,29 +83,29 @@ def showing(
     Levels act on prints only.
     """
     tone, levels = tone or PrintTone(), levels or Levels()
-    limit = gamut_limit(space)
-    gamut = (GAMUT_THRESHOLD, squeeze_scale(limit), GAMUT_POWER, FARTHEST, _BLACK)
+    scale = squeeze_scale(gamut_limit(space))
+    curve = (
+        tone.contrast, tone.black, (tone.black / 2.0) ** 2, light_scale(tone), MOST_LIGHT,
+        PRINT_WHITE, curve_constant(tone), _HUE_KEPT, _LEAST_DIFFERENCE,
+    )  # fmt: skip
     return Showing(
-        matrix=_dense(from_working(space)),
-        tone=_dense(
-            (
-                tone.contrast,
-                tone.black,
-                (tone.black / 2.0) ** 2,
-                light_scale(tone),
-                MOST_LIGHT,
-                PRINT_WHITE,
-                curve_constant(tone),
-                _HUE_KEPT,
-                _LEAST_DIFFERENCE,
-            )
-        ),
-        gamut=_dense(gamut),
-        curve=_dense(_power_law(space)),
-        levels=_dense((levels.black, levels.white, levels.gamma)),
+        matrix=dense(from_working(space)),
+        tone=_floats(curve),
+        gamut=_floats((GAMUT_THRESHOLD, scale, GAMUT_POWER, FARTHEST, _BLACK)),
+        curve=_floats(_power_law(space)),
+        levels=dense((levels.black, levels.white, levels.gamma)),
         printed=printed,
         levelled=printed and not levels.idle,
     )
+
+
+def display_values(scene: Float32, way: Showing) -> Float32:
+    """Return display values 0 to 1, planes (3, n, columns), for scene light alike."""
+    from pipeline.render.print_kernel import shown_of_scene
+
+    shown = np.empty_like(scene)
+    shown_of_scene(scene, shown, way)
+    return shown
 
 
 def _power_law(space: Space) -> tuple[float, float, float, float]:
@@ -156,12 +126,9 @@ def as_print(
     The greatest and the least channel go through the print's curve, and what lies between keeps
     most of its place: a colour that grows lighter runs straight into white, its hue held.
     """
-    return _shown(scene, showing(space, levels, tone, printed=True))
-
-
-def _shown(scene: Float32, way: Showing) -> Float32:
     planes = np.array(np.asarray(scene, np.float32).reshape(-1, 3).T[:, None], order="C")
-    return np.ascontiguousarray(way.of(planes)[:, 0].T).reshape(np.shape(scene))
+    shown = display_values(planes, showing(space, levels, tone, printed=True))
+    return np.ascontiguousarray(shown[:, 0].T).reshape(np.shape(scene))
 
 
 def as_log(scene: Float32) -> Float32:
@@ -184,8 +151,8 @@ def to_codes(values: Float32, bits: int) -> NDArray[np.uint8] | NDArray[np.uint1
     return np.asarray(scaled, np.uint8) if bits == 8 else np.asarray(scaled, np.uint16)
 
 
-def _dense(values: object) -> Float32:
-    return np.ascontiguousarray(np.asarray(values, np.float32))
+def _floats(values: Iterable[float]) -> tuple[np.float32, ...]:
+    return tuple(np.float32(value) for value in values)
 
 
 @dataclass(frozen=True)

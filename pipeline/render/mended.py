@@ -23,13 +23,10 @@ from pipeline.dust import (
     tone_exponent,
 )
 from pipeline.kinds import MM_PER_INCH, Codes, Corners, Light, Span, Whole
-from pipeline.render.cut import frame_window, picture_size
-from pipeline.render.lines import ScanLines, fill_planes
+from pipeline.render.cut import ScanLines, fill_planes, frame_window, picture_size
 from pipeline.render.resample import Upright, straight_bands, upright
 from pipeline.scan import Scan, finite, infrared_light, opened
 from pipeline.strip import FrameBase
-
-Window = tuple[Span, Span]
 
 # A tile at a time, so that memory doesn't grow with the picture; each with some of its
 # neighbours, so that dust on the seam is seen whole.
@@ -54,6 +51,25 @@ class Part:
 
 
 Read = Callable[[Span, Span], Part]
+
+
+@dataclass(frozen=True)
+class DustyWindow:
+    """Rows and columns of a scan with a frame in them, and what is known of its dust.
+
+    `base` is the film's base over the frame, `talk` what of the pictures shows in the infra-red.
+    """
+
+    rows: Span
+    columns: Span
+    base: FrameBase
+    talk: CrossTalk
+    ppi: float
+
+    def place(self, x: float, y: float) -> tuple[float, float]:
+        """Return where a point, column of the window and row of the scan, lies from -1 to 1."""
+        (top, bottom), (left, right) = self.rows, self.columns
+        return 2 * x / (right - left) - 1, 2 * (y - top) / (bottom - top) - 1
 
 
 @dataclass(frozen=True)
@@ -127,7 +143,7 @@ def mended_bands(
             return _part_of(scan, finite(scan, codes), plane)
 
         window = frame_window(scan, outline, _BEYOND_PX)
-        patches = find_patches(read, window, base, talk, ppi)
+        patches = find_patches(read, DustyWindow(*window, base, talk, ppi))
         lines = ScanLines(scan, reader, way, way.window(*window))
         if not len(patches.rows):
             for top, planes in straight_bands(lines, way, size):
@@ -150,7 +166,7 @@ def _part_of(scan: Scan, codes: Codes, plane: Codes) -> Part:
         fill_planes(scan, part, planes)
         return planes
 
-    from pipeline.render.code_kernel import scaled_planes
+    from pipeline.render.band_kernel import scaled_planes
 
     exponent = tone_exponent(scan.encoding)
 
@@ -165,23 +181,20 @@ def _part_of(scan: Scan, codes: Codes, plane: Codes) -> Part:
     return Part(light, infrared)
 
 
-def find_patches(
-    read: Read, window: Window, base: FrameBase, talk: CrossTalk, ppi: float
-) -> Patches:
+def find_patches(read: Read, window: DustyWindow) -> Patches:
     """Return the mended pixels of a window, at their places in the scan.
 
     `read` gives what the rows and columns of a scan hold.
     """
     squares: list[Square] = []
-    for rows, _ in _cut(window[0]):
-        squares += _squares(read(rows, window[1]), rows, window, base, talk)
+    for rows, _ in _cut(window.rows):
+        squares += _squares(read(rows, window.columns), rows, window)
     placed = laid_over(squares)
     found = []
-    for rows, wide in _cut(window[0]):
-        part = read(wide, window[1])
-        for columns, broad in _cut(window[1]):
-            tile, seen = (rows, columns), (wide, broad)
-            found.append(_patches_of_tile(part, window, tile, seen, placed, base, talk, ppi))
+    for rows, wide in _cut(window.rows):
+        part = read(wide, window.columns)
+        for columns, broad in _cut(window.columns):
+            found.append(_patches_of_tile(part, window, (rows, columns), (wide, broad), placed))
     down, along, light = (np.concatenate(parts) for parts in zip(*found, strict=True))
     return Patches(down, along, light)
 
@@ -194,78 +207,56 @@ def _cut(whole: Span) -> Iterator[tuple[Span, Span]]:
         yield (first, last), (max(start, first - _OVERLAP_PX), min(stop, last + _OVERLAP_PX))
 
 
-def _squares(
-    part: Part, rows: Span, window: Window, base: FrameBase, talk: CrossTalk
-) -> list[Square]:
+def _squares(part: Part, rows: Span, window: DustyWindow) -> list[Square]:
     """Return the squares of a few rows with the most detail in the infra-red, from left to right.
 
     Detail is looked for in a smaller plane: noise tells nothing.
     """
-    high, wide = rows[1] - rows[0], window[1][1] - window[1][0]
+    high, wide = rows[1] - rows[0], window.columns[1] - window.columns[0]
     plane = part.infrared((slice(0, high), slice(0, wide)))
     side = min(_SQUARE_PX, high, wide)
-    small = cv2.resize(
-        plane,
-        (max(1, wide // _REDUCED), max(1, high // _REDUCED)),
-        interpolation=cv2.INTER_AREA,
-    )
+    small = (max(1, wide // _REDUCED), max(1, high // _REDUCED))
+    detail = details(np.asarray(cv2.resize(plane, small, interpolation=cv2.INTER_AREA), np.float32))
     cells = max(1, wide // side), max(1, high // side)
-    detail = cv2.resize(
-        np.square(details(np.asarray(small, np.float32))), cells, interpolation=cv2.INTER_AREA
-    )
-    bands = max(1, -(-(window[0][1] - window[0][0]) // _TILE_PX))
+    power = cv2.resize(np.square(detail), cells, interpolation=cv2.INTER_AREA)
+    bands = max(1, -(-(window.rows[1] - window.rows[0]) // _TILE_PX))
     count = min(cells[0], max(1, round(_MOST_SQUARES / bands)))
     chosen = []
     for first, last in pairwise(np.linspace(0, cells[0], count + 1).round().astype(int).tolist()):
-        row, column = np.unravel_index(
-            int(np.argmax(detail[:, first:last])), (cells[1], last - first)
-        )
-        top = min(int(row) * high // cells[1], high - side)
-        left = min((first + int(column)) * wide // cells[0], wide - side)
+        row, column = divmod(int(np.argmax(power[:, first:last])), last - first)
+        top = min(row * high // cells[1], high - side)
+        left = min((first + column) * wide // cells[0], wide - side)
         box = slice(top, top + side), slice(left, left + side)
-        seen = seen_of(part.light(box), base.illumination.dark, talk)
-        middle = (left + side / 2, rows[0] + top + side / 2)
-        place = _place(middle, window)
-        chosen.append(
-            square_of(
-                np.ascontiguousarray(plane[box]), np.ascontiguousarray(seen.density), talk, place
-            )
-        )
+        seen = seen_of(part.light(box), window.base.illumination.dark, window.talk)
+        infrared, density = (np.ascontiguousarray(each) for each in (plane[box], seen.density))
+        place = window.place(left + side / 2, rows[0] + top + side / 2)
+        chosen.append(square_of(infrared, density, window.talk, place))
     return chosen
-
-
-def _place(point: tuple[float, float], window: Window) -> tuple[float, float]:
-    """Return where a point, column of the window and row of the scan, lies from -1 to 1."""
-    (top, bottom), (left, right) = window
-    return 2 * point[0] / (right - left) - 1, 2 * (point[1] - top) / (bottom - top) - 1
 
 
 def _patches_of_tile(
     part: Part,
-    window: Window,
+    window: DustyWindow,
     tile: tuple[Span, Span],
     wide: tuple[Span, Span],
     placed: Overlay,
-    base: FrameBase,
-    talk: CrossTalk,
-    ppi: float,
 ) -> tuple[Whole, Whole, Light]:
+    """Return rows, columns and light of a tile's mended pixels; `wide` takes in its neighbours."""
     (top, bottom), (left, right) = wide
-    from_left = window[1][0]
+    from_left = window.columns[0]
     box = slice(0, bottom - top), slice(left - from_left, right - from_left)
-    dark = base.illumination.dark
+    dark = window.base.illumination.dark
     light = part.light(box)
-    seen = seen_of(light, dark, talk)
-    red, green, blue = (-channel[0] for channel in base.terms)
-    middle = ((left + right) / 2 - from_left, (top + bottom) / 2)
+    seen = seen_of(light, dark, window.talk)
+    red, green, blue = (-channel[0] for channel in window.base.terms)
     dust = dust_of(
         seen,
         part.infrared(box),
-        talk,
-        placed.shift_at(_place(middle, window)),
+        window.talk,
+        placed.shift_at(window.place((left + right) / 2 - from_left, (top + bottom) / 2)),
         placed.focus_px,
         base=(red, green, blue),
-        px_per_mm=ppi / MM_PER_INCH,
+        px_per_mm=window.ppi / MM_PER_INCH,
     )
     anew = mended_places(np.moveaxis(light, 0, 2), seen, dust, dark)
     down, along = np.nonzero(dust.mask)

@@ -1,7 +1,7 @@
 """A frame's pictures: bands of light to bands of pixels, positive or negative, in one pass."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -12,7 +12,15 @@ from pipeline.dust import CrossTalk
 from pipeline.kinds import Corners, Float32, Floats, Pixels
 from pipeline.profile import LinearTransfer, PowerTransfer, Space, find_space
 from pipeline.render.cut import Band, code_bands, light_bands, picture_size
-from pipeline.render.look import Rendition, as_log, as_print, share_showing, showing, to_codes
+from pipeline.render.look import (
+    Rendition,
+    as_log,
+    as_print,
+    display_values,
+    share_showing,
+    showing,
+    to_codes,
+)
 from pipeline.render.mended import mended_bands
 from pipeline.render.resample import BAND_ROWS, AreaMean, reduced_size
 from pipeline.render.scene import SceneBands, to_scene
@@ -23,32 +31,32 @@ from pipeline.strip import FrameBase
 _STRIP_ROWS = BAND_ROWS
 
 
+@dataclass
 class FrameLight:
-    """A frame's light in bands; where dust was mended is kept if that is wanted."""
+    """What is written of a frame: its light in bands, mended where `dust` tells of dust.
 
-    def __init__(
-        self,
-        scan: Scan,
-        outline: Corners,
-        base: FrameBase,
-        ppi: float,
-        dust: CrossTalk | None = None,
-        keep_mask: bool = False,
-    ) -> None:
-        """Take what is written of a frame; dust is mended where `dust` tells of it."""
-        self.size, self.base = picture_size(outline), base
-        self._scan, self._outline, self._ppi = scan, outline, ppi
-        self._dust = dust
-        self.mask: NDArray[np.uint8] | None = None
-        if dust is not None and keep_mask:
-            self.mask = np.empty(self.size, np.uint8)
+    `mask` tells where it was mended, if `keep_mask` asks for it.
+    """
+
+    scan: Scan
+    outline: Corners
+    base: FrameBase
+    ppi: float
+    dust: CrossTalk | None = None
+    keep_mask: bool = False
+
+    def __post_init__(self) -> None:
+        """Make room for the mask."""
+        self.size = picture_size(self.outline)
+        wanted = self.dust is not None and self.keep_mask
+        self.mask = np.empty(self.size, np.uint8) if wanted else None
 
     def bands(self) -> Iterator[Band]:
         """Yield the light, straightened, and mended where its dust is known."""
-        if self._dust is None:
-            yield from light_bands(self._scan, self._outline)
+        if self.dust is None:
+            yield from light_bands(self.scan, self.outline)
             return
-        mended = mended_bands(self._scan, self._outline, self.base, self._dust, self._ppi)
+        mended = mended_bands(self.scan, self.outline, self.base, self.dust, self.ppi)
         for top, light, touched in mended:
             if self.mask is not None:
                 self.mask[top : top + len(touched)] = touched
@@ -59,11 +67,7 @@ class Positive:
     """One frame on its way from light to pictures, a band of rows at a time, in one pass."""
 
     def __init__(
-        self,
-        light: FrameLight,
-        colour: RollColour,
-        rendition: Rendition,
-        shared: bool = True,
+        self, light: FrameLight, colour: RollColour, rendition: Rendition, shared: bool = True
     ) -> None:
         """Take a frame's light, its colour, and whether there is to be a picture to share."""
         self.size = light.size
@@ -109,7 +113,7 @@ class Positive:
         return self._share
 
     def _add_to_share(self, scene: Float32, top: int) -> None:
-        from pipeline.render.code_kernel import eight_bits
+        from pipeline.render.band_kernel import EIGHT_BITS, ONE, interleaved
 
         if self._share is None:
             return
@@ -117,23 +121,26 @@ class Positive:
         if not small.shape[1]:
             return
         until = self._shared + small.shape[1]
-        eight_bits(self._share_way.of(small), self._share[self._shared : until], self._grey)
+        share = self._share[self._shared : until]
+        interleaved(display_values(small, self._share_way), share, self._grey, ONE, EIGHT_BITS)
         self._shared = until
 
     def _shown(self, scene: Float32) -> Float32:
         """Return planes of the archive picture's values for a band of scene light."""
         if self._look == "linear":
             return scene
-        return as_log(scene) if self._archive_way is None else self._archive_way.of(scene)
+        way = self._archive_way
+        return as_log(scene) if way is None else display_values(scene, way)
 
     def _written(self, planes: Float32, pixels: Pixels) -> None:
         """Fill pixels (n, w, 3) of the archive picture with planes of its values."""
-        from pipeline.render.code_kernel import sixteen_bits
+        from pipeline.render.band_kernel import ONE, SIXTEEN_BITS, interleaved
 
         if pixels.dtype.kind == "f":
             pixels[:] = as_grey(np.moveaxis(planes, 0, 2), self._colour)
         else:
-            sixteen_bits(np.ascontiguousarray(planes), pixels, self._grey)
+            dense = np.ascontiguousarray(planes)
+            interleaved(dense, pixels, self._grey, ONE, SIXTEEN_BITS)
 
 
 class _Strips:
@@ -178,17 +185,14 @@ class _Strips:
 
 def _scanner_space(scan: Scan) -> Space:
     """Return a space that carries the scan's tone curve; its primaries stand in for none known."""
-    plain = find_space("srgb")
+    space = replace(find_space("srgb"), name="negative", title="Negative")
     encoding = scan.encoding
     if encoding.kind == "linear":
-        transfer = LinearTransfer()
-        return replace(plain, name="negative", title="Negative, linear", transfer=transfer)
+        return replace(space, title="Negative, linear", transfer=LinearTransfer())
     if encoding.kind == "gamma" and encoding.gamma:
         power = PowerTransfer(encoding.gamma, 0.0, 0.0, 0.0)
-        return replace(
-            plain, name="negative", title=f"Negative, gamma {encoding.gamma:g}", transfer=power
-        )
-    return replace(plain, name="negative", title="Negative")
+        return replace(space, title=f"Negative, gamma {encoding.gamma:g}", transfer=power)
+    return space
 
 
 def _full_scale(codes: NDArray[np.generic], bits: int) -> NDArray[np.uint16] | Float32:
@@ -218,11 +222,8 @@ def negative_bands(scan: Scan, outline: Corners) -> tuple[Iterator[Pixels], Spac
         )
         return light, linear, "uint16"
     kind = "float32" if scan.floating else "uint16"
-    return (
-        (_full_scale(codes, scan.bits) for codes in code_bands(scan, outline)),
-        space,
-        kind,
-    )
+    bands = (_full_scale(codes, scan.bits) for codes in code_bands(scan, outline))
+    return bands, space, kind
 
 
 def small_picture(densities: Floats, colour: RollColour, rendition: Rendition) -> NDArray[np.uint8]:

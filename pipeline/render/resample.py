@@ -60,16 +60,14 @@ class Upright:
 
     def stored(self, rows: Span, columns: Span) -> tuple[Span, Span]:
         """Return the rows and columns as stored of a window of the upright pixels."""
-        if self.flip_rows:
-            rows = (self.height - rows[1], self.height - rows[0])
-        if self.flip_columns:
-            columns = (self.width - columns[1], self.width - columns[0])
+        rows, columns = self._flipped(rows, columns)
         return (columns, rows) if self.across else (rows, columns)
 
     def window(self, rows: Span, columns: Span) -> tuple[Span, Span]:
         """Return the rows and columns of the upright pixels of a window as stored."""
-        if self.across:
-            rows, columns = columns, rows
+        return self._flipped(*((columns, rows) if self.across else (rows, columns)))
+
+    def _flipped(self, rows: Span, columns: Span) -> tuple[Span, Span]:
         if self.flip_rows:
             rows = (self.height - rows[1], self.height - rows[0])
         if self.flip_columns:
@@ -227,10 +225,11 @@ def rounded(planes: Float32, kind: np.dtype[np.generic]) -> Pixels:
     if kind.kind != "u":
         return np.ascontiguousarray(pixels, np.float32)
     if len(planes) == 3 and kind.itemsize <= 2:
-        from pipeline.render.code_kernel import whole_codes
+        from pipeline.render.band_kernel import ONE, interleaved
 
         codes = np.empty(pixels.shape, kind)
-        whole_codes(np.ascontiguousarray(planes), codes, np.float32(256**kind.itemsize - 1))
+        most = np.float32(256**kind.itemsize - 1)
+        interleaved(np.ascontiguousarray(planes), codes, False, most, ONE)
         return codes
     whole = np.rint(pixels)
     np.clip(whole, 0, 256**kind.itemsize - 1, out=whole)
@@ -267,7 +266,7 @@ class AreaMean:
 
         Bands are taken in order; n may be 0. A picture that isn't smaller is passed on.
         """
-        from pipeline.render.code_kernel import area_means
+        from pipeline.render.band_kernel import area_means
 
         if self._same:
             return planes

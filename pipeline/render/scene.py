@@ -1,8 +1,6 @@
 """One frame: read as a window of its scan, straightened, coloured."""
 
-from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +8,7 @@ from numpy.typing import NDArray
 from pipeline.colour import RollColour
 from pipeline.kinds import Float32
 from pipeline.profile import PointCurve
-from pipeline.render.look import Showing
+from pipeline.render.arrays import BaseLight, Layers, Showing, dense
 from pipeline.strip import FrameBase
 
 # Grain and noise reach so far under the base. What is lighter still is no film, a perforation or
@@ -23,20 +21,6 @@ _ENTRIES, _ENTRIES_OF_POINTS = 1 << 14, 1 << 16
 # Density of the least light under the lightest base, beyond which tables need not go.
 _MOST_DENSITY = 6.0
 _LEAST_LIGHT = 1e-5
-
-
-@dataclass(frozen=True)
-class Layers:
-    """How densities above base become scene light, as arrays.
-
-    `unmask` and `scene` (3, 3); `tables` (3, n) exposures, of densities ``lows + entry / steps``.
-    """
-
-    unmask: Float32
-    tables: Float32
-    lows: Float32
-    steps: Float32
-    scene: Float32
 
 
 @lru_cache(maxsize=64)
@@ -56,16 +40,13 @@ def layers_of(colour: RollColour) -> Layers:
         ]
     )
     return Layers(
-        _dense(unmask),
+        dense(unmask),
+        np.float32(LEAST_DENSITY),
         np.minimum(tables, np.finfo(np.float32).max / 8).astype(np.float32),
         reach[:, 0].astype(np.float32),
         steps.astype(np.float32),
-        _dense(colour.scene),
+        dense(colour.scene),
     )
-
-
-def _dense(values: object) -> Float32:
-    return np.ascontiguousarray(np.asarray(values, np.float32))
 
 
 class SceneBands:
@@ -73,9 +54,12 @@ class SceneBands:
 
     def __init__(self, base: FrameBase, colour: RollColour, size: tuple[int, int]) -> None:
         across, along = base.log_light(*size)
-        self._across = np.ascontiguousarray(across[:, 0])
-        self._along = np.ascontiguousarray(along[0].T)
-        self._dark = np.asarray(base.illumination.dark, np.float32)
+        self._base = BaseLight(
+            np.ascontiguousarray(across[:, 0]),
+            np.ascontiguousarray(along[0].T),
+            np.asarray(base.illumination.dark, np.float32),
+            np.float32(_LEAST_LIGHT),
+        )
         self._layers = layers_of(colour)
         self._scene = np.empty((3, 0, 0), np.float32)
 
@@ -84,10 +68,10 @@ class SceneBands:
 
         They are good until the next are asked for.
         """
-        from pipeline.render.scene_kernel import scene_of_light
+        from pipeline.render.band_kernel import scene_of_light
 
         scene = self._room(light)
-        scene_of_light(light, scene, *self._arrays(top, light.shape[1]))
+        scene_of_light(light, scene, self._under(light, top), self._layers)
         return scene
 
     def shown(
@@ -100,8 +84,8 @@ class SceneBands:
         from pipeline.render.print_kernel import codes_of_light
 
         scene = self._room(light)
-        arrays = (*self._arrays(top, light.shape[1]), *way.arrays)
-        codes_of_light(light, scene, codes, grey, *arrays)
+        base = self._under(light, top)
+        codes_of_light(light, scene, codes, grey, base, self._layers, way)
         return scene
 
     def _room(self, light: Float32) -> Float32:
@@ -110,14 +94,9 @@ class SceneBands:
             self._scene = np.empty_like(light)
         return self._scene
 
-    def _arrays(self, top: int, rows: int) -> tuple[Any, ...]:
-        """Return what the compiled loops take for rows from `top` on, in their order."""
-        layers = self._layers
-        return (
-            self._across[top : top + rows], self._along, self._dark, np.float32(_LEAST_LIGHT),
-            layers.unmask, np.float32(LEAST_DENSITY), layers.tables, layers.lows, layers.steps,
-            layers.scene,
-        )  # fmt: skip
+    def _under(self, light: Float32, top: int) -> BaseLight:
+        """Return the base's light under a band of rows from `top` on."""
+        return self._base._replace(across=self._base.across[top : top + light.shape[1]])
 
 
 def to_density_above(light: Float32, base: FrameBase) -> Float32:
@@ -130,12 +109,8 @@ def to_density_above(light: Float32, base: FrameBase) -> Float32:
 
 def to_scene(above: Float32, colour: RollColour) -> Float32:
     """Return linear ACEScg float32 (..., 3) for densities above base."""
-    from pipeline.render.scene_kernel import scene_of_density
+    from pipeline.render.band_kernel import scene_of_density
 
-    layers = layers_of(colour)
     scene = np.array(np.asarray(above, np.float32).reshape(-1, 3).T[:, None], order="C")
-    scene_of_density(
-        scene, layers.unmask, np.float32(LEAST_DENSITY), layers.tables, layers.lows, layers.steps,
-        layers.scene,
-    )  # fmt: skip
+    scene_of_density(scene, layers_of(colour))
     return np.ascontiguousarray(scene[:, 0].T).reshape(np.shape(above))

@@ -63,13 +63,11 @@ def print_curve(light: Float32, tone: PrintTone | None = None) -> Float32:
     # Far above white the curve is flat; the ceiling keeps the power finite.
     if tone.black:
         held = _above_black(np.minimum(np.asarray(light, np.float32), MOST_LIGHT), tone.black)
-        held *= MIDDLE_GREY / float(
-            _above_black(np.full(1, MIDDLE_GREY, np.float32), tone.black)[0]
-        )
+        held *= light_scale(tone)
     else:
         held = np.clip(np.asarray(light, np.float32), 0.0, MOST_LIGHT)
     power: Float32 = np.asarray(cv2.pow(held, tone.contrast), np.float32).reshape(held.shape)
-    below = power + np.float32(MIDDLE_GREY**tone.contrast * (PRINT_WHITE / MIDDLE_GREY - 1.0))
+    below = power + np.float32(curve_constant(tone))
     power *= np.float32(PRINT_WHITE)
     power /= below
     return np.asarray(power, np.float32)

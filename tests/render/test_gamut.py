@@ -3,8 +3,6 @@
 Reference: OpenColorIO's own ACES 1.3 reference gamut compression.
 """
 
-from dataclasses import replace
-
 import numpy as np
 import PyOpenColorIO as ocio
 import pytest
@@ -14,7 +12,14 @@ from hypothesis.extra import numpy as hnp
 
 from pipeline.profile.space import find_space, from_working, space_names
 from pipeline.render import look as module
-from pipeline.render.look import GAMUT_POWER, GAMUT_THRESHOLD, gamut_limit, showing, squeeze_scale
+from pipeline.render.look import (
+    GAMUT_POWER,
+    GAMUT_THRESHOLD,
+    display_values,
+    gamut_limit,
+    showing,
+    squeeze_scale,
+)
 
 LIMIT = 1.4
 
@@ -25,10 +30,10 @@ def planes(low: float, high: float):
 
 def drawn(rgb: np.ndarray, limit: float = LIMIT) -> np.ndarray:
     """Return what a look shows of light that is linear in the output space already."""
-    gamut = (GAMUT_THRESHOLD, squeeze_scale(limit), GAMUT_POWER, module.FARTHEST, module._BLACK)
     plain = showing(find_space("acescg"), printed=False)
-    way = replace(plain, matrix=np.eye(3, dtype=np.float32), gamut=np.array(gamut, np.float32))
-    return way.of(np.ascontiguousarray(rgb[:, None]))[:, 0]
+    gamut = (plain.gamut[0], np.float32(squeeze_scale(limit)), *plain.gamut[2:])
+    way = plain._replace(matrix=np.eye(3, dtype=np.float32), gamut=gamut)
+    return display_values(np.ascontiguousarray(rgb[:, None]), way)[:, 0]
 
 
 def test_form_is_that_of_the_published_reference_compression():

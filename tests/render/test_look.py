@@ -17,8 +17,8 @@ from pipeline.profile.space import Space, encode, find_space, from_working
 from pipeline.render import look as gamut
 from pipeline.render import look as module
 from pipeline.render import tone as print_tone
+from pipeline.render.band_kernel import CHUNK
 from pipeline.render.look import Levels, as_log, as_print, gamut_limit, to_codes
-from pipeline.render.scene_kernel import CHUNK
 from pipeline.render.tone import PrintTone
 from pipeline.settings.settings import ARCHIVE_SPACES
 from tests.render.slow import slow_light

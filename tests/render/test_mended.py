@@ -13,7 +13,7 @@ from PIL import Image
 from pipeline.dust.infrared import CrossTalk, infrared_density
 from pipeline.render import mended as dust_frame
 from pipeline.render.cut import cut_light
-from pipeline.render.mended import Part
+from pipeline.render.mended import DustyWindow, Part
 from pipeline.settings.settings import Settings
 from pipeline.strip.base import FrameBase
 from pipeline.survey.scan import survey_scan
@@ -84,8 +84,8 @@ def test_tiles_join_without_a_seam(monkeypatch):
         )
 
     def mend():
-        window = ((0, 700), (0, 150))
-        patches = dust_frame.find_patches(read, window, BASE, talk, 1200.0)
+        window = DustyWindow((0, 700), (0, 150), BASE, talk, 1200.0)
+        patches = dust_frame.find_patches(read, window)
         picture, mask = light.copy(), np.zeros(light.shape[:2], bool)
         picture[patches.rows, patches.columns] = patches.light
         mask[patches.rows, patches.columns] = True

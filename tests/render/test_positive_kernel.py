@@ -16,8 +16,8 @@ from pipeline.colour.unmask import RollColour, from_profile
 from pipeline.profile.curve import LayerCurve, Shoulder
 from pipeline.profile.film import find_film
 from pipeline.profile.space import acescct, find_space
-from pipeline.render.code_kernel import eight_bits, sixteen_bits
-from pipeline.render.look import Levels, as_log, showing
+from pipeline.render.band_kernel import EIGHT_BITS, ONE, SIXTEEN_BITS, interleaved
+from pipeline.render.look import Levels, as_log, display_values, showing
 from pipeline.render.resample import AreaMean, reduced_size
 from pipeline.render.scene import SceneBands
 from pipeline.render.tone import PrintTone
@@ -101,9 +101,9 @@ def test_prints_are_of_all_pairs():
 @pytest.mark.parametrize(("name", "tone", "levels", "space"), PRINTS)
 def test_prints_are_those_of_the_slow_chain(name, tone, levels, space):
     fast, slow = scene_pair(name)
-    shown = showing(find_space(space), levels, tone, printed=True).of(fast)
+    shown = display_values(fast, showing(find_space(space), levels, tone, printed=True))
     codes = np.empty((*shown.shape[1:], 3), np.uint16)
-    sixteen_bits(shown, codes, False)
+    interleaved(shown, codes, False, ONE, SIXTEEN_BITS)
     told = slow_codes(slow_shown(slow, find_space(space), levels, tone))
     assert np.abs(codes.astype(int) - told).max() <= 1
 
@@ -123,7 +123,7 @@ def test_log_and_linear_light_are_those_of_the_slow_chain(name):
 @pytest.mark.parametrize("space", SPACES)
 def test_uncurved_light_is_that_of_the_slow_chain(space):
     fast, slow = scene_pair("generic")
-    shown = showing(find_space(space), printed=False).of(fast)
+    shown = display_values(fast, showing(find_space(space), printed=False))
     told = slow_codes(slow_shown(slow, find_space(space)))
     assert np.abs(slow_codes(np.moveaxis(shown, 0, 2).astype(float)) - told).max() <= 1
 
@@ -140,7 +140,7 @@ def test_bands_and_chunks_leave_no_seam():
 def test_grey_codes_are_equal():
     planes = planes_of(light_of_all_kinds(GENERIC))
     codes = np.empty((*planes.shape[1:], 3), np.uint16)
-    sixteen_bits(planes, codes, True)
+    interleaved(planes, codes, True, ONE, SIXTEEN_BITS)
     assert (codes == codes[..., 1:2]).all()
     assert (codes[..., 1] == np.floor(np.clip(planes[1], 0, 1) * np.float32(65535) + 0.5)).all()
 
@@ -149,7 +149,7 @@ def test_grey_codes_are_equal():
 def test_eight_bits_are_rounded_values(grey):
     planes = planes_of(light_of_all_kinds(GENERIC))
     codes = np.empty((*planes.shape[1:], 3), np.uint8)
-    eight_bits(planes, codes, grey)
+    interleaved(planes, codes, grey, ONE, EIGHT_BITS)
     exact = np.clip(np.moveaxis(planes[[1, 1, 1]] if grey else planes, 0, 2).astype(float), 0, 1)
     assert np.abs(codes - exact * 255.0).max() <= 0.5 + 1e-4
 

@@ -14,7 +14,7 @@ from pipeline.kinds import Codes, Corners, Light, Pixels, Span, Triple
 from pipeline.profile.space import Space
 from pipeline.record.record import RollRecord
 from pipeline.render.cut import code_bands, picture_size
-from pipeline.render.look import Levels, share_showing
+from pipeline.render.look import Levels, display_values, share_showing
 from pipeline.render.mended import mended_bands
 from pipeline.render.resample import rounded, straight_bands, upright
 from pipeline.render.tone import PrintTone
@@ -136,7 +136,7 @@ def as_share(
 ) -> Light:
     """Return the display values of a small picture to share for scene light (..., 3)."""
     planes = np.array(np.asarray(scene, np.float32).reshape(-1, 3).T[:, None], order="C")
-    values = share_showing(look, space, levels, tone).of(planes)
+    values = display_values(planes, share_showing(look, space, levels, tone))
     return np.ascontiguousarray(values[:, 0].T).reshape(np.shape(scene))
 
 

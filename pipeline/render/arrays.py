@@ -1,0 +1,60 @@
+"""Records of arrays that the compiled loops take: base, layers, and what a look shows."""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from pipeline.kinds import Float32
+
+
+def dense(values: object) -> Float32:
+    """Return numbers as a contiguous float32 array, as the loops take it."""
+    return np.ascontiguousarray(np.asarray(values, np.float32))
+
+
+class BaseLight(NamedTuple):
+    """The light of the base under a band, for the compiled loops.
+
+    The sum of `across` (rows, 3) and `along` (3, columns) is its log10. `dark` (3,) is taken off
+    the light; what is left is held to the `least`.
+    """
+
+    across: Float32
+    along: Float32
+    dark: Float32
+    least: np.float32
+
+
+class Layers(NamedTuple):
+    """How densities above base become scene light, for the compiled loops.
+
+    `unmask` (3, 3) acts on densities, which are held to the least; `tables` (3, n) are exposures
+    of densities ``lows + entry / steps``; `scene` (3, 3) takes them to the working space.
+    """
+
+    unmask: Float32
+    least_density: np.float32
+    tables: Float32
+    lows: Float32
+    steps: Float32
+    scene: Float32
+
+
+class Showing(NamedTuple):
+    """How scene light becomes encoded display values of a space, for the compiled loops.
+
+    `matrix` (3, 3) goes from the working space to the output space; `levels` (3, 3) are black,
+    white and gamma of each channel. `tone` has contrast, black, a quarter of its square, scale,
+    ceiling, paper white, what stands below it in the curve, share of hue kept, least difference;
+    `gamut` threshold, scale and power of the compression, farthest distance, least light;
+    `curve` exponent, offset, slope and threshold of the encoding. `printed` and `levelled` tell
+    whether there is a print's tone curve, and whether levels do anything.
+    """
+
+    matrix: Float32
+    tone: tuple[np.float32, ...]
+    gamut: tuple[np.float32, ...]
+    curve: tuple[np.float32, ...]
+    levels: Float32
+    printed: bool
+    levelled: bool

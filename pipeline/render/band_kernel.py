@@ -1,0 +1,253 @@
+"""The compiled loops over bands, codes to light, light to scene light, planes to codes.
+
+Importing them loads the compiler.
+"""
+
+from typing import Any
+
+import numba
+import numpy as np
+from numba import boolean, float32, int32, uint8, uint16, void
+
+from pipeline.compiled import compiled, index, log2
+from pipeline.kinds import Codes, Float32, Int32
+from pipeline.render.arrays import BaseLight, Layers
+
+CHUNK = 512
+"""Pixels worked on at a time, so that all their planes stay in the nearest cache."""
+
+_LOG10_2 = np.float32(0.30102999566398119521)
+NONE, ONE, _NEXT = np.float32(0.0), np.float32(1.0), index(1)
+RED, GREEN, BLUE = index(0), index(1), index(2)
+LOWEST = np.float32(-3.0e38)
+"""Less than any value, for what is not to be held."""
+
+EIGHT_BITS, SIXTEEN_BITS = np.float32(255.0), np.float32(65535.0)
+"""Full scale of codes."""
+
+types: Any = numba.types
+PLANES, TABLE, ROW = float32[:, :, ::1], float32[:, ::1], float32[::1]
+LAYERS = types.NamedTuple((TABLE, float32, TABLE, ROW, ROW, TABLE), Layers)
+BASE = types.NamedTuple((TABLE, TABLE, ROW, float32), BaseLight)
+"""Types of what loops take."""
+# Codes dense or not: it makes no difference in time.
+_KINDS = (uint16, uint8)
+
+
+@compiled(fast=True)
+def density(
+    light: Float32, row: int, start: int, work: Float32, count: int, base: BaseLight
+) -> None:
+    """Fill `work` (3, `CHUNK`) with density above base for a stretch of a row of light."""
+    along, least = base.along, base.least
+    for channel in range(3):
+        c, r, at = index(channel), index(row), index(start)
+        level, black = base.across[r, c], base.dark[c]
+        for k in range(index(count)):
+            above = max(light[c, r, at + k] - black, least)
+            work[c, k] = along[c, at + k] + level - _LOG10_2 * log2(above)
+
+
+@compiled(fast=True)
+def mixed(work: Float32, count: int, m: Float32, least: np.float32) -> None:
+    """Multiply colours, held to a least value, by a matrix, in place."""
+    m00, m01, m02 = m[0, 0], m[0, 1], m[0, 2]
+    m10, m11, m12 = m[1, 0], m[1, 1], m[1, 2]
+    m20, m21, m22 = m[2, 0], m[2, 1], m[2, 2]
+    for k in range(index(count)):
+        r, g, b = max(work[RED, k], least), max(work[GREEN, k], least), max(work[BLUE, k], least)
+        work[RED, k] = m00 * r + m01 * g + m02 * b
+        work[GREEN, k] = m10 * r + m11 * g + m12 * b
+        work[BLUE, k] = m20 * r + m21 * g + m22 * b
+
+
+@compiled(fast=True)
+def _looked_up(work: Float32, count: int, layers: Layers, places: Int32) -> None:
+    """Replace values by those of each channel's table, straight between entries, in place."""
+    tables = layers.tables
+    last = np.float32(tables.shape[1] - 2)
+    for channel in range(3):
+        c = index(channel)
+        low, step = layers.lows[c], layers.steps[c]
+        for k in range(index(count)):
+            place = min(max((work[c, k] - low) * step, NONE), last + ONE)
+            whole = np.int32(min(place, last))
+            places[k] = whole
+            work[c, k] = place - np.float32(whole)
+        for k in range(index(count)):
+            at = index(places[k])
+            here = tables[c, at]
+            work[c, k] = here + work[c, k] * (tables[c, at + _NEXT] - here)
+
+
+@compiled(fast=True)
+def exposed(work: Float32, count: int, layers: Layers, places: Int32) -> None:
+    """Turn density above base into scene light, in place; `places` is scratch of `CHUNK`."""
+    mixed(work, count, layers.unmask, layers.least_density)
+    _looked_up(work, count, layers, places)
+    mixed(work, count, layers.scene, LOWEST)
+
+
+@compiled(fast=True)
+def taken(planes: Float32, row: int, start: int, work: Float32, count: int) -> None:
+    """Fill `work` with a stretch of planes."""
+    for channel in range(3):
+        c, r, at = index(channel), index(row), index(start)
+        for k in range(index(count)):
+            work[c, k] = planes[c, r, at + k]
+
+
+@compiled(fast=True)
+def put(work: Float32, count: int, planes: Float32, row: int, start: int) -> None:
+    """Fill a stretch of planes with `work`."""
+    for channel in range(3):
+        c, r, at = index(channel), index(row), index(start)
+        for k in range(index(count)):
+            planes[c, r, at + k] = work[c, k]
+
+
+@compiled(void(PLANES, PLANES, BASE, LAYERS), fast=True)
+def scene_of_light(light: Float32, scene: Float32, base: BaseLight, layers: Layers) -> None:
+    """Fill `scene` (3, rows, columns) with working light for a scan's `light` of that shape."""
+    _, rows, columns = light.shape
+    work, places = np.empty((3, CHUNK), np.float32), np.empty(CHUNK, np.int32)
+    for row in range(rows):
+        for start in range(0, columns, CHUNK):
+            count = min(CHUNK, columns - start)
+            density(light, row, start, work, count, base)
+            exposed(work, count, layers, places)
+            put(work, count, scene, row, start)
+
+
+@compiled(void(PLANES, LAYERS), fast=True)
+def scene_of_density(scene: Float32, layers: Layers) -> None:
+    """Turn densities above base (3, rows, columns) into working light, in place."""
+    _, rows, columns = scene.shape
+    work, places = np.empty((3, CHUNK), np.float32), np.empty(CHUNK, np.int32)
+    for row in range(rows):
+        for start in range(0, columns, CHUNK):
+            count = min(CHUNK, columns - start)
+            taken(scene, row, start, work, count)
+            exposed(work, count, layers, places)
+            put(work, count, scene, row, start)
+
+
+@compiled([void(kind[:, :, :], float32, PLANES) for kind in _KINDS], fast=True)
+def scaled_planes(codes: Codes, scale: np.float32, planes: Float32) -> None:
+    """Fill planes (channels, n, w) with codes (n, w, channels or more) times a scale."""
+    channels, rows, columns = planes.shape
+    for row in range(rows):
+        for channel in range(channels):
+            for column in range(columns):
+                planes[channel, row, column] = np.float32(codes[row, column, channel]) * scale
+
+
+@compiled([void(kind[:, :, :], TABLE, PLANES) for kind in _KINDS])
+def looked_up_planes(codes: Codes, tables: Float32, planes: Float32) -> None:
+    """Fill planes (channels, n, w) by a table for all channels, or one for each."""
+    channels, rows, columns = planes.shape
+    last = tables.shape[1] - 1
+    for row in range(rows):
+        for channel in range(channels):
+            table = tables[channel if len(tables) > 1 else 0]
+            for column in range(columns):
+                planes[channel, row, column] = table[min(codes[row, column, channel], last)]
+
+
+@compiled(fast=True)
+def coded(
+    work: Float32, count: int, grey: bool, most: np.float32, scale: np.float32, line: Codes
+) -> None:
+    """Fill codes (3, n) with values from 0 to `most` times a scale, rounded."""
+    half = np.float32(0.5)
+    for channel in range(3):
+        c, of = index(channel), index(1 if grey else channel)
+        for k in range(index(count)):
+            line[c, k] = np.int32(min(max(work[of, k], NONE), most) * scale + half)
+
+
+@compiled(fast=True)
+def together(line: Codes, count: int, pixels: Codes, row: int, start: int) -> None:
+    """Fill a stretch of pixels (n, w, 3) with codes (3, n)."""
+    red, green, blue, at = index(0), index(1), index(2), index(start)
+    r = index(row)
+    for k in range(index(count)):
+        pixels[r, at + k, red] = line[red, k]
+        pixels[r, at + k, green] = line[green, k]
+        pixels[r, at + k, blue] = line[blue, k]
+
+
+@compiled([void(PLANES, k[:, :, ::1], boolean, float32, float32) for k in _KINDS], fast=True)
+def interleaved(
+    planes: Float32, codes: Codes, grey: bool, most: np.float32, scale: np.float32
+) -> None:
+    """Fill codes (n, w, 3) with values from 0 to `most` times a scale, rounded.
+
+    `grey` takes the second channel for all.
+    """
+    _, rows, columns = planes.shape
+    # First each channel by itself, then all three together: so both are done in vectors.
+    line, work = np.empty((3, columns), codes.dtype), np.empty((3, columns), np.float32)
+    for row in range(rows):
+        taken(planes, row, 0, work, columns)
+        coded(work, columns, grey, most, scale, line)
+        together(line, columns, codes, row, 0)
+
+
+@compiled(fast=True)
+def _add(source: Float32, row: int, sums: Float32, share: np.float32, begin: bool) -> None:
+    """Add a share of a row to sums (channels, w), or begin them with it."""
+    channels, _, columns = source.shape
+    r, kept = index(row), np.float32(0.0 if begin else 1.0)
+    for channel in range(channels):
+        c = index(channel)
+        for k in range(index(columns)):
+            sums[c, k] = kept * sums[c, k] + share * source[c, r, k]
+
+
+@compiled(fast=True)
+def _narrow(sums: Float32, result: Float32, row: int, firsts: Codes, weights: Float32) -> None:
+    """Fill a row of the result with weighted sums of neighbours, from `firsts` on."""
+    channels, _, columns = result.shape
+    r = index(row)
+    for channel in range(channels):
+        c = index(channel)
+        for k in range(index(columns)):
+            result[c, r, k] = np.float32(0.0)
+        for tap in range(len(weights)):
+            t = index(tap)
+            for k in range(index(columns)):
+                result[c, r, k] += weights[t, k] * sums[c, index(firsts[k]) + t]
+
+
+@compiled(void(PLANES, TABLE, PLANES, boolean[::1], ROW, int32[::1], TABLE), fast=True)
+def area_means(
+    source: Float32,
+    sums: Float32,
+    result: Float32,
+    ends: Codes,
+    shares: Float32,
+    firsts: Codes,
+    weights: Float32,
+) -> None:
+    """Fill `result` with the rows of area means that rows of `source` complete.
+
+    Parameters
+    ----------
+    source, result
+        Planes (channels, n, w), and those of the smaller picture.
+    sums
+        (channels, w) of what belongs to the row that is not complete yet; kept up.
+    ends, shares
+        (n): whether a row ends one of the smaller picture, and its share above that border.
+    firsts, weights
+        For each column of the smaller picture the first that it draws on, and the weights (taps,
+        columns) of it and the next ones.
+    """
+    out = 0
+    for row in range(source.shape[1]):
+        _add(source, row, sums, shares[row], False)
+        if ends[row]:
+            _narrow(sums, result, out, firsts, weights)
+            _add(source, row, sums, np.float32(1.0) - shares[row], True)
+            out += 1
