@@ -16,13 +16,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from pipeline.record.document import to_document
 
 from pipeline.control.finding import control_findings
 from pipeline.control.readings import Spot
 from pipeline.control.series import control_series
 from pipeline.control.spots import spot_findings
 from pipeline.kinds import as_triple
-from pipeline.record.document import to_document
 from pipeline.roll.record import record_of
 from pipeline.roll.survey import SurveyedRoll, survey_roll
 from pipeline.settings.roll import Roll
