@@ -15,6 +15,7 @@ from pipeline.words import counted, printable
 
 Picture = NDArray[np.uint8]
 Colour = tuple[int, int, int]
+Sizes = Mapping[str, tuple[Any, ...]]
 
 
 @dataclass(frozen=True)
@@ -161,9 +162,7 @@ class Sheet:
             window[:] = cv2.resize(picture, (columns, rows), interpolation=how)
 
 
-def empty_sheet(
-    sizes: Mapping[str, tuple[int, int]], record: RollRecord, part: SheetPart, long_side: int = 2400
-) -> Sheet:
+def empty_sheet(sizes: Sizes, record: RollRecord, part: SheetPart, long_side: int = 2400) -> Sheet:
     """Return the contact sheet of a part of a roll, as yet without pictures.
 
     Parameters
@@ -251,9 +250,7 @@ def _heading(record: RollRecord, pen: Pen, long_side: int, part: SheetPart) -> t
     return (*lines, _Line("", small, PENCIL, 400, small))
 
 
-def _rows(
-    record: RollRecord, sizes: Mapping[str, tuple[int, int]], first_place: int
-) -> Iterator[_Row]:
+def _rows(record: RollRecord, sizes: Sizes, first_place: int) -> Iterator[_Row]:
     for place, strip in enumerate(record.strips, start=first_place):
         for start in range(0, len(strip.frames), FRAMES_PER_ROW):
             frames = strip.frames[start : start + FRAMES_PER_ROW]
@@ -262,7 +259,7 @@ def _rows(
             yield _Row(f"Strip {place}{more}  {printable(strip.scan)}", frames, aspects)
 
 
-def _aspect(frame: FrameRecord, strip: StripRecord, sizes: Mapping[str, tuple[int, int]]) -> float:
+def _aspect(frame: FrameRecord, strip: StripRecord, sizes: Sizes) -> float:
     candidates = (frame, *strip.frames) if frame.number not in sizes else (frame,)
     for candidate in candidates:
         if candidate.number in sizes:
@@ -327,7 +324,7 @@ def _draw_row(
     corner: tuple[int, int],
     layout: _Layout,
     pen: Pen,
-    sizes: Mapping[str, tuple[int, int]],
+    sizes: Sizes,
 ) -> dict[str, Picture]:
     """Draw a band of film; return the windows of its frames that are to get a picture."""
     x, y = corner
