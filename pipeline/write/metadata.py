@@ -24,6 +24,13 @@ _NOT_TEXT = re.compile("[^\t\n\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]|[\x
 _DATE = re.compile(r"(\d{4})(?:-(\d\d)(?:-(\d\d))?)?(?:[T ]\d\d:\d\d(?::\d\d)?)?", re.ASCII)
 
 
+# Notes that are told as they are.
+_TAKEN_OVER = (
+    "photographer", "copyright", "place", "camera", "lens", "iso", "exposure_index", "developed",
+    "batch",
+)  # fmt: skip
+
+
 @dataclass(frozen=True)
 class FrameMetadata:
     """What is told of one picture; what is unknown is None or empty and is left out.
@@ -87,13 +94,7 @@ def frame_metadata(
         title=f"{roll} {frame.number}",
         description=_description(notes, roll, frame.number),
         keywords=tuple(word for word in words if word),
-        photographer=notes.photographer,
-        copyright=notes.copyright,
-        place=notes.place,
-        camera=notes.camera,
-        lens=notes.lens,
-        iso=notes.iso,
-        exposure_index=notes.exposure_index,
+        **{name: getattr(notes, name) for name in _TAKEN_OVER},
         taken=notes.date,
         digitized=digitized,
         roll=roll,
@@ -101,8 +102,6 @@ def frame_metadata(
         number_from=frame.number_from,
         stock=notes.film,
         format=strip.format,
-        developed=notes.developed,
-        batch=notes.batch,
         scan=strip.scan,
         page=strip.page,
         device=device or {},
