@@ -253,6 +253,10 @@ def _corrected(
 ) -> tuple[tuple[StripSurvey, ...], list[ScanTrouble]]:
     """Return the roll's strips, those that corrections change surveyed anew, and what failed."""
     edge = {frame.key: frame.edge_number for strip in strips for frame in strip.frames}
+
+    def edged(frame: FrameSurvey) -> FrameSurvey:
+        return replace(frame, edge_number=edge.get(frame.key))
+
     inside = {(s.scan.path, s.scan.page, s.outline): place for place, s in enumerate(strips)}
     done: dict[int, StripSurvey | None] = dict(enumerate(strips))
     pending: dict[Path, tuple[dict[int, int], Future[ScanSurvey]]] = {}
@@ -269,19 +273,13 @@ def _corrected(
         for count, (path, (places, future)) in enumerate(pending.items(), 1):
             try:
                 anew = _put_away(future.result(), store).strips
-                done |= {place: _edged(anew[at], edge) for at, place in places.items()}
+                done |= {place: _changed(anew[at], edged) for at, place in places.items()}
             except Exception as error:
                 troubles.append(_failed(listen, path.name, error, count, len(pending)))
                 done |= dict.fromkeys(places.values())
     finally:
         drop(future for _, future in pending.values())
     return tuple(strip for strip in done.values() if strip is not None), troubles
-
-
-def _edged(strip: StripSurvey, edge: Mapping[str | None, str | None]) -> StripSurvey:
-    """Return a strip whose frames have the edge numbers that the roll gave them by their keys."""
-    frames = (replace(frame, edge_number=edge.get(frame.key)) for frame in strip.frames)
-    return replace(strip, frames=tuple(frames))
 
 
 def _scan_notes(surveys: Sequence[ScanSurvey], listen: Listener) -> Iterator[ScanTrouble]:
@@ -359,17 +357,17 @@ def _surveys(
 
 def _put_away(survey: ScanSurvey, store: PictureStore) -> ScanSurvey:
     """Return a survey whose small pictures the store keeps."""
-    strips = tuple(
-        replace(
-            strip,
-            frames=tuple(
-                replace(frame, thumbnail=store.put_away(np.asarray(frame.thumbnail)))
-                for frame in strip.frames
-            ),
-        )
-        for strip in survey.strips
-    )
+
+    def put_away(frame: FrameSurvey) -> FrameSurvey:
+        return replace(frame, thumbnail=store.put_away(np.asarray(frame.thumbnail)))
+
+    strips = tuple(_changed(strip, put_away) for strip in survey.strips)
     return replace(survey, strips=strips)
+
+
+def _changed(strip: StripSurvey, change: Callable[[FrameSurvey], FrameSurvey]) -> StripSurvey:
+    """Return a strip with each of its frames changed."""
+    return replace(strip, frames=tuple(map(change, strip.frames)))
 
 
 def drop(pending: Iterable[Future[Any]]) -> None:
