@@ -125,10 +125,16 @@ class _Aim:
 def _aim(path: Path) -> _Aim:
     """Return the aim in a file: a roll, rows of strip 'aim', else its only strip and spots."""
     from pipeline.control import read_readings
+    from pipeline.diagnosis import signs_of_record
+    from pipeline.record import read_document
 
     try:
         if path.suffix.lower() == ".json":
-            return _Aim(signs=_roll_aim(path))
+            signs = signs_of_record(read_document(path), path)
+            if not signs.frames:
+                remedy = "name the record of a good roll"
+                raise SettingsProblem(path, "holds no pictures to aim by", remedy)
+            return _Aim(signs=signs)
         readings = read_readings(path)
     except ScanProblem as problem:
         raise SettingsProblem(problem.path, problem.what, problem.remedy) from problem
@@ -141,16 +147,6 @@ def _aim(path: Path) -> _Aim:
     if not readings.controls and not readings.spots:
         raise SettingsProblem(path, "holds no aim", "add rows of a strip named aim")
     return _Aim(readings.controls[0] if readings.controls else None, readings.spots)
-
-
-def _roll_aim(path: Path) -> "RollSigns":
-    from pipeline.diagnosis import signs_of_record
-    from pipeline.record import read_document
-
-    signs = signs_of_record(read_document(path), path)
-    if not signs.frames:
-        raise SettingsProblem(path, "holds no pictures to aim by", "name the record of a good roll")
-    return signs
 
 
 def _of_file(path: Path, aim: _Aim) -> "Diagnosis":

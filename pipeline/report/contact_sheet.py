@@ -247,8 +247,7 @@ def _rows(record: RollRecord, sizes: Sizes, first_place: int) -> Iterator[_Row]:
 
 
 def _aspect(frame: FrameRecord, strip: StripRecord, sizes: Sizes) -> float:
-    candidates = (frame, *strip.frames) if frame.number not in sizes else (frame,)
-    for candidate in candidates:
+    for candidate in (frame, *strip.frames):
         if candidate.number in sizes:
             rows, columns = sizes[candidate.number]
             return float(np.clip(columns / rows, 0.1, 10.0))

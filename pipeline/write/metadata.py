@@ -16,7 +16,7 @@ from datetime import datetime
 from typing import Any, BinaryIO
 
 from pipeline.kinds import Triple
-from pipeline.record import FrameRecord, StripRecord
+from pipeline.record import FrameRecord, RollRecord, StripRecord
 from pipeline.settings import RollNotes
 
 # Everything XML 1.0 leaves out of its Char production, and the controls that it discourages.
@@ -76,19 +76,14 @@ class FrameMetadata:
 
 def frame_metadata(
     notes: RollNotes,
+    record: RollRecord,
     strip: StripRecord,
     frame: FrameRecord,
-    *,
-    roll: str,
-    profile: str,
-    look: str,
     digitized: datetime | None = None,
     device: Mapping[str, str] | None = None,
 ) -> FrameMetadata:
-    """Return the metadata of one frame out of the roll's notes and what was measured.
-
-    `roll` is the name that the files carry, `profile` and `look` the names used.
-    """
+    """Return the metadata of one frame out of the roll's notes and what was measured."""
+    roll = str(record.roll["id"])
     words = ("colour negative film", notes.film, strip.format, f"roll {roll}")
     return FrameMetadata(
         title=f"{roll} {frame.number}",
@@ -105,8 +100,8 @@ def frame_metadata(
         scan=strip.scan,
         page=strip.page,
         device=device or {},
-        profile=profile,
-        look=look,
+        profile=record.profile,
+        look=record.look,
         confidence=frame.confidence,
         exposure_stops=frame.exposure_stops or None,
         density_absolute=strip.base.absolute,
