@@ -5,6 +5,7 @@ import os
 import sys
 import time
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -164,10 +165,9 @@ def _leads_out(path: Path, folder: Path) -> bool:
 
 
 def _written_by_us(path: Path) -> bool:
-    try:
+    with suppress(Problem):
         return is_ours(path)
-    except Problem:
-        return False
+    return False
 
 
 def _roll(

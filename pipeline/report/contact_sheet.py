@@ -4,6 +4,7 @@ from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
+from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -102,11 +103,8 @@ def sheet_parts(record: RollRecord) -> tuple[SheetPart, ...]:
             starts.append(at)
             rows = 0
         rows += needed
-    ends = [*starts[1:], len(record.strips)]
-    return tuple(
-        SheetPart(first, end, place, len(starts))
-        for place, (first, end) in enumerate(zip(starts, ends, strict=True), 1)
-    )
+    bounds = pairwise((*starts, len(record.strips)))
+    return tuple(SheetPart(*ends, place, len(starts)) for place, ends in enumerate(bounds, 1))
 
 
 @dataclass(frozen=True)
