@@ -1,12 +1,13 @@
 """Frames of a strip: where each picture begins and ends, all of a strip solved together."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.frame.columns import Evidence, speck_share
-from pipeline.frame.gate import GateHabit, usual_habit
+from pipeline.frame.gate import GateHabit, usual_habits
 from pipeline.frame.gate_fit import GateRectangle, fit_gates
 from pipeline.frame.spans import Span, solve_spans
 from pipeline.kinds import Float64
@@ -63,14 +64,10 @@ class FoundFrames:
 
 def _kind(span: Span, seen: Evidence) -> str:
     """Return what a frame holds: a picture, part of one, nothing, or light all over."""
-    inner = slice(
-        span.start + (span.end - span.start) // 20,
-        max(span.start + 1, span.end - (span.end - span.start) // 20),
-    )
-    rows = slice(
-        max(0, round(seen.top + 0.1 * (seen.bottom - seen.top))),
-        round(seen.bottom - 0.1 * (seen.bottom - seen.top)),
-    )
+    rim = (span.end - span.start) // 20
+    inner = slice(span.start + rim, max(span.start + 1, span.end - rim))
+    deep = 0.1 * (seen.bottom - seen.top)
+    rows = slice(max(0, round(seen.top + deep)), round(seen.bottom - deep))
     struck = np.minimum(seen.rebate_density, seen.least_density)[inner]
     if np.median(struck) > _FOGGED_DENSITY:
         return "fogged"
@@ -103,15 +100,18 @@ def find_frames(
     known = habits or {}
     solved = []
     for form in formats:
-        score, spans = solve_spans(seen, known.get(form.name) or usual_habit(form))
-        foreign = _FOREIGN_FORMAT if known and form.name not in known else 0.0
-        solved.append((score - form.seldom - foreign, form, spans))
+        own = known.get(form.name)
+        foreign = _FOREIGN_FORMAT if known and own is None else 0.0
+        tried = (own,) if own else usual_habits(form)
+        for habit in tried:
+            score, spans = solve_spans(seen, habit)
+            less = form.seldom + foreign + math.log(len(tried))
+            solved.append((score - less, form, habit, spans))
     if not solved:
         raise ValueError("no format to choose from")
-    score, chosen, spans = max(solved, key=lambda found: found[0])
-    habit = known.get(chosen.name)
-    if habit is None:
-        habit = fit_gates(seen, spans, usual_habit(chosen)).habit
+    score, chosen, habit, spans = max(solved, key=lambda found: found[0])
+    if chosen.name not in known:
+        habit = fit_gates(seen, spans, habit).habit
         score, spans = solve_spans(seen, habit)
     fit = fit_gates(seen, spans, habit)
     frames = tuple(
@@ -133,17 +133,14 @@ def _frame(span: Span, place: GateRectangle, tilt: float, seen: Evidence) -> Fra
 
 def _without_empty_ends(frames: tuple[Frame, ...]) -> tuple[Frame, ...]:
     """Return frames less partial ones that hold nothing and a light-struck leader or tail."""
+    longest = max((frame.end - frame.start for frame in frames), default=0.0)
     kept = [
         frame
         for frame in frames
-        if frame.kind != "blank" or frame.end - frame.start >= 0.9 * _longest(frames)
+        if frame.kind != "blank" or frame.end - frame.start >= 0.9 * longest
     ]
     while kept and kept[0].kind == "fogged":
         kept.pop(0)
     while kept and kept[-1].kind == "fogged":
         kept.pop()
     return tuple(kept)
-
-
-def _longest(frames: tuple[Frame, ...]) -> float:
-    return max(frame.end - frame.start for frame in frames)

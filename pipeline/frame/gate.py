@@ -10,6 +10,8 @@ from pipeline.kinds import Density, Row
 from pipeline.profile import FrameFormat
 
 _LEAST_CLEAR_FRAMES = 4
+# Lengths of gates are tried so many deviations of one gate apart.
+_GATE_STEP = 2.0
 # A camera's size and gaps over a roll are at least so uncertain.
 _LEAST_SIZE_SPREAD_MM = 0.05
 _LEAST_GAP_SPREAD_MM = 0.35
@@ -34,17 +36,26 @@ class GateHabit:
     tilt_spread: float = 0.006
 
 
-def usual_habit(form: FrameFormat) -> GateHabit:
-    """Return what is known of any camera of a format."""
-    film = form.film
+def usual_habit(form: FrameFormat, longer_mm: float = 0.0) -> GateHabit:
+    """Return what is known of a camera of a format whose gate is so much longer than usual.
+
+    The film advances by the format's pitch, whatever the gate.
+    """
     return GateHabit(
-        length_mm=form.image_along_mm,
-        length_spread_mm=film.gate_spread * form.image_along_mm,
-        height_mm=film.image_across_mm,
-        height_spread_mm=film.gate_spread * film.image_across_mm,
-        gap_mm=film.usual_gap_mm,
-        gap_spread_mm=film.gap_spread_mm,
+        length_mm=form.image_along_mm + longer_mm,
+        length_spread_mm=form.gate_spread * form.image_along_mm,
+        height_mm=form.film.image_across_mm,
+        height_spread_mm=form.gate_spread * form.film.image_across_mm,
+        gap_mm=form.usual_gap_mm - longer_mm,
+        gap_spread_mm=form.gap_spread_mm,
     )
+
+
+def usual_habits(form: FrameFormat) -> tuple[GateHabit, ...]:
+    """Return what is known of cameras of a format, for each length of their gates."""
+    step = _GATE_STEP * form.gate_spread * form.image_along_mm
+    shortest, longest = (round((mm - form.image_along_mm) / step) for mm in form.gates_mm)
+    return tuple(usual_habit(form, step * count) for count in range(shortest, longest + 1))
 
 
 def shared_habit(strips: Sequence[tuple[GateHabit, int]]) -> GateHabit | None:
@@ -144,13 +155,9 @@ def find_edge(density: Density, near: float, reach: float, noise: float) -> Edge
     squared.
     """
     noise = max(noise, _LEAST_NOISE)
-    first = int(np.floor(near - reach - _BLUR_PX))
     inside = max(4, round(0.6 * reach))
-    last = int(np.ceil(near + reach + inside + _BLUR_PX))
-    if first < 0:
-        first = 0
-    if last >= density.shape[1]:
-        last = density.shape[1] - 1
+    first = max(math.floor(near - reach - _BLUR_PX), 0)
+    last = min(math.ceil(near + reach + inside + _BLUR_PX), density.shape[1] - 1)
     if last - first < 2 * inside:
         return None
     part = np.clip(density[:, first : last + 1], -0.1, _MOST_DENSITY).astype(np.float64)

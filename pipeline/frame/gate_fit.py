@@ -44,7 +44,7 @@ class GateRectangle:
     end: float
     top: float
     bottom: float
-    sigma: tuple[float, float, float, float]
+    sigma: tuple[float, ...]
 
     def surety(self, px_per_mm: float) -> float:
         """Return the probability that no edge is off by more than the tolerance."""
@@ -104,16 +104,13 @@ def fit_gates(seen: Evidence, spans: Sequence[Span], habit: GateHabit) -> GateFi
     """
     ppmm = seen.px_per_mm
     edges = [_edges(seen, span, habit) for span in spans]
-    tilt = _tilt(edges, habit)
-    length, height = _sizes(edges, spans, habit, ppmm)
-    learned = replace(
-        habit,
-        length_mm=length[0],
-        length_spread_mm=length[1],
-        height_mm=height[0],
-        height_spread_mm=height[1],
-        tilt=tilt[0],
-        tilt_spread=tilt[1],
+    tilt, tilt_spread = _tilt(edges, habit)
+    learned = GateHabit(
+        *_sizes(edges, spans, habit, ppmm),
+        habit.gap_mm,
+        habit.gap_spread_mm,
+        tilt,
+        tilt_spread,
     )
     along, along_sigma = _along(edges, spans, learned, seen)
     across, across_sigma = _across(edges, learned, seen)
@@ -123,16 +120,11 @@ def fit_gates(seen: Evidence, spans: Sequence[Span], habit: GateHabit) -> GateFi
             min(float(along[2 * k + 1]), len(seen.busy) - 0.5),
             float(across[k, 0]),
             float(across[k, 1]),
-            (
-                float(along_sigma[2 * k]),
-                float(along_sigma[2 * k + 1]),
-                float(across_sigma[k, 0]),
-                float(across_sigma[k, 1]),
-            ),
+            (*along_sigma[2 * k : 2 * k + 2].tolist(), *across_sigma[k].tolist()),
         )
         for k in range(len(spans))
     )
-    return GateFit(rectangles, tilt[0], _with_gaps(learned, rectangles, spans, ppmm))
+    return GateFit(rectangles, tilt, _with_gaps(learned, rectangles, spans, ppmm))
 
 
 def _edges(seen: Evidence, span: Span, habit: GateHabit) -> _Edges:
@@ -183,9 +175,7 @@ def _tilt(edges: Sequence[_Edges], habit: GateHabit) -> tuple[float, float]:
 
 
 def _robust_mean(values: Row, weights: Row) -> tuple[float, float]:
-    mean = (
-        float(np.median(values)) if len(values) > 2 else float(np.average(values, weights=weights))
-    )
+    mean = float(np.median(values) if len(values) > 2 else np.average(values, weights=weights))
     for _ in range(_ROUNDS):
         off = (values - mean) * np.sqrt(weights)
         kept = weights / (1.0 + (off / _OUTLYING) ** 2)
@@ -195,11 +185,12 @@ def _robust_mean(values: Row, weights: Row) -> tuple[float, float]:
 
 def _sizes(
     edges: Sequence[_Edges], spans: Sequence[Span], habit: GateHabit, ppmm: float
-) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Return the gate's length and height with their deviations (mm), of all clear pictures."""
+) -> tuple[float, float, float, float]:
+    """Return the gate's length and height, each with its deviation (mm), of all clear pictures."""
+    least = _LEAST_LENGTH_SPREAD_MM
 
     def learned(
-        pairs: list[tuple[EdgePlace, EdgePlace]], mean: float, spread: float, least: float
+        pairs: list[tuple[EdgePlace, EdgePlace]], mean: float, spread: float
     ) -> tuple[float, float]:
         values, weights = [mean], [1.0 / spread**2]
         for first, last in pairs:
@@ -214,10 +205,9 @@ def _sizes(
     whole = [e for e, span in zip(edges, spans, strict=True) if span.kind == "picture"]
     lengths = [(e.start, e.end) for e in whole if e.start and e.end]
     heights = [(e.top, e.bottom) for e in edges if e.top and e.bottom]
-    least = _LEAST_LENGTH_SPREAD_MM
     return (
-        learned(lengths, habit.length_mm, habit.length_spread_mm, least),
-        learned(heights, habit.height_mm, habit.height_spread_mm, least),
+        *learned(lengths, habit.length_mm, habit.length_spread_mm),
+        *learned(heights, habit.height_mm, habit.height_spread_mm),
     )
 
 

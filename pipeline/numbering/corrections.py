@@ -355,13 +355,13 @@ def _start_beside(draft: _Draft, entry: FrameCorrection, place: int, order: _Pla
 
 
 def _gap_px(draft: _Draft, place: int) -> float:
-    """Return the strip's usual gap in px: the median of those found, else the film's."""
+    """Return the strip's usual gap in px: the median of those found, else the format's."""
     strip = draft.strips[place]
     scale = _px_per_mm(strip)
     spans = [_span(draft, place, Cut("", at)) for at in range(len(strip.frames))]
     gaps = [after[0] - before[1] for before, after in itertools.pairwise(spans)]
     usual = [gap for gap in gaps if 0.0 <= gap <= _WIDEST_GAP_MM * scale]
-    return float(np.median(usual)) if usual else _format(strip).film.usual_gap_mm * scale
+    return float(np.median(usual)) if usual else _format(strip).usual_gap_mm * scale
 
 
 def _across(strip: StripSurvey) -> tuple[float, float]:

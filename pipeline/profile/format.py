@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 from pipeline.profile.folder import shipped
 
@@ -14,9 +15,6 @@ class FilmSize:
     width_mm: float
     image_across_mm: float
     least_visible_mm: float
-    usual_gap_mm: float
-    gap_spread_mm: float
-    gate_spread: float
     perforation_pitch_mm: float | None = None
     perforation_from_edge_mm: float | None = None
     perforation_across_mm: float | None = None
@@ -34,15 +32,22 @@ class FilmSize:
 
 @dataclass(frozen=True)
 class FrameFormat:
-    """A frame format: its film, the length of its image along the film, how seldom it is met.
+    """A frame format: its film, the lengths of its image and gap along the film, how seldom it is.
 
-    `seldom` is the natural logarithm of how much more often the film's usual format is exposed.
+    `gates_mm` are the shortest and the longest gate of its cameras, `gate_spread` a gate's standard
+    deviation as a share of its size; image and usual gap together are the pitch, which a shorter
+    gate keeps. `seldom` is the natural logarithm of how much more often the film's usual format
+    is exposed.
     """
 
     name: str
     film: FilmSize
     image_along_mm: float
-    seldom: float = 0.0
+    gates_mm: tuple[float, float]
+    gate_spread: float
+    usual_gap_mm: float
+    gap_spread_mm: float
+    seldom: float
 
 
 @cache
@@ -57,12 +62,12 @@ def frame_formats() -> dict[str, FrameFormat]:
     """Return the known frame formats by name."""
     document = shipped("formats/film.toml")
     films = film_sizes()
-    return {
-        name: FrameFormat(
-            name, films[entry["film"]], float(entry["image_along_mm"]), float(entry["seldom"])
-        )
-        for name, entry in document["format"].items()
-    }
+
+    def read(name: str, entry: dict[str, Any]) -> FrameFormat:
+        film, gates_mm = films[entry["film"]], tuple(entry["gates_mm"])
+        return FrameFormat(**{**entry, "name": name, "film": film, "gates_mm": gates_mm})
+
+    return {name: read(name, entry) for name, entry in document["format"].items()}
 
 
 def formats_on(film: str) -> tuple[FrameFormat, ...]:

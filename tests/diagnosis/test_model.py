@@ -134,6 +134,13 @@ def test_priors_of_the_profile_sum_to_one_and_normal_leads():
     assert 0.5 < normal < 0.9
 
 
+def test_covariances_of_the_profile_are_covariances():
+    model = fault_model()
+    for covariance in (model.film, model.content):
+        assert (covariance == covariance.T).all()
+        assert np.linalg.eigvalsh(covariance).min() > -1e-9
+
+
 def test_signs_in_the_file_may_have_any_order():
     import tomllib
 

@@ -174,6 +174,16 @@ def test_a_cut_through_a_picture_leaves_a_partial_frame():
     )
 
 
+@pytest.mark.parametrize("gate_mm", [16.6, 17.0])
+def test_half_frames_of_a_short_gate(gate_mm):
+    camera = Camera(gate_size_error_mm=(gate_mm - 18.0, 0.0))
+    names = ("coffee", "astronaut", "coffee", "chart", "astronaut", "coffee")
+    seen = found(strip(*names, format="135-half", camera=camera))
+    assert (seen.format, len(seen.frames)) == ("135-half", 6)
+    for frame, true in zip(seen.frames, seen.truth["frames"], strict=True):
+        assert seen.error_mm(frame, true) < 0.25
+
+
 def test_a_light_struck_leader_is_no_picture():
     seen = found(strip("chart", "coffee", leader_mm=50.0, light_struck_mm=40.0))
     pictures = [frame for frame in seen.frames if frame.kind != "fogged"]

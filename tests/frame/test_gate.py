@@ -2,7 +2,7 @@
 
 import pytest
 
-from pipeline.frame.gate import shared_habit, usual_habit
+from pipeline.frame.gate import shared_habit, usual_habit, usual_habits
 from pipeline.profile.format import frame_formats
 
 FORMAT = frame_formats()["135"]
@@ -20,6 +20,17 @@ def test_any_camera_of_a_format():
     # 24 x 36 mm, 2 mm apart on 38.00 mm pitch (ISO 1007 film; common practice, no source).
     assert (usual.length_mm, usual.height_mm, usual.gap_mm) == (36.0, 24.0, 2.0)
     assert usual.tilt == 0.0
+
+
+def test_a_longer_gate_leaves_a_shorter_gap():
+    # 4 perforations of 4.75 mm (ISO 1007) carry a half frame and its gap, whatever the gate.
+    habits = usual_habits(frame_formats()["135-half"])
+    lengths = [habit.length_mm for habit in habits]
+    assert min(lengths) < 16.7
+    assert 18.0 in lengths
+    assert max(lengths) > 18.3
+    assert [h.length_mm + h.gap_mm for h in habits] == pytest.approx([19.0] * len(habits))
+    assert usual_habits(FORMAT) == (usual_habit(FORMAT),)
 
 
 def test_strips_share_the_middle_of_what_they_show():

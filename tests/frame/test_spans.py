@@ -6,28 +6,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.frame.columns import Evidence, evidence
+from pipeline.frame.columns import evidence
+from pipeline.frame.frames import find_frames
 from pipeline.frame.gate import usual_habit
 from pipeline.frame.spans import Span, solve_spans
-from pipeline.profile.format import film_sizes, frame_formats
+from pipeline.profile.format import formats_on, frame_formats
+from tests.frame.drawn import BOTTOM, FILM, HEIGHT, PX_PER_MM, TOP, seen
 
-PX_PER_MM = 6.0
-FILM = film_sizes()["135"]
 HABIT = usual_habit(frame_formats()["135"])
-HEIGHT = round(FILM.width_mm * PX_PER_MM)
-TOP, BOTTOM = 33, 177
-
-
-def seen(length_mm: float, pictures_mm: Sequence[tuple[float, float]], **dark_mm) -> Evidence:
-    """Return the evidence of a strip with even pictures, and bars of base inside them."""
-    above = np.zeros((HEIGHT, round(length_mm * PX_PER_MM), 3), np.float32)
-    rng = np.random.default_rng(1)
-    above += rng.normal(0, 0.003, above.shape).astype(np.float32)
-    for start, end in pictures_mm:
-        above[TOP:BOTTOM, round(start * PX_PER_MM) : round(end * PX_PER_MM)] += 0.6
-    for start, end in dark_mm.values():
-        above[TOP:BOTTOM, round(start * PX_PER_MM) : round(end * PX_PER_MM)] -= 0.6
-    return evidence(above, FILM, PX_PER_MM, 0.003)
 
 
 def spans_mm(spans: Sequence[Span]) -> list[tuple[float, float, str]]:
@@ -81,13 +67,12 @@ def test_room_for_a_frame_at_the_end_is_a_blank(room, blanks):
 
 
 def test_a_doorpost_is_no_gap():
-    doors = {"post": (58.0, 60.0)}
-    _, spans = solve_spans(seen(152.0, REGULAR, **doors), HABIT)
+    _, spans = solve_spans(seen(152.0, REGULAR, [(58.0, 60.0)]), HABIT)
     assert_spans(spans, [(*place, "picture") for place in REGULAR])
 
 
 def test_a_black_half_is_part_of_its_picture():
-    _, spans = solve_spans(seen(152.0, REGULAR, half=(54.0, 75.0)), HABIT)
+    _, spans = solve_spans(seen(152.0, REGULAR, [(54.0, 75.0)]), HABIT)
     assert_spans(spans, [(*place, "picture") for place in REGULAR])
 
 
@@ -129,6 +114,30 @@ def test_the_true_length_scores_best():
         for name in ("135", "135-half", "135-square", "135-panorama")
     }
     assert max(scores, key=lambda name: scores[name]) == "135"
+
+
+@pytest.mark.parametrize("gate_mm", [16.5, 17.0, 17.4, 18.0, 18.5])
+@pytest.mark.parametrize("gap_mm", [0.4, 1.0, 2.0, 4.0])
+def test_bars_of_base_part_half_frames_of_any_gate(gate_mm, gap_mm):
+    pitch = gate_mm + gap_mm
+    places = [(1.0 + pitch * n, 1.0 + pitch * n + gate_mm) for n in range(6)]
+    found = find_frames(seen(6 * pitch + 1.0, places), formats_on("135"))
+    assert found.format.name == "135-half"
+    edges = [((one.start + 0.5) / PX_PER_MM, (one.end + 0.5) / PX_PER_MM) for one in found.frames]
+    np.testing.assert_allclose(edges, places, atol=0.2)
+
+
+@pytest.mark.parametrize("gate_mm", [23.0, 24.3, 25.0])
+def test_squares_of_any_gate_are_no_panoramas(gate_mm):
+    places = [(1.0 + 26.0 * n, 1.0 + 26.0 * n + gate_mm) for n in range(6)]
+    found = find_frames(seen(157.0, places), formats_on("135"))
+    assert (found.format.name, len(found.frames)) == ("135-square", 6)
+
+
+def test_a_full_frame_may_hold_doorposts():
+    doors = {"post": (58.0, 60.0), "other": (90.0, 91.5)}
+    found = find_frames(seen(152.0, REGULAR, **doors), formats_on("135"))
+    assert (found.format.name, len(found.frames)) == ("135", 4)
 
 
 def test_known_gaps_hold_a_frame_that_shows_nothing():

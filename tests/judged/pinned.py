@@ -6,40 +6,57 @@ of the same worth. A change that is meant to move none leaves `tests/data/pinned
 """
 
 import argparse
-import itertools
 import json
 import math
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from pipeline.record.document import to_document
 
-from pipeline.control.finding import control_findings
-from pipeline.control.readings import Spot
-from pipeline.control.series import control_series
-from pipeline.control.spots import spot_findings
-from pipeline.kinds import as_triple
+from pipeline.record.record import to_document
 from pipeline.roll.record import record_of
 from pipeline.roll.survey import SurveyedRoll, survey_roll
 from pipeline.settings.roll import Roll
 from pipeline.survey.strip import StripSurvey
 from tests.film_model import write_scan
-from tests.judged.control_cases import AIM, FAULTS, aim, faulty_strip
-from tests.judged.pinned_cases import PinnedCase, fixed_generator, pinned_cases
+from tests.judged.pinned_cases import PinnedCase, pinned_cases
+from tests.judged.pinned_drawn import (
+    chart_figures,
+    edge_figures,
+    plane_figures,
+    span_figures,
+    wedge_figures,
+)
+from tests.judged.pinned_film import base_figures, surround_figures
+from tests.judged.pinned_readings import (
+    control_figures,
+    silver_findings,
+    spot_figures,
+    weighed_faults,
+)
 from tests.render.whole_pictures import cut_mended
 
 PINNED = Path(__file__).parents[1] / "data" / "pinned.json"
 # What other processors, and other versions of the libraries, may make of the same sums.
 LENGTH_MM, SHARE, LEAST = 0.01, 1e-3, 1e-3
 PLACES = 4
-CONTROL, READ = "control strips", "spots"
-NOT = -1.0
-SPOTS = {"base": (NOT, 0.0, 0.12), "edge-print": (NOT, 0.0, 0.3, 0.7, 1.6),
-         "picture": (NOT, 0.0, 0.1, 0.6, 1.9)}  # fmt: skip
+# What single rooms make of drawn things: many limits in little time.
+TABLES: Mapping[str, Callable[[], dict[str, Any]]] = {
+    "control strips": control_figures,
+    "spots": spot_figures,
+    "faults weighed": weighed_faults,
+    "silver": silver_findings,
+    "bases": base_figures,
+    "surrounds": surround_figures,
+    "wedges": wedge_figures,
+    "charts": chart_figures,
+    "edges": edge_figures,
+    "spans": span_figures,
+    "planes": plane_figures,
+}
 # Said to people, in words that may change; or told by other figures.
 _WORDS = (
     "evidence", "advice", "trust", "said", "files", "problems", "evenroll", "schema",
@@ -69,33 +86,9 @@ def figures(roll: SurveyedRoll) -> dict[str, Any]:
     return _plain(document | {"also": _unrecorded(roll)})
 
 
-def control_figures() -> dict[str, Any]:
-    """Return what is found, and how surely, of control strips with published faults."""
-    told = {}
-    for fault in FAULTS:
-        for size in (1.0, 2.5):
-            name = f"{fault.cause} {size}"
-            strip = faulty_strip(fault, size, fixed_generator(name))
-            found = control_findings(control_series([strip], aim()))
-            told[name] = {one.code: one.confidence for one in found}
-    return told
-
-
-def spot_figures() -> dict[str, Any]:
-    """Return what is found of a film by single spots, each of them read or not, at some densities.
-
-    Amounts are above the base of an aim that is read as well, or not.
-    """
-    base = np.array(AIM["d_min"])
-    told = {}
-    for aimed, *amounts in itertools.product((True, False), *SPOTS.values()):
-        read = {name: amount for name, amount in zip(SPOTS, amounts, strict=True) if amount != NOT}
-        spots = [
-            Spot("7", None, "", name, as_triple(base + amount)) for name, amount in read.items()
-        ]
-        own = [Spot("aim", None, "", "base", as_triple(base))] if aimed else []
-        found = spot_findings(spots, own)
-        told[f"{aimed} {amounts}"] = {one.code: one.confidence for one in found}
+def table_figures(name: str) -> dict[str, Any]:
+    """Return the figures of one of `TABLES`."""
+    told: dict[str, Any] = _plain(TABLES[name]())
     return told
 
 
@@ -186,7 +179,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="tests.judged.pinned", description=__doc__)
     parser.add_argument("--write", action="store_true", help="pin what comes out now")
     words = parser.parse_args()
-    now: dict[str, Any] = {CONTROL: control_figures(), READ: spot_figures()}
+    now: dict[str, Any] = {name: table_figures(name) for name in TABLES}
     for case in pinned_cases():
         with tempfile.TemporaryDirectory() as folder:
             now[case.name] = figures(surveyed(case, drawn(case, Path(folder))))

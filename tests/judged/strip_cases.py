@@ -93,6 +93,9 @@ def strip_cases() -> tuple[StripCase, ...]:
         ("dust", False, _dusty),
         ("turned gate", False, _turned_gate),
         ("odd gate", False, _odd_gate),
+        ("half odd gate", False, _gate_along("135-half", 16.5, 18.5)),
+        ("square odd gate", False, _gate_along("135-square", 23.0, 25.0)),
+        ("half irregular gaps", False, _half_irregular_gaps),
         ("rounded corners", False, _rounded_corners),
         ("scratches", False, _scratched),
         ("glass reflections", True, _glass_reflections),
@@ -307,6 +310,29 @@ def _odd_gate(rng: Rng) -> Plan:
     size = rng.uniform([35.3, 23.6], [36.8, 24.6]) / [36.0, 24.0] * [along, across]
     error = (float(size[0] - along), float(size[1] - across))
     return _with_camera(rng, format, gate_size_error_mm=error)
+
+
+def _gate_along(format: str, least_mm: float, most_mm: float) -> Draw:
+    """Return what draws a camera whose gate is so long; the pitch stays as the format has it."""
+
+    def draw(rng: Rng) -> Plan:
+        along = float(rng.uniform(least_mm, most_mm)) - load_format(format).image_mm[0]
+        across = float(rng.uniform(-0.4, 0.6))
+        return _with_camera(rng, format, gate_size_error_mm=(along, across))
+
+    return draw
+
+
+def _half_irregular_gaps(rng: Rng) -> Plan:
+    """Gates of 16.5 to 18.5 mm, each with its own gap of 0.3 to 4 mm before it."""
+    plan = _gate_along("135-half", 16.5, 18.5)(rng)
+
+    def irregular(strip: StripSpec) -> StripSpec:
+        longer = strip.roll.camera.gate_size_error_mm[0]
+        gaps = rng.uniform(0.3, 4.0, len(strip.roll.frames)) + longer
+        return spaced(strip, gaps.tolist())
+
+    return plan.with_strips(irregular)
 
 
 def _rounded_corners(rng: Rng) -> Plan:

@@ -10,15 +10,13 @@ import pytest
 from pipeline.frame.frames import CLEAR
 from pipeline.roll.survey import SurveyedRoll
 from tests.judged.pinned import (
-    CONTROL,
     PINNED,
-    READ,
-    control_figures,
+    TABLES,
     differences,
     drawn,
     figures,
-    spot_figures,
     surveyed,
+    table_figures,
 )
 from tests.judged.pinned_cases import PinnedCase, pinned_cases, strips_by_condition
 from tests.judged.strips import TOLERANCE_MM, Judged, judged_strips
@@ -48,13 +46,13 @@ def test_figures_are_as_pinned(name, look):
     assert differences(figures(roll), THEN[name]) == []
 
 
-@pytest.mark.parametrize(("name", "read"), [(CONTROL, control_figures), (READ, spot_figures)])
-def test_findings_on_readings_are_as_pinned(name, read):
-    assert differences(read(), THEN[name]) == []
+@pytest.mark.parametrize("name", TABLES)
+def test_figures_of_single_rooms_are_as_pinned(name):
+    assert differences(table_figures(name), THEN[name]) == []
 
 
 def test_no_case_is_pinned_that_is_drawn_no_more():
-    assert set(THEN) == {CONTROL, READ, *CASES}
+    assert set(THEN) == {*TABLES, *CASES}
 
 
 def test_a_confidence_is_worth_what_it_says(look):

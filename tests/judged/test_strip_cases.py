@@ -99,6 +99,13 @@ def struck(scan: ModelScan) -> bool:
     return min(light(scan)[y, x, 1] for x, y in places) < 0.2 * base
 
 
+def is_along(least_mm: float, most_mm: float) -> Check:
+    """Return a check that pictures are so long."""
+    return lambda scan: all(
+        least_mm - 0.03 < sides_mm(scan, f)[0] < most_mm + 0.03 for f in whole(scan)
+    )
+
+
 def is_turned(scan: ModelScan) -> bool:
     return all(0.2 <= abs(f["turn_deg"]) <= 0.7 for f in frames(scan))
 
@@ -133,6 +140,9 @@ CHECKS: dict[str, Check] = {
     "bare light": corner_light(0.8, 1.05),
     "turned gate": is_turned,
     "odd gate": lambda s: np.ptp([sides_mm(s, f) for f in whole(s)], axis=0).max() < 0.03,
+    "half odd gate": is_along(16.5, 18.5),
+    "square odd gate": is_along(23.0, 25.0),
+    "half irregular gaps": lambda s: min(gaps_mm(s)) > 0.25 and max(gaps_mm(s)) < 4.05,
     "rounded corners": lambda s: all(0 <= f["corner_mm"] <= 4 for f in frames(s)),
     "dark surround": corner_light(-0.01, 0.06),
     "grey surround": corner_light(0.01, 0.4),

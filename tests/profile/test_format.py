@@ -28,8 +28,11 @@ def test_eight_perforations_carry_a_frame_and_its_gap():
     film, formats = film_sizes()["135"], frame_formats()
     pitch = film.perforation_pitch_mm
     assert pitch is not None
-    assert formats["135"].image_along_mm + film.usual_gap_mm == pytest.approx(8 * pitch)
-    assert 18.0 <= formats["135-half"].image_along_mm < 4 * pitch
+    for name, holes in (("135", 8), ("135-half", 4)):
+        form = formats[name]
+        assert form.image_along_mm + form.usual_gap_mm == pytest.approx(holes * pitch)
+        assert form.gates_mm[0] <= form.image_along_mm <= form.gates_mm[1] < holes * pitch
+    assert formats["135-half"].image_along_mm >= 18.0
 
 
 @pytest.mark.parametrize(
@@ -54,7 +57,7 @@ def test_images_fit_between_what_else_is_on_the_film(film):
         taken = 2 * (size.perforation_from_edge_mm + size.perforation_across_mm)
     assert size.image_across_mm + taken <= size.width_mm
     assert size.least_visible_mm < size.image_across_mm
-    assert 0 < size.gap_spread_mm < size.usual_gap_mm
+    assert all(0 < entry.gap_spread_mm < entry.usual_gap_mm for entry in formats_on(film))
     assert {entry.film for entry in formats_on(film)} == {size}
 
 
