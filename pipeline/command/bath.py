@@ -1,7 +1,5 @@
 """The command's words about batches of chemistry: mix, use, look at, correct, hand over."""
 
-import json
-from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -9,34 +7,20 @@ from typing import Any
 import click
 
 from pipeline.bath import Batch, BathLog, ConflictProblem, Use, Written, checked, default_log
-from pipeline.command.options import ChannelValues, Command
-from pipeline.problem import Exit, Problem, SettingsProblem
+from pipeline.command.options import ChannelValues, file_option, options
+from pipeline.command.run import echo_json, exit_code
+from pipeline.problem import Problem, SettingsProblem
 from pipeline.words import counted
 
 ENVIRONMENT_VARIABLE = "EVENROLL_BATH_LOG"
 
 _JSON = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
-
-
-def _log_option(command: Command) -> Command:
-    return click.option(
-        "--log",
-        type=click.Path(path_type=Path),
-        envvar=ENVIRONMENT_VARIABLE,
-        help=f"The log. Default: ${ENVIRONMENT_VARIABLE}, else in your data folder.",
-    )(command)
-
-
-def _options(*options: Callable[[Command], Command]) -> Callable[[Command], Command]:
-    def decorate(command: Command) -> Command:
-        for option in reversed(options):
-            command = option(command)
-        return command
-
-    return decorate
-
-
-_batch_options = _options(
+_log_option = file_option(
+    "--log",
+    envvar=ENVIRONMENT_VARIABLE,
+    help=f"The log. Default: ${ENVIRONMENT_VARIABLE}, else in your data folder.",
+)
+_batch_options = options(
     click.option("--on", "mixed", metavar="DATE", help="Day it was mixed, as in 2025-05-03."),
     click.option("--volume", "volume_ml", metavar="ML", help="Volume in millilitres."),
     click.option("--life-rolls", metavar="N", help="Rolls it does, by its maker's sheet."),
@@ -51,19 +35,15 @@ _batch_options = _options(
     ),
     click.option("--notes", metavar="TEXT", help="Anything else."),
 )
-_roll_options = _options(
+_roll_options = options(
     click.option("--on", "developed", metavar="DATE", help="Day it was developed."),
     click.option("--film", metavar="NAME", help="Which film; films differ in their edge print."),
     click.option("--rolls", metavar="N", help="Rolls it counts for. Default: 1."),
     click.option("--rolls-before", metavar="N", help="Rolls done before it. Default: by the log."),
     click.option("--temperature", "temperature_c", metavar="C", help="Of the developer."),
     click.option("--time", "time_s", metavar="M:S", help="Time in the developer."),
-    *(
-        click.option(
-            f"--{figure.replace('_', '-')}", figure, type=ChannelValues(), help=f"{words} density."
-        )
-        for figure, words in (("edge_print", "Edge print's"), ("base", "Base"))
-    ),
+    click.option("--edge-print", type=ChannelValues(), help="Edge print's density."),
+    click.option("--base", type=ChannelValues(), help="Base density."),
     click.option("--contrast", type=ChannelValues(), help="Slope, density per log10 exposure."),
 )
 
@@ -123,19 +103,16 @@ def add_roll(records: tuple[Path, ...], log: Path | None) -> int:
         try:
             batch, roll = entries_of_roll(path)
             written = book.write([batch, roll], "fill", settled=("mixed",))
-        except ConflictProblem as problem:
-            click.echo(str(SettingsProblem(path, problem.what, problem.remedy)), err=True)
-            failed += 1
         except Problem as problem:
-            click.echo(str(problem), err=True)
+            is_conflict = isinstance(problem, ConflictProblem)
+            told = SettingsProblem(path, problem.what, problem.remedy) if is_conflict else problem
+            click.echo(str(told), err=True)
             failed += 1
         else:
             state = "stands already" if written.new + written.changed == 0 else "noted"
             click.echo(f"{roll.roll} in {batch.name}: {state}.")
             _tell_elsewhere(book, roll)
-    if failed:
-        return Exit.NOTHING_DONE if failed == len(records) else Exit.SOME_FAILED
-    return Exit.DONE
+    return exit_code(len(records) - failed, failed)
 
 
 def _tell_elsewhere(book: BathLog, roll: Use) -> None:
@@ -159,7 +136,7 @@ def list_batches(log: Path | None, as_json: bool) -> None:
     book = _log(log)
     entries = book.entries()
     if as_json:
-        _echo_json(list_document(entries, date.today()))
+        echo_json(list_document(entries, date.today()))
     elif entries:
         click.echo(list_text(entries, date.today()))
     else:
@@ -168,9 +145,7 @@ def list_batches(log: Path | None, as_json: bool) -> None:
 
 @bath_group.command("show")
 @click.argument("batch")
-@click.option(
-    "--chart", type=click.Path(path_type=Path), help="Also draw the trend, as an .svg file."
-)
+@file_option("--chart", help="Also draw the trend, as an .svg file.")
 @_JSON
 @_log_option
 def show(batch: str, log: Path | None, chart: Path | None, as_json: bool) -> None:
@@ -181,7 +156,7 @@ def show(batch: str, log: Path | None, chart: Path | None, as_json: bool) -> Non
     if chart is not None:
         _draw(found, uses, chart)
     if as_json:
-        _echo_json(batch_document(found, uses, date.today()))
+        echo_json(batch_document(found, uses, date.today()))
     else:
         click.echo(show_text(found, uses, date.today()))
         click.echo(caution_text(), nl=False)
@@ -211,11 +186,8 @@ def _draw(batch: Batch, uses: tuple[Use, ...], path: Path) -> None:
 def remove(batch: str, roll: str | None, log: Path | None) -> None:
     """Take a roll out of the log, or a batch with all its rolls."""
     rolls = _log(log).remove(_name(batch), None if roll is None else _name(roll))
-    what = (
-        f"batch {batch} with {counted(rolls, 'roll')}"
-        if roll is None
-        else f"roll {roll} of {batch}"
-    )
+    whole = f"batch {batch} with {counted(rolls, 'roll')}"
+    what = whole if roll is None else f"roll {roll} of {batch}"
     click.echo(f"Removed {what}; 'evenroll bath undo' brings it back.")
 
 
@@ -242,11 +214,10 @@ def import_csv(file: Path, log: Path | None, replace: bool) -> None:
     entries = [entry for _, entry in lines]
     try:
         written = _log(log).write(entries, "replace" if replace else "same")
-    except ConflictProblem as problem:
-        line = next(line for line, entry in lines if entry is problem.entry)
-        raise SettingsProblem(file, f"line {line}: {problem.what}", problem.remedy) from problem
     except SettingsProblem as problem:
-        raise SettingsProblem(file, problem.what, problem.remedy) from problem
+        at = [n for n, entry in lines if entry is getattr(problem, "entry", None)]
+        what = f"line {at[0]}: {problem.what}" if at else problem.what
+        raise SettingsProblem(file, what, problem.remedy) from problem
     _echo_written(written)
 
 
@@ -281,7 +252,3 @@ def _given(values: dict[str, Any]) -> dict[str, Any]:
 
 def _echo_written(written: Written) -> None:
     click.echo(f"{written.new} new, {written.changed} changed, {written.same} stood already.")
-
-
-def _echo_json(document: Any) -> None:
-    click.echo(json.dumps(document, ensure_ascii=False, indent=1))

@@ -1,10 +1,11 @@
 """The command: words in, words out; all work is done by `roll`."""
 
 import gc
-import json
 import signal
 import sys
 from concurrent.futures import Executor
+from dataclasses import dataclass
+from itertools import chain, count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,9 +14,15 @@ import click
 from pipeline import __version__
 from pipeline.command.bath import bath_group
 from pipeline.command.diagnose import diagnose_command
-from pipeline.command.options import packing_option, reading_options, writing_options
+from pipeline.command.options import (
+    file_option,
+    packing_options,
+    reading_options,
+    scans_argument,
+    writing_options,
+)
 from pipeline.command.profile import profile_group
-from pipeline.command.run import Run, exit_code, overall, run_of
+from pipeline.command.run import Run, echo_json, exit_code, overall, run_of
 from pipeline.problem import Exit, Problem, SettingsProblem
 from pipeline.words import printable
 
@@ -33,10 +40,7 @@ _STOPS = tuple(
 # What the compiler loads are very many objects that stay: looking for garbage among them as often
 # as Python does by itself takes a thirtieth of a small roll's time.
 _OBJECTS_BEFORE_COLLECTION = 20_000
-_SCANS = click.argument("scans", nargs=-1, required=True, type=click.Path(path_type=Path))
-_OUT = click.option(
-    "-o", "--out", required=True, type=click.Path(path_type=Path), help="Output folder."
-)
+_OUT = file_option("-o", "--out", required=True, help="Output folder.")
 _BLANKS = click.option("--write-blanks", is_flag=True, default=None, help="Write blank frames too.")
 
 
@@ -55,20 +59,18 @@ evenroll.add_command(bath_group)
 
 
 @evenroll.command()
-@_SCANS
+@scans_argument
 @_OUT
 @reading_options
 @writing_options
 @_BLANKS
-@click.option(
+@file_option(
     "--readings",
-    type=click.Path(path_type=Path),
     metavar="FILE",
     help="CSV file of densitometer readings to draw on the page: control strips, wedges.",
 )
-@click.option(
+@file_option(
     "--bath-log",
-    type=click.Path(path_type=Path),
     metavar="FILE",
     help="Log of chemistry batches, to draw the trend of the roll's batch on the page.",
 )
@@ -82,10 +84,10 @@ def convert(scans: tuple[Path, ...], out: Path, **options: Any) -> int:
 
 
 @evenroll.command()
-@_SCANS
+@scans_argument
 @_OUT
 @reading_options
-@packing_option
+@packing_options
 @_BLANKS
 def split(scans: tuple[Path, ...], out: Path, **options: Any) -> int:
     """Cut scans into single numbered negatives, straightened and otherwise untouched.
@@ -96,7 +98,7 @@ def split(scans: tuple[Path, ...], out: Path, **options: Any) -> int:
 
 
 @evenroll.command()
-@_SCANS
+@scans_argument
 @reading_options
 def measure(scans: tuple[Path, ...], **options: Any) -> int:
     """Measure film base and densities, and write nothing.
@@ -106,27 +108,19 @@ def measure(scans: tuple[Path, ...], **options: Any) -> int:
     """
     from pipeline.record import to_document
     from pipeline.report import measure_table
-    from pipeline.roll import record_of, survey_roll, workers
+    from pipeline.roll import record_of
 
     run = run_of(scans, options)
     documents, codes = [], []
-    with workers(run.workers, run.cluster, run.seen()) as executor:
-        for roll in run.rolls:
-            try:
-                surveyed = survey_roll(roll, executor, run.talk.listen)
-            except Problem as problem:
-                codes.append(run.told(problem))
-                continue
-            run.talk.end()
+    for surveyed, code in run.surveys():
+        codes.append(code)
+        if surveyed is not None:
             record = record_of(surveyed)
             documents.append(to_document(record))
-            codes.append(exit_code(len(surveyed.strips), surveyed.failed))
             if not run.as_json and surveyed.strips:
                 click.echo(measure_table(record))
-            if run.strict and surveyed.failed:
-                break
     if run.as_json and documents:
-        _echo_json(documents[0] if len(run.rolls) == 1 else documents)
+        echo_json(documents[0] if len(run.rolls) == 1 else documents)
     return overall(codes)
 
 
@@ -142,17 +136,10 @@ def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: b
     results: list[dict[str, Any]] = []
     codes: list[Exit] = []
     with workers(run.workers, run.cluster, [out, *run.seen()]) as executor:
-        folders = _folders(run.rolls, out)
-
-        def survey(index: int, executor: Executor, listen: "Listener") -> "Outcome | SurveyedRoll":
-            again = not beside
-            return _surveyed(run.rolls[index], folders[index], executor, listen, split, again)
-
-        with Ahead(survey, executor, len(run.rolls)) as ahead:
-            for index, (roll, folder) in enumerate(zip(run.rolls, folders, strict=True)):
-                outcome, code, problems = _written(
-                    run, index, folder, executor, split, beside, ahead
-                )
+        writing = _Writing(run, _folders(run.rolls, out), split, beside)
+        with Ahead(writing.survey, executor, len(run.rolls)) as ahead:
+            for index, (roll, folder) in enumerate(zip(run.rolls, writing.folders, strict=True)):
+                outcome, code, problems = writing.write(index, executor, ahead)
                 codes.append(code)
                 results.append(_result(roll, folder, outcome, problems))
                 if outcome is not None and not run.as_json:
@@ -160,77 +147,76 @@ def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: b
                 if run.strict and code != Exit.DONE:
                     break
     if run.as_json:
-        _echo_json(results)
+        echo_json(results)
     return overall(codes)
 
 
-def _surveyed(
-    roll: "Roll", folder: Path, executor: Executor, listen: "Listener", split: bool, again: bool
-) -> "Outcome | SurveyedRoll":
-    """Return what stands of a roll if `again` allows it and nothing has changed, else its survey.
+@dataclass(frozen=True)
+class _Writing:
+    """A run that writes its rolls, each into its folder; `split` only cuts negatives."""
 
-    Raises
-    ------
-    Problem
-        As `survey_roll` does.
-    """
-    from pipeline.roll import Journal, standing, survey_roll
+    run: Run
+    folders: list[Path]
+    split: bool
+    beside: "Beside"
 
-    stood = standing(roll, folder, listen, split) if again else None
-    if stood is not None:
-        return stood
-    return survey_roll(roll, executor, listen, Journal(folder).known_hash)
+    def survey(
+        self, index: int, executor: Executor, listen: "Listener"
+    ) -> "Outcome | SurveyedRoll":
+        """Return what stands of a roll if nothing has changed, else its survey.
 
+        Raises
+        ------
+        Problem
+            As `survey_roll` does.
+        """
+        from pipeline.roll import Journal, standing, survey_roll
 
-def _written(
-    run: Run,
-    index: int,
-    folder: Path,
-    executor: Executor,
-    split: bool,
-    beside: "Beside",
-    ahead: "Ahead[Outcome | SurveyedRoll]",
-) -> "tuple[Outcome | None, Exit, list[str]]":
-    """Do one roll; return what was left of it, the exit code it calls for, and its problems."""
-    from pipeline.report import drawings_of
-    from pipeline.roll import Outcome, write_roll
+        roll, folder = self.run.rolls[index], self.folders[index]
+        # Files beside the rolls may have changed.
+        stood = None if self.beside else standing(roll, folder, listen, self.split)
+        return stood or survey_roll(roll, executor, listen, Journal(folder).known_hash)
 
-    def listen(event: "Event") -> None:
-        # By then all of the roll's frames are in the queue, before the next roll's scans.
-        if event.kind == "written":
-            ahead.begin(index + 1)
-        run.talk.listen(event)
+    def write(
+        self, index: int, executor: Executor, ahead: "Ahead[Outcome | SurveyedRoll]"
+    ) -> "tuple[Outcome | None, Exit, list[str]]":
+        """Do one roll; return what was left of it, its exit code, and its problems."""
+        from pipeline.report import drawings_of
+        from pipeline.roll import Outcome, write_roll
 
-    roll = run.rolls[index]
-    try:
-        surveyed = ahead.take(index, run.talk.listen)
-        if isinstance(surveyed, Outcome):
-            return surveyed, Exit.DONE, [trouble.message for trouble in surveyed.problems]
-        problems = [trouble.message for trouble in surveyed.problems]
-        if not surveyed.strips or (run.strict and surveyed.failed):
-            run.talk.end()
-            return None, Exit.NOTHING_DONE, problems
-        drawings = drawings_of(roll.notes.batch, beside)
-        outcome = write_roll(surveyed, folder, executor, listen, split, drawings)
-    except Problem as problem:
-        return None, run.told(problem), [str(problem)]
-    run.talk.end()
-    code = exit_code(outcome.written + outcome.kept, outcome.failed)
-    return outcome, code, [trouble.message for trouble in outcome.problems]
+        def listen(event: "Event") -> None:
+            # By then all of the roll's frames are in the queue, before the next roll's scans.
+            if event.kind == "written":
+                ahead.begin(index + 1)
+            self.run.talk.listen(event)
+
+        roll, folder = self.run.rolls[index], self.folders[index]
+        try:
+            surveyed = ahead.take(index, self.run.talk.listen)
+            problems = [trouble.message for trouble in surveyed.problems]
+            if isinstance(surveyed, Outcome):
+                return surveyed, Exit.DONE, problems
+            if not surveyed.strips or (self.run.strict and surveyed.failed):
+                self.run.talk.end()
+                return None, Exit.NOTHING_DONE, problems
+            drawings = drawings_of(roll.notes.batch, self.beside)
+            outcome = write_roll(surveyed, folder, executor, listen, self.split, drawings)
+        except Problem as problem:
+            return None, self.run.told(problem), [str(problem)]
+        self.run.talk.end()
+        code = exit_code(outcome.written + outcome.kept, outcome.failed)
+        return outcome, code, [trouble.message for trouble in outcome.problems]
 
 
 def _result(
     roll: "Roll", folder: Path, outcome: "Outcome | None", problems: list[str]
 ) -> dict[str, Any]:
-    written, kept, failed = (
-        (outcome.written, outcome.kept, outcome.failed) if outcome else (0, 0, len(roll.scans))
-    )
     return {
         "roll": roll.name,
         "out": str(folder),
-        "written": written,
-        "kept": kept,
-        "failed": failed,
+        "written": outcome.written if outcome else 0,
+        "kept": outcome.kept if outcome else 0,
+        "failed": outcome.failed if outcome else len(roll.scans),
         "problems": problems,
     }
 
@@ -241,24 +227,14 @@ def _echo_summary(outcome: "Outcome", folder: Path) -> None:
     click.echo(f"{outcome.written} written now, {outcome.kept} stood already: {folder}")
 
 
-def _echo_problem(problem: Problem) -> None:
-    click.echo(printable(problem), err=True)
-
-
-def _echo_json(document: Any) -> None:
-    click.echo(json.dumps(document, ensure_ascii=False, indent=1))
-
-
 def _folders(rolls: "tuple[Roll, ...]", out: Path) -> list[Path]:
     """Return the output folder itself for one roll, else a folder in it for each."""
     if len(rolls) == 1:
         return [out]
     folders: list[Path] = []
     for roll in rolls:
-        folder, count = out / roll.name, 2
-        while folder in folders:
-            folder, count = out / f"{roll.name}-{count}", count + 1
-        folders.append(folder)
+        names = chain([roll.name], (f"{roll.name}-{number}" for number in count(2)))
+        folders.append(next(out / name for name in names if out / name not in folders))
     return folders
 
 
@@ -288,12 +264,10 @@ def main(arguments: list[str] | None = None) -> None:
     except click.ClickException as error:
         error.show()
         code = error.exit_code
-    except SettingsProblem as problem:
-        _echo_problem(problem)
-        code = problem.exit_code
     except Problem as problem:
-        _echo_problem(problem)
-        code = Exit.NOTHING_DONE
+        click.echo(printable(problem), err=True)
+        is_usage = isinstance(problem, SettingsProblem)
+        code = problem.exit_code if is_usage else Exit.NOTHING_DONE
     sys.exit(int(code or 0))
 
 

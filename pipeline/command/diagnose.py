@@ -1,6 +1,5 @@
 """The command's words about what densities say: of scans, a roll record, or readings."""
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -8,12 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from pipeline.command.options import reading_options
-from pipeline.command.run import exit_code, overall, run_of
+from pipeline.command.options import file_option, reading_options
+from pipeline.command.run import Talk, echo_json, overall, run_of
 from pipeline.problem import Exit, OutputProblem, Problem, ScanProblem, SettingsProblem
 
 if TYPE_CHECKING:
-    from pipeline.command.run import Talk
     from pipeline.control import ControlReading, Spot
     from pipeline.diagnosis import Diagnosis, RollSigns
 
@@ -24,23 +22,20 @@ CHART_SUFFIXES = (".svg", ".png")
 
 @click.command("diagnose")
 @click.argument("inputs", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option(
+@file_option(
     "--aim",
-    type=click.Path(path_type=Path),
     metavar="FILE",
     help="What is right: a CSV file with readings of the reference strip (default: rows of strip "
     "'aim'), or the roll.json of a good roll of the same film and scanner.",
 )
-@click.option(
+@file_option(
     "--chart",
-    type=click.Path(path_type=Path),
     metavar="FILE",
     help="Draw a control chart of the CSV's control strips, as .svg or .png; of a wedge alone its "
     "curve.",
 )
-@click.option(
+@file_option(
     "--bath-log",
-    type=click.Path(path_type=Path),
     metavar="FILE",
     help="Log of chemistry batches: tells too whether the batch of a roll is wearing out.",
 )
@@ -57,8 +52,6 @@ def diagnose_command(
     INPUTS are scans (folders and files, as for measure), the roll.json of a finished run, and CSV
     files of readings with a densitometer.
     """
-    from pipeline.command.run import Talk
-
     talk = Talk(options["verbose"])
     as_json, strict = options["as_json"], options["strict"]
     scans, others = _sorted_inputs(inputs)
@@ -132,10 +125,16 @@ class _Aim:
 def _aim(path: Path) -> _Aim:
     """Return the aim in a file: a roll, rows of strip 'aim', else its only strip and spots."""
     from pipeline.control import read_readings
+    from pipeline.diagnosis import signs_of_record
+    from pipeline.record import read_document
 
     try:
         if path.suffix.lower() == ".json":
-            return _Aim(signs=_roll_aim(path))
+            signs = signs_of_record(read_document(path), path)
+            if not signs.frames:
+                remedy = "name the record of a good roll"
+                raise SettingsProblem(path, "holds no pictures to aim by", remedy)
+            return _Aim(signs=signs)
         readings = read_readings(path)
     except ScanProblem as problem:
         raise SettingsProblem(problem.path, problem.what, problem.remedy) from problem
@@ -148,16 +147,6 @@ def _aim(path: Path) -> _Aim:
     if not readings.controls and not readings.spots:
         raise SettingsProblem(path, "holds no aim", "add rows of a strip named aim")
     return _Aim(readings.controls[0] if readings.controls else None, readings.spots)
-
-
-def _roll_aim(path: Path) -> "RollSigns":
-    from pipeline.diagnosis import signs_of_record
-    from pipeline.record import read_document
-
-    signs = signs_of_record(read_document(path), path)
-    if not signs.frames:
-        raise SettingsProblem(path, "holds no pictures to aim by", "name the record of a good roll")
-    return signs
 
 
 def _of_file(path: Path, aim: _Aim) -> "Diagnosis":
@@ -174,38 +163,27 @@ def _of_file(path: Path, aim: _Aim) -> "Diagnosis":
 
 
 def _of_scans(
-    scans: Sequence[Path], options: dict[str, Any], talk: "Talk", aim: _Aim
+    scans: Sequence[Path], options: dict[str, Any], talk: Talk, aim: _Aim
 ) -> "tuple[list[Diagnosis], list[Exit]]":
     """Return the diagnosis of each roll of scans that could be surveyed, and the exit codes."""
     from pipeline.diagnosis import Diagnosis, with_batch
     from pipeline.record import by_weight
-    from pipeline.roll import record_of, survey_roll, workers
+    from pipeline.roll import record_of
 
-    done: list[Diagnosis] = []
-    codes: list[Exit] = []
     try:
         run = run_of(scans, options)
     except ScanProblem as problem:
         talk.say(str(problem))
         return [], [Exit.NOTHING_DONE]
-    with workers(run.workers, run.cluster, run.seen()) as executor:
-        for roll in run.rolls:
-            try:
-                surveyed = survey_roll(roll, executor, run.talk.listen)
-            except Problem as problem:
-                codes.append(run.told(problem))
-                continue
-            run.talk.end()
-            codes.append(exit_code(len(surveyed.strips), surveyed.failed))
-            if surveyed.strips:
-                record = record_of(surveyed, aim=aim.signs)
-                told = tuple(trouble.message for trouble in record.problems)
-                found = with_batch(by_weight(record.findings), roll.notes.batch, aim.bath_log)
-                done.append(
-                    Diagnosis(roll.name, "scans", found, failed=surveyed.failed, problems=told)
-                )
-            if run.strict and surveyed.failed:
-                break
+    done: list[Diagnosis] = []
+    codes: list[Exit] = []
+    for surveyed, code in run.surveys():
+        codes.append(code)
+        if surveyed is not None and surveyed.strips:
+            roll, record = surveyed.roll, record_of(surveyed, aim=aim.signs)
+            told = tuple(trouble.message for trouble in record.problems)
+            found = with_batch(by_weight(record.findings), roll.notes.batch, aim.bath_log)
+            done.append(Diagnosis(roll.name, "scans", found, failed=surveyed.failed, problems=told))
     return done, codes
 
 
@@ -217,8 +195,7 @@ def _echo(done: "Sequence[Diagnosis]", as_json: bool) -> None:
     if as_json:
         documents = [document_of(each) for each in done]
         if documents:
-            told = documents[0] if len(documents) == 1 else documents
-            click.echo(json.dumps(told, ensure_ascii=False, indent=1, allow_nan=False))
+            echo_json(documents[0] if len(documents) == 1 else documents)
         return
     for line in text_lines(done):
         click.echo(line)
@@ -227,7 +204,7 @@ def _echo(done: "Sequence[Diagnosis]", as_json: bool) -> None:
         click.echo(caution_text(), nl=False)
 
 
-def _drawn(chart: Path, done: "Sequence[Diagnosis]", talk: "Talk") -> Exit:
+def _drawn(chart: Path, done: "Sequence[Diagnosis]", talk: Talk) -> Exit:
     """Write the chart of the control strips there are, else a wedge's curve, else tell so."""
     from pipeline.file import atomic, write_text
     from pipeline.report import as_png, as_svg, control_plot, film_curve_plot

@@ -1,6 +1,8 @@
 """Options of the command: their words, values and help."""
 
 from collections.abc import Callable
+from functools import reduce
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -24,6 +26,16 @@ else:
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
+def options(*added: Callable[[Any], Any]) -> Callable[[Command], Command]:
+    """Return a decorator that adds options to a command, in the order they are named."""
+    return lambda command: reduce(lambda made, option: option(made), reversed(added), command)
+
+
+def file_option(*names: str, **words: Any) -> Callable[[Command], Command]:
+    """Return an option whose value is a path; `words` are those of `click.option`."""
+    return click.option(*names, type=click.Path(path_type=Path), **words)
+
+
 class ChannelValues(_ParamType):
     """One number for all channels, or three for red, green and blue: 1.1 or 1,0.9,1.2."""
 
@@ -42,13 +54,15 @@ class ChannelValues(_ParamType):
         return numbers * (3 // len(numbers))
 
 
+scans_argument = click.argument("scans", nargs=-1, required=True, type=click.Path(path_type=Path))
+
 _PACKING = click.option(
     "--archive-packing",
     type=click.Choice(ARCHIVE_PACKING),
     help="How TIFF files are packed, all without loss. Default: deflate.",
 )
 
-_AREA = (
+_AREA = options(
     click.option(
         "--inset",
         "inset_mm",
@@ -65,7 +79,8 @@ _AREA = (
     ),
 )
 
-_READING = (
+# How scans are read and the work is done.
+reading_options = options(
     click.option(
         "--scan-gamma",
         type=float,
@@ -134,8 +149,9 @@ _READING = (
     click.option("--json", "as_json", is_flag=True, help="Print the result as JSON for a program."),
 )
 
-_WRITING = (
-    *_AREA,
+# What positives look like, and which are written.
+writing_options = options(
+    _AREA,
     click.option(
         "--look",
         type=click.Choice(LOOKS),
@@ -201,23 +217,5 @@ _WRITING = (
     click.option("--share-quality", type=int, metavar="1-100", help="JPEG quality. Default: 92."),
 )
 
-
-def reading_options(command: Command) -> Command:
-    """Add the options that say how scans are read and the work is done."""
-    return _with(_READING, command)
-
-
-def writing_options(command: Command) -> Command:
-    """Add the options that say what positives look like and which are written."""
-    return _with(_WRITING, command)
-
-
-def packing_option(command: Command) -> Command:
-    """Add the options that say how TIFF files are packed, and how much of the film they show."""
-    return _with((*_AREA, _PACKING), command)
-
-
-def _with(options: tuple[Callable[[Command], Command], ...], command: Command) -> Command:
-    for option in reversed(options):
-        command = option(command)
-    return command
+# How TIFF files are packed, and how much of the film they show.
+packing_options = options(_AREA, _PACKING)

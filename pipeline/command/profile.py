@@ -1,14 +1,13 @@
 """The command's words about film profiles: list them, show one, fit one to a roll."""
 
-import json
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from pipeline import __version__
-from pipeline.command.options import reading_options
+from pipeline.command.options import file_option, reading_options, scans_argument
+from pipeline.command.run import echo_json, run_of
 from pipeline.problem import Exit, SettingsProblem
 from pipeline.profile import film_names, find_film
 
@@ -40,10 +39,8 @@ def show(name: str) -> None:
 
 
 @profile_group.command("fit")
-@click.argument("scans", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option(
-    "-o", "--out", required=True, type=click.Path(path_type=Path), help="The .toml file to write."
-)
+@scans_argument
+@file_option("-o", "--out", required=True, help="The .toml file to write.")
 @click.option("--name", metavar="NAME", help="Name of the profile. Default: that of the file.")
 @reading_options
 def fit(scans: tuple[Path, ...], out: Path, name: str | None, **options: Any) -> int:
@@ -52,41 +49,33 @@ def fit(scans: tuple[Path, ...], out: Path, name: str | None, **options: Any) ->
     SCANS are a folder, or the files of one roll; --reference names the frames with a chart, or a
     card. The fit starts from the profile that the roll would get, or that of --profile.
     """
-    from pipeline.command.run import Talk, gather_rolls
     from pipeline.file import check_replaceable, write_text
     from pipeline.profile import profile_text
-    from pipeline.roll import roll_profile, survey_roll, workers
+    from pipeline.roll import roll_profile
 
     if out.suffix != ".toml":
         raise SettingsProblem(out, "is no name for a film profile", "give a name ending in .toml")
     check_replaceable(out)
-    talk, as_json = Talk(options.pop("verbose")), options.pop("as_json")
-    count, cluster = options.pop("workers") or os.cpu_count() or 1, options.pop("cluster")
-    strict, roll_name = options.pop("strict"), options.pop("roll_name")
-    changes = {key: value for key, value in options.items() if value is not None}
-    named = [path.absolute() for path in scans] if cluster else scans
-    rolls = gather_rolls(named, changes, roll_name)
-    if len(rolls) != 1:
+    run = run_of(scans, options)
+    if len(run.rolls) != 1:
         raise SettingsProblem(None, "several rolls are named", "give the scans of one")
-    references = rolls[0].settings.reference
+    references = run.rolls[0].settings.reference
     if not references:
         raise SettingsProblem(None, "no reference frame is named", "give it with --reference")
-    with workers(count, cluster, [path for path in rolls[0].scans if path.exists()]) as executor:
-        surveyed = survey_roll(rolls[0], executor, talk.listen)
-    talk.end()
-    if not surveyed.strips or (strict and surveyed.failed):
+    ((surveyed, code),) = run.surveys()
+    if surveyed is None or not surveyed.strips or (run.strict and surveyed.failed):
         return Exit.NOTHING_DONE
     made = roll_profile(surveyed, references, name or out.stem)
     notes = [f"Film profile by evenroll {__version__}.", *made.notes()]
     write_text(out, profile_text(made.profile, notes))
-    if as_json:
-        _echo_json(out, made)
+    if run.as_json:
+        echo_json(_document(out, made))
     else:
         click.echo(f"{out}: {made.profile.source}")
-    return Exit.SOME_FAILED if surveyed.failed else Exit.DONE
+    return code
 
 
-def _echo_json(out: Path, made: "RollProfile") -> None:
+def _document(out: Path, made: "RollProfile") -> dict[str, Any]:
     document: dict[str, Any] = {"profile": made.profile.name, "file": str(out)}
     fit = made.fit
     if fit is not None:
@@ -97,4 +86,4 @@ def _echo_json(out: Path, made: "RollProfile") -> None:
             "worst_patch": patch,
             "patches": fit.residual.round(3).tolist(),
         }
-    click.echo(json.dumps(document, ensure_ascii=False, indent=1))
+    return document

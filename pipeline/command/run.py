@@ -1,9 +1,11 @@
 """A run of the command: rolls out of what the user names, what is said on stderr, exit codes."""
 
+import json
 import os
 import sys
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -26,14 +28,14 @@ from pipeline.settings import (
 from pipeline.words import natural_key, printable
 
 if TYPE_CHECKING:
-    from pipeline.settings import Roll
+    from pipeline.roll import SurveyedRoll
 
 
 @dataclass(frozen=True)
 class Run:
     """What the user asked for, apart from the settings of the rolls."""
 
-    rolls: "tuple[Roll, ...]"
+    rolls: tuple[Roll, ...]
     workers: int
     cluster: str | None
     talk: "Talk"
@@ -57,6 +59,25 @@ class Run:
         self.talk.say(str(problem))
         return Exit.NOTHING_DONE
 
+    def surveys(self) -> "Iterator[tuple[SurveyedRoll | None, Exit]]":
+        """Yield each roll's survey, None where it has none, and its exit code.
+
+        With --strict, a roll with a scan that failed is the last.
+        """
+        from pipeline.roll import survey_roll, workers
+
+        with workers(self.workers, self.cluster, self.seen()) as executor:
+            for roll in self.rolls:
+                try:
+                    surveyed = survey_roll(roll, executor, self.talk.listen)
+                except Problem as problem:
+                    yield None, self.told(problem)
+                    continue
+                self.talk.end()
+                yield surveyed, exit_code(len(surveyed.strips), surveyed.failed)
+                if self.strict and surveyed.failed:
+                    return
+
 
 def run_of(scans: Sequence[Path], options: dict[str, Any]) -> Run:
     """Return the run that a command's words ask for; `options` are those of `reading_options`.
@@ -69,12 +90,16 @@ def run_of(scans: Sequence[Path], options: dict[str, Any]) -> Run:
     talk = Talk(options.pop("verbose"))
     as_json, strict = options.pop("as_json"), options.pop("strict")
     workers = options.pop("workers") or os.cpu_count() or 1
-    name = options.pop("roll_name")
-    cluster = options.pop("cluster")
+    name, cluster = options.pop("roll_name"), options.pop("cluster")
     changes = {key: value for key, value in options.items() if value is not None}
     # Other machines start from other folders.
     named = [path.absolute() for path in scans] if cluster else scans
     return Run(gather_rolls(named, changes, name), workers, cluster, talk, as_json, strict)
+
+
+def echo_json(document: Any) -> None:
+    """Print a document."""
+    click.echo(json.dumps(document, ensure_ascii=False, indent=1))
 
 
 def exit_code(done: int, failed: int) -> Exit:
@@ -113,13 +138,8 @@ def scans_in(folder: Path) -> tuple[tuple[Path, ...], tuple[ScanProblem, ...]]:
     scans = tuple(p for p, refusal in judged.items() if not refusal and not _written_by_us(p))
     refused = tuple(refusal for refusal in judged.values() if refusal)
     if not scans:
-        raise (
-            refused[0]
-            if refused
-            else ScanProblem(
-                folder, "holds no scans", "name a folder with TIFF, PNG or JPEG scans of negatives"
-            )
-        )
+        remedy = "name a folder with TIFF, PNG or JPEG scans of negatives"
+        raise refused[0] if refused else ScanProblem(folder, "holds no scans", remedy)
     return scans, refused
 
 
@@ -145,10 +165,9 @@ def _leads_out(path: Path, folder: Path) -> bool:
 
 
 def _written_by_us(path: Path) -> bool:
-    try:
+    with suppress(Problem):
         return is_ours(path)
-    except Problem:
-        return False
+    return False
 
 
 def _roll(

@@ -1,7 +1,3 @@
-from .document import plain as plain
-from .document import read_document as read_document
-from .document import to_document as to_document
-from .document import to_json as to_json
 from .record import RECORD_NAME as RECORD_NAME
 from .record import SEVERITIES as SEVERITIES
 from .record import BaseRecord as BaseRecord
@@ -20,3 +16,7 @@ from .record import ScanTrouble as ScanTrouble
 from .record import StripDensities as StripDensities
 from .record import StripRecord as StripRecord
 from .record import by_weight as by_weight
+from .record import plain as plain
+from .record import read_document as read_document
+from .record import to_document as to_document
+from .record import to_json as to_json

@@ -1,18 +1,13 @@
 """The trend of a batch as a drawing: rolls, line, band and the share at which it is spent."""
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from pipeline.bath import BathTrend, chart_text
 from pipeline.report import plot
 from pipeline.words import printable
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
 
 _WIDTH, _HEIGHT = 680, 340
 _LEFT, _RIGHT, _TOP, _FOOT = 52, 532, 48, 294
@@ -38,7 +33,7 @@ def trend_plot(made: BathTrend) -> plot.Plot:
     return plot.Plot(title, chart_text(made), _WIDTH, _HEIGHT, made, _draw, heading, _LEFT)
 
 
-def _draw(figure: "Figure", made: BathTrend) -> None:
+def _draw(figure: "plot.Figure", made: BathTrend) -> None:
     axes = plot.panel(figure, _LEFT, _TOP, _RIGHT, _FOOT)
     rolls, *shares = np.array(made.line).T
     # A little room for the marks of the first roll.
@@ -62,7 +57,7 @@ def _draw(figure: "Figure", made: BathTrend) -> None:
     })  # fmt: skip
 
 
-def _draw_rolls(axes: "Axes", made: BathTrend) -> None:
+def _draw_rolls(axes: "plot.Axes", made: BathTrend) -> None:
     first, last = axes.get_xlim()
     for point in made.points:
         said = printable(

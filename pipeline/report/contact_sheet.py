@@ -3,6 +3,8 @@
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import cache
+from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -15,61 +17,55 @@ from pipeline.words import counted, printable
 
 Picture = NDArray[np.uint8]
 Colour = tuple[int, int, int]
+Sizes = Mapping[str, tuple[Any, ...]]
 
 
-@dataclass(frozen=True)
-class Pen:
-    """Lettering with OpenCV's own font, which needs no font file and knows most scripts."""
+@cache
+def _face() -> Any:
+    """Return OpenCV's own font, which needs no font file and knows most scripts."""
+    return cv2.FontFace("sans")
 
-    face: Any
 
-    def width(self, text: str, size: int, weight: int = 400) -> int:
-        """Return the width of the ink in px."""
-        if not text:
-            return 0
-        return int(cv2.getTextSize((0, 0), text, (0, 0), self.face, size, weight)[2])
+def _width(text: str, size: int, weight: int = 400) -> int:
+    """Return the width of the ink in px."""
+    return int(cv2.getTextSize((0, 0), text, (0, 0), _face(), size, weight)[2]) if text else 0
 
-    def shorten(self, text: str, size: int, width: int) -> str:
-        """Return the text, cut and closed with an ellipsis where it is wider than `width` px."""
-        if self.width(text, size) <= width:
-            return text
-        kept = bisect_left(
-            range(len(text)), True, key=lambda n: self.width(f"{text[:n]}…", size) > width
-        )
-        return f"{text[: kept - 1].rstrip()}…" if kept > 1 else ""
 
-    def first_fitting(self, choices: Iterable[str], size: int, width: int) -> str:
-        """Return the first of the choices that fits, or nothing."""
-        return next((text for text in choices if self.width(text, size) <= width), "")
+def _shorten(text: str, size: int, width: int) -> str:
+    """Return the text, cut and closed with an ellipsis where it is wider than `width` px."""
+    if _width(text, size) <= width:
+        return text
+    kept = bisect_left(range(len(text)), True, key=lambda n: _width(f"{text[:n]}…", size) > width)
+    return f"{text[: kept - 1].rstrip()}…" if kept > 1 else ""
 
-    def write(
-        self,
-        sheet: Picture,
-        text: str,
-        at: tuple[int, int],
-        size: int,
-        ink: Colour,
-        weight: int = 400,
-    ) -> None:
-        """Write on the sheet; `at` is the left end of the base line."""
-        if text:
-            cv2.putText(sheet, text, at, ink, self.face, size, weight)
 
-    def wrap(self, text: str, size: int, width: int, most: int = 2) -> Iterator[str]:
-        """Yield at most `most` lines, the last one shortened if need be."""
-        words = text.split()
-        for number in range(most):
-            count = len(words) if number == most - 1 else self._words_fitting(words, size, width)
-            if not words:
-                return
-            yield self.shorten(" ".join(words[:count]), size, width)
-            words = words[count:]
+def _first_fitting(choices: Iterable[str], size: int, width: int) -> str:
+    """Return the first of the choices that fits, or nothing."""
+    return next((text for text in choices if _width(text, size) <= width), "")
 
-    def _words_fitting(self, words: list[str], size: int, width: int) -> int:
-        count = 1
-        while count < len(words) and self.width(" ".join(words[: count + 1]), size) <= width:
-            count += 1
-        return count
+
+def _letter(
+    sheet: Picture, text: str, at: tuple[int, int], size: int, ink: Colour, weight: int = 400
+) -> None:
+    """Write on the sheet; `at` is the left end of the base line."""
+    if text:
+        cv2.putText(sheet, text, at, ink, _face(), size, weight)
+
+
+def _wrap(text: str, size: int, width: int, most: int = 2) -> Iterator[str]:
+    """Yield at most `most` lines, the last one shortened if need be."""
+    words = text.split()
+
+    def is_wide(count: int) -> bool:
+        return _width(" ".join(words[:count]), size) > width
+
+    for number in range(most):
+        if not words:
+            return
+        count = bisect_left(range(2, len(words) + 1), True, key=is_wide) + 1
+        count = len(words) if number == most - 1 else count
+        yield _shorten(" ".join(words[:count]), size, width)
+        words = words[count:]
 
 
 FRAMES_PER_ROW = 12
@@ -107,11 +103,8 @@ def sheet_parts(record: RollRecord) -> tuple[SheetPart, ...]:
             starts.append(at)
             rows = 0
         rows += needed
-    ends = [*starts[1:], len(record.strips)]
-    return tuple(
-        SheetPart(first, end, place, len(starts))
-        for place, (first, end) in enumerate(zip(starts, ends, strict=True), 1)
-    )
+    bounds = pairwise((*starts, len(record.strips)))
+    return tuple(SheetPart(*ends, place, len(starts)) for place, ends in enumerate(bounds, 1))
 
 
 @dataclass(frozen=True)
@@ -161,9 +154,7 @@ class Sheet:
             window[:] = cv2.resize(picture, (columns, rows), interpolation=how)
 
 
-def empty_sheet(
-    sizes: Mapping[str, tuple[int, int]], record: RollRecord, part: SheetPart, long_side: int = 2400
-) -> Sheet:
+def empty_sheet(sizes: Sizes, record: RollRecord, part: SheetPart, long_side: int = 2400) -> Sheet:
     """Return the contact sheet of a part of a roll, as yet without pictures.
 
     Parameters
@@ -189,29 +180,22 @@ def empty_sheet(
         raise ValueError(f"long_side must be at least 600 px, not {long_side}")
     record = replace(record, strips=record.strips[part.first : part.end])
     rows = tuple(_rows(record, sizes, part.first + 1))
-    pen = Pen(cv2.FontFace("sans"))
     margin = long_side // 40
-    heading = _heading(record, pen, long_side, part)
+    heading = _heading(record, long_side, part)
     top = margin + sum(line.height for line in heading)
     layout = _fit(rows, long_side, long_side - top - margin, margin)
     height = top + layout.row_height * _rows_per_column(rows, layout.columns) + margin
-    lettered = max(pen.width(line.text, line.size, line.weight) for line in heading)
+    lettered = max(_width(line.text, line.size, line.weight) for line in heading)
     width = max(lettered + 2 * margin, _across(rows, layout))
     sheet = np.full((height, width, 3), PAPER, np.uint8)
     y = margin
     for line in heading:
-        pen.write(
-            sheet,
-            line.text,
-            (margin, y + round(0.8 * line.height)),
-            line.size,
-            line.ink,
-            line.weight,
-        )
+        at = margin, y + round(0.8 * line.height)
+        _letter(sheet, line.text, at, line.size, line.ink, line.weight)
         y += line.height
     windows: dict[str, Picture] = {}
     for row, x, y in _placed(rows, layout, top):
-        windows |= _draw_row(sheet, row, (x, y), layout, pen, sizes)
+        windows |= _draw_row(sheet, row, (x, y), layout, sizes)
     return Sheet(sheet, windows)
 
 
@@ -224,7 +208,7 @@ class _Line:
     height: int
 
 
-def _heading(record: RollRecord, pen: Pen, long_side: int, part: SheetPart) -> tuple[_Line, ...]:
+def _heading(record: RollRecord, long_side: int, part: SheetPart) -> tuple[_Line, ...]:
     width = long_side - 2 * (long_side // 40)
     big, small = max(20, long_side // 50), max(13, long_side // 110)
     frames = record.frames()
@@ -240,20 +224,18 @@ def _heading(record: RollRecord, pen: Pen, long_side: int, part: SheetPart) -> t
             f"is below {UNSURE_BELOW}. A frame that is cut wrong can be corrected in roll.toml."
         )
     more = f", sheet {part.place} of {part.count}" if part.count > 1 else ""
-    room = round(0.92 * width) - pen.width(more, big)
-    title = pen.shorten(roll_name(record), big, room) + more
+    room = round(0.92 * width) - _width(more, big)
+    title = _shorten(roll_name(record), big, room) + more
     lines = [_Line(title, big, INK, 600, round(1.5 * big))]
     lines += [
         _Line(part, small, PENCIL, 400, round(1.5 * small))
         for text in texts
-        for part in pen.wrap(text, small, width)
+        for part in _wrap(text, small, width)
     ]
     return (*lines, _Line("", small, PENCIL, 400, small))
 
 
-def _rows(
-    record: RollRecord, sizes: Mapping[str, tuple[int, int]], first_place: int
-) -> Iterator[_Row]:
+def _rows(record: RollRecord, sizes: Sizes, first_place: int) -> Iterator[_Row]:
     for place, strip in enumerate(record.strips, start=first_place):
         for start in range(0, len(strip.frames), FRAMES_PER_ROW):
             frames = strip.frames[start : start + FRAMES_PER_ROW]
@@ -262,9 +244,8 @@ def _rows(
             yield _Row(f"Strip {place}{more}  {printable(strip.scan)}", frames, aspects)
 
 
-def _aspect(frame: FrameRecord, strip: StripRecord, sizes: Mapping[str, tuple[int, int]]) -> float:
-    candidates = (frame, *strip.frames) if frame.number not in sizes else (frame,)
-    for candidate in candidates:
+def _aspect(frame: FrameRecord, strip: StripRecord, sizes: Sizes) -> float:
+    for candidate in (frame, *strip.frames):
         if candidate.number in sizes:
             rows, columns = sizes[candidate.number]
             return float(np.clip(columns / rows, 0.1, 10.0))
@@ -326,14 +307,13 @@ def _draw_row(
     row: _Row,
     corner: tuple[int, int],
     layout: _Layout,
-    pen: Pen,
-    sizes: Mapping[str, tuple[int, int]],
+    sizes: Sizes,
 ) -> dict[str, Picture]:
     """Draw a band of film; return the windows of its frames that are to get a picture."""
     x, y = corner
     width = layout.row_width(row)
-    label = pen.shorten(row.label, layout.text, width)
-    pen.write(sheet, label, (x, y + round(1.1 * layout.text)), layout.text, PENCIL)
+    label = _shorten(row.label, layout.text, width)
+    _letter(sheet, label, (x, y + round(1.1 * layout.text)), layout.text, PENCIL)
     band = y + round(1.6 * layout.text)
     sheet[band : band + 2 * layout.rebate + layout.height, x : x + width] = FILM
     x += layout.gap
@@ -341,7 +321,7 @@ def _draw_row(
     for frame, aspect in zip(row.frames, row.aspects, strict=True):
         wide = layout.frame_width(aspect)
         box = sheet[band : band + 2 * layout.rebate + layout.height, x : x + wide]
-        window = _draw_frame(box, frame, frame.number in sizes, layout, pen)
+        window = _draw_frame(box, frame, frame.number in sizes, layout)
         if window is not None:
             windows[frame.number] = window
         x += wide + layout.gap
@@ -349,7 +329,7 @@ def _draw_row(
 
 
 def _draw_frame(
-    box: Picture, frame: FrameRecord, has_picture: bool, layout: _Layout, pen: Pen
+    box: Picture, frame: FrameRecord, has_picture: bool, layout: _Layout
 ) -> Picture | None:
     """Draw into `box`, a view of the sheet: the rebate above and below the picture.
 
@@ -363,14 +343,14 @@ def _draw_frame(
         word = "blank" if frame.kind == "blank" else "no picture"
         window[:] = EMPTY_EDGE
         window[1:-1, 1:-1] = EMPTY
-        word = pen.first_fitting((word, word.split()[0], ""), layout.text, wide - 4)
-        at = ((wide - pen.width(word, layout.text)) // 2, layout.height // 2)
-        pen.write(window, word, at, layout.text, EDGE_PRINT)
-    number = pen.shorten(printable(frame.number), layout.text, wide)
-    pen.write(box, number, (0, base_line), layout.text, EDGE_PRINT, 600)
-    mark = pen.first_fitting(_marks(frame), layout.text, wide)
+        word = _first_fitting((word, word.split()[0], ""), layout.text, wide - 4)
+        at = ((wide - _width(word, layout.text)) // 2, layout.height // 2)
+        _letter(window, word, at, layout.text, EDGE_PRINT)
+    number = _shorten(printable(frame.number), layout.text, wide)
+    _letter(box, number, (0, base_line), layout.text, EDGE_PRINT, 600)
+    mark = _first_fitting(_marks(frame), layout.text, wide)
     foot = layout.rebate + layout.height + base_line
-    pen.write(box, mark, (0, foot), layout.text, EDGE_PRINT)
+    _letter(box, mark, (0, foot), layout.text, EDGE_PRINT)
     return None if empty else window
 
 

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipeline.control import (
     BEYOND_CONTROL,
@@ -19,11 +19,6 @@ from pipeline.control import (
 )
 from pipeline.report import plot
 from pipeline.words import counted, printable
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
 
 # More strips than these are not told apart at a glance; the latest are shown.
 MOST_STRIPS = 60
@@ -59,7 +54,7 @@ def control_plot(series: ControlSeries) -> plot.Plot:
     return plot.Plot("Control chart", text, width, height, shown, _draw, heading, _LEFT)
 
 
-def _draw(figure: "Figure", shown: Sequence[Deviation]) -> None:
+def _draw(figure: "plot.Figure", shown: Sequence[Deviation]) -> None:
     ring = {"ring: beyond action, two: control": _RING}
     plot.key(figure, _LEFT, 30, plot.MARKS | ring, columns=4)
     right, slot = figure.get_figwidth() * figure.dpi - _RIGHT, _slot(shown)
@@ -83,7 +78,7 @@ def _draw(figure: "Figure", shown: Sequence[Deviation]) -> None:
         axes.set_xticks(places[::step], texts[::step])
 
 
-def _draw_limits(axes: "Axes", limit: Limit, values: Sequence[Sequence[float]]) -> None:
+def _draw_limits(axes: "plot.Axes", limit: Limit, values: Sequence[Sequence[float]]) -> None:
     known = [value for triple in values for value in triple if math.isfinite(value)]
     high = 1.25 * max([limit.control, *known])
     low = 1.25 * min([-limit.control if limit.both_ways else -0.4 * limit.control, *known])
@@ -94,7 +89,7 @@ def _draw_limits(axes: "Axes", limit: Limit, values: Sequence[Sequence[float]]) 
 
 
 def _draw_readings(
-    axes: "Axes", limit: Limit, channel: int, places: Sequence[float], values: Sequence[float]
+    axes: "plot.Axes", limit: Limit, channel: int, places: Sequence[float], values: Sequence[float]
 ) -> None:
     name, colour = plot.CHANNELS[channel], plot.COLOURS[channel]
     x = [place + _APART * (channel - 1) for place in places]

@@ -1,15 +1,10 @@
 """Plot of a film's characteristic curve: density against log10 exposure."""
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipeline.densities import FilmCurve
 from pipeline.report import plot
 from pipeline.words import printable
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
 
 _WIDTH, _HEIGHT = 640, 420
 _LEFT, _RIGHT, _TOP, _FOOT = 52, 616, 28, 372
@@ -34,7 +29,7 @@ def film_curve_plot(curve: FilmCurve) -> plot.Plot:
     return plot.Plot(printable(title), "", _WIDTH, _HEIGHT, curve, _draw)
 
 
-def _draw(figure: "Figure", curve: FilmCurve) -> None:
+def _draw(figure: "plot.Figure", curve: FilmCurve) -> None:
     axes = plot.panel(figure, _LEFT, _TOP, _RIGHT, _FOOT)
     ends = [end for one in curve.channels for end in (one.log_exposure[0], one.log_exposure[-1])]
     values = [value for row in curve.density for value in row]
@@ -58,7 +53,7 @@ def _draw(figure: "Figure", curve: FilmCurve) -> None:
     })  # fmt: skip
 
 
-def _draw_channel(axes: "Axes", curve: FilmCurve, channel: int) -> None:
+def _draw_channel(axes: "plot.Axes", curve: FilmCurve, channel: int) -> None:
     one, name, colour = curve.channels[channel], plot.CHANNELS[channel], plot.COLOURS[channel]
     look: dict[str, Any] = {"color": colour, "clip_on": False}
     axes.plot(one.log_exposure, one.density, **_line(channel), **look, gid=f".line.{name}")

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterable, Sequence
 from itertools import accumulate, pairwise
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -11,11 +11,6 @@ from pipeline.kinds import Float64, Triple
 from pipeline.record import RollRecord, StripRecord
 from pipeline.report import plot
 from pipeline.words import printable
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
 
 _LEFT, _RIGHT, _LEAST_WIDTH = 40, 62, 260
 _FRAMES, _BASES, _PRINTS = (52, 242), (292, 382), (428, 518)
@@ -39,7 +34,7 @@ def densities_plot(record: RollRecord) -> plot.Plot:
     return plot.Plot("Densities along the roll", text, math.ceil(width), height, record, _draw)
 
 
-def _draw(figure: "Figure", record: RollRecord) -> None:
+def _draw(figure: "plot.Figure", record: RollRecord) -> None:
     told = record.densities
     plot.key(figure, _LEFT, 8, plot.MARKS, columns=3)
     _draw_frames(figure, record)
@@ -59,12 +54,12 @@ def _draw(figure: "Figure", record: RollRecord) -> None:
 
 
 def _panel(
-    figure: "Figure",
+    figure: "plot.Figure",
     record: RollRecord,
     sides: tuple[int, int],
     title: str,
     values: Iterable[float],
-) -> "Axes":
+) -> "plot.Axes":
     """Return axes, in px across, for densities from 0 to the next half above all of them."""
     right = figure.get_figwidth() * figure.dpi - _RIGHT
     highest = max((value for value in values if math.isfinite(value)), default=0.0)
@@ -76,7 +71,7 @@ def _panel(
     return axes
 
 
-def _draw_frames(figure: "Figure", record: RollRecord) -> None:
+def _draw_frames(figure: "plot.Figure", record: RollRecord) -> None:
     told, slot, frames = record.densities, _slot(record), record.frames()
     ranges = [(f.density.min, f.density.median, f.density.max) for f in frames]
     known = np.array(ranges).reshape(-1, 3, 3)
@@ -100,7 +95,7 @@ def _draw_frames(figure: "Figure", record: RollRecord) -> None:
 
 
 def _draw_levels(
-    axes: "Axes", record: RollRecord, levels: Sequence[Level], usual: Iterable[Any]
+    axes: "plot.Axes", record: RollRecord, levels: Sequence[Level], usual: Iterable[Any]
 ) -> None:
     """Draw levels over the lengths of their strips, with their errors, and what is usual."""
     for low, high, colour in usual:
@@ -119,7 +114,7 @@ def _draw_levels(
         axes.plot(x, middle, **look, gid=f".mark.{name}")
 
 
-def _inside(axes: "Axes", values: Float64) -> Float64:
+def _inside(axes: "plot.Axes", values: Float64) -> Float64:
     highest = axes.get_ylim()[1]
     inside: Float64 = np.clip(values, -0.05 * highest, highest)
     return inside

@@ -14,8 +14,8 @@ from xml.etree import ElementTree
 from pipeline.file import NAMESPACE, SOFTWARE
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
+    from matplotlib.axes import Axes as Axes
+    from matplotlib.figure import Figure as Figure
 
 
 CHANNELS = ("red", "green", "blue")

@@ -65,28 +65,6 @@ class Drawing:
     rows: tuple[tuple[str, ...], ...] = ()
 
 
-@dataclass(frozen=True)
-class _Card:
-    """One frame as the page shows it; `image` is a data URI, None without a picture."""
-
-    frame: FrameRecord
-    href: str | None
-    image: str | None
-    size: tuple[int, int]
-    remarks: tuple[str, ...]
-    unsure: bool
-
-
-@dataclass(frozen=True)
-class _Sheet:
-    """One strip as the page shows it; `drift` is its base less the mean base of the roll."""
-
-    place: int
-    strip: StripRecord
-    drift: Triple
-    cards: tuple[_Card, ...]
-
-
 def page(
     record: RollRecord,
     thumbnails: Mapping[str, bytes],
@@ -123,11 +101,15 @@ def page(
         "href": _href,
         "counted": counted,
         "told": _told,
+        "drift": partial(_drift, strips=record.strips),
+        "picture": partial(_picture, thumbnails=thumbnails),
+        "remarks": partial(_remarks, gamma=record.colour.gamma[1], middle=_middle_density(record)),
     }
+    environment.tests |= {"unsure": is_unsure}
     source = resources.files("pipeline.report").joinpath("page.html").read_text(encoding="utf-8")
     return environment.from_string(source).render(
         record=record, name=roll_name(record), facts=roll_text(record), kinds=_kinds(record),
-        sheets=_sheets(record, thumbnails), channels=CHANNELS,
+        channels=CHANNELS,
         plot=Markup(as_svg(densities_plot(record))) if record.frames() else "",
         findings=by_weight(record.findings), batch=batch_items(record), notes=_notes(record),
         how=how_solved(record), severities=SEVERITIES,
@@ -262,15 +244,6 @@ def _notes(record: RollRecord) -> list[tuple[str, str]]:
     ]
 
 
-def _sheets(record: RollRecord, thumbnails: Mapping[str, bytes]) -> tuple[_Sheet, ...]:
-    middle = _middle_density(record)
-    card = partial(_card, thumbnails=thumbnails, gamma=record.colour.gamma[1], middle=middle)
-    return tuple(
-        _Sheet(place, strip, _drift(strip, record.strips), tuple(map(card, strip.frames)))
-        for place, strip in enumerate(record.strips, start=1)
-    )
-
-
 def _drift(strip: StripRecord, strips: Iterable[StripRecord]) -> Triple:
     alike = [other.base for other in strips if other.base.absolute == strip.base.absolute]
     red, green, blue = (
@@ -286,9 +259,8 @@ def _middle_density(record: RollRecord) -> float:
     return median(values) if values else math.nan
 
 
-def _card(
-    frame: FrameRecord, thumbnails: Mapping[str, bytes], gamma: float, middle: float
-) -> _Card:
+def _remarks(frame: FrameRecord, gamma: float, middle: float) -> list[str]:
+    """Return what is said under a frame; `middle` is the median density of the pictures."""
     remarks = [] if frame.kind in ("picture", "blank") else [printable(frame.kind)]
     if is_unsure(frame):
         remarks.append(f"check its edges, {figure_text(frame.confidence)}")
@@ -305,17 +277,16 @@ def _card(
             remarks.append(f"{abs(stops):.1f} stops {word}")
     if frame.number_from in NUMBER_FROM:
         remarks.append(NUMBER_FROM[frame.number_from])
-    name = frame.files.share or frame.files.archive
-    jpeg = None if frame.kind == "blank" else thumbnails.get(frame.number)
-    image, size = (None, (3, 2)) if jpeg is None else _data_uri(frame.number, jpeg)
-    href = _href(name) if name else None
-    return _Card(frame, href, image, size, tuple(remarks), is_unsure(frame))
+    return remarks
 
 
-def _data_uri(number: str, jpeg: bytes) -> tuple[str, tuple[int, int]]:
+def _picture(frame: FrameRecord, thumbnails: Mapping[str, bytes]) -> tuple[str, int, int] | None:
+    """Return a frame's thumbnail as a data URI, with its width and height."""
+    jpeg = thumbnails.get(frame.number)
+    if frame.kind == "blank" or jpeg is None:
+        return None
     try:
         with Image.open(BytesIO(jpeg), formats=("JPEG",)) as image:
-            size = image.size
+            return f"data:image/jpeg;base64,{b64encode(jpeg).decode('ascii')}", *image.size
     except OSError as error:
-        raise ValueError(f"the thumbnail of frame {number!r} is no JPEG file") from error
-    return f"data:image/jpeg;base64,{b64encode(jpeg).decode('ascii')}", size
+        raise ValueError(f"the thumbnail of frame {frame.number!r} is no JPEG file") from error

@@ -127,8 +127,7 @@ def _base(place: int, strip: StripRecord) -> tuple[str, ...]:
 
 def _patches(place: int, strip: StripRecord) -> tuple[str, ...]:
     told = strip.densities
-    printed = told.edge_print if told else None
-    dmax = told.dmax if told else None
+    printed, dmax = (told.edge_print, told.dmax) if told else (None, None)
     return (
         str(place),
         *_figures(printed.density if printed else None),

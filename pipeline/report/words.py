@@ -9,23 +9,20 @@ from pipeline.words import printable
 MISSING = "\N{EN DASH}"
 
 
-def figure_text(value: float | None, decimals: int = 2) -> str:
-    """Return a figure with so many decimals, a dash where there is none."""
-    return MISSING if value is None or not math.isfinite(value) else f"{value:.{decimals}f}"
+def figure_text(value: float | None, decimals: int = 2, form: str = "") -> str:
+    """Return a figure with so many decimals, a dash where there is none; `form` is of its sign."""
+    known = value is not None and math.isfinite(value)
+    return f"{value:{form}.{decimals}f}" if known else MISSING
 
 
 def signed_text(value: float | None, decimals: int = 2) -> str:
     """Return a difference with its sign and so many decimals, a dash where there is none."""
-    if value is None or not math.isfinite(value):
-        return MISSING
-    return f"{round(value, decimals) + 0.0:+.{decimals}f}"
+    return figure_text(value, decimals, "+z")
 
 
 def share_text(value: float | None) -> str:
     """Return a share as whole percents, a dash where there is none."""
-    if value is None or not math.isfinite(value):
-        return MISSING
-    return f"{100.0 * value:.0f}"
+    return figure_text(None if value is None else 100.0 * value, 0)
 
 
 # Confidence is the probability that a frame is cut right: of ten frames just below this, one is

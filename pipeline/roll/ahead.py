@@ -1,9 +1,9 @@
 """Scans surveyed ahead of their turn, and a second look at those with unclear frames."""
 
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import CancelledError, Executor, Future
+from concurrent.futures import CancelledError, Executor, Future, ThreadPoolExecutor
 from contextlib import suppress
-from threading import Lock, Thread
+from threading import Lock
 from typing import Any, Generic, TypeVar
 from weakref import WeakSet
 
@@ -15,8 +15,6 @@ from pipeline.settings import Settings
 from pipeline.survey import LookStore, ScanSurvey, StripSurvey, survey_scan
 
 Found = TypeVar("Found")
-
-
 Work = Callable[[int, Executor, Listener], Found]
 """Does a roll's part, by its index, with an executor, and tells a listener."""
 
@@ -75,34 +73,26 @@ class Ahead(Generic[Found]):
 
     def __init__(self, work: Work[Found], executor: Executor, count: int) -> None:
         self._work, self._executor, self._count = work, executor, count
-        self._begun: dict[int, tuple[_Turn, Future[Found], Thread]] = {}
+        self._thread = ThreadPoolExecutor(1, thread_name_prefix="evenroll-ahead")
+        self._begun: dict[int, tuple[_Turn, Future[Found]]] = {}
 
     def begin(self, index: int) -> None:
         """Begin a roll before its turn, if there is one of this index and it isn't begun."""
         if index < self._count and index not in self._begun:
-            turn, found = _Turn(self._executor), Future[Found]()
-            thread = Thread(target=self._do, args=(index, turn, found), name="evenroll-ahead")
-            self._begun[index] = (turn, found, thread)
-            thread.start()
-
-    def _do(self, index: int, turn: _Turn, found: "Future[Found]") -> None:
-        try:
-            found.set_result(self._work(index, turn, turn.tell))
-        # It is raised where the roll has its turn.
-        except BaseException as error:
-            found.set_exception(error)
+            turn = _Turn(self._executor)
+            found = self._thread.submit(self._work, index, turn, turn.tell)
+            self._begun[index] = (turn, found)
 
     def take(self, index: int, listen: Listener) -> Found:
         """Return what the work on a roll gave, begun before or done now; raise what it raised."""
         if index not in self._begun:
             return self._work(index, self._executor, listen)
-        turn, found, thread = self._begun[index]
+        turn, found = self._begun[index]
         turn.come(listen)
         try:
             return found.result()
         finally:
             if found.done():
-                thread.join()
                 del self._begun[index]
 
     def __enter__(self) -> "Ahead[Found]":
@@ -111,10 +101,9 @@ class Ahead(Generic[Found]):
 
     def __exit__(self, *raised: object) -> None:
         """Wait for what was begun and is not wanted any more; it ends at its next step."""
-        for turn, _, _ in self._begun.values():
+        for turn, _ in self._begun.values():
             turn.drop()
-        for _, _, thread in self._begun.values():
-            thread.join()
+        self._thread.shutdown()
 
 
 def begin_again(

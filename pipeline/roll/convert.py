@@ -1,10 +1,10 @@
 """A roll from its scans to its files: frames, record, contact sheets and page."""
 
 import itertools
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from collections.abc import Set as AbstractSet
-from concurrent.futures import CancelledError, Executor, Future, as_completed
-from contextlib import suppress
+from concurrent.futures import CancelledError, Executor, as_completed
+from contextlib import closing, suppress
 from dataclasses import dataclass, field, replace
 from errno import EDQUOT, ENOENT, ENOSPC, ENOTCONN, EROFS, ESTALE
 from pathlib import Path
@@ -27,30 +27,25 @@ from pipeline.report import (
     summary_lines,
     thumbnail,
 )
-from pipeline.roll.frame_task import FrameTask, Job, develop, job_name, jobs_of, negative
+from pipeline.roll.frame_task import Job, develop, job_name, jobs_of, negative
 from pipeline.roll.journal import Journal, folder_lock, key_of
 from pipeline.roll.machines import give_back
 from pipeline.roll.outcome import Outcome, note_whole, take_away
 from pipeline.roll.record import record_of
-from pipeline.roll.sharing import shared_scans
+from pipeline.roll.sharing import SharedScans
 from pipeline.roll.survey import SurveyedRoll, drop, told
-from pipeline.scan import ScanContent, content_of
+from pipeline.scan import content_of
 from pipeline.write import FrameMetadata, write_share
 
 _SHEET_NAME, _PAGE_NAME = "contact-sheet.jpg", "index.html"
 _SHEET_PPI = 300.0
+_REPORT = "report"
 
 
-def write_pages(
+def _write_pages(
     record: RollRecord, surveyed: SurveyedRoll, out: Path, drawings: Sequence[Drawing]
 ) -> tuple[str, ...]:
-    """Write record, contact sheets and page of a roll; return the names of these files.
-
-    Raises
-    ------
-    OutputProblem
-        If one can't be written.
-    """
+    """Write record, contact sheets and page of a roll; return the names of these files."""
     write_text(out / RECORD_NAME, to_json(record))
     small, sheets = _write_sheets(record, surveyed, out)
     write_text(out / _PAGE_NAME, page(record, small, sheets, RECORD_NAME, drawings))
@@ -65,8 +60,7 @@ def _write_sheets(
     rendition = rendition_of(roll.settings, surveyed.tone)
     shown = [[f for f in row if f.survey.kind != "blank"] for row in surveyed.frames]
     sizes = {
-        frame.number.number: (frame.survey.thumbnail.shape[0], frame.survey.thumbnail.shape[1])
-        for frame in itertools.chain(*shown)
+        frame.number.number: frame.survey.thumbnail.shape[:2] for frame in itertools.chain(*shown)
     }
     small: dict[str, bytes] = {}
     names: list[str] = []
@@ -86,28 +80,38 @@ def _write_sheets(
     return small, names
 
 
-_REPORT = "report"
 # After these no other file can be written either.
 _NO_ROOM = (ENOSPC, EDQUOT, EROFS, ENOENT, ESTALE, ENOTCONN)
 
 
 @dataclass
-class _Tally:
-    """What became of the work; filled while it goes on."""
+class _Writing:
+    """A roll on its way into a folder that nobody else writes into, and what became of it."""
 
+    surveyed: SurveyedRoll
+    out: Path
+    journal: Journal
+    executor: Executor
+    listen: Listener
+    split: bool
     done: set[str] = field(default_factory=set)
     troubles: list[ScanTrouble] = field(default_factory=list)
     no_room: bool = False
 
-    def fail(self, scan: str, error: Exception, event: Event, listen: Listener) -> None:
+    def fail(self, scan: str, error: Exception, event: Event) -> None:
         """Tell and keep what went wrong; once only where the disk is full or gone."""
         gone = isinstance(error, CancelledError)
         no_room = gone or (isinstance(error, OutputProblem) and error.number in _NO_ROOM)
         if not (no_room and self.no_room):
             message = told(event.name, error)
             self.troubles.append(ScanTrouble(scan, message))
-            listen(replace(event, kind="failed", message=message))
+            self.listen(replace(event, kind="failed", message=message))
         self.no_room |= no_room
+
+    def note(self, job: Job, key: str, files: tuple[str, ...]) -> None:
+        """Note a frame's files as written."""
+        self.journal.note(job.name, key, files)
+        self.done.add(job.name)
 
 
 def write_roll(
@@ -145,82 +149,60 @@ def write_roll(
 
     with folder_lock(out, waiting):
         sweep(out)
-        journal = Journal(out)
+        writing = _Writing(surveyed, out, Journal(out), executor, listen, split)
         try:
-            return _written(surveyed, out, journal, executor, listen, split, drawings)
+            return _written(writing, drawings)
         finally:
             # The folder may have gone; that is told where it was met first.
             with suppress(OutputProblem):
-                journal.save()
+                writing.journal.save()
             # What a lost worker was writing.
             sweep(out)
 
 
-def _written(
-    surveyed: SurveyedRoll,
-    out: Path,
-    journal: Journal,
-    executor: Executor,
-    listen: Listener,
-    split: bool,
-    drawings: Sequence[Drawing],
-) -> Outcome:
-    """Write what does not stand yet of a roll into a folder that nobody else writes into."""
-    tally = _Tally()
-    record = record_of(surveyed, split)
+def _written(writing: _Writing, drawings: Sequence[Drawing]) -> Outcome:
+    """Write what does not stand yet of a roll."""
+    surveyed, out, journal = writing.surveyed, writing.out, writing.journal
+    record = record_of(surveyed, writing.split)
     jobs = jobs_of(surveyed, record, out)
-    hashes = _hashes(jobs, surveyed.contents, journal, executor, tally, listen)
+    hashes = _hashes(jobs, writing)
     jobs_left = [job for job in jobs if job.task.scan.path in hashes]
-    keys = {job.name: job.key(hashes[job.task.scan.path], split) for job in jobs_left}
+    keys = {job.name: job.key(hashes[job.task.scan.path], writing.split) for job in jobs_left}
     kept = {name for name, key in keys.items() if journal.is_done(name, key)}
     for name in sorted(kept):
-        listen(Event("kept", name, len(kept), len(keys)))
-    todo = [job for job in jobs_left if job.name not in kept]
+        writing.listen(Event("kept", name, len(kept), len(keys)))
     # What the solve took, before frames need theirs, and what they took before the sheets do.
     give_back()
-    _run(todo, keys, journal, executor, tally, listen, negative if split else develop)
+    _run([job for job in jobs_left if job.name not in kept], keys, writing)
     give_back()
-    take_away(surveyed.roll.name, record, out, journal, listen)
-    failed = surveyed.failed + len(jobs) - len(kept) - len(tally.done)
-    record = _without(record, tally, kept)
+    take_away(surveyed.roll.name, record, out, journal, writing.listen)
+    failed = surveyed.failed + len(jobs) - len(kept) - len(writing.done)
+    record = _without(record, writing, kept)
     if surveyed.curve is not None:
         drawings = [curve_drawing(surveyed.curve), *drawings]
     drawn = [vars(drawing) for drawing in drawings]
     report_key = key_of(list(keys.values()), to_json(record), drawn)
     if not journal.is_done(_REPORT, report_key):
         try:
-            names = write_pages(record, surveyed, out, drawings)
+            names = _write_pages(record, surveyed, out, drawings)
             journal.note_instead(_REPORT, report_key, names)
         except OutputProblem as error:
-            tally.fail(out.name, error, Event("failed", _REPORT, 1, 1), listen)
+            writing.fail(out.name, error, Event("failed", _REPORT, 1, 1))
             failed += 1
-    outcome = Outcome(
-        record,
-        len(tally.done),
-        len(kept),
-        failed,
-        tuple(summary_lines(record)),
-        record.problems,
-    )
+    lines = summary_lines(record)
+    outcome = Outcome(len(writing.done), len(kept), failed, lines, record.problems)
     if not failed:
-        note_whole(surveyed.roll, split, outcome, keys, {_REPORT: report_key}, journal)
+        note_whole(surveyed.roll, writing.split, outcome, keys, {_REPORT: report_key}, journal)
     return outcome
 
 
-def _hashes(
-    jobs: Sequence[Job],
-    begun: Mapping[Path, Future[ScanContent]],
-    journal: Journal,
-    executor: Executor,
-    tally: _Tally,
-    listen: Listener,
-) -> dict[Path, str]:
+def _hashes(jobs: Sequence[Job], writing: _Writing) -> dict[Path, str]:
     """Return hashes of the scans' contents, without those that can't be read any more."""
-    scans = dict.fromkeys(job.task.scan.path for job in jobs)
-    known = {path: journal.known_hash(path) for path in scans}
+    journal, begun = writing.journal, writing.surveyed.contents
+    known = {job.task.scan.path: journal.known_hash(job.task.scan.path) for job in jobs}
     hashes = {path: value for path, value in known.items() if value is not None}
     pending = {
-        path: begun.get(path) or executor.submit(content_of, path)
+        path: begun.get(path) or writing.executor.submit(content_of, path)
         for path in known
         if path not in hashes
     }
@@ -234,26 +216,19 @@ def _hashes(
                 journal.note_hash(path, hashes[path])
             except Exception as error:
                 event = Event("failed", path.name, count, len(pending))
-                tally.fail(path.name, error, event, listen)
+                writing.fail(path.name, error, event)
     finally:
         drop(pending.values())
     return hashes
 
 
-def _run(
-    todo: Sequence[Job],
-    keys: Mapping[str, str],
-    journal: Journal,
-    executor: Executor,
-    tally: _Tally,
-    listen: Listener,
-    work: Callable[[FrameTask], tuple[str, ...]],
-) -> None:
+def _run(todo: Sequence[Job], keys: Mapping[str, str], writing: _Writing) -> None:
     """Do all frames, noting each as it is done; a full disk ends it.
 
     Frames that are under way when it ends early are finished and noted too.
     """
-    with shared_scans([job.task for job in todo], executor) as shared:
+    work = negative if writing.split else develop
+    with closing(SharedScans([job.task for job in todo], writing.executor)) as shared:
         pending = {shared.submit(work, job.task): job for job in todo}
         left = dict(pending)
         try:
@@ -263,26 +238,24 @@ def _run(
                 event = Event("written", job.name, count, len(todo))
                 # One frame must not end the run, whatever it makes a worker stumble over.
                 try:
-                    journal.note(job.name, keys[job.name], future.result())
+                    writing.note(job, keys[job.name], future.result())
                 except Exception as error:
-                    tally.fail(job.task.scan.path.name, error, event, listen)
-                    if tally.no_room:
+                    writing.fail(job.task.scan.path.name, error, event)
+                    if writing.no_room:
                         return
                     continue
-                tally.done.add(job.name)
-                listen(event)
+                writing.listen(event)
         finally:
             drop(left)
             for future, job in left.items():
                 with suppress(Exception):
                     if not future.cancelled():
-                        journal.note(job.name, keys[job.name], future.result())
-                        tally.done.add(job.name)
+                        writing.note(job, keys[job.name], future.result())
 
 
-def _without(record: RollRecord, tally: _Tally, kept: AbstractSet[str]) -> RollRecord:
+def _without(record: RollRecord, writing: _Writing, kept: AbstractSet[str]) -> RollRecord:
     """Return the record without the files that were not written, and with what went wrong."""
-    stand = tally.done | kept
+    stand = writing.done | kept
     roll = str(record.roll["id"])
     strips = tuple(
         replace(
@@ -294,5 +267,5 @@ def _without(record: RollRecord, tally: _Tally, kept: AbstractSet[str]) -> RollR
         )
         for strip in record.strips
     )
-    troubles = sorted(tally.troubles, key=lambda trouble: (trouble.scan, trouble.message))
+    troubles = sorted(writing.troubles, key=lambda trouble: (trouble.scan, trouble.message))
     return replace(record, strips=strips, problems=(*record.problems, *troubles))

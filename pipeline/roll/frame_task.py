@@ -168,14 +168,12 @@ class Job:
 
 def jobs_of(surveyed: SurveyedRoll, record: RollRecord, out: Path) -> list[Job]:
     """Return the frames of a roll that have files by its record, as they go into a folder."""
-    rendition = rendition_of(surveyed.roll.settings, surveyed.tone)
     return [
-        _job(surveyed, strip, placed, replace(told, frames=(), densities=None), frame,
-             record.look, rendition, out)
+        _job(surveyed, record, out, strip, told, placed, frame)
         for strip, row, told in zip(surveyed.strips, surveyed.frames, record.strips, strict=True)
         for placed, frame in zip(row, told.frames, strict=True)
         if frame.files != FilesRecord()
-    ]  # fmt: skip
+    ]
 
 
 def job_name(roll: str, frame: FrameRecord) -> str:
@@ -185,27 +183,16 @@ def job_name(roll: str, frame: FrameRecord) -> str:
 
 def _job(
     surveyed: SurveyedRoll,
-    strip: StripSurvey,
-    placed: RollFrame,
-    told: StripRecord,
-    frame: FrameRecord,
-    look: str,
-    rendition: Rendition,
+    record: RollRecord,
     out: Path,
+    strip: StripSurvey,
+    told: StripRecord,
+    placed: RollFrame,
+    frame: FrameRecord,
 ) -> Job:
     roll, scan = surveyed.roll, strip.scan
     # Corrections of other frames leave this one as it is.
     notes = replace(roll.notes, frames=())
-    metadata = frame_metadata(
-        notes,
-        told,
-        frame,
-        roll=roll.name,
-        profile=surveyed.profile.name,
-        look=look,
-        digitized=scan.digitized,
-        device=scan.device,
-    )
     talk = strip.cross_talk
     mends = roll.settings.dust == "on" and talk is not None and talk.verdict == "dust"
     task = FrameTask(
@@ -215,9 +202,9 @@ def _job(
         base=placed.base,
         ppi=strip.ppi,
         colour=placed.colour.colour,
-        rendition=rendition,
+        rendition=rendition_of(roll.settings, surveyed.tone),
         files=frame.files,
-        metadata=metadata,
+        metadata=frame_metadata(notes, record, told, frame, scan.digitized, scan.device),
         dust=talk if mends else None,
         save_dust_mask=roll.settings.save_dust_mask,
     )
@@ -229,7 +216,7 @@ def _job(
         "colour": placed.colour.colour,
         "settings": roll.settings,
         "notes": notes,
-        "strip": told,
+        "strip": replace(told, frames=(), densities=None),
         "frame": frame,
         "roll": roll.name,
         "profile": surveyed.profile.name,

@@ -1,6 +1,5 @@
 """Journal of an output folder: what was written for which input and settings; one run at a time."""
 
-import contextlib
 import errno
 import hashlib
 import json
@@ -34,14 +33,6 @@ def key_of(*parts: Any) -> str:
     return hashlib.sha256(repr(parts).encode("utf-8")).hexdigest()
 
 
-def _state(path: Path) -> list[int] | None:
-    try:
-        found = path.stat()
-    except (OSError, ValueError):
-        return None
-    return [found.st_size, found.st_mtime_ns]
-
-
 def _identity(path: Path) -> list[int] | None:
     """Return what tells a changed input without reading it."""
     try:
@@ -49,6 +40,12 @@ def _identity(path: Path) -> list[int] | None:
     except (OSError, ValueError):
         return None
     return [found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino]
+
+
+def _state(path: Path) -> list[int] | None:
+    """Return what tells a changed output: size and time."""
+    found = _identity(path)
+    return found and found[:2]
 
 
 class Journal:
@@ -70,10 +67,8 @@ class Journal:
         self._saved_at = -1e9
         try:
             document = json.loads(read_small(self._path, _MOST_BYTES).decode("utf-8"))
-            entries = document["entries"]
-            self._entries = {name: dict(entry) for name, entry in entries.items()}
-            scans = document.get("scans", {})
-            self._scans = {name: dict(scan) for name, scan in scans.items()}
+            self._entries = {name: dict(each) for name, each in document["entries"].items()}
+            self._scans = {name: dict(each) for name, each in document.get("scans", {}).items()}
             self._whole = dict(document.get("whole", {}))
         except OSError:
             return
@@ -154,7 +149,7 @@ class Journal:
             # A journal is a file that anybody can write: nothing outside its folder is touched.
             inside = Path(file).name == file
             if inside and state is not None and _state(self._folder / file) == state:
-                with contextlib.suppress(OSError):
+                with suppress(OSError):
                     (self._folder / file).unlink()
                     gone = True
         return gone
@@ -172,11 +167,10 @@ class Journal:
             return
         began = time.monotonic()
         # Our mark stands first, so that a file cut short is still known as ours.
-        entries = {name: self._entries[name] for name in sorted(self._entries)}
-        scans = {name: self._scans[name] for name in sorted(self._scans)}
+        entries, scans = dict(sorted(self._entries.items())), dict(sorted(self._scans.items()))
         document = _MARK | {"entries": entries, "scans": scans, "whole": self._whole}
         if self._damaged:
-            with contextlib.suppress(OSError):
+            with suppress(OSError):
                 self._path.unlink()
             self._damaged = False
         write_text(self._path, json.dumps(document, indent=0) + "\n")

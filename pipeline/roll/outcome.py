@@ -18,12 +18,8 @@ from pipeline.words import printable
 
 @dataclass(frozen=True)
 class Outcome:
-    """What a run left: counts of frames written and kept, and of what failed, and its words.
+    """What a run left: counts of frames written and kept, and of what failed, and its words."""
 
-    `record` is None where all stood already and no scan was looked at.
-    """
-
-    record: RollRecord | None
     written: int = 0
     kept: int = 0
     failed: int = 0
@@ -116,7 +112,7 @@ def _outcome(told: Mapping[str, Any]) -> Outcome | None:
     if not all(isinstance(each, list) and len(each) == 3 for each in problems):
         return None
     troubles = tuple(ScanTrouble(*map(str, each)) for each in problems)
-    return Outcome(None, 0, len(frames), 0, tuple(map(printable, lines)), troubles)
+    return Outcome(0, len(frames), 0, tuple(map(printable, lines)), troubles)
 
 
 def _earlier_frames(out: Path, roll: str) -> list[tuple[str, str, bool]]:

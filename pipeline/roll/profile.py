@@ -94,7 +94,7 @@ def roll_profile(
     profile = replace(
         fitted, name=name, source=source, sources=sources, unmask_status_m=by_status_m
     )
-    return RollProfile(profile, None if fit is None else replace(fit, profile=profile))
+    return RollProfile(profile, fit)
 
 
 def _density(surveyed: SurveyedRoll, number: str) -> Picture:

@@ -1,9 +1,8 @@
 """Which compressed scans are decoded once for all their frames, and until when."""
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Executor, Future
-from contextlib import contextmanager
 from dataclasses import replace
 
 import numpy as np
@@ -22,7 +21,10 @@ _Key = tuple[str, int]
 
 
 class SharedScans:
-    """Scans that several frames draw on, each open until its last frame is done."""
+    """Scans that several frames draw on, each open until its last frame is done.
+
+    By the end of it no task may be under way.
+    """
 
     def __init__(self, tasks: Sequence[FrameTask], executor: Executor) -> None:
         self._executor = executor
@@ -67,16 +69,6 @@ class SharedScans:
             future.cancel()
         while self._open:
             self._open.popitem()[1].close()
-
-
-@contextmanager
-def shared_scans(tasks: Sequence[FrameTask], executor: Executor) -> Iterator[SharedScans]:
-    """Share the scans of tasks; by the end of it no task may be under way."""
-    shared = SharedScans(tasks, executor)
-    try:
-        yield shared
-    finally:
-        shared.close()
 
 
 def _key(task: FrameTask) -> _Key:

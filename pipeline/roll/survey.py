@@ -163,13 +163,17 @@ def survey_roll(
     curve = film_curve_of_roll(strips, told_as, roll.notes, roll.settings, profile, scanner)
     usual = usual_exposure(found, colour, roll.settings)
     frames, refused = _frames(strips, plan, colour, usual, roll)
-    remarks = [
-        *(_remark(ROLL_FILE, said, f"{said}.") for said in (*plan.troubles, *refused)),
-        *_scan_notes(surveys),
-        *((note, note.scan, note.message) for note in film_notes(found, numbers)),
-        *(_remark(roll.name, note) for note in (reference.notes if reference else ())),
-        *(_remark(roll.name, note) for note in unnamed_wedges(strips, told_as, roll.notes)),
-        *(_remark(s.scan.path.name, UNCLEAR) for s in found[:1] if kind == "unclear"),
+    noted = partial(_noted, listen)
+    notes = [
+        *(
+            replace(noted(ROLL_FILE, said), message=f"{said}.", kind="problem")
+            for said in (*plan.troubles, *refused)
+        ),
+        *_scan_notes(surveys, listen),
+        *(noted(note.scan, note.message) for note in film_notes(found, numbers)),
+        *(noted(roll.name, note) for note in (reference.notes if reference else ())),
+        *(noted(roll.name, note) for note in unnamed_wedges(strips, told_as, roll.notes)),
+        *(noted(s.scan.path.name, UNCLEAR) for s in found[:1] if kind == "unclear"),
     ]
     return SurveyedRoll(
         roll=roll,
@@ -179,7 +183,7 @@ def survey_roll(
         colour=brightened(colour, roll.settings.exposure),
         tone=tone_of_roll(found, colour, usual),
         clipped=any(survey.clipped for survey in surveys),
-        problems=(*problems, *_told(remarks, listen)),
+        problems=(*problems, *notes),
         failed=len(problems),
         reference=(reference.source or None) if reference else None,
         scanner=scanner,
@@ -249,6 +253,10 @@ def _corrected(
 ) -> tuple[tuple[StripSurvey, ...], list[ScanTrouble]]:
     """Return the roll's strips, those that corrections change surveyed anew, and what failed."""
     edge = {frame.key: frame.edge_number for strip in strips for frame in strip.frames}
+
+    def edged(frame: FrameSurvey) -> FrameSurvey:
+        return replace(frame, edge_number=edge.get(frame.key))
+
     inside = {(s.scan.path, s.scan.page, s.outline): place for place, s in enumerate(strips)}
     done: dict[int, StripSurvey | None] = dict(enumerate(strips))
     pending: dict[Path, tuple[dict[int, int], Future[ScanSurvey]]] = {}
@@ -265,35 +273,17 @@ def _corrected(
         for count, (path, (places, future)) in enumerate(pending.items(), 1):
             try:
                 anew = _put_away(future.result(), store).strips
-                done |= {place: _edged(anew[at], edge) for at, place in places.items()}
+                done |= {place: _changed(anew[at], edged) for at, place in places.items()}
             except Exception as error:
-                message = told(path.name, error)
-                troubles.append(ScanTrouble(path.name, message))
-                listen(Event("failed", path.name, count, len(pending), message))
+                troubles.append(_failed(listen, path.name, error, count, len(pending)))
                 done |= dict.fromkeys(places.values())
     finally:
         drop(future for _, future in pending.values())
     return tuple(strip for strip in done.values() if strip is not None), troubles
 
 
-def _edged(strip: StripSurvey, edge: Mapping[str | None, str | None]) -> StripSurvey:
-    """Return a strip whose frames have the edge numbers that the roll gave them by their keys."""
-    frames = (replace(frame, edge_number=edge.get(frame.key)) for frame in strip.frames)
-    return replace(strip, frames=tuple(frames))
-
-
-# What is kept of the roll, and the name and the words by which it is told.
-_Remark = tuple[ScanTrouble, str, str]
-
-
-def _remark(name: str, said: str, problem: str | None = None) -> _Remark:
-    """Return a note, or a problem where its words are given."""
-    trouble = ScanTrouble(name, problem) if problem else ScanTrouble(name, said, "note")
-    return trouble, name, said
-
-
-def _scan_notes(surveys: Sequence[ScanSurvey]) -> Iterator[_Remark]:
-    """Yield every note once, kept under the first scan that it is true of."""
+def _scan_notes(surveys: Sequence[ScanSurvey], listen: Listener) -> Iterator[ScanTrouble]:
+    """Tell every note once, and yield it as kept, under the first scan that it is true of."""
     scans: dict[str, list[str]] = {}
     for survey in surveys:
         for note in survey.notes:
@@ -301,14 +291,23 @@ def _scan_notes(surveys: Sequence[ScanSurvey]) -> Iterator[_Remark]:
     for note, (first, *more) in scans.items():
         alike = f" ({counted(len(more), 'more scan')} alike)" if more else ""
         heard = f"{first} and {len(more)} more" if more else first
-        yield ScanTrouble(first, note + alike, "note"), heard, note
+        listen(Event("noted", heard, 0, 0, note))
+        yield ScanTrouble(first, note + alike, "note")
 
 
-def _told(remarks: Sequence[_Remark], listen: Listener) -> Iterator[ScanTrouble]:
-    """Tell remarks, and yield what is kept of them."""
-    for trouble, name, said in remarks:
-        listen(Event("noted", name, 0, 0, said))
-        yield trouble
+def _noted(listen: Listener, name: str, message: str) -> ScanTrouble:
+    """Tell a note, and return it as kept."""
+    listen(Event("noted", name, 0, 0, message))
+    return ScanTrouble(name, message, "note")
+
+
+def _failed(
+    listen: Listener, name: str, error: Exception, done: int = 0, total: int = 0
+) -> ScanTrouble:
+    """Tell a failure, and return it as kept."""
+    message = told(name, error)
+    listen(Event("failed", name, done, total, message))
+    return ScanTrouble(name, message)
 
 
 def told(name: str, error: Exception) -> str:
@@ -346,32 +345,29 @@ def _surveys(
                 listen(Event("surveyed", name, count, len(roll.scans)))
             # One scan must not end the run, whatever it makes a worker stumble over.
             except Exception as error:
-                message = told(name, error)
-                problems[index] = ScanTrouble(name, message)
-                listen(Event("failed", name, count, len(roll.scans), message))
+                problems[index] = _failed(listen, name, error, count, len(roll.scans))
     finally:
         drop(pending)
     troubles = [problems[index] for index in sorted(problems)]
     for problem in roll.refused:
         name = roll.name if problem.path is None else problem.path.name
-        listen(Event("failed", name, 0, 0, str(problem)))
-        troubles.append(ScanTrouble(name, str(problem)))
+        troubles.append(_failed(listen, name, problem))
     return [done[index] for index in sorted(done)], troubles
 
 
 def _put_away(survey: ScanSurvey, store: PictureStore) -> ScanSurvey:
     """Return a survey whose small pictures the store keeps."""
-    strips = tuple(
-        replace(
-            strip,
-            frames=tuple(
-                replace(frame, thumbnail=store.put_away(np.asarray(frame.thumbnail)))
-                for frame in strip.frames
-            ),
-        )
-        for strip in survey.strips
-    )
+
+    def put_away(frame: FrameSurvey) -> FrameSurvey:
+        return replace(frame, thumbnail=store.put_away(np.asarray(frame.thumbnail)))
+
+    strips = tuple(_changed(strip, put_away) for strip in survey.strips)
     return replace(survey, strips=strips)
+
+
+def _changed(strip: StripSurvey, change: Callable[[FrameSurvey], FrameSurvey]) -> StripSurvey:
+    """Return a strip with each of its frames changed."""
+    return replace(strip, frames=tuple(map(change, strip.frames)))
 
 
 def drop(pending: Iterable[Future[Any]]) -> None:

@@ -16,12 +16,19 @@ from datetime import datetime
 from typing import Any, BinaryIO
 
 from pipeline.kinds import Triple
-from pipeline.record import FrameRecord, StripRecord
+from pipeline.record import FrameRecord, RollRecord, StripRecord
 from pipeline.settings import RollNotes
 
 # Everything XML 1.0 leaves out of its Char production, and the controls that it discourages.
 _NOT_TEXT = re.compile("[^\t\n\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]|[\x7f-\x9f]")
 _DATE = re.compile(r"(\d{4})(?:-(\d\d)(?:-(\d\d))?)?(?:[T ]\d\d:\d\d(?::\d\d)?)?", re.ASCII)
+
+
+# Notes that are told as they are.
+_TAKEN_OVER = (
+    "photographer", "copyright", "place", "camera", "lens", "iso", "exposure_index", "developed",
+    "batch",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -69,31 +76,20 @@ class FrameMetadata:
 
 def frame_metadata(
     notes: RollNotes,
+    record: RollRecord,
     strip: StripRecord,
     frame: FrameRecord,
-    *,
-    roll: str,
-    profile: str,
-    look: str,
     digitized: datetime | None = None,
     device: Mapping[str, str] | None = None,
 ) -> FrameMetadata:
-    """Return the metadata of one frame out of the roll's notes and what was measured.
-
-    `roll` is the name that the files carry, `profile` and `look` the names used.
-    """
+    """Return the metadata of one frame out of the roll's notes and what was measured."""
+    roll = str(record.roll["id"])
     words = ("colour negative film", notes.film, strip.format, f"roll {roll}")
     return FrameMetadata(
         title=f"{roll} {frame.number}",
         description=_description(notes, roll, frame.number),
         keywords=tuple(word for word in words if word),
-        photographer=notes.photographer,
-        copyright=notes.copyright,
-        place=notes.place,
-        camera=notes.camera,
-        lens=notes.lens,
-        iso=notes.iso,
-        exposure_index=notes.exposure_index,
+        **{name: getattr(notes, name) for name in _TAKEN_OVER},
         taken=notes.date,
         digitized=digitized,
         roll=roll,
@@ -101,13 +97,11 @@ def frame_metadata(
         number_from=frame.number_from,
         stock=notes.film,
         format=strip.format,
-        developed=notes.developed,
-        batch=notes.batch,
         scan=strip.scan,
         page=strip.page,
         device=device or {},
-        profile=profile,
-        look=look,
+        profile=record.profile,
+        look=record.look,
         confidence=frame.confidence,
         exposure_stops=frame.exposure_stops or None,
         density_absolute=strip.base.absolute,

@@ -5,7 +5,7 @@ import io
 import itertools
 import os
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any, BinaryIO, cast
 
@@ -22,12 +22,14 @@ from pipeline.profile import Space, find_space, icc_profile
 from pipeline.write.metadata import FrameMetadata, append_block, picture_tags
 from pipeline.write.sidecar import Facts, embedded, xmp_packet
 
-"""Rows of a picture: uint16 or float32."""
-
 # TIFF 6.0, section 14: 2 = horizontal differences; TIFF technical note 3: 3 = for floats.
 PREDICTOR = {"u": 2, "f": 3}
 COMPRESSION = {"deflate": "adobe_deflate", "zstd": "zstd", "lzw": "lzw", "none": None}
 _ZSTD_LEVEL = 3
+# XMP specification part 3, 1.1.3: tag 700, bytes.
+_XMP, _BYTE = 700, 1
+_FULL_COLOUR_QUALITY = 90
+_HASTENS, _HASTENED_BYTES = hasattr(os, "posix_fadvise"), 8 << 20
 
 
 def packed(rows: Pixels, packing: str, scratch: Pixels | None = None) -> bytes:
@@ -39,7 +41,14 @@ def packed(rows: Pixels, packing: str, scratch: Pixels | None = None) -> bytes:
     rows = np.ascontiguousarray(rows)
     if packing == "none":
         return _little(rows).tobytes()
-    return _PACKERS[packing](_differences(rows, scratch))
+    differences: Any = _differences(rows, scratch)
+    if packing == "deflate":
+        from isal import isal_zlib
+
+        return bytes(isal_zlib.compress(memoryview(differences).cast("B"), 1))
+    if packing == "zstd":
+        return bytes(imagecodecs.zstd_encode(differences, level=_ZSTD_LEVEL))
+    return bytes(imagecodecs.lzw_encode(differences))
 
 
 def _differences(rows: Pixels, scratch: Pixels | None) -> NDArray[Any]:
@@ -57,34 +66,6 @@ def _differences(rows: Pixels, scratch: Pixels | None) -> NDArray[Any]:
 
 def _little(values: Pixels) -> NDArray[Any]:
     return values if sys.byteorder == "little" else values.astype(values.dtype.newbyteorder("<"))
-
-
-def _deflate(values: Any) -> bytes:
-    from isal import isal_zlib
-
-    packed_bytes: bytes = isal_zlib.compress(memoryview(values).cast("B"), 1)
-    return packed_bytes
-
-
-def _zstd(values: Any) -> bytes:
-    return bytes(imagecodecs.zstd_encode(values, level=_ZSTD_LEVEL))
-
-
-def _lzw(values: Any) -> bytes:
-    return bytes(imagecodecs.lzw_encode(values))
-
-
-_PACKERS: dict[str, Callable[[Any], bytes]] = {
-    "deflate": _deflate,
-    "zstd": _zstd,
-    "lzw": _lzw,
-}
-
-
-# XMP specification part 3, 1.1.3: tag 700, bytes.
-_XMP, _BYTE = 700, 1
-_FULL_COLOUR_QUALITY = 90
-_HASTENS, _HASTENED_BYTES = hasattr(os, "posix_fadvise"), 8 << 20
 
 
 def write_sidecar(path: Path, metadata: FrameMetadata, *, settle: bool = True) -> None:
@@ -130,7 +111,10 @@ def write_share(
         text.add_itxt("XML:com.adobe.xmp", xmp.decode("utf-8"))
         options |= {"pnginfo": text}
     else:
-        _check_jpeg_size(path, picture)
+        # The library's own limit, JPEG_MAX_DIMENSION in libjpeg's jmorecfg.h.
+        if max(picture.shape) > 65500:
+            remedy = "set share_size or share = 'png'"
+            raise OutputProblem(path, "has more than 65500 pixels on a side", remedy)
         options |= {"exif": b"Exif\0\0" + exif, "xmp": xmp, "quality": quality}
         options |= {"subsampling": "4:4:4" if quality >= _FULL_COLOUR_QUALITY else "4:2:0"}
     # Into memory first: the codecs hide the number of a disk's error.
@@ -143,14 +127,6 @@ def write_share(
 def _facts(size: tuple[int, ...], ppi: float, space: Space, *, jpeg: bool = False) -> Facts:
     rows, columns = size
     return Facts(width=columns, height=rows, ppi=ppi, srgb=space.name == "srgb", jpeg=jpeg)
-
-
-def _check_jpeg_size(path: Path, picture: NDArray[np.uint8]) -> None:
-    # The library's own limit, JPEG_MAX_DIMENSION in libjpeg's jmorecfg.h.
-    if max(picture.shape) > 65500:
-        raise OutputProblem(
-            path, "has more than 65500 pixels on a side", "set share_size or share = 'png'"
-        )
 
 
 def write_archive(

@@ -10,7 +10,6 @@ from types import ModuleType
 from typing import Any
 
 from pipeline.file import NAMESPACE, SOFTWARE
-from pipeline.kinds import Triple
 from pipeline.write.metadata import FrameMetadata, clean_text, parsed_date, shortened
 
 # A host under .invalid belongs to nobody (RFC 2606): a name, not an address.
@@ -113,18 +112,82 @@ def _library() -> ModuleType:
     return module
 
 
+# Properties of the packet in their order, each with its kind and the field that it tells. Kinds are
+# those of XMP but for `place`, a bag of places, and `densities`, figures with four decimals.
+_TOLD = (
+    ("dc.title", "lang", "title"),
+    ("dc.description", "lang", "description"),
+    ("dc.subject", "bag", "keywords"),
+    ("dc.creator", "seq", "creators"),
+    ("dc.rights", "lang", "copyright"),
+    ("xmp.CreatorTool", "text", "software"),
+    ("xmp.CreateDate", "text", "digitized"),
+    ("tiff.Model", "text", "camera"),
+    ("exif.FileSource", "text", "file_source"),
+    ("exif.DateTimeOriginal", "text", "taken_on"),
+    ("exif.DateTimeDigitized", "text", "digitized"),
+    ("exifEX.PhotographicSensitivity", "text", "sensitivity"),
+    ("exifEX.SensitivityType", "text", "sensitivity_type"),
+    ("exifEX.ISOSpeed", "text", "iso"),
+    ("exif.ExposureIndex", "text", "exposure_index"),
+    ("exifEX.LensModel", "text", "lens"),
+    ("iptcExt.DigitalSourceType", "text", "source_type"),
+    ("iptc.Location", "text", "place"),
+    ("iptcExt.LocationCreated", "place", "place"),
+    ("evenroll.Roll", "text", "roll"),
+    ("evenroll.Frame", "text", "number"),
+    ("evenroll.FrameNumberFrom", "text", "number_from"),
+    ("evenroll.Stock", "text", "stock"),
+    ("evenroll.Format", "text", "format"),
+    ("evenroll.Taken", "text", "taken"),
+    ("evenroll.Developed", "text", "developed"),
+    ("evenroll.Batch", "struct", "batch"),
+    ("evenroll.Scan", "text", "scan"),
+    ("evenroll.Page", "text", "page"),
+    ("evenroll.Scanner", "struct", "device"),
+    ("evenroll.Profile", "text", "profile"),
+    ("evenroll.Look", "text", "look"),
+    ("evenroll.Confidence", "text", "confidence"),
+    ("evenroll.ExposureStops", "text", "exposure_stops"),
+    ("evenroll.DensityAbsolute", "text", "density_absolute"),
+    ("evenroll.BaseDensity", "densities", "base_density"),
+    ("evenroll.DensityMin", "densities", "density_min"),
+    ("evenroll.DensityMedian", "densities", "density_median"),
+    ("evenroll.DensityMax", "densities", "density_max"),
+)
+
+
 def _properties(metadata: FrameMetadata) -> Iterator[Entry]:
     """Yield key, kind and value of every XMP property that has a value."""
-    groups = (_dublin_core, _camera_properties, _iptc_properties, _own_properties)
-    for key, kind, value in (entry for group in groups for entry in group(metadata)):
-        cleaned = _cleaned(kind, value)
+    values = vars(metadata) | _derived(metadata)
+    for key, kind, field in _TOLD:
+        cleaned = _cleaned(kind, values[field])
         if cleaned:
-            yield key, kind, cleaned
+            yield f"Xmp.{key}", kind, cleaned
+
+
+def _derived(metadata: FrameMetadata) -> dict[str, Any]:
+    """Return what is alike for all pictures, or told in the form that a standard asks for."""
+    iso, index, digitized = metadata.iso, metadata.exposure_index, metadata.digitized
+    return {
+        "creators": [metadata.photographer or ""],
+        "software": SOFTWARE,
+        "file_source": _FILM_SCANNER,
+        "source_type": NEGATIVE_FILM,
+        "taken_on": parsed_date(metadata.taken),
+        "digitized": digitized.isoformat(timespec="seconds") if digitized else None,
+        "iso": iso or None,
+        "sensitivity": min(iso, _MOST_SHORT) if iso else None,
+        "sensitivity_type": _ISO_SPEED if iso else None,
+        "exposure_index": f"{index}/1" if index else None,
+    }
 
 
 def _cleaned(kind: str, value: Any) -> Any:
     if value is None:
         return None
+    if kind == "densities":
+        return [f"{density:.4f}" for density in value]
     if kind in ("bag", "seq"):
         return [text for text in map(clean_text, value) if text]
     if kind == "struct":
@@ -139,76 +202,13 @@ def _field_name(key: Any) -> str:
     return f"_{name}" if name[:1].isdigit() else name
 
 
-def _dublin_core(metadata: FrameMetadata) -> Iterator[Entry]:
-    yield "Xmp.dc.title", "lang", metadata.title
-    yield "Xmp.dc.description", "lang", metadata.description
-    yield "Xmp.dc.subject", "bag", metadata.keywords
-    yield "Xmp.dc.creator", "seq", [metadata.photographer] if metadata.photographer else None
-    yield "Xmp.dc.rights", "lang", metadata.copyright
-    yield "Xmp.xmp.CreatorTool", "text", SOFTWARE
-    if metadata.digitized:
-        yield "Xmp.xmp.CreateDate", "text", metadata.digitized.isoformat(timespec="seconds")
-
-
-def _camera_properties(metadata: FrameMetadata) -> Iterator[Entry]:
-    yield "Xmp.tiff.Model", "text", metadata.camera
-    yield "Xmp.exif.FileSource", "text", _FILM_SCANNER
-    yield "Xmp.exif.DateTimeOriginal", "text", parsed_date(metadata.taken)
-    if metadata.digitized:
-        stamp = metadata.digitized.isoformat(timespec="seconds")
-        yield "Xmp.exif.DateTimeDigitized", "text", stamp
-    if metadata.iso:
-        yield "Xmp.exifEX.PhotographicSensitivity", "text", min(metadata.iso, _MOST_SHORT)
-        yield "Xmp.exifEX.SensitivityType", "text", _ISO_SPEED
-        yield "Xmp.exifEX.ISOSpeed", "text", metadata.iso
-    if metadata.exposure_index:
-        yield "Xmp.exif.ExposureIndex", "text", f"{metadata.exposure_index}/1"
-    yield "Xmp.exifEX.LensModel", "text", metadata.lens
-
-
-def _iptc_properties(metadata: FrameMetadata) -> Iterator[Entry]:
-    yield "Xmp.iptcExt.DigitalSourceType", "text", NEGATIVE_FILM
-    yield "Xmp.iptc.Location", "text", metadata.place
-    yield "Xmp.iptcExt.LocationCreated", "place", metadata.place
-
-
-def _own_properties(metadata: FrameMetadata) -> Iterator[Entry]:
-    for name, kind, value in (
-        ("Roll", "text", metadata.roll),
-        ("Frame", "text", metadata.number),
-        ("FrameNumberFrom", "text", metadata.number_from),
-        ("Stock", "text", metadata.stock),
-        ("Format", "text", metadata.format),
-        ("Taken", "text", metadata.taken),
-        ("Developed", "text", metadata.developed),
-        ("Batch", "struct", metadata.batch),
-        ("Scan", "text", metadata.scan),
-        ("Page", "text", metadata.page),
-        ("Scanner", "struct", metadata.device),
-        ("Profile", "text", metadata.profile),
-        ("Look", "text", metadata.look),
-        ("Confidence", "text", metadata.confidence),
-        ("ExposureStops", "text", metadata.exposure_stops),
-        ("DensityAbsolute", "text", metadata.density_absolute),
-        ("BaseDensity", "seq", _decimals(metadata.base_density)),
-        ("DensityMin", "seq", _decimals(metadata.density_min)),
-        ("DensityMedian", "seq", _decimals(metadata.density_median)),
-        ("DensityMax", "seq", _decimals(metadata.density_max)),
-    ):
-        yield f"Xmp.evenroll.{name}", kind, value
-
-
-def _decimals(density: Triple | None) -> tuple[str, ...] | None:
-    return None if density is None else tuple(f"{value:.4f}" for value in density)
-
-
 def _put(library: ModuleType, data: Any, key: str, kind: str, value: Any) -> None:
     """Set one property; a struct's fields, and a place, are set by their paths."""
     if kind == "lang":
         data[key] = library.LangAltValue({"x-default": value})
     elif kind == "bag":
         data[key] = library.XmpArrayValue(value, library.TypeId.xmpBag)
-    elif kind == "seq":
+    elif kind in ("seq", "densities"):
         data[key] = library.XmpArrayValue(value, library.TypeId.xmpSeq)
     elif kind == "struct":
         struct = library.XmpTextValue("")

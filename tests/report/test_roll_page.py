@@ -368,7 +368,7 @@ def roll_with_text(text: str) -> RollRecord:
         RollDensities(None, None, None, None),
         (Finding(text, text, 0.5, text, text),),
         (ScanTrouble(text, text),),
-        text,
+        evenroll=text,
     )
 
 

@@ -19,7 +19,16 @@ from pipeline.frame.area import written_area
 from pipeline.problem import OutputProblem, ScanProblem
 from pipeline.profile.film import find_film
 from pipeline.profile.space import acescct
-from pipeline.record.record import BaseRecord, DensityRecord, FilesRecord, FrameRecord, StripRecord
+from pipeline.record.record import (
+    BaseRecord,
+    ColourRecord,
+    DensityRecord,
+    FilesRecord,
+    FrameRecord,
+    RollDensities,
+    RollRecord,
+    StripRecord,
+)
 from pipeline.render.look import rendition_of
 from pipeline.render.positive import small_picture
 from pipeline.render.tone import PrintTone
@@ -61,9 +70,10 @@ def task(folder: Path, codes: np.ndarray | None = None, gamma: float = 1.0, **ch
         BOX, BASE, inset_mm=settings.inset_mm, border_mm=settings.border_mm, ppi=1600.0,
         width=scan.width, height=scan.height,
     )  # fmt: skip
-    metadata = frame_metadata(
-        RollNotes(), strip, record, roll="r", profile="generic", look=settings.look
-    )
+    told = ColourRecord(THREE, THREE, "profile")
+    densities = RollDensities(None, None, None, None)
+    roll = RollRecord({"id": "r"}, "generic", settings.look, told, (strip,), densities)
+    metadata = frame_metadata(RollNotes(), roll, strip, record)
     return FrameTask(
         out=folder, scan=scan, outline=outline, base=base, ppi=1600.0, colour=COLOUR,
         rendition=rendition_of(settings, PrintTone()), files=files, metadata=metadata,

@@ -4,6 +4,7 @@ import shutil
 import threading
 from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,7 +19,7 @@ from pipeline.roll import convert as roll
 from pipeline.roll import sharing as scan_sharing
 from pipeline.roll.convert import write_roll
 from pipeline.roll.frame_task import FrameTask
-from pipeline.roll.sharing import SharedScans, shared_scans
+from pipeline.roll.sharing import SharedScans
 from pipeline.roll.survey import survey_roll
 from pipeline.scan import unpacked
 from pipeline.scan.scan import open_scan
@@ -135,7 +136,7 @@ def test_a_roll_opens_every_scan_to_describe_reduce_and_decode_it(
 
 
 def test_scans_lie_open_until_their_last_frame(tasks: list[FrameTask], tmp_path: Path):
-    with ThreadPoolExecutor(1) as pool, shared_scans(tasks, pool) as shared:
+    with ThreadPoolExecutor(1) as pool, closing(SharedScans(tasks, pool)) as shared:
         first = tasks[0].scan.path
         own = [task for task in tasks if task.scan.path == first]
         got = [shared.submit(lambda task: task, task).result() for task in own]
@@ -155,7 +156,7 @@ def test_what_is_still_open_at_the_end_is_closed(tasks: list[FrameTask]):
     sources = []
 
     def interrupted() -> None:
-        with ThreadPoolExecutor(1) as pool, shared_scans(tasks, pool) as shared:
+        with ThreadPoolExecutor(1) as pool, closing(SharedScans(tasks, pool)) as shared:
             sources.append(shared.submit(lambda task: task, tasks[0]).result().scan.unpacked)
             assert sources[0]._is_unpacked()
             raise KeyboardInterrupt
@@ -217,7 +218,7 @@ def test_formats_without_strips_are_always_shared(tasks: list[FrameTask], tmp_pa
 
 def test_a_scan_that_can_not_be_read_is_left_to_its_frames(tasks: list[FrameTask]):
     tasks[0].scan.path.unlink()
-    with ThreadPoolExecutor(1) as pool, shared_scans(tasks, pool) as shared:
+    with ThreadPoolExecutor(1) as pool, closing(SharedScans(tasks, pool)) as shared:
         gone, there = (shared.submit(pixel, tasks[at]) for at in (0, -1))
         with pytest.raises(ScanProblem, match="no such file"):
             gone.result()
@@ -241,7 +242,7 @@ def test_scans_in_one_piece_are_decoded_one_ahead(tasks: list[FrameTask], tmp_pa
     def frame(task):
         return task.scan.unpacked._is_unpacked()
 
-    with Noting(2) as pool, shared_scans(anew, pool) as shared:
+    with Noting(2) as pool, closing(SharedScans(anew, pool)) as shared:
         futures = [shared.submit(frame, task) for task in anew]
         assert all(future.result() for future in futures)
     first, second = dict.fromkeys(task.scan.path.stem for task in anew)

@@ -8,7 +8,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.record.record import BaseRecord, DensityRecord, FilesRecord, FrameRecord, StripRecord
+from pipeline.record.record import (
+    BaseRecord,
+    ColourRecord,
+    DensityRecord,
+    FilesRecord,
+    FrameRecord,
+    RollDensities,
+    RollRecord,
+    StripRecord,
+)
 from pipeline.settings.settings import RollNotes
 from pipeline.write.metadata import (
     FrameMetadata,
@@ -44,9 +53,10 @@ STRIP = StripRecord(
 
 
 def built(notes: RollNotes, **more: object) -> FrameMetadata:
-    return frame_metadata(
-        notes, STRIP, FRAME, roll="summer", profile="generic", look="print", **more
-    )
+    colour = ColourRecord((0.0,) * 3, (1.0,) * 3, "profile")
+    densities = RollDensities(None, None, None, None)
+    record = RollRecord({"id": "summer"}, "generic", "print", colour, (STRIP,), densities)
+    return frame_metadata(notes, record, STRIP, FRAME, **more)
 
 
 def test_everything_measured_and_noted_is_told():
