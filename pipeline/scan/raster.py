@@ -10,16 +10,7 @@ from typing import Any, BinaryIO
 
 import imagecodecs
 import numpy as np
-from PIL import (
-    AvifImagePlugin,
-    BmpImagePlugin,
-    ExifTags,
-    Image,
-    ImageFile,
-    JpegImagePlugin,
-    PngImagePlugin,
-    WebPImagePlugin,
-)
+from PIL import ExifTags, Image, JpegImagePlugin, PngImagePlugin
 
 from pipeline.kinds import Codes, Span
 from pipeline.problem import ScanProblem
@@ -43,16 +34,8 @@ from pipeline.scan.stream import PngRows, is_interlaced
 # PNG, third edition, 11.2.1: channels of each colour type, and the type of a palette.
 _PNG_CHANNELS, _PALETTE = {0: 1, 2: 3, 4: 1, 6: 4}, 3
 _PNG_END = b"IEND\xaeB`\x82"
-# Channels of Pillow's modes of 8 bits or less.
-_CHANNELS = {"1": 1, "L": 1, "P": 3, "RGB": 3, "RGBA": 4}
-# Plug-ins by the first bytes of their files; AVIF has no such bytes.
-_PLUG_INS: dict[bytes, type[ImageFile.ImageFile]] = {
-    b"\x89PNG": PngImagePlugin.PngImageFile,
-    b"\xff\xd8": JpegImagePlugin.JpegImageFile,
-    b"BM": BmpImagePlugin.BmpImageFile,
-    b"RIFF": WebPImagePlugin.WebPImageFile,
-    b"": AvifImagePlugin.AvifImageFile,
-}
+# Channels of the modes of a JPEG that may be RGB.
+_JPEG_CHANNELS = {"L": 1, "RGB": 3}
 # Chunks of a PNG are often of a few kilobytes.
 _BUFFER_BYTES = 256 << 10
 _LOSSY = "8-bit JPEG loses shadow detail of the film: scan to 16-bit TIFF instead"
@@ -69,7 +52,8 @@ def png_pages(path: Path) -> tuple[Page, ...]:
         The file is damaged or cut short, or not RGB.
     """
     with guarded(path), path.open("rb") as handle:
-        picture = _plug_in(handle)
+        # The plug-in itself, since the front door warns of pictures larger than a screen.
+        picture = PngImagePlugin.PngImageFile(handle)
         handle.seek(24)
         bits, kind = handle.read(2)
         handle.seek(max(0, path.stat().st_size - 1024))
@@ -77,14 +61,13 @@ def png_pages(path: Path) -> tuple[Page, ...]:
             raise broken(path, "is cut short")
         own = _png_curve(picture.info)
         if kind == _PALETTE:
-            return (_page(path, _PICTURE, picture, 8, 3, own),)
-        return (_page(path, _PNG, picture, bits, _PNG_CHANNELS[kind], own),)
+            return (_page(path, _PICTURE, picture.size, picture.info, 8, 3, own),)
+        size, channels = picture.size, _PNG_CHANNELS[kind]
+        return (_page(path, _PNG, size, picture.info, bits, channels, own),)
 
 
-def picture_pages(path: Path) -> tuple[Page, ...]:
-    """Describe the first picture of another format, 8 bits a channel.
-
-    A JPEG gets a note that it holds less than film does.
+def jpeg_pages(path: Path) -> tuple[Page, ...]:
+    """Describe the picture of a JPEG, with a note that it holds less than film does.
 
     Raises
     ------
@@ -92,13 +75,26 @@ def picture_pages(path: Path) -> tuple[Page, ...]:
         The file is damaged or not RGB.
     """
     with guarded(path), path.open("rb") as handle:
-        picture = _plug_in(handle)
-        channels = _CHANNELS.get(picture.mode)
+        picture = _jpeg(handle)
+        channels = _JPEG_CHANNELS.get(picture.mode)
         if channels is None:
             raise ScanProblem(path, f"is {picture.mode}, not RGB", "scan or save it as RGB")
-        if picture.format == "JPEG":
-            return (_page(path, _JPEG, picture, 8, channels, None, (_LOSSY,)),)
-        return (_page(path, _PICTURE, picture, 8, channels, None),)
+        return (_page(path, _JPEG, picture.size, picture.info, 8, channels, None, (_LOSSY,)),)
+
+
+def picture_pages(path: Path) -> tuple[Page, ...]:
+    """Describe the first picture of a file of another format, 8 bits a channel.
+
+    Raises
+    ------
+    ScanProblem
+        The file is damaged or not RGB.
+    """
+    with guarded(path), _picture(path) as file:
+        shape = file.properties(index=0).shape
+        channels = 1 if len(shape) < 3 else shape[2]
+        info = file.metadata(index=0)
+        return (_page(path, _PICTURE, shape[1::-1], info, 8, channels, None),)
 
 
 def raw_pages(path: Path) -> tuple[Page, ...]:
@@ -141,15 +137,23 @@ class PictureReader(OfColour):
         return np.array(self._picture.crop((columns[0], rows[0], columns[1], rows[1])))
 
 
-def _plug_in(handle: BinaryIO) -> ImageFile.ImageFile:
-    """Open a picture by its plug-in, since the front door warns of those larger than a screen."""
-    start = handle.read(4)
-    handle.seek(0)
-    plug_in = next(one for first, one in _PLUG_INS.items() if start.startswith(first))
+@contextmanager
+def _picture(path: Path) -> Iterator[Any]:
+    """Open a picture of any format that the library knows, which takes long to load."""
+    from imageio.v3 import imopen
+
     with warnings.catch_warnings():
-        # Damaged Exif is no reason to talk, let alone to refuse a picture.
+        # Of pictures larger than a screen.
         warnings.filterwarnings("ignore", module=r"PIL\.")
-        return plug_in(handle)
+        with imopen(path, "r", plugin="pillow") as file:
+            yield file
+
+
+def _jpeg(handle: BinaryIO) -> JpegImagePlugin.JpegImageFile:
+    """Open a JPEG; damaged Exif is no reason to talk, let alone to refuse it."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", module=r"PIL\.")
+        return JpegImagePlugin.JpegImageFile(handle)
 
 
 def _whole(decode: Callable[[Path, Page], Reader]) -> Opened:
@@ -170,14 +174,20 @@ def _whole(decode: Callable[[Path, Page], Reader]) -> Opened:
 
 
 @_whole
-def _open_picture(path: Path, page: Page) -> Reader:
-    # Unlike others these decoders refuse a file that is cut short, instead of filling with grey.
+def _open_jpeg(path: Path, page: Page) -> Reader:
+    # Unlike others this decoder refuses a file that is cut short, instead of filling with grey.
     with path.open("rb") as handle:
-        picture: Image.Image = _plug_in(handle)
+        picture = _jpeg(handle)
         picture.load()
-    if picture.size != (page.width, page.height) or _CHANNELS.get(picture.mode) != page.samples:
+    if picture.size != (page.width, page.height) or picture.mode != "RGB":
         raise broken(path, _OTHER_PICTURE)
-    return PictureReader(picture if picture.mode == "RGB" else picture.convert("RGB"))
+    return PictureReader(picture)
+
+
+@_whole
+def _open_picture(path: Path, page: Page) -> Reader:
+    with _picture(path) as file:
+        return _whole_reader(path, page, np.asarray(file.read(index=0, mode="RGB")))
 
 
 @_whole
@@ -222,7 +232,7 @@ def _open_png(path: Path, page: Page, in_order: bool = False) -> Iterator[Reader
 
 
 _PNG, _RAW = Container(_open_png), Container(_open_raw)
-_JPEG, _PICTURE = Container(_open_picture, lossy=True), Container(_open_picture)
+_JPEG, _PICTURE = Container(_open_jpeg, lossy=True), Container(_open_picture)
 
 
 def _raw_library(path: Path) -> Any:
@@ -240,7 +250,8 @@ def _raw_library(path: Path) -> Any:
 def _page(
     path: Path,
     container: Container,
-    picture: ImageFile.ImageFile,
+    size: tuple[int, int],
+    info: dict[Any, Any],
     bits: int,
     channels: int,
     own: Encoding | None,
@@ -248,7 +259,7 @@ def _page(
 ) -> Page:
     """Describe a picture that is opened but not decoded."""
     check_colour(path, channels)
-    (width, height), info = picture.size, picture.info
+    width, height = size
     wanted = width * height * channels * bits // 8
     check_dimensions(path, width, height, path.stat().st_size, wanted)
     check_decoded(path, wanted)

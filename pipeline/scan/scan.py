@@ -162,7 +162,7 @@ def _pages(path: Path) -> tuple[Page, ...]:
     if start.startswith(_PNG_START):
         return raster.png_pages(path)
     if start.startswith(_JPEG_START):
-        return raster.picture_pages(path)
+        return raster.jpeg_pages(path)
     is_tiff = start.startswith(_TIFF_STARTS)
     suffix = path.suffix.lower()
     if suffix == ".dng" and is_tiff and tiff.is_linear_raw(path):
