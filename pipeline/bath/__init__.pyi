@@ -1,6 +1,8 @@
 from .batch import Batch as Batch
 from .batch import Use as Use
 from .batch import checked as checked
+from .caution import caution_text as caution_text
+from .caution import cautions as cautions
 from .exchange import csv_text as csv_text
 from .exchange import entries_of_roll as entries_of_roll
 from .exchange import read_csv as read_csv
@@ -12,8 +14,6 @@ from .log import Written as Written
 from .wear import BathTrend as BathTrend
 from .wear import trend as trend
 from .words import batch_document as batch_document
-from .words import caution_text as caution_text
-from .words import cautions as cautions
 from .words import chart_text as chart_text
 from .words import list_document as list_document
 from .words import list_text as list_text

@@ -1,16 +1,14 @@
-"""What is said of batches of chemistry: tables, sentences and cautions, and documents."""
+"""What is said of batches of chemistry: tables, sentences and documents."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date
-from functools import cache
 from typing import Any
 
 from pipeline.bath.batch import Batch, Entry, Use, rolls_before_each, rolls_done
+from pipeline.bath.caution import cautions
 from pipeline.bath.life import Life, batch_findings, clock, compensation, life
 from pipeline.bath.wear import BathTrend, trend
 from pipeline.kinds import Triple
-from pipeline.profile import shipped
 from pipeline.record import plain
 from pipeline.words import counted
 
@@ -21,27 +19,6 @@ VERDICTS = {
     "spent": "is probably spent",
     "unknown": "nothing can be told of its life",
 }
-
-
-@dataclass(frozen=True)
-class Cautions:
-    """A head and the sentences under it, most important first."""
-
-    head: str
-    lines: tuple[str, ...]
-
-
-@cache
-def cautions() -> Cautions:
-    """Return the cautions of profiles/cautions.toml; sources are named there."""
-    document = shipped("cautions.toml")
-    return Cautions(str(document["head"]), tuple(str(line) for line in document["lines"]))
-
-
-def caution_text() -> str:
-    """Return the cautions as plain text, a line each, ending in a newline."""
-    told = cautions()
-    return "\n".join([f"{told.head}:", *(f"- {line}" for line in told.lines)]) + "\n"
 
 
 def _lives(entries: Sequence[Entry], today: date) -> list[tuple[Batch, Life]]:

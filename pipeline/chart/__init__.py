@@ -8,6 +8,8 @@ right angles span a grid, which grows to all patches on it. Each 6 x 4 part of t
 round, is held against the chart's published exposures through a curve and any 3x3 matrix: on a
 chart they account for over 0.96 of the densities, on tiles of any colours for 0.6 at most, so no
 film need be known.
+
+The door is wide because chart, card and wedge are three things to look for in the same picture.
 """
 
 import lazy_loader

@@ -10,6 +10,9 @@ two things probable of the roll's exposures, times the profile's prior: most fra
 neutral, and scene colours as a whole are spread about neutral, more from warm to cool than from
 green to magenta. Frames that are near copies share a weight. All tones count and curves start
 together in the base, so a cast that changes from shadows to lights sets the slopes.
+
+The door is wide because three rooms take from it: `render` the colour, `densities` and `roll` the
+solve, the reference and the fit.
 """
 
 import lazy_loader

@@ -6,6 +6,8 @@ findings; wedges and spots.
 `causes` holds a strip's deviations, in action limits, against each fault's published directions by
 Bayes' theorem; 'something else' stands for what goes no published way. Within the action limits no
 cause is looked for.
+
+The door is wide because drawings take limits and names of the quantities, diagnosis the findings.
 """
 
 import lazy_loader

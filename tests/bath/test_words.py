@@ -3,13 +3,12 @@ from dataclasses import replace
 from datetime import date, timedelta
 
 from pipeline.bath.batch import Batch, Use
+from pipeline.bath.caution import cautions
 from pipeline.bath.life import life
 from pipeline.bath.wear import trend
 from pipeline.bath.words import (
     MISSING,
     batch_document,
-    caution_text,
-    cautions,
     chart_text,
     life_lines,
     list_document,
@@ -91,22 +90,3 @@ def test_a_document_is_json_and_tells_the_same():
     assert document["cautions"] == list(cautions().lines)
     empty = json.loads(json.dumps(batch_document(SPRING, [], TODAY), allow_nan=False))
     assert (empty["trend"], empty["rolls"], empty["findings"]) == (None, [], [])
-
-
-def test_cautions_defer_to_the_safety_data_sheet_and_local_rules_first():
-    first = cautions().lines[0]
-    assert "safety data sheet" in first
-    assert "local rules" in first
-
-
-def test_cautions_name_what_colour_chemistry_can_do():
-    """Sensitisers, gloves, goggles, air, mixing, septic systems, silver: makers' data sheets."""
-    text = caution_text()
-    for word in ("allergy", "gloves", "goggles", "air the room", "mix", "septic", "silver"):
-        assert word in text, word
-
-
-def test_text_has_a_line_for_each_caution_under_its_head():
-    head, *lines = caution_text().splitlines()
-    assert head == cautions().head + ":"
-    assert [line.removeprefix("- ") for line in lines] == list(cautions().lines)
