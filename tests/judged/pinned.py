@@ -48,7 +48,7 @@ TABLES: Mapping[str, Callable[[], dict[str, Any]]] = {
     "control strips": control_figures,
     "spots": spot_figures,
     "faults weighed": weighed_faults,
-    "silver": silver_findings,
+    "silver findings": silver_findings,
     "bases": base_figures,
     "surrounds": surround_figures,
     "wedges": wedge_figures,

@@ -77,3 +77,7 @@ def test_a_figure_that_moves_is_told():
     assert differences(then | {"kind": "blank"}, then) == [".kind: picture -> blank"]
     assert differences(then | {"more": 1.0}, then) == [".more: None -> 1.0"]
     assert differences({}, {"code": 1}) == [".code: 1 -> None"]
+
+
+def test_no_table_has_the_name_of_a_case():
+    assert not TABLES.keys() & CASES.keys()
