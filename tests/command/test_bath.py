@@ -6,8 +6,8 @@ from xml.etree import ElementTree
 import pytest
 
 from pipeline.bath.batch import Batch
+from pipeline.bath.caution import caution_text
 from pipeline.bath.log import BathLog
-from pipeline.bath.words import caution_text
 from tests.bath.test_exchange import BATCH, written
 from tests.conftest import Ran, Run
 
