@@ -8,6 +8,7 @@ from functools import cache
 
 from pipeline.diagnosis.model import NORMAL, Weighed
 from pipeline.diagnosis.signs import SIGNS, RollSigns
+from pipeline.kinds import CHANNELS
 from pipeline.profile import shipped
 from pipeline.record import Finding
 from pipeline.settings import RollNotes
@@ -90,7 +91,7 @@ def _value(signs: RollSigns, name: str) -> float:
 
 
 def _triple(signs: RollSigns, name: str) -> str | None:
-    values = [_value(signs, f"{name}_{channel}") for channel in ("red", "green", "blue")]
+    values = [_value(signs, f"{name}_{channel}") for channel in CHANNELS]
     if not all(map(math.isfinite, values)):
         return None
     return " / ".join(f"{value:.2f}" for value in values)

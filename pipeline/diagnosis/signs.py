@@ -8,11 +8,10 @@ from typing import Any
 import cv2
 import numpy as np
 
-from pipeline.kinds import HOLDS_PICTURE, Float64, Floats, Mask, Matrix, Triple, as_triple
+from pipeline.kinds import CHANNELS, HOLDS_PICTURE, Float64, Floats, Mask, Matrix, Triple, as_triple
 
 # Keeps the logarithm of next to nothing finite, in density.
 _LEAST = 0.01
-_CHANNELS = ("red", "green", "blue")
 _DENSE_SHARE = 90
 _BLOCKS, _RIM_SHARE = 400, 0.03
 # Beyond these, base included, scanners see their own stray light as much as the film: colours are
@@ -26,9 +25,9 @@ _RANGE = ("min", "median", "max")
 _MOST_VALUE = 100.0
 
 SIGNS = (
-    *(f"median_{channel}" for channel in _CHANNELS),
-    *(f"highlights_{channel}" for channel in _CHANNELS),
-    *(f"shadows_{channel}" for channel in _CHANNELS),
+    *(f"median_{channel}" for channel in CHANNELS),
+    *(f"highlights_{channel}" for channel in CHANNELS),
+    *(f"shadows_{channel}" for channel in CHANNELS),
     "densest_pictures",
     "frame_red_green",
     "frame_blue_green",
@@ -36,9 +35,9 @@ SIGNS = (
     "roll_red_green",
     "roll_blue_green",
     "roll_neutral",
-    *(f"edge_print_{channel}" for channel in _CHANNELS),
-    *(f"base_{channel}" for channel in _CHANNELS),
-    *(f"densest_{channel}" for channel in _CHANNELS),
+    *(f"edge_print_{channel}" for channel in CHANNELS),
+    *(f"base_{channel}" for channel in CHANNELS),
+    *(f"densest_{channel}" for channel in CHANNELS),
 )
 """Names of the signs, in order. Medians are those of the pictures, highlights and shadows how far
 their 99th and 1st percentiles lie from them, `densest_pictures` how dense the densest tenth of them

@@ -12,8 +12,6 @@ from pipeline.edge.density import PrintDensity, code_print
 from pipeline.edge.rebate import cut_rebate
 from pipeline.kinds import Float64, Light
 
-__all__ = ["EdgeBand", "EdgeCode", "EdgeReading", "read_bands", "read_edge", "rescaled"]
-
 # Pixels a module below which nothing is read: one is what sampling needs for bars of one module,
 # and the margin that keeps drawn codes under dust and noise from being misread.
 LEAST_PX_PER_MODULE = 1.5

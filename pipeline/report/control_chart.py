@@ -17,6 +17,7 @@ from pipeline.control import (
     deviation_text,
     state_of,
 )
+from pipeline.kinds import CHANNELS
 from pipeline.report import plot
 from pipeline.words import counted, printable
 
@@ -91,7 +92,7 @@ def _draw_limits(axes: "plot.Axes", limit: Limit, values: Sequence[Sequence[floa
 def _draw_readings(
     axes: "plot.Axes", limit: Limit, channel: int, places: Sequence[float], values: Sequence[float]
 ) -> None:
-    name, colour = plot.CHANNELS[channel], plot.COLOURS[channel]
+    name, colour = CHANNELS[channel], plot.COLOURS[channel]
     x = [place + _APART * (channel - 1) for place in places]
     axes.plot(x, values, color=colour, linewidth=1.2, alpha=0.7, gid=f".trace.{name}")
     axes.plot(x, values, **plot.MARKS[name], gid=f".mark.{name}")

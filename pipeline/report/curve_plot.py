@@ -3,6 +3,7 @@
 from typing import Any
 
 from pipeline.densities import FilmCurve
+from pipeline.kinds import CHANNELS
 from pipeline.report import plot
 from pipeline.words import printable
 
@@ -21,7 +22,7 @@ _SLOPE: dict[str, Any] = {"linewidth": 4.5, "alpha": 0.28}
 def film_curve_plot(curve: FilmCurve) -> plot.Plot:
     """Return the plot of a curve, with its steps, toe, shoulder, speed points and contrast."""
     slopes = ", ".join(
-        f"{name} {value:.2f}" for name, value in zip(plot.CHANNELS, curve.contrast, strict=True)
+        f"{name} {value:.2f}" for name, value in zip(CHANNELS, curve.contrast, strict=True)
     )
     frames = f" on {'frame' if len(curve.frames) == 1 else 'frames'} {', '.join(curve.frames)}"
     where = frames if curve.frames else ""
@@ -48,13 +49,13 @@ def _draw(figure: "plot.Figure", curve: FilmCurve) -> None:
     }
     # In the upper left corner, where no curve runs.
     plot.key(figure, _LEFT + 10, _TOP + 8, {
-        **{name: _steps(channel) | _line(channel) for channel, name in enumerate(plot.CHANNELS)},
+        **{name: _steps(channel) | _line(channel) for channel, name in enumerate(CHANNELS)},
         **{word: look | {"color": plot.SOFT} for word, look in looks.items()},
     })  # fmt: skip
 
 
 def _draw_channel(axes: "plot.Axes", curve: FilmCurve, channel: int) -> None:
-    one, name, colour = curve.channels[channel], plot.CHANNELS[channel], plot.COLOURS[channel]
+    one, name, colour = curve.channels[channel], CHANNELS[channel], plot.COLOURS[channel]
     look: dict[str, Any] = {"color": colour, "clip_on": False}
     axes.plot(one.log_exposure, one.density, **_line(channel), **look, gid=f".line.{name}")
     start = one.density_at(one.contrast_from)
@@ -80,4 +81,4 @@ def _line(channel: int) -> dict[str, Any]:
 def _steps(channel: int) -> dict[str, Any]:
     hollow = {"markerfacecolor": plot.PAPER, "markeredgewidth": 1.4}
     colour = {"markeredgecolor": plot.COLOURS[channel]}
-    return plot.MARKS[plot.CHANNELS[channel]] | hollow | colour
+    return plot.MARKS[CHANNELS[channel]] | hollow | colour

@@ -7,10 +7,10 @@ from typing import Any
 
 from pipeline.control import ControlSeries, control_series, read_readings
 from pipeline.densities import FilmCurve, curve_lines, curve_of_wedge
+from pipeline.kinds import CHANNELS
 from pipeline.problem import SettingsProblem
 from pipeline.report.control_chart import control_plot
 from pipeline.report.curve_plot import film_curve_plot
-from pipeline.report.plot import CHANNELS
 from pipeline.report.roll_page import Drawing
 from pipeline.report.words import MISSING, figure_text, signed_text
 from pipeline.words import printable

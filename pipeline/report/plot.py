@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
 
 from pipeline.file import NAMESPACE, SOFTWARE
+from pipeline.kinds import CHANNELS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes as Axes
     from matplotlib.figure import Figure as Figure
 
 
-CHANNELS = ("red", "green", "blue")
 # The channels are vermilion, bluish green and blue, in the dark sky blue, which the colour-blind
 # tell apart: M. Okabe, K. Ito, "Color Universal Design", 2008. On paper, on a dark page, printed.
 _COLOURS = {

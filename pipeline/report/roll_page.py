@@ -16,12 +16,12 @@ from markupsafe import Markup
 from PIL import Image
 
 from pipeline.bath import cautions
-from pipeline.kinds import LOG_STOP, Triple
+from pipeline.kinds import CHANNELS, LOG_STOP, Triple
 from pipeline.profile import MONOCHROME
 from pipeline.record import SEVERITIES, FrameRecord, RollRecord, ScanTrouble, StripRecord, by_weight
 from pipeline.report.contact_sheet import Picture
 from pipeline.report.density_plot import densities_plot
-from pipeline.report.plot import CHANNELS, Plot, as_svg
+from pipeline.report.plot import Plot, as_svg
 from pipeline.report.words import (
     UNSURE_BELOW,
     batch_items,

@@ -40,46 +40,6 @@ from pipeline.write import FrameMetadata, write_share
 _SHEET_NAME, _PAGE_NAME = "contact-sheet.jpg", "index.html"
 _SHEET_PPI = 300.0
 _REPORT = "report"
-
-
-def _write_pages(
-    record: RollRecord, surveyed: SurveyedRoll, out: Path, drawings: Sequence[Drawing]
-) -> tuple[str, ...]:
-    """Write record, contact sheets and page of a roll; return the names of these files."""
-    write_text(out / RECORD_NAME, to_json(record))
-    small, sheets = _write_sheets(record, surveyed, out)
-    write_text(out / _PAGE_NAME, page(record, small, sheets, RECORD_NAME, drawings))
-    return (RECORD_NAME, *sheets, _PAGE_NAME)
-
-
-def _write_sheets(
-    record: RollRecord, surveyed: SurveyedRoll, out: Path
-) -> tuple[dict[str, bytes], list[str]]:
-    """Write contact sheets, a picture at a time; return small pictures and names of the sheets."""
-    roll = surveyed.roll
-    rendition = rendition_of(roll.settings, surveyed.tone)
-    shown = [[f for f in row if f.survey.kind != "blank"] for row in surveyed.frames]
-    sizes = {
-        frame.number.number: frame.survey.thumbnail.shape[:2] for frame in itertools.chain(*shown)
-    }
-    small: dict[str, bytes] = {}
-    names: list[str] = []
-    for part in sheet_parts(record):
-        sheet = empty_sheet(sizes, record, part)
-        for frame in itertools.chain(*shown[part.first : part.end]):
-            densities = np.asarray(frame.survey.thumbnail)
-            picture = small_picture(densities, frame.colour.colour, rendition)
-            sheet.show(frame.number.number, picture)
-            small[frame.number.number] = thumbnail(picture, small_side(len(sizes)))
-        name = _SHEET_NAME if part.place == 1 else _SHEET_NAME.replace(".", f"-{part.place}.")
-        names.append(name)
-        metadata = FrameMetadata(title=f"{roll.name} contact sheet", roll=roll.name)
-        write_share(
-            out / name, sheet.paper, ppi=_SHEET_PPI, metadata=metadata, space=find_space("srgb")
-        )
-    return small, names
-
-
 # After these no other file can be written either.
 _NO_ROOM = (ENOSPC, EDQUOT, EROFS, ENOENT, ESTALE, ENOTCONN)
 
@@ -269,3 +229,41 @@ def _without(record: RollRecord, writing: _Writing, kept: AbstractSet[str]) -> R
     )
     troubles = sorted(writing.troubles, key=lambda trouble: (trouble.scan, trouble.message))
     return replace(record, strips=strips, problems=(*record.problems, *troubles))
+
+
+def _write_pages(
+    record: RollRecord, surveyed: SurveyedRoll, out: Path, drawings: Sequence[Drawing]
+) -> tuple[str, ...]:
+    """Write record, contact sheets and page of a roll; return the names of these files."""
+    write_text(out / RECORD_NAME, to_json(record))
+    small, sheets = _write_sheets(record, surveyed, out)
+    write_text(out / _PAGE_NAME, page(record, small, sheets, RECORD_NAME, drawings))
+    return (RECORD_NAME, *sheets, _PAGE_NAME)
+
+
+def _write_sheets(
+    record: RollRecord, surveyed: SurveyedRoll, out: Path
+) -> tuple[dict[str, bytes], list[str]]:
+    """Write contact sheets, a picture at a time; return small pictures and names of the sheets."""
+    roll = surveyed.roll
+    rendition = rendition_of(roll.settings, surveyed.tone)
+    shown = [[f for f in row if f.survey.kind != "blank"] for row in surveyed.frames]
+    sizes = {
+        frame.number.number: frame.survey.thumbnail.shape[:2] for frame in itertools.chain(*shown)
+    }
+    small: dict[str, bytes] = {}
+    names: list[str] = []
+    for part in sheet_parts(record):
+        sheet = empty_sheet(sizes, record, part)
+        for frame in itertools.chain(*shown[part.first : part.end]):
+            densities = np.asarray(frame.survey.thumbnail)
+            picture = small_picture(densities, frame.colour.colour, rendition)
+            sheet.show(frame.number.number, picture)
+            small[frame.number.number] = thumbnail(picture, small_side(len(sizes)))
+        name = _SHEET_NAME if part.place == 1 else _SHEET_NAME.replace(".", f"-{part.place}.")
+        names.append(name)
+        metadata = FrameMetadata(title=f"{roll.name} contact sheet", roll=roll.name)
+        write_share(
+            out / name, sheet.paper, ppi=_SHEET_PPI, metadata=metadata, space=find_space("srgb")
+        )
+    return small, names

@@ -20,8 +20,6 @@ from pipeline.survey.frame import Cut
 from pipeline.survey.look import StripLook, look_at
 from pipeline.survey.strip import Habits, StripSurvey, survey_strip
 
-__all__ = ["Cuts", "Habits", "LookStore", "ScanLook", "ScanSurvey", "StripSurvey", "survey_scan"]
-
 # Corrected frames of strips, by the strip's place among those found in a file.
 Cuts = Mapping[int, tuple[Cut, ...]]
 

@@ -9,8 +9,9 @@ from playwright.sync_api import sync_playwright
 from pipeline.bath.batch import Batch, Use
 from pipeline.bath.wear import trend
 from pipeline.bath.words import chart_text
+from pipeline.kinds import CHANNELS
 from pipeline.report.bath_chart import trend_plot
-from pipeline.report.plot import CHANNELS, as_svg
+from pipeline.report.plot import as_svg
 from tests.bath.test_wear import SPRING, told, worn
 from tests.report.drawn import SVG, by_class, px, svg_of
 from tests.report.test_roll_page import CHROMIUM, QUIET

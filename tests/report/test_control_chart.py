@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 
 from pipeline.control.readings import NOT_READ
 from pipeline.control.series import control_series
+from pipeline.kinds import CHANNELS
 from pipeline.report.control_chart import MOST_STRIPS, control_plot
-from pipeline.report.plot import CHANNELS, drawn
+from pipeline.report.plot import drawn
 from tests.judged.control_cases import aim
 from tests.report.drawn import artists, by_class, points, px, svg_of, texts
 

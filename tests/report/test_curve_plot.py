@@ -8,8 +8,9 @@ import pytest
 from matplotlib.axes import Axes
 
 from pipeline.densities.roll_curve import FilmCurve, film_curve
+from pipeline.kinds import CHANNELS
 from pipeline.report.curve_plot import film_curve_plot
-from pipeline.report.plot import CHANNELS, drawn
+from pipeline.report.plot import drawn
 from tests.chart.wedged import GRID, neutral_curve
 from tests.report.drawn import SVG, artists, by_class, points, px, svg_of
 

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from PIL import Image
 from playwright.sync_api import Browser, Page, sync_playwright
 
+from pipeline.kinds import CHANNELS
 from pipeline.record.record import (
     ChannelSpread,
     ColourRecord,
@@ -31,7 +32,7 @@ from pipeline.record.record import (
     StripDensities,
 )
 from pipeline.report import roll_page as report
-from pipeline.report.plot import CHANNELS, Plot
+from pipeline.report.plot import Plot
 from pipeline.report.table import measure_table
 from pipeline.report.words import MISSING, roll_name
 from pipeline.settings.correction import read_corrections
