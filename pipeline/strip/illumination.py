@@ -1,14 +1,23 @@
 """Open gate, dark level and film base of a scan, told apart by their light."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.channels import channel_mean, greatest, least, less, log_above, median
-from pipeline.kinds import Float32, Float64, Light, Mask, Triple, as_triple
+from pipeline.channels import channel_mean, least, less, log_above, median
+from pipeline.kinds import Float32, Float64, Floats, Light, Mask, Triple, as_triple
 from pipeline.strip.density import Illumination
+from pipeline.strip.lamp import (
+    Group,
+    Lamp,
+    brightest_group,
+    even_areas,
+    lamp_through,
+    trimmed,
+)
 
 Mode = tuple[Float64, float]
 
@@ -18,6 +27,11 @@ _LEAST_SHARE = 0.004
 _DARKEST_BASE = -2.2
 _FULL_SCALE = 0.9985
 _NEARLY_GATE = 0.06
+_LIKE_GATE = 0.04
+_ALIKE = 0.05
+_LEAST_GATE_PX = 30
+_MOST_PIXELS = 1_200_000
+_MOST_READINGS = 400_000
 _MOST_FADE = 0.25
 _MOST_FADE_TINT = 0.08
 _FADE_BETWEEN = 0.2
@@ -29,13 +43,29 @@ _GREY_BASE, _MOST_GREY_TINT = (0.05, 0.8), 0.12
 class Levels:
     """What a scan's proxy shows: illumination, the light of its film base, clipped or not.
 
-    `grey` tells that a grey base was looked for, as black-and-white film has it.
+    `illumination` and `base_light` are those where the lamp is nought, None where it is even;
+    `grey` tells that a base of any tint was looked for.
     """
 
     illumination: Illumination
     base_light: Triple
     gate_clipped: bool
     grey: bool = False
+    lamp: Lamp = field(default_factory=Lamp)
+
+    def evened(self, light: Light) -> Light:
+        """Return the scan's light (h, w, 3) as it would be under an even lamp."""
+        return self.lamp.evened(light, self.illumination.dark)
+
+    def under(self, brighter: Floats) -> Illumination:
+        """Return the illumination where the lamp is brighter by so much log10 light (3)."""
+        dark, gate = np.asarray(self.illumination.dark), self.illumination.gate
+        if gate is None:
+            return self.illumination
+        return Illumination(
+            self.illumination.dark,
+            as_triple((np.asarray(gate) - dark) * 10.0 ** np.asarray(brighter) + dark),
+        )
 
 
 def crowded_places(log_light: Float32) -> list[Mode]:
@@ -181,7 +211,7 @@ def dark_level(light: Light) -> Triple:
 def find_levels(
     light: Light, clipped: Mask, unseen_dark: Triple | None = None, grey: bool = False
 ) -> Levels | None:
-    """Return open gate, dark level and film base of a scan, or None where no base shows.
+    """Return open gate, dark level, lamp and film base of a scan, or None where no base shows.
 
     Parameters
     ----------
@@ -192,49 +222,105 @@ def find_levels(
     unseen_dark
         The dark level where the scan shows nothing opaque, else zero.
     grey
-        Look for the base of black-and-white film.
+        Look for a base of any tint, as black-and-white film and film of a weak mask have it.
 
     Notes
     -----
-    The base is the brightest film there is, and rebate and gaps make it a crowded, even
-    colour. The open gate is brighter still; from it the base differs by the orange mask.
+    Nothing is brighter than the open gate, which is even but for the lamp. The base is the
+    brightest film there is, and rebate and gaps make it a crowded, even colour; it shows the same
+    lamp, and differs from the gate by a density.
     """
     dark = dark_level(light)
     if unseen_dark is not None and not any(dark):
         dark = unseen_dark
-    step = max(1, int(np.sqrt(light.shape[0] * light.shape[1] / 400_000)))
-    flat = light[::step, ::step].reshape(-1, 3)
-    flat_clipped = clipped[::step, ::step].reshape(-1)
-    log_light = log_above(flat, dark, _LIGHT_FLOOR)
-    modes = crowded_places(log_light)
-    if not modes:
+    shape = (light.shape[0], light.shape[1])
+    step = max(1, round(float(np.sqrt(light.shape[0] * light.shape[1] / _MOST_PIXELS))))
+    if step > 1:
+        light = _thinned(light, step)
+        clipped = clipped[::step, ::step][: light.shape[0], : light.shape[1]]
+    log_light = log_above(light, dark, _LIGHT_FLOOR)
+    areas = even_areas(log_light)
+    brightest = brightest_group(areas, clipped.shape, _LEAST_GATE_PX)
+    if not brightest or brightest[0].log_light.mean() < _DARKEST_BASE:
         return None
-    brightest = modes[0][0]
-    near = greatest(np.abs(less(log_light, brightest))) < 0.06
-    # A file of fewer bits, spread over 16, stops short of the last code.
-    full = float((10.0**brightest + np.asarray(dark)).max()) > _FULL_SCALE
-    gate_clipped = full or bool(flat_clipped[near].mean() > 0.5)
-    red_clipped = bool(brightest[0] > np.log10(0.985))
-    # A clipped gate says nothing of the base's colour: a scanner may have evened it out.
-    bases = [
-        mode
-        for mode in modes[1:]
-        if gate_clipped or is_base(brightest - mode[0], grey=grey, red_clipped=red_clipped)
-    ]
+    seen = _Seen(log_light, areas, brightest, _clips(brightest, clipped, dark))
+    base = _film_base(seen, grey)
+    alike = () if base is None else seen.like(base)
+    lamp, levels = lamp_through([group for group in (brightest, alike) if group], clipped.shape)
+    gate_clipped = seen.clipped and base is not None
     if gate_clipped:
-        film = [mode for mode in bases if not fades_from_gate(mode[0], brightest, log_light)]
-        bases = [mode for mode in film if (brightest - mode[0]).mean() > _NEARLY_GATE] or film
-    if _looks_like_base(brightest):
-        bases = [mode for mode in bases if mode[1] > 0.5 * modes[0][1]]
-    if bases:
-        base = _lightest(bases)
-        gate = None if gate_clipped else 10.0**brightest + np.asarray(dark)
-    else:
-        base, gate, gate_clipped = brightest, None, False
-    base_light = 10.0**base + np.asarray(dark)
+        lamp = Lamp(shape=clipped.shape)
+    elif base is None or alike:
+        base = levels[-1]
+    assert base is not None
+    has_gate = base is not levels[0] and not gate_clipped
+    gate = as_triple(10.0 ** levels[0] + np.asarray(dark)) if has_gate else None
     return Levels(
-        illumination=Illumination(dark, None if gate is None else as_triple(gate)),
-        base_light=as_triple(base_light),
+        illumination=Illumination(dark, gate),
+        base_light=as_triple(10.0**base + np.asarray(dark)),
         gate_clipped=gate_clipped,
         grey=grey,
+        lamp=replace(lamp, shape=shape),
     )
+
+
+def _thinned(light: Light, step: int) -> Light:
+    """Return a scan's light in means of so many pixels each way."""
+    rows, columns = (side // step * step for side in light.shape[:2])
+    size = (columns // step, rows // step)
+    thinned = cv2.resize(light[:rows, :columns], size, interpolation=cv2.INTER_AREA)
+    return np.asarray(thinned, np.float32)
+
+
+def _clips(brightest: Group, clipped: Mask, dark: Triple) -> bool:
+    """Tell whether a good part of the brightest areas is at full scale."""
+    sizes = [area.size for area in brightest]
+    marked = [clipped[area.y.astype(int), area.x.astype(int)].mean() for area in brightest]
+    # A file of fewer bits, spread over 16, stops short of the last code.
+    full = np.log10(_FULL_SCALE - np.asarray(dark))
+    at_end = [(area.log_light > full).any(axis=1).mean() for area in brightest]
+    return bool(np.average(marked, weights=sizes) > 0.5 or np.average(at_end, weights=sizes) > 0.1)
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """A scan's log10 light (h, w, 3), its even areas, the brightest of them, and if they clip."""
+
+    log_light: Light
+    areas: Group
+    brightest: Group
+    clipped: bool
+
+    def like(self, level: Float64) -> Group:
+        """Return the even areas of film with a light (3) under the lamp of the brightest."""
+        shape = (self.log_light.shape[0], self.log_light.shape[1])
+        lamp, _ = lamp_through((self.brightest,), shape)
+        near = tuple(
+            area for area in self.areas
+            if np.abs(np.median(area.log_light - lamp.at(area.x, area.y), 0) - level).max() < _ALIKE
+            and all(area is not one for one in self.brightest)
+        )  # fmt: skip
+        return trimmed(near, self.brightest, shape) if near else ()
+
+
+def _film_base(seen: _Seen, grey: bool) -> Float64 | None:
+    """Return the log10 light (3) of the base beside an open gate, None where there is no gate."""
+    shape = (seen.log_light.shape[0], seen.log_light.shape[1])
+    lamp, (level,) = lamp_through((seen.brightest,), shape)
+    off: Light = seen.log_light - lamp.over()
+    gate = (least(less(off, level)) > -_LIKE_GATE).astype(np.uint8)
+    film: Mask = np.asarray(cv2.dilate(gate, np.ones((7, 7), np.uint8))) == 0
+    readings: Float32 = (seen.log_light if seen.clipped else off)[film]
+    readings = readings[least(readings) > np.float32(_DARKEST_BASE)]
+    modes = crowded_places(readings[:: max(1, len(readings) // _MOST_READINGS)])
+    # A clipped gate says nothing of the base's colour: a scanner may have evened it out.
+    if seen.clipped:
+        bases = [mode for mode in modes if (level - mode[0]).mean() > _NEARLY_GATE] or modes
+    else:
+        red_clipped = bool(level[0] > np.log10(0.985))
+        bases = [
+            mode for mode in modes if is_base(level - mode[0], grey=grey, red_clipped=red_clipped)
+        ]
+    if _looks_like_base(level):
+        bases = [mode for mode in bases if mode[1] * len(readings) > 0.5 * gate.sum()]
+    return _lightest(bases) if bases else None

@@ -22,8 +22,10 @@ from pipeline.strip import (
     is_negative,
     measure_base,
     measure_limits,
+    over_view,
     straighten,
     struck_density,
+    unevenness,
 )
 
 _DENSE_REBATE = 0.15
@@ -66,8 +68,9 @@ def look_at(
         The scan has changed or is damaged.
     """
     view = straighten(proxy.light, strip.outline, strip.px_per_mm)
-    illumination = levels.illumination
-    rough = measure_base(view.light, illumination, strip.base_light, view.px_per_mm)
+    uneven = unevenness(levels.lamp, view)
+    illumination = levels.under(over_view(uneven, view.light.shape[:2]))
+    rough = measure_base(view.light, illumination, strip.base_light, view.px_per_mm, uneven=uneven)
     if rough is None:
         return None
     above = density_above(view.light, rough)
