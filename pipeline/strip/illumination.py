@@ -35,8 +35,12 @@ _MOST_READINGS = 400_000
 _MOST_FADE = 0.25
 _MOST_FADE_TINT = 0.08
 _FADE_BETWEEN = 0.2
-# Base and fog of black-and-white film, on clear or grey support (common practice, no source).
-_GREY_BASE, _MOST_GREY_TINT = (0.05, 0.8), 0.12
+# Base and fog of black-and-white film, on clear or grey support, and of colour film with little of
+# a mask or none: mean, and what channels differ by (common practice, no source).
+_ANY_BASE, _MOST_ANY_TINT = (0.05, 0.8), 0.4
+# Film of one base has no large area that is lighter.
+_CLEARLY_LIGHTER = 0.06
+_MOST_LIGHTER = 0.5
 
 
 @dataclass(frozen=True)
@@ -124,8 +128,9 @@ def is_base(density: Float64, *, grey: bool = False, red_clipped: bool = False) 
     """Tell whether a density against the brightest light may be a film base of the kind."""
     if not grey:
         return is_orange(density, red_clipped)
-    low, high = _GREY_BASE
-    return low < float(density.mean()) < high and float(np.ptp(density)) < _MOST_GREY_TINT
+    low, high = _ANY_BASE
+    even = float(np.ptp(density)) < _MOST_ANY_TINT and float(density.min()) > 0.0
+    return even and low < float(density.mean()) < high
 
 
 def base_of(light: Light, levels: Levels) -> Triple | None:
@@ -243,9 +248,11 @@ def find_levels(
     brightest = brightest_group(areas, clipped.shape, _LEAST_GATE_PX)
     if not brightest or brightest[0].log_light.mean() < _DARKEST_BASE:
         return None
-    seen = _Seen(log_light, areas, brightest, _clips(brightest, clipped, dark))
+    seen = _Seen.of(log_light, areas, brightest, _clips(brightest, clipped, dark))
     base = _film_base(seen, grey)
     alike = () if base is None else seen.like(base)
+    if alike:
+        alike = trimmed(alike, brightest, clipped.shape)
     lamp, levels = lamp_through([group for group in (brightest, alike) if group], clipped.shape)
     gate_clipped = seen.clipped and base is not None
     if gate_clipped:
@@ -284,30 +291,51 @@ def _clips(brightest: Group, clipped: Mask, dark: Triple) -> bool:
 
 @dataclass(frozen=True)
 class _Seen:
-    """A scan's log10 light (h, w, 3), its even areas, the brightest of them, and if they clip."""
+    """What a scan shows: log10 light (h, w, 3), the brightest even areas, and the others.
+
+    `lamp` and `level` are those of the brightest, `clipped` if they are at full scale; `others`
+    go with their light (n, 3) under that lamp.
+    """
 
     log_light: Light
-    areas: Group
     brightest: Group
     clipped: bool
+    lamp: Lamp
+    level: Float64
+    others: Group
+    lights: Float64
+
+    @staticmethod
+    def of(log_light: Light, areas: Group, brightest: Group, clipped: bool) -> "_Seen":
+        """Return what even areas show."""
+        lamp, (level,) = lamp_through((brightest,), log_light.shape[:2])
+        others = tuple(area for area in areas if all(area is not one for one in brightest))
+        lights = [np.median(area.log_light - lamp.at(area.x, area.y), axis=0) for area in others]
+        return _Seen(
+            log_light, brightest, clipped, lamp, level, others, np.reshape(lights, (-1, 3))
+        )
 
     def like(self, level: Float64) -> Group:
-        """Return the even areas of film with a light (3) under the lamp of the brightest."""
-        shape = (self.log_light.shape[0], self.log_light.shape[1])
-        lamp, _ = lamp_through((self.brightest,), shape)
-        near = tuple(
-            area for area in self.areas
-            if np.abs(np.median(area.log_light - lamp.at(area.x, area.y), 0) - level).max() < _ALIKE
-            and all(area is not one for one in self.brightest)
-        )  # fmt: skip
-        return trimmed(near, self.brightest, shape) if near else ()
+        """Return the other areas of a light (3)."""
+        return self._taken(np.abs(self.lights - level).max(axis=1) < _ALIKE)
+
+    def lighter(self, level: Float64) -> Group:
+        """Return the other areas that are clearly lighter than a light (3)."""
+        return self._taken((self.lights - level).mean(axis=1) > _CLEARLY_LIGHTER)
+
+    def _taken(self, keep: Mask) -> Group:
+        return tuple(area for area, kept in zip(self.others, keep, strict=True) if kept)
+
+
+def _inside(areas: Group) -> int:
+    """Return how many pixels of areas lie clear of the scan's border, where holders lie."""
+    return sum(area.size for area in areas if not area.at_border)
 
 
 def _film_base(seen: _Seen, grey: bool) -> Float64 | None:
     """Return the log10 light (3) of the base beside an open gate, None where there is no gate."""
-    shape = (seen.log_light.shape[0], seen.log_light.shape[1])
-    lamp, (level,) = lamp_through((seen.brightest,), shape)
-    off: Light = seen.log_light - lamp.over()
+    level = seen.level
+    off: Light = seen.log_light - seen.lamp.over()
     gate = (least(less(off, level)) > -_LIKE_GATE).astype(np.uint8)
     film: Mask = np.asarray(cv2.dilate(gate, np.ones((7, 7), np.uint8))) == 0
     readings: Float32 = (seen.log_light if seen.clipped else off)[film]
@@ -316,11 +344,20 @@ def _film_base(seen: _Seen, grey: bool) -> Float64 | None:
     # A clipped gate says nothing of the base's colour: a scanner may have evened it out.
     if seen.clipped:
         bases = [mode for mode in modes if (level - mode[0]).mean() > _NEARLY_GATE] or modes
-    else:
-        red_clipped = bool(level[0] > np.log10(0.985))
-        bases = [
-            mode for mode in modes if is_base(level - mode[0], grey=grey, red_clipped=red_clipped)
-        ]
+        return _lightest(bases) if bases else None
+    red_clipped = bool(level[0] > np.log10(0.985))
+    bases = [mode for mode in modes if is_base(level - mode[0], grey=grey, red_clipped=red_clipped)]
+    if grey:
+        bases = [mode for mode in bases if not _is_holder(seen.like(mode[0]))]
     if _looks_like_base(level):
         bases = [mode for mode in bases if mode[1] * len(readings) > 0.5 * gate.sum()]
-    return _lightest(bases) if bases else None
+    if not bases:
+        return None
+    base = _lightest(bases)
+    lighter, alike = _inside(seen.lighter(base)), _inside(seen.like(base))
+    return None if lighter > _MOST_LIGHTER * alike and lighter > _LEAST_GATE_PX else base
+
+
+def _is_holder(areas: Group) -> bool:
+    """Tell whether even areas are a holder's, which reaches the scan's border."""
+    return 2 * _inside(areas) < sum(area.size for area in areas)

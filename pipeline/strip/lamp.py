@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.channels import channel_mean, greatest
-from pipeline.kinds import SIGMA_OF_MAD, Float64, Floats, Light, Triple
+from pipeline.kinds import SIGMA_OF_MAD, Float64, Floats, Light, Mask, Triple
 
 # What an even area may vary by over a few pixels, besides noise, in log10 light.
 _EVEN = 0.02
@@ -31,8 +31,10 @@ _ROUNDS = 12
 # A lens falls off about its axis, a lamp along its length; anything else is small.
 _RIDGE = (0.0, 1e-4, 1e-4, 5e-5, 5e-4, 3e-3, 3e-3)
 _STIFF = 6.0
-_TRIMS = 5
-_LEAST_TRIM = 0.006
+# What channels differ by is smaller still.
+_ALIKE = 30.0
+_TRIMS = (0.04, 0.03, 0.02, 0.015, 0.01)
+_LIGHTEST = 0.7
 
 
 @dataclass(frozen=True)
@@ -90,12 +92,17 @@ def _terms(x: Floats, y: Floats, shape: tuple[int, int]) -> Float64:
 
 @dataclass(frozen=True)
 class Area:
-    """One even area: its size in pixels, and places x, y (n) and log10 light (n, 3) of some."""
+    """One even area: its size in pixels, and places x, y (n) and log10 light (n, 3) of some.
+
+    `rim` (m, 2) are places x, y along its outline; `at_border` tells that it reaches the scan's.
+    """
 
     x: Float64
     y: Float64
     log_light: Float64
     size: int
+    rim: Float64
+    at_border: bool
 
 
 Group = tuple[Area, ...]
@@ -124,12 +131,27 @@ def even_areas(log_light: Light) -> Group:
     for label in large[np.argsort(-means, kind="stable")][:_MOST_AREAS]:
         left, top, width, height, size = stats[label]
         part = labels[top : top + height, left : left + width] == label
-        rows, columns = np.nonzero(part)
-        step = max(1, len(rows) // _MOST_PIXELS)
-        rows, columns = rows[::step] + top, columns[::step] + left
-        light = log_light[rows, columns].astype(float)
-        found.append(Area(columns.astype(float), rows.astype(float), light, int(size)))
+        found.append(_area(log_light, part, (int(left), int(top)), int(size)))
     return tuple(found)
+
+
+def _area(log_light: Light, part: Mask, start: tuple[int, int], size: int) -> Area:
+    """Return the area that a mask shows from a place (x, y) of the scan on."""
+    inner = cv2.erode(np.pad(part, 1).astype(np.uint8), np.ones((3, 3), np.uint8))[1:-1, 1:-1]
+    rim = np.argwhere(part & (inner == 0))[:, ::-1] + start
+    rim = rim[:: max(1, len(rim) // _MOST_PIXELS)]
+    rows, columns = np.nonzero(part)
+    step = max(1, len(rows) // _MOST_PIXELS)
+    rows, columns = rows[::step] + start[1], columns[::step] + start[0]
+    ends = np.array(log_light.shape[1::-1]) - 1
+    return Area(
+        x=columns.astype(float),
+        y=rows.astype(float),
+        log_light=log_light[rows, columns].astype(float),
+        size=size,
+        rim=rim.astype(float),
+        at_border=bool((rim == 0).any() or (rim == ends).any()),
+    )
 
 
 def _labelled(log_light: Light) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
@@ -173,8 +195,10 @@ def lamp_through(groups: Sequence[Group], shape: tuple[int, int]) -> tuple[Lamp,
         middles.append(middle)
         levels.append(level)
     # A ridge keeps a small or one-sided gate from bending the lamp where nothing tells of it.
-    square += np.diag([1.0, *_RIDGE[1:]]) * total * (_STIFF if len(groups) == 1 else 1.0)
-    found = np.linalg.solve(square, product)
+    ridge = np.diag([1.0, *_RIDGE[1:]]) * total * (_STIFF if len(groups) == 1 else 1.0)
+    common = product.mean(axis=1, keepdims=True)
+    found = np.linalg.solve(square + ridge, common)
+    found = found + np.linalg.solve(square + _ALIKE * ridge, product - common)
     found[0] = -middles[0] @ found
     lamp = Lamp(tuple(tuple(map(float, row)) for row in found.T), shape)
     return lamp, [level - middle @ found for middle, level in zip(middles, levels, strict=True)]
@@ -213,17 +237,21 @@ def explained(seed: Group, areas: Group, shape: tuple[int, int], known: Sequence
 
 
 def trimmed(group: Group, known: Group, shape: tuple[int, int]) -> Group:
-    """Return those areas of a group that one light and a known group's lamp explain."""
-    for _ in range(_TRIMS):
+    """Return those areas of film that one light and a known group's lamp explain.
+
+    They are the lightest, as shadows of pictures are nearly as light as the base, but never more.
+    """
+    for limit in _TRIMS:
         lamp, (_, level) = lamp_through((known, group), shape)
         off = np.array(
             [(one.log_light - lamp.at(one.x, one.y)).mean(axis=0) - level for one in group]
         )
-        away = np.abs(off - np.median(off, axis=0)).max(axis=1)
-        limit = max(_LEAST_TRIM, 2.5 * float(np.median(away)))
-        if away.max() <= limit:
-            break
-        group = tuple(area for area, far in zip(group, away, strict=True) if far <= limit)
+        mean = off.mean(axis=1)
+        order = np.argsort(mean)
+        share = np.cumsum([group[index].size for index in order])
+        light = off[order[int(np.searchsorted(share, _LIGHTEST * share[-1]))]]
+        near = np.abs(off - light).max(axis=1) <= limit
+        group = tuple(area for area, keep in zip(group, near, strict=True) if keep)
     return group
 
 
@@ -232,14 +260,11 @@ def _among(area: Area, groups: Sequence[Group]) -> bool:
 
 
 def _apart(one: Area, others: Group, shape: tuple[int, int]) -> float:
-    """Return about how far an area is from the nearest of others, in halves of the diagonal."""
-    near = slice(None, None, max(1, len(one.x) // 60))
-    least = np.inf
-    for other in others:
-        far = slice(None, None, max(1, len(other.x) // 200))
-        off = np.abs(one.x[near, None] - other.x[far]) + np.abs(one.y[near, None] - other.y[far])
-        least = min(least, float(off.min()))
-    return least / (float(np.hypot(*shape)) / 2)
+    """Return how far an area is from the nearest of others, in halves of the diagonal."""
+    from scipy.spatial import cKDTree
+
+    nearest, _ = cKDTree(np.concatenate([other.rim for other in others])).query(one.rim)
+    return float(nearest.min()) / (float(np.hypot(*shape)) / 2)
 
 
 def brightest_group(areas: Group, shape: tuple[int, int], least_px: int) -> Group:

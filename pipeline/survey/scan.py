@@ -174,7 +174,7 @@ def _survey(look: ScanLook, settings: Settings, habits: Habits | None, cuts: Cut
     if settings.dust == "on":
         verdicts = dict.fromkeys(strip.cross_talk.verdict for strip in strips if strip.cross_talk)
         notes += [_INFRARED_NOTES[verdict] for verdict in verdicts if verdict in _INFRARED_NOTES]
-    kept = strips if kind == "monochrome" else ()
+    kept = () if kind == "unclear" else strips
     return ScanSurvey(look.path, kept, look.clipped, tuple(notes), habits, kind == "unclear")
 
 
