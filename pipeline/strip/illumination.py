@@ -31,7 +31,9 @@ _LIKE_GATE = 0.04
 _ALIKE = 0.05
 _LEAST_GATE_PX = 30
 _MOST_PIXELS = 1_200_000
-_MOST_READINGS = 400_000
+_MOST_READINGS, _MOST_EVEN = 400_000, 100_000
+# Share of the largest crowd that is no mere speck; shadows of pictures are no even areas.
+_LIGHTEST, _LIGHTEST_EVEN = 0.15, 0.03
 _MOST_FADE = 0.25
 _MOST_FADE_TINT = 0.08
 _FADE_BETWEEN = 0.2
@@ -152,13 +154,13 @@ def base_of(light: Light, levels: Levels) -> Triple | None:
         modes = [mode for mode in modes if is_base(open_gate - mode[0], grey=levels.grey)]
     if not modes:
         return None
-    return as_triple(10.0 ** _lightest(modes) + dark)
+    return as_triple(10.0 ** _lightest(modes, _LIGHTEST) + dark)
 
 
-def _lightest(modes: list[Mode]) -> Float64:
+def _lightest(modes: list[Mode], least_of_largest: float) -> Float64:
     """Return the brightest crowded place: the base, if the rest are pictures."""
     largest = max(share for _, share in modes)
-    return next(level for level, share in modes if share > 0.15 * largest)
+    return next(level for level, share in modes if share > least_of_largest * largest)
 
 
 def fades_from_gate(level: Float64, gate: Float64, log_light: Float32) -> bool:
@@ -333,29 +335,56 @@ def _inside(areas: Group) -> int:
 
 
 def _film_base(seen: _Seen, grey: bool) -> Float64 | None:
-    """Return the log10 light (3) of the base beside an open gate, None where there is no gate."""
+    """Return the log10 light (3) of the base beside an open gate, None where there is no gate.
+
+    Even areas tell it best; where the base shows in none, all of the film does.
+    """
+    for readings, lightest in (_even_readings(seen), _LIGHTEST_EVEN), (_film(seen), _LIGHTEST):
+        bases = _bases(seen, crowded_places(readings), grey)
+        if _looks_like_base(seen.level) and not seen.clipped:
+            gate_px = sum(area.size for area in seen.brightest)
+            bases = [mode for mode in bases if _inside(seen.like(mode[0])) > 0.5 * gate_px]
+        if not bases:
+            continue
+        base = _lightest(bases, lightest)
+        lighter, alike = _inside(seen.lighter(base)), _inside(seen.like(base))
+        if seen.clipped or lighter <= max(_MOST_LIGHTER * alike, _LEAST_GATE_PX):
+            return base
+    return None
+
+
+def _bases(seen: _Seen, modes: list[Mode], grey: bool) -> list[Mode]:
+    """Return the crowded places of a scan's light that may be film base."""
     level = seen.level
+    # A clipped gate says nothing of the base's colour: a scanner may have evened it out.
+    if seen.clipped:
+        return [mode for mode in modes if (level - mode[0]).mean() > _NEARLY_GATE] or modes
+    red_clipped = bool(level[0] > np.log10(0.985))
+    bases = [mode for mode in modes if is_base(level - mode[0], grey=grey, red_clipped=red_clipped)]
+    return [mode for mode in bases if not _is_holder(seen.like(mode[0]))] if grey else bases
+
+
+def _even_readings(seen: _Seen) -> Float32:
+    """Return log10 light (n, 3) under an even lamp of the even areas, each by its size."""
+    step = max(1.0, sum(area.size for area in seen.others) / _MOST_EVEN)
+    parts = []
+    for area in seen.others:
+        light = area.log_light
+        if not seen.clipped:
+            light = light - seen.lamp.at(area.x, area.y)
+        at = np.linspace(0, len(light) - 1, max(1, round(area.size / step))).astype(int)
+        parts.append(light[at])
+    return np.concatenate([np.zeros((0, 3)), *parts]).astype(np.float32)
+
+
+def _film(seen: _Seen) -> Float32:
+    """Return log10 light (n, 3) under an even lamp of all that is no open gate."""
     off: Light = seen.log_light - seen.lamp.over()
-    gate = (least(less(off, level)) > -_LIKE_GATE).astype(np.uint8)
+    gate = (least(less(off, seen.level)) > -_LIKE_GATE).astype(np.uint8)
     film: Mask = np.asarray(cv2.dilate(gate, np.ones((7, 7), np.uint8))) == 0
     readings: Float32 = (seen.log_light if seen.clipped else off)[film]
     readings = readings[least(readings) > np.float32(_DARKEST_BASE)]
-    modes = crowded_places(readings[:: max(1, len(readings) // _MOST_READINGS)])
-    # A clipped gate says nothing of the base's colour: a scanner may have evened it out.
-    if seen.clipped:
-        bases = [mode for mode in modes if (level - mode[0]).mean() > _NEARLY_GATE] or modes
-        return _lightest(bases) if bases else None
-    red_clipped = bool(level[0] > np.log10(0.985))
-    bases = [mode for mode in modes if is_base(level - mode[0], grey=grey, red_clipped=red_clipped)]
-    if grey:
-        bases = [mode for mode in bases if not _is_holder(seen.like(mode[0]))]
-    if _looks_like_base(level):
-        bases = [mode for mode in bases if mode[1] * len(readings) > 0.5 * gate.sum()]
-    if not bases:
-        return None
-    base = _lightest(bases)
-    lighter, alike = _inside(seen.lighter(base)), _inside(seen.like(base))
-    return None if lighter > _MOST_LIGHTER * alike and lighter > _LEAST_GATE_PX else base
+    return readings[:: max(1, len(readings) // _MOST_READINGS)]
 
 
 def _is_holder(areas: Group) -> bool:
