@@ -23,16 +23,20 @@ _MOST_AREAS = 400
 _MOST_PIXELS = 2000
 # A lamp or a lens falls off by two stops at the most from the middle to the corners, twice as
 # steeply at the corners as on the way, and alike in all channels (common practice, no source).
-_MOST_SLOPE = 1.2
+_MOST_SLOPE = 0.6
 _MOST_TINT = 0.05
 _OFF_MAP = 0.02
 _MOST_OFF = 0.12
-_ROUNDS = 12
+_ROUNDS = 60
+_NEAREST = 24
+_STRIDE = 1.5
 # A lens falls off about its axis, a lamp along its length; anything else is small.
 _RIDGE = (0.0, 1e-4, 1e-4, 5e-5, 5e-4, 3e-3, 3e-3)
 _STIFF = 6.0
 # What channels differ by is smaller still.
 _ALIKE = 30.0
+# Shadows of pictures lie among what is taken for film base.
+_LESS_SURE = 0.01
 _TRIMS = (0.04, 0.03, 0.02, 0.015, 0.01)
 _LIGHTEST = 0.7
 
@@ -94,7 +98,8 @@ def _terms(x: Floats, y: Floats, shape: tuple[int, int]) -> Float64:
 class Area:
     """One even area: its size in pixels, and places x, y (n) and log10 light (n, 3) of some.
 
-    `rim` (m, 2) are places x, y along its outline; `at_border` tells that it reaches the scan's.
+    `rim` (m, 2) are places x, y along its outline, `rim_light` (m, 3) their log10 light;
+    `at_border` tells that it reaches the scan's border.
     """
 
     x: Float64
@@ -102,6 +107,7 @@ class Area:
     log_light: Float64
     size: int
     rim: Float64
+    rim_light: Float64
     at_border: bool
 
 
@@ -150,6 +156,7 @@ def _area(log_light: Light, part: Mask, start: tuple[int, int], size: int) -> Ar
         log_light=log_light[rows, columns].astype(float),
         size=size,
         rim=rim.astype(float),
+        rim_light=log_light[rim[:, 1], rim[:, 0]].astype(float),
         at_border=bool((rim == 0).any() or (rim == ends).any()),
     )
 
@@ -183,22 +190,24 @@ def lamp_through(groups: Sequence[Group], shape: tuple[int, int]) -> tuple[Lamp,
     lamp is nought, on the mean, where the first group lies. One group alone tells less of what
     lies beside it, so that its lamp is kept nearer to an even one.
     """
-    square, product, total = np.zeros((7, 7)), np.zeros((7, 3)), 0.0
+    ridge = np.diag([1.0, *_RIDGE[1:]]) * (_STIFF if len(groups) == 1 else 1.0)
+    # What is measured of all areas is as sure, however large they are; and a later group less.
+    seen, product = np.zeros((7, 7)), np.zeros((7, 3))
     middles, levels = [], []
-    for group in groups:
+    for index, group in enumerate(groups):
         terms, readings, weight = _gathered(group, shape)
         middle, level = (np.average(part, axis=0, weights=weight) for part in (terms, readings))
-        away = (terms - middle) * weight[:, None]
-        square += away.T @ (terms - middle)
-        product += away.T @ (readings - level)
-        total += weight.sum()
+        share = (_LESS_SURE if index else 1.0) / weight.sum()
+        away = (terms - middle) * weight[:, None] * share
+        own, off = away.T @ (terms - middle), away.T @ (readings - level)
+        if not index:
+            # Only the gate's own areas tell what channels differ by.
+            apart = np.linalg.solve(own + _ALIKE * ridge, off - off.mean(axis=1, keepdims=True))
+        seen, product = seen + own, product + off
         middles.append(middle)
         levels.append(level)
     # A ridge keeps a small or one-sided gate from bending the lamp where nothing tells of it.
-    ridge = np.diag([1.0, *_RIDGE[1:]]) * total * (_STIFF if len(groups) == 1 else 1.0)
-    common = product.mean(axis=1, keepdims=True)
-    found = np.linalg.solve(square + ridge, common)
-    found = found + np.linalg.solve(square + _ALIKE * ridge, product - common)
+    found = np.linalg.solve(seen + ridge, product.mean(axis=1, keepdims=True)) + apart
     found[0] = -middles[0] @ found
     lamp = Lamp(tuple(tuple(map(float, row)) for row in found.T), shape)
     return lamp, [level - middle @ found for middle, level in zip(middles, levels, strict=True)]
@@ -224,14 +233,17 @@ def explained(seed: Group, areas: Group, shape: tuple[int, int], known: Sequence
         lamp, levels = lamp_through((group, *known), shape)
         joined = []
         for area in rest:
-            off = (area.log_light - lamp.at(area.x, area.y)).mean(axis=0) - levels[0]
+            off = area.log_light.mean(axis=0) - lamp.at(area.x, area.y).mean(axis=0) - levels[0]
             if float(np.ptp(off)) > _MOST_TINT or float(np.abs(off).max()) > _MOST_OFF:
                 continue
-            if np.abs(off).max() < _OFF_MAP + _MOST_SLOPE * _apart(area, group, shape):
-                joined.append(area)
+            step, apart = _step(area, group, lamp)
+            if abs(step) < _OFF_MAP + _MOST_SLOPE * apart:
+                joined.append((apart, area))
         if not joined:
             break
-        group = (*group, *joined)
+        # What lies nearest tells most of what lies beyond it.
+        reach = _STRIDE * min(apart for apart, _ in joined)
+        group = (*group, *(area for apart, area in joined if apart <= reach))
         rest = [area for area in rest if not _among(area, (group,))]
     return group
 
@@ -259,12 +271,22 @@ def _among(area: Area, groups: Sequence[Group]) -> bool:
     return any(area is one for group in groups for one in group)
 
 
-def _apart(one: Area, others: Group, shape: tuple[int, int]) -> float:
-    """Return how far an area is from the nearest of others, in halves of the diagonal."""
+def _step(one: Area, others: Group, lamp: Lamp) -> tuple[float, float]:
+    """Return by how much an area is lighter than others where it is nearest to them, and how near.
+
+    The step is in mean log10 light beyond the lamp's, the distance in halves of the diagonal.
+    """
     from scipy.spatial import cKDTree
 
-    nearest, _ = cKDTree(np.concatenate([other.rim for other in others])).query(one.rim)
-    return float(nearest.min()) / (float(np.hypot(*shape)) / 2)
+    places = np.concatenate([other.rim for other in others])
+    lights = np.concatenate([other.rim_light for other in others])
+    distance, nearest = cKDTree(places).query(one.rim)
+    close = np.argsort(distance, kind="stable")[:_NEAREST]
+    here, there = one.rim[close], places[nearest[close]]
+    off = one.rim_light[close] - lights[nearest[close]]
+    off -= lamp.at(*here.T) - lamp.at(*there.T)
+    half = float(np.hypot(*lamp.shape)) / 2
+    return float(np.median(off.mean(axis=1))), float(distance[close[0]]) / half
 
 
 def brightest_group(areas: Group, shape: tuple[int, int], least_px: int) -> Group:
