@@ -339,9 +339,12 @@ def _film_base(seen: _Seen, grey: bool) -> Float64 | None:
 
     Even areas tell it best; where the base shows in none, all of the film does.
     """
+    warm = _looks_like_base(seen.level) and not seen.clipped
+    if warm and not any(area.at_border for area in seen.brightest):
+        return None
     for readings, lightest in (_even_readings(seen), _LIGHTEST_EVEN), (_film(seen), _LIGHTEST):
         bases = _bases(seen, crowded_places(readings), grey)
-        if _looks_like_base(seen.level) and not seen.clipped:
+        if warm:
             gate_px = sum(area.size for area in seen.brightest)
             bases = [mode for mode in bases if _inside(seen.like(mode[0])) > 0.5 * gate_px]
         if not bases:
