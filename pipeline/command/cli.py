@@ -41,6 +41,13 @@ _STOPS = tuple(
 # as Python does by itself takes a thirtieth of a small roll's time.
 _OBJECTS_BEFORE_COLLECTION = 20_000
 _OUT = file_option("-o", "--out", required=True, help="Output folder.")
+_REPLACE = click.option(
+    "--replace",
+    "replace_changed",
+    is_flag=True,
+    help="Make files anew that you changed since they were written. Default: they are left.",
+)
+_MOST_NAMED = 10
 _BLANKS = click.option("--write-blanks", is_flag=True, default=None, help="Write blank frames too.")
 
 
@@ -64,6 +71,7 @@ evenroll.add_command(bath_group)
 @reading_options
 @writing_options
 @_BLANKS
+@_REPLACE
 @file_option(
     "--readings",
     metavar="FILE",
@@ -89,6 +97,7 @@ def convert(scans: tuple[Path, ...], out: Path, **options: Any) -> int:
 @reading_options
 @packing_options
 @_BLANKS
+@_REPLACE
 def split(scans: tuple[Path, ...], out: Path, **options: Any) -> int:
     """Cut scans into single numbered negatives, straightened and otherwise untouched.
 
@@ -129,6 +138,7 @@ def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: b
     from pipeline.report import Beside
     from pipeline.roll import Ahead, workers
 
+    replace_changed = options.pop("replace_changed")
     beside = Beside(options.pop("readings", None), options.pop("bath_log", None))
     run = run_of(scans, options)
     out = out.absolute() if run.cluster else out
@@ -136,7 +146,7 @@ def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: b
     results: list[dict[str, Any]] = []
     codes: list[Exit] = []
     with workers(run.workers, run.cluster, [out, *run.seen()]) as executor:
-        writing = _Writing(run, _folders(run.rolls, out), split, beside)
+        writing = _Writing(run, _folders(run.rolls, out), split, beside, replace_changed)
         with Ahead(writing.survey, executor, len(run.rolls)) as ahead:
             for index, (roll, folder) in enumerate(zip(run.rolls, writing.folders, strict=True)):
                 outcome, code, problems = writing.write(index, executor, ahead)
@@ -153,12 +163,16 @@ def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: b
 
 @dataclass(frozen=True)
 class _Writing:
-    """A run that writes its rolls, each into its folder; `split` only cuts negatives."""
+    """A run that writes its rolls, each into its folder; `split` only cuts negatives.
+
+    Files that the user changed are replaced only if `replace_changed` says so.
+    """
 
     run: Run
     folders: list[Path]
     split: bool
     beside: "Beside"
+    replace_changed: bool
 
     def survey(
         self, index: int, executor: Executor, listen: "Listener"
@@ -174,7 +188,8 @@ class _Writing:
 
         roll, folder = self.run.rolls[index], self.folders[index]
         # Files beside the rolls may have changed.
-        stood = None if self.beside else standing(roll, folder, listen, self.split)
+        told = roll, folder, listen, self.split, self.replace_changed
+        stood = None if self.beside else standing(*told)
         return stood or survey_roll(roll, executor, listen, Journal(folder).known_hash)
 
     def write(
@@ -200,7 +215,9 @@ class _Writing:
                 self.run.talk.end()
                 return None, Exit.NOTHING_DONE, problems
             drawings = drawings_of(roll.notes.batch, self.beside)
-            outcome = write_roll(surveyed, folder, executor, listen, self.split, drawings)
+            outcome = write_roll(
+                surveyed, folder, executor, listen, self.split, drawings, self.replace_changed
+            )
         except Problem as problem:
             return None, self.run.told(problem), [str(problem)]
         self.run.talk.end()
@@ -217,6 +234,7 @@ def _result(
         "written": outcome.written if outcome else 0,
         "kept": outcome.kept if outcome else 0,
         "failed": outcome.failed if outcome else len(roll.scans),
+        "changed": list(outcome.changed) if outcome else [],
         "problems": problems,
     }
 
@@ -224,6 +242,11 @@ def _result(
 def _echo_summary(outcome: "Outcome", folder: Path) -> None:
     for line in outcome.lines:
         click.echo(line)
+    if outcome.changed:
+        names = ", ".join(outcome.changed[:_MOST_NAMED])
+        more = len(outcome.changed) - _MOST_NAMED
+        others = f" and {more} more" if more > 0 else ""
+        click.echo(f"left as you changed them: {names}{others} (--replace makes them anew)")
     click.echo(f"{outcome.written} written now, {outcome.kept} stood already: {folder}")
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.event import Event, Listener
-from pipeline.file import check_folder, sweep, write_text
+from pipeline.file import check_folder, content_hash, sweep, write_text
 from pipeline.problem import OutputProblem, ScanProblem
 from pipeline.profile import find_space
 from pipeline.record import RECORD_NAME, FilesRecord, RollRecord, ScanTrouble, to_json
@@ -54,9 +54,17 @@ class _Writing:
     executor: Executor
     listen: Listener
     split: bool
+    replace_changed: bool
     done: set[str] = field(default_factory=set)
     troubles: list[ScanTrouble] = field(default_factory=list)
+    changed: list[str] = field(default_factory=list)
     no_room: bool = False
+
+    def left(self, name: str) -> tuple[str, ...]:
+        """Return the files under a name in the journal that stay as the user changed them."""
+        changed = () if self.replace_changed else self.journal.changed(name)
+        self.changed.extend(changed)
+        return changed
 
     def fail(self, scan: str, error: Exception, event: Event) -> None:
         """Tell and keep what went wrong; once only where the disk is full or gone."""
@@ -68,9 +76,9 @@ class _Writing:
             self.listen(replace(event, kind="failed", message=message))
         self.no_room |= no_room
 
-    def note(self, job: Job, key: str, files: tuple[str, ...]) -> None:
-        """Note a frame's files as written."""
-        self.journal.note(job.name, key, files)
+    def note(self, job: Job, key: str, hashes: Mapping[str, str]) -> None:
+        """Note a frame's files as written, by name and the hash of their bytes."""
+        self.journal.note(job.name, key, tuple(hashes), hashes, job.task.left)
         self.done.add(job.name)
 
 
@@ -81,14 +89,16 @@ def write_roll(
     listen: Listener,
     split: bool = False,
     drawings: Sequence[Drawing] = (),
+    replace_changed: bool = False,
 ) -> Outcome:
     """Write all frames of a surveyed roll, its sidecars, contact sheet, page and record.
 
     The page shows the film's curve if it is known, and the drawings given.
 
-    What stands already, of the same scans and settings, is left alone. What fails is told and
-    listed, and the rest is done, as far as there is room on the disk. While another run writes
-    into the folder, this one waits.
+    What stands already, of the same scans and settings, is left alone, and so is what the user
+    changed since it was written, unless it is to be replaced. What fails is told and listed, and
+    the rest is done, as far as there is room on the disk. While another run writes into the
+    folder, this one waits.
 
     Raises
     ------
@@ -109,7 +119,8 @@ def write_roll(
 
     with folder_lock(out, waiting):
         sweep(out)
-        writing = _Writing(surveyed, out, Journal(out), executor, listen, split)
+        journal = Journal(out)
+        writing = _Writing(surveyed, out, journal, executor, listen, split, replace_changed)
         try:
             return _written(writing, drawings)
         finally:
@@ -128,12 +139,21 @@ def _written(writing: _Writing, drawings: Sequence[Drawing]) -> Outcome:
     hashes = _hashes(jobs, writing)
     jobs_left = [job for job in jobs if job.task.scan.path in hashes]
     keys = {job.name: job.key(hashes[job.task.scan.path], writing.split) for job in jobs_left}
-    kept = {name for name, key in keys.items() if journal.is_done(name, key)}
+    left = {name: writing.left(name) for name in keys}
+    kept = {
+        name for name, key in keys.items()
+        if journal.stands(name, key) and (left[name] or not journal.changed(name))
+    }  # fmt: skip
     for name in sorted(kept):
         writing.listen(Event("kept", name, len(kept), len(keys)))
     # What the solve took, before frames need theirs, and what they took before the sheets do.
     give_back()
-    _run([job for job in jobs_left if job.name not in kept], keys, writing)
+    todo = [
+        replace(job, task=replace(job.task, left=left[job.name]))
+        for job in jobs_left
+        if job.name not in kept
+    ]
+    _run(todo, keys, writing)
     give_back()
     take_away(surveyed.roll.name, record, out, journal, writing.listen)
     failed = surveyed.failed + len(jobs) - len(kept) - len(writing.done)
@@ -142,15 +162,19 @@ def _written(writing: _Writing, drawings: Sequence[Drawing]) -> Outcome:
         drawings = [curve_drawing(surveyed.curve), *drawings]
     drawn = [vars(drawing) for drawing in drawings]
     report_key = key_of(list(keys.values()), to_json(record), drawn)
-    if not journal.is_done(_REPORT, report_key):
+    theirs = writing.left(_REPORT)
+    stands = journal.stands(_REPORT, report_key)
+    if not stands or (not theirs and journal.changed(_REPORT)):
         try:
-            names = _write_pages(record, surveyed, out, drawings)
-            journal.note_instead(_REPORT, report_key, names)
+            names = _write_pages(record, surveyed, out, drawings, theirs)
+            pages = {file: content_hash(out / file) for file in names}
+            journal.note_instead(_REPORT, report_key, names, pages, theirs)
         except OutputProblem as error:
             writing.fail(out.name, error, Event("failed", _REPORT, 1, 1))
             failed += 1
     lines = summary_lines(record)
-    outcome = Outcome(len(writing.done), len(kept), failed, lines, record.problems)
+    counts = len(writing.done), len(kept), failed
+    outcome = Outcome(*counts, lines, record.problems, tuple(writing.changed))
     if not failed:
         note_whole(surveyed.roll, writing.split, outcome, keys, {_REPORT: report_key}, journal)
     return outcome
@@ -232,19 +256,28 @@ def _without(record: RollRecord, writing: _Writing, kept: AbstractSet[str]) -> R
 
 
 def _write_pages(
-    record: RollRecord, surveyed: SurveyedRoll, out: Path, drawings: Sequence[Drawing]
+    record: RollRecord,
+    surveyed: SurveyedRoll,
+    out: Path,
+    drawings: Sequence[Drawing],
+    left: Sequence[str],
 ) -> tuple[str, ...]:
-    """Write record, contact sheets and page of a roll; return the names of these files."""
-    write_text(out / RECORD_NAME, to_json(record))
-    small, sheets = _write_sheets(record, surveyed, out)
-    write_text(out / _PAGE_NAME, page(record, small, sheets, RECORD_NAME, drawings))
-    return (RECORD_NAME, *sheets, _PAGE_NAME)
+    """Write record, contact sheets and page of a roll, but those left; return the names written."""
+    if RECORD_NAME not in left:
+        write_text(out / RECORD_NAME, to_json(record))
+    small, sheets = _write_sheets(record, surveyed, out, left)
+    if _PAGE_NAME not in left:
+        write_text(out / _PAGE_NAME, page(record, small, sheets, RECORD_NAME, drawings))
+    return tuple(name for name in (RECORD_NAME, *sheets, _PAGE_NAME) if name not in left)
 
 
 def _write_sheets(
-    record: RollRecord, surveyed: SurveyedRoll, out: Path
+    record: RollRecord, surveyed: SurveyedRoll, out: Path, left: Sequence[str]
 ) -> tuple[dict[str, bytes], list[str]]:
-    """Write contact sheets, a picture at a time; return small pictures and names of the sheets."""
+    """Write contact sheets, a picture at a time; return small pictures and names of the sheets.
+
+    Those left are not written.
+    """
     roll = surveyed.roll
     rendition = rendition_of(roll.settings, surveyed.tone)
     shown = [[f for f in row if f.survey.kind != "blank"] for row in surveyed.frames]
@@ -262,6 +295,8 @@ def _write_sheets(
             small[frame.number.number] = thumbnail(picture, small_side(len(sizes)))
         name = _SHEET_NAME if part.place == 1 else _SHEET_NAME.replace(".", f"-{part.place}.")
         names.append(name)
+        if name in left:
+            continue
         metadata = FrameMetadata(title=f"{roll.name} contact sheet", roll=roll.name)
         write_share(
             out / name, sheet.paper, ppi=_SHEET_PPI, metadata=metadata, space=find_space("srgb")

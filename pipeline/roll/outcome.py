@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,16 +18,22 @@ from pipeline.words import printable
 
 @dataclass(frozen=True)
 class Outcome:
-    """What a run left: counts of frames written and kept, and of what failed, and its words."""
+    """What a run left: counts of frames written and kept, and of what failed, and its words.
+
+    `changed` are files that the user changed since they were written, and that were left alone.
+    """
 
     written: int = 0
     kept: int = 0
     failed: int = 0
     lines: tuple[str, ...] = ()
     problems: tuple[ScanTrouble, ...] = ()
+    changed: tuple[str, ...] = ()
 
 
-def standing(roll: Roll, out: Path, listen: Listener, split: bool = False) -> Outcome | None:
+def standing(
+    roll: Roll, out: Path, listen: Listener, split: bool = False, replace_changed: bool = False
+) -> Outcome | None:
     """Return the outcome of a run that would change nothing, told again; else None.
 
     What a killed run left is swept all the same.
@@ -38,6 +44,9 @@ def standing(roll: Roll, out: Path, listen: Listener, split: bool = False) -> Ou
     outcome = None if told is None else _outcome(told)
     if told is None or outcome is None:
         return None
+    changed = tuple(file for name in told["keys"] for file in journal.changed(name))
+    if changed and replace_changed:
+        return None
     for each in outcome.problems:
         listen(Event("noted", each.scan, 0, 0, each.message))
     for name in sorted(told["frames"]):
@@ -47,7 +56,7 @@ def standing(roll: Roll, out: Path, listen: Listener, split: bool = False) -> Ou
         with suppress(OutputProblem), lock_if_free(out) as free:
             if free:
                 sweep(out)
-    return outcome
+    return replace(outcome, changed=changed)
 
 
 def note_whole(

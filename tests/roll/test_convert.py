@@ -189,7 +189,7 @@ class Halting(ThreadPoolExecutor):
             return super().submit(work, *words, **named)
         return super().submit(self._later, *words) if self.frames == 2 else Future()
 
-    def _later(self, *words) -> tuple[str, ...]:
+    def _later(self, *words) -> dict[str, str]:
         self.interrupted.wait(60)
         return develop(*words)
 

@@ -141,3 +141,38 @@ def test_words_in_the_journal_can_not_rule_the_terminal(convert, tmp_path: Path)
     looked, ran = convert()
     assert not looked
     assert "\x1b" not in ran.out
+
+
+def test_what_the_user_changed_is_left_and_named(convert, tmp_path: Path):
+    out = tmp_path / "out"
+    convert()
+    sidecars, pictures = sorted(out.glob("*.xmp")), sorted(out.glob("*_*.jpg"))
+    rated = sidecars[0].read_text("utf-8").replace(
+        '<rdf:Description rdf:about=""',
+        '<rdf:Description rdf:about="" xmlns:xmp="http://ns.adobe.com/xap/1.0/" xmp:Rating="5"/>'
+        '<rdf:Description rdf:about=""',
+        1,
+    )  # fmt: skip
+    sidecars[0].write_text(rated, "utf-8")
+    # As a program leaves it that retouches a picture and keeps its metadata.
+    pictures[1].write_bytes(pictures[1].read_bytes() + b"retouched")
+    retouched = pictures[1].read_bytes()
+    names = sorted((sidecars[0].name, pictures[1].name))
+
+    looked, again = convert()
+    assert not looked
+    assert f"left as you changed them: {', '.join(names)}" in again.out
+    untouched = pictures[0].read_bytes()
+    _, darker = convert("--exposure", "-1", "--json")
+    assert sorted(json.loads(darker.out)[0]["changed"]) == names
+    assert sidecars[0].read_text("utf-8") == rated
+    assert pictures[1].read_bytes() == retouched
+    assert pictures[0].read_bytes() != untouched
+
+    _, last = convert("--exposure", "-1", "--replace")
+    assert "left as you changed them" not in last.out
+    assert pictures[1].read_bytes() != retouched
+    assert "Rating>5" in sidecars[0].read_text("utf-8")
+    _, stood = convert("--exposure", "-1")
+    assert "0 written now, 4 stood already" in stood.out
+    assert "left as" not in stood.out
