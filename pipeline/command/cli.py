@@ -45,7 +45,8 @@ _REPLACE = click.option(
     "--replace",
     "replace_changed",
     is_flag=True,
-    help="Make files anew that you changed since they were written. Default: they are left.",
+    help="Make files anew that you changed since they were written, and put this result in the "
+    "place of one of another kind (split, another look). Default: leave them.",
 )
 _MOST_NAMED = 10
 _BLANKS = click.option("--write-blanks", is_flag=True, default=None, help="Write blank frames too.")

@@ -30,7 +30,7 @@ from pipeline.report import (
 from pipeline.roll.frame_task import Job, develop, job_name, jobs_of, negative
 from pipeline.roll.journal import Journal, folder_lock, key_of
 from pipeline.roll.machines import give_back
-from pipeline.roll.outcome import Outcome, note_whole, take_away
+from pipeline.roll.outcome import Outcome, kind_of, note_whole, take_away
 from pipeline.roll.record import record_of
 from pipeline.roll.sharing import SharedScans
 from pipeline.roll.survey import SurveyedRoll, drop, told
@@ -105,7 +105,7 @@ def write_roll(
     ScanProblem
         If no scan of the roll could be used.
     OutputProblem
-        If the folder can't be written.
+        If the folder can't be written, or holds a result of another kind.
     """
     if not surveyed.strips:
         reason = surveyed.problems[0].message.rstrip(".") if surveyed.problems else "no scans"
@@ -120,6 +120,7 @@ def write_roll(
     with folder_lock(out, waiting):
         sweep(out)
         journal = Journal(out)
+        journal.claim(kind_of(surveyed.roll, split), replace_changed)
         writing = _Writing(surveyed, out, journal, executor, listen, split, replace_changed)
         try:
             return _written(writing, drawings)

@@ -17,6 +17,7 @@ from filelock import FileLock, Timeout
 
 from pipeline.file import content_hash, output_problem, read_small, write_text
 from pipeline.problem import OutputProblem
+from pipeline.words import printable
 
 JOURNAL_NAME = ".evenroll.json"
 _MARK = {"evenroll": "journal"}
@@ -69,6 +70,7 @@ class Journal:
         self._entries: dict[str, dict[str, Any]] = {}
         self._scans: dict[str, dict[str, Any]] = {}
         self._whole: dict[str, Any] = {}
+        self._kind = ""
         self._damaged = False
         self._unsaved = self._noted = False
         self._saving_seconds = 0.0
@@ -78,10 +80,27 @@ class Journal:
             self._entries = {name: dict(each) for name, each in document["entries"].items()}
             self._scans = {name: dict(each) for name, each in document.get("scans", {}).items()}
             self._whole = dict(document.get("whole", {}))
+            self._kind = printable(str(document.get("kind", "")))
         except OSError:
             return
         except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
             self._damaged = True
+
+    def claim(self, kind: str, replace_other: bool = False) -> None:
+        """Note what kind of result is written from now on.
+
+        Raises
+        ------
+        OutputProblem
+            If a result of another kind stands there, and is not to be replaced.
+        """
+        if self._kind not in ("", kind) and self._entries and not replace_other:
+            raise OutputProblem(
+                self._folder,
+                f"holds {self._kind}, and {kind} would take their place",
+                "choose another output folder with -o, or say --replace",
+            )
+        self._kind = kind
 
     def is_done(self, name: str, key: str) -> bool:
         """Tell whether a frame's files stand as they were written under this key."""
@@ -234,7 +253,9 @@ class Journal:
         began = time.monotonic()
         # Our mark stands first, so that a file cut short is still known as ours.
         entries, scans = dict(sorted(self._entries.items())), dict(sorted(self._scans.items()))
-        document = _MARK | {"entries": entries, "scans": scans, "whole": self._whole}
+        document = _MARK | {
+            "kind": self._kind, "entries": entries, "scans": scans, "whole": self._whole
+        }  # fmt: skip
         if self._damaged:
             with suppress(OSError):
                 self._path.unlink()

@@ -31,14 +31,25 @@ class Outcome:
     changed: tuple[str, ...] = ()
 
 
+def kind_of(roll: Roll, split: bool) -> str:
+    """Return in words what kind of result is made of a roll."""
+    return "negatives" if split else f"positives of look {roll.settings.look}"
+
+
 def standing(
     roll: Roll, out: Path, listen: Listener, split: bool = False, replace_changed: bool = False
 ) -> Outcome | None:
     """Return the outcome of a run that would change nothing, told again; else None.
 
     What a killed run left is swept all the same.
+
+    Raises
+    ------
+    OutputProblem
+        If a result of another kind stands in the folder, and is not to be replaced.
     """
     journal = Journal(out)
+    journal.claim(kind_of(roll, split), replace_changed)
     key = _inputs_key(roll, split, journal)
     told = None if key is None else journal.whole(key)
     outcome = None if told is None else _outcome(told)
