@@ -15,6 +15,7 @@ from pipeline import __version__
 from pipeline.command.bath import bath_group
 from pipeline.command.diagnose import diagnose_command
 from pipeline.command.options import (
+    NamingGroup,
     file_option,
     packing_options,
     reading_options,
@@ -52,7 +53,10 @@ _MOST_NAMED = 10
 _BLANKS = click.option("--write-blanks", is_flag=True, default=None, help="Write blank frames too.")
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.group(
+    cls=NamingGroup,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
 @click.version_option(__version__, prog_name="evenroll")
 def evenroll() -> None:
     """Turn scans of colour negative strips into positives, one rendition over the whole roll.
@@ -236,6 +240,7 @@ def _result(
         "kept": outcome.kept if outcome else 0,
         "failed": outcome.failed if outcome else len(roll.scans),
         "changed": list(outcome.changed) if outcome else [],
+        "cautions": list(outcome.cautions) if outcome else [],
         "problems": problems,
     }
 
@@ -248,6 +253,10 @@ def _echo_summary(outcome: "Outcome", folder: Path) -> None:
         more = len(outcome.changed) - _MOST_NAMED
         others = f" and {more} more" if more > 0 else ""
         click.echo(f"left as you changed them: {names}{others} (--replace makes them anew)")
+    if outcome.cautions:
+        from pipeline.bath import caution_text
+
+        click.echo(f"\n{caution_text()}")
     click.echo(f"{outcome.written} written now, {outcome.kept} stood already: {folder}")
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from pipeline.problem import SettingsProblem
 from pipeline.settings import (
     ARCHIVE_FORMATS,
     ARCHIVE_PACKING,
@@ -24,6 +25,35 @@ else:
     _ParamType = click.ParamType
 
 Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+class OptionNames(click.Command):
+    """A command that tells a wrong value by the option that gave it, not by the setting's name."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command.
+
+        Raises
+        ------
+        SettingsProblem
+            As the command does.
+        """
+        try:
+            return super().invoke(ctx)
+        except SettingsProblem as problem:
+            if problem.path is not None:
+                raise
+            what = problem.what
+            for each in self.params:
+                if isinstance(each, click.Option):
+                    what = what.replace(f"'{each.name}'", each.opts[0])
+            raise SettingsProblem(None, what, problem.remedy) from problem
+
+
+class NamingGroup(click.Group):
+    """A group whose commands tell wrong values by their options."""
+
+    command_class = OptionNames
 
 
 def options(*added: Callable[[Any], Any]) -> Callable[[Command], Command]:

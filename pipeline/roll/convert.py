@@ -19,6 +19,7 @@ from pipeline.record import RECORD_NAME, FilesRecord, RollRecord, ScanTrouble, t
 from pipeline.render import rendition_of, small_picture
 from pipeline.report import (
     Drawing,
+    caution_lines,
     curve_drawing,
     empty_sheet,
     page,
@@ -173,9 +174,15 @@ def _written(writing: _Writing, drawings: Sequence[Drawing]) -> Outcome:
         except OutputProblem as error:
             writing.fail(out.name, error, Event("failed", _REPORT, 1, 1))
             failed += 1
-    lines = summary_lines(record)
-    counts = len(writing.done), len(kept), failed
-    outcome = Outcome(*counts, lines, record.problems, tuple(writing.changed))
+    outcome = Outcome(
+        written=len(writing.done),
+        kept=len(kept),
+        failed=failed,
+        lines=summary_lines(record),
+        problems=record.problems,
+        changed=tuple(writing.changed),
+        cautions=caution_lines(record),
+    )
     if not failed:
         note_whole(surveyed.roll, writing.split, outcome, keys, {_REPORT: report_key}, journal)
     return outcome

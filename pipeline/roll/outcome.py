@@ -20,7 +20,8 @@ from pipeline.words import printable
 class Outcome:
     """What a run left: counts of frames written and kept, and of what failed, and its words.
 
-    `changed` are files that the user changed since they were written, and that were left alone.
+    `changed` are files that the user changed since they were written, and that were left alone;
+    `cautions` are those for the chemistry, where a finding's advice leads there.
     """
 
     written: int = 0
@@ -29,6 +30,7 @@ class Outcome:
     lines: tuple[str, ...] = ()
     problems: tuple[ScanTrouble, ...] = ()
     changed: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
 
 
 def kind_of(roll: Roll, split: bool) -> str:
@@ -82,7 +84,12 @@ def note_whole(
     key = _inputs_key(roll, split, journal)
     if key is not None:
         problems = [[each.scan, each.message, each.kind] for each in outcome.problems]
-        told = {"frames": list(frame_keys), "lines": list(outcome.lines), "problems": problems}
+        told = {
+            "frames": list(frame_keys),
+            "lines": list(outcome.lines),
+            "problems": problems,
+            "cautions": list(outcome.cautions),
+        }
         journal.note_whole(key, {**frame_keys, **other_keys}, told)
 
 
@@ -124,15 +131,20 @@ def _inputs_key(roll: Roll, split: bool, journal: Journal) -> str | None:
 
 def _outcome(told: Mapping[str, Any]) -> Outcome | None:
     """Return the outcome that a journal tells of; anybody can write one."""
-    frames, lines, problems = (told.get(name) for name in ("frames", "lines", "problems"))
-    if not (isinstance(frames, list) and isinstance(lines, list) and isinstance(problems, list)):
+    frames, lines, problems, cautions = (
+        told.get(name) for name in ("frames", "lines", "problems", "cautions")
+    )
+    if not (isinstance(frames, list) and isinstance(lines, list)):
+        return None
+    if not (isinstance(problems, list) and isinstance(cautions, list)):
         return None
     if not all(isinstance(name, str) for name in frames):
         return None
     if not all(isinstance(each, list) and len(each) == 3 for each in problems):
         return None
     troubles = tuple(ScanTrouble(*map(str, each)) for each in problems)
-    return Outcome(0, len(frames), 0, tuple(map(printable, lines)), troubles)
+    said, warned = (tuple(map(printable, row)) for row in (lines, cautions))
+    return Outcome(0, len(frames), 0, said, troubles, cautions=warned)
 
 
 def _earlier_frames(out: Path, roll: str) -> list[tuple[str, str, bool]]:
