@@ -193,7 +193,7 @@ def test_answers_say_in_words_what_was_noted_and_where(run: Run, log: Path):
 def test_a_wrong_value_is_told_by_its_option(run: Run):
     for words, told in (
         (("mix", "a", "--life-rolls", "many"), "--life-rolls is 'many'"),
-        (("mix", "a", "--temperature", "380"), "--temperature is '380'"),
+        (("mix", "a", "--temperature", "380"), "--temperature is 380"),
         (("use", "a", "1", "--time", "3:75"), "--time is '3:75'"),
     ):
         ran = run("bath", *words)
