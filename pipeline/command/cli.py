@@ -17,6 +17,7 @@ from pipeline.command.diagnose import diagnose_command
 from pipeline.command.options import (
     NamingGroup,
     file_option,
+    options,
     packing_options,
     reading_options,
     scans_argument,
@@ -30,7 +31,7 @@ from pipeline.words import printable
 if TYPE_CHECKING:
     from pipeline.event import Event, Listener
     from pipeline.report import Beside
-    from pipeline.roll import Ahead, Outcome, SurveyedRoll
+    from pipeline.roll import Ahead, Outcome, SurveyedRoll, Wanted
     from pipeline.settings import Roll
 
 
@@ -42,6 +43,18 @@ _STOPS = tuple(
 # as Python does by itself takes a thirtieth of a small roll's time.
 _OBJECTS_BEFORE_COLLECTION = 20_000
 _OUT = file_option("-o", "--out", required=True, help="Output folder.")
+_WHICH = options(
+    click.option(
+        "--only",
+        metavar="FRAMES",
+        default="",
+        callback=lambda _context, _option, told: tuple(told.replace(",", " ").split()),
+        help="Write these frames alone, as in 05,07-12; the others stay as they are.",
+    ),
+    click.option(
+        "--dry-run", is_flag=True, help="Write nothing; tell what would be written, and what left."
+    ),
+)
 _REPLACE = click.option(
     "--replace",
     "replace_changed",
@@ -76,6 +89,7 @@ evenroll.add_command(bath_group)
 @reading_options
 @writing_options
 @_BLANKS
+@_WHICH
 @_REPLACE
 @file_option(
     "--readings",
@@ -93,7 +107,7 @@ def convert(scans: tuple[Path, ...], out: Path, **options: Any) -> int:
     SCANS are folders, each a roll, and files, which make one roll together. Several rolls get a
     folder each in the output folder. A rerun does only what is missing or has changed.
     """
-    return _write(scans, out, options, split=False)
+    return _write(scans, out, options)
 
 
 @evenroll.command()
@@ -102,6 +116,7 @@ def convert(scans: tuple[Path, ...], out: Path, **options: Any) -> int:
 @reading_options
 @packing_options
 @_BLANKS
+@_WHICH
 @_REPLACE
 def split(scans: tuple[Path, ...], out: Path, **options: Any) -> int:
     """Cut scans into single numbered negatives, straightened and otherwise untouched.
@@ -138,27 +153,30 @@ def measure(scans: tuple[Path, ...], **options: Any) -> int:
     return overall(codes)
 
 
-def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: bool) -> int:
+def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: bool = False) -> int:
     from pipeline.file import check_folder
     from pipeline.report import Beside
-    from pipeline.roll import Ahead, workers
+    from pipeline.roll import Ahead, Wanted, workers
 
-    replace_changed = options.pop("replace_changed")
+    which = {name: options.pop(name) for name in ("replace_changed", "only", "dry_run")}
+    want = Wanted(split, **which)
     beside = Beside(options.pop("readings", None), options.pop("bath_log", None))
     run = run_of(scans, options)
     out = out.absolute() if run.cluster else out
-    check_folder(out)
+    if not want.dry_run:
+        check_folder(out)
     results: list[dict[str, Any]] = []
     codes: list[Exit] = []
-    with workers(run.workers, run.cluster, [out, *run.seen()]) as executor:
-        writing = _Writing(run, _folders(run.rolls, out), split, beside, replace_changed)
+    shared = [*([] if want.dry_run else [out]), *run.seen()]
+    with workers(run.workers, run.cluster, shared) as executor:
+        writing = _Writing(run, _folders(run.rolls, out), want, beside)
         with Ahead(writing.survey, executor, len(run.rolls)) as ahead:
             for index, (roll, folder) in enumerate(zip(run.rolls, writing.folders, strict=True)):
                 outcome, code, problems = writing.write(index, executor, ahead)
                 codes.append(code)
                 results.append(_result(roll, folder, outcome, problems))
                 if outcome is not None and not run.as_json:
-                    _echo_summary(outcome, folder)
+                    _echo_summary(outcome, folder, want.dry_run)
                 if run.strict and code != Exit.DONE:
                     break
     if run.as_json:
@@ -168,16 +186,12 @@ def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: b
 
 @dataclass(frozen=True)
 class _Writing:
-    """A run that writes its rolls, each into its folder; `split` only cuts negatives.
-
-    Files that the user changed are replaced only if `replace_changed` says so.
-    """
+    """A run that writes what is wanted of its rolls, each into its folder."""
 
     run: Run
     folders: list[Path]
-    split: bool
+    want: "Wanted"
     beside: "Beside"
-    replace_changed: bool
 
     def survey(
         self, index: int, executor: Executor, listen: "Listener"
@@ -193,8 +207,10 @@ class _Writing:
 
         roll, folder = self.run.rolls[index], self.folders[index]
         # Files beside the rolls may have changed.
-        told = roll, folder, listen, self.split, self.replace_changed
-        stood = None if self.beside else standing(*told)
+        stood = (
+            None if self.beside or self.want.dry_run
+            else standing(roll, folder, listen, self.want)
+        )  # fmt: skip
         return stood or survey_roll(roll, executor, listen, Journal(folder).known_hash)
 
     def write(
@@ -220,9 +236,7 @@ class _Writing:
                 self.run.talk.end()
                 return None, Exit.NOTHING_DONE, problems
             drawings = drawings_of(roll.notes.batch, self.beside)
-            outcome = write_roll(
-                surveyed, folder, executor, listen, self.split, drawings, self.replace_changed
-            )
+            outcome = write_roll(surveyed, folder, executor, listen, self.want, drawings)
         except Problem as problem:
             return None, self.run.told(problem), [str(problem)]
         self.run.talk.end()
@@ -245,9 +259,12 @@ def _result(
     }
 
 
-def _echo_summary(outcome: "Outcome", folder: Path) -> None:
+def _echo_summary(outcome: "Outcome", folder: Path, dry_run: bool) -> None:
     for line in outcome.lines:
         click.echo(line)
+    if dry_run:
+        click.echo(f"Nothing was written: {folder}")
+        return
     if outcome.changed:
         names = ", ".join(outcome.changed[:_MOST_NAMED])
         more = len(outcome.changed) - _MOST_NAMED

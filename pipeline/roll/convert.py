@@ -31,7 +31,8 @@ from pipeline.report import (
 from pipeline.roll.frame_task import Job, develop, job_name, jobs_of, negative
 from pipeline.roll.journal import Journal, folder_lock, key_of
 from pipeline.roll.machines import give_back
-from pipeline.roll.outcome import Outcome, kind_of, note_whole, take_away
+from pipeline.roll.outcome import Outcome, note_whole, take_away
+from pipeline.roll.plan import ALL, Wanted, planned
 from pipeline.roll.record import record_of
 from pipeline.roll.sharing import SharedScans
 from pipeline.roll.survey import SurveyedRoll, drop, told
@@ -54,18 +55,11 @@ class _Writing:
     journal: Journal
     executor: Executor
     listen: Listener
-    split: bool
-    replace_changed: bool
+    want: Wanted
     done: set[str] = field(default_factory=set)
     troubles: list[ScanTrouble] = field(default_factory=list)
     changed: list[str] = field(default_factory=list)
     no_room: bool = False
-
-    def left(self, name: str) -> tuple[str, ...]:
-        """Return the files under a name in the journal that stay as the user changed them."""
-        changed = () if self.replace_changed else self.journal.changed(name)
-        self.changed.extend(changed)
-        return changed
 
     def fail(self, scan: str, error: Exception, event: Event) -> None:
         """Tell and keep what went wrong; once only where the disk is full or gone."""
@@ -88,9 +82,8 @@ def write_roll(
     out: Path,
     executor: Executor,
     listen: Listener,
-    split: bool = False,
+    want: Wanted = ALL,
     drawings: Sequence[Drawing] = (),
-    replace_changed: bool = False,
 ) -> Outcome:
     """Write all frames of a surveyed roll, its sidecars, contact sheet, page and record.
 
@@ -112,6 +105,8 @@ def write_roll(
         reason = surveyed.problems[0].message.rstrip(".") if surveyed.problems else "no scans"
         what = f"nothing could be done for roll {surveyed.roll.name}"
         raise ScanProblem(None, what, f"see to its scans first ({reason})")
+    if want.dry_run:
+        return _written(_Writing(surveyed, out, Journal(out), executor, listen, want), ())
     check_folder(out)
 
     def waiting(holder: str) -> None:
@@ -121,8 +116,8 @@ def write_roll(
     with folder_lock(out, waiting):
         sweep(out)
         journal = Journal(out)
-        journal.claim(kind_of(surveyed.roll, split), replace_changed)
-        writing = _Writing(surveyed, out, journal, executor, listen, split, replace_changed)
+        journal.claim(want.kind(surveyed.roll), want.replace_changed)
+        writing = _Writing(surveyed, out, journal, executor, listen, want)
         try:
             return _written(writing, drawings)
         finally:
@@ -136,35 +131,30 @@ def write_roll(
 def _written(writing: _Writing, drawings: Sequence[Drawing]) -> Outcome:
     """Write what does not stand yet of a roll."""
     surveyed, out, journal = writing.surveyed, writing.out, writing.journal
-    record = record_of(surveyed, writing.split)
+    record = record_of(surveyed, writing.want.split)
     jobs = jobs_of(surveyed, record, out)
-    hashes = _hashes(jobs, writing)
-    jobs_left = [job for job in jobs if job.task.scan.path in hashes]
-    keys = {job.name: job.key(hashes[job.task.scan.path], writing.split) for job in jobs_left}
-    left = {name: writing.left(name) for name in keys}
-    kept = {
-        name for name, key in keys.items()
-        if journal.stands(name, key) and (left[name] or not journal.changed(name))
-    }  # fmt: skip
+    plan = planned(jobs, _hashes(jobs, writing), journal, writing.want)
+    keys, kept = plan.keys, plan.kept
+    writing.changed.extend(plan.changed)
+    if writing.want.dry_run:
+        return Outcome(0, len(kept), 0, plan.lines(out), record.problems, plan.changed)
     for name in sorted(kept):
         writing.listen(Event("kept", name, len(kept), len(keys)))
     # What the solve took, before frames need theirs, and what they took before the sheets do.
     give_back()
-    todo = [
-        replace(job, task=replace(job.task, left=left[job.name]))
-        for job in jobs_left
-        if job.name not in kept
-    ]
-    _run(todo, keys, writing)
+    _run(plan.todo, keys, writing)
     give_back()
     take_away(surveyed.roll.name, record, out, journal, writing.listen)
-    failed = surveyed.failed + len(jobs) - len(kept) - len(writing.done)
-    record = _without(record, writing, kept)
+    chosen = {job.name for job in jobs if writing.want.takes(str(job.task.metadata.number))}
+    failed = surveyed.failed + len(chosen - kept - writing.done)
+    passed = {job.name for job in jobs if job.name not in chosen and journal.has(job.name)}
+    record = _without(record, writing, kept | passed)
     if surveyed.curve is not None:
         drawings = [curve_drawing(surveyed.curve), *drawings]
     drawn = [vars(drawing) for drawing in drawings]
     report_key = key_of(list(keys.values()), to_json(record), drawn)
-    theirs = writing.left(_REPORT)
+    theirs = () if writing.want.replace_changed else journal.changed(_REPORT)
+    writing.changed.extend(theirs)
     stands = journal.stands(_REPORT, report_key)
     if not stands or (not theirs and journal.changed(_REPORT)):
         try:
@@ -183,8 +173,8 @@ def _written(writing: _Writing, drawings: Sequence[Drawing]) -> Outcome:
         changed=tuple(writing.changed),
         cautions=caution_lines(record),
     )
-    if not failed:
-        note_whole(surveyed.roll, writing.split, outcome, keys, {_REPORT: report_key}, journal)
+    if not failed and not writing.want.only:
+        note_whole(surveyed.roll, writing.want.split, outcome, keys, {_REPORT: report_key}, journal)
     return outcome
 
 
@@ -219,7 +209,7 @@ def _run(todo: Sequence[Job], keys: Mapping[str, str], writing: _Writing) -> Non
 
     Frames that are under way when it ends early are finished and noted too.
     """
-    work = negative if writing.split else develop
+    work = negative if writing.want.split else develop
     with closing(SharedScans([job.task for job in todo], writing.executor)) as shared:
         pending = {shared.submit(work, job.task): job for job in todo}
         left = dict(pending)

@@ -116,6 +116,10 @@ class Journal:
             for file, state in entry["files"].items()
         )
 
+    def has(self, name: str) -> bool:
+        """Tell whether files under a name are there, under whatever key."""
+        return self.stands(name, str((self._entries.get(name) or {}).get("key")))
+
     def changed(self, name: str) -> tuple[str, ...]:
         """Return a frame's files that are there, but not as they were written: the user's own.
 

@@ -12,6 +12,7 @@ from pipeline.file import leftovers, read_toml, sweep
 from pipeline.problem import OutputProblem, ScanProblem
 from pipeline.record import RECORD_NAME, FilesRecord, RollRecord, ScanTrouble, read_document
 from pipeline.roll.journal import LOCK_NAME, Journal, key_of, lock_if_free
+from pipeline.roll.plan import ALL, Wanted
 from pipeline.settings import Roll
 from pipeline.words import printable
 
@@ -33,14 +34,7 @@ class Outcome:
     cautions: tuple[str, ...] = ()
 
 
-def kind_of(roll: Roll, split: bool) -> str:
-    """Return in words what kind of result is made of a roll."""
-    return "negatives" if split else f"positives of look {roll.settings.look}"
-
-
-def standing(
-    roll: Roll, out: Path, listen: Listener, split: bool = False, replace_changed: bool = False
-) -> Outcome | None:
+def standing(roll: Roll, out: Path, listen: Listener, want: Wanted = ALL) -> Outcome | None:
     """Return the outcome of a run that would change nothing, told again; else None.
 
     What a killed run left is swept all the same.
@@ -51,14 +45,14 @@ def standing(
         If a result of another kind stands in the folder, and is not to be replaced.
     """
     journal = Journal(out)
-    journal.claim(kind_of(roll, split), replace_changed)
-    key = _inputs_key(roll, split, journal)
+    journal.claim(want.kind(roll), want.replace_changed)
+    key = _inputs_key(roll, want.split, journal)
     told = None if key is None else journal.whole(key)
     outcome = None if told is None else _outcome(told)
     if told is None or outcome is None:
         return None
     changed = tuple(file for name in told["keys"] for file in journal.changed(name))
-    if changed and replace_changed:
+    if changed and want.replace_changed:
         return None
     for each in outcome.problems:
         listen(Event("noted", each.scan, 0, 0, each.message))
