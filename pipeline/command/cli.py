@@ -14,6 +14,7 @@ import click
 from pipeline import __version__
 from pipeline.command.bath import bath_group
 from pipeline.command.diagnose import diagnose_command
+from pipeline.command.manual import help_command
 from pipeline.command.options import (
     NamingGroup,
     file_option,
@@ -81,6 +82,7 @@ def evenroll() -> None:
 evenroll.add_command(profile_group)
 evenroll.add_command(diagnose_command)
 evenroll.add_command(bath_group)
+evenroll.add_command(help_command)
 
 
 @evenroll.command()
@@ -129,14 +131,16 @@ def split(scans: tuple[Path, ...], out: Path, **options: Any) -> int:
 @evenroll.command()
 @scans_argument
 @reading_options
-def measure(scans: tuple[Path, ...], **options: Any) -> int:
+@click.option("--csv", "as_csv", is_flag=True, help="Print a line for each frame as CSV.")
+def measure(scans: tuple[Path, ...], as_csv: bool, **options: Any) -> int:
     """Measure film base and densities, and write nothing.
 
     SCANS are folders, each a roll, and files, which make one roll together. The result is a
-    table, or with --json what roll.json holds; a list of that for several rolls.
+    table, or with --json what roll.json holds; a list of that for several rolls; or with --csv a
+    line for each frame.
     """
     from pipeline.record import to_document
-    from pipeline.report import measure_table
+    from pipeline.report import measure_csv, measure_table
     from pipeline.roll import record_of
 
     run = run_of(scans, options)
@@ -146,9 +150,11 @@ def measure(scans: tuple[Path, ...], **options: Any) -> int:
         if surveyed is not None:
             record = record_of(surveyed)
             documents.append(to_document(record))
-            if not run.as_json and surveyed.strips:
+            if surveyed.strips and as_csv:
+                click.echo(measure_csv(record, head=len(documents) == 1), nl=False)
+            elif surveyed.strips and not run.as_json:
                 click.echo(measure_table(record))
-    if run.as_json and documents:
+    if run.as_json and documents and not as_csv:
         echo_json(documents[0] if len(run.rolls) == 1 else documents)
     return overall(codes)
 

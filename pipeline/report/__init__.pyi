@@ -14,4 +14,5 @@ from .roll_page import page as page
 from .roll_page import small_side as small_side
 from .roll_page import summary_lines as summary_lines
 from .roll_page import thumbnail as thumbnail
+from .table import measure_csv as measure_csv
 from .table import measure_table as measure_table
