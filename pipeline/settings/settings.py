@@ -48,7 +48,7 @@ ARCHIVE_FORMATS = ("tiff", "none")
 ARCHIVE_PACKING = ("deflate", "zstd", "lzw", "none")
 SHARE_FORMATS = ("jpeg", "png", "none")
 DUST = ("on", "off")
-ARCHIVE_SPACES = ("romm-rgb", "rec2020", "adobe-rgb-compatible", "display-p3", "srgb", "acescg")
+ARCHIVE_SPACES = ("romm-rgb", "rec2020", "oprgb", "display-p3", "srgb", "acescg")
 
 
 def frame_number(value: Any) -> str:
