@@ -217,6 +217,33 @@ def test_slip_of_the_pen_is_named_with_what_was_meant(tmp_path, slip, meant):
 
 
 @pytest.mark.parametrize(
+    ("heading", "key"),
+    [
+        ("[batch]", "exposure"), ("[batch]", "first-number"), ("[batch]", "expected_frames"),
+        ("[wedge]", "look"), ("[[frames]]", "iso"), ("[[reference]]", "gamma"),
+        ("[bracket]", "Share_Size"), ("[darkroom]", "share"),
+    ],
+)  # fmt: skip
+def test_what_stands_under_a_heading_that_is_not_its_own_is_named(tmp_path, heading, key):
+    path = roll_file(tmp_path, f"id = 'a'\n{heading}\n{key} = 1\n")
+    with pytest.raises(SettingsProblem) as told:
+        read_roll_file(path)
+    assert str(told.value) == (
+        f"{path}: key '{key}' stands under {heading}, where it does nothing; "
+        "put it above the first heading."
+    )
+
+
+def test_a_slip_under_batch_is_named_and_other_keys_are_kept(tmp_path):
+    path = roll_file(tmp_path, "[batch]\nname = 'kit'\ndeveloper = 'powder'\nnotes = 'fresh'\n")
+    assert read_roll_file(path)[0].batch["developer"] == "powder"
+    path = roll_file(tmp_path, "[batch]\nrolls_befor = 3\n")
+    meant = r"key 'rolls_befor' under \[batch\] is not known; write 'rolls_before'"
+    with pytest.raises(SettingsProblem, match=meant):
+        read_roll_file(path)
+
+
+@pytest.mark.parametrize(
     ("line", "key"),
     [
         ("iso = 0", "iso"), ("iso = 400.5", "iso"), ("iso = 'fast'", "iso"),
