@@ -28,7 +28,7 @@ _MOST_TINT = 0.05
 _OFF_MAP = 0.02
 _MOST_OFF = 0.12
 _ROUNDS = 60
-_NEAREST = 24
+_NEAREST = 5
 _STRIDE = 1.5
 # A lens falls off about its axis, a lamp along its length; anything else is small.
 _RIDGE = (0.0, 1e-4, 1e-4, 5e-5, 5e-4, 3e-3, 3e-3)
@@ -237,7 +237,7 @@ def explained(seed: Group, areas: Group, shape: tuple[int, int], known: Sequence
             if float(np.ptp(off)) > _MOST_TINT or float(np.abs(off).max()) > _MOST_OFF:
                 continue
             step, apart = _step(area, group, lamp)
-            if abs(step) < _OFF_MAP + _MOST_SLOPE * apart:
+            if step < _OFF_MAP:
                 joined.append((apart, area))
         if not joined:
             break
@@ -272,21 +272,25 @@ def _among(area: Area, groups: Sequence[Group]) -> bool:
 
 
 def _step(one: Area, others: Group, lamp: Lamp) -> tuple[float, float]:
-    """Return by how much an area is lighter than others where it is nearest to them, and how near.
+    """Return by how much an area is off its nearest others beyond what the way there allows.
 
-    The step is in mean log10 light beyond the lamp's, the distance in halves of the diagonal.
+    Off is mean log10 light, the lamp's taken out, in the median of the nearest areas; with it
+    comes the distance of the nearest, in halves of the diagonal.
     """
     from scipy.spatial import cKDTree
 
+    half = float(np.hypot(*lamp.shape)) / 2
     places = np.concatenate([other.rim for other in others])
     lights = np.concatenate([other.rim_light for other in others])
-    distance, nearest = cKDTree(places).query(one.rim)
-    close = np.argsort(distance, kind="stable")[:_NEAREST]
-    here, there = one.rim[close], places[nearest[close]]
-    off = one.rim_light[close] - lights[nearest[close]]
-    off -= lamp.at(*here.T) - lamp.at(*there.T)
-    half = float(np.hypot(*lamp.shape)) / 2
-    return float(np.median(off.mean(axis=1))), float(distance[close[0]]) / half
+    distance, nearest = cKDTree(one.rim).query(places)
+    ends = np.cumsum([len(other.rim) for other in others])
+    spans = zip(np.concatenate([[0], ends[:-1]]), ends, strict=True)
+    closest = np.array([first + int(np.argmin(distance[first:end])) for first, end in spans])
+    closest = closest[np.argsort(distance[closest], kind="stable")][:_NEAREST]
+    here, there = one.rim[nearest[closest]], places[closest]
+    off = one.rim_light[nearest[closest]] - lights[closest] - lamp.at(*here.T) + lamp.at(*there.T)
+    beyond = np.abs(off.mean(axis=1)) - _MOST_SLOPE * distance[closest] / half
+    return float(np.median(beyond)), float(distance[closest[0]]) / half
 
 
 def brightest_group(areas: Group, shape: tuple[int, int], least_px: int) -> Group:

@@ -101,10 +101,10 @@ def test_a_map_over_all_pixels_is_that_at_each():
     assert back == pytest.approx(light, rel=1e-3)
 
 
-def test_no_group_without_an_even_area():
-    steep = np.linspace(-4, 0, SHAPE[1])[None, :, None] * np.ones((*SHAPE, 3))
-    areas = even_areas(steep.astype(np.float32))
-    assert brightest_group(areas, SHAPE, 30) == ()
+def test_a_group_smaller_than_asked_is_none():
+    areas = even_areas(np.log10(scene(lens(0.0))))
+    assert sum(area.size for area in brightest_group(areas, SHAPE, 30)) > 10_000
+    assert brightest_group(areas, SHAPE, 10**6) == ()
 
 
 def test_levels_of_two_groups_differ_by_their_density():
