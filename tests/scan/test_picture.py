@@ -246,8 +246,8 @@ def test_exposure_of_a_camera_is_read(tmp_path):
     write_heif(tmp_path / "b.heic", 8, exif=exif.tobytes())
     exif = Image.Exif()
     exif.get_ifd(0x8769).update({0x829A: 0.004, 0x829D: 5.65685, 0x8827: 400})
-    Image.fromarray(picture(8)).save(tmp_path / "c.png", exif=exif)
-    first, second, third = (open_scan(tmp_path / n)[0] for n in ("a.jpg", "b.heic", "c.png"))
+    Image.fromarray(picture(8)).save(tmp_path / "c.jpg", exif=exif)
+    first, second, third = (open_scan(tmp_path / n)[0] for n in ("a.jpg", "b.heic", "c.jpg"))
     assert first.exposure == second.exposure
     assert (first.exposure.f_number, first.exposure.speed) == (8.0, 100.0)
     assert third.exposure.stops_over(first.exposure) == pytest.approx(2.0, abs=1e-3)
