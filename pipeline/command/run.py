@@ -182,7 +182,13 @@ def _roll(
     if roll_file.exists():
         notes, told = read_roll_file(roll_file)
         settings = with_changes(settings, told, roll_file)
+        if settings.base_scan is not None:
+            settings = replace(settings, base_scan=str(beside / settings.base_scan))
     settings = with_changes(settings, changes)
+    if settings.base_scan is not None:
+        path = Path(settings.base_scan).absolute()
+        settings = replace(settings, base_scan=str(path))
+        scans = tuple(scan for scan in scans if scan.resolve() != path.resolve())
     if settings.scanner_profile is not None and settings.scanner_profile.endswith(".toml"):
         # Workers may start from another folder.
         path = Path(settings.scanner_profile).absolute()

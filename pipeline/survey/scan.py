@@ -16,8 +16,10 @@ from pipeline.profile import find_scanner
 from pipeline.scan import Proxy, Scan, open_scan, reduce
 from pipeline.settings import Settings
 from pipeline.strip import Kind, Levels, film_kind, find_levels, find_strips, to_light
+from pipeline.survey.clear_film import ClearFilm
 from pipeline.survey.frame import Cut
 from pipeline.survey.look import StripLook, look_at
+from pipeline.survey.single_frame import SingleLook, is_single, look_at_single, survey_single
 from pipeline.survey.strip import Habits, StripSurvey, survey_strip
 
 # Corrected frames of strips, by the strip's place among those found in a file.
@@ -42,6 +44,8 @@ class ScanSurvey:
     """All strips of one file, with plain warnings; `habits` are those it was surveyed by.
 
     `grey` tells that strips were left out that have a grey base, but no clear silver image.
+    `single` tells that it shows one picture only; `clear` is the clear film that was given for it,
+    `own` that which it shows itself.
     """
 
     path: Path
@@ -50,6 +54,13 @@ class ScanSurvey:
     notes: tuple[str, ...]
     habits: Habits | None = None
     grey: bool = False
+    single: bool = False
+    clear: ClearFilm | None = None
+    own: ClearFilm | None = None
+
+
+class NoBaseProblem(ScanProblem):
+    """A file may show one picture, but no base of its film."""
 
 
 @dataclass(frozen=True)
@@ -57,6 +68,7 @@ class ScanLook:
     """All strips of one file as looked at, with what its survey says of it besides.
 
     `clipped` and `notes` are those of its pages; `grey` tells that a grey base was looked for.
+    `single` is the look at a file that shows one picture; `maybe_single` tells that it may.
     """
 
     path: Path
@@ -64,6 +76,8 @@ class ScanLook:
     clipped: bool
     notes: tuple[str, ...]
     grey: bool
+    single: SingleLook | None = None
+    maybe_single: bool = False
 
 
 class LookStore:
@@ -100,25 +114,32 @@ def survey_scan(
     habits: Habits | None = None,
     cuts: Cuts | None = None,
     looks: LookStore | None = None,
+    clear: ClearFilm | None = None,
 ) -> ScanSurvey:
     """Return what one file holds: strips, frames, base, edge print and samples of density.
 
     `habits` are what the roll is known to show of its camera, by format. Where `cuts` has the
     frames of a strip, those take the place of the ones found; all else is as it is without, so
     that frames that nobody corrected stay as they are. Of a scan with unclear frames `looks`
-    keeps what a survey by habits needs, so that the scan is not read again for it.
+    keeps what a survey by habits needs, so that the scan is not read again for it. `clear` is the
+    light of clear film over a file of one picture.
 
     Raises
     ------
     ScanProblem
-        If it can't be read, or shows no colour negative film.
+        If it can't be read, or shows no colour negative film; `NoBaseProblem` if it may show one
+        picture, but no base.
     """
     cv2.setNumThreads(1)
     known = looks.take(path) if looks is not None and habits is not None else None
-    look = known or _look_at(path, settings)
+    look = known or _look_at(path, settings, clear)
+    if look.single is not None:
+        strip = survey_single(look.single, settings, None if cuts is None else cuts.get(0))
+        own, notes = look.single.own, (*look.notes, *look.single.notes)
+        return ScanSurvey(path, (strip,), look.clipped, notes, None, False, True, clear, own)
     survey = _survey(look, settings, habits, cuts or {})
     if not survey.strips:
-        raise _nothing_shown(survey)
+        raise _nothing_shown(survey, look.maybe_single)
     if looks is not None and habits is None:
         frames = [frame for strip in survey.strips for frame in strip.frames]
         if any(frame.confidence < CLEAR for frame in frames):
@@ -126,12 +147,19 @@ def survey_scan(
     return survey
 
 
-def _nothing_shown(survey: ScanSurvey) -> ScanProblem:
+def _nothing_shown(survey: ScanSurvey, maybe_single: bool) -> ScanProblem:
     if survey.grey:
         return ScanProblem(
             survey.path,
             "shows film with a grey base, but not clearly black-and-white pictures",
             "give --monochrome if it is black-and-white negative film",
+        )
+    if maybe_single:
+        return NoBaseProblem(
+            survey.path,
+            "shows no colour negative film with its clear base, neither a strip nor rebate beside "
+            "one picture",
+            "leave some rebate in view, or give --base-scan, a picture of clear film taken alike",
         )
     return ScanProblem(
         survey.path,
@@ -140,7 +168,7 @@ def _nothing_shown(survey: ScanSurvey) -> ScanProblem:
     )
 
 
-def _look_at(path: Path, settings: Settings) -> ScanLook:
+def _look_at(path: Path, settings: Settings, clear: ClearFilm | None) -> ScanLook:
     """Return what the pages of a file show of colour film, or else of film with a grey base."""
     # Some black-and-white film is developed as colour film is, and has its orange base.
     ways = {None: (False, True), False: (False,), True: (True, False)}[settings.monochrome]
@@ -157,7 +185,20 @@ def _look_at(path: Path, settings: Settings) -> ScanLook:
             )
             if looks[way].strips:
                 break
+        if is_single(scan) and not any(
+            map(_sure, (strip for look in looks for strip in look.strips))
+        ):
+            dark = _levels(scan, proxy, settings, False).illumination.dark
+            single = look_at_single(scan, proxy, dark, clear, settings)
+            looks = [replace(look, single=single, maybe_single=True) for look in looks]
+            if single is not None:
+                break
     return next((look for look in looks if look.strips), looks[-1])
+
+
+def _sure(look: StripLook) -> bool:
+    """Tell whether what was found is a strip for certain: its edge or perforations are in view."""
+    return look.strip.perforated or any(look.strip.edges_seen)
 
 
 def _survey(look: ScanLook, settings: Settings, habits: Habits | None, cuts: Cuts) -> ScanSurvey:
