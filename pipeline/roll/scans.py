@@ -1,6 +1,6 @@
 """Surveys of all scans of a roll, and what is told of them."""
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future, as_completed
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -22,6 +22,7 @@ from pipeline.survey import (
     PictureStore,
     ScanSurvey,
     StripSurvey,
+    no_base,
     read_clear_film,
     shared_clear_film,
     survey_scan,
@@ -31,6 +32,8 @@ from pipeline.words import counted
 _SCANS_PER_TRIM = 16
 # Bases of one film under one exposure differ by less, in density: that is how well they are known.
 _SAME_BASE = 0.01
+# More than a lens's fall-off makes of one base, in density.
+_LIGHTER = 0.1
 
 
 def scan_notes(surveys: Sequence[ScanSurvey], listen: Listener) -> Iterator[ScanTrouble]:
@@ -94,6 +97,8 @@ def survey_scans(
     done, failures = each.survey(range(len(roll.scans)), given, looks)
     shared = None
     if given is None and settings.base is None:
+        for k in _refuted(done, failures):
+            failures[k] = no_base(done.pop(k).path)
         shared = shared_clear_film([survey.own for survey in done.values() if survey.own])
     if shared is not None:
         baseless = [k for k, error in failures.items() if isinstance(error, NoBaseProblem)]
@@ -106,6 +111,24 @@ def survey_scans(
         name = roll.name if problem.path is None else problem.path.name
         troubles.append(failed(listen, name, problem))
     return [done[index] for index in sorted(done)], troubles
+
+
+def _refuted(done: Mapping[int, ScanSurvey], failures: Mapping[int, Exception]) -> tuple[int, ...]:
+    """Return the pictures whose own base is none: others, without a base, are lighter.
+
+    Nothing on a film is lighter than its base. Exposures are taken for the same.
+    """
+    lightest = [
+        np.asarray(error.lightest)
+        for error in failures.values()
+        if isinstance(error, NoBaseProblem) and error.lightest is not None
+    ]
+    return tuple(
+        k
+        for k, survey in done.items()
+        if survey.own is not None
+        and any(float((place - survey.own.level()).min()) > _LIGHTER for place in lightest)
+    )
 
 
 @dataclass(frozen=True)
@@ -151,14 +174,18 @@ class _Each:
 def strays(survey: ScanSurvey, shared: ClearFilm) -> bool:
     """Tell whether a picture's own base is not quite the one that it shares with the roll.
 
-    Where the exposures differ behind a tone curve, its own is all there is.
+    Where exposures are not told, or differ behind a tone curve, one that is lighter or darker in
+    all channels alike is under another exposure, and its own.
     """
     if survey.own is None:
         return False
-    placed, told = shared.under(survey.strips[0].scan)
-    if told is not None and placed is shared:
-        return False
-    return float(np.abs(survey.own.level() - placed.level()).max()) > _SAME_BASE
+    scan = survey.strips[0].scan
+    placed, told = shared.under(scan)
+    off = survey.own.level() - placed.level()
+    unknown = scan.exposure.stops_over(shared.exposure) is None
+    if unknown or (told is not None and placed is shared):
+        off = off - off.mean()
+    return float(np.abs(off).max()) > _SAME_BASE
 
 
 def put_away(survey: ScanSurvey, store: PictureStore) -> ScanSurvey:

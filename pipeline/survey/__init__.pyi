@@ -8,6 +8,7 @@ from .scan import Cuts as Cuts
 from .scan import LookStore as LookStore
 from .scan import NoBaseProblem as NoBaseProblem
 from .scan import ScanSurvey as ScanSurvey
+from .scan import no_base as no_base
 from .scan import survey_scan as survey_scan
 from .strip import StripSurvey as StripSurvey
 from .strip import picture_samples as picture_samples

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from pipeline.frame import CLEAR
-from pipeline.kinds import MM_PER_INCH, as_triple
+from pipeline.kinds import MM_PER_INCH, Triple, as_triple
 from pipeline.problem import ScanProblem
 from pipeline.profile import find_scanner
 from pipeline.scan import Proxy, Scan, open_scan, reduce
@@ -19,7 +19,14 @@ from pipeline.strip import Kind, Levels, film_kind, find_levels, find_strips, to
 from pipeline.survey.clear_film import ClearFilm
 from pipeline.survey.frame import Cut
 from pipeline.survey.look import StripLook, look_at
-from pipeline.survey.single_frame import SingleLook, is_single, look_at_single, survey_single
+from pipeline.survey.single_frame import (
+    LEAST_ORANGE,
+    SingleLook,
+    is_single,
+    lightest_place,
+    look_at_single,
+    survey_single,
+)
 from pipeline.survey.strip import Habits, StripSurvey, survey_strip
 
 # Corrected frames of strips, by the strip's place among those found in a file.
@@ -60,7 +67,29 @@ class ScanSurvey:
 
 
 class NoBaseProblem(ScanProblem):
-    """A file may show one picture, but no base of its film."""
+    """A file may show one picture, but no base of its film.
+
+    `lightest` is the log10 light of the lightest even place in it: no base of the same film under
+    the same light is darker.
+    """
+
+    def __init__(
+        self, path: Path | str | None, what: str, remedy: str, lightest: Triple | None = None
+    ) -> None:
+        super().__init__(path, what, remedy)
+        self.lightest = lightest
+        self.args = (path, what, remedy, lightest)
+
+
+def no_base(path: Path, lightest: Triple | None = None) -> NoBaseProblem:
+    """Return the problem of a file without base."""
+    return NoBaseProblem(
+        path,
+        "shows no colour negative film with its clear base, neither a strip nor rebate beside "
+        "one picture",
+        "leave some rebate in view, or give --base-scan, a picture of clear film taken alike",
+        lightest,
+    )
 
 
 @dataclass(frozen=True)
@@ -68,7 +97,8 @@ class ScanLook:
     """All strips of one file as looked at, with what its survey says of it besides.
 
     `clipped` and `notes` are those of its pages; `grey` tells that a grey base was looked for.
-    `single` is the look at a file that shows one picture; `maybe_single` tells that it may.
+    `single` is the look at a file that shows one picture; `maybe_single` tells that it may, and
+    `lightest` is the log10 light of its lightest even place.
     """
 
     path: Path
@@ -78,6 +108,7 @@ class ScanLook:
     grey: bool
     single: SingleLook | None = None
     maybe_single: bool = False
+    lightest: Triple | None = None
 
 
 class LookStore:
@@ -139,7 +170,7 @@ def survey_scan(
         return ScanSurvey(path, (strip,), look.clipped, notes, None, False, True, clear, own)
     survey = _survey(look, settings, habits, cuts or {})
     if not survey.strips:
-        raise _nothing_shown(survey, look.maybe_single)
+        raise no_base(path, look.lightest) if look.maybe_single else _nothing_shown(survey)
     if looks is not None and habits is None:
         frames = [frame for strip in survey.strips for frame in strip.frames]
         if any(frame.confidence < CLEAR for frame in frames):
@@ -147,19 +178,12 @@ def survey_scan(
     return survey
 
 
-def _nothing_shown(survey: ScanSurvey, maybe_single: bool) -> ScanProblem:
+def _nothing_shown(survey: ScanSurvey) -> ScanProblem:
     if survey.grey:
         return ScanProblem(
             survey.path,
             "shows film with a grey base, but not clearly black-and-white pictures",
             "give --monochrome if it is black-and-white negative film",
-        )
-    if maybe_single:
-        return NoBaseProblem(
-            survey.path,
-            "shows no colour negative film with its clear base, neither a strip nor rebate beside "
-            "one picture",
-            "leave some rebate in view, or give --base-scan, a picture of clear film taken alike",
         )
     return ScanProblem(
         survey.path,
@@ -175,30 +199,73 @@ def _look_at(path: Path, settings: Settings, clear: ClearFilm | None) -> ScanLoo
     looks = [ScanLook(path, (), False, (), grey) for grey in ways]
     for scan in open_scan(path, gamma=settings.scan_gamma, ppi=settings.ppi):
         proxy = reduce(scan, _factor(scan))
-        for way, look in enumerate(looks):
-            levels = _levels(scan, proxy, settings, look.grey)
-            looks[way] = replace(
-                look,
-                strips=(*look.strips, *_looks(scan, proxy, levels, settings)),
-                clipped=look.clipped or levels.gate_clipped,
-                notes=tuple(dict.fromkeys((*look.notes, *scan.notes))),
-            )
-            if looks[way].strips:
-                break
-        if is_single(scan) and not any(
-            map(_sure, (strip for look in looks for strip in look.strips))
-        ):
-            dark = _levels(scan, proxy, settings, False).illumination.dark
-            single = look_at_single(scan, proxy, dark, clear, settings)
-            looks = [replace(look, single=single, maybe_single=True) for look in looks]
-            if single is not None:
-                break
+        single = _single(scan, proxy, settings, clear) if clear is not None else None
+        if single is not None:
+            return single
+        before = looks
+        looks = _with_strips(scan, proxy, settings, looks)
+        certain = any(
+            _is_certain(strip, look.clipped)
+            for look, was in zip(looks, before, strict=True)
+            for strip in look.strips[len(was.strips) :]
+        )
+        if certain or not is_single(scan):
+            continue
+        single = _single(scan, proxy, settings, None) if clear is None else None
+        if single is not None:
+            return single
+        # What else a file of one picture shows is part of the picture.
+        lightest = lightest_place(proxy.light)
+        looks = [replace(look, maybe_single=True, lightest=lightest) for look in before]
     return next((look for look in looks if look.strips), looks[-1])
 
 
-def _sure(look: StripLook) -> bool:
-    """Tell whether what was found is a strip for certain: its edge or perforations are in view."""
-    return look.strip.perforated or any(look.strip.edges_seen)
+def _with_strips(
+    scan: Scan, proxy: Proxy, settings: Settings, looks: list[ScanLook]
+) -> list[ScanLook]:
+    """Return looks with the strips of one more page."""
+    looks = list(looks)
+    for way, look in enumerate(looks):
+        levels = _levels(scan, proxy, settings, look.grey)
+        if levels is None:
+            if is_single(scan):
+                continue
+            raise ScanProblem(scan.path, "is dark all over", "scan again with more light")
+        looks[way] = replace(
+            look,
+            strips=(*look.strips, *_looks(scan, proxy, levels, settings)),
+            clipped=look.clipped or levels.gate_clipped,
+            notes=tuple(dict.fromkeys((*look.notes, *scan.notes))),
+        )
+        if looks[way].strips:
+            break
+    return looks
+
+
+def _single(
+    scan: Scan, proxy: Proxy, settings: Settings, clear: ClearFilm | None
+) -> ScanLook | None:
+    """Return the look at a page that shows one picture, None if it doesn't."""
+    if not is_single(scan):
+        return None
+    dark: Triple = (0.0, 0.0, 0.0)
+    if settings.scanner_profile is not None:
+        scanner = find_scanner(settings.scanner_profile)
+        dark = scanner.dark_level(proxy.light.mean(axis=(0, 1)))
+    single = look_at_single(scan, proxy, dark, clear, settings)
+    return None if single is None else ScanLook(scan.path, (), False, scan.notes, False, single)
+
+
+def _is_certain(look: StripLook, clipped: bool) -> bool:
+    """Tell whether a strip is one for certain: perforations or its edge against light are in view.
+
+    `clipped` tells that the open gate is. Light as orange as a film's base is no open gate, but
+    the rebate beside a picture.
+    """
+    gate = look.rough.illumination.gate
+    is_rebate = gate is not None and np.log10(gate[0] / max(gate[2], 1e-6)) > LEAST_ORANGE
+    shows_gate = clipped or (gate is not None and not is_rebate)
+    return look.strip.perforated or (any(look.strip.edges_seen) and shows_gate)
 
 
 def _survey(look: ScanLook, settings: Settings, habits: Habits | None, cuts: Cuts) -> ScanSurvey:
@@ -228,14 +295,14 @@ def _factor(scan: Scan) -> int:
     return max(1, wanted, math.ceil(math.sqrt(scan.width * scan.height / _MOST_PROXY_PIXELS)))
 
 
-def _levels(scan: Scan, proxy: Proxy, settings: Settings, grey: bool) -> Levels:
+def _levels(scan: Scan, proxy: Proxy, settings: Settings, grey: bool) -> Levels | None:
     unseen = None
     if settings.scanner_profile is not None:
         scanner = find_scanner(settings.scanner_profile)
         unseen = scanner.dark_level(proxy.light.mean(axis=(0, 1)))
     levels = find_levels(proxy.light, proxy.clipped_mask, unseen, grey)
     if levels is None:
-        raise ScanProblem(scan.path, "is dark all over", "scan again with more light")
+        return None
     if settings.base is None:
         return levels
     light = to_light(np.asarray(settings.base), levels.illumination)

@@ -31,6 +31,7 @@ from pipeline.survey.clear_film import (
     turned_terms,
 )
 from pipeline.survey.frame import Cut, DensityView, survey_cut, survey_frame
+from pipeline.survey.orientation import shown
 from pipeline.survey.strip import StripSurvey
 
 _MOST_ASPECT = 1.9
@@ -39,19 +40,14 @@ _LEAST_FILLED = 0.4
 # Nothing on the film is lighter than its base: so little may seem to be, for noise and fall-off.
 _LIGHTER, _MOST_LIGHTER = -0.15, 0.01
 _MOST_LIGHTER_THAN_GIVEN = 0.1
-_LEAST_ORANGE = 0.2
+LEAST_ORANGE = 0.2
+"""Log10 of red over blue light of a film's base at the least, where the light is white."""
 _MOST_PLACES = 6
 # Rebate is seen so well that it overrules a base scan of no known exposure.
 _SIDES_TO_OVERRULE = 2
 _SAME_SCALE = 0.05
 _BLANK = 0.05
 _CERTAIN, _UNCERTAIN = 0.95, 0.6
-# Orientations of TIFF and Exif: what steps right and down of the picture as shown are in the
-# picture as stored, (x, y) each (TIFF 6.0, section 8; Exif 3.0, 4.6.5.1.9).
-_STEPS = {
-    1: ((1, 0), (0, 1)), 2: ((-1, 0), (0, 1)), 3: ((-1, 0), (0, -1)), 4: ((1, 0), (0, -1)),
-    5: ((0, 1), (1, 0)), 6: ((0, -1), (1, 0)), 7: ((0, -1), (-1, 0)), 8: ((0, 1), (-1, 0)),
-}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -76,6 +72,14 @@ def is_single(scan: Scan) -> bool:
     return max(scan.width, scan.height) <= _MOST_ASPECT * min(scan.width, scan.height)
 
 
+def lightest_place(light: Light) -> Triple | None:
+    """Return the log10 light of the lightest even place in a proxy (h, w, 3), None without any."""
+    logs = logs_of(light, (0.0, 0.0, 0.0))
+    step = max(1, int(np.sqrt(logs.shape[0] * logs.shape[1] / 100_000)))
+    places = crowded_places(np.ascontiguousarray(logs[::step, ::step]).reshape(-1, 3))
+    return as_triple(places[0][0]) if places else None
+
+
 def look_at_single(
     scan: Scan, proxy: Proxy, dark: Triple, clear: ClearFilm | None, settings: Settings
 ) -> SingleLook | None:
@@ -88,7 +92,7 @@ def look_at_single(
     clear
         Clear film under the same light, None where it has to be found beside the picture.
     """
-    view = _shown(proxy.light, scan.orientation)
+    view = shown(proxy.light, scan.orientation)
     logs = logs_of(view.light, dark)
     matrix = np.asarray(view.to_proxy)[:, :2]
     notes: tuple[str, ...] = ()
@@ -127,22 +131,6 @@ class _Found:
     rebate: Mask
 
 
-def _shown(light: Light, orientation: int) -> StripView:
-    """Return a proxy as viewers show it, and the way back."""
-    height, width = light.shape[:2]
-    right, down = _STEPS[orientation]
-    # As shown, (x, y) is at start + x * right + y * down as stored.
-    start = tuple(
-        0.0 if right[axis] + down[axis] > 0 else size - 1.0
-        for axis, size in enumerate((width, height))
-    )
-    turned = np.swapaxes(light, 0, 1) if right[0] == 0 else light
-    flips = tuple(axis for axis, step in enumerate((sum(down), sum(right))) if step < 0)
-    turned = np.ascontiguousarray(np.flip(turned, flips))
-    rows = tuple((float(right[axis]), float(down[axis]), start[axis]) for axis in (0, 1))
-    return StripView(turned, 1.0, (rows[0], rows[1]))
-
-
 def _flat(level: Float64) -> Float64:
     terms = np.zeros((3, 5))
     terms[:, 0] = level
@@ -178,7 +166,7 @@ def _by_rebate(logs: Light, any_base: bool) -> _Found | None:
     step = max(1, int(np.sqrt(logs.shape[0] * logs.shape[1] / 100_000)))
     some = np.ascontiguousarray(logs[::step, ::step]).reshape(-1, 3)
     for level, _ in crowded_places(some)[:_MOST_PLACES]:
-        if not any_base and level[0] - level[2] < _LEAST_ORANGE:
+        if not any_base and level[0] - level[2] < LEAST_ORANGE:
             continue
         found = _under(logs, _flat(level), any_base)
         if found is None or not any(found.seen.sides_seen):
