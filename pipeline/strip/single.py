@@ -115,6 +115,8 @@ def _is_side(like: Mask, band: tuple[int, int], shift: np.ndarray) -> bool:
     if level - start < max(1.0, _LEAST_BAND * height):
         return False
     deep = max(2, round(_BESIDE * height))
+    if level + 1 + deep > like.shape[0]:
+        return False
     outer = _share(like, (max(start, level - deep), level), shift)
     inner = _share(like, (level + 1, level + 1 + deep), shift)
     return outer > _MOSTLY and outer - inner > _STEP

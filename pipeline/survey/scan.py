@@ -204,16 +204,18 @@ def _look_at(path: Path, settings: Settings, clear: ClearFilm | None) -> ScanLoo
             return single
         before = looks
         looks = _with_strips(scan, proxy, settings, looks)
-        certain = any(
-            _is_certain(strip, look.clipped)
+        found = [
+            (strip, look.clipped)
             for look, was in zip(looks, before, strict=True)
             for strip in look.strips[len(was.strips) :]
-        )
-        if certain or not is_single(scan):
+        ]
+        if not is_single(scan) or any(_shows_edge(*strip) for strip in found):
             continue
         single = _single(scan, proxy, settings, None) if clear is None else None
         if single is not None:
             return single
+        if any(strip.strip.perforated for strip, _ in found):
+            continue
         # What else a file of one picture shows is part of the picture.
         lightest = lightest_place(proxy.light)
         looks = [replace(look, maybe_single=True, lightest=lightest) for look in before]
@@ -256,16 +258,15 @@ def _single(
     return None if single is None else ScanLook(scan.path, (), False, scan.notes, False, single)
 
 
-def _is_certain(look: StripLook, clipped: bool) -> bool:
-    """Tell whether a strip is one for certain: perforations or its edge against light are in view.
+def _shows_edge(look: StripLook, clipped: bool) -> bool:
+    """Tell whether the film's edge against the open gate is in view: a strip for certain.
 
     `clipped` tells that the open gate is. Light as orange as a film's base is no open gate, but
     the rebate beside a picture.
     """
     gate = look.rough.illumination.gate
     is_rebate = gate is not None and np.log10(gate[0] / max(gate[2], 1e-6)) > LEAST_ORANGE
-    shows_gate = clipped or (gate is not None and not is_rebate)
-    return look.strip.perforated or (any(look.strip.edges_seen) and shows_gate)
+    return any(look.strip.edges_seen) and (clipped or (gate is not None and not is_rebate))
 
 
 def _survey(look: ScanLook, settings: Settings, habits: Habits | None, cuts: Cuts) -> ScanSurvey:
