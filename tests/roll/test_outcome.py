@@ -6,11 +6,13 @@ import shutil
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
+import tifffile
 
 from pipeline.command.run import gather_rolls
 from pipeline.profile.folder import profiles_folder
-from pipeline.roll import survey as roll_survey
+from pipeline.roll import scans as roll_scans
 from pipeline.roll.journal import JOURNAL_NAME
 from pipeline.roll.outcome import standing
 from tests.conftest import Run, contents, states
@@ -30,13 +32,13 @@ def settled(scans: Path) -> Path:
 def convert(settled: Path, tmp_path: Path, run: Run, monkeypatch):
     """Return a function that converts and tells whether scans were looked at."""
     looked: list[Path] = []
-    survey = roll_survey.survey_scan
+    survey = roll_scans.survey_scan
 
     def looking(path: Path, *words: object, **more: object):
         looked.append(path)
         return survey(path, *words, **more)
 
-    monkeypatch.setattr(roll_survey, "survey_scan", looking)
+    monkeypatch.setattr(roll_scans, "survey_scan", looking)
     # Files just written may change again within a tick of the clock; these won't.
     monkeypatch.setattr("pipeline.roll.journal._SETTLED_NS", 0)
 
@@ -141,3 +143,13 @@ def test_words_in_the_journal_can_not_rule_the_terminal(convert, tmp_path: Path)
     looked, ran = convert()
     assert not looked
     assert "\x1b" not in ran.out
+
+
+def test_a_base_scan_that_changed_is_looked_at_again(convert, tmp_path: Path):
+    clear = tmp_path / "clear.tif"
+    level = np.full((40, 60, 3), 30000, np.uint16)
+    tifffile.imwrite(clear, level, photometric="rgb")
+    assert convert("--base-scan", clear)[0]
+    assert not convert("--base-scan", clear)[0]
+    tifffile.imwrite(clear, level + 900, photometric="rgb")
+    assert convert("--base-scan", clear)[0]
