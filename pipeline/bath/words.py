@@ -136,7 +136,9 @@ def chart_text(made: BathTrend) -> str:
 def _verdict(told: Life) -> str:
     if told.verdict == "unknown":
         return "can't be told how long it lasts"
-    chance = "" if told.chance_spent is None else f" (chance of that {100 * told.chance_spent:.0f} %)"
+    chance = (
+        "" if told.chance_spent is None else f" (chance of that {100 * told.chance_spent:.0f} %)"
+    )
     return VERDICTS[told.verdict] + ("" if told.verdict == "good" else chance)
 
 
