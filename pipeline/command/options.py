@@ -164,6 +164,12 @@ reading_options = options(
         "--base", type=ChannelValues(), help="Density of the film base, instead of measuring it."
     ),
     click.option(
+        "--base-scan",
+        metavar="FILE",
+        help="Picture of clear film, taken with the light and camera settings of the frames: gives "
+        "base and evenness of the light. Default: by the rebate in view.",
+    ),
+    click.option(
         "--profile",
         metavar="NAME",
         help="Film profile, or a .toml file. Default: by the code on the film's edge, or generic.",

@@ -206,7 +206,13 @@ def _roll(
         own, told = read_roll_file(roll_file)
         notes = replace(own, **{n: getattr(own, n) or getattr(notes, n) for n in _OWN_NOTES})
         settings = with_changes(settings, told, roll_file)
+        if settings.base_scan is not None:
+            settings = replace(settings, base_scan=str(beside / settings.base_scan))
     settings = with_changes(settings, changes)
+    if settings.base_scan is not None:
+        path = Path(settings.base_scan).absolute()
+        settings = replace(settings, base_scan=str(path))
+        scans = tuple(scan for scan in scans if scan.resolve() != path.resolve())
     if settings.scanner_profile is not None and settings.scanner_profile.endswith(".toml"):
         # Workers may start from another folder.
         path = Path(settings.scanner_profile).absolute()

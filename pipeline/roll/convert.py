@@ -34,8 +34,9 @@ from pipeline.roll.machines import give_back
 from pipeline.roll.outcome import Outcome, note_whole, take_away
 from pipeline.roll.plan import ALL, Wanted, planned
 from pipeline.roll.record import record_of
+from pipeline.roll.scans import drop, told
 from pipeline.roll.sharing import SharedScans
-from pipeline.roll.survey import SurveyedRoll, drop, told
+from pipeline.roll.survey import SurveyedRoll
 from pipeline.scan import content_of
 from pipeline.write import FrameMetadata, write_share
 

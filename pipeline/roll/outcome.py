@@ -13,6 +13,7 @@ from pipeline.problem import OutputProblem, ScanProblem
 from pipeline.record import RECORD_NAME, FilesRecord, RollRecord, ScanTrouble, read_document
 from pipeline.roll.journal import LOCK_NAME, Journal, key_of, lock_if_free
 from pipeline.roll.plan import ALL, Wanted
+from pipeline.scan import content_of
 from pipeline.settings import Roll
 from pipeline.words import printable
 
@@ -108,7 +109,7 @@ def _inputs_key(roll: Roll, split: bool, journal: Journal) -> str | None:
     """Return a key of all that decides how a roll comes out, None where that takes reading.
 
     Scans count by their content, as noted in the journal while their sizes, times and inodes
-    hold; settings and notes by value; profiles of the user's own by content.
+    hold; settings and notes by value; profiles of the user's own and a base scan by content.
     """
     hashes = [journal.known_hash(path) for path in roll.scans]
     if roll.problem or roll.refused or not hashes or None in hashes:
@@ -116,11 +117,12 @@ def _inputs_key(roll: Roll, split: bool, journal: Journal) -> str | None:
     named = (roll.settings.profile, roll.settings.scanner_profile)
     try:
         profiles = [read_toml(Path(name)) for name in named if name and name.endswith(".toml")]
+        base = roll.settings.base_scan and content_of(Path(roll.settings.base_scan)).value
     # What is wrong with it is told where it is used.
-    except (OSError, ValueError):
+    except (OSError, ValueError, ScanProblem):
         return None
     scans = [(path.name, value) for path, value in zip(roll.scans, hashes, strict=True)]
-    return key_of(__version__, split, roll.name, roll.settings, roll.notes, scans, profiles)
+    return key_of(__version__, split, roll.name, roll.settings, roll.notes, scans, profiles, base)
 
 
 def _outcome(told: Mapping[str, Any]) -> Outcome | None:

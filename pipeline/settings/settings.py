@@ -85,7 +85,8 @@ class Settings:
     `exposure` in stops, `black` and `white` in display values 0 to 1 (None: as the roll's
     pictures ask for), `gamma` a positive exponent (above 1 lightens the middle tones), sizes in
     pixels of the longer side. `even_exposure` brings single pictures towards the roll's usual
-    exposure. `inset_mm` is cut off the picture on all sides, `border_mm` of rebate is kept around
+    exposure. `base_scan` is the path of a picture of clear film, taken as the frames were.
+    `inset_mm` is cut off the picture on all sides, `border_mm` of rebate is kept around
     it. `reference` names frames with a chart or grey card; None takes a clear chart where there
     is one, and an empty tuple takes none. `dust` is mended where the scan has an infra-red plane;
     `monochrome` None lets the film tell.
@@ -118,6 +119,7 @@ class Settings:
     scanner_profile: (
         Annotated[str, spelt(r"\S", "the name of a scanner profile, or a .toml file")] | None
     ) = None
+    base_scan: Annotated[str, spelt(r"\S", "a picture of clear film")] | None = None
     dust: Annotated[str, one_of(DUST)] = "on"
     save_dust_mask: Flag = False
     monochrome: Flag | None = None

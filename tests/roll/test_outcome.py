@@ -7,11 +7,13 @@ import shutil
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
+import tifffile
 
 from pipeline.command.run import gather_rolls
 from pipeline.profile.folder import profiles_folder
-from pipeline.roll import survey as roll_survey
+from pipeline.roll import scans as roll_scans
 from pipeline.roll.journal import JOURNAL_NAME
 from pipeline.roll.outcome import standing
 from tests.conftest import Run, contents, states
@@ -31,13 +33,13 @@ def settled(scans: Path) -> Path:
 def convert(settled: Path, tmp_path: Path, run: Run, monkeypatch):
     """Return a function that converts and tells whether scans were looked at."""
     looked: list[Path] = []
-    survey = roll_survey.survey_scan
+    survey = roll_scans.survey_scan
 
     def looking(path: Path, *words: object, **more: object):
         looked.append(path)
         return survey(path, *words, **more)
 
-    monkeypatch.setattr(roll_survey, "survey_scan", looking)
+    monkeypatch.setattr(roll_scans, "survey_scan", looking)
     # Files just written may change again within a tick of the clock; these won't.
     monkeypatch.setattr("pipeline.roll.journal._SETTLED_NS", 0)
 
@@ -213,3 +215,13 @@ def test_only_the_frames_named_are_written(convert, run: Run, settled: Path, tmp
     assert "3 written now" in convert("--exposure", "-1")[1].out
     wrong = run("convert", settled, "-o", out, *FAST, "--only", "88")
     assert (wrong.code, "there is no frame 88 to write" in wrong.err) == (2, True)
+
+
+def test_a_base_scan_that_changed_is_looked_at_again(convert, tmp_path: Path):
+    clear = tmp_path / "clear.tif"
+    level = np.full((40, 60, 3), 30000, np.uint16)
+    tifffile.imwrite(clear, level, photometric="rgb")
+    assert convert("--base-scan", clear)[0]
+    assert not convert("--base-scan", clear)[0]
+    tifffile.imwrite(clear, level + 900, photometric="rgb")
+    assert convert("--base-scan", clear)[0]

@@ -71,7 +71,7 @@ def test_what_is_no_triple_is_refused_by_name(value):
 
 GOOD = {
     "profile": "other", "look": "log", "base": 0.5, "black": [0.0, 0.1, 0.2], "white": 0.9,
-    "scanner_profile": "broad-band",
+    "scanner_profile": "broad-band", "base_scan": "clear.dng",
     "gamma": (1, 1.1, 1.2), "exposure": -2, "even_exposure": True, "balance": [0.1, 0, -0.1],
     "format": "120-6x7", "first_number": "x", "scan_gamma": 2.2, "ppi": 1600, "archive": "none",
     "archive_packing": "zstd", "archive_space": "rec2020", "archive_size": 4000,
@@ -83,6 +83,7 @@ GOOD = {
 BAD = {
     "profile": ["", " ", 3, True],
     "scanner_profile": ["", " ", 3, True],
+    "base_scan": ["", " ", 3, True],
     "look": ["Print", "vivid", "", 1, ["print"]],
     "base": [-0.1, 4.1, [0.2, 0.6], "0.5", math.nan],
     "black": [-0.1, 0.96, [0.0, 0.0, math.nan], True],
