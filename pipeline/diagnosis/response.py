@@ -178,12 +178,13 @@ def _of_pictures(film: _Film, middle: Float64, of: Mapping[str, Float64]) -> Flo
     densest = film.density(at + high + of["densest"])[..., 1:2]
     slope = (most - least) / (low + high)
     neutral = np.exp(of["neutral"])[..., :1]
-    within = _spreads(film, slope, neutral, (of["red_green"], of["blue_green"]))
+    red, blue = (of["colour"] + of[name] for name in ("red_green", "blue_green"))
+    within = _spreads(film, slope, neutral, (red, blue))
     over = _spreads(
         film,
         slope,
         neutral * np.exp(of["roll_neutral"])[..., :1],
-        (of["red_green"] + of["roll_red_green"], of["blue_green"] + of["roll_blue_green"]),
+        (red + of["roll_red_green"], blue + of["roll_blue_green"]),
     )
     least, median, most = (film.seen(layers) for layers in (least, median, most))
     parts = [median, most - median, median - least, densest, within, over]
