@@ -166,7 +166,9 @@ def response(fault: Fault, of: Mapping[str, Float64]) -> Float64:
     leader = np.exp(of["leader"] + of["run_slope"] + contrast * of["contrast_leader"])
     leader = film.silver * leader.mean(axis=-1, keepdims=True) + leader
     printed = film.density(of["print_log_exposure"] + of["run_print"])
-    pictures = _of_pictures(film, fault.log_exposure[:, None] + of["exposure"] + of["cast"], of)
+    # Meters see what green sees, about: what is coloured differs from that in red and blue.
+    cast = of["cast"] - of["cast"][..., 1:2]
+    pictures = _of_pictures(film, fault.log_exposure[:, None] + of["exposure"] + cast, of)
     return np.concatenate([_logs(pictures), _logs(printed), base, _logs(leader)], axis=-1)
 
 
