@@ -20,8 +20,9 @@ from pipeline.words import counted
 
 # A fault as probable as this is told; what is as probable as the second is named beside it.
 _TOLD, _POSSIBLE = 0.5, 0.06
-# Where normal is less probable than this and no fault likelier than not, the likeliest is told.
-_HARDLY = 0.05
+# Where normal is less probable than this something is wrong, and the likeliest fault is told with
+# what it can't be told from, though neither is likelier than not.
+_HARDLY = 0.2
 _UNLIKE = 0.9
 
 

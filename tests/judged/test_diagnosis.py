@@ -29,7 +29,7 @@ def test_alone_a_sound_roll_is_left_alone_and_what_is_told_is_mostly_right(view)
     """Of a film that nobody knows many faults can't be told; those that are told are there."""
     told = judged_equations(drawn_rolls(), view)
     faults = [one for one in told if one.told != "normal"]
-    assert len(faults) >= 0.2 * len(told)
+    assert len(faults) >= 0.15 * len(told)
     assert right(faults) >= 0.85
     assert alarms(told) <= 1
 
