@@ -9,7 +9,7 @@ import argparse
 import itertools
 import tempfile
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -155,6 +155,17 @@ def table(told: Sequence[Told]) -> str:
     return "\n".join(lines)
 
 
+def beside(tables: Mapping[str, str]) -> str:
+    """Return texts beside each other, each under its name."""
+    columns = [[name, *text.splitlines()] for name, text in tables.items()]
+    widths = [max(map(len, column)) for column in columns]
+    rows = itertools.zip_longest(*columns, fillvalue="")
+    return "\n".join(
+        "    ".join(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True)).rstrip()
+        for row in rows
+    )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--equations", type=int, default=0)
@@ -169,10 +180,10 @@ def main() -> None:
     parser.add_argument("--scanner-profile")
     chosen = parser.parse_args()
     if chosen.equations:
-        for split in SPLITS:
-            rolls = faulty_rolls(chosen.equations, chosen.seeds[0], split)
-            for view in VIEWS:
-                print(f"{split}, {view}\n{table(judged_equations(rolls, view))}\n")
+        rolls = {split: faulty_rolls(chosen.equations, chosen.seeds[0], split) for split in SPLITS}
+        for view in VIEWS:
+            tables = {split: table(judged_equations(rolls[split], view)) for split in SPLITS}
+            print(f"{view}\n{beside(tables)}\n")
         return
     jobs = list(
         itertools.product(chosen.cases, chosen.films, chosen.scanners, range(*chosen.seeds))

@@ -4,7 +4,7 @@ from functools import cache
 
 import pytest
 
-from tests.judged.diagnosis import Told, judged_case, judged_equations, table
+from tests.judged.diagnosis import Told, beside, judged_case, judged_equations, table
 from tests.judged.fault_bank import FaultyRoll, faulty_rolls
 
 # On worlds that no constant was set on.
@@ -64,3 +64,9 @@ def test_table_counts_rows_by_what_was_told():
     assert "right first finding 0.667 of 3 rolls" in text
     assert "false alarms 0.500 of 2 normal rolls" in text
     assert "right where a fault is told 0.500 of 2 rolls" in text
+
+
+def test_tables_stand_beside_each_other_under_their_names():
+    assert beside({"used": "a\nbb", "left-out": "c"}).splitlines() == [
+        "used    left-out", "a       c", "bb",
+    ]  # fmt: skip
