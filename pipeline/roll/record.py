@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.densities import curve_document, roll_densities, strip_densities
-from pipeline.diagnosis import RollSigns, diagnose, roll_signs, told_signs
+from pipeline.diagnosis import RollSigns, Shown, diagnose, roll_signs, told_signs
 from pipeline.kinds import as_triple
 from pipeline.profile import MONOCHROME, base_status_m
 from pipeline.record import (
@@ -25,12 +25,10 @@ from pipeline.settings import Roll
 from pipeline.survey import StripSurvey
 
 
-def record_of(
-    surveyed: SurveyedRoll, split: bool = False, aim: RollSigns | None = None
-) -> RollRecord:
+def record_of(surveyed: SurveyedRoll, split: bool = False, aim: Shown | None = None) -> RollRecord:
     """Return the roll record of a survey.
 
-    `aim` are the signs of a roll of the same film and scanner that is known to be right.
+    `aim` is a roll of the same film and scanner that is known to be right.
     """
     roll, strips, colour = surveyed.roll, surveyed.strips, surveyed.colour
     signs = roll_signs(strips, surveyed.scanner)

@@ -102,6 +102,7 @@ def _picture(roll: Roll, film: Film, gate: Gate, px_per_mm: float) -> Pixels | N
     if gate.spec.kind != "picture":
         return None
     along, across = gate_size_mm(load_format(roll.format), roll.camera)
+    along = gate.spec.along_mm or along
     picture = scene_exposure(film, gate.spec.scene, along / across, gate.spec.light)
     width, height = round(along * px_per_mm), round(across * px_per_mm)
     picture = sized(picture, width, height)
