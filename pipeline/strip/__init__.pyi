@@ -1,10 +1,7 @@
 from .base import FilmBase as FilmBase
 from .base import FrameBase as FrameBase
-from .base import StripView as StripView
 from .base import density_above as density_above
 from .base import measure_base as measure_base
-from .base import place as place
-from .base import straighten as straighten
 from .density import dark_error as dark_error
 from .density import measure_limits as measure_limits
 from .density import to_light as to_light
@@ -20,3 +17,4 @@ from .light_struck import LightLeak as LightLeak
 from .light_struck import StripDensity as StripDensity
 from .light_struck import find_leak as find_leak
 from .light_struck import struck_density as struck_density
+from .view import StripView as StripView

@@ -1,12 +1,12 @@
 """Film edges as straight lines, and where they are hidden, the borders of the pictures."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.kinds import Float64, Light, Mask, Numbers, Plane
+from pipeline.kinds import Float64, Light, Mask, Numbers, Plane, Points
 
 _OPEN_GATE, _HOLDER, _BORDER = 1, 0, 2
 _LEAST_RUN_MM = 0.8
@@ -29,6 +29,7 @@ class EdgeLine:
     level: float
     against_gate: bool
     support: float
+    points: Points = field(default_factory=lambda: np.empty((0, 2)), compare=False)
 
     def at(self, x: float) -> float:
         """Return the line's row at a column."""
@@ -114,7 +115,10 @@ def find_edges(
     if upper is None or lower is None:
         return None
     last = view.shape[0] - 1
-    return upper, EdgeLine(-lower.slope, last - lower.level, lower.against_gate, lower.support)
+    points = np.column_stack([lower.points[:, 0], last - lower.points[:, 1]])
+    return upper, EdgeLine(
+        -lower.slope, last - lower.level, lower.against_gate, lower.support, points
+    )
 
 
 def _edge(
@@ -131,19 +135,20 @@ def _edge(
     x = columns.astype(float)
     tolerance = max(0.5, _TOLERANCE_MM * px_per_mm)
     open_gate = beyond == _OPEN_GATE
+    points = np.column_stack([x[open_gate], places[open_gate]])
     if open_gate.mean() > _LEAST_SEEN:
         slope, level = robust_line(x[open_gate], places[open_gate], tolerance, most_slope)
         rest = places - slope * x - level
         support = float((np.abs(rest[open_gate]) < 2 * tolerance).sum() / len(x))
         outside = float((rest < -_CLEARLY_BEYOND_MM * px_per_mm).mean())
         if support > _LEAST_SEEN * 0.6 and outside < _MOST_BEYOND:
-            return EdgeLine(slope, level, True, support)
+            return EdgeLine(slope, level, True, support, points)
     covered = ~open_gate
     if covered.sum() < 8:
         covered = np.ones(len(x), bool)
     slope, level = robust_line(x[covered], places[covered], tolerance, most_slope)
     support = float((np.abs(places - slope * x - level) < 2 * tolerance).mean())
-    return EdgeLine(slope, level, False, support)
+    return EdgeLine(slope, level, False, support, points)
 
 
 def first_runs(mask: Mask, run: int) -> NDArray[np.int64]:

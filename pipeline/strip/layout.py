@@ -10,7 +10,7 @@ from pipeline.channels import channel_mean, less, log_above, tint
 from pipeline.kinds import Corners, Float64, Light, Mask, Triple
 from pipeline.outline import corners_of
 from pipeline.profile import FilmSize, film_sizes
-from pipeline.strip.base import StripView, place, straighten
+from pipeline.strip.bend import FilmLine, curve_through, find_bend, in_stretches
 from pipeline.strip.film_edge import EdgeLine, find_edges, picture_slope
 from pipeline.strip.illumination import Levels, base_of
 from pipeline.strip.scale import Perforations, film_scale, find_perforations
@@ -25,6 +25,7 @@ from pipeline.strip.surround import (
     split_abreast,
     surround,
 )
+from pipeline.strip.view import FilmMap, StripView, angle_deg, straighten, view_by
 
 _BASE_TOLERANCE = 0.10
 _BASE_TINT_TOLERANCE = 0.05
@@ -38,6 +39,12 @@ _SHOWN_MM = 25.0
 _FLUSH_MM = 0.15
 _MISPLACED_MM = 0.4
 _WHOLE_WIDTH_SLACK_MM = 0.8
+_BEND_PASSES = 3
+_LEAST_OF_EDGE = 0.25
+_EDGE_TOLERANCE_MM = 0.1
+# How far film may be cut wider or narrower, and how well a perforation's place is seen.
+_TRIM_MM = 0.3
+_HOLE_SIGMA_PX, _HOLE_SIGMA_MM = 0.15, 0.02
 
 
 @dataclass(frozen=True)
@@ -51,7 +58,11 @@ class Strip:
 
     `edges_seen` tells whether the film's top and bottom edges are in view, rather than under
     the holder or cut off by the scan's border; `film_rows` are the rows of these edges in the
-    pixels of the view that `straighten` makes of the outline, outside it where hidden.
+    pixels of the strip's view, outside it where hidden.
+
+    `way` is the map of that view of `size` rows and columns where the film doesn't lie straight,
+    None where the outline tells all; `uneven_mm` is the root mean square of what edges and
+    perforations are off the lines, or the map's curves, that were fitted to them.
     """
 
     outline: Corners
@@ -65,6 +76,15 @@ class Strip:
     base_light: Triple
     edges_seen: tuple[bool, bool]
     film_rows: tuple[float, float]
+    way: FilmMap | None = None
+    size: tuple[int, int] = (0, 0)
+    uneven_mm: float = 0.0
+
+    def view(self, light: Light) -> StripView:
+        """Return the strip straightened out of its proxy (h, w, 3)."""
+        if self.way is None:
+            return straighten(light, self.outline, self.px_per_mm)
+        return view_by(light, self.way, self.size, self.px_per_mm)
 
 
 @dataclass(frozen=True)
@@ -89,6 +109,7 @@ class _Levelled:
     mask: Mask
     edges: tuple[EdgeLine, EdgeLine]
     perforations: Perforations | None
+    uneven_px: float = 0.0
 
     @property
     def middle(self) -> float:
@@ -169,9 +190,15 @@ def _strips(
     found.sort(key=lambda strip: sum(y for _, y in strip.outline))
     if not upright:
         return tuple(found)
-    outlines = [tuple((shape[1] - 1 - y, x) for x, y in strip.outline) for strip in found]
-    stood = zip(found, outlines, strict=True)
-    return tuple(replace(strip, outline=box, vertical=True) for strip, box in stood)[::-1]
+    return tuple(_stood(strip, shape[1]) for strip in found)[::-1]
+
+
+def _stood(strip: Strip, width: int) -> Strip:
+    """Return a strip of a scan laid on its side as it is in the scan, so many columns wide."""
+    outline = tuple((width - 1 - y, x) for x, y in strip.outline)
+    turn = np.array([[0.0, -1.0, width - 1.0], [1.0, 0.0, 0.0]])
+    way = None if strip.way is None else strip.way.then(turn)
+    return replace(strip, outline=outline, way=way, vertical=True)
 
 
 def _own_levels(readings: Light, levels: Levels) -> Levels | None:
@@ -214,11 +241,11 @@ def _strip(piece: _Piece) -> Strip | None:
     film_mm = scale.px_per_mm if pitch is None else pitch / (scale.film.perforation_pitch_mm or 1)
     seen, rows = _film_rows(levelled, seen, scale.film, film_mm)
     corners = np.array([[first, upper], [last, upper], [last, lower], [first, lower]])
-    turn = view.to_proxy
+    own = None if view.to_proxy.straight else view.to_proxy.moved(first, upper)
     whole = (lower - upper) / scale.px_per_mm > scale.film.width_mm - _WHOLE_WIDTH_SLACK_MM
     return Strip(
-        outline=corners_of(place(corners, turn)),
-        angle_deg=math.degrees(math.atan2(turn[1][0], turn[0][0])),
+        outline=corners_of(view.to_proxy.onto(corners)),
+        angle_deg=angle_deg(view.to_proxy, (levelled.middle, (upper + lower) / 2)),
         vertical=False,
         px_per_mm=scale.px_per_mm,
         scale_from=scale.scale_from,
@@ -228,10 +255,67 @@ def _strip(piece: _Piece) -> Strip | None:
         base_light=piece.levels.base_light,
         edges_seen=seen,
         film_rows=(rows[0] - upper, rows[1] - upper),
+        way=own,
+        size=(max(2, round(lower - upper) + 1), max(2, round(last - first) + 1)),
+        uneven_mm=levelled.uneven_px / film_mm,
     )
 
 
 def _level(piece: _Piece) -> _Levelled | None:
+    """Return a strip turned level and, where it isn't straight, straightened."""
+    found = _turned_level(piece)
+    if found is None:
+        return None
+    for _ in range(_BEND_PASSES):
+        lines, px_per_mm = _lines(found)
+        bend = find_bend(lines, found.view.to_proxy, px_per_mm, piece.holder.shape)
+        if bend is None:
+            break
+        if bend.way is None:
+            return replace(found, uneven_px=bend.rest_px)
+        bent = _measured(piece, _view_along(piece, found, bend.way))
+        if bent is None:
+            break
+        found = replace(bent, uneven_px=bend.rest_px)
+    return found
+
+
+def _view_along(piece: _Piece, found: _Levelled, way: FilmMap) -> StripView:
+    """Return the view that a map gives of a strip, with some of its surround."""
+    upper, lower = found.levels
+    right = found.view.light.shape[1] - 1.0
+    ends = np.array([[x, y] for x in (0.0, right) for y in (upper, lower)])
+    middle = np.array([[found.middle, upper], [found.middle, lower]])
+    columns = way.back(found.view.to_proxy.onto(ends))[:, 0]
+    top, bottom = way.back(found.view.to_proxy.onto(middle))[:, 1]
+    margin = max(6.0, _MARGIN_OF_WIDTH * (bottom - top))
+    first, last = float(columns.min()), float(columns.max())
+    size = (round(bottom - top + 2 * margin) + 1, round(last - first) + 1)
+    return view_by(piece.light, way.moved(first, top - margin), size, 1.0)
+
+
+def _lines(found: _Levelled) -> tuple[list[FilmLine], float]:
+    """Return what lies straight along the film in a view, and the view's scale, roughly."""
+    holes = found.perforations
+    film = film_sizes()["120" if holes is None else "135"]
+    upper, lower = found.levels
+    pitch_mm = film.perforation_pitch_mm or 1.0
+    px_per_mm = (lower - upper) / film.width_mm if holes is None else holes.pitch_px / pitch_mm
+    lines = []
+    for edge, across in zip(found.edges, (0.0, film.width_mm), strict=True):
+        x, y = edge.points.T
+        near = curve_through(x, y, max(0.5, _EDGE_TOLERANCE_MM * px_per_mm))
+        if near.sum() > _LEAST_OF_EDGE * found.view.light.shape[1]:
+            points, sigma = in_stretches(x[near], y[near])
+            lines.append(FilmLine(points, across, 0.0 if holes is None else _TRIM_MM, sigma))
+    for row in () if holes is None else holes.rows:
+        across = film.width_mm - row.from_edge_mm if row.on_bottom else row.from_edge_mm
+        sigma = max(_HOLE_SIGMA_PX, _HOLE_SIGMA_MM * px_per_mm)
+        lines.append(FilmLine(row.points, across, 0.0, sigma, row.steps, pitch_mm))
+    return lines, px_per_mm
+
+
+def _turned_level(piece: _Piece) -> _Levelled | None:
     """Return a strip turned level, its angle measured anew in each view of it."""
     slope, above, below = rough_line(piece.area)
     angle = math.atan(slope)
@@ -243,27 +327,31 @@ def _level(piece: _Piece) -> _Levelled | None:
     half = half + margin
     found = None
     for _ in range(_PASSES):
-        found = _measured(piece, angle, centre, half)
+        found = _measured(piece, _turned(piece, angle, centre, half))
         if found is None:
             return None
         slope = _common_slope(found, piece.levels)
         upper, lower = found.levels
         middle = np.array([[found.middle, (upper + lower) / 2]])
-        centre = place(middle, found.view.to_proxy)[0]
+        centre = found.view.to_proxy.onto(middle)[0]
         half[1] = (lower - upper) / 2 + margin
         angle += math.atan(slope)
         if abs(slope) < 1e-5:
             break
-    return _measured(piece, angle, centre, half)
+    return _measured(piece, _turned(piece, angle, centre, half))
 
 
-def _measured(piece: _Piece, angle: float, centre: Float64, half: Float64) -> _Levelled | None:
-    """Return edges and perforations in a view turned by an angle (radians)."""
+def _turned(piece: _Piece, angle: float, centre: Float64, half: Float64) -> StripView:
+    """Return a view turned by an angle (radians), so far to all sides of a centre."""
     along = half[0] * np.array([math.cos(angle), math.sin(angle)])
     across = half[1] * np.array([-math.sin(angle), math.cos(angle)])
     left, right = centre - along, centre + along
     corners = np.array([left - across, right - across, right + across, left + across])
-    view = straighten(piece.light, corners_of(corners), 1.0)
+    return straighten(piece.light, corners_of(corners), 1.0)
+
+
+def _measured(piece: _Piece, view: StripView) -> _Levelled | None:
+    """Return edges and perforations in a view."""
     mask = _placed(piece.area.mask, view)
     valid = _placed(np.ones(piece.holder.shape, bool), view)
     share = open_share(view.light, piece.levels)
@@ -272,8 +360,9 @@ def _measured(piece: _Piece, angle: float, centre: Float64, half: Float64) -> _L
         hidden |= _placed(piece.holder, view)
     share[hidden] = 0.0
     narrow = film_sizes()["135"]
-    height = 2 * half[1] / (1 + _MARGIN_OF_WIDTH * 2)
-    edges = find_edges(view.light, mask, valid, share, height / narrow.width_mm, _MOST_SLOPE)
+    height = view.light.shape[0] - 1
+    px_per_mm = height / (1 + _MARGIN_OF_WIDTH * 2) / narrow.width_mm
+    edges = find_edges(view.light, mask, valid, share, px_per_mm, _MOST_SLOPE)
     if edges is None:
         return None
     holes = find_perforations(share, narrow, edges)

@@ -22,7 +22,6 @@ from pipeline.strip import (
     is_negative,
     measure_base,
     measure_limits,
-    straighten,
     struck_density,
 )
 
@@ -65,7 +64,7 @@ def look_at(
     ScanProblem
         The scan has changed or is damaged.
     """
-    view = straighten(proxy.light, strip.outline, strip.px_per_mm)
+    view = strip.view(proxy.light)
     illumination = levels.illumination
     rough = measure_base(view.light, illumination, strip.base_light, view.px_per_mm)
     if rough is None:

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.strip.base import place, straighten
+from pipeline.strip.view import straighten
 
 Corners = tuple[tuple[float, float], ...]
 
@@ -34,7 +34,7 @@ def test_every_pixel_of_a_view_shows_its_place_in_the_proxy(angle_deg, x, y):
     assert view.light.shape == (41, 81, 3)
     assert view.px_per_mm == 6.0
     pixels = np.array([(0, 0), (80, 0), (80, 40), (0, 40), (33, 17)])
-    places = place(pixels, view.to_proxy)
+    places = view.to_proxy.onto(pixels)
     assert places[:4] == pytest.approx(np.array(corners), abs=1e-6)
     # A ramp is its own coordinate; cubic convolution keeps straight lines (Keys 1981, from
     # memory), cv2 rounds places to 1/32 pixel.
