@@ -158,7 +158,7 @@ def _truth(scan: ModelScan, size: tuple[int, int], way: Any) -> dict[str, Any]:
     truth = deepcopy(scan.truth)
     truth["size_px"] = list(size)
     middle = np.asarray(truth["strips"][0]["outline"]).mean(axis=0)
-    beside = _back(way, np.array([middle, middle + (1.0, 0.0)]), size)
+    beside = _back(way, np.array([middle, np.add(middle, (1.0, 0.0))]), size)
     truth["ppi"] = scan.ppi * float(np.hypot(*(beside[1] - beside[0])))
     for strip in truth["strips"]:
         strip["frames"] = [one for one in strip["frames"] if _clipped(one, way, size)]
