@@ -15,7 +15,7 @@ from pipeline.strip.density import measure_limits
 from pipeline.strip.view import FilmMap
 
 _LEAST_POINTS = 8
-_BINS = 60
+_BINS = 40
 _LEAST_SIGMA_PX = 0.1
 _CURVE_DEGREE, _CURVE_ROUNDS = 3, 12
 # Unknowns of film that lies straight: shift (2), turn, logarithm of scale. Those that bend it, in
@@ -45,6 +45,17 @@ class FilmLine:
     sigma_px: float
     steps: Numbers | None = None
     pitch_mm: float = 1.0
+
+
+@dataclass(frozen=True)
+class CrossLine:
+    """Two points (2, 2) of a view that on film lie on one straight line across it.
+
+    `sigma_px` is the standard error of their distance along the film.
+    """
+
+    points: Points
+    sigma_px: float
 
 
 @dataclass(frozen=True)
@@ -87,7 +98,11 @@ def in_stretches(x: Numbers, y: Numbers) -> tuple[Points, float]:
 
 
 def find_bend(
-    lines: Sequence[FilmLine], way: FilmMap, px_per_mm: float, shape: tuple[int, int]
+    lines: Sequence[FilmLine],
+    bars: Sequence[CrossLine],
+    way: FilmMap,
+    px_per_mm: float,
+    shape: tuple[int, int],
 ) -> Bend | None:
     """Return how film bends, or None where there are no lines to tell.
 
@@ -95,6 +110,8 @@ def find_bend(
     ----------
     lines
         What lies straight along the film, in pixels of a view.
+    bars
+        What lies straight across it, but for how a camera's gate is turned against the film.
     way
         The view's map as it is.
     px_per_mm
@@ -112,7 +129,7 @@ def find_bend(
     if not lines:
         return None
     limits = measure_limits("bend")
-    fit = _Fit.of(lines, way, px_per_mm, shape)
+    fit = _Fit.of(lines, bars, way, px_per_mm, shape)
     usual = np.array([float(limits[name]) for name in _BENDS])
     straight, left = fit.solved(usual * 0.0)
     bent, rest = fit.solved(usual)
@@ -123,6 +140,15 @@ def find_bend(
     if moved < float(limits["least_move_mm"]) * px_per_mm:
         return Bend(None, fit.rest_px(straight))
     return Bend(fit.map_of(bent), fit.rest_px(bent))
+
+
+def _bars_on_film(bars: Sequence[CrossLine], px_per_mm: float, top: float) -> Points:
+    """Return where the ends (n, 2) of lines across the film would lie on it, mm, were it level."""
+    places = []
+    for bar in bars:
+        across = (bar.points[:, 1] - top) / px_per_mm
+        places.append(np.column_stack([np.full(2, bar.points[:, 0].mean() / px_per_mm), across]))
+    return np.concatenate([np.empty((0, 2)), *places])
 
 
 def _phase(lines: Sequence[FilmLine], px_per_mm: float) -> float:
@@ -142,6 +168,7 @@ class _Fit:
     `line` tells to which line a point belongs, `hole` whether it tells a place along the film,
     too. `origin` is where the proxy's middle lies on film; `reach` how far its corners are from
     it, in mm and in pixels; `middle`, `half` where the film's middle is and half its length.
+    `bars` and `bars_seen` are the ends of lines across the film, by pairs.
     """
 
     along: Numbers
@@ -151,6 +178,9 @@ class _Fit:
     sigma: Numbers
     hole: Mask
     level_sigma: Numbers
+    bars: Points
+    bars_seen: Points
+    bar_sigma: Numbers
     start: Numbers
     centre: Points
     origin: Points
@@ -160,7 +190,11 @@ class _Fit:
 
     @staticmethod
     def of(
-        lines: Sequence[FilmLine], way: FilmMap, px_per_mm: float, shape: tuple[int, int]
+        lines: Sequence[FilmLine],
+        bars: Sequence[CrossLine],
+        way: FilmMap,
+        px_per_mm: float,
+        shape: tuple[int, int],
     ) -> "_Fit":
         """Return the fit of lines in a view."""
         top = np.median([
@@ -189,6 +223,9 @@ class _Fit:
             sigma=np.repeat([line.sigma_px for line in lines], sizes),
             hole=np.repeat([line.steps is not None for line in lines], sizes),
             level_sigma=np.array([line.across_sigma_mm for line in lines]),
+            bars=_bars_on_film(bars, px_per_mm, float(top)),
+            bars_seen=way.onto(np.concatenate([np.empty((0, 2)), *(bar.points for bar in bars)])),
+            bar_sigma=np.array([bar.sigma_px for bar in bars]),
             start=np.array([0.0, 0.0, turn, math.log(px_per_mm)]),
             centre=centre,
             origin=origin,
@@ -239,14 +276,24 @@ class _Fit:
 
     def off(self, unknowns: Numbers) -> tuple[Numbers, Numbers]:
         """Return how far points are seen from where they should be: along and across, pixels."""
-        levels = unknowns[_STRAIGHT + len(_BENDS) :]
+        levels = unknowns[_STRAIGHT + len(_BENDS) : -1]
         across = self.across + levels[self.line.astype(int)]
-        there = self.onto(unknowns, self.along, across)
-        beside = self.onto(unknowns, self.along + 1.0, across) - there
+        way = self.map_of(unknowns, 1.0)
+        there = way.onto(np.column_stack([self.along, across]))
+        beside = way.onto(np.column_stack([self.along + 1.0, across])) - there
         tangent = beside / np.hypot(*beside.T)[:, None]
         away = self.seen - there
         normal = away[:, 1] * tangent[:, 0] - away[:, 0] * tangent[:, 1]
         return (away * tangent).sum(axis=1), normal
+
+    def off_bars(self, unknowns: Numbers) -> Numbers:
+        """Return how far the ends of lines across the film are apart along it, pixels."""
+        way = self.map_of(unknowns, 1.0)
+        there = way.onto(self.bars)
+        beside = way.onto(self.bars + np.array([1.0, 0.0])) - there
+        along = ((self.bars_seen - there) * beside).sum(axis=1) / np.hypot(*beside.T)
+        turned = unknowns[-1] * np.hypot(*(self.bars_seen[1::2] - self.bars_seen[::2]).T)
+        return np.asarray(along[1::2] - along[::2] - turned)
 
     def rest_px(self, unknowns: Numbers) -> float:
         """Return the root mean square of what is left across the film, far outliers capped."""
@@ -260,10 +307,10 @@ class _Fit:
         """
         from scipy.optimize import least_squares
 
-        count = _STRAIGHT + len(_BENDS) + len(self.level_sigma)
-        spread = np.concatenate([_STRAIGHT_SPREAD, usual, self.level_sigma])
+        gate = float(measure_limits("bend")["gate_turned"]) * (len(self.bar_sigma) > 0)
+        spread = np.concatenate([_STRAIGHT_SPREAD, usual, self.level_sigma, [gate]])
         free = spread > 0
-        first = np.zeros(count)
+        first = np.zeros(len(spread))
         first[:_STRAIGHT] = self.start
 
         def rests(some: Numbers) -> Numbers:
@@ -271,6 +318,8 @@ class _Fit:
             unknowns[free] = some
             along, normal = self.off(unknowns)
             parts = [normal / self.sigma, along[self.hole] / self.sigma[self.hole]]
+            if len(self.bar_sigma):
+                parts.append(self.off_bars(unknowns) / self.bar_sigma)
             off = np.concatenate(parts)
             held = np.sign(off) * _OUTLYING * np.sqrt(2 * (np.sqrt(1 + (off / _OUTLYING) ** 2) - 1))
             return np.concatenate([held, (unknowns - first)[free] / spread[free]])
