@@ -10,19 +10,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.kinds import Mask, Numbers, Points, as_matrix
+from pipeline.kinds import Mask, Numbers, Points, as_matrix, as_triple
 from pipeline.strip.density import measure_limits
 from pipeline.strip.view import FilmMap
 
 _LEAST_POINTS = 8
 _BINS = 40
 _LEAST_SIGMA_PX = 0.1
-_CURVE_DEGREE, _CURVE_ROUNDS = 3, 12
+_CURVE_DEGREE, _CURVE_ROUNDS = 4, 12
 # Unknowns of film that lies straight: shift (2), turn, logarithm of scale. Those that bend it, in
 # this order: narrower along and across the film (as seen aslant), drawn out along it, sheared,
-# two terms of a bow, a lens that draws outwards.
+# three terms of a bow, a lens that draws outwards.
 _STRAIGHT = 4
-_BENDS = ("aslant", "aslant", "drawn_out", "sheared", "bowed_mm", "bowed_mm", "radial")
+_BENDS = ("aslant", "aslant", "drawn_out", "sheared", "bowed_mm", "bowed_mm", "bowed_mm", "radial")
 # How far the first guess of the former may be off, pixels and radians: so that what no point tells
 # stays where it was.
 _STRAIGHT_SPREAD = (50.0, 50.0, 0.2, 0.1)
@@ -241,7 +241,7 @@ class _Fit:
     def map_of(self, unknowns: Numbers, px_per_mm: float | None = None) -> FilmMap:
         """Return the map that unknowns make, from pixels of so many a mm, else the proxy's."""
         x, y, turn, log_scale, *bends = unknowns[: _STRAIGHT + len(_BENDS)].tolist()
-        aslant_x, aslant_y, drawn, sheared, bow, skewed, radial = bends
+        aslant_x, aslant_y, drawn, sheared, *bow, radial = bends
         scale = math.exp(log_scale)
         cos, sin = scale * math.cos(turn), scale * math.sin(turn)
         shift = self.centre + np.array([x, y])
@@ -260,7 +260,7 @@ class _Fit:
         mm = turned @ seen @ from_origin
         cx, cy = self.centre.tolist()
         way = FilmMap(
-            as_matrix(mm / mm[2, 2]), (bow, skewed), self.middle, self.half,
+            as_matrix(mm / mm[2, 2]), as_triple(bow), self.middle, self.half,
             radial, (cx, cy), reach_px,
         )  # fmt: skip
         if px_per_mm is None:

@@ -6,7 +6,17 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from pipeline.kinds import Corners, Float64, Light, Matrix, Point, Points, as_matrix
+from pipeline.kinds import (
+    Corners,
+    Float64,
+    Light,
+    Matrix,
+    Point,
+    Points,
+    Triple,
+    as_matrix,
+    as_triple,
+)
 
 _BACK_ROUNDS = 20
 _BACK_PX = 1e-9
@@ -17,13 +27,13 @@ class FilmMap:
     """The way from a view's pixels to the proxy's, and back.
 
     `matrix` is a homography of points (x, y, 1). Before it the film is bowed: a point at column x
-    lies ``bow[0] t^2 + bow[1] t^3`` rows lower, with t from -1 to 1 over the columns
+    lies ``bow[0] t^2 + bow[1] t^3 + bow[2] t^4`` rows lower, with t from -1 to 1 over the columns
     ``middle - half`` to ``middle + half``. After it a lens draws points away from `centre` by
     the share ``radial (r / radius)^2`` of their distance r from it (all in proxy pixels).
     """
 
     matrix: Matrix
-    bow: tuple[float, float] = (0.0, 0.0)
+    bow: Triple = (0.0, 0.0, 0.0)
     middle: float = 0.0
     half: float = 1.0
     radial: float = 0.0
@@ -67,7 +77,8 @@ class FilmMap:
     def sag(self, x: Float64) -> Float64:
         """Return by how many rows the film lies lower at columns (n,) of the view."""
         t = (np.asarray(x, float) - self.middle) / self.half
-        lower: Float64 = self.bow[0] * t * t + self.bow[1] * t**3
+        square, cube, fourth = self.bow
+        lower: Float64 = t * t * (square + t * (cube + t * fourth))
         return lower
 
     def moved(self, x: float, y: float) -> "FilmMap":
@@ -83,7 +94,7 @@ class FilmMap:
         small = np.diag([1.0 / factor, 1.0 / factor, 1.0])
         return FilmMap(
             as_matrix(np.asarray(self.matrix) @ small),
-            (self.bow[0] * factor, self.bow[1] * factor),
+            as_triple(np.multiply(self.bow, factor)),
             self.middle * factor, self.half * factor, self.radial, self.centre, self.radius,
         )  # fmt: skip
 

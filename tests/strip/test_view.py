@@ -80,7 +80,7 @@ bent = st.builds(
         st.tuples(st.floats(-0.1, 0.1), st.floats(0.95, 1.05), st.floats(-50, 50)),
         st.tuples(st.floats(-5e-5, 5e-5), st.floats(-5e-5, 5e-5), st.just(1.0)),
     ),
-    bow=st.tuples(st.floats(-20, 20), st.floats(-5, 5)),
+    bow=st.tuples(st.floats(-20, 20), st.floats(-5, 5), st.floats(-5, 5)),
     middle=st.just(800.0),
     half=st.just(800.0),
     radial=st.floats(-0.05, 0.05),
@@ -107,7 +107,7 @@ def test_parts_enlargements_and_quarter_turns_show_the_same_places(way):
 
 def test_a_bent_view_shows_the_places_of_its_map():
     way = FilmMap(
-        ((1.0, 0.02, 20.0), (-0.01, 1.0, 30.0), (1e-4, 2e-4, 1.0)), (3.0, 1.0), 50.0, 50.0
+        ((1.0, 0.02, 20.0), (-0.01, 1.0, 30.0), (1e-4, 2e-4, 1.0)), (3.0, 1.0, -0.5), 50.0, 50.0
     )
     view = view_by(ramp(), way, (40, 101), 6.0)
     pixels = np.array([(0, 0), (100, 0), (100, 39), (0, 39), (33, 17)])
