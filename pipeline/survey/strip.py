@@ -68,6 +68,21 @@ class StripSurvey(ControlPatches):
     edges_seen: tuple[bool, bool] = (True, True)
     leak: LightLeak | None = None
 
+    @property
+    def curve_known(self) -> bool:
+        """Tell whether the scan says how its codes stand for light; linear codes need no curve.
+
+        A camera that says nothing draws its own curve over the display's, and the picture's
+        densities are as wrong as that.
+        """
+        encoding = self.scan.encoding
+        return encoding.source != "assumed" or encoding.kind == "linear"
+
+    @property
+    def absolute(self) -> bool:
+        """Tell whether the base's density is an ISO 5-2 density."""
+        return self.base.illumination.absolute and self.curve_known
+
 
 def survey_strip(
     look: StripLook, settings: Settings, habits: Habits | None, cuts: tuple[Cut, ...] | None
