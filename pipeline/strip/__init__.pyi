@@ -2,6 +2,8 @@ from .base import FilmBase as FilmBase
 from .base import FrameBase as FrameBase
 from .base import density_above as density_above
 from .base import measure_base as measure_base
+from .base import over_view as over_view
+from .base import unevenness as unevenness
 from .density import Illumination as Illumination
 from .density import dark_error as dark_error
 from .density import measure_limits as measure_limits

@@ -1,7 +1,7 @@
 """Film stocks: layer sensitivities, characteristic curves, and what development makes of light."""
 
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -132,6 +132,11 @@ def _silver(shapes: dict, row: dict) -> tuple[Floats, Floats]:
 
 def _dyed(shapes: dict, row: dict) -> tuple[Floats, Floats]:
     return _dyes(shapes, row), _masks(shapes, row)
+
+
+def masked(film: Film, share: float) -> Film:
+    """Return a film whose orange mask is so much weaker or stronger."""
+    return film if share == 1.0 else replace(film, mask_spectra=film.mask_spectra * share)
 
 
 @lru_cache(maxsize=16)
