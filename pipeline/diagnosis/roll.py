@@ -50,7 +50,7 @@ def _edge_print(strips: Sequence[StripSurvey]) -> Triple | None:
 
 def _base(strips: Sequence[StripSurvey]) -> Triple | None:
     """Return the density of the base against the open gate, None where no strip shows one."""
-    seen = [s.base.density for s in strips if s.base.illumination.absolute]
+    seen = [s.base.density for s in strips if s.absolute]
     return as_triple(np.median(seen, axis=0)) if seen else None
 
 

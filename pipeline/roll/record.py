@@ -82,11 +82,11 @@ def _strip_record(
         mirrored=strip.mirrored,
         base=BaseRecord(
             strip.base.density,
-            strip.base.illumination.absolute,
+            strip.absolute,
             strip.base.spread,
             round(strip.base.area_mm2, 1),
             as_triple(base_status_m(np.array(strip.base.density), scanner))
-            if scanner is not None and strip.base.illumination.absolute
+            if scanner is not None and strip.absolute
             else None,
         ),
         edge_codes=tuple(

@@ -9,6 +9,9 @@ through its areas (lamp), and a strip's densities are against the gate as that h
 The base is the densest crowd of readings in rebate and gaps, measured with the lamp's shading as a
 smooth surface, so that density above base is even over the strip.
 
+Film is laid level by its edges, perforations and pictures' borders (`level`): turned, and where
+they show that it isn't straight, by a homography, a lens and a bow (`bend`, `view`).
+
 The door is wide because every later room measures above the base.
 """
 

@@ -1,7 +1,4 @@
-"""Film base of a strip: its light in rebate and gaps, and the density that makes; a strip's view.
-
-A view is the strip's part of the proxy, turned to lie level, and the way back.
-"""
+"""Film base of a strip: its light in rebate and gaps, and the density that makes."""
 
 from dataclasses import dataclass
 
@@ -10,9 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.channels import greatest, least, less, log_above
-from pipeline.kinds import Corners, Float32, Float64, Floats, Light, Mask, Triple, as_triple
+from pipeline.kinds import Float32, Float64, Floats, Light, Mask, Triple, as_triple
 from pipeline.strip.density import Illumination, to_density
 from pipeline.strip.lamp import Lamp
+from pipeline.strip.view import StripView
 
 _CLEAR_OF_EDGES_MM = 0.35
 _LEAST_AREA_MM2 = 4.0
@@ -234,74 +232,12 @@ def _fit(found: _Readings) -> Float64:
     return fitted
 
 
-Affine = tuple[tuple[float, float, float], tuple[float, float, float]]
-
-
-@dataclass(frozen=True)
-class StripView:
-    """A strip straightened: light (h, w, 3), scale, and the way back to the proxy's pixels."""
-
-    light: Light
-    px_per_mm: float
-    to_proxy: Affine
-
-    def of(
-        self, plane: Light, how: int = cv2.INTER_CUBIC, border: int = cv2.BORDER_REPLICATE
-    ) -> Light:
-        """Return another plane (h, w) of the same proxy in the pixels of the view."""
-        return _turned(plane, self.to_proxy, self.light.shape[:2], how, border)
-
-
-def straighten(light: Light, outline: Corners, px_per_mm: float) -> StripView:
-    """Return the part of a proxy inside an outline, turned so that the film lies left to right.
-
-    Parameters
-    ----------
-    light
-        Proxy (h, w, 3).
-    outline
-        Four corners, top-left, top-right, bottom-right, bottom-left (proxy pixels).
-    px_per_mm
-        Scale of the proxy, kept in the view.
-    """
-    corners = np.asarray(outline, float)
-    along, across = corners[1] - corners[0], corners[3] - corners[0]
-    width, height = (max(2, round(float(np.hypot(*side))) + 1) for side in (along, across))
-    right = along / max(float(np.hypot(*along)), 1e-9)
-    down = across / max(float(np.hypot(*across)), 1e-9)
-    start = corners[0]
-    to_proxy = (
-        (float(right[0]), float(down[0]), float(start[0])),
-        (float(right[1]), float(down[1]), float(start[1])),
-    )
-    view = _turned(light, to_proxy, (height, width), cv2.INTER_CUBIC, cv2.BORDER_REPLICATE)
-    return StripView(view, px_per_mm, to_proxy)
-
-
-def _turned(light: Light, to_proxy: Affine, size: tuple[int, ...], how: int, border: int) -> Light:
-    turned = cv2.warpAffine(
-        light,
-        np.asarray(to_proxy),
-        (size[1], size[0]),
-        flags=how | cv2.WARP_INVERSE_MAP,
-        borderMode=border,
-    )
-    return np.asarray(turned, np.float32)
-
-
-def place(points: Float64, matrix: Affine) -> Float64:
-    """Return (n, 2) points of a view in the proxy's pixels."""
-    rows = np.asarray(matrix)
-    placed: Float64 = np.asarray(points, float) @ rows[:, :2].T + rows[:, 2]
-    return placed
-
-
 def unevenness(lamp: Lamp, view: StripView) -> Float64:
     """Return the terms (3, 5) of a lamp's log10 light over a strip's view."""
     rows, columns = view.light.shape[:2]
     down, across = np.mgrid[-1:1:9j, -1:1:25j].reshape(2, -1)
     points = np.stack([(across + 1) / 2 * (columns - 1), (down + 1) / 2 * (rows - 1)], axis=-1)
-    x, y = place(points, view.to_proxy).T
+    x, y = view.to_proxy.onto(points).T
     found = np.linalg.lstsq(_terms(across, down), lamp.at(x, y), rcond=None)[0]
     return np.asarray(found.T)
 

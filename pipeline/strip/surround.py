@@ -155,7 +155,7 @@ def surround(light: Light, levels: Levels) -> Surround:
     return Surround(~gate & ~holder & ~fading, gate, holder)
 
 
-MOST_SKEW_DEG = 8.0
+MOST_SKEW_DEG = 17.0
 _LEAST_OF_LARGEST = 0.05
 _LEAST_SIDE_PX = 10
 # Longer than any single frame of a strip: half a 135 frame with its gap is 19 by 34.98 mm.

@@ -23,7 +23,6 @@ from pipeline.strip import (
     measure_base,
     measure_limits,
     over_view,
-    straighten,
     struck_density,
     unevenness,
 )
@@ -68,7 +67,7 @@ def look_at(
     ScanProblem
         The scan has changed or is damaged.
     """
-    view = straighten(proxy.light, strip.outline, strip.px_per_mm)
+    view = strip.view(proxy.light)
     uneven = unevenness(levels.lamp, view)
     illumination = levels.under(over_view(uneven, view.light.shape[:2]))
     rough = measure_base(view.light, illumination, strip.base_light, view.px_per_mm, uneven=uneven)
