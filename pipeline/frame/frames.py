@@ -130,7 +130,8 @@ def find_frames(
     if chosen is not plain and all(frame.kind == "blank" for frame in frames):
         # Film without pictures fits any format.
         return find_frames(seen, (plain,), habits)
-    return FoundFrames(chosen, _without_empty_ends(frames), fit.habit, score)
+    whole_px = fit.habit.length_mm * seen.px_per_mm
+    return FoundFrames(chosen, _without_empty_ends(frames, whole_px), fit.habit, score)
 
 
 def _others(form: FrameFormat, formats: tuple[FrameFormat, ...]) -> tuple[FrameFormat, ...]:
@@ -159,14 +160,11 @@ def _frame(span: Span, place: GateRectangle, tilt: float, seen: Evidence) -> Fra
     return Frame(*sides, kind, round(surety, 3), tilt, place.leans)
 
 
-def _without_empty_ends(frames: tuple[Frame, ...]) -> tuple[Frame, ...]:
+def _without_empty_ends(frames: tuple[Frame, ...], whole_px: float) -> tuple[Frame, ...]:
     """Return frames less partial ones that hold nothing and a light-struck leader or tail."""
     longest = max((frame.end - frame.start for frame in frames), default=0.0)
-    kept = [
-        frame
-        for frame in frames
-        if frame.kind != "blank" or frame.end - frame.start >= 0.9 * longest
-    ]
+    least = 0.9 * min(longest, whole_px)
+    kept = [frame for frame in frames if frame.kind != "blank" or frame.end - frame.start >= least]
     while kept and kept[0].kind == "fogged":
         kept.pop(0)
     while kept and kept[-1].kind == "fogged":

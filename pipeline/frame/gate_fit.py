@@ -101,11 +101,11 @@ def fit_gates(seen: Evidence, spans: Sequence[Span], habit: GateHabit) -> GateFi
     """
     ppmm = seen.px_per_mm
     edges = [_edges(seen, span, habit) for span in spans]
-    middles = np.array([(span.start + span.end) / 2 for span in spans])
-    along_strip = 2.0 * middles / len(seen.busy) - 1.0
-    slopes = side_slopes(edges, along_strip, habit)
+    ends = np.array([(span.start, span.end) for span in spans]).reshape(-1, 2)
+    placed = 2.0 * ends / len(seen.busy) - 1.0
+    slopes = side_slopes(edges, placed, habit)
     # Bowed film lies higher here and lower there, as its slope tells.
-    drift = slopes.bow * len(seen.busy) / 4.0 * along_strip**2
+    drift = slopes.bow * len(seen.busy) / 4.0 * placed.mean(axis=1) ** 2
     learned = GateHabit(
         *_sizes(edges, spans, habit, ppmm),
         habit.gap_mm,

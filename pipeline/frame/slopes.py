@@ -75,7 +75,7 @@ def side_slopes(edges: Sequence[FrameEdges], along: Row, habit: GateHabit) -> Si
     edges
         What was measured of each frame's sides.
     along
-        (n,) where along the strip each frame lies, from -1 at its start to 1 at its end.
+        (n, 2) where each frame starts and ends, from -1 at the strip's start to 1 at its end.
     habit
         What is known of how the gate lies against the film.
     """
@@ -109,7 +109,15 @@ def _ways(along: Row) -> Row:
     The slope that all share; the turn of upright and of level sides along the strip; how far
     upper and lower sides converge.
     """
-    rows = [((1.0, x, 0.0, 0.0),) * 2 + ((1.0, 0.0, x, 0.5), (1.0, 0.0, x, -0.5)) for x in along]
+    rows = [
+        (
+            (1.0, start, 0.0, 0.0),
+            (1.0, end, 0.0, 0.0),
+            (1.0, 0.0, (start + end) / 2.0, 0.5),
+            (1.0, 0.0, (start + end) / 2.0, -0.5),
+        )
+        for start, end in along
+    ]
     return np.array(rows).reshape(-1, 4)
 
 
@@ -127,7 +135,8 @@ def _fitted(ways: Row, values: Row, errors: Row, habit: GateHabit) -> tuple[Row,
         common = SIGMA_OF_MAD * float(np.median(np.abs(rest))) if len(rest) else 0.0
         usual_off = np.hypot(errors, common)
         spread = errors * np.sqrt(1.0 + (rest / (_OUTLYING * usual_off)) ** 2)
-    return found, np.linalg.inv(normal), rest
+    covariance = np.asarray(np.linalg.inv(normal), float)
+    return found, covariance, rest
 
 
 def _lean_spread(rest: Row, errors: Row) -> float:
