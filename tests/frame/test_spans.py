@@ -200,9 +200,11 @@ def test_a_blank_half_frame_beside_a_full_one_is_told():
     assert [frame.kind for frame in found.frames] == kinds
 
 
-def test_one_short_picture_is_of_the_rolls_own_format():
-    places = [(3.0, 20.8)]
-    shown = seen(40.0, places)
-    assert find_frames(shown, formats_on("135")).format.name == "135-half"
+def test_short_pictures_are_of_the_rolls_own_format_unless_bars_tell_another():
     roll = {"135": replace(HABIT, length_spread_mm=0.05, gap_spread_mm=0.35)}
-    assert find_frames(shown, formats_on("135"), roll).format.name == "135"
+    # Half frames with blanks between, or full ones that are black on the right.
+    apart = seen(80.0, [(3.0, 20.8), (41.0, 58.8)])
+    assert find_frames(apart, formats_on("135")).format.name == "135-half"
+    assert find_frames(apart, formats_on("135"), roll).format.name == "135"
+    barred = seen(59.0, [(1.0, 19.0), (20.0, 38.0), (39.0, 57.0)])
+    assert find_frames(barred, formats_on("135"), roll).format.name == "135-half"
