@@ -118,12 +118,13 @@ def find_frames(
         raise ValueError("no format to choose from")
     solved = [_solved(seen, form, formats, known) for form in formats]
     score, chosen, habit, spans = max(solved, key=lambda found: found[0])
+    likely = 1.0 / sum(math.exp(other - score) for other, *_ in solved)
     if chosen.name not in known:
         habit = fit_gates(seen, spans, habit).habit
         score, spans = solve_spans(seen, habit, _others(chosen, formats))
     fit = fit_gates(seen, spans, habit)
     frames = tuple(
-        _frame(span, rectangle, fit.tilt, seen)
+        _frame(span, rectangle, fit.tilt, likely, seen)
         for span, rectangle in zip(spans, fit.rectangles, strict=True)
     )
     plain = min(formats, key=lambda form: form.seldom)
@@ -153,9 +154,10 @@ def _solved(
     return score - form.seldom - foreign - math.log(len(tried)), form, habit, spans
 
 
-def _frame(span: Span, place: GateRectangle, tilt: float, seen: Evidence) -> Frame:
+def _frame(span: Span, place: GateRectangle, tilt: float, likely: float, seen: Evidence) -> Frame:
+    """Return a frame as placed; `likely` is the probability of the strip's format."""
     kind = _kind(span, seen)
-    surety = min(place.surety(seen.px_per_mm), _MOST_CONFIDENCE)
+    surety = min(likely * place.surety(seen.px_per_mm), _MOST_CONFIDENCE)
     sides = (place.start, place.end, place.top, place.bottom)
     return Frame(*sides, kind, round(surety, 3), tilt, place.leans)
 

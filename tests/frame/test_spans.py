@@ -208,3 +208,11 @@ def test_short_pictures_are_of_the_rolls_own_format_unless_bars_tell_another():
     assert find_frames(apart, formats_on("135"), roll).format.name == "135"
     barred = seen(59.0, [(1.0, 19.0), (20.0, 38.0), (39.0, 57.0)])
     assert find_frames(barred, formats_on("135"), roll).format.name == "135-half"
+
+
+def test_frames_are_told_with_doubt_where_another_format_fits_as_well():
+    clear = find_frames(seen(152.0, REGULAR), formats_on("135"))
+    # One picture black but for 18 mm, or a half frame.
+    either = find_frames(seen(40.0, [(3.0, 20.8)]), formats_on("135"))
+    assert min(frame.confidence for frame in clear.frames) > 0.95
+    assert max(frame.confidence for frame in either.frames) < 0.75
