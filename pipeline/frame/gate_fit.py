@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.frame.columns import Evidence
 from pipeline.frame.gate import EdgePlace, GateHabit, find_edge
-from pipeline.frame.slopes import FrameEdges, SideSlopes, robust_mean, side_slopes
+from pipeline.frame.slopes import FrameEdges, SideSlopes, robust_mean, side_slopes, sure_deviation
 from pipeline.frame.spans import Span
 from pipeline.kinds import SIGMA_OF_MAD, Row
 
@@ -106,9 +106,11 @@ def fit_gates(seen: Evidence, spans: Sequence[Span], habit: GateHabit) -> GateFi
     slopes = side_slopes(edges, placed, habit)
     # Bowed film lies higher here and lower there, as its slope tells.
     drift = slopes.bow * len(seen.busy) / 4.0 * placed.mean(axis=1) ** 2
+    sizes = _sizes(edges, spans, habit, ppmm)
+    # The film advances by the same pitch whatever the gate.
     learned = GateHabit(
-        *_sizes(edges, spans, habit, ppmm),
-        habit.gap_mm,
+        *sizes,
+        habit.gap_mm + habit.length_mm - sizes[0],
         habit.gap_spread_mm,
         slopes.shared,
         slopes.error,
@@ -192,7 +194,7 @@ def _sizes(
                 weights.append(1.0 / (sigma**2 + least**2))
         size, error = robust_mean(np.array(values), np.array(weights))
         # Film that is seen aslant shows one gate in many sizes.
-        apart = SIGMA_OF_MAD * float(np.median(np.abs(np.array(values[1:]) - size))) if pairs else 0
+        apart = sure_deviation(np.array(values[1:]) - size)
         return size, math.hypot(error, max(least, apart))
 
     whole = [e for e, span in zip(edges, spans, strict=True) if span.kind == "picture"]

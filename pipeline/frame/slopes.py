@@ -143,10 +143,20 @@ def _lean_spread(rest: Row, errors: Row) -> float:
     """Return how far single sides lean beyond what their errors and chance explain."""
     if len(rest) < _LEAST_SIDES:
         return _LEAST_LEAN
-    # A deviation told by medians of n has an error of 1.17 / sqrt(n) of itself (their efficiency
-    # is 37 %).
-    seen = SIGMA_OF_MAD * float(np.median(np.abs(rest))) * (1.0 - 1.17 / math.sqrt(len(rest)))
+    seen = sure_deviation(rest)
     return max(_LEAST_LEAN, math.sqrt(max(0.0, seen**2 - float(np.median(errors)) ** 2)))
+
+
+def sure_deviation(rest: Row) -> float:
+    """Return the standard deviation that values (n,) about 0 have at least; 0 of too few.
+
+    One told by their median has an error of 1.17 / sqrt(n) of itself, as its efficiency is 37 %
+    (Rousseeuw and Croux 1993, 'Alternatives to the median absolute deviation').
+    """
+    if len(rest) < 2:
+        return 0.0
+    told = SIGMA_OF_MAD * float(np.median(np.abs(rest)))
+    return told * max(0.0, 1.0 - 1.17 / math.sqrt(len(rest)))
 
 
 def _lean(off: float, sigma: float, spread: float) -> tuple[float, float]:
