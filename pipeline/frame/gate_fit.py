@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.frame.columns import Evidence
 from pipeline.frame.gate import EdgePlace, GateHabit, find_edge
-from pipeline.frame.slopes import FrameEdges, SideSlopes, robust_mean, side_slopes, sure_deviation
+from pipeline.frame.slopes import FrameEdges, SideSlopes, robust_mean, side_slopes
 from pipeline.frame.spans import Span
 from pipeline.kinds import SIGMA_OF_MAD, Row
 
@@ -24,6 +24,7 @@ _END_PX = 2.0
 _SHARE_KNOTS = (0.0, 0.15, 0.45, 0.6)
 _SHARE_SIGMA_MM = (0.5, 0.35, 0.12, 0.02)
 _LEAST_LENGTH_SPREAD_MM = 0.05
+_LEAST_SIZES = 3
 _BAND_SPREAD_MM = 0.12
 _ROUNDS = 4
 # Residuals beyond this many deviations count less and less.
@@ -194,7 +195,8 @@ def _sizes(
                 weights.append(1.0 / (sigma**2 + least**2))
         size, error = robust_mean(np.array(values), np.array(weights))
         # Film that is seen aslant shows one gate in many sizes.
-        apart = sure_deviation(np.array(values[1:]) - size)
+        off = np.abs(np.array(values[1:]) - size)
+        apart = SIGMA_OF_MAD * float(np.median(off)) if len(off) >= _LEAST_SIZES else 0.0
         return size, math.hypot(error, max(least, apart))
 
     whole = [e for e, span in zip(edges, spans, strict=True) if span.kind == "picture"]

@@ -18,6 +18,8 @@ from pipeline.kinds import SIGMA_OF_MAD, Row
 _LEAST_LEAN = 0.0005
 _USUAL_TURN = 0.005
 _LEAST_SIDES = 5
+# A strip is bent where the turn of its sides is so many deviations off none.
+_LEAST_DEVIATIONS = 4.0
 # Where fewer rows than this show an edge, its slope is the scene's.
 _LEAST_SHARE = 0.45
 _ROUNDS = 4
@@ -90,14 +92,21 @@ def side_slopes(edges: Sequence[FrameEdges], along: Row, habit: GateHabit) -> Si
     ways = _ways(along)
     found, covariance, rest = _fitted(ways[which], values, errors, habit)
     spread = _lean_spread(rest, errors)
-    found, covariance, rest = _fitted(ways[which], values, np.hypot(errors, spread), habit)
+    whole = np.hypot(errors, spread)
+    found, covariance, _ = _fitted(ways[which], values, whole, habit)
+    # Film is straight unless its sides tell otherwise.
+    told_apart = np.abs(found) > _LEAST_DEVIATIONS * np.sqrt(np.diag(covariance))
+    ways = ways * np.where([True, *told_apart[1:]], 1.0, 0.0)
+    found, covariance, rest = _fitted(ways[which], values, whole, habit)
     leans = ways[:, 1:] @ found[1:]
     variance = np.einsum("ij,jk,ik->i", ways, covariance, ways)
     sigmas = np.sqrt(variance + spread**2)
-    for index, off, sigma in zip(which, rest, errors, strict=True):
-        lean, own = _lean(off, sigma, spread)
-        leans[index] += lean
-        sigmas[index] = math.hypot(own, math.sqrt(variance[index]))
+    # Where all else is straight, a side that leans is the scene's.
+    if told_apart[1:].any():
+        for index, off, sigma in zip(which, rest, errors, strict=True):
+            lean, own = _lean(off, sigma, spread)
+            leans[index] += lean
+            sigmas[index] = math.hypot(own, math.sqrt(variance[index]))
     shape = (len(edges), 4)
     shared, error = float(found[0]), math.sqrt(covariance[0, 0])
     return SideSlopes(shared, error, leans.reshape(shape), sigmas.reshape(shape), float(found[2]))
