@@ -100,9 +100,10 @@ def side_slopes(edges: Sequence[FrameEdges], along: Row, habit: GateHabit) -> Si
     found, covariance, rest = _fitted(ways[which], values, whole, habit)
     leans = ways[:, 1:] @ found[1:]
     variance = np.einsum("ij,jk,ik->i", ways, covariance, ways)
-    sigmas = np.sqrt(variance + spread**2)
     # Where all else is straight, a side that leans is the scene's.
-    if told_apart[1:].any():
+    bent = bool(told_apart[1:].any())
+    sigmas = np.sqrt(variance + (spread if bent else _LEAST_LEAN) ** 2)
+    if bent:
         for index, off, sigma in zip(which, rest, errors, strict=True):
             lean, own = _lean(off, sigma, spread)
             leans[index] += lean
