@@ -3,8 +3,10 @@ from .base import FrameBase as FrameBase
 from .base import StripView as StripView
 from .base import density_above as density_above
 from .base import measure_base as measure_base
+from .base import over_view as over_view
 from .base import place as place
 from .base import straighten as straighten
+from .base import unevenness as unevenness
 from .density import Illumination as Illumination
 from .density import dark_error as dark_error
 from .density import measure_limits as measure_limits

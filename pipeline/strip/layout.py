@@ -119,7 +119,7 @@ def find_strips(
     Parameters
     ----------
     light
-        Proxy (h, w, 3), linear light.
+        Proxy (h, w, 3), linear light as under an even lamp.
     levels
         Its gate, dark level and base.
     px_per_mm

@@ -87,7 +87,10 @@ def survey_strip(
     view, strip, rough = look.view, look.strip, look.rough
     found = _found(look, settings, habits)
     gaps = _outside(view.light.shape[:2], found.frames, look.seen, view.px_per_mm)
-    base = measure_base(view.light, rough.illumination, rough.light, view.px_per_mm, gaps) or rough
+    measured = measure_base(
+        view.light, rough.illumination, rough.light, view.px_per_mm, gaps, rough.unevenness()
+    )
+    base = measured or rough
     if settings.base is not None:
         base = _given_base(base, settings.base)
     above = density_above(view.light, base)

@@ -19,7 +19,7 @@ from .geometry import (
 from .roll import Gate, LightLeak, Roll, StripSpec, gate_size_mm, lay_out
 from .scene import scene_exposure, sized
 from .spectra import Floats
-from .stock import Film, Process, load_film
+from .stock import Film, Process, load_film, masked
 
 LIGHT_STRUCK = 400.0
 LIGHT_STRUCK_FADE_MM = 1.2
@@ -66,7 +66,8 @@ class ExposedStrip:
 def expose_strip(spec: StripSpec, placement: Placement) -> ExposedStrip:
     """Prepare the pictures and the edge print of a strip at the scale of its placement."""
     roll = spec.roll
-    film, form, layout = load_film(roll.film), load_format(roll.format), lay_out(roll)
+    film = masked(load_film(roll.film), roll.mask_share)
+    form, layout = load_format(roll.format), lay_out(roll)
     start, end = spec.cuts_mm()
     frames = []
     for gate in layout.gates:

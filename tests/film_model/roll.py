@@ -67,7 +67,8 @@ class Roll:
     """A whole roll; everything random about it follows from `seed`.
 
     leader_mm and tail_mm lie before and after the frames; light_struck_mm from the start and
-    tail_struck_mm from the end are black with light.
+    tail_struck_mm from the end are black with light. mask_share is the strength of the film's
+    orange mask as a share of its usual one.
     """
 
     film: str = "film-a"
@@ -83,6 +84,7 @@ class Roll:
     edge_print: bool = True
     leaks: tuple[LightLeak, ...] = ()
     seed: int = 0
+    mask_share: float = 1.0
 
     def __post_init__(self) -> None:
         """Accept any sequence of frames."""

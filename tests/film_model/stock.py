@@ -1,7 +1,7 @@
 """Film stocks: layer sensitivities, characteristic curves, and what development makes of light."""
 
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -181,6 +181,11 @@ def _row(name: str) -> dict:
         if name in rows:
             return rows[name]
     return _wide_tables()["films"][name]
+
+
+def masked(film: Film, share: float) -> Film:
+    """Return a film whose orange mask is so much weaker or stronger."""
+    return film if share == 1.0 else replace(film, mask_spectra=film.mask_spectra * share)
 
 
 @lru_cache(maxsize=16)

@@ -27,7 +27,7 @@ def looked(scan: ModelScan) -> tuple[np.ndarray, Levels]:
     light = (scan.codes / 65535).astype(np.float32)
     levels = find_levels(light, (scan.codes == 65535).any(axis=2))
     assert levels is not None
-    return light, levels
+    return levels.evened(light), levels
 
 
 def strips_of(scan: ModelScan, px_per_mm: float | None = PX_PER_MM) -> tuple[Strip, ...]:
