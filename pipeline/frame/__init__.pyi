@@ -1,6 +1,7 @@
 from .area import written_area as written_area
 from .columns import Evidence as Evidence
 from .columns import evidence as evidence
+from .columns import shows_gap as shows_gap
 from .frames import CLEAR as CLEAR
 from .frames import FoundFrames as FoundFrames
 from .frames import Frame as Frame

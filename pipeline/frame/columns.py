@@ -21,6 +21,8 @@ _SPECK_DENSITY = 0.05
 _BAR_STEP = 0.6
 _WIDEST_BAR_MM = 8.0
 _BAR_SPREAD = 0.025
+# No camera's pictures are shorter than this, as a share of their height across the film.
+_LEAST_PICTURE = 0.6
 # The film's end is cut, and blurred, over so many pixels.
 _CUT_PX = 3
 
@@ -180,6 +182,12 @@ def _even_bars(step: Row, mean: Plane, px_per_mm: float) -> tuple[tuple[int, int
         if np.abs(rows.mean()) < _MOST_VEIL and rows.std() < _BAR_SPREAD:
             bars.append((first, last))
     return tuple(bars)
+
+
+def shows_gap(seen: Evidence) -> bool:
+    """Tell whether a strip shows a gap with room for a picture on either side of it."""
+    room = _LEAST_PICTURE * (seen.bottom - seen.top)
+    return any(first > room and len(seen.busy) - last > room for first, last in seen.bars)
 
 
 def speck_share(flat: Plane, noise: float) -> float:

@@ -9,7 +9,7 @@ from threading import Lock
 import cv2
 import numpy as np
 
-from pipeline.frame import CLEAR
+from pipeline.frame import CLEAR, shows_gap
 from pipeline.kinds import MM_PER_INCH, Triple, as_triple
 from pipeline.problem import ScanProblem
 from pipeline.profile import find_scanner
@@ -209,7 +209,7 @@ def _look_at(path: Path, settings: Settings, clear: ClearFilm | None) -> ScanLoo
             for look, was in zip(looks, before, strict=True)
             for strip in look.strips[len(was.strips) :]
         ]
-        if not is_single(scan) or any(_shows_edge(*strip) for strip in found):
+        if not is_single(scan) or any(_is_certain(*strip) for strip in found):
             continue
         single = _single(scan, proxy, settings, None) if clear is None else None
         if single is not None:
@@ -258,12 +258,16 @@ def _single(
     return None if single is None else ScanLook(scan.path, (), False, scan.notes, False, single)
 
 
-def _shows_edge(look: StripLook, clipped: bool) -> bool:
-    """Tell whether the film's edge against the open gate is in view: a strip for certain.
+def _is_certain(look: StripLook, clipped: bool) -> bool:
+    """Tell whether a strip is one for certain, not one picture with its rebate.
 
-    `clipped` tells that the open gate is. Light as orange as a film's base is no open gate, but
-    the rebate beside a picture.
+    Its edge against the open gate shows, or a gap, or all of its width, which is a film's by the
+    file's resolution. `clipped` tells that the open gate is. Light as orange as a film's base is
+    no open gate, but the rebate beside a picture.
     """
+    strip = look.strip
+    if shows_gap(look.seen) or (strip.whole_width and strip.scale_from in ("tag", "option")):
+        return True
     gate = look.rough.illumination.gate
     is_rebate = gate is not None and np.log10(gate[0] / max(gate[2], 1e-6)) > LEAST_ORANGE
     return any(look.strip.edges_seen) and (clipped or (gate is not None and not is_rebate))

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.frame.columns import evidence, find_band
+from pipeline.frame.columns import evidence, find_band, shows_gap
 from pipeline.profile.format import film_sizes
 
 PX_PER_MM = 6.0
@@ -35,6 +35,14 @@ def test_a_plain_strip():
     assert seen.rebate_density == pytest.approx(np.zeros(340), abs=1e-6)
     assert not seen.outside.any()
     assert seen.px_per_mm == PX_PER_MM
+
+
+@pytest.mark.parametrize("first, told", [(140, True), (70, False), (262, False)])
+def test_a_gap_has_room_for_a_picture_on_either_side(first, told):
+    above = drawn()
+    above[:, first : first + 12] = 0.0
+    assert shows_gap(evidence(above, FILM, PX_PER_MM, 0.005)) == told
+    assert not shows_gap(evidence(drawn(), FILM, PX_PER_MM, 0.005))
 
 
 def test_light_struck_rebate_is_dense_and_edge_print_is_not():

@@ -74,6 +74,50 @@ def test_the_gate_is_found_where_its_edges_are_in_view(tmp_path, turn_deg):
     assert_allclose(strip.base.light, BASE, rtol=0.01)
 
 
+def in_a_mask(
+    path: Path, ppi: float | None, lefts: tuple[int, ...], dark: bool
+) -> list[np.ndarray]:
+    """Write pictures on 120 film in an opaque mask, a notch of it open; return their outlines.
+
+    `dark` pictures are like base in a lower corner, so that their edge ends there.
+    """
+    rng = np.random.default_rng(5)
+    # Film 61.5 mm wide, pictures of 41.5 by 56 mm (ISO 732), at 8 pixels a millimetre.
+    film = np.zeros((492, 745, 3), np.float32)
+    outlines = []
+    for left in lefts:
+        rough = rng.uniform(0.15, 1.4, (14, 10, 3)).astype(np.float32)
+        if dark:
+            rough[7:, 8:] = 0.0
+        film[22:470, left : left + 332] = cv2.resize(rough, (332, 448))
+        box = [(left, 22), (left + 331, 22), (left + 331, 469), (left, 469)]
+        outlines.append(np.array(box) + np.array([57, 54]))
+    scan = np.full((600, 860, 3), 3.0, np.float32)
+    scan[54:546, 57:802] = film
+    scan += rng.normal(0.0, 0.008, scan.shape)
+    codes = np.rint(BASE * 10.0**-scan * 65535).astype(np.uint16)
+    codes[:30, 400:460] = 62000
+    resolution = None if ppi is None else (ppi, ppi)
+    tifffile.imwrite(path, codes, photometric="rgb", resolution=resolution, metadata=None)
+    return outlines
+
+
+@pytest.mark.parametrize(
+    "ppi, lefts, dark",
+    [(203.2, (24, 390), True), (None, (24, 390), False), (203.2, (200,), False)],
+)
+def test_film_in_a_mask_is_a_strip(tmp_path, ppi, lefts, dark):
+    path = tmp_path / "a.tif"
+    outlines = in_a_mask(path, ppi, lefts, dark)
+    survey = survey_scan(path, Settings())
+    assert not survey.single
+    (strip,) = survey.strips
+    assert strip.format == "120-6x4.5"
+    for frame, outline in zip(strip.frames, outlines, strict=True):
+        # Within 0.25 mm.
+        assert_allclose(frame.outline, outline, atol=2.0)
+
+
 def test_a_picture_without_rebate_is_told_in_one_sentence(tmp_path):
     density, _ = negative(gate=(-60, -60, WIDTH + 60, HEIGHT + 60))
     path = write(tmp_path / "a.tif", density)
