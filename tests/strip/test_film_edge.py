@@ -79,6 +79,22 @@ def test_a_holder_over_the_film_is_not_the_films_edge():
     assert lower.slope == pytest.approx(0.004, abs=0.0005)
 
 
+def test_a_few_covered_columns_do_not_tell_where_bowed_film_ends():
+    x = np.arange(WIDTH)
+    # Film bowed by 3 mm in its plane; something dark lies over it at its end.
+    upper = 20.0 - 3.0 * SCALE * ((x - WIDTH / 2) / (WIDTH / 2)) ** 2
+    y = np.arange(HEIGHT)[:, None]
+    film = np.clip(y + 0.5 - upper, 0, 1) * (1 - np.clip(y + 0.5 - upper - 87.0, 0, 1))
+    gate = 1 - film
+    dark = (x >= WIDTH - 14) & (y < 70)
+    film, gate = np.where(dark, 0.0, film), np.where(dark, 0.0, gate)
+    light = np.repeat((BASE * film + GATE * gate)[:, :, None], 3, axis=2).astype(np.float32)
+    valid = np.ones(film.shape, bool)
+    edges = find_edges(light, film > 0.5, valid, gate.astype(np.float32), SCALE, 0.06)
+    assert edges is not None
+    assert upper.min() - 0.5 < edges[0].at(WIDTH / 2) < upper.max() + 0.5
+
+
 def test_holes_that_a_holder_cuts_do_not_feign_an_edge():
     view, film, valid, share = drawn((0.0, 10.0), (0.0, 100.0), cover=20.0)
     for left in range(5, WIDTH - 10, 12):
