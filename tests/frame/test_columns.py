@@ -37,7 +37,7 @@ def test_a_plain_strip():
     assert seen.px_per_mm == PX_PER_MM
 
 
-@pytest.mark.parametrize("first, told", [(140, True), (70, False), (262, False)])
+@pytest.mark.parametrize(("first", "told"), [(140, True), (70, False), (262, False)])
 def test_a_gap_has_room_for_a_picture_on_either_side(first, told):
     above = drawn()
     above[:, first : first + 12] = 0.0

@@ -103,7 +103,7 @@ def in_a_mask(
 
 
 @pytest.mark.parametrize(
-    "ppi, lefts, dark",
+    ("ppi", "lefts", "dark"),
     [(203.2, (24, 390), True), (None, (24, 390), False), (203.2, (200,), False)],
 )
 def test_film_in_a_mask_is_a_strip(tmp_path, ppi, lefts, dark):
