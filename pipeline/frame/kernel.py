@@ -93,17 +93,17 @@ def best_ends(
         The gate's width, its pitch, the least part of a picture, from where it is whole, and how
         many of the widths are the camera's own; the others are those of other gates.
     costs
-        Of a long gap, a frame, a blank, a cut frame, a partial one, and the weight of edges.
+        Of a long gap, a frame, a blank, a partial one, and the weight of edges.
     best, came, starts, kinds
         Filled: score, end of the frame before (-1: none), start and kind.
     """  # fmt: skip
     size = len(best) - 1
     width, pitch, least_part, nearly, own = lengths
-    long_cost, frame, blank, cut, partial, weight = costs
+    long_cost, frame, blank, partial, weight = costs
     for part in range(least_part, min(width, size + 1)):
         whole = part >= nearly
         score = picture[part] - frame + weight * fall[part]
-        score -= cut if whole else partial
+        score -= 0.0 if whole else partial
         if score > best[part]:
             best[part], came[part], starts[part] = score, -1, 0
             kinds[part] = PICTURE if whole else PARTIAL
@@ -132,7 +132,7 @@ def best_ends(
             whole = size - start >= nearly
             inside = picture[size] - picture[start]
             total = score + inside + weight * rise[start] - frame
-            total -= cut if whole else partial
+            total -= 0.0 if whole else partial
             if total > best[size]:
                 best[size], came[size], starts[size] = total, origin, start
                 kinds[size] = PICTURE if whole else PARTIAL
