@@ -16,3 +16,5 @@ from .roll_page import summary_lines as summary_lines
 from .roll_page import thumbnail as thumbnail
 from .table import measure_csv as measure_csv
 from .table import measure_table as measure_table
+from .tone_plot import Tones as Tones
+from .tone_plot import tone_drawing as tone_drawing
