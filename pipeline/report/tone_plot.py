@@ -89,10 +89,10 @@ def _draw(figure: "plot.Figure", shown: tuple[Tones, Float64]) -> None:
     tones, shares = shown
     left = _LEFT
     if tones.shown is not None:
-        axes = _panel(figure, left, _CURVE_WIDE, "Print curve")
+        axes = _panel(figure, left, _CURVE_WIDE, "Print curve: display value")
         _draw_curve(axes, tones.stops, tones.shown)
         left += _CURVE_WIDE + _APART
-    axes = _panel(figure, left, _SHARES_WIDE, "Pixels")
+    axes = _panel(figure, left, _SHARES_WIDE, "Pixels by display value")
     _draw_shares(axes, shares)
     lines = _channels(shares)
     if len(lines) > 1:
