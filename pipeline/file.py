@@ -2,6 +2,7 @@
 
 import contextlib
 import errno
+import hashlib
 import os
 import secrets
 import stat
@@ -243,6 +244,23 @@ def write_text(path: Path, text: str, *, settle: bool = True) -> None:
 # parser takes, which may grow with the square of it, stays below a second or two.
 _MOST_TOML_BYTES = 64 << 10
 _DEEPEST = 20
+
+
+def content_hash(path: Path) -> str:
+    """Return a hash of a file's bytes in hexadecimal (XXH3, 128 bits), read a piece at a time.
+
+    It tells content that has changed, at the speed of memory; it is no proof against someone who
+    means to deceive.
+
+    Raises
+    ------
+    OSError
+        If it can't be read.
+    """
+    import xxhash
+
+    with path.open("rb", buffering=0) as handle:
+        return hashlib.file_digest(handle, xxhash.xxh3_128).hexdigest()
 
 
 def read_small(path: Path, most_bytes: int) -> bytes:

@@ -9,9 +9,10 @@ def printable(text: object) -> str:
     return " ".join(spaced.split())
 
 
-def counted(count: int, noun: str) -> str:
+def counted(count: float, noun: str) -> str:
     """Return a count with its noun, in the plural where it belongs."""
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+    shown = f"{count:g}" if isinstance(count, float) else f"{count}"
+    return f"{shown} {noun}" if count == 1 else f"{shown} {noun}s"
 
 
 def natural_key(name: str) -> tuple[tuple[int, int | str], ...]:

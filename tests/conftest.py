@@ -1,6 +1,6 @@
 import os
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import NamedTuple
 
@@ -24,6 +24,14 @@ Run = Callable[..., Ran]
 # A loaded machine makes no test fail, and CI tries the same examples each time.
 settings.register_profile("unhurried", deadline=None, derandomize="CI" in os.environ)
 settings.load_profile("unhurried")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def no_settings_of_the_user(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Keep what the person at this machine has set for all rolls out of the tests."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_CONFIG_HOME", str(tmp_path_factory.mktemp("config")))
+        yield
 
 
 @pytest.fixture(scope="session")

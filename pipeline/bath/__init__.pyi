@@ -3,6 +3,7 @@ from .batch import Use as Use
 from .batch import checked as checked
 from .caution import caution_text as caution_text
 from .caution import cautions as cautions
+from .caution import leads_to_baths as leads_to_baths
 from .exchange import csv_text as csv_text
 from .exchange import entries_of_roll as entries_of_roll
 from .exchange import read_csv as read_csv
@@ -17,4 +18,6 @@ from .words import batch_document as batch_document
 from .words import chart_text as chart_text
 from .words import list_document as list_document
 from .words import list_text as list_text
+from .words import noted_text as noted_text
 from .words import show_text as show_text
+from .words import state_text as state_text

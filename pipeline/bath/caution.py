@@ -1,9 +1,11 @@
 """Cautions for the chemistry; the maker's safety data sheet and local rules come first."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 
 from pipeline.profile import shipped
+from pipeline.record import Finding
 
 
 @dataclass(frozen=True)
@@ -14,11 +16,23 @@ class Cautions:
     lines: tuple[str, ...]
 
 
+# Findings whose advice sends nobody to the baths; any other one, known or not, may.
+_DRY_FINDINGS = frozenset({
+    "normal", "under-exposed", "over-exposed", "unexposed",
+    "light-leak", "frame-count", "scanner-clipped", "scanner-drift",
+})  # fmt: skip
+
+
+def leads_to_baths(findings: Iterable[Finding]) -> bool:
+    """Tell whether the advice of any finding leads to the baths."""
+    return any(finding.code not in _DRY_FINDINGS for finding in findings)
+
+
 @cache
 def cautions() -> Cautions:
     """Return the cautions of profiles/cautions.toml; sources are named there."""
     document = shipped("cautions.toml")
-    return Cautions(str(document["head"]), tuple(str(line) for line in document["lines"]))
+    return Cautions(str(document["head"]), tuple(str(each["text"]) for each in document["caution"]))
 
 
 def caution_text() -> str:

@@ -4,9 +4,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import Any
 
 from pipeline.bath.batch import Batch, Use, bath_limits, rolls_done
-from pipeline.bath.wear import BathTrend, trend
+from pipeline.bath.wear import BathTrend, fall_of_maker, trend
 from pipeline.record import Finding
 
 _MOST_ROLLS = 1e4
@@ -65,7 +66,8 @@ def life(batch: Batch, uses: Sequence[Use], today: date) -> Life:
 
     It is spent when what it takes off contrast or edge print reaches the published control limit
     (profiles/bath.toml); rolls until then follow from the fall a roll, whose whole probability
-    gives the interval. Days follow from rolls a day so far.
+    gives the interval. Days follow from rolls a day so far. Where rolls and maker disagree, it is
+    judged by the worse of the two.
     """
     line = trend(batch, uses)
     keeps_until, keeping = _keeping(batch)
@@ -82,6 +84,13 @@ def life(batch: Batch, uses: Sequence[Use], today: date) -> Life:
         # A batch that hardly falls has no end in sight.
         rolls = [spent / f if f > spent / _MOST_ROLLS else None for f in (likely, fast, slow)]
         chance = float(line.fall.sf(spent / done)) if done > 0 else 0.0
+        maker = _disagreeing_maker(batch, uses, spent)
+        if maker is not None and batch.life_rolls is not None:
+            chance = max(chance, float(maker.sf(spent / done))) if done > 0 else 0.0
+            rests.append(
+                f"Rolls and maker disagree: the maker states {batch.life_rolls:g} rolls, what was "
+                f"measured tells another number. The batch is judged by the worse of the two."
+            )
         pace = _pace(batch, uses)
         if pace is not None:
             rests.append(f"Days: if rolls go on as they have, {7 * pace[1]:.2g} a week.")
@@ -90,6 +99,16 @@ def life(batch: Batch, uses: Sequence[Use], today: date) -> Life:
         _verdict(chance, old), done, rolls[0], rolls[1], rolls[2], chance, days[0], days[1],
         days[2], keeps_until, interval, tuple(rests),
     )  # fmt: skip
+
+
+def _disagreeing_maker(batch: Batch, uses: Sequence[Use], spent: float) -> Any:
+    """Return the fall that the maker's rolls mean, if the rolls by themselves rule it out."""
+    alone = trend(batch, uses, with_maker=False)
+    if batch.life_rolls is None or alone is None:
+        return None
+    above = float(alone.fall.sf(spent / batch.life_rolls))
+    unlikely = (1.0 - bath_limits()["judging"]["sure"]) / 2.0
+    return fall_of_maker(batch.life_rolls) if min(above, 1.0 - above) < unlikely else None
 
 
 def _verdict(chance_spent: float | None, old: bool) -> str:

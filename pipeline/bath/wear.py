@@ -217,10 +217,12 @@ def _shares(
     spread = bath_limits()["spread"]
     films = [(use.film or "").casefold() for use, _, _ in readings]
     losses = [-math.log(value) for value in values]
+    # Each film beyond the first takes a roll for its own height.
+    telling = len(films) - len(set(films)) + 1 if films else 0
     line = fit_line(
         [before for _, before, _ in readings], losses, films,
         noise=spread["roll"], noise_weight=spread["roll_weight"],
-        slope=None if maker_rolls is None else _fall_of_maker(maker_rolls),
+        slope=None if maker_rolls is None else fall_of_maker(maker_rolls, telling),
     )  # fmt: skip
     if line is None:
         return None, []
@@ -234,10 +236,15 @@ def _share_left(loss: float) -> float:
     return math.exp(min(-loss, _MOST_GAIN))
 
 
-def _fall_of_maker(rolls: float) -> Any:
-    """Return what the maker's stated number of rolls says of the fall a roll: Student's t."""
+def fall_of_maker(rolls: float, measured: int = 0) -> Any:
+    """Return what the maker's stated number of rolls says of the fall a roll, a distribution.
+
+    Where enough rolls are measured to tell for themselves it is wide, so that they prevail.
+    """
     from scipy import stats
 
     limits, spread = bath_limits()["limits"], bath_limits()["spread"]
     fall = -math.log1p(-limits["spent_share"]) / rolls
+    if measured >= bath_limits()["judging"]["least_rolls"]:
+        return stats.lognorm(spread["maker_in_use"], scale=fall)
     return stats.t(spread["maker_freedom"], fall, spread["maker"] * fall)

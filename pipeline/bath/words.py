@@ -35,11 +35,52 @@ def list_text(entries: Sequence[Entry], today: date) -> str:
     rows = [
         (
             batch.name, _or_dash(batch.mixed), _or_dash(batch.volume_ml),
-            f"{told.rolls_done:g}", VERDICTS[told.verdict],
+            f"{told.rolls_done:g}", _rolls_left(told), _or_dash(told.until),
+            VERDICTS[told.verdict],
         )
         for batch, told in _lives(entries, today)
     ]  # fmt: skip
-    return _columns(("batch", "mixed", "ml", "rolls", "state"), rows)
+    return _columns(("batch", "mixed", "ml", "rolls", "left", "until", "state"), rows)
+
+
+def _rolls_left(told: Life) -> str:
+    """Return how many rolls more a batch is likely to do."""
+    return MISSING if told.rolls is None else f"{max(told.rolls - told.rolls_done, 0.0):.0f}"
+
+
+def noted_text(entry: Entry) -> str:
+    """Return all that is noted of a batch or a roll in words, but for its name."""
+    if isinstance(entry, Batch):
+        facts = [
+            f"mixed {entry.mixed}" if entry.mixed else "",
+            f"{entry.volume_ml:g} ml" if entry.volume_ml else "",
+            f"{counted(entry.life_rolls, 'roll')} by its maker" if entry.life_rolls else "",
+            f"{counted(entry.life_days, 'day')} by its maker" if entry.life_days else "",
+        ]
+        percent = entry.compensation_percent_per_roll
+        facts.append("" if percent is None else f"{percent:g} % more time a roll")
+    else:
+        facts = [
+            f"developed {entry.developed}" if entry.developed else "",
+            f"film {entry.film}" if entry.film else "",
+            f"counts for {counted(entry.counts_for, 'roll')}",
+            "" if entry.rolls_before is None else f"{entry.rolls_before:g} before it",
+        ]
+        named = (("edge print", entry.edge_print), ("contrast", entry.contrast))
+        facts += [f"{name} {_figure(values)}" for name, values in named if values is not None]
+        facts.append(f"base {_figure(entry.base)}" if entry.base is not None else "")
+    facts += [
+        f"{entry.temperature_c:g} °C" if entry.temperature_c else "",
+        f"developer {clock(entry.time_s)}" if entry.time_s else "",
+        f'notes "{entry.notes}"' if isinstance(entry, Batch) and entry.notes else "",
+    ]
+    return ", ".join(fact for fact in facts if fact) or "nothing but its name"
+
+
+def state_text(batch: Batch, uses: Sequence[Use], today: date) -> str:
+    """Return in one sentence how a batch stands."""
+    told = life(batch, uses, today)
+    return f"After {counted(told.rolls_done, 'roll')} {batch.name} {_verdict(told)}."
 
 
 def show_text(batch: Batch, uses: Sequence[Use], today: date) -> str:
@@ -63,7 +104,7 @@ def show_text(batch: Batch, uses: Sequence[Use], today: date) -> str:
 
 def life_lines(told: Life) -> tuple[str, ...]:
     """Return what is said of a batch's life, a sentence or two a line."""
-    lines = [f"Life: after {told.rolls_done:g} rolls it {_verdict(told)}."]
+    lines = [f"Life: after {counted(told.rolls_done, 'roll')} it {_verdict(told)}."]
     percent = f"{100 * told.interval:.0f} %"
     if told.rolls_low is not None:
         likely = "no end in sight" if told.rolls is None else f"about {told.rolls:.1f}"
@@ -95,7 +136,9 @@ def chart_text(made: BathTrend) -> str:
 def _verdict(told: Life) -> str:
     if told.verdict == "unknown":
         return "can't be told how long it lasts"
-    chance = "" if told.chance_spent is None else f" (chance of that {told.chance_spent:.0%})"
+    chance = (
+        "" if told.chance_spent is None else f" (chance of that {100 * told.chance_spent:.0f} %)"
+    )
     return VERDICTS[told.verdict] + ("" if told.verdict == "good" else chance)
 
 
@@ -105,7 +148,7 @@ def _head(batch: Batch, told: Life) -> str:
         f"{batch.volume_ml:g} ml" if batch.volume_ml else "",
         f"{batch.temperature_c:g} °C" if batch.temperature_c else "",
         clock(batch.time_s) if batch.time_s else "",
-        f"{told.rolls_done:g} rolls done",
+        f"{counted(told.rolls_done, 'roll')} done",
     ]
     lines = [f"{batch.name}: {', '.join(fact for fact in facts if fact)}."]
     stated = [

@@ -28,11 +28,11 @@ _GRAIN_PX = 4.0
 
 @dataclass(frozen=True)
 class ChartReading:
-    """A 24-patch chart as read; arrays are in chart order, dark skin first, neutral row last.
+    """A 24-patch chart as read; arrays are in chart order, brown first, greys in the last row.
 
     `densities` (24, 3) are above base, `spread` (24, 3) the standard deviation inside each patch;
     `corners` (4, 2) are the outer corners of the corner patches in the picture's pixels: dark
-    skin's, bluish green's, black's, white's. `confidence` is 0 to 1: how certain it is that this
+    brown's, turquoise's, black's, white's. `confidence` is 0 to 1: how certain it is that this
     is the chart, this way round; 1 is nearly so.
     """
 
@@ -75,7 +75,7 @@ def read_chart(density_above: Picture, corners: Float64) -> ChartReading:
         The picture.
     corners
         (4, 2) outer corners of the chart's corner patches in pixels, one after the other
-        around the chart; which is dark skin's follows from the densities.
+        around the chart; which is brown's follows from the densities.
     """
     corners = np.asarray(corners, float)
     readings = []

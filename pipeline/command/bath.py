@@ -7,9 +7,9 @@ from typing import Any
 import click
 
 from pipeline.bath import Batch, BathLog, ConflictProblem, Use, Written, checked, default_log
-from pipeline.command.options import ChannelValues, file_option, options
+from pipeline.command.options import ChannelValues, NamingGroup, file_option, options
 from pipeline.command.run import echo_json, exit_code
-from pipeline.problem import Problem, SettingsProblem
+from pipeline.problem import Exit, Problem, SettingsProblem
 from pipeline.words import counted
 
 ENVIRONMENT_VARIABLE = "EVENROLL_BATH_LOG"
@@ -48,7 +48,7 @@ _roll_options = options(
 )
 
 
-@click.group("bath")
+@click.group("bath", cls=NamingGroup)
 def bath_group() -> None:
     """Keep a log of chemistry batches: what went through them, and when they are spent."""
 
@@ -59,9 +59,15 @@ def bath_group() -> None:
 @_log_option
 def mix(batch: str, log: Path | None, **values: Any) -> None:
     """Begin a batch, by any name that you give it."""
+    from pipeline.bath import caution_text, noted_text
+
     made = checked(Batch, {"name": batch, "mixed": date.today(), **_given(values)})
-    _log(log).write([made], "new")
-    click.echo(f"{made.name}: mixed {made.mixed}.")
+    book = _log(log)
+    is_new = not book.path.exists()
+    book.write([made], "new")
+    click.echo(f"{made.name}: {noted_text(made)}.")
+    click.echo(f"{'A new log was begun' if is_new else 'Noted in the log'}: {book.path}.")
+    click.echo(f"\n{caution_text()}", nl=False)
 
 
 @bath_group.command("change")
@@ -70,10 +76,13 @@ def mix(batch: str, log: Path | None, **values: Any) -> None:
 @_log_option
 def change(batch: str, log: Path | None, **values: Any) -> None:
     """Correct or add to what is noted of a batch."""
+    from pipeline.bath import noted_text
+
     made = checked(Batch, {"name": batch, **_given(values)})
     book = _log(log)
     book.batch(made.name)
-    _echo_written(book.write([made], "fill"))
+    written = book.write([made], "fill")
+    _echo_noted(made.name, noted_text(book.batch(made.name)[0]), written)
 
 
 @bath_group.command("use")
@@ -83,8 +92,16 @@ def change(batch: str, log: Path | None, **values: Any) -> None:
 @_log_option
 def use(batch: str, roll: str, log: Path | None, **values: Any) -> None:
     """Note a roll developed in a batch, or more about one noted before."""
+    from pipeline.bath import caution_text, noted_text, state_text
+
     given = checked(Use, {"batch": batch, "roll": roll, **_given(values)})
-    _echo_written(_log(log).write([given], "fill"))
+    book = _log(log)
+    written = book.write([given], "fill")
+    found, uses = book.batch(given.batch)
+    noted = next(use for use in uses if use.roll == given.roll)
+    _echo_noted(f"{noted.roll} in {found.name}", noted_text(noted), written)
+    click.echo(state_text(found, uses, date.today()))
+    click.echo(f"\n{caution_text()}", nl=False)
 
 
 @bath_group.command("add-roll")
@@ -148,35 +165,35 @@ def list_batches(log: Path | None, as_json: bool) -> None:
 @file_option("--chart", help="Also draw the trend, as an .svg file.")
 @_JSON
 @_log_option
-def show(batch: str, log: Path | None, chart: Path | None, as_json: bool) -> None:
+def show(batch: str, log: Path | None, chart: Path | None, as_json: bool) -> int:
     """Tell all about a batch: its rolls, the trend of their figures, and how long it lasts."""
     from pipeline.bath import batch_document, caution_text, show_text
 
     found, uses = _log(log).batch(_name(batch))
-    if chart is not None:
-        _draw(found, uses, chart)
+    if chart is not None and chart.suffix.lower() != ".svg":
+        raise SettingsProblem(chart, "is no name for a drawing", "give a name ending in .svg")
     if as_json:
         echo_json(batch_document(found, uses, date.today()))
     else:
         click.echo(show_text(found, uses, date.today()))
         click.echo(caution_text(), nl=False)
+    return Exit.DONE if chart is None else _drawn(found, uses, chart)
 
 
-def _draw(batch: Batch, uses: tuple[Use, ...], path: Path) -> None:
+def _drawn(batch: Batch, uses: tuple[Use, ...], path: Path) -> Exit:
+    """Draw a batch's trend, or tell that it has none."""
     from pipeline.bath import trend
     from pipeline.file import write_text
     from pipeline.report import as_svg, trend_plot
 
-    if path.suffix.lower() != ".svg":
-        raise SettingsProblem(path, "is no name for a drawing", "give a name ending in .svg")
     made = trend(batch, uses)
     if made is None:
-        raise SettingsProblem(
-            None,
-            f"batch '{batch.name}' has no trend to draw",
-            "note its maker's number of rolls, or rolls with a measured edge print",
-        )
+        what = f"batch '{batch.name}' has no trend to draw"
+        remedy = "note its maker's number of rolls, or rolls with a measured edge print"
+        click.echo(str(SettingsProblem(None, what, remedy)), err=True)
+        return Exit.SOME_FAILED
     write_text(path, as_svg(trend_plot(made), standalone=True))
+    return Exit.DONE
 
 
 @bath_group.command("remove")
@@ -238,6 +255,10 @@ def export_csv(file: Path | None, log: Path | None) -> None:
 
 
 def _log(path: Path | None) -> BathLog:
+    """Return the log; a slip in the name of its folder must not begin another one."""
+    if path is not None and not path.parent.is_dir():
+        remedy = "make it first, or correct --log"
+        raise SettingsProblem(path, f"its folder {path.parent} is not there", remedy)
     return BathLog(default_log() if path is None else path)
 
 
@@ -248,6 +269,13 @@ def _name(text: str) -> str:
 
 def _given(values: dict[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in values.items() if value is not None}
+
+
+def _echo_noted(name: str, noted: str, written: Written) -> None:
+    if written.new + written.changed:
+        click.echo(f"{name}: {noted}.")
+    else:
+        click.echo(f"{name}: stood so already ({noted}).")
 
 
 def _echo_written(written: Written) -> None:

@@ -14,8 +14,11 @@ import click
 from pipeline import __version__
 from pipeline.command.bath import bath_group
 from pipeline.command.diagnose import diagnose_command
+from pipeline.command.manual import help_command
 from pipeline.command.options import (
+    NamingGroup,
     file_option,
+    options,
     packing_options,
     reading_options,
     scans_argument,
@@ -29,7 +32,7 @@ from pipeline.words import printable
 if TYPE_CHECKING:
     from pipeline.event import Event, Listener
     from pipeline.report import Beside
-    from pipeline.roll import Ahead, Outcome, SurveyedRoll
+    from pipeline.roll import Ahead, Outcome, SurveyedRoll, Wanted
     from pipeline.settings import Roll
 
 
@@ -41,10 +44,33 @@ _STOPS = tuple(
 # as Python does by itself takes a thirtieth of a small roll's time.
 _OBJECTS_BEFORE_COLLECTION = 20_000
 _OUT = file_option("-o", "--out", required=True, help="Output folder.")
+_WHICH = options(
+    click.option(
+        "--only",
+        metavar="FRAMES",
+        default="",
+        callback=lambda _context, _option, told: tuple(told.replace(",", " ").split()),
+        help="Write these frames alone, as in 05,07-12; the others stay as they are.",
+    ),
+    click.option(
+        "--dry-run", is_flag=True, help="Write nothing; tell what would be written, and what left."
+    ),
+)
+_REPLACE = click.option(
+    "--replace",
+    "replace_changed",
+    is_flag=True,
+    help="Make files anew that you changed since they were written, and put this result in the "
+    "place of one of another kind (split, another look). Default: leave them.",
+)
+_MOST_NAMED = 10
 _BLANKS = click.option("--write-blanks", is_flag=True, default=None, help="Write blank frames too.")
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.group(
+    cls=NamingGroup,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
 @click.version_option(__version__, prog_name="evenroll")
 def evenroll() -> None:
     """Turn scans of colour negative strips into positives, one rendition over the whole roll.
@@ -56,6 +82,7 @@ def evenroll() -> None:
 evenroll.add_command(profile_group)
 evenroll.add_command(diagnose_command)
 evenroll.add_command(bath_group)
+evenroll.add_command(help_command)
 
 
 @evenroll.command()
@@ -64,6 +91,8 @@ evenroll.add_command(bath_group)
 @reading_options
 @writing_options
 @_BLANKS
+@_WHICH
+@_REPLACE
 @file_option(
     "--readings",
     metavar="FILE",
@@ -80,7 +109,7 @@ def convert(scans: tuple[Path, ...], out: Path, **options: Any) -> int:
     SCANS are folders, each a roll, and files, which make one roll together. Several rolls get a
     folder each in the output folder. A rerun does only what is missing or has changed.
     """
-    return _write(scans, out, options, split=False)
+    return _write(scans, out, options)
 
 
 @evenroll.command()
@@ -89,6 +118,8 @@ def convert(scans: tuple[Path, ...], out: Path, **options: Any) -> int:
 @reading_options
 @packing_options
 @_BLANKS
+@_WHICH
+@_REPLACE
 def split(scans: tuple[Path, ...], out: Path, **options: Any) -> int:
     """Cut scans into single numbered negatives, straightened and otherwise untouched.
 
@@ -100,14 +131,16 @@ def split(scans: tuple[Path, ...], out: Path, **options: Any) -> int:
 @evenroll.command()
 @scans_argument
 @reading_options
-def measure(scans: tuple[Path, ...], **options: Any) -> int:
+@click.option("--csv", "as_csv", is_flag=True, help="Print a line for each frame as CSV.")
+def measure(scans: tuple[Path, ...], as_csv: bool, **options: Any) -> int:
     """Measure film base and densities, and write nothing.
 
     SCANS are folders, each a roll, and files, which make one roll together. The result is a
-    table, or with --json what roll.json holds; a list of that for several rolls.
+    table, or with --json what roll.json holds; a list of that for several rolls; or with --csv a
+    line for each frame.
     """
     from pipeline.record import to_document
-    from pipeline.report import measure_table
+    from pipeline.report import measure_csv, measure_table
     from pipeline.roll import record_of
 
     run = run_of(scans, options)
@@ -117,33 +150,39 @@ def measure(scans: tuple[Path, ...], **options: Any) -> int:
         if surveyed is not None:
             record = record_of(surveyed)
             documents.append(to_document(record))
-            if not run.as_json and surveyed.strips:
+            if surveyed.strips and as_csv:
+                click.echo(measure_csv(record, head=len(documents) == 1), nl=False)
+            elif surveyed.strips and not run.as_json:
                 click.echo(measure_table(record))
-    if run.as_json and documents:
+    if run.as_json and documents and not as_csv:
         echo_json(documents[0] if len(run.rolls) == 1 else documents)
     return overall(codes)
 
 
-def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: bool) -> int:
+def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: bool = False) -> int:
     from pipeline.file import check_folder
     from pipeline.report import Beside
-    from pipeline.roll import Ahead, workers
+    from pipeline.roll import Ahead, Wanted, workers
 
+    which = {name: options.pop(name) for name in ("replace_changed", "only", "dry_run")}
+    want = Wanted(split, **which)
     beside = Beside(options.pop("readings", None), options.pop("bath_log", None))
     run = run_of(scans, options)
     out = out.absolute() if run.cluster else out
-    check_folder(out)
+    if not want.dry_run:
+        check_folder(out)
     results: list[dict[str, Any]] = []
     codes: list[Exit] = []
-    with workers(run.workers, run.cluster, [out, *run.seen()]) as executor:
-        writing = _Writing(run, _folders(run.rolls, out), split, beside)
+    shared = [*([] if want.dry_run else [out]), *run.seen()]
+    with workers(run.workers, run.cluster, shared) as executor:
+        writing = _Writing(run, _folders(run.rolls, out), want, beside)
         with Ahead(writing.survey, executor, len(run.rolls)) as ahead:
             for index, (roll, folder) in enumerate(zip(run.rolls, writing.folders, strict=True)):
                 outcome, code, problems = writing.write(index, executor, ahead)
                 codes.append(code)
                 results.append(_result(roll, folder, outcome, problems))
                 if outcome is not None and not run.as_json:
-                    _echo_summary(outcome, folder)
+                    _echo_summary(outcome, folder, want.dry_run)
                 if run.strict and code != Exit.DONE:
                     break
     if run.as_json:
@@ -153,11 +192,11 @@ def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: b
 
 @dataclass(frozen=True)
 class _Writing:
-    """A run that writes its rolls, each into its folder; `split` only cuts negatives."""
+    """A run that writes what is wanted of its rolls, each into its folder."""
 
     run: Run
     folders: list[Path]
-    split: bool
+    want: "Wanted"
     beside: "Beside"
 
     def survey(
@@ -174,7 +213,10 @@ class _Writing:
 
         roll, folder = self.run.rolls[index], self.folders[index]
         # Files beside the rolls may have changed.
-        stood = None if self.beside else standing(roll, folder, listen, self.split)
+        stood = (
+            None if self.beside or self.want.dry_run
+            else standing(roll, folder, listen, self.want)
+        )  # fmt: skip
         return stood or survey_roll(roll, executor, listen, Journal(folder).known_hash)
 
     def write(
@@ -200,7 +242,7 @@ class _Writing:
                 self.run.talk.end()
                 return None, Exit.NOTHING_DONE, problems
             drawings = drawings_of(roll.notes.batch, self.beside)
-            outcome = write_roll(surveyed, folder, executor, listen, self.split, drawings)
+            outcome = write_roll(surveyed, folder, executor, listen, self.want, drawings)
         except Problem as problem:
             return None, self.run.told(problem), [str(problem)]
         self.run.talk.end()
@@ -217,13 +259,27 @@ def _result(
         "written": outcome.written if outcome else 0,
         "kept": outcome.kept if outcome else 0,
         "failed": outcome.failed if outcome else len(roll.scans),
+        "changed": list(outcome.changed) if outcome else [],
+        "cautions": list(outcome.cautions) if outcome else [],
         "problems": problems,
     }
 
 
-def _echo_summary(outcome: "Outcome", folder: Path) -> None:
+def _echo_summary(outcome: "Outcome", folder: Path, dry_run: bool) -> None:
     for line in outcome.lines:
         click.echo(line)
+    if dry_run:
+        click.echo(f"Nothing was written: {folder}")
+        return
+    if outcome.changed:
+        names = ", ".join(outcome.changed[:_MOST_NAMED])
+        more = len(outcome.changed) - _MOST_NAMED
+        others = f" and {more} more" if more > 0 else ""
+        click.echo(f"left as you changed them: {names}{others} (--replace makes them anew)")
+    if outcome.cautions:
+        from pipeline.bath import caution_text
+
+        click.echo(f"\n{caution_text()}")
     click.echo(f"{outcome.written} written now, {outcome.kept} stood already: {folder}")
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from pipeline.command.options import file_option, reading_options
+from pipeline.command.options import OptionNames, file_option, reading_options
 from pipeline.command.run import Talk, echo_json, overall, run_of
 from pipeline.problem import Exit, OutputProblem, Problem, ScanProblem, SettingsProblem
 
@@ -20,7 +20,7 @@ READING_SUFFIXES = frozenset({".csv", ".tsv", ".txt"})
 CHART_SUFFIXES = (".svg", ".png")
 
 
-@click.command("diagnose")
+@click.command("diagnose", cls=OptionNames)
 @click.argument("inputs", nargs=-1, required=True, type=click.Path(path_type=Path))
 @file_option(
     "--aim",
@@ -188,18 +188,23 @@ def _of_scans(
 
 
 def _echo(done: "Sequence[Diagnosis]", as_json: bool) -> None:
-    from pipeline.bath import caution_text
+    from pipeline.bath import caution_text, cautions, leads_to_baths
     from pipeline.diagnosis import document_of, text_lines
-    from pipeline.report import DRY_FINDINGS
 
     if as_json:
-        documents = [document_of(each) for each in done]
+        documents = [
+            {
+                **document_of(each),
+                "cautions": list(cautions().lines) if leads_to_baths(each.findings) else [],
+            }
+            for each in done
+        ]
         if documents:
             echo_json(documents[0] if len(documents) == 1 else documents)
         return
     for line in text_lines(done):
         click.echo(line)
-    if any(found.code not in DRY_FINDINGS for each in done for found in each.findings):
+    if any(leads_to_baths(each.findings) for each in done):
         click.echo("")
         click.echo(caution_text(), nl=False)
 

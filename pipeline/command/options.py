@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from pipeline.problem import SettingsProblem
 from pipeline.settings import (
     ARCHIVE_FORMATS,
     ARCHIVE_PACKING,
@@ -24,6 +25,69 @@ else:
     _ParamType = click.ParamType
 
 Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+# In what order options are told, under what heading; those of no group go first.
+_GROUPS = (
+    ("Scans and film", (
+        "format", "ppi", "scan_gamma", "base", "base_scan", "profile", "scanner_profile",
+        "monochrome", "reference", "first_number", "roll_name",
+    )),
+    ("How pictures look", (
+        "look", "exposure", "even_exposure", "balance", "black", "white", "gamma", "inset_mm",
+        "border_mm", "dust",
+    )),
+    ("Files written", (
+        "archive", "archive_space", "archive_size", "archive_packing", "share", "share_size",
+        "share_quality", "write_blanks", "save_dust_mask", "only", "replace_changed", "dry_run",
+    )),
+    ("How it runs", ("workers", "cluster", "strict", "verbose", "as_json", "as_csv")),
+)  # fmt: skip
+
+
+class OptionNames(click.Command):
+    """A command that tells a wrong value by the option that gave it, not by the setting's name."""
+
+    def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write long lists of options in groups."""
+        asked = [each for each in self.get_params(ctx) if isinstance(each, click.Option)]
+        records = {each.name: each.get_help_record(ctx) for each in asked}
+        shown = {name: record for name, record in records.items() if record is not None}
+        grouped = {name for _, names in _GROUPS for name in names}
+        if not grouped & shown.keys():
+            super().format_options(ctx, formatter)
+            return
+        others = tuple(name for name in shown if name not in grouped)
+        for title, names in (("Options", others), *_GROUPS):
+            rows = [shown[name] for name in names if name in shown]
+            if rows:
+                with formatter.section(title):
+                    formatter.write_dl(rows)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command.
+
+        Raises
+        ------
+        SettingsProblem
+            As the command does.
+        """
+        try:
+            return super().invoke(ctx)
+        except SettingsProblem as problem:
+            if problem.path is not None:
+                raise
+            what = problem.what
+            for each in self.params:
+                if isinstance(each, click.Option):
+                    what = what.replace(f"'{each.name}'", each.opts[0])
+            raise SettingsProblem(None, what, problem.remedy) from problem
+
+
+class NamingGroup(click.Group):
+    """A group whose commands tell wrong values by their options."""
+
+    command_class = OptionNames
 
 
 def options(*added: Callable[[Any], Any]) -> Callable[[Command], Command]:
@@ -98,6 +162,12 @@ reading_options = options(
     ),
     click.option(
         "--base", type=ChannelValues(), help="Density of the film base, instead of measuring it."
+    ),
+    click.option(
+        "--base-scan",
+        metavar="FILE",
+        help="Picture of clear film, taken with the light and camera settings of the frames: gives "
+        "base and evenness of the light. Default: by the rebate in view.",
     ),
     click.option(
         "--profile",

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from pipeline import __version__
-from pipeline.command.options import file_option, reading_options, scans_argument
+from pipeline.command.options import NamingGroup, file_option, reading_options, scans_argument
 from pipeline.command.run import echo_json, run_of
 from pipeline.problem import Exit, SettingsProblem
 from pipeline.profile import film_names, find_film
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from pipeline.roll import RollProfile
 
 
-@click.group("profile")
+@click.group("profile", cls=NamingGroup)
 def profile_group() -> None:
     """List, show and fit film profiles."""
 

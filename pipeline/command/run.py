@@ -31,6 +31,11 @@ if TYPE_CHECKING:
     from pipeline.roll import SurveyedRoll
 
 
+USER_FILE = "settings.toml"
+# Notes that are true of all of a user's rolls.
+_OWN_NOTES = ("photographer", "copyright", "camera", "lens", "place")
+
+
 @dataclass(frozen=True)
 class Run:
     """What the user asked for, apart from the settings of the rolls."""
@@ -170,19 +175,44 @@ def _written_by_us(path: Path) -> bool:
     return False
 
 
+def _users_own() -> tuple[RollNotes, Settings]:
+    """Return notes and settings that the user gives for all rolls, before those of each.
+
+    They lie in the platform's folder for settings, as the XDG base directory specification says,
+    or %APPDATA%, or Application Support.
+    """
+    path = Path(click.get_app_dir("evenroll")) / USER_FILE
+    if not path.is_file():
+        return RollNotes(), Settings()
+    notes, told = read_roll_file(path)
+    for name, value in vars(notes).items():
+        if value and name not in _OWN_NOTES:
+            key = next(iter(value)) if name == "other" else name
+            what = f"key '{key}' is no setting for all rolls"
+            raise SettingsProblem(path, what, f"put it into the {ROLL_FILE} of its roll")
+    return notes, with_changes(Settings(), told, path)
+
+
 def _roll(
     scans: tuple[Path, ...], beside: Path, changes: Mapping[str, Any], name: str | None
 ) -> Roll:
-    notes, settings = RollNotes(), Settings()
+    notes, settings = _users_own()
     roll_file = beside / ROLL_FILE
     if _leads_out(roll_file, beside):
         raise SettingsProblem(
             roll_file, "is a link that leads out of its folder or nowhere", "put the file there"
         )
     if roll_file.exists():
-        notes, told = read_roll_file(roll_file)
+        own, told = read_roll_file(roll_file)
+        notes = replace(own, **{n: getattr(own, n) or getattr(notes, n) for n in _OWN_NOTES})
         settings = with_changes(settings, told, roll_file)
+        if settings.base_scan is not None:
+            settings = replace(settings, base_scan=str(beside / settings.base_scan))
     settings = with_changes(settings, changes)
+    if settings.base_scan is not None:
+        path = Path(settings.base_scan).absolute()
+        settings = replace(settings, base_scan=str(path))
+        scans = tuple(scan for scan in scans if scan.resolve() != path.resolve())
     if settings.scanner_profile is not None and settings.scanner_profile.endswith(".toml"):
         # Workers may start from another folder.
         path = Path(settings.scanner_profile).absolute()

@@ -167,14 +167,18 @@ def find_space(name: str) -> Space:
         space = find_space(plain)
         return replace(space, name=name, title=f"{space.title}, linear", transfer=LinearTransfer())
     table = shipped("spaces.toml")[name]
-    known = colour_science().RGB_COLOURSPACES[table["library"]]
-    matrix = colour_science().normalised_primary_matrix(known.primaries, known.whitepoint)
+    if "library" in table:
+        known = colour_science().RGB_COLOURSPACES[table["library"]]
+        primaries, white = known.primaries, known.whitepoint
+    else:
+        primaries, white = np.array(table["primaries"]), np.array(table["white"])
+    matrix = colour_science().normalised_primary_matrix(primaries, white)
     kind = _TRANSFERS[table["kind"]]
     return Space(
         name=name,
         title=table["title"],
-        primaries=_rows(known.primaries),
-        white=tuple(np.asarray(known.whitepoint, float).tolist()),
+        primaries=_rows(primaries),
+        white=tuple(np.asarray(white, float).tolist()),
         to_xyz=_rows(matrix),
         transfer=kind(**{each.name: table[each.name] for each in fields(kind)}),
     )

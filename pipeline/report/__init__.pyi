@@ -8,10 +8,11 @@ from .drawings import curve_drawing as curve_drawing
 from .drawings import drawings_of as drawings_of
 from .plot import as_png as as_png
 from .plot import as_svg as as_svg
-from .roll_page import DRY_FINDINGS as DRY_FINDINGS
 from .roll_page import Drawing as Drawing
+from .roll_page import caution_lines as caution_lines
 from .roll_page import page as page
 from .roll_page import small_side as small_side
 from .roll_page import summary_lines as summary_lines
 from .roll_page import thumbnail as thumbnail
+from .table import measure_csv as measure_csv
 from .table import measure_table as measure_table

@@ -15,7 +15,7 @@ import jinja2
 from markupsafe import Markup
 from PIL import Image
 
-from pipeline.bath import cautions
+from pipeline.bath import cautions, leads_to_baths
 from pipeline.kinds import CHANNELS, LOG_STOP, Triple
 from pipeline.profile import MONOCHROME
 from pipeline.record import SEVERITIES, FrameRecord, RollRecord, ScanTrouble, StripRecord, by_weight
@@ -53,11 +53,6 @@ TOLD_LITTLE = (
 _CAST_LIKELY = 0.5
 # A cast of about 4 C*ab in a middle grey.
 _LITTLE_DOUBT_LOG_E = 0.06
-# Findings that send nobody to the baths; any other one, known or not, brings the cautions.
-DRY_FINDINGS = frozenset({
-    "normal", "under-exposed", "over-exposed", "unexposed",
-    "light-leak", "frame-count", "scanner-clipped", "scanner-drift",
-})  # fmt: skip
 NOTICEABLE_STOPS = 1.0
 # Of pictures on the page: their longer side in px, for up to so many, and at least.
 _USUAL_SIDE, _USUAL_FRAMES, _LEAST_SIDE = 360, 400, 90
@@ -125,7 +120,7 @@ def page(
         plot=Markup(as_svg(densities_plot(record))) if record.frames() else "",
         findings=by_weight(record.findings), batch=batch_items(record), notes=_notes(record),
         how=how_solved(record), severities=SEVERITIES,
-        cautions=cautions() if touches_chemistry(record) else None,
+        cautions=cautions() if leads_to_baths(record.findings) else None,
         contact_sheets=contact_sheets, roll_json=roll_json,
         drawings=[(drawing, Markup(as_svg(drawing.plot))) for drawing in drawings],
         unsure_below=UNSURE_BELOW, stop=LOG_STOP,
@@ -156,11 +151,9 @@ def thumbnail(picture: Picture, long_side: int = _USUAL_SIDE, quality: int = 80)
     return file.getvalue()
 
 
-def touches_chemistry(record: RollRecord) -> bool:
-    """Tell whether the roll speaks of baths: a batch is noted, or a finding leads there."""
-    return bool(batch_items(record)) or any(
-        finding.code not in DRY_FINDINGS for finding in record.findings
-    )
+def caution_lines(record: RollRecord) -> tuple[str, ...]:
+    """Return the cautions for the chemistry where a finding's advice leads there, else nothing."""
+    return cautions().lines if leads_to_baths(record.findings) else ()
 
 
 def how_solved(record: RollRecord) -> str:

@@ -1,9 +1,13 @@
 """Densities of a roll as plain text: a table for its figures, its strips and its frames."""
 
+import csv
+import io
+import math
 from collections.abc import Sequence
+from itertools import chain
 from unicodedata import combining, east_asian_width
 
-from pipeline.kinds import Triple
+from pipeline.kinds import CHANNELS, Triple
 from pipeline.record import PatchRecord, RollDensities, RollRecord, StripRecord
 from pipeline.report.words import MISSING, figure_text, share_text
 from pipeline.words import printable
@@ -48,6 +52,40 @@ _FRAME_HEAD = (
     "strip", "frame", "kind", "confidence",
     *(f"{what} {c}" for what in ("min", "median", "max") for c in _RGB),
 )  # fmt: skip
+
+
+def measure_csv(record: RollRecord, head: bool = True) -> str:
+    """Return a line for each frame of a roll as CSV (RFC 4180), with base and densities.
+
+    `head` tells whether the names of the columns go first.
+    """
+    file = io.StringIO(newline="")
+    writer = csv.writer(file)
+    if head:
+        writer.writerow(_CSV_HEAD)
+    for place, strip in enumerate(record.strips, start=1):
+        of_strip = (record.roll["id"], place, strip.scan, strip.page, strip.format)
+        base = (*strip.base.density, "yes" if strip.base.absolute else "no")
+        for frame in strip.frames:
+            triples = (values or _NONE for values in vars(frame.density).values())
+            told = (frame.number, frame.kind, frame.confidence, *base, *chain(*triples))
+            writer.writerow(_cell(value) for value in (*of_strip, *told))
+    return file.getvalue()
+
+
+_CSV_HEAD = (
+    "roll", "strip", "scan", "page", "format", "frame", "kind", "confidence",
+    *(f"base_{c}" for c in CHANNELS), "base_absolute",
+    *(f"{what}_{c}" for what in ("min", "median", "max") for c in CHANNELS),
+)  # fmt: skip
+
+
+def _cell(value: object) -> object:
+    """Return a value for a cell: printable, and nothing that a spreadsheet takes for a formula."""
+    if isinstance(value, float):
+        return round(value, 4) + 0.0 if math.isfinite(value) else ""
+    text = printable(value) if isinstance(value, str) else value
+    return f"'{text}" if isinstance(text, str) and text[:1] in ("=", "+", "-", "@") else text
 
 
 def _figures(values: Triple | None, decimals: int = 3) -> tuple[str, ...]:

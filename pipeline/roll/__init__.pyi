@@ -4,6 +4,7 @@ from .journal import Journal as Journal
 from .machines import workers as workers
 from .outcome import Outcome as Outcome
 from .outcome import standing as standing
+from .plan import Wanted as Wanted
 from .profile import RollProfile as RollProfile
 from .profile import roll_profile as roll_profile
 from .record import record_of as record_of

@@ -12,13 +12,14 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.event import Event, Listener
-from pipeline.file import check_folder, sweep, write_text
+from pipeline.file import check_folder, content_hash, sweep, write_text
 from pipeline.problem import OutputProblem, ScanProblem
 from pipeline.profile import find_space
 from pipeline.record import RECORD_NAME, FilesRecord, RollRecord, ScanTrouble, to_json
 from pipeline.render import rendition_of, small_picture
 from pipeline.report import (
     Drawing,
+    caution_lines,
     curve_drawing,
     empty_sheet,
     page,
@@ -31,9 +32,11 @@ from pipeline.roll.frame_task import Job, develop, job_name, jobs_of, negative
 from pipeline.roll.journal import Journal, folder_lock, key_of
 from pipeline.roll.machines import give_back
 from pipeline.roll.outcome import Outcome, note_whole, take_away
+from pipeline.roll.plan import ALL, Wanted, planned
 from pipeline.roll.record import record_of
+from pipeline.roll.scans import drop, told
 from pipeline.roll.sharing import SharedScans
-from pipeline.roll.survey import SurveyedRoll, drop, told
+from pipeline.roll.survey import SurveyedRoll
 from pipeline.scan import content_of
 from pipeline.write import FrameMetadata, write_share
 
@@ -53,9 +56,10 @@ class _Writing:
     journal: Journal
     executor: Executor
     listen: Listener
-    split: bool
+    want: Wanted
     done: set[str] = field(default_factory=set)
     troubles: list[ScanTrouble] = field(default_factory=list)
+    changed: list[str] = field(default_factory=list)
     no_room: bool = False
 
     def fail(self, scan: str, error: Exception, event: Event) -> None:
@@ -68,9 +72,9 @@ class _Writing:
             self.listen(replace(event, kind="failed", message=message))
         self.no_room |= no_room
 
-    def note(self, job: Job, key: str, files: tuple[str, ...]) -> None:
-        """Note a frame's files as written."""
-        self.journal.note(job.name, key, files)
+    def note(self, job: Job, key: str, hashes: Mapping[str, str]) -> None:
+        """Note a frame's files as written, by name and the hash of their bytes."""
+        self.journal.note(job.name, key, tuple(hashes), hashes, job.task.left)
         self.done.add(job.name)
 
 
@@ -79,28 +83,31 @@ def write_roll(
     out: Path,
     executor: Executor,
     listen: Listener,
-    split: bool = False,
+    want: Wanted = ALL,
     drawings: Sequence[Drawing] = (),
 ) -> Outcome:
     """Write all frames of a surveyed roll, its sidecars, contact sheet, page and record.
 
     The page shows the film's curve if it is known, and the drawings given.
 
-    What stands already, of the same scans and settings, is left alone. What fails is told and
-    listed, and the rest is done, as far as there is room on the disk. While another run writes
-    into the folder, this one waits.
+    What stands already, of the same scans and settings, is left alone, and so is what the user
+    changed since it was written, unless it is to be replaced. What fails is told and listed, and
+    the rest is done, as far as there is room on the disk. While another run writes into the
+    folder, this one waits.
 
     Raises
     ------
     ScanProblem
         If no scan of the roll could be used.
     OutputProblem
-        If the folder can't be written.
+        If the folder can't be written, or holds a result of another kind.
     """
     if not surveyed.strips:
         reason = surveyed.problems[0].message.rstrip(".") if surveyed.problems else "no scans"
         what = f"nothing could be done for roll {surveyed.roll.name}"
         raise ScanProblem(None, what, f"see to its scans first ({reason})")
+    if want.dry_run:
+        return _written(_Writing(surveyed, out, Journal(out), executor, listen, want), ())
     check_folder(out)
 
     def waiting(holder: str) -> None:
@@ -109,7 +116,9 @@ def write_roll(
 
     with folder_lock(out, waiting):
         sweep(out)
-        writing = _Writing(surveyed, out, Journal(out), executor, listen, split)
+        journal = Journal(out)
+        journal.claim(want.kind(surveyed.roll), want.replace_changed)
+        writing = _Writing(surveyed, out, journal, executor, listen, want)
         try:
             return _written(writing, drawings)
         finally:
@@ -123,36 +132,50 @@ def write_roll(
 def _written(writing: _Writing, drawings: Sequence[Drawing]) -> Outcome:
     """Write what does not stand yet of a roll."""
     surveyed, out, journal = writing.surveyed, writing.out, writing.journal
-    record = record_of(surveyed, writing.split)
+    record = record_of(surveyed, writing.want.split)
     jobs = jobs_of(surveyed, record, out)
-    hashes = _hashes(jobs, writing)
-    jobs_left = [job for job in jobs if job.task.scan.path in hashes]
-    keys = {job.name: job.key(hashes[job.task.scan.path], writing.split) for job in jobs_left}
-    kept = {name for name, key in keys.items() if journal.is_done(name, key)}
+    plan = planned(jobs, _hashes(jobs, writing), journal, writing.want)
+    keys, kept = plan.keys, plan.kept
+    writing.changed.extend(plan.changed)
+    if writing.want.dry_run:
+        return Outcome(0, len(kept), 0, plan.lines(out), record.problems, plan.changed)
     for name in sorted(kept):
         writing.listen(Event("kept", name, len(kept), len(keys)))
     # What the solve took, before frames need theirs, and what they took before the sheets do.
     give_back()
-    _run([job for job in jobs_left if job.name not in kept], keys, writing)
+    _run(plan.todo, keys, writing)
     give_back()
     take_away(surveyed.roll.name, record, out, journal, writing.listen)
-    failed = surveyed.failed + len(jobs) - len(kept) - len(writing.done)
-    record = _without(record, writing, kept)
+    chosen = {job.name for job in jobs if writing.want.takes(str(job.task.metadata.number))}
+    failed = surveyed.failed + len(chosen - kept - writing.done)
+    passed = {job.name for job in jobs if job.name not in chosen and journal.has(job.name)}
+    record = _without(record, writing, kept | passed)
     if surveyed.curve is not None:
         drawings = [curve_drawing(surveyed.curve), *drawings]
     drawn = [vars(drawing) for drawing in drawings]
     report_key = key_of(list(keys.values()), to_json(record), drawn)
-    if not journal.is_done(_REPORT, report_key):
+    theirs = () if writing.want.replace_changed else journal.changed(_REPORT)
+    writing.changed.extend(theirs)
+    stands = journal.stands(_REPORT, report_key)
+    if not stands or (not theirs and journal.changed(_REPORT)):
         try:
-            names = _write_pages(record, surveyed, out, drawings)
-            journal.note_instead(_REPORT, report_key, names)
+            names = _write_pages(record, surveyed, out, drawings, theirs)
+            pages = {file: content_hash(out / file) for file in names}
+            journal.note_instead(_REPORT, report_key, names, pages, theirs)
         except OutputProblem as error:
             writing.fail(out.name, error, Event("failed", _REPORT, 1, 1))
             failed += 1
-    lines = summary_lines(record)
-    outcome = Outcome(len(writing.done), len(kept), failed, lines, record.problems)
-    if not failed:
-        note_whole(surveyed.roll, writing.split, outcome, keys, {_REPORT: report_key}, journal)
+    outcome = Outcome(
+        written=len(writing.done),
+        kept=len(kept),
+        failed=failed,
+        lines=summary_lines(record),
+        problems=record.problems,
+        changed=tuple(writing.changed),
+        cautions=caution_lines(record),
+    )
+    if not failed and not writing.want.only:
+        note_whole(surveyed.roll, writing.want.split, outcome, keys, {_REPORT: report_key}, journal)
     return outcome
 
 
@@ -187,7 +210,7 @@ def _run(todo: Sequence[Job], keys: Mapping[str, str], writing: _Writing) -> Non
 
     Frames that are under way when it ends early are finished and noted too.
     """
-    work = negative if writing.split else develop
+    work = negative if writing.want.split else develop
     with closing(SharedScans([job.task for job in todo], writing.executor)) as shared:
         pending = {shared.submit(work, job.task): job for job in todo}
         left = dict(pending)
@@ -232,19 +255,28 @@ def _without(record: RollRecord, writing: _Writing, kept: AbstractSet[str]) -> R
 
 
 def _write_pages(
-    record: RollRecord, surveyed: SurveyedRoll, out: Path, drawings: Sequence[Drawing]
+    record: RollRecord,
+    surveyed: SurveyedRoll,
+    out: Path,
+    drawings: Sequence[Drawing],
+    left: Sequence[str],
 ) -> tuple[str, ...]:
-    """Write record, contact sheets and page of a roll; return the names of these files."""
-    write_text(out / RECORD_NAME, to_json(record))
-    small, sheets = _write_sheets(record, surveyed, out)
-    write_text(out / _PAGE_NAME, page(record, small, sheets, RECORD_NAME, drawings))
-    return (RECORD_NAME, *sheets, _PAGE_NAME)
+    """Write record, contact sheets and page of a roll, but those left; return the names written."""
+    if RECORD_NAME not in left:
+        write_text(out / RECORD_NAME, to_json(record))
+    small, sheets = _write_sheets(record, surveyed, out, left)
+    if _PAGE_NAME not in left:
+        write_text(out / _PAGE_NAME, page(record, small, sheets, RECORD_NAME, drawings))
+    return tuple(name for name in (RECORD_NAME, *sheets, _PAGE_NAME) if name not in left)
 
 
 def _write_sheets(
-    record: RollRecord, surveyed: SurveyedRoll, out: Path
+    record: RollRecord, surveyed: SurveyedRoll, out: Path, left: Sequence[str]
 ) -> tuple[dict[str, bytes], list[str]]:
-    """Write contact sheets, a picture at a time; return small pictures and names of the sheets."""
+    """Write contact sheets, a picture at a time; return small pictures and names of the sheets.
+
+    Those left are not written.
+    """
     roll = surveyed.roll
     rendition = rendition_of(roll.settings, surveyed.tone)
     shown = [[f for f in row if f.survey.kind != "blank"] for row in surveyed.frames]
@@ -262,6 +294,8 @@ def _write_sheets(
             small[frame.number.number] = thumbnail(picture, small_side(len(sizes)))
         name = _SHEET_NAME if part.place == 1 else _SHEET_NAME.replace(".", f"-{part.place}.")
         names.append(name)
+        if name in left:
+            continue
         metadata = FrameMetadata(title=f"{roll.name} contact sheet", roll=roll.name)
         write_share(
             out / name, sheet.paper, ppi=_SHEET_PPI, metadata=metadata, space=find_space("srgb")

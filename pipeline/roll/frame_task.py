@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from pipeline import __version__
 from pipeline.colour import RollColour
 from pipeline.dust import CrossTalk
+from pipeline.file import content_hash
 from pipeline.kinds import Corners
 from pipeline.record import FilesRecord, FrameRecord, RollRecord, StripRecord
 from pipeline.render import (
@@ -39,7 +40,7 @@ class FrameTask:
     """All that a worker needs for one frame; a description, never a picture.
 
     `outline` and `base` are those of what is written of it; `dust` tells it in the infra-red
-    plane, None where none is to be mended.
+    plane, None where none is to be mended. Its files `left` stay as the user changed them.
     """
 
     out: Path
@@ -53,6 +54,12 @@ class FrameTask:
     metadata: FrameMetadata
     dust: CrossTalk | None = None
     save_dust_mask: bool = False
+    left: tuple[str, ...] = ()
+
+    def to_write(self) -> FilesRecord:
+        """Return the names of the files to write."""
+        named = self.files.archive, self.files.share, self.files.sidecar
+        return FilesRecord(*(None if name in self.left else name for name in named))
 
 
 def frame_files(stem: str | None, settings: Settings, split: bool) -> FilesRecord:
@@ -66,8 +73,8 @@ def frame_files(stem: str | None, settings: Settings, split: bool) -> FilesRecor
     return FilesRecord(archive, share, f"{stem}.xmp")
 
 
-def develop(task: FrameTask) -> tuple[str, ...]:
-    """Turn one frame into its positive files; return their names.
+def develop(task: FrameTask) -> dict[str, str]:
+    """Turn one frame into its positive files; return a hash of each file's bytes by its name.
 
     Their names reach the disk with the journal's, which is written next.
 
@@ -79,7 +86,7 @@ def develop(task: FrameTask) -> tuple[str, ...]:
         If a file can't be written.
     """
     cv2.setNumThreads(1)
-    files, rendition, metadata = task.files, task.rendition, task.metadata
+    files, rendition, metadata = task.to_write(), task.rendition, task.metadata
     light = FrameLight(task.scan, task.outline, task.base, task.ppi, task.dust, task.save_dust_mask)
     frame = Positive(light, task.colour, rendition, files.share is not None)
     if files.archive is not None:
@@ -108,7 +115,12 @@ def develop(task: FrameTask) -> tuple[str, ...]:
     if files.sidecar is not None:
         write_sidecar(task.out / files.sidecar, metadata, settle=False)
     mask = _write_mask(task, light.mask)
-    return tuple(name for name in (files.archive, files.share, files.sidecar, mask) if name)
+    return _hashes(task.out, files.archive, files.share, files.sidecar, mask)
+
+
+def _hashes(folder: Path, *names: str | None) -> dict[str, str]:
+    """Return hashes of files just written, which the system still holds in memory."""
+    return {name: content_hash(folder / name) for name in names if name}
 
 
 def _write_mask(task: FrameTask, dust: NDArray[np.uint8] | None) -> str | None:
@@ -117,6 +129,8 @@ def _write_mask(task: FrameTask, dust: NDArray[np.uint8] | None) -> str | None:
     if dust is None or sidecar is None:
         return None
     name = f"{sidecar.removesuffix('.xmp')}{DUST_ENDING}"
+    if name in task.left:
+        return None
     picture = np.repeat(dust[..., None], 3, axis=2)
     write_share(task.out / name, picture, ppi=task.ppi, metadata=task.metadata, file_format="png")
     return name
@@ -128,25 +142,26 @@ def _ppi(task: FrameTask, long_side: int | None, size: tuple[int, int]) -> float
     return task.ppi * float(min(1.0, (long_side or longest) / longest))
 
 
-def negative(task: FrameTask) -> tuple[str, ...]:
-    """Cut one frame out of its scan as a negative, codes as scanned; return its files' names."""
+def negative(task: FrameTask) -> dict[str, str]:
+    """Cut one frame out of its scan as a negative, codes as scanned; return as `develop` does."""
     cv2.setNumThreads(1)
-    files = task.files
-    bands, space, kind = negative_bands(task.scan, task.outline)
-    write_archive(
-        task.out / str(files.archive),
-        bands,
-        picture_size(task.outline),
-        kind,
-        space=space,
-        ppi=task.ppi,
-        metadata=task.metadata,
-        packing=task.rendition.archive_packing,
-        settle=False,
-    )
+    files = task.to_write()
+    if files.archive is not None:
+        bands, space, kind = negative_bands(task.scan, task.outline)
+        write_archive(
+            task.out / files.archive,
+            bands,
+            picture_size(task.outline),
+            kind,
+            space=space,
+            ppi=task.ppi,
+            metadata=task.metadata,
+            packing=task.rendition.archive_packing,
+            settle=False,
+        )
     if files.sidecar is not None:
         write_sidecar(task.out / files.sidecar, task.metadata, settle=False)
-    return tuple(name for name in (files.archive, files.sidecar) if name)
+    return _hashes(task.out, files.archive, files.sidecar)
 
 
 @dataclass(frozen=True)

@@ -10,12 +10,14 @@ import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from filelock import FileLock, Timeout
 
-from pipeline.file import output_problem, read_small, write_text
+from pipeline.file import content_hash, output_problem, read_small, write_text
 from pipeline.problem import OutputProblem
+from pipeline.words import printable
 
 JOURNAL_NAME = ".evenroll.json"
 _MARK = {"evenroll": "journal"}
@@ -48,6 +50,13 @@ def _state(path: Path) -> list[int] | None:
     return found and found[:2]
 
 
+def _noted_hash(entry: Mapping[str, Any], file: str) -> str | None:
+    """Return the hash of a file's bytes in an entry; anybody can write one."""
+    hashes = entry.get("hashes")
+    noted = hashes.get(file) if isinstance(hashes, Mapping) else None
+    return noted if isinstance(noted, str) else None
+
+
 class Journal:
     """What stands in an output folder, and the content of the scans it was made of.
 
@@ -61,6 +70,7 @@ class Journal:
         self._entries: dict[str, dict[str, Any]] = {}
         self._scans: dict[str, dict[str, Any]] = {}
         self._whole: dict[str, Any] = {}
+        self._kind = ""
         self._damaged = False
         self._unsaved = self._noted = False
         self._saving_seconds = 0.0
@@ -70,42 +80,114 @@ class Journal:
             self._entries = {name: dict(each) for name, each in document["entries"].items()}
             self._scans = {name: dict(each) for name, each in document.get("scans", {}).items()}
             self._whole = dict(document.get("whole", {}))
+            self._kind = printable(str(document.get("kind", "")))
         except OSError:
             return
         except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
             self._damaged = True
 
+    def claim(self, kind: str, replace_other: bool = False) -> None:
+        """Note what kind of result is written from now on.
+
+        Raises
+        ------
+        OutputProblem
+            If a result of another kind stands there, and is not to be replaced.
+        """
+        if self._kind not in ("", kind) and self._entries and not replace_other:
+            raise OutputProblem(
+                self._folder,
+                f"holds {self._kind}, and {kind} would take their place",
+                "choose another output folder with -o, or say --replace",
+            )
+        self._kind = kind
+
     def is_done(self, name: str, key: str) -> bool:
         """Tell whether a frame's files stand as they were written under this key."""
+        return self.stands(name, key) and not self.changed(name)
+
+    def stands(self, name: str, key: str) -> bool:
+        """Tell whether a frame's files, changed or not, are there and written under this key."""
         entry = self._entries.get(name)
         if not entry or entry.get("key") != key or not isinstance(entry.get("files"), Mapping):
             return False
         return all(
-            state is not None and _state(self._folder / file) == state
+            state is not None and _state(self._folder / file) is not None
             for file, state in entry["files"].items()
         )
 
-    def note(self, name: str, key: str, files: tuple[str, ...]) -> None:
-        """Note a frame's files as written under a key, and save."""
+    def has(self, name: str) -> bool:
+        """Tell whether files under a name are there, under whatever key."""
+        return self.stands(name, str((self._entries.get(name) or {}).get("key")))
+
+    def changed(self, name: str) -> tuple[str, ...]:
+        """Return a frame's files that are there, but not as they were written: the user's own.
+
+        A copy with the same bytes counts as written, whatever its time.
+        """
+        entry = self._entries.get(name) or {}
+        files = entry.get("files")
+        if not isinstance(files, Mapping):
+            return ()
+        there = {file: state for file, state in files.items() if Path(file).name == file}
+        return tuple(
+            file
+            for file, state in there.items()
+            if _state(self._folder / file) not in (None, state) and not self._holds(entry, file)
+        )
+
+    def _holds(self, entry: Mapping[str, Any], file: str) -> bool:
+        """Tell whether a file has the bytes that were noted."""
+        noted, path = _noted_hash(entry, file), self._folder / file
+        with suppress(OSError):
+            return noted is not None and path.is_file() and content_hash(path) == noted
+        return False
+
+    def note(
+        self,
+        name: str,
+        key: str,
+        files: tuple[str, ...],
+        hashes: Mapping[str, str] = MappingProxyType({}),
+        left: tuple[str, ...] = (),
+    ) -> None:
+        """Note a frame's files as written under a key, and save.
+
+        `hashes` are of their bytes, as far as known. Files `left` as the user changed them stay
+        noted as they were once written.
+        """
+        before = self._entries.get(name) or {}
         states = {file: _state(self._folder / file) for file in files}
-        self._entries[name] = {"key": key, "files": states}
+        known = {file: value for file, value in hashes.items() if file in files}
+        for file in left:
+            states[file], was = before["files"][file], _noted_hash(before, file)
+            known |= {} if was is None else {file: was}
+        self._entries[name] = {"key": key, "files": states, "hashes": known}
         self._noted = True
         self._save_if_cheap()
 
-    def note_instead(self, name: str, key: str, files: tuple[str, ...]) -> None:
+    def note_instead(
+        self,
+        name: str,
+        key: str,
+        files: tuple[str, ...],
+        hashes: Mapping[str, str] = MappingProxyType({}),
+        left: tuple[str, ...] = (),
+    ) -> None:
         """Note files as `note` does, and take away others that stand as written under the name."""
-        entry = self._entries.get(name)
-        before = entry.get("files") if entry else None
+        entry = self._entries.get(name) or {}
+        before = entry.get("files")
         if isinstance(before, Mapping):
-            self._take_away({file: s for file, s in before.items() if file not in files})
-        self.note(name, key, files)
+            others = {file: s for file, s in before.items() if file not in (*files, *left)}
+            self._take_away(others, entry)
+        self.note(name, key, files, hashes, left)
 
     def whole(self, key: str) -> dict[str, Any] | None:
         """Return what was noted of a whole run under its key, if all of its files stand."""
         keys = self._whole.get("keys")
         if self._whole.get("key") != key or not isinstance(keys, Mapping) or not keys:
             return None
-        return self._whole if all(self.is_done(name, each) for name, each in keys.items()) else None
+        return self._whole if all(self.stands(name, each) for name, each in keys.items()) else None
 
     def note_whole(self, key: str, keys: Mapping[str, str], told: Mapping[str, Any]) -> None:
         """Note a whole run: the keys of all that it left, and what is to be told of it.
@@ -133,22 +215,29 @@ class Journal:
             self._scans[str(scan.absolute())] = {"state": found, "sha256": value}
 
     def forget(self, name: str) -> bool:
-        """Take away a frame's files where they stand as written; tell whether any did."""
-        entry = self._entries.pop(name, None)
-        files = entry.get("files") if entry else None
+        """Take away a frame's files where they stand as written; tell whether any did.
+
+        Those that the user changed stay, and stay known as such.
+        """
+        entry = self._entries.pop(name, None) or {}
+        files = entry.get("files")
         if not isinstance(files, Mapping):
             return False
-        gone = self._take_away(files)
+        gone = self._take_away(files, entry)
+        theirs = {file: s for file, s in files.items() if _state(self._folder / file) is not None}
+        if theirs:
+            self._entries[name] = entry | {"key": "", "files": theirs}
         self._save_if_cheap()
         return gone
 
-    def _take_away(self, files: Mapping[str, Any]) -> bool:
-        """Take away files that stand in these states; tell whether any did."""
+    def _take_away(self, files: Mapping[str, Any], entry: Mapping[str, Any]) -> bool:
+        """Take away files of an entry that stand as written; tell whether any did."""
         gone = False
         for file, state in files.items():
             # A journal is a file that anybody can write: nothing outside its folder is touched.
             inside = Path(file).name == file
-            if inside and state is not None and _state(self._folder / file) == state:
+            as_written = _state(self._folder / file) == state or self._holds(entry, file)
+            if inside and state is not None and as_written:
                 with suppress(OSError):
                     (self._folder / file).unlink()
                     gone = True
@@ -168,7 +257,9 @@ class Journal:
         began = time.monotonic()
         # Our mark stands first, so that a file cut short is still known as ours.
         entries, scans = dict(sorted(self._entries.items())), dict(sorted(self._scans.items()))
-        document = _MARK | {"entries": entries, "scans": scans, "whole": self._whole}
+        document = _MARK | {
+            "kind": self._kind, "entries": entries, "scans": scans, "whole": self._whole
+        }  # fmt: skip
         if self._damaged:
             with suppress(OSError):
                 self._path.unlink()

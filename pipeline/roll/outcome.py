@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -12,31 +12,48 @@ from pipeline.file import leftovers, read_toml, sweep
 from pipeline.problem import OutputProblem, ScanProblem
 from pipeline.record import RECORD_NAME, FilesRecord, RollRecord, ScanTrouble, read_document
 from pipeline.roll.journal import LOCK_NAME, Journal, key_of, lock_if_free
+from pipeline.roll.plan import ALL, Wanted
+from pipeline.scan import content_of
 from pipeline.settings import Roll
 from pipeline.words import printable
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """What a run left: counts of frames written and kept, and of what failed, and its words."""
+    """What a run left: counts of frames written and kept, and of what failed, and its words.
+
+    `changed` are files that the user changed since they were written, and that were left alone;
+    `cautions` are those for the chemistry, where a finding's advice leads there.
+    """
 
     written: int = 0
     kept: int = 0
     failed: int = 0
     lines: tuple[str, ...] = ()
     problems: tuple[ScanTrouble, ...] = ()
+    changed: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
 
 
-def standing(roll: Roll, out: Path, listen: Listener, split: bool = False) -> Outcome | None:
+def standing(roll: Roll, out: Path, listen: Listener, want: Wanted = ALL) -> Outcome | None:
     """Return the outcome of a run that would change nothing, told again; else None.
 
     What a killed run left is swept all the same.
+
+    Raises
+    ------
+    OutputProblem
+        If a result of another kind stands in the folder, and is not to be replaced.
     """
     journal = Journal(out)
-    key = _inputs_key(roll, split, journal)
+    journal.claim(want.kind(roll), want.replace_changed)
+    key = _inputs_key(roll, want.split, journal)
     told = None if key is None else journal.whole(key)
     outcome = None if told is None else _outcome(told)
     if told is None or outcome is None:
+        return None
+    changed = tuple(file for name in told["keys"] for file in journal.changed(name))
+    if changed and want.replace_changed:
         return None
     for each in outcome.problems:
         listen(Event("noted", each.scan, 0, 0, each.message))
@@ -47,7 +64,7 @@ def standing(roll: Roll, out: Path, listen: Listener, split: bool = False) -> Ou
         with suppress(OutputProblem), lock_if_free(out) as free:
             if free:
                 sweep(out)
-    return outcome
+    return replace(outcome, changed=changed)
 
 
 def note_whole(
@@ -62,7 +79,12 @@ def note_whole(
     key = _inputs_key(roll, split, journal)
     if key is not None:
         problems = [[each.scan, each.message, each.kind] for each in outcome.problems]
-        told = {"frames": list(frame_keys), "lines": list(outcome.lines), "problems": problems}
+        told = {
+            "frames": list(frame_keys),
+            "lines": list(outcome.lines),
+            "problems": problems,
+            "cautions": list(outcome.cautions),
+        }
         journal.note_whole(key, {**frame_keys, **other_keys}, told)
 
 
@@ -87,7 +109,7 @@ def _inputs_key(roll: Roll, split: bool, journal: Journal) -> str | None:
     """Return a key of all that decides how a roll comes out, None where that takes reading.
 
     Scans count by their content, as noted in the journal while their sizes, times and inodes
-    hold; settings and notes by value; profiles of the user's own by content.
+    hold; settings and notes by value; profiles of the user's own and a base scan by content.
     """
     hashes = [journal.known_hash(path) for path in roll.scans]
     if roll.problem or roll.refused or not hashes or None in hashes:
@@ -95,24 +117,30 @@ def _inputs_key(roll: Roll, split: bool, journal: Journal) -> str | None:
     named = (roll.settings.profile, roll.settings.scanner_profile)
     try:
         profiles = [read_toml(Path(name)) for name in named if name and name.endswith(".toml")]
+        base = roll.settings.base_scan and content_of(Path(roll.settings.base_scan)).value
     # What is wrong with it is told where it is used.
-    except (OSError, ValueError):
+    except (OSError, ValueError, ScanProblem):
         return None
     scans = [(path.name, value) for path, value in zip(roll.scans, hashes, strict=True)]
-    return key_of(__version__, split, roll.name, roll.settings, roll.notes, scans, profiles)
+    return key_of(__version__, split, roll.name, roll.settings, roll.notes, scans, profiles, base)
 
 
 def _outcome(told: Mapping[str, Any]) -> Outcome | None:
     """Return the outcome that a journal tells of; anybody can write one."""
-    frames, lines, problems = (told.get(name) for name in ("frames", "lines", "problems"))
-    if not (isinstance(frames, list) and isinstance(lines, list) and isinstance(problems, list)):
+    frames, lines, problems, cautions = (
+        told.get(name) for name in ("frames", "lines", "problems", "cautions")
+    )
+    if not (isinstance(frames, list) and isinstance(lines, list)):
+        return None
+    if not (isinstance(problems, list) and isinstance(cautions, list)):
         return None
     if not all(isinstance(name, str) for name in frames):
         return None
     if not all(isinstance(each, list) and len(each) == 3 for each in problems):
         return None
     troubles = tuple(ScanTrouble(*map(str, each)) for each in problems)
-    return Outcome(0, len(frames), 0, tuple(map(printable, lines)), troubles)
+    said, warned = (tuple(map(printable, row)) for row in (lines, cautions))
+    return Outcome(0, len(frames), 0, said, troubles, cautions=warned)
 
 
 def _earlier_frames(out: Path, roll: str) -> list[tuple[str, str, bool]]:

@@ -16,7 +16,7 @@ from pipeline.scan import Scan, UnpackedScan, decode
 _WORTH = 1.25
 # A frame that draws on a larger piece of a scan would hold more than its share of memory.
 _LARGE_BYTES = 32 << 20
-Work = Callable[[FrameTask], tuple[str, ...]]
+Work = Callable[[FrameTask], dict[str, str]]
 _Key = tuple[str, int]
 
 
@@ -38,7 +38,7 @@ class SharedScans:
         self._ahead = [key for key, one in self._open.items() if one.is_one_block]
         self._decodes: list[Future[None]] = []
 
-    def submit(self, work: Work, task: FrameTask) -> Future[tuple[str, ...]]:
+    def submit(self, work: Work, task: FrameTask) -> Future[dict[str, str]]:
         """Submit work on a frame; before a scan's first its own and the next scan are decoded.
 
         So one worker decodes a scan that has to be decoded in one go, while others do frames.

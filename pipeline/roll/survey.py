@@ -1,13 +1,10 @@
 """Survey of a roll: all its scans, the numbers of its frames, and the one colour over them."""
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import Executor, Future, as_completed
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor, Future
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
-from typing import Any
-
-import numpy as np
 
 from pipeline.colour import (
     FrameColour,
@@ -21,7 +18,7 @@ from pipeline.colour import (
     usual_exposure,
 )
 from pipeline.densities import FilmCurve, film_curve_of_roll, unnamed_wedges
-from pipeline.event import Event, Listener
+from pipeline.event import Listener
 from pipeline.frame import written_area
 from pipeline.kinds import HOLDS_PICTURE, Corners
 from pipeline.numbering import (
@@ -34,12 +31,10 @@ from pipeline.numbering import (
     recut,
     with_roll_numbers,
 )
-from pipeline.problem import Problem
 from pipeline.profile import (
     MONOCHROME,
     FilmProfile,
     ScannerProfile,
-    colour_science,
     find_film,
     find_scanner,
     profile_of_codes,
@@ -48,7 +43,8 @@ from pipeline.profile import (
 from pipeline.record import ScanTrouble
 from pipeline.render import PrintTone, roll_tone
 from pipeline.roll.ahead import begin_again, finished_again
-from pipeline.roll.machines import give_back, is_lost
+from pipeline.roll.machines import give_back
+from pipeline.roll.scans import changed, drop, failed, noted_as, put_away, scan_notes, survey_scans
 from pipeline.scan import ScanContent, begin_contents
 from pipeline.settings import ROLL_FILE, Roll, Settings
 from pipeline.strip import UNCLEAR, FrameBase, film_kind
@@ -62,9 +58,6 @@ from pipeline.survey import (
     picture_samples,
     survey_scan,
 )
-from pipeline.words import counted
-
-_SCANS_PER_TRIM = 16
 
 
 @dataclass(frozen=True)
@@ -135,11 +128,11 @@ def survey_roll(
     seen_by = roll.settings.scanner_profile
     scanner = None if seen_by is None else find_scanner(seen_by)
     store, looks = PictureStore(), LookStore()
-    surveys, problems = _surveys(roll, executor, listen, store, looks)
+    surveys, problems = survey_scans(roll, executor, listen, store, looks)
     again = begin_again(roll.settings, surveys, executor, looks)
     # Workers read for hashes while others look again, and while the roll is solved.
     contents = begin_contents([survey.path for survey in surveys], executor, known_hash)
-    surveys = finished_again(surveys, again, partial(_put_away, store=store))
+    surveys = finished_again(surveys, again, partial(put_away, store=store))
     found = with_roll_numbers(in_film_order([s for survey in surveys for s in survey.strips]))
     numbers = number_roll(found, roll.settings.first_number)
     plan = recut(roll.notes.frames, found, numbers)
@@ -163,13 +156,13 @@ def survey_roll(
     curve = film_curve_of_roll(strips, told_as, roll.notes, roll.settings, profile, scanner)
     usual = usual_exposure(found, colour, roll.settings)
     frames, refused = _frames(strips, plan, colour, usual, roll)
-    noted = partial(_noted, listen)
+    noted = partial(noted_as, listen)
     notes = [
         *(
             replace(noted(ROLL_FILE, said), message=f"{said}.", kind="problem")
             for said in (*plan.troubles, *refused)
         ),
-        *_scan_notes(surveys, listen),
+        *scan_notes(surveys, listen),
         *(noted(note.scan, note.message) for note in film_notes(found, numbers)),
         *(noted(roll.name, note) for note in (reference.notes if reference else ())),
         *(noted(roll.name, note) for note in unnamed_wedges(strips, told_as, roll.notes)),
@@ -266,114 +259,22 @@ def _corrected(
         }
         cuts: Cuts = {at: plan.cuts[p] for at, p in places.items() if p in plan.cuts}
         if cuts:
-            task = executor.submit(survey_scan, survey.path, roll.settings, survey.habits, cuts)
+            task = executor.submit(
+                survey_scan, survey.path, roll.settings, survey.habits, cuts, clear=survey.clear
+            )
             pending[survey.path] = ({at: places[at] for at in cuts}, task)
     troubles = []
     try:
         for count, (path, (places, future)) in enumerate(pending.items(), 1):
             try:
-                anew = _put_away(future.result(), store).strips
-                done |= {place: _changed(anew[at], edged) for at, place in places.items()}
+                anew = put_away(future.result(), store).strips
+                done |= {place: changed(anew[at], edged) for at, place in places.items()}
             except Exception as error:
-                troubles.append(_failed(listen, path.name, error, count, len(pending)))
+                troubles.append(failed(listen, path.name, error, count, len(pending)))
                 done |= dict.fromkeys(places.values())
     finally:
         drop(future for _, future in pending.values())
     return tuple(strip for strip in done.values() if strip is not None), troubles
-
-
-def _scan_notes(surveys: Sequence[ScanSurvey], listen: Listener) -> Iterator[ScanTrouble]:
-    """Tell every note once, and yield it as kept, under the first scan that it is true of."""
-    scans: dict[str, list[str]] = {}
-    for survey in surveys:
-        for note in survey.notes:
-            scans.setdefault(note, []).append(survey.path.name)
-    for note, (first, *more) in scans.items():
-        alike = f" ({counted(len(more), 'more scan')} alike)" if more else ""
-        heard = f"{first} and {len(more)} more" if more else first
-        listen(Event("noted", heard, 0, 0, note))
-        yield ScanTrouble(first, note + alike, "note")
-
-
-def _noted(listen: Listener, name: str, message: str) -> ScanTrouble:
-    """Tell a note, and return it as kept."""
-    listen(Event("noted", name, 0, 0, message))
-    return ScanTrouble(name, message, "note")
-
-
-def _failed(
-    listen: Listener, name: str, error: Exception, done: int = 0, total: int = 0
-) -> ScanTrouble:
-    """Tell a failure, and return it as kept."""
-    message = told(name, error)
-    listen(Event("failed", name, done, total, message))
-    return ScanTrouble(name, message)
-
-
-def told(name: str, error: Exception) -> str:
-    """Return one sentence for the user about what a worker raised."""
-    if isinstance(error, Problem):
-        return str(error)
-    if isinstance(error, MemoryError):
-        return f"{name}: does not fit in memory; set fewer workers."
-    if is_lost(error):
-        return f"{name}: the cluster gave it up; see to its workers and run again."
-    reason = " ".join(str(error).split()) or "no reason given"
-    return f"{name}: can't be worked on ({type(error).__name__}: {reason}); report this as a bug."
-
-
-def _surveys(
-    roll: Roll, executor: Executor, listen: Listener, store: PictureStore, looks: LookStore
-) -> tuple[list[ScanSurvey], list[ScanTrouble]]:
-    pending = {
-        executor.submit(survey_scan, path, roll.settings, looks=looks): index
-        for index, path in enumerate(roll.scans)
-    }
-    # Loading it takes as long as a small scan's survey, and then nobody waits for it.
-    colour_science()
-    done: dict[int, ScanSurvey] = {}
-    problems: dict[int, ScanTrouble] = {}
-    try:
-        for count, future in enumerate(as_completed(pending), 1):
-            # What a future brought is held no longer than it.
-            index = pending.pop(future)
-            if not count % _SCANS_PER_TRIM:
-                give_back()
-            name = roll.scans[index].name
-            try:
-                done[index] = _put_away(future.result(), store)
-                listen(Event("surveyed", name, count, len(roll.scans)))
-            # One scan must not end the run, whatever it makes a worker stumble over.
-            except Exception as error:
-                problems[index] = _failed(listen, name, error, count, len(roll.scans))
-    finally:
-        drop(pending)
-    troubles = [problems[index] for index in sorted(problems)]
-    for problem in roll.refused:
-        name = roll.name if problem.path is None else problem.path.name
-        troubles.append(_failed(listen, name, problem))
-    return [done[index] for index in sorted(done)], troubles
-
-
-def _put_away(survey: ScanSurvey, store: PictureStore) -> ScanSurvey:
-    """Return a survey whose small pictures the store keeps."""
-
-    def put_away(frame: FrameSurvey) -> FrameSurvey:
-        return replace(frame, thumbnail=store.put_away(np.asarray(frame.thumbnail)))
-
-    strips = tuple(_changed(strip, put_away) for strip in survey.strips)
-    return replace(survey, strips=strips)
-
-
-def _changed(strip: StripSurvey, change: Callable[[FrameSurvey], FrameSurvey]) -> StripSurvey:
-    """Return a strip with each of its frames changed."""
-    return replace(strip, frames=tuple(map(change, strip.frames)))
-
-
-def drop(pending: Iterable[Future[Any]]) -> None:
-    """Cancel what has not begun yet."""
-    for future in pending:
-        future.cancel()
 
 
 def tone_of_roll(

@@ -1,14 +1,15 @@
 """A picture file as linear light.
 
-In: a TIFF, PNG, JPEG or camera raw file. Out: its description, windows of codes (h, w, 3) or of
+In: a TIFF, PNG, JPEG, HEIF, AVIF, JPEG 2000, JPEG XL, WebP, BMP or camera raw file.
+Out: its description, windows of codes (h, w, 3) or of
 linear light float32 with 1.0 = full scale, and the small picture (`Proxy`, about 200 pixels per
 inch of film) that surveys work on.
 
 TIFF strips and tiles are decoded as they are asked for. Deflated strips above 16 MB and PNG are
 unfolded row by row for who promises to read from the top down (`opened(scan, in_order=True)`).
-JPEG, camera raw, interlaced PNG and large strips of other compressions are decoded whole, one at a
-time. A whole decode may take half of the machine's memory; a file above 512 MB may not unfold more
-than 200 times.
+JPEG, camera raw, pictures of phones and of the web, interlaced PNG and large strips of other
+compressions are decoded whole, one at a time. A whole decode may take half of the machine's memory;
+a file above 512 MB may not unfold more than 200 times.
 
 The door is wide because readers of codes, of light and of small pictures each take their part.
 """

@@ -1,3 +1,4 @@
+from .container import CameraExposure as CameraExposure
 from .container import Reader as Reader
 from .content import ScanContent as ScanContent
 from .content import begin_contents as begin_contents

@@ -27,6 +27,12 @@ _USUAL_PACKING, _LARGE_BYTES = 200, 512 << 20
 _LEAST_PPI, _LARGEST_PPI = 150.0, 50_000.0
 _CM_PER_INCH = 2.54
 _STAMPS = ("DateTimeDigitized", "DateTimeOriginal", "DateTime")
+# Exif 3.0, 4.6.6.7, and the older name of the last.
+_EXPOSURE = (
+    ("ExposureTime",),
+    ("FNumber",),
+    ("PhotographicSensitivity", "ISOSpeedRatings"),
+)
 _DEVICE = ("Make", "Model", "Software")
 # Decodes above this, the size of a large tile, wait for one another; memory is the process's, so
 # the lock is as well. It holds nothing.
@@ -48,6 +54,28 @@ class Container:
     in_parts: bool = False
     linear: bool = False
     lossy: bool = False
+
+
+@dataclass(frozen=True)
+class CameraExposure:
+    """What a camera exposed a picture with: seconds, f-number and ISO speed, None if not told."""
+
+    time_s: float | None = None
+    f_number: float | None = None
+    speed: float | None = None
+
+    def stops_over(self, other: "CameraExposure") -> float | None:
+        """Return how many stops more light it records than another; None if either tells not.
+
+        A lens that tells no f-number, as one without contacts, is taken as left alone.
+        """
+        if not (self.time_s and other.time_s):
+            return None
+        speeds = self.speed or 1.0, other.speed or 1.0
+        stops = math.log2(self.time_s / other.time_s) + math.log2(speeds[0] / speeds[1])
+        if self.f_number and other.f_number:
+            stops -= 2.0 * math.log2(self.f_number / other.f_number)
+        return stops
 
 
 @dataclass(frozen=True)
@@ -77,6 +105,7 @@ class Page:
     orientation: int = 1
     digitized: datetime | None = None
     device: dict[str, str] = field(default_factory=dict, hash=False)
+    exposure: CameraExposure = CameraExposure()
     notes: tuple[str, ...] = ()
 
 
@@ -230,8 +259,21 @@ def with_tags(
         orientation=int(orientation) if orientation in range(1, 9) else 1,
         digitized=_scan_time(tags),
         device={name: word for name, word in words.items() if word},
+        exposure=CameraExposure(*(_positive(tags, names) for names in _EXPOSURE)),
         notes=page.notes + notes + ppi_notes,
     )
+
+
+def _positive(tags: dict[str, Any], names: tuple[str, ...]) -> float | None:
+    """Return the first of some tags that is a positive number."""
+    for name in names:
+        value = tags.get(name)
+        with suppress(TypeError, ValueError, ZeroDivisionError):
+            parts = value if isinstance(value, tuple) else (value,)
+            number = float(parts[0]) / (float(parts[1]) if len(parts) == 2 else 1.0)
+            if math.isfinite(number) and number > 0:
+                return number
+    return None
 
 
 def _tagged_ppi(tags: dict[str, Any]) -> tuple[float | None, tuple[str, ...]]:

@@ -1,11 +1,11 @@
 """The content of a scan as a hash, taken early, and whether it still holds."""
 
-import hashlib
 from collections.abc import Callable, Iterable
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.file import content_hash
 from pipeline.scan.container import guarded
 
 
@@ -34,7 +34,7 @@ def content_of(path: Path) -> ScanContent:
     """
     with guarded(path):
         state = _state(path)
-    return ScanContent(content_hash(path), state)
+        return ScanContent(content_hash(path), state)
 
 
 def begin_contents(
@@ -49,15 +49,3 @@ def begin_contents(
 def _state(path: Path) -> tuple[int, int, int, int]:
     found = path.stat()
     return found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino
-
-
-def content_hash(path: Path) -> str:
-    """Return a hash of a file's bytes in hexadecimal (XXH3, 128 bits), read a piece at a time.
-
-    It tells content that has changed, at the speed of memory; it is no proof against someone who
-    means to deceive.
-    """
-    import xxhash
-
-    with guarded(path), path.open("rb", buffering=0) as handle:
-        return hashlib.file_digest(handle, xxhash.xxh3_128).hexdigest()

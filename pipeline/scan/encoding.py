@@ -14,6 +14,14 @@ Source = Literal["icc", "option", "assumed", "container"]
 
 # Samples looked up in one go: bounds the index array numpy makes on the way.
 _CHUNK = 1 << 20
+# ITU-T H.273, table 3.
+_VIDEO_TRANSFERS, _SRGB_TRANSFER = (1, 6, 14, 15), 13
+_POWER_TRANSFERS = {4: 2.2, 5: 2.8, 8: 1.0, 17: 2.6}
+_DISPLAY_TRANSFERS = {
+    16: "coded for displays of high dynamic range (PQ)",
+    18: "coded for displays of high dynamic range (HLG)",
+}
+_CURVE_SAMPLES = 4096
 
 
 @dataclass(frozen=True)
@@ -58,6 +66,26 @@ def power(gamma: float, source: Source) -> Encoding:
 def srgb(source: Source) -> Encoding:
     """Return the encoding of IEC 61966-2-1."""
     return Encoding("srgb", None, None, source, "sRGB curve")
+
+
+def transfer(number: int) -> Encoding | None:
+    """Return what a transfer characteristic of ITU-T H.273, table 3, means; None if nothing.
+
+    Raises
+    ------
+    ValueError
+        It is made for displays of high dynamic range, whose codes are no share of full scale.
+    """
+    if number in _DISPLAY_TRANSFERS:
+        raise ValueError(_DISPLAY_TRANSFERS[number])
+    if number in _POWER_TRANSFERS:
+        return power(_POWER_TRANSFERS[number], "container")
+    if number in _VIDEO_TRANSFERS:
+        codes = np.linspace(0.0, 1.0, _CURVE_SAMPLES)
+        # ITU-R BT.709-6, 1.2, undone.
+        light = np.where(codes < 0.081, codes / 4.5, ((codes + 0.099) / 1.099) ** (1 / 0.45))
+        return Encoding("curve", None, (tuple(light.tolist()),), "container", "video curve")
+    return srgb("container") if number == _SRGB_TRANSFER else None
 
 
 def to_light(codes: NDArray[np.generic], encoding: Encoding, bits: int | None = None) -> Light:

@@ -14,6 +14,7 @@ from pipeline.problem import ScanProblem, SettingsProblem
 from pipeline.scan import raster, tiff
 from pipeline.scan.container import Page, Reader, Source, guarded
 from pipeline.scan.encoding import Encoding, linear, power, srgb, to_light
+from pipeline.scan.picture import PICTURE_SUFFIXES, START_BYTES, picture_kind
 from pipeline.scan.proxy import Proxy, reduced
 
 # fmt: off
@@ -23,8 +24,7 @@ RAW_SUFFIXES = frozenset({
 })
 # fmt: on
 _USUAL_SUFFIXES = frozenset({".tif", ".tiff", ".png", ".jpg", ".jpeg"})
-_PICTURE_SUFFIXES = frozenset({".avif", ".bmp", ".webp"})
-SCAN_SUFFIXES = _USUAL_SUFFIXES | _PICTURE_SUFFIXES | RAW_SUFFIXES
+SCAN_SUFFIXES = _USUAL_SUFFIXES | PICTURE_SUFFIXES | RAW_SUFFIXES
 # First bytes: TIFF 6.0, section 2, and BigTIFF; PNG, 5.2; ITU-T T.81, B.1.1.3.
 _TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 _PNG_START, _JPEG_START = b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff"
@@ -73,7 +73,8 @@ def open_scan(
     Parameters
     ----------
     path
-        A TIFF, PNG or JPEG, told by its content; camera raw, WebP, AVIF or BMP, by its name.
+        A TIFF, PNG, JPEG, HEIF, AVIF, JPEG 2000, JPEG XL or WebP, told by its content; camera raw
+        by its name.
     gamma
         Exponent from codes to light, 1 to 4, instead of what the file says.
     ppi
@@ -156,7 +157,7 @@ def _pages(path: Path) -> tuple[Page, ...]:
         if path.exists() and not path.is_file():
             raise ScanProblem(path, "is not a file", "give a scan")
         with path.open("rb") as handle:
-            start = handle.read(8)
+            start = handle.read(START_BYTES)
     if not start:
         raise ScanProblem(path, "is empty", "copy the file again or scan again")
     if start.startswith(_PNG_START):
@@ -171,10 +172,11 @@ def _pages(path: Path) -> tuple[Page, ...]:
         return raster.raw_pages(path)
     if is_tiff:
         return tiff.pages(path)
-    if suffix in _PICTURE_SUFFIXES:
-        return raster.picture_pages(path)
+    describe = picture_kind(start, suffix)
+    if describe is not None:
+        return describe(path)
     raise ScanProblem(
-        path, "is not a picture that can be read", "give TIFF, PNG, JPEG or camera raw"
+        path, "is not a picture that can be read", "give TIFF, PNG, JPEG, HEIF or camera raw"
     )
 
 

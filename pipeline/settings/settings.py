@@ -48,7 +48,7 @@ ARCHIVE_FORMATS = ("tiff", "none")
 ARCHIVE_PACKING = ("deflate", "zstd", "lzw", "none")
 SHARE_FORMATS = ("jpeg", "png", "none")
 DUST = ("on", "off")
-ARCHIVE_SPACES = ("romm-rgb", "rec2020", "adobe-rgb-compatible", "display-p3", "srgb", "acescg")
+ARCHIVE_SPACES = ("romm-rgb", "rec2020", "oprgb", "display-p3", "srgb", "acescg")
 
 
 def frame_number(value: Any) -> str:
@@ -85,7 +85,8 @@ class Settings:
     `exposure` in stops, `black` and `white` in display values 0 to 1 (None: as the roll's
     pictures ask for), `gamma` a positive exponent (above 1 lightens the middle tones), sizes in
     pixels of the longer side. `even_exposure` brings single pictures towards the roll's usual
-    exposure. `inset_mm` is cut off the picture on all sides, `border_mm` of rebate is kept around
+    exposure. `base_scan` is the path of a picture of clear film, taken as the frames were.
+    `inset_mm` is cut off the picture on all sides, `border_mm` of rebate is kept around
     it. `reference` names frames with a chart or grey card; None takes a clear chart where there
     is one, and an empty tuple takes none. `dust` is mended where the scan has an infra-red plane;
     `monochrome` None lets the film tell.
@@ -118,6 +119,7 @@ class Settings:
     scanner_profile: (
         Annotated[str, spelt(r"\S", "the name of a scanner profile, or a .toml file")] | None
     ) = None
+    base_scan: Annotated[str, spelt(r"\S", "a picture of clear film")] | None = None
     dust: Annotated[str, one_of(DUST)] = "on"
     save_dust_mask: Flag = False
     monochrome: Flag | None = None
@@ -159,6 +161,18 @@ _NAME_BYTES = 80
 _SAFE = re.compile(r"[^\w.+-]+")
 _NOTE_NAMES = tuple(item.name for item in fields(RollNotes) if item.name != "other")
 _SETTING_NAMES = tuple(item.name for item in fields(Settings))
+# What a batch may tell; other keys of the user's own are kept beside them.
+_BATCH_NAMES = (
+    "name", "mixed", "rolls_before", "temperature_c", "time_s", "rolls", "volume_ml", "life_rolls",
+    "life_days", "compensation_percent_per_roll", "notes",
+)  # fmt: skip
+_HEADINGS: Mapping[str, tuple[str, ...]] = {
+    "batch": _BATCH_NAMES,
+    "frames": tuple(item.name for item in fields(FrameCorrection)),
+    "wedge": tuple(item.name for item in fields(Wedge)),
+    "bracket": tuple(item.name for item in fields(Bracket)),
+    "reference": tuple(item.name for item in fields(ReferenceFrame)),
+}
 _READERS = {"frames": read_corrections, "wedge": read_wedge, "bracket": read_bracket}
 
 
@@ -190,7 +204,8 @@ def with_changes(
 def read_roll_file(path: Path) -> tuple[RollNotes, dict[str, Any]]:
     """Return what `roll.toml` says: the notes, and the settings it changes (unchecked).
 
-    Keys that are neither are kept in `RollNotes.other`, unless they look like a slip of one.
+    Keys that are neither are kept in `RollNotes.other`, unless they look like a slip of one or
+    stand under a heading that is not theirs.
 
     Raises
     ------
@@ -214,10 +229,31 @@ def read_roll_file(path: Path) -> tuple[RollNotes, dict[str, Any]]:
         near = nearest(plain_key(key), _NOTE_NAMES + _SETTING_NAMES, 0.8)
         if near:
             raise SettingsProblem(path, f"key '{key}' is not known", near)
+    for heading, value in document.items():
+        _check_heading(heading, value, path)
     for name, reader in _READERS.items():
         if name in notes:
             notes[name] = reader(notes[name], path)
     return made(RollNotes, {**notes, "other": other}, path), changes
+
+
+def _check_heading(heading: str, value: Any, path: Path) -> None:
+    """Refuse settings and notes on the roll that stand under a heading, where they do nothing.
+
+    In TOML, all that follows a heading belongs to it.
+    """
+    known = _HEADINGS.get(heading, ())
+    tables = value if isinstance(value, list) else [value]
+    for key in (key for table in tables if isinstance(table, dict) for key in table):
+        if key in known:
+            continue
+        brackets = f"[[{heading}]]" if isinstance(value, list) else f"[{heading}]"
+        if plain_key(key) in _NOTE_NAMES + _SETTING_NAMES:
+            what = f"key '{key}' stands under {brackets}, where it does nothing"
+            raise SettingsProblem(path, what, "put it above the first heading")
+        near = nearest(plain_key(key), known, 0.8) if heading == "batch" else ""
+        if near:
+            raise SettingsProblem(path, f"key '{key}' under {brackets} is not known", near)
 
 
 @dataclass(frozen=True)

@@ -5,10 +5,13 @@ from .base import density_above as density_above
 from .base import measure_base as measure_base
 from .base import place as place
 from .base import straighten as straighten
+from .density import Illumination as Illumination
 from .density import dark_error as dark_error
 from .density import measure_limits as measure_limits
+from .density import to_density as to_density
 from .density import to_light as to_light
 from .illumination import Levels as Levels
+from .illumination import crowded_places as crowded_places
 from .illumination import find_levels as find_levels
 from .kind import UNCLEAR as UNCLEAR
 from .kind import Kind as Kind
@@ -20,3 +23,5 @@ from .light_struck import LightLeak as LightLeak
 from .light_struck import StripDensity as StripDensity
 from .light_struck import find_leak as find_leak
 from .light_struck import struck_density as struck_density
+from .single import SeenPicture as SeenPicture
+from .single import find_picture as find_picture

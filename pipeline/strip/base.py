@@ -24,8 +24,9 @@ class FilmBase:
 
     `density` is ISO 5-2 or relative (see `Illumination`); `spread` the standard deviation of
     density over the measured area; `light` the linear light at the strip's middle; `shading`
-    (3 channels of 4 terms 1, x, x^2, y with x, y from -1 to 1 over the strip's view) the log10
-    light over the strip, whose lamp is never quite even.
+    (3 channels of 4 terms 1, x, x^2, y with x, y from -1 to 1 over the strip's view, or 5 with
+    y^2 where more than a strip tells of the light) the log10 light over the strip, whose lamp is
+    never quite even.
     """
 
     density: Triple
@@ -37,8 +38,9 @@ class FilmBase:
 
     def log_light(self, x: Floats, y: Floats) -> Float32:
         """Return log10 base light less dark (..., 3) at places -1 to 1 of the strip's view."""
-        terms = np.stack(np.broadcast_arrays(np.ones_like(x), x, x * x, y), axis=-1)
-        found: Float32 = (terms @ np.asarray(self.shading).T).astype(np.float32)
+        terms = np.asarray(self.shading)
+        every = np.stack(np.broadcast_arrays(np.ones_like(x), x, x * x, y, y * y), axis=-1)
+        found: Float32 = (every[..., : terms.shape[1]] @ terms.T).astype(np.float32)
         return found
 
 
@@ -52,11 +54,17 @@ def density_above(light: Light, base: FilmBase) -> Light:
     """Return density above base (h, w, 3) of a strip's view, the lamp's shading taken out."""
     x, y = places(light.shape[:2])
     terms = np.asarray(base.shading)
-    across = _terms(x[0], np.zeros(x.shape[1])) @ terms.T
+    across = _terms(x[0], np.zeros(x.shape[1])) @ terms[:, :4].T
     above = log_above(light, base.illumination.dark, _LEAST_LIGHT)
-    for row, down in zip(above, y * terms[:, 3], strict=True):
+    for row, down in zip(above, _down(y, terms), strict=True):
         np.subtract((across + down).astype(np.float32), row, out=row)
     return above
+
+
+def _down(y: Float64, terms: Float64) -> Float64:
+    """Return what a shading's terms (3, 4 or 5) make of places y (n, 1), shape (n, 3)."""
+    down: Float64 = y * terms[:, 3]
+    return down + y * y * terms[:, 4] if terms.shape[1] > 4 else down
 
 
 def measure_base(
@@ -269,8 +277,9 @@ def place(points: Float64, matrix: Affine) -> Float64:
 class FrameBase:
     """Log10 light of the film base (less dark) over one frame, as a smooth surface.
 
-    `terms` (3 channels of 1, x, x^2, y); `left`, `right`, `top`, `bottom` are the x and y of the
-    picture's sides in the strip's own coordinates (-1 to 1), in the order the picture is written.
+    `terms` (3 channels of 1, x, x^2, y, and y^2 where known); `left`, `right`, `top`, `bottom` are
+    the x and y of the picture's sides in the strip's own coordinates (-1 to 1), in the order the
+    picture is written.
     """
 
     terms: tuple[tuple[float, ...], ...]
@@ -286,5 +295,5 @@ class FrameBase:
         x = self.left + (np.arange(columns) + 0.5) / columns * (self.right - self.left)
         y = self.top + (np.arange(rows) + 0.5) / rows * (self.bottom - self.top)
         along = terms[:, 0] + np.outer(x, terms[:, 1]) + np.outer(x * x, terms[:, 2])
-        across = np.outer(y, terms[:, 3])
+        across = _down(y[:, None], terms)
         return across[:, None, :].astype(np.float32), along[None, :, :].astype(np.float32)

@@ -10,14 +10,23 @@ import cv2
 import numpy as np
 
 from pipeline.frame import CLEAR
-from pipeline.kinds import MM_PER_INCH, as_triple
+from pipeline.kinds import MM_PER_INCH, Triple, as_triple
 from pipeline.problem import ScanProblem
 from pipeline.profile import find_scanner
 from pipeline.scan import Proxy, Scan, open_scan, reduce
 from pipeline.settings import Settings
 from pipeline.strip import Kind, Levels, film_kind, find_levels, find_strips, to_light
+from pipeline.survey.clear_film import ClearFilm
 from pipeline.survey.frame import Cut
 from pipeline.survey.look import StripLook, look_at
+from pipeline.survey.single_frame import (
+    LEAST_ORANGE,
+    SingleLook,
+    is_single,
+    lightest_place,
+    look_at_single,
+    survey_single,
+)
 from pipeline.survey.strip import Habits, StripSurvey, survey_strip
 
 # Corrected frames of strips, by the strip's place among those found in a file.
@@ -42,6 +51,8 @@ class ScanSurvey:
     """All strips of one file, with plain warnings; `habits` are those it was surveyed by.
 
     `grey` tells that strips were left out that have a grey base, but no clear silver image.
+    `single` tells that it shows one picture only; `clear` is the clear film that was given for it,
+    `own` that which it shows itself.
     """
 
     path: Path
@@ -50,6 +61,35 @@ class ScanSurvey:
     notes: tuple[str, ...]
     habits: Habits | None = None
     grey: bool = False
+    single: bool = False
+    clear: ClearFilm | None = None
+    own: ClearFilm | None = None
+
+
+class NoBaseProblem(ScanProblem):
+    """A file may show one picture, but no base of its film.
+
+    `lightest` is the log10 light of the lightest even place in it: no base of the same film under
+    the same light is darker.
+    """
+
+    def __init__(
+        self, path: Path | str | None, what: str, remedy: str, lightest: Triple | None = None
+    ) -> None:
+        super().__init__(path, what, remedy)
+        self.lightest = lightest
+        self.args = (path, what, remedy, lightest)
+
+
+def no_base(path: Path, lightest: Triple | None = None) -> NoBaseProblem:
+    """Return the problem of a file without base."""
+    return NoBaseProblem(
+        path,
+        "shows no colour negative film with its clear base, neither a strip nor rebate beside "
+        "one picture",
+        "leave some rebate in view, or give --base-scan, a picture of clear film taken alike",
+        lightest,
+    )
 
 
 @dataclass(frozen=True)
@@ -57,6 +97,8 @@ class ScanLook:
     """All strips of one file as looked at, with what its survey says of it besides.
 
     `clipped` and `notes` are those of its pages; `grey` tells that a grey base was looked for.
+    `single` is the look at a file that shows one picture; `maybe_single` tells that it may, and
+    `lightest` is the log10 light of its lightest even place.
     """
 
     path: Path
@@ -64,6 +106,9 @@ class ScanLook:
     clipped: bool
     notes: tuple[str, ...]
     grey: bool
+    single: SingleLook | None = None
+    maybe_single: bool = False
+    lightest: Triple | None = None
 
 
 class LookStore:
@@ -100,25 +145,32 @@ def survey_scan(
     habits: Habits | None = None,
     cuts: Cuts | None = None,
     looks: LookStore | None = None,
+    clear: ClearFilm | None = None,
 ) -> ScanSurvey:
     """Return what one file holds: strips, frames, base, edge print and samples of density.
 
     `habits` are what the roll is known to show of its camera, by format. Where `cuts` has the
     frames of a strip, those take the place of the ones found; all else is as it is without, so
     that frames that nobody corrected stay as they are. Of a scan with unclear frames `looks`
-    keeps what a survey by habits needs, so that the scan is not read again for it.
+    keeps what a survey by habits needs, so that the scan is not read again for it. `clear` is the
+    light of clear film over a file of one picture.
 
     Raises
     ------
     ScanProblem
-        If it can't be read, or shows no colour negative film.
+        If it can't be read, or shows no colour negative film; `NoBaseProblem` if it may show one
+        picture, but no base.
     """
     cv2.setNumThreads(1)
     known = looks.take(path) if looks is not None and habits is not None else None
-    look = known or _look_at(path, settings)
+    look = known or _look_at(path, settings, clear)
+    if look.single is not None:
+        strip = survey_single(look.single, settings, None if cuts is None else cuts.get(0))
+        own, notes = look.single.own, (*look.notes, *look.single.notes)
+        return ScanSurvey(path, (strip,), look.clipped, notes, None, False, True, clear, own)
     survey = _survey(look, settings, habits, cuts or {})
     if not survey.strips:
-        raise _nothing_shown(survey)
+        raise no_base(path, look.lightest) if look.maybe_single else _nothing_shown(survey)
     if looks is not None and habits is None:
         frames = [frame for strip in survey.strips for frame in strip.frames]
         if any(frame.confidence < CLEAR for frame in frames):
@@ -140,24 +192,81 @@ def _nothing_shown(survey: ScanSurvey) -> ScanProblem:
     )
 
 
-def _look_at(path: Path, settings: Settings) -> ScanLook:
+def _look_at(path: Path, settings: Settings, clear: ClearFilm | None) -> ScanLook:
     """Return what the pages of a file show of colour film, or else of film with a grey base."""
     # Some black-and-white film is developed as colour film is, and has its orange base.
     ways = {None: (False, True), False: (False,), True: (True, False)}[settings.monochrome]
     looks = [ScanLook(path, (), False, (), grey) for grey in ways]
     for scan in open_scan(path, gamma=settings.scan_gamma, ppi=settings.ppi):
         proxy = reduce(scan, _factor(scan))
-        for way, look in enumerate(looks):
-            levels = _levels(scan, proxy, settings, look.grey)
-            looks[way] = replace(
-                look,
-                strips=(*look.strips, *_looks(scan, proxy, levels, settings)),
-                clipped=look.clipped or levels.gate_clipped,
-                notes=tuple(dict.fromkeys((*look.notes, *scan.notes))),
-            )
-            if looks[way].strips:
-                break
+        single = _single(scan, proxy, settings, clear) if clear is not None else None
+        if single is not None:
+            return single
+        before = looks
+        looks = _with_strips(scan, proxy, settings, looks)
+        found = [
+            (strip, look.clipped)
+            for look, was in zip(looks, before, strict=True)
+            for strip in look.strips[len(was.strips) :]
+        ]
+        if not is_single(scan) or any(_shows_edge(*strip) for strip in found):
+            continue
+        single = _single(scan, proxy, settings, None) if clear is None else None
+        if single is not None:
+            return single
+        if any(strip.strip.perforated for strip, _ in found):
+            continue
+        # What else a file of one picture shows is part of the picture.
+        lightest = lightest_place(proxy.light)
+        looks = [replace(look, maybe_single=True, lightest=lightest) for look in before]
     return next((look for look in looks if look.strips), looks[-1])
+
+
+def _with_strips(
+    scan: Scan, proxy: Proxy, settings: Settings, looks: list[ScanLook]
+) -> list[ScanLook]:
+    """Return looks with the strips of one more page."""
+    looks = list(looks)
+    for way, look in enumerate(looks):
+        levels = _levels(scan, proxy, settings, look.grey)
+        if levels is None:
+            if is_single(scan):
+                continue
+            raise ScanProblem(scan.path, "is dark all over", "scan again with more light")
+        looks[way] = replace(
+            look,
+            strips=(*look.strips, *_looks(scan, proxy, levels, settings)),
+            clipped=look.clipped or levels.gate_clipped,
+            notes=tuple(dict.fromkeys((*look.notes, *scan.notes))),
+        )
+        if looks[way].strips:
+            break
+    return looks
+
+
+def _single(
+    scan: Scan, proxy: Proxy, settings: Settings, clear: ClearFilm | None
+) -> ScanLook | None:
+    """Return the look at a page that shows one picture, None if it doesn't."""
+    if not is_single(scan):
+        return None
+    dark: Triple = (0.0, 0.0, 0.0)
+    if settings.scanner_profile is not None:
+        scanner = find_scanner(settings.scanner_profile)
+        dark = scanner.dark_level(proxy.light.mean(axis=(0, 1)))
+    single = look_at_single(scan, proxy, dark, clear, settings)
+    return None if single is None else ScanLook(scan.path, (), False, scan.notes, False, single)
+
+
+def _shows_edge(look: StripLook, clipped: bool) -> bool:
+    """Tell whether the film's edge against the open gate is in view: a strip for certain.
+
+    `clipped` tells that the open gate is. Light as orange as a film's base is no open gate, but
+    the rebate beside a picture.
+    """
+    gate = look.rough.illumination.gate
+    is_rebate = gate is not None and np.log10(gate[0] / max(gate[2], 1e-6)) > LEAST_ORANGE
+    return any(look.strip.edges_seen) and (clipped or (gate is not None and not is_rebate))
 
 
 def _survey(look: ScanLook, settings: Settings, habits: Habits | None, cuts: Cuts) -> ScanSurvey:
@@ -187,14 +296,14 @@ def _factor(scan: Scan) -> int:
     return max(1, wanted, math.ceil(math.sqrt(scan.width * scan.height / _MOST_PROXY_PIXELS)))
 
 
-def _levels(scan: Scan, proxy: Proxy, settings: Settings, grey: bool) -> Levels:
+def _levels(scan: Scan, proxy: Proxy, settings: Settings, grey: bool) -> Levels | None:
     unseen = None
     if settings.scanner_profile is not None:
         scanner = find_scanner(settings.scanner_profile)
         unseen = scanner.dark_level(proxy.light.mean(axis=(0, 1)))
     levels = find_levels(proxy.light, proxy.clipped_mask, unseen, grey)
     if levels is None:
-        raise ScanProblem(scan.path, "is dark all over", "scan again with more light")
+        return None
     if settings.base is None:
         return levels
     light = to_light(np.asarray(settings.base), levels.illumination)

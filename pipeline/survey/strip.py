@@ -36,6 +36,7 @@ from pipeline.strip import (
 )
 from pipeline.survey.frame import Cut, DensityView, FrameSurvey, survey_cut, survey_frame
 from pipeline.survey.look import ControlPatches, StripLook, control_patches, strip_cross_talk
+from pipeline.survey.orientation import shown_by
 
 Habits = Mapping[str, GateHabit]
 
@@ -155,17 +156,29 @@ def _outside(
     return mask
 
 
-def _picture_order(corners: Float64, reading: EdgeReading | None) -> Float64:
+def _way(look: StripLook) -> tuple[int, bool]:
+    """Return which way the pictures of a strip stand: direction and mirrored, as of a reading.
+
+    Where the edge tells nothing, they stand as a viewer shows the scan by its orientation: the
+    same as if it were stored so.
+    """
+    if look.reading is not None and look.reading.codes:
+        return look.reading.direction, look.reading.mirrored
+    turned, mirrored = shown_by(look.scan.orientation, look.view.to_proxy)
+    return (-1 if turned else 1), mirrored
+
+
+def _picture_order(corners: Float64, way: tuple[int, bool]) -> Float64:
     """Return a frame's view corners in the order of the picture as it is written."""
-    if reading is None:
-        return corners
-    if reading.mirrored:
+    direction, mirrored = way
+    if mirrored:
         corners = corners[[1, 0, 3, 2]]
-    return corners[[2, 3, 0, 1]] if reading.direction < 0 else corners
+    return corners[[2, 3, 0, 1]] if direction < 0 else corners
 
 
 def _assembled(look: StripLook, above: Light, found: FoundFrames, base: FilmBase) -> StripSurvey:
     strip, view, reading = look.strip, look.view, look.reading
+    direction, mirrored = way = _way(look)
 
     def to_scan(points: Float64) -> Corners:
         return corners_of(to_scan_xy(place(points, view.to_proxy), look.factor))
@@ -178,9 +191,9 @@ def _assembled(look: StripLook, above: Light, found: FoundFrames, base: FilmBase
     measured = DensityView(above, base, strip.px_per_mm)
     surveys = []
     for frame, number in zip(frames, numbers, strict=True):
-        ordered = _picture_order(frame.corners(), reading)
+        ordered = _picture_order(frame.corners(), way)
         surveys.append(survey_frame(measured, frame, number, ordered, to_scan(ordered)))
-    backwards = reading is not None and (reading.direction < 0) != reading.mirrored
+    backwards = (direction < 0) != mirrored
     along = -1 if backwards else 1
     bottom, right = (count - 0.5 for count in view.light.shape[:2])
     box = np.array([[-0.5, -0.5], [right, -0.5], [right, bottom], [-0.5, bottom]])
@@ -190,9 +203,9 @@ def _assembled(look: StripLook, above: Light, found: FoundFrames, base: FilmBase
         ppi=strip.px_per_mm * look.factor * MM_PER_INCH,
         ppi_from=strip.scale_from,
         format=chosen.name,
-        outline=to_scan(_picture_order(box, reading)),
+        outline=to_scan(_picture_order(box, way)),
         angle_deg=strip.angle_deg,
-        mirrored=reading is not None and reading.mirrored,
+        mirrored=mirrored,
         base=base,
         edge_codes=tuple(
             (code.text, *to_scan(np.array([[code.x_px, code.y_px]]))[0]) for code in codes

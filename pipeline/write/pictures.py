@@ -15,7 +15,7 @@ import tifffile
 from numpy.typing import NDArray
 from PIL import Image, PngImagePlugin
 
-from pipeline.file import SOFTWARE, atomic, write_text
+from pipeline.file import SOFTWARE, atomic, read_small, write_text
 from pipeline.kinds import Pixels
 from pipeline.problem import OutputProblem
 from pipeline.profile import Space, find_space, icc_profile
@@ -29,6 +29,7 @@ _ZSTD_LEVEL = 3
 # XMP specification part 3, 1.1.3: tag 700, bytes.
 _XMP, _BYTE = 700, 1
 _FULL_COLOUR_QUALITY = 90
+_MOST_SIDECAR_BYTES = 16 << 20
 _HASTENS, _HASTENED_BYTES = hasattr(os, "posix_fadvise"), 8 << 20
 
 
@@ -71,12 +72,23 @@ def _little(values: Pixels) -> NDArray[Any]:
 def write_sidecar(path: Path, metadata: FrameMetadata, *, settle: bool = True) -> None:
     """Write the XMP sidecar of a frame, atomically; `settle` is that of `atomic`.
 
+    Of one that it takes the place of, properties that are not ours stay, as other programs' ratings
+    and places.
+
     Raises
     ------
     OutputProblem
-        As `atomic` does.
+        As `atomic` does, and if what it takes the place of can't be read.
     """
-    write_text(path, xmp_packet(metadata), settle=settle)
+    before = b""
+    with contextlib.suppress(OSError):
+        before = read_small(path, _MOST_SIDECAR_BYTES)
+    try:
+        packet = xmp_packet(metadata, before)
+    except ValueError as error:
+        # It may hold work of the user's.
+        raise OutputProblem(path, "can't be read as XMP", "move it away and run again") from error
+    write_text(path, packet, settle=settle)
 
 
 def write_share(

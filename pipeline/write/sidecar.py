@@ -49,15 +49,21 @@ class Facts:
     jpeg: bool = False
 
 
-def xmp_packet(metadata: FrameMetadata) -> str:
+def xmp_packet(metadata: FrameMetadata, before: bytes = b"") -> str:
     """Return the whole XMP packet (ISO 16684-1:2019, 7.1 and 7.3), the text of a sidecar.
 
     Standard fields: Dublin Core, XMP basic, Exif in XMP (CIPA DC-010), IPTC Photo Metadata;
-    what they have no field for goes to our own namespace. Same metadata, same text.
+    what they have no field for goes to our own namespace. Same metadata, same text. Properties
+    of the packet `before` that are not ours are kept.
+
+    Raises
+    ------
+    ValueError
+        The packet before can't be read.
     """
     with _LOCK:
         library = _library()
-        data = library.XmpData()
+        data = _others(library, before)
         for key, kind, value in _properties(metadata):
             _put(library, data, key, kind, value)
         formats = library.XmpParser.XmpFormatFlags
@@ -155,6 +161,33 @@ _TOLD = (
     ("evenroll.DensityMedian", "densities", "density_median"),
     ("evenroll.DensityMax", "densities", "density_max"),
 )
+
+
+def _others(library: ModuleType, packet: bytes) -> Any:
+    """Return the properties of a packet of ours that others added.
+
+    Raises
+    ------
+    ValueError
+        The packet can't be read.
+    """
+    ours = {f"Xmp.{key}" for key, _, _ in _TOLD}
+    data = library.XmpData()
+    if not packet:
+        return data
+    try:
+        there = library.ImageFactory.open(packet)
+        there.readMetadata()
+    except library.Exiv2Error as error:
+        raise ValueError("it is no XMP") from error
+    if not there.xmpData().count():
+        # The library tells of what it can't parse by finding nothing.
+        raise ValueError("it is no XMP that can be read")
+    for datum in there.xmpData():
+        head = re.split(r"[/\[]", datum.key(), maxsplit=1)[0]
+        if head not in ours and not head.startswith("Xmp.evenroll."):
+            data.add(datum)
+    return data
 
 
 def _properties(metadata: FrameMetadata) -> Iterator[Entry]:

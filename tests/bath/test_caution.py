@@ -1,6 +1,7 @@
 """Cautions for the chemistry."""
 
 from pipeline.bath.caution import caution_text, cautions
+from pipeline.profile import shipped
 
 
 def test_cautions_defer_to_the_safety_data_sheet_and_local_rules_first():
@@ -14,6 +15,14 @@ def test_cautions_name_what_colour_chemistry_can_do():
     text = caution_text()
     for word in ("allergy", "gloves", "goggles", "air the room", "mix", "septic", "silver"):
         assert word in text, word
+    for word in ("dust", "fumes", "children", "food", "splash in the eye", "label"):
+        assert word in text.lower(), word
+
+
+def test_each_caution_says_where_it_comes_from():
+    told = shipped("cautions.toml")["caution"]
+    assert [each["text"] for each in told] == list(cautions().lines)
+    assert all(each["source"] for each in told)
 
 
 def test_text_has_a_line_for_each_caution_under_its_head():

@@ -65,8 +65,10 @@ def test_open_ends_are_words():
 def test_a_list_has_a_line_a_batch():
     entries = [STATED, Batch("autumn"), Use("spring", "1"), Use("spring", "2", rolls=0.5)]
     head, spring, autumn = list_text(entries, TODAY).splitlines()
-    assert head.split() == ["batch", "mixed", "ml", "rolls", "state"]
+    assert head.split() == ["batch", "mixed", "ml", "rolls", "left", "until", "state"]
     assert spring.split()[:4] == ["spring", "2025-05-03", "1000", "1.5"]
+    told = life(STATED, entries[2:], TODAY)
+    assert spring.split()[4:6] == [f"{told.rolls - 1.5:.0f}", str(told.until)]
     assert spring.endswith("should be good for another roll")
     assert autumn.endswith("nothing can be told of its life")
     listed = list_document(entries, TODAY)

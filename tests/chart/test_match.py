@@ -36,9 +36,7 @@ def test_colours_are_the_published_ones(published, most):
     lab = science.XYZ_to_Lab(chart_layout().xyz_d50, white)
     difference = science.delta_E(lab, want, method="CIE 2000")
     assert difference.max() < most
-    assert [name.split(" (")[0] for name in chart_layout().names][:4] == [
-        name.lower() for name in list(table.data)[:4]
-    ]
+    assert len(lab) == len(table.data)
 
 
 def test_exposures_are_aces_values_of_the_colours():
@@ -52,9 +50,11 @@ def test_exposures_are_aces_values_of_the_colours():
     assert chart_exposures() == pytest.approx(np.asarray(want), abs=2e-4)
 
 
-def test_layout_is_six_by_four_from_dark_skin_to_black():
+def test_layout_is_six_by_four_from_brown_to_black():
     layout = chart_layout()
     assert (layout.columns, layout.rows, len(layout.names)) == (6, 4, 24)
+    assert layout.names[0] == "row 1, column 1: brown"
+    assert layout.names[-1] == "row 4, column 6: black"
     assert chart_places()[[0, 5, 6, 23]].tolist() == [[0, 0], [5, 0], [0, 1], [5, 3]]
     luminance = layout.xyz_d50[18:, 1]
     assert (np.diff(luminance) < 0).all()

@@ -131,7 +131,7 @@ def test_export_and_import_are_each_others_inverse(run: Run, tmp_path: Path, log
     ("words", "told"),
     [
         (["mix", " "], "'name' is missing"),
-        (["mix", "a", "--volume", "lots"], "'volume_ml' is 'lots'"),
+        (["mix", "a", "--volume", "lots"], "--volume is 'lots'"),
         (["use", "a", "1"], "the log has no batch 'a'"),
         (["show", "a"], "the log has no batch 'a'"),
         (["remove", "a"], "the log has no batch 'a'"),
@@ -148,7 +148,8 @@ def test_what_makes_no_sense_is_told(run: Run, log: Path, words: list[str], told
 def test_a_drawing_needs_a_trend_and_a_name(run: Run, tmp_path: Path):
     ran_well(run("bath", "mix", "spring"))
     ran = run("bath", "show", "spring", "--chart", tmp_path / "trend.svg")
-    assert (ran.code, "has no trend to draw" in ran.err) == (2, True)
+    assert (ran.code, "has no trend to draw" in ran.err) == (1, True)
+    assert ran.out.startswith("spring: mixed")
     ran = run("bath", "show", "spring", "--chart", tmp_path / "trend.png")
     assert (ran.code, "ending in .svg" in ran.err) == (2, True)
 
@@ -167,3 +168,33 @@ def test_the_place_of_the_log(run: Run, log: Path, tmp_path: Path, monkeypatch: 
     (tmp_path / "text").write_text("no log\n" * 99, "utf-8")
     ran = run("bath", "list", "--log", tmp_path / "text")
     assert (ran.code, "is no log of batches" in ran.err) == (3, True)
+
+
+def test_a_slip_in_the_log_s_folder_begins_no_second_log(run: Run, tmp_path: Path):
+    ran = run("bath", "mix", "spring", "--log", tmp_path / "absent" / "bath.sqlite")
+    assert ran.code == 2
+    assert f"its folder {tmp_path / 'absent'} is not there" in ran.err
+    assert not (tmp_path / "absent").exists()
+
+
+def test_answers_say_in_words_what_was_noted_and_where(run: Run, log: Path):
+    mixed = ran_well(run("bath", "mix", "spring", "--on", "2025-05-03", "--time", "3:15"))
+    assert "spring: mixed 2025-05-03, developer 3:15." in mixed
+    assert f"A new log was begun: {log}" in mixed
+    assert caution_text() in mixed
+    words = ("bath", "use", "spring", "07", "--on", "2025-05-10", "--time", "3:30")
+    used = ran_well(run(*words))
+    assert "07 in spring: developed 2025-05-10, counts for 1 roll, developer 3:30." in used
+    assert "After 1 roll spring " in used
+    assert caution_text() in used
+    assert "stood so already" in ran_well(run(*words))
+
+
+def test_a_wrong_value_is_told_by_its_option(run: Run):
+    for words, told in (
+        (("mix", "a", "--life-rolls", "many"), "--life-rolls is 'many'"),
+        (("mix", "a", "--temperature", "380"), "--temperature is 380"),
+        (("use", "a", "1", "--time", "3:75"), "--time is '3:75'"),
+    ):
+        ran = run("bath", *words)
+        assert (ran.code, told in ran.err) == (2, True), ran.err

@@ -156,3 +156,25 @@ def check_part(name: str) -> None:
     assert not set(name) & set("<>&\"'/\\:*?|$~%;`\0\n ")
     assert not name.startswith((".", "-"))
     name.encode("utf-8")
+
+
+def test_the_base_scan_is_no_scan_of_the_roll(folder):
+    base = scan(folder / "clear.tif")
+    (roll,) = gather_rolls([folder], {"base_scan": str(base)})
+    assert "clear.tif" not in names(roll.scans)
+    assert len(roll.scans) == 3
+    assert roll.settings.base_scan == str(base.absolute())
+
+
+def test_the_base_scan_of_a_roll_file_lies_beside_it(folder):
+    scan(folder / "clear.tif")
+    (folder / "roll.toml").write_text('base_scan = "clear.tif"\n')
+    (roll,) = gather_rolls([folder], {})
+    assert "clear.tif" not in names(roll.scans)
+    assert roll.settings.base_scan == str((folder / "clear.tif").absolute())
+
+
+def test_a_folder_of_phone_pictures_is_a_roll(tmp_path):
+    for name in ("a.heic", "b.jxl", "c.webp", "d.jp2", "e.avif", "f.dng"):
+        (tmp_path / name).write_bytes(b"no picture")
+    assert len(scans_in(tmp_path)[0]) == 6

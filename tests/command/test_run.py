@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.command.run import exit_code, overall, run_of
+from pipeline.command.run import exit_code, gather_rolls, overall, run_of
 from pipeline.problem import Exit, ScanProblem, SettingsProblem
 
 OPTIONS = {
@@ -55,3 +55,35 @@ def test_a_wrong_setting_of_the_only_roll_is_raised_and_others_are_told(model_ro
         one.told(wrong)
     assert one.told(ScanProblem(Path("a.tif"), "is gone", "look")) == Exit.NOTHING_DONE
     assert "a.tif" in capsys.readouterr().err
+
+
+@pytest.fixture
+def users_settings(tmp_path: Path, monkeypatch) -> Path:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    path = tmp_path / "config" / "evenroll" / "settings.toml"
+    path.parent.mkdir(parents=True)
+    return path
+
+
+def test_what_the_user_sets_for_all_rolls_holds_unless_the_roll_or_the_command_says_otherwise(
+    users_settings: Path, scans: Path
+):
+    users_settings.write_text('photographer = "Ines"\nshare = "none"\nexposure = 0.5\n')
+    (scans / "roll.toml").write_text('photographer = "Jo"\nexposure = 0.2\n')
+    (roll,) = gather_rolls((scans,), {"look": "log"})
+    assert (roll.notes.photographer, roll.settings.share) == ("Jo", "none")
+    assert (roll.settings.exposure, roll.settings.look) == (0.2, "log")
+    (scans / "roll.toml").unlink()
+    (roll,) = gather_rolls((scans,), {"exposure": 1.0})
+    assert (roll.notes.photographer, roll.settings.exposure) == ("Ines", 1.0)
+
+
+@pytest.mark.parametrize(
+    "line", ['date = "2025-05-17"', "exposre_ = 1", "[[frames]]\nnumber = '1'\ndrop = true"]
+)
+def test_what_belongs_to_one_roll_is_refused_in_the_users_settings(users_settings, scans, line):
+    users_settings.write_text(line)
+    with pytest.raises(
+        SettingsProblem, match=r"settings\.toml: .*(put it into the roll\.toml|write)"
+    ):
+        gather_rolls((scans,), {})

@@ -48,7 +48,8 @@ class Patch:
 def reflectances() -> tuple[tuple[str, ...], Floats]:
     """Return patch names and reflectances, 24 x 41 (ISO 17321-1 set of colour-science)."""
     patches = colour_science().SDS_COLOURCHECKERS[PATCH_SET]
-    return tuple(patches), np.array([on_grid(s) for s in patches.values()])
+    names = tuple(f"row {place // 6 + 1}, column {place % 6 + 1}" for place in range(len(patches)))
+    return names, np.array([on_grid(s) for s in patches.values()])
 
 
 @lru_cache(maxsize=1)
@@ -100,8 +101,8 @@ def patches_in_frame(aspect: float) -> list[Patch]:
 class Placing:
     """A chart held somewhere in a scene.
 
-    corners are those of its card in the frame (0 to 1 each way), dark skin's first, then along
-    the first row; a shadow of so many stops lies from the card's left as far as `shadow_to`
+    corners are those of its card in the frame (0 to 1 each way), the brown patch's first, then
+    along the first row; a shadow of so many stops lies from the card's left as far as `shadow_to`
     (0 to 1), and light falls off by `falloff_stops` from its top to its foot.
     """
 

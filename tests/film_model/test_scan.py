@@ -140,14 +140,8 @@ def test_chart_patches_are_found_at_their_places_however_the_film_lies(
     level, turned = scan_of(roll), scan_of(roll, **options)
     for scan in (level, turned):
         patches = strip_of(scan)["frames"][0]["patches"]
-        assert [p["name"] for p in patches][18:] == [
-            "white 9.5 (.05 D)",
-            "neutral 8 (.23 D)",
-            "neutral 6.5 (.44 D)",
-            "neutral 5 (.70 D)",
-            "neutral 3.5 (1.05 D)",
-            "black 2 (1.5 D)",
-        ]
+        greys = [f"row 4, column {place}" for place in range(1, 7)]
+        assert [p["name"] for p in patches][18:] == greys
     np.testing.assert_allclose(patch_densities(turned), patch_densities(level), atol=0.03)
 
 

@@ -41,7 +41,7 @@ COLOURS = {
 }
 TONES = (PrintTone(), PrintTone(1.31, 0.012))
 SET = Levels((0.02, 0.0, 0.01), (0.97, 1.0, 0.9), (1.1, 1.0, 0.8))
-SPACES = ("romm-rgb", "srgb", "adobe-rgb-compatible", "rec2020", "display-p3", "acescg")
+SPACES = ("romm-rgb", "srgb", "oprgb", "rec2020", "display-p3", "acescg")
 # All pairs but those of a film's colour and an output space, which different loops see to.
 PRINTS = [
     (tuple(COLOURS)[k % 5], TONES[k % 2], (Levels(), SET)[(k // 2 + k) % 2], SPACES[k // 2 % 6])

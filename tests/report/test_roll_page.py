@@ -294,7 +294,8 @@ def test_exposure_hint_is_density_over_slope_in_factors_of_two(stops, remark):
 @pytest.mark.parametrize(
     ("batch", "code", "expected"),
     [
-        ({"name": "no. 3"}, "normal", 1),
+        ({"name": "no. 3"}, "normal", 0),
+        ({"name": "no. 3"}, "over-developed", 1),
         ({}, "under-developed", 1),
         ({}, "retained-silver", 1),
         ({}, "a-code-to-come", 1),

@@ -1,13 +1,16 @@
 """The table of densities against the record it shows, and against wcwidth's widths of text."""
 
+import csv
+import io
 import re
 from dataclasses import replace
 
 import numpy as np
 from wcwidth import wcswidth
 
+from pipeline.kinds import CHANNELS
 from pipeline.record.record import ContrastRecord, PatchRecord, RollDensities
-from pipeline.report.table import measure_table
+from pipeline.report.table import measure_csv, measure_table
 from tests.report.test_contact_sheet import made_roll
 from tests.report.test_roll_page import roll_of_38
 
@@ -64,3 +67,18 @@ def test_contrast_is_told_as_measured_or_as_a_guess():
     told = measure_table(made_roll([1], densities=guessed))
     assert re.search(r"contrast, a guess +0\.50 +0\.60 +0\.70 +pictures", told)
     assert re.search(r"  Status M +0\.500 +0\.600 +0\.700 +scanner profile", told)
+
+
+def test_csv_has_a_line_a_frame_with_its_figures():
+    record = roll_of_38()
+    strips = (replace(record.strips[0], scan="=cmd,.tif"), *record.strips[1:])
+    text = measure_csv(replace(record, strips=strips))
+    rows = list(csv.DictReader(io.StringIO(text)))
+    frames = list(record.frames())
+    assert [row["frame"] for row in rows] == [frame.number for frame in frames]
+    assert rows[0]["scan"] == "'=cmd,.tif"
+    for row, frame in zip(rows, frames, strict=True):
+        told = [float(row[f"{what}_{c}"]) for what in ("min", "median", "max") for c in CHANNELS]
+        known = [*frame.density.min, *frame.density.median, *frame.density.max]
+        np.testing.assert_allclose(told, known, atol=5e-5)
+    assert measure_csv(record, head=False) in measure_csv(record)

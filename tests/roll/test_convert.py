@@ -1,4 +1,5 @@
 import json
+import re
 import threading
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
@@ -189,7 +190,7 @@ class Halting(ThreadPoolExecutor):
             return super().submit(work, *words, **named)
         return super().submit(self._later, *words) if self.frames == 2 else Future()
 
-    def _later(self, *words) -> tuple[str, ...]:
+    def _later(self, *words) -> dict[str, str]:
         self.interrupted.wait(60)
         return develop(*words)
 
@@ -217,3 +218,19 @@ def test_frames_under_way_at_an_interruption_count_as_done(model_roll: Path, tmp
         assert not list((tmp_path / "out").glob(".evenroll-*"))
         write_roll(surveyed, tmp_path / "out", executor, listen)
     assert sorted(kept) == there
+
+
+def test_another_kind_of_result_does_not_take_the_place_of_one(
+    model_roll: Path, tmp_path: Path, run: Run
+):
+    out, scan = tmp_path / "out", model_roll / "strip-1.tif"
+    fast = ("--archive", "none", "--share-size", "64")
+    assert run("convert", scan, "-o", out, *fast).code == 0
+    before = contents(out)
+    for words in (("split", scan), ("convert", scan, *fast, "--look", "log")):
+        ran = run(*words, "-o", out)
+        assert ran.code == 3
+        assert re.search(r"out: holds positives of look print, .* another output folder", ran.err)
+        assert contents(out) == before
+    assert run("split", scan, "-o", out, "--replace").code == 0
+    assert run("convert", scan, "-o", out, *fast).code == 3

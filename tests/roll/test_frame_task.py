@@ -111,7 +111,7 @@ def test_task_goes_to_another_process_and_holds_no_picture(tmp_path):
 def test_frame_becomes_its_files(tmp_path):
     made = task(tmp_path, share_size=30)
     before = made.scan.path.read_bytes()
-    assert develop(made) == ("r_07.tif", "r_07.jpg", "r_07.xmp")
+    assert tuple(develop(made)) == ("r_07.tif", "r_07.jpg", "r_07.xmp")
     assert sorted(path.name for path in tmp_path.iterdir()) == [
         "r_07.jpg", "r_07.tif", "r_07.xmp", "scan.tif",
     ]  # fmt: skip
@@ -167,7 +167,7 @@ def test_what_cannot_be_read_or_written_is_told_by_name(tmp_path):
 def test_eight_bit_negative_keeps_its_light(tmp_path):
     codes = np.random.default_rng(4).integers(0, 256, (60, 80, 3), dtype=np.uint8)
     made = split(task(tmp_path, codes, gamma=2.2))
-    assert negative(made) == ("r_07.tif", "r_07.xmp")
+    assert tuple(negative(made)) == ("r_07.tif", "r_07.xmp")
     written = tifffile.imread(tmp_path / "r_07.tif")
     assert (written == codes[10:50, 10:70].astype(int) * 257).all()
 

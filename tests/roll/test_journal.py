@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.file import is_ours
+from pipeline.file import content_hash, is_ours
 from pipeline.roll import journal as module
 from pipeline.roll.journal import JOURNAL_NAME, Journal, key_of
 from pipeline.settings.settings import Settings
@@ -280,3 +280,44 @@ def test_files_noted_instead_of_others_take_their_place(folder):
     journal.note_instead("report", key_of("fewer"), names[:1])
     assert [(folder / name).exists() for name in names] == [True, False, True]
     assert Journal(folder).is_done("report", key_of("fewer"))
+
+
+def test_a_file_that_the_user_changed_is_known_and_stands(folder):
+    journal = Journal(folder)
+    hashes = {name: content_hash(folder / name) for name in ("r_07.tif", "r_07.xmp")}
+    journal.note("07", KEY, tuple(hashes), hashes)
+    (folder / "r_07.xmp").write_bytes(b"sidecar, four stars")
+    again = Journal(folder)
+    assert again.changed("07") == ("r_07.xmp",)
+    assert again.stands("07", KEY)
+    assert not again.is_done("07", KEY)
+
+    # The rest is made anew under another key; the user's is known as theirs ever after.
+    again.note("07", key_of("new"), ("r_07.tif",), left=("r_07.xmp",))
+    assert Journal(folder).changed("07") == ("r_07.xmp",)
+    assert Journal(folder).stands("07", key_of("new"))
+
+
+def test_a_copy_with_the_same_bytes_is_not_changed(folder):
+    hashes = {name: content_hash(folder / name) for name in ("r_07.tif", "r_07.xmp")}
+    Journal(folder).note("07", KEY, tuple(hashes), hashes)
+    for name in hashes:
+        os.utime(folder / name, ns=(0, 0))
+    assert Journal(folder).is_done("07", KEY)
+
+
+def test_what_is_left_of_a_forgotten_frame_stays_known_as_changed(noted):
+    (noted / "r_07.tif").write_bytes(b"retouched")
+    Journal(noted).forget("07")
+    assert Journal(noted).changed("07") == ("r_07.tif",)
+    assert not Journal(noted).stands("07", KEY)
+
+
+@pytest.mark.parametrize("hashes", [None, 3, [], {"r_07.tif": 3}, {"r_07.tif": None}])
+def test_hashes_of_nonsense_tell_nothing(noted, hashes):
+    document = json.loads((noted / JOURNAL_NAME).read_text())
+    document["entries"]["07"]["hashes"] = hashes
+    (noted / JOURNAL_NAME).write_text(json.dumps(document))
+    assert Journal(noted).is_done("07", KEY)
+    (noted / "r_07.tif").write_bytes(b"retouched")
+    assert Journal(noted).changed("07") == ("r_07.tif",)

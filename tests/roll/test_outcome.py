@@ -2,15 +2,18 @@
 
 import json
 import os
+import re
 import shutil
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
+import tifffile
 
 from pipeline.command.run import gather_rolls
 from pipeline.profile.folder import profiles_folder
-from pipeline.roll import survey as roll_survey
+from pipeline.roll import scans as roll_scans
 from pipeline.roll.journal import JOURNAL_NAME
 from pipeline.roll.outcome import standing
 from tests.conftest import Run, contents, states
@@ -30,13 +33,13 @@ def settled(scans: Path) -> Path:
 def convert(settled: Path, tmp_path: Path, run: Run, monkeypatch):
     """Return a function that converts and tells whether scans were looked at."""
     looked: list[Path] = []
-    survey = roll_survey.survey_scan
+    survey = roll_scans.survey_scan
 
     def looking(path: Path, *words: object, **more: object):
         looked.append(path)
         return survey(path, *words, **more)
 
-    monkeypatch.setattr(roll_survey, "survey_scan", looking)
+    monkeypatch.setattr(roll_scans, "survey_scan", looking)
     # Files just written may change again within a tick of the clock; these won't.
     monkeypatch.setattr("pipeline.roll.journal._SETTLED_NS", 0)
 
@@ -141,3 +144,84 @@ def test_words_in_the_journal_can_not_rule_the_terminal(convert, tmp_path: Path)
     looked, ran = convert()
     assert not looked
     assert "\x1b" not in ran.out
+
+
+def test_what_the_user_changed_is_left_and_named(convert, tmp_path: Path):
+    out = tmp_path / "out"
+    convert()
+    sidecars, pictures = sorted(out.glob("*.xmp")), sorted(out.glob("*_*.jpg"))
+    rated = sidecars[0].read_text("utf-8").replace(
+        '<rdf:Description rdf:about=""',
+        '<rdf:Description rdf:about="" xmlns:xmp="http://ns.adobe.com/xap/1.0/" xmp:Rating="5"/>'
+        '<rdf:Description rdf:about=""',
+        1,
+    )  # fmt: skip
+    sidecars[0].write_text(rated, "utf-8")
+    # As a program leaves it that retouches a picture and keeps its metadata.
+    pictures[1].write_bytes(pictures[1].read_bytes() + b"retouched")
+    retouched = pictures[1].read_bytes()
+    names = sorted((sidecars[0].name, pictures[1].name))
+
+    looked, again = convert()
+    assert not looked
+    assert f"left as you changed them: {', '.join(names)}" in again.out
+    untouched = pictures[0].read_bytes()
+    _, darker = convert("--exposure", "-1", "--json")
+    assert sorted(json.loads(darker.out)[0]["changed"]) == names
+    assert sidecars[0].read_text("utf-8") == rated
+    assert pictures[1].read_bytes() == retouched
+    assert pictures[0].read_bytes() != untouched
+
+    _, last = convert("--exposure", "-1", "--replace")
+    assert "left as you changed them" not in last.out
+    assert pictures[1].read_bytes() != retouched
+    assert "Rating>5" in sidecars[0].read_text("utf-8")
+    _, stood = convert("--exposure", "-1")
+    assert "0 written now, 4 stood already" in stood.out
+    assert "left as" not in stood.out
+
+
+def test_a_dry_run_writes_nothing_and_tells_what_would_be(convert, tmp_path: Path):
+    out = tmp_path / "out"
+    _, first = convert("--dry-run")
+    assert not out.exists()
+    assert re.search(r"4 would be written: \S+_\d\d, ", first.out)
+    assert f"Nothing was written: {out}" in first.out
+    convert()
+    before = states(out)
+    _, again = convert("--dry-run")
+    assert re.search(r"4 would be left, as nothing changed: ", again.out)
+    (sidecar := sorted(out.glob("*.xmp"))[0]).write_text(sidecar.read_text() + "\n")
+    before = states(out)
+    _, darker = convert("--dry-run", "--exposure", "-1")
+    assert re.search(r"4 would be written anew: ", darker.out)
+    assert f"1 would be left as you changed them: {sidecar.name}" in darker.out
+    assert states(out) == before
+
+
+def test_only_the_frames_named_are_written(convert, run: Run, settled: Path, tmp_path: Path):
+    out = tmp_path / "out"
+    convert()
+    before, sheets = contents(out), sorted(path.stem for path in out.glob("*.xmp"))
+    last = sheets[-1].rpartition("_")[2]
+    _, ran = convert("--exposure", "-1", "--only", last)
+    assert "1 written now" in ran.out
+    after = contents(out)
+    for stem in sheets:
+        assert (before[f"{stem}.jpg"] != after[f"{stem}.jpg"]) == (stem == sheets[-1])
+    files = [f["files"]["share"] for f in json.loads(after["roll.json"])["strips"][0]["frames"]]
+    assert [name for name in files if name] == [f"{stem}.jpg" for stem in sheets]
+    # What was passed over is done when it is asked for.
+    assert "3 written now" in convert("--exposure", "-1")[1].out
+    wrong = run("convert", settled, "-o", out, *FAST, "--only", "88")
+    assert (wrong.code, "there is no frame 88 to write" in wrong.err) == (2, True)
+
+
+def test_a_base_scan_that_changed_is_looked_at_again(convert, tmp_path: Path):
+    clear = tmp_path / "clear.tif"
+    level = np.full((40, 60, 3), 30000, np.uint16)
+    tifffile.imwrite(clear, level, photometric="rgb")
+    assert convert("--base-scan", clear)[0]
+    assert not convert("--base-scan", clear)[0]
+    tifffile.imwrite(clear, level + 900, photometric="rgb")
+    assert convert("--base-scan", clear)[0]

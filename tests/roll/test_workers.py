@@ -27,7 +27,8 @@ from pipeline.roll.convert import write_roll
 from pipeline.roll.frame_task import jobs_of
 from pipeline.roll.machines import cluster_executor, give_back, is_lost, workers
 from pipeline.roll.record import record_of
-from pipeline.roll.survey import survey_roll, told
+from pipeline.roll.scans import told
+from pipeline.roll.survey import survey_roll
 from tests.conftest import Run, contents
 
 # Blocks below malloc's threshold for maps of their own, each with something small behind it that

@@ -18,7 +18,7 @@ from PIL import Image, ImageCms
 
 import pipeline.scan
 from pipeline.problem import ScanProblem, SettingsProblem
-from pipeline.scan.content import content_hash
+from pipeline.scan.content import content_of
 from pipeline.scan.encoding import Encoding
 from pipeline.scan.scan import Scan, is_scan_name, open_scan, reduce
 from tests.render.whole_pictures import read_codes, read_infrared, read_light
@@ -90,10 +90,10 @@ def test_names_of_scans(name, told):
 
 def test_content_hash(tmp_path):
     path = write(tmp_path / "strip.tif")
-    assert content_hash(path) == xxhash.xxh3_128_hexdigest(path.read_bytes())
+    assert content_of(path).value == xxhash.xxh3_128_hexdigest(path.read_bytes())
 
 
-@pytest.mark.parametrize("ask", [content_hash, open_scan])
+@pytest.mark.parametrize("ask", [content_of, open_scan])
 def test_a_missing_file_is_told(tmp_path, ask):
     with pytest.raises(ScanProblem, match="no such file"):
         ask(tmp_path / "strip.tif")

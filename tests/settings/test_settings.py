@@ -71,7 +71,7 @@ def test_what_is_no_triple_is_refused_by_name(value):
 
 GOOD = {
     "profile": "other", "look": "log", "base": 0.5, "black": [0.0, 0.1, 0.2], "white": 0.9,
-    "scanner_profile": "broad-band",
+    "scanner_profile": "broad-band", "base_scan": "clear.dng",
     "gamma": (1, 1.1, 1.2), "exposure": -2, "even_exposure": True, "balance": [0.1, 0, -0.1],
     "format": "120-6x7", "first_number": "x", "scan_gamma": 2.2, "ppi": 1600, "archive": "none",
     "archive_packing": "zstd", "archive_space": "rec2020", "archive_size": 4000,
@@ -83,6 +83,7 @@ GOOD = {
 BAD = {
     "profile": ["", " ", 3, True],
     "scanner_profile": ["", " ", 3, True],
+    "base_scan": ["", " ", 3, True],
     "look": ["Print", "vivid", "", 1, ["print"]],
     "base": [-0.1, 4.1, [0.2, 0.6], "0.5", math.nan],
     "black": [-0.1, 0.96, [0.0, 0.0, math.nan], True],
@@ -214,6 +215,33 @@ def test_slip_of_the_pen_is_named_with_what_was_meant(tmp_path, slip, meant):
     ) as told:
         read_roll_file(path)
     assert told.value.path == path
+
+
+@pytest.mark.parametrize(
+    ("heading", "key"),
+    [
+        ("[batch]", "exposure"), ("[batch]", "first-number"), ("[batch]", "expected_frames"),
+        ("[wedge]", "look"), ("[[frames]]", "iso"), ("[[reference]]", "gamma"),
+        ("[bracket]", "Share_Size"), ("[darkroom]", "share"),
+    ],
+)  # fmt: skip
+def test_what_stands_under_a_heading_that_is_not_its_own_is_named(tmp_path, heading, key):
+    path = roll_file(tmp_path, f"id = 'a'\n{heading}\n{key} = 1\n")
+    with pytest.raises(SettingsProblem) as told:
+        read_roll_file(path)
+    assert str(told.value) == (
+        f"{path}: key '{key}' stands under {heading}, where it does nothing; "
+        "put it above the first heading."
+    )
+
+
+def test_a_slip_under_batch_is_named_and_other_keys_are_kept(tmp_path):
+    path = roll_file(tmp_path, "[batch]\nname = 'kit'\ndeveloper = 'powder'\nnotes = 'fresh'\n")
+    assert read_roll_file(path)[0].batch["developer"] == "powder"
+    path = roll_file(tmp_path, "[batch]\nrolls_befor = 3\n")
+    meant = r"key 'rolls_befor' under \[batch\] is not known; write 'rolls_before'"
+    with pytest.raises(SettingsProblem, match=meant):
+        read_roll_file(path)
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,7 @@ import sys
 import time
 import xml.etree.ElementTree as ET
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
@@ -15,8 +16,10 @@ from hypothesis import strategies as st
 
 from pipeline import __version__
 from pipeline.file import NAMESPACE
+from pipeline.problem import OutputProblem
 from pipeline.write import sidecar
 from pipeline.write.metadata import FrameMetadata, clean_text
+from pipeline.write.pictures import write_sidecar
 from pipeline.write.sidecar import SEGMENT_ROOM, Facts, embedded, exif_block, xmp_packet
 
 FULL = FrameMetadata(
@@ -328,3 +331,36 @@ def test_the_library_says_nothing_on_stderr(quiet):
         cwd=Path(sidecar.__file__).parents[2],
     )
     assert (done.stderr == b"") == quiet
+
+
+def with_others(packet: str) -> str:
+    """Return a packet as another program leaves it: a rating, and a list in its own namespace."""
+    return packet.replace(
+        '<rdf:Description rdf:about=""',
+        '<rdf:Description rdf:about="" xmlns:xmp="http://ns.adobe.com/xap/1.0/" xmp:Rating="4"/>'
+        '<rdf:Description rdf:about="" xmlns:own="https://own.invalid/"><own:Tags><rdf:Seq>'
+        "<rdf:li>harbour</rdf:li></rdf:Seq></own:Tags></rdf:Description>"
+        '<rdf:Description rdf:about=""',
+        1,
+    )
+
+
+def test_properties_of_others_stay_in_a_packet_made_anew(tmp_path: Path):
+    path = tmp_path / "a.xmp"
+    path.write_text(with_others(xmp_packet(FULL)), encoding="utf-8")
+    write_sidecar(path, replace(FULL, title="winter 07", batch={}))
+    told = {name.split(":")[-1]: value for name, value in exiftool(path).items()}
+    assert (told["Rating"], told["Title"], told["Tags"]) == (4, "winter 07", ["harbour"])
+    assert "Batch" not in told
+    again = path.read_bytes()
+    write_sidecar(path, replace(FULL, title="winter 07", batch={}))
+    assert path.read_bytes() == again
+
+
+def test_a_sidecar_that_cannot_be_read_is_not_replaced(tmp_path: Path):
+    path = tmp_path / "a.xmp"
+    damaged = xmp_packet(FULL)[:900]
+    path.write_text(damaged, encoding="utf-8")
+    with pytest.raises(OutputProblem, match=r"a\.xmp.*can't be read as XMP.*move it away"):
+        write_sidecar(path, FULL)
+    assert path.read_text(encoding="utf-8") == damaged

@@ -1,0 +1,209 @@
+"""Surveys of all scans of a roll, and what is told of them."""
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor, Future, as_completed
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline.event import Event, Listener
+from pipeline.problem import Problem
+from pipeline.profile import colour_science
+from pipeline.record import ScanTrouble
+from pipeline.roll.machines import give_back, is_lost
+from pipeline.settings import Roll
+from pipeline.survey import (
+    ClearFilm,
+    FrameSurvey,
+    LookStore,
+    NoBaseProblem,
+    PictureStore,
+    ScanSurvey,
+    StripSurvey,
+    no_base,
+    read_clear_film,
+    shared_clear_film,
+    survey_scan,
+)
+from pipeline.words import counted
+
+_SCANS_PER_TRIM = 16
+# Bases of one film under one exposure differ by less, in density: that is how well they are known.
+_SAME_BASE = 0.01
+# More than a lens's fall-off makes of one base, in density.
+_LIGHTER = 0.1
+
+
+def scan_notes(surveys: Sequence[ScanSurvey], listen: Listener) -> Iterator[ScanTrouble]:
+    """Tell every note once, and yield it as kept, under the first scan that it is true of."""
+    scans: dict[str, list[str]] = {}
+    for survey in surveys:
+        for note in survey.notes:
+            scans.setdefault(note, []).append(survey.path.name)
+    for note, (first, *more) in scans.items():
+        alike = f" ({counted(len(more), 'more scan')} alike)" if more else ""
+        heard = f"{first} and {len(more)} more" if more else first
+        listen(Event("noted", heard, 0, 0, note))
+        yield ScanTrouble(first, note + alike, "note")
+
+
+def noted_as(listen: Listener, name: str, message: str) -> ScanTrouble:
+    """Tell a note, and return it as kept."""
+    listen(Event("noted", name, 0, 0, message))
+    return ScanTrouble(name, message, "note")
+
+
+def failed(
+    listen: Listener, name: str, error: Exception, done: int = 0, total: int = 0
+) -> ScanTrouble:
+    """Tell a failure, and return it as kept."""
+    message = told(name, error)
+    listen(Event("failed", name, done, total, message))
+    return ScanTrouble(name, message)
+
+
+def told(name: str, error: Exception) -> str:
+    """Return one sentence for the user about what a worker raised."""
+    if isinstance(error, Problem):
+        return str(error)
+    if isinstance(error, MemoryError):
+        return f"{name}: does not fit in memory; set fewer workers."
+    if is_lost(error):
+        return f"{name}: the cluster gave it up; see to its workers and run again."
+    reason = " ".join(str(error).split()) or "no reason given"
+    return f"{name}: can't be worked on ({type(error).__name__}: {reason}); report this as a bug."
+
+
+def survey_scans(
+    roll: Roll, executor: Executor, listen: Listener, store: PictureStore, looks: LookStore
+) -> tuple[list[ScanSurvey], list[ScanTrouble]]:
+    """Return the surveys of a roll's scans in their order, and what of them failed.
+
+    Files of one picture without a base in view are looked at again with that which the others
+    show, and so are those whose own is not quite that.
+
+    Raises
+    ------
+    ScanProblem
+        If the picture of clear film that the user names can't be used.
+    """
+    settings = roll.settings
+    given = None
+    if settings.base_scan is not None:
+        given = read_clear_film(Path(settings.base_scan), settings.scan_gamma)
+    each = _Each(roll, executor, listen, store)
+    done, failures = each.survey(range(len(roll.scans)), given, looks)
+    shared = None
+    if given is None and settings.base is None:
+        for k in _refuted(done, failures):
+            failures[k] = no_base(done.pop(k).path)
+        shared = shared_clear_film([survey.own for survey in done.values() if survey.own])
+    if shared is not None:
+        baseless = [k for k, error in failures.items() if isinstance(error, NoBaseProblem)]
+        astray = [k for k, survey in done.items() if strays(survey, shared)]
+        again, still = each.survey(sorted([*baseless, *astray]), shared, looks)
+        done |= again
+        failures = {k: still.get(k, error) for k, error in failures.items() if k not in again}
+    troubles = [failed(listen, roll.scans[k].name, failures[k]) for k in sorted(failures)]
+    for problem in roll.refused:
+        name = roll.name if problem.path is None else problem.path.name
+        troubles.append(failed(listen, name, problem))
+    return [done[index] for index in sorted(done)], troubles
+
+
+def _refuted(done: Mapping[int, ScanSurvey], failures: Mapping[int, Exception]) -> tuple[int, ...]:
+    """Return the pictures whose own base is none: others, without a base, are lighter.
+
+    Nothing on a film is lighter than its base. Exposures are taken for the same.
+    """
+    lightest = [
+        np.asarray(error.lightest)
+        for error in failures.values()
+        if isinstance(error, NoBaseProblem) and error.lightest is not None
+    ]
+    return tuple(
+        k
+        for k, survey in done.items()
+        if survey.own is not None
+        and any(float((place - survey.own.level()).min()) > _LIGHTER for place in lightest)
+    )
+
+
+@dataclass(frozen=True)
+class _Each:
+    """How scans of a roll are surveyed, each by itself."""
+
+    roll: Roll
+    executor: Executor
+    listen: Listener
+    store: PictureStore
+
+    def survey(
+        self, indices: Iterable[int], clear: ClearFilm | None, looks: LookStore
+    ) -> tuple[dict[int, ScanSurvey], dict[int, Exception]]:
+        """Return surveys and failures of some scans, by their places in the roll."""
+        scans, settings = self.roll.scans, self.roll.settings
+        pending = {
+            self.executor.submit(survey_scan, scans[k], settings, looks=looks, clear=clear): k
+            for k in indices
+        }
+        # Loading it takes as long as a small scan's survey, and then nobody waits for it.
+        colour_science()
+        done: dict[int, ScanSurvey] = {}
+        failures: dict[int, Exception] = {}
+        total = len(pending)
+        try:
+            for count, future in enumerate(as_completed(pending), 1):
+                # What a future brought is held no longer than it.
+                index = pending.pop(future)
+                if not count % _SCANS_PER_TRIM:
+                    give_back()
+                try:
+                    done[index] = put_away(future.result(), self.store)
+                    self.listen(Event("surveyed", scans[index].name, count, total))
+                # One scan must not end the run, whatever it makes a worker stumble over.
+                except Exception as error:
+                    failures[index] = error
+        finally:
+            drop(pending)
+        return done, failures
+
+
+def strays(survey: ScanSurvey, shared: ClearFilm) -> bool:
+    """Tell whether a picture's own base is not quite the one that it shares with the roll.
+
+    Where exposures are not told, or differ behind a tone curve, one that is lighter or darker in
+    all channels alike is under another exposure, and its own.
+    """
+    if survey.own is None:
+        return False
+    scan = survey.strips[0].scan
+    placed, told = shared.under(scan)
+    off = survey.own.level() - placed.level()
+    unknown = scan.exposure.stops_over(shared.exposure) is None
+    if unknown or (told is not None and placed is shared):
+        off = off - off.mean()
+    return float(np.abs(off).max()) > _SAME_BASE
+
+
+def put_away(survey: ScanSurvey, store: PictureStore) -> ScanSurvey:
+    """Return a survey whose small pictures the store keeps."""
+
+    def put_away(frame: FrameSurvey) -> FrameSurvey:
+        return replace(frame, thumbnail=store.put_away(np.asarray(frame.thumbnail)))
+
+    strips = tuple(changed(strip, put_away) for strip in survey.strips)
+    return replace(survey, strips=strips)
+
+
+def changed(strip: StripSurvey, change: Callable[[FrameSurvey], FrameSurvey]) -> StripSurvey:
+    """Return a strip with each of its frames changed."""
+    return replace(strip, frames=tuple(map(change, strip.frames)))
+
+
+def drop(pending: Iterable[Future[Any]]) -> None:
+    """Cancel what has not begun yet."""
+    for future in pending:
+        future.cancel()

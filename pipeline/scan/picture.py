@@ -1,0 +1,225 @@
+"""Pictures of phones and of the web, decoded whole: HEIF, AVIF, JPEG 2000, JPEG XL, WebP, BMP."""
+
+import struct
+import warnings
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import imagecodecs
+import numpy as np
+
+from pipeline.problem import ScanProblem
+from pipeline.scan.bmff import boxes, brands
+from pipeline.scan.container import Container, Page, Reader, guarded
+from pipeline.scan.encoding import Encoding, power, srgb, transfer
+from pipeline.scan.jxl import jxl_header
+from pipeline.scan.whole import page_of, whole, whole_reader
+
+PICTURE_SUFFIXES = frozenset({
+    ".avif", ".bmp", ".heic", ".heif", ".hif", ".j2k", ".jp2", ".jpf", ".jpx", ".jxl", ".webp",
+})  # fmt: skip
+START_BYTES = 64
+_JXL_BOX, _JXL_START = b"\0\0\0\x0cJXL \r\n\x87\n", b"\xff\x0a"
+_JP2_BOX, _J2K_START = b"\0\0\0\x0cjP  \r\n\x87\n", b"\xff\x4f\xff\x51"
+_HEIF_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"}
+_AVIF_BRANDS = {b"avif", b"avis"}
+_UNREADABLE = {
+    b"GIF8": "is a GIF of 256 colours",
+    b"%PDF": "is a document",
+    b"8BPS": "is a layered picture of an editor",
+    b"v/1\x01": "is an OpenEXR picture",
+}
+_METRE_INCHES = 0.0254
+# ISO/IEC 15444-1, I.5.3.3: the numbers of colour spaces.
+_SPACES = {12: "CMYK", 14: "CIELAB", 18: "luma and chroma"}
+_GREY = 17
+_PACKED = "its colour profile is packed in a way unknown here: taken as sRGB; else give a gamma"
+
+
+def picture_kind(start: bytes, suffix: str) -> Callable[[Path], tuple[Page, ...]] | None:
+    """Return what describes the pages of a file, by its first bytes, else by its suffix."""
+    named = brands(start)
+    if start.startswith((_JXL_BOX, _JXL_START)):
+        return _jxl_pages
+    if start.startswith((_JP2_BOX, _J2K_START)):
+        return _jp2_pages
+    if named & _AVIF_BRANDS:
+        return _avif_pages
+    if named & _HEIF_BRANDS:
+        return _heif_pages
+    if (start[:4] == b"RIFF" and start[8:12] == b"WEBP") or start[:2] == b"BM":
+        return _other_pages
+    if start[:4] in _UNREADABLE:
+        return _refused
+    return _other_pages if suffix in PICTURE_SUFFIXES else None
+
+
+def _refused(path: Path) -> tuple[Page, ...]:
+    with path.open("rb") as handle:
+        what = _UNREADABLE[handle.read(4)]
+    raise ScanProblem(path, f"{what}, not a picture that can be read", "save it as a 16-bit TIFF")
+
+
+def _other_pages(path: Path) -> tuple[Page, ...]:
+    with guarded(path), _opened(path) as file:
+        shape = file.properties(index=0).shape
+        channels = 1 if len(shape) < 3 else shape[2]
+        info = file.metadata(index=0)
+        return (page_of(path, PICTURE, shape[1::-1], info, 8, channels, None),)
+
+
+def _avif_pages(path: Path) -> tuple[Page, ...]:
+    with guarded(path), _opened(path) as file:
+        shape, info = file.properties(index=0).shape, file.metadata(index=0)
+        bits, own = 8, None
+        for kind, content in boxes(path.read_bytes()):
+            if kind == b"av1C":
+                # AV1 in ISO BMFF, 2.3.3: high_bitdepth, then twelve_bit.
+                bits = max(bits, 8 + 2 * (content[2] >> 6 & 1) + 2 * (content[2] >> 5 & 1))
+            elif kind == b"colr" and content[:4] == b"nclx":
+                own = stated(path, struct.unpack_from(">H", content, 6)[0])
+        channels = 1 if len(shape) < 3 else shape[2]
+        return (page_of(path, _AVIF, shape[1::-1], info, bits, channels, own),)
+
+
+def _heif_pages(path: Path) -> tuple[Page, ...]:
+    """Describe the main picture; its turn is part of it and is carried out by the decoder."""
+    with guarded(path):
+        file = _heif(path)
+        info = {"exif": file.info.get("exif") or b"", "icc_profile": file.info.get("icc_profile")}
+        colours = file.info.get("nclx_profile") or {}
+        own = stated(path, colours.get("transfer_characteristics"))
+        channels = len(file.mode.split(";")[0])
+        page = page_of(path, _HEIF, file.size, info, file.info["bit_depth"], channels, own)
+        return (replace(page, orientation=1),)
+
+
+def _jp2_pages(path: Path) -> tuple[Page, ...]:
+    with guarded(path):
+        data = path.read_bytes()
+        width, height, channels, bits = _coded_size(data)
+        info: dict[str, Any] = {}
+        own = None
+        for kind, content in boxes(data) if data.startswith(_JP2_BOX) else ():
+            if kind in (b"resc", b"resd") and "dpi" not in info:
+                info["dpi"] = _resolution(content)
+            elif kind == b"colr" and content[0] == 1:
+                space = int.from_bytes(content[3:7], "big")
+                if space in _SPACES:
+                    what = f"is {_SPACES[space]}, not RGB"
+                    raise ScanProblem(path, what, "scan or save it as RGB")
+                own = srgb("container") if space != _GREY else None
+            elif kind == b"colr":
+                info["icc_profile"] = content[3:]
+        return (page_of(path, _JP2, (width, height), info, bits, channels, own),)
+
+
+def _coded_size(data: bytes) -> tuple[int, int, int, int]:
+    """Return width, height, channels and bits of a codestream (ISO/IEC 15444-1, A.5.1)."""
+    at = data.index(_J2K_START) + 8
+    right, lower, left, top = struct.unpack_from(">4I", data, at)
+    channels, depth = struct.unpack_from(">HB", data, at + 32)
+    if depth & 0x80 or depth >= 16:
+        raise ValueError("its samples are of a kind unknown here")
+    return right - left, lower - top, channels, depth + 1
+
+
+def _resolution(content: bytes) -> tuple[float, float]:
+    """Return pixels per inch across and down (ISO/IEC 15444-1, I.5.3.7)."""
+    up, over, up_across, over_across, power_down, power_across = struct.unpack(">4H2b", content)
+    across = up_across / over_across * 10.0**power_across
+    return across * _METRE_INCHES, up / over * 10.0**power_down * _METRE_INCHES
+
+
+def _jxl_pages(path: Path) -> tuple[Page, ...]:
+    with guarded(path):
+        data = path.read_bytes()
+        coded, info = data, {"exif": b""}
+        if data.startswith(_JXL_BOX):
+            found = list(boxes(data))
+            coded = b"".join(
+                content[4:] if kind == b"jxlp" else content
+                for kind, content in found
+                if kind in (b"jxlc", b"jxlp")
+            )
+            info["exif"] = next((c[4:] for kind, c in found if kind == b"Exif"), b"")
+        header = jxl_header(coded)
+        own = stated(path, header.transfer)
+        if header.gamma is not None:
+            own = power(round(1.0 / header.gamma, 4), "container")
+        notes = (_PACKED,) if own is None and header.transfer is None else ()
+        size = header.width, header.height
+        page = page_of(path, _JXL, size, info, header.bits, header.channels, own, notes)
+        return (replace(page, floating=header.floating, orientation=header.orientation),)
+
+
+def stated(path: Path, number: int | None) -> Encoding | None:
+    """Return the encoding that a number of ITU-T H.273, table 3, means, None where it says none.
+
+    Raises
+    ------
+    ScanProblem
+        It is made for displays of high dynamic range.
+    """
+    try:
+        return None if number is None else transfer(number)
+    except ValueError as error:
+        raise ScanProblem(
+            path, f"is {error}", "save it as a 16-bit TIFF, or take it without that"
+        ) from error
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[Any]:
+    """Open a picture of any format that the library knows, which takes long to load."""
+    from imageio.v3 import imopen
+
+    with warnings.catch_warnings():
+        # Of pictures larger than a screen.
+        warnings.filterwarnings("ignore", module=r"PIL\.")
+        with imopen(path, "r", plugin="pillow") as file:
+            yield file
+
+
+def _heif(path: Path) -> Any:
+    from pillow_heif import open_heif
+
+    return open_heif(path, convert_hdr_to_8bit=False)
+
+
+@whole
+def _open_other(path: Path, page: Page) -> Reader:
+    with _opened(path) as file:
+        return whole_reader(path, page, np.asarray(file.read(index=0, mode="RGB")))
+
+
+@whole
+def _open_heif(path: Path, page: Page) -> Reader:
+    file = _heif(path)
+    codes = np.asarray(file[file.primary_index])
+    # The library spreads codes of more than 8 bits over 16.
+    return whole_reader(path, page, codes if page.bits == 8 else codes >> (16 - page.bits))
+
+
+@whole
+def _open_avif(path: Path, page: Page) -> Reader:
+    return whole_reader(path, page, np.asarray(imagecodecs.avif_decode(path.read_bytes())))
+
+
+@whole
+def _open_jp2(path: Path, page: Page) -> Reader:
+    return whole_reader(path, page, np.asarray(imagecodecs.jpeg2k_decode(path.read_bytes())))
+
+
+@whole
+def _open_jxl(path: Path, page: Page) -> Reader:
+    decoded = imagecodecs.jpegxl_decode(path.read_bytes(), keeporientation=True)
+    codes = np.asarray(decoded)
+    return whole_reader(path, page, codes.astype(np.float32) if page.floating else codes)
+
+
+PICTURE, _HEIF, _AVIF = Container(_open_other), Container(_open_heif), Container(_open_avif)
+_JP2, _JXL = Container(_open_jp2), Container(_open_jxl)

@@ -1,0 +1,205 @@
+"""The light of clear film over a camera's picture: by a picture of it, or by rebate in view."""
+
+import math
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from pipeline.channels import greatest
+from pipeline.kinds import LOG_STOP, Float64, Light, Mask, Triple, as_triple
+from pipeline.problem import ScanProblem
+from pipeline.scan import CameraExposure, Scan, open_scan, reduce
+from pipeline.strip import crowded_places
+
+_LONG_SIDE = 400
+_FLOOR = 1e-5
+# How far clear film may lie off an even surface of light, in density, as it is fitted.
+_TOLERANCES = (0.4, 0.12, 0.06)
+_LEAST_SHARE = 0.4
+_MOST_CLIPPED = 0.05
+# Pull of each term towards an even light, where little is measured, as a share of the readings.
+_RIDGE = (0.0, 0.002, 0.02, 0.002, 0.02)
+# Exposures nearer than this are the same, as cameras round them.
+_SAME_STOPS = 0.1
+# Of pictures that show their base, so many have to agree before others take it over.
+_MOST_AGREE = 0.75
+
+
+@dataclass(frozen=True)
+class ClearFilm:
+    """Log10 light of clear film over pictures of one camera: 3 x (1, x, x^2, y, y^2).
+
+    x and y run from -1 to 1 over the picture as stored. `spread` is the deviation of density from
+    it; `exposure` what it was taken with; `linear` whether its codes are light; `whole` whether
+    it was measured all over, rather than beside pictures; `name` that of its file.
+    """
+
+    terms: tuple[tuple[float, ...], ...]
+    spread: Triple
+    exposure: CameraExposure
+    linear: bool
+    whole: bool
+    name: str
+
+    def level(self) -> Float64:
+        """Return its log10 light (3), the mean over the picture."""
+        terms = np.asarray(self.terms)
+        mean: Float64 = terms[:, 0] + (terms[:, 2] + terms[:, 4]) / 3.0
+        return mean
+
+    def under(self, scan: Scan) -> tuple["ClearFilm", str | None]:
+        """Return it as it is under a scan's exposure, and what has to be told of that."""
+        stops = scan.exposure.stops_over(self.exposure)
+        if stops is None or abs(stops) < _SAME_STOPS:
+            return self, None
+        told = f"was exposed {stops:+.1f} stops against {self.name}"
+        if not (self.linear and scan.encoding.kind == "linear"):
+            return self, f"{told}, which its tone curve hides: its colour may be off"
+        moved = tuple((row[0] + stops * LOG_STOP, *row[1:]) for row in self.terms)
+        return replace(self, terms=moved), f"{told}: made even"
+
+    def turned(self, matrix: Float64) -> Float64:
+        """Return the terms (3, 5) over a view whose x and y are those of `matrix` (2, 2).
+
+        The matrix turns places of the view into those of the picture as stored, by right angles.
+        """
+        terms = np.asarray(self.terms)
+        return turned_terms(terms, matrix)
+
+
+def turned_terms(terms: Float64, matrix: Float64) -> Float64:
+    """Return terms (3, 5) over places that a matrix (2, 2) of 0, 1 and -1 turns into their own."""
+    swapped = abs(matrix[0, 0]) < 0.5
+    x_signs, y_signs = (matrix[axis].sum() for axis in (0, 1))
+    of_x, of_y = terms[:, [1, 2]] * (x_signs, 1), terms[:, [3, 4]] * (y_signs, 1)
+    first, second = (of_y, of_x) if swapped else (of_x, of_y)
+    turned: Float64 = np.concatenate([terms[:, :1], first, second], axis=1)
+    return turned
+
+
+def read_clear_film(path: Path, gamma: float | None, dark: Triple = (0.0, 0.0, 0.0)) -> ClearFilm:
+    """Return the light of a picture of clear film.
+
+    Parameters
+    ----------
+    gamma
+        The user's exponent from codes to light, None as the file says.
+    dark
+        Light behind something opaque.
+
+    Raises
+    ------
+    ScanProblem
+        It can't be read, is clipped, or shows no even film.
+    """
+    scan = open_scan(path, gamma=gamma)[0]
+    proxy = reduce(scan, max(1, math.ceil(max(scan.width, scan.height) / _LONG_SIDE)))
+    if float(proxy.clipped.max()) > _MOST_CLIPPED:
+        raise ScanProblem(path, "is too bright for a base scan: it clips", "expose it less")
+    logs = logs_of(proxy.light, dark)
+    places = crowded_places(logs.reshape(-1, 3))
+    if places:
+        level = max(places, key=lambda place: place[1])[0]
+        fitted = fit_light(logs, np.ones(logs.shape[:2], bool), level)
+        if fitted is not None and fitted[2] > _LEAST_SHARE:
+            terms, spread, _ = fitted
+            linear = scan.encoding.kind == "linear"
+            return ClearFilm(as_terms(terms), spread, scan.exposure, linear, True, path.name)
+    raise ScanProblem(
+        path, "shows no even clear film", "photograph developed film without a picture"
+    )
+
+
+def logs_of(light: Light, dark: Triple) -> Light:
+    """Return log10 of light (h, w, 3) less dark."""
+    above = np.maximum(light - np.asarray(dark, np.float32), np.float32(_FLOOR))
+    logs: Light = np.log10(above)
+    return logs
+
+
+def fit_light(
+    logs: Light, where: Mask, level: Float64 | Triple
+) -> tuple[Float64, Triple, float] | None:
+    """Return a smooth surface through log10 light, or None where too little is even.
+
+    Parameters
+    ----------
+    logs
+        (h, w, 3) of a view.
+    where
+        (h, w) what may be clear film.
+    level
+        About its log10 light (3).
+
+    Returns
+    -------
+    Terms (3, 5) of 1, x, x^2, y, y^2; the deviation from them (3); the share of `where` they hold.
+    """
+    rows, columns = np.nonzero(where)
+    if len(rows) < 50:
+        return None
+    step = max(1, len(rows) // 100_000)
+    rows, columns = rows[::step], columns[::step]
+    every = surface_terms(logs.shape[:2], rows, columns)
+    found = logs[rows, columns].astype(float)
+    terms = np.zeros((3, 5))
+    terms[:, 0] = level
+    off = found - every @ terms.T
+    for tolerance in _TOLERANCES:
+        kept = greatest(np.abs(off).astype(np.float32)) < tolerance
+        if kept.sum() < 50:
+            return None
+        ridge = np.diag(_RIDGE) * kept.sum()
+        used = every[kept]
+        # Means are pulled towards what the middle of the readings shows, not towards no light.
+        centre = np.median(found[kept], axis=0)
+        right = used.T @ (found[kept] - centre)
+        terms = np.linalg.solve(used.T @ used + ridge, right).T
+        terms[:, 0] += centre
+        off = found - every @ terms.T
+    kept = greatest(np.abs(off).astype(np.float32)) < _TOLERANCES[-1]
+    if kept.sum() < 50:
+        return None
+    return terms, as_triple(off[kept].std(axis=0)), float(kept.mean())
+
+
+def surface_terms(shape: tuple[int, ...], rows: np.ndarray, columns: np.ndarray) -> Float64:
+    """Return the terms (n, 5) of pixels in a view of a shape (h, w)."""
+    height, width = shape[:2]
+    x = 2.0 * columns / max(width - 1, 1) - 1.0
+    y = 2.0 * rows / max(height - 1, 1) - 1.0
+    return np.stack([np.ones_like(x), x, x * x, y, y * y], axis=1)
+
+
+def as_terms(terms: Float64) -> tuple[tuple[float, ...], ...]:
+    """Return terms (3, 5) as numbers."""
+    return tuple(tuple(float(term) for term in row) for row in terms)
+
+
+def shared_clear_film(found: "list[ClearFilm]") -> ClearFilm | None:
+    """Return the clear film that pictures of one roll show beside them, None where they differ.
+
+    All are brought to the first one's exposure.
+    """
+    if not found:
+        return None
+    levels = []
+    for each in found:
+        stops = each.exposure.stops_over(found[0].exposure)
+        known = stops is not None and each.linear and found[0].linear
+        levels.append(np.asarray(each.terms) - _first(stops if known and stops else 0.0))
+    stack = np.stack(levels)
+    usual = np.median(stack, axis=0)
+    near = np.abs(stack[:, :, 0] - usual[:, 0]).max(axis=1) < _TOLERANCES[-1]
+    if near.mean() < _MOST_AGREE:
+        return None
+    terms = as_terms(np.median(stack[near], axis=0))
+    spread = as_triple(np.median([each.spread for each in found], axis=0))
+    return replace(found[0], terms=terms, spread=spread, whole=False)
+
+
+def _first(stops: float) -> Float64:
+    moved = np.zeros((3, 5))
+    moved[:, 0] = stops * LOG_STOP
+    return moved

@@ -1,0 +1,286 @@
+"""A file that shows one picture, as a camera over a light table takes it: one frame, no strip."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.channels import least
+from pipeline.frame import Frame
+from pipeline.kinds import MM_PER_INCH, Corners, Float64, Light, Mask, Triple, as_triple
+from pipeline.outline import corners_of
+from pipeline.profile import FrameFormat, formats_on, frame_formats
+from pipeline.scan import Proxy, Scan, to_proxy_xy, to_scan_xy
+from pipeline.settings import Settings
+from pipeline.strip import (
+    FilmBase,
+    Illumination,
+    SeenPicture,
+    StripView,
+    crowded_places,
+    density_above,
+    find_picture,
+    place,
+    to_density,
+)
+from pipeline.survey.clear_film import (
+    ClearFilm,
+    as_terms,
+    fit_light,
+    logs_of,
+    surface_terms,
+    turned_terms,
+)
+from pipeline.survey.frame import Cut, DensityView, survey_cut, survey_frame
+from pipeline.survey.orientation import shown
+from pipeline.survey.strip import StripSurvey
+
+_MOST_ASPECT = 1.9
+# Of a file that shows one picture, it fills so much at the least.
+_LEAST_FILLED = 0.4
+# Nothing on the film is lighter than its base: so little may seem to be, for noise and fall-off.
+_LIGHTER, _MOST_LIGHTER = -0.15, 0.01
+_MOST_LIGHTER_THAN_GIVEN = 0.1
+LEAST_ORANGE = 0.2
+"""Log10 of red over blue light of a film's base at the least, where the light is white."""
+_MOST_PLACES = 6
+# Rebate is seen so well that it overrules a base scan of no known exposure.
+_SIDES_TO_OVERRULE = 2
+_SAME_SCALE = 0.05
+_BLANK = 0.05
+_CERTAIN, _UNCERTAIN = 0.95, 0.6
+
+
+@dataclass(frozen=True)
+class SingleLook:
+    """What a file of one picture shows: its view as shown, the base over it, where the picture is.
+
+    `own` is the clear film beside the picture, over the file as stored; None where the base is
+    from elsewhere. `notes` are plain warnings.
+    """
+
+    scan: Scan
+    factor: int
+    view: StripView
+    base: FilmBase
+    seen: SeenPicture
+    own: ClearFilm | None
+    notes: tuple[str, ...]
+
+
+def is_single(scan: Scan) -> bool:
+    """Tell by its shape whether a file may show one picture only."""
+    return max(scan.width, scan.height) <= _MOST_ASPECT * min(scan.width, scan.height)
+
+
+def lightest_place(light: Light) -> Triple | None:
+    """Return the log10 light of the lightest even place in a proxy (h, w, 3), None without any."""
+    logs = logs_of(light, (0.0, 0.0, 0.0))
+    step = max(1, int(np.sqrt(logs.shape[0] * logs.shape[1] / 100_000)))
+    places = crowded_places(np.ascontiguousarray(logs[::step, ::step]).reshape(-1, 3))
+    return as_triple(places[0][0]) if places else None
+
+
+def look_at_single(
+    scan: Scan, proxy: Proxy, dark: Triple, clear: ClearFilm | None, settings: Settings
+) -> SingleLook | None:
+    """Return what a file of one picture shows, or None if there is no base for it.
+
+    Parameters
+    ----------
+    dark
+        Light behind something opaque.
+    clear
+        Clear film under the same light, None where it has to be found beside the picture.
+    """
+    view = shown(proxy.light, scan.orientation)
+    logs = logs_of(view.light, dark)
+    matrix = np.asarray(view.to_proxy)[:, :2]
+    notes: tuple[str, ...] = ()
+    any_base = settings.base is not None or settings.monochrome is not None or clear is not None
+    if clear is None and settings.base is not None:
+        level = -np.asarray(settings.base)
+        found = _under(logs, _flat(level), any_base)
+    elif clear is None:
+        found = _by_rebate(logs, any_base)
+    else:
+        placed, told = clear.under(scan)
+        notes = () if told is None else (told,)
+        found = _under(logs, placed.turned(matrix), any_base)
+        unknown = scan.exposure.stops_over(clear.exposure) is None or (told and not placed.linear)
+        if found is not None and unknown:
+            found = _moved(logs, found)
+    if found is None:
+        return None
+    own = None
+    if found.measured and clear is None:
+        back = turned_terms(found.terms, np.linalg.inv(matrix))
+        linear = scan.encoding.kind == "linear"
+        own = ClearFilm(as_terms(back), found.spread, scan.exposure, linear, False, scan.path.name)
+    base = _film_base(found, view, dark, _scale(found.seen, view, scan, proxy.factor, settings)[0])
+    return SingleLook(scan, proxy.factor, view, base, found.seen, own, notes)
+
+
+@dataclass(frozen=True)
+class _Found:
+    """Base as terms (3, 5) over a view with its spread, and the picture over it."""
+
+    terms: Float64
+    spread: Triple
+    seen: SeenPicture
+    measured: bool
+    rebate: Mask
+
+
+def _flat(level: Float64) -> Float64:
+    terms = np.zeros((3, 5))
+    terms[:, 0] = level
+    return terms
+
+
+def _above(logs: Light, terms: Float64) -> Light:
+    height, width = logs.shape[:2]
+    x, y = np.linspace(-1, 1, width), np.linspace(-1, 1, height)
+    along = terms[:, :1] + terms[:, 1:2] * x + terms[:, 2:3] * x * x
+    down = terms[:, 3:4] * y + terms[:, 4:5] * y * y
+    above: Light = (along.T[None] + down.T[:, None]).astype(np.float32) - logs
+    return above
+
+
+def _under(logs: Light, terms: Float64, any_base: bool) -> _Found | None:
+    """Return the picture under a known base, or None if the file is lighter than that."""
+    above = _above(logs, terms)
+    seen = find_picture(above)
+    inner = above[~seen.outside]
+    if float((least(inner) < _LIGHTER).mean()) > _MOST_LIGHTER_THAN_GIVEN:
+        return None
+    rebate = seen.outside & (np.abs(above).max(axis=2) < -_LIGHTER)
+    return _Found(terms, (0.0, 0.0, 0.0), seen, False, rebate)
+
+
+def _by_rebate(logs: Light, any_base: bool) -> _Found | None:
+    """Return the picture over the base that shows beside it, or None where none does.
+
+    The lightest even colour that lies along a straight side of the picture is the base, if next
+    to nothing in the picture is lighter.
+    """
+    step = max(1, int(np.sqrt(logs.shape[0] * logs.shape[1] / 100_000)))
+    some = np.ascontiguousarray(logs[::step, ::step]).reshape(-1, 3)
+    for level, _ in crowded_places(some)[:_MOST_PLACES]:
+        if not any_base and level[0] - level[2] < LEAST_ORANGE:
+            continue
+        found = _under(logs, _flat(level), any_base)
+        if found is None or not any(found.seen.sides_seen):
+            continue
+        fitted = fit_light(logs, found.seen.outside, level)
+        if fitted is None:
+            continue
+        again = _under(logs, fitted[0], any_base)
+        if again is None or not any(again.seen.sides_seen):
+            continue
+        inner = _above(logs, fitted[0])[~again.seen.outside]
+        if float((least(inner) < _LIGHTER).mean()) < _MOST_LIGHTER:
+            return replace(again, spread=fitted[1], measured=True)
+    return None
+
+
+def _moved(logs: Light, found: _Found) -> _Found:
+    """Return a picture with its base moved to the rebate in view, where that shows clearly."""
+    if sum(found.seen.sides_seen) < _SIDES_TO_OVERRULE or found.rebate.sum() < 50:
+        return found
+    off = np.median(_above(logs, found.terms)[found.rebate], axis=0)
+    terms = found.terms.copy()
+    terms[:, 0] -= off
+    return replace(found, terms=terms)
+
+
+def _film_base(found: _Found, view: StripView, dark: Triple, px_per_mm: float) -> FilmBase:
+    """Return the base over a view; its density is relative to full scale."""
+    illumination = Illumination(dark, None)
+    rows, columns = np.indices((24, 24)).reshape(2, -1)
+    mean = (surface_terms((24, 24), rows, columns) @ found.terms.T).mean(axis=0)
+    light = 10.0**mean + np.asarray(dark)
+    return FilmBase(
+        density=as_triple(to_density(light, illumination)),
+        spread=found.spread,
+        area_mm2=float(found.rebate.sum() / px_per_mm**2),
+        light=as_triple(light),
+        shading=as_terms(found.terms),
+        illumination=illumination,
+    )
+
+
+def _scale(
+    seen: SeenPicture, view: StripView, scan: Scan, factor: int, settings: Settings
+) -> tuple[float, str, FrameFormat]:
+    """Return pixels of the view per mm, where they are from, and the picture's format."""
+    corners = np.asarray(seen.corners)
+    sides = [float(np.hypot(*(corners[k] - corners[0]))) for k in (1, 3)]
+    across, along = min(sides), max(sides)
+    chosen = settings.format
+    if chosen:
+        form = frame_formats()[chosen]
+    else:
+        shapes = [f for f in formats_on("135") if abs(_aspect(f) * across / along - 1) < 0.1]
+        form = min(shapes, key=lambda f: -f.seldom, default=frame_formats()["135"])
+    short = min(form.film.image_across_mm, form.image_along_mm)
+    px_per_mm = across / short
+    given = None if scan.ppi is None else scan.ppi / MM_PER_INCH / factor
+    if given is not None and scan.ppi_from == "option":
+        return given, "option", form
+    if given is not None and abs(given / px_per_mm - 1) < _SAME_SCALE:
+        return given, "tag", form
+    return px_per_mm, "guess", form
+
+
+def _aspect(form: FrameFormat) -> float:
+    sides = form.film.image_across_mm, form.image_along_mm
+    return max(sides) / min(sides)
+
+
+def survey_single(
+    look: SingleLook, settings: Settings, cuts: tuple[Cut, ...] | None = None
+) -> StripSurvey:
+    """Return the survey of a file of one picture, as a strip of one frame."""
+    view, factor = look.view, look.factor
+    px_per_mm, scale_from, form = _scale(look.seen, view, look.scan, factor, settings)
+    above = density_above(view.light, look.base)
+
+    def to_scan(points: Float64) -> Corners:
+        return corners_of(to_scan_xy(place(points, view.to_proxy), factor))
+
+    corners = np.asarray(look.seen.corners)
+    (start, top), (end, bottom) = corners.min(axis=0), corners.max(axis=0)
+    inner = above[~look.seen.outside]
+    kind = "blank" if float(np.percentile(inner.mean(axis=1), 99)) < _BLANK else "picture"
+    confidence = _CERTAIN if all(look.seen.sides_seen) else _UNCERTAIN
+    frame = Frame(float(start), float(end), float(top), float(bottom), kind, confidence)
+    measured = DensityView(above, look.base, px_per_mm)
+    surveyed = survey_frame(measured, frame, None, corners, to_scan(corners))
+    frames = [surveyed]
+    if cuts is not None:
+        matrix = np.asarray(view.to_proxy)
+        frames = []
+        for cut in cuts:
+            own = None
+            if cut.outline is not None:
+                placed = to_proxy_xy(np.asarray(cut.outline), factor) - matrix[:, 2]
+                own = placed @ np.linalg.inv(matrix[:, :2].T)
+            was = None if cut.found is None else surveyed
+            frames.append(survey_cut(measured, cut, was, own))
+    lower, right = (count - 0.5 for count in view.light.shape[:2])
+    box = np.array([[-0.5, -0.5], [right, -0.5], [right, lower], [-0.5, lower]])
+    across = corners[1] - corners[0]
+    return StripSurvey(
+        scan=look.scan,
+        ppi=px_per_mm * factor * MM_PER_INCH,
+        ppi_from=scale_from,
+        format=form.name,
+        outline=to_scan(box),
+        angle_deg=float(np.degrees(np.arctan2(across[1], across[0]))),
+        mirrored=look.scan.orientation in (2, 4, 5, 7),
+        base=look.base,
+        edge_codes=(),
+        frames=tuple(frames),
+        centres_px=tuple((float(start + end) / 2,) * len(frames)),
+        edges_seen=(False, False),
+    )

@@ -1,0 +1,183 @@
+"""Files of one picture: where it lies, its base beside it or from clear film, and its turn."""
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+import tifffile
+from numpy.testing import assert_allclose
+
+from pipeline.problem import ScanProblem
+from pipeline.scan.container import CameraExposure
+from pipeline.settings.settings import Settings
+from pipeline.survey.clear_film import (
+    ClearFilm,
+    read_clear_film,
+    shared_clear_film,
+    turned_terms,
+)
+from pipeline.survey.orientation import shown, shown_by
+from pipeline.survey.scan import NoBaseProblem, survey_scan
+
+# Masked base under white light; densities of a picture above it.
+BASE = np.array([0.6, 0.25, 0.12])
+HEIGHT, WIDTH = 500, 750
+GATE = (60, 40, 690, 460)
+
+
+def negative(seed: int = 0, gate: tuple[int, int, int, int] = GATE, turn_deg: float = 0.0):
+    """Return density above base (h, w, 3) of a picture in its gate, and its corners (4, 2)."""
+    rng = np.random.default_rng(seed)
+    rough = rng.uniform(0.15, 1.4, (14, 21, 3)).astype(np.float32)
+    picture = cv2.resize(rough, (WIDTH, HEIGHT), interpolation=cv2.INTER_LINEAR)
+    left, top, right, bottom = gate
+    box = np.array([[left, top], [right, top], [right, bottom], [left, bottom]], float)
+    turn = np.radians(turn_deg)
+    matrix = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    corners = (box - box.mean(axis=0)) @ matrix.T + box.mean(axis=0)
+    inside = np.zeros((HEIGHT, WIDTH), np.uint8)
+    cv2.fillConvexPoly(inside, np.rint(corners * 16).astype(np.int32), 1, shift=4)
+    grain = rng.normal(0.0, 0.008, picture.shape)
+    return picture * inside[..., None] + grain, corners
+
+
+def fall_off(amount: float) -> np.ndarray:
+    y, x = np.mgrid[-1 : 1 : HEIGHT * 1j, -1 : 1 : WIDTH * 1j]
+    return amount * (0.5 * (x * x + y * y) + 0.2 * x)
+
+
+def write(
+    path: Path, density: np.ndarray, lost: float = 0.0, gain: float = 1.0, orientation: int = 1
+) -> Path:
+    light = BASE * gain * 10.0 ** -(density + fall_off(lost)[..., None])
+    codes = np.rint(np.clip(light, 0, 1) * 65535).astype(np.uint16)
+    tags = [(274, "H", 1, orientation, True)]
+    tifffile.imwrite(path, codes, photometric="rgb", extratags=tags, metadata=None)
+    return path
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 0.8, -1.2])
+def test_the_gate_is_found_where_its_edges_are_in_view(tmp_path, turn_deg):
+    density, corners = negative(turn_deg=turn_deg)
+    survey = survey_scan(write(tmp_path / "a.tif", density), Settings())
+    (strip,) = survey.strips
+    (frame,) = strip.frames
+    assert survey.single
+    px_per_mm = (GATE[3] - GATE[1]) / 24.0
+    assert np.abs(np.array(frame.outline) - corners).max() < 0.25 * px_per_mm
+    assert (strip.format, strip.ppi_from) == ("135", "guess")
+    assert strip.ppi == pytest.approx(px_per_mm * 25.4, rel=0.02)
+    assert not strip.base.illumination.absolute
+    assert_allclose(strip.base.light, BASE, rtol=0.01)
+
+
+def test_a_picture_without_rebate_is_told_in_one_sentence(tmp_path):
+    density, _ = negative(gate=(-60, -60, WIDTH + 60, HEIGHT + 60))
+    path = write(tmp_path / "a.tif", density)
+    with pytest.raises(NoBaseProblem, match=r"a\.tif: .*; .*--base-scan"):
+        survey_scan(path, Settings())
+
+
+def test_clear_film_gives_base_and_evenness_of_the_light(tmp_path):
+    density, _ = negative(gate=(-60, -60, WIDTH + 60, HEIGHT + 60))
+    clear = read_clear_film(write(tmp_path / "clear.tif", np.zeros_like(density), lost=0.12), None)
+    path = write(tmp_path / "a.tif", density, lost=0.12)
+    (strip,) = survey_scan(path, Settings(), clear=clear).strips
+    (frame,) = strip.frames
+    box = [(-0.5, -0.5), (WIDTH - 0.5, -0.5), (WIDTH - 0.5, HEIGHT - 0.5), (-0.5, HEIGHT - 0.5)]
+    assert_allclose(frame.outline, box, atol=0.51)
+    size = np.asarray(frame.thumbnail).shape
+    told = cv2.resize(density.astype(np.float32), (size[1], size[0]), interpolation=cv2.INTER_AREA)
+    assert np.abs(np.asarray(frame.thumbnail, float) - told).mean() < 0.01
+
+
+def test_base_of_others_serves_a_file_without(tmp_path):
+    density, _ = negative()
+    own = survey_scan(write(tmp_path / "a.tif", density), Settings()).own
+    assert own is not None
+    tight, _ = negative(seed=3, gate=(-60, -60, WIDTH + 60, HEIGHT + 60))
+    (strip,) = survey_scan(write(tmp_path / "b.tif", tight), Settings(), clear=own).strips
+    assert_allclose(strip.frames[0].median, np.median(tight, axis=(0, 1)), atol=0.02)
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_a_picture_stands_as_viewers_show_it(tmp_path, orientation):
+    density, _ = negative(seed=2)
+    clear = read_clear_film(write(tmp_path / "clear.tif", np.zeros_like(density), lost=0.1), None)
+    path = write(tmp_path / "a.tif", density, lost=0.1, orientation=orientation)
+    (strip,) = survey_scan(path, Settings(), clear=clear).strips
+    thumbnail = np.asarray(strip.frames[0].thumbnail, np.float32)
+    # Pillow's own turning by the tag (ImageOps.exif_transpose) says the same.
+    turned = {
+        1: lambda a: a, 2: np.fliplr, 3: lambda a: np.rot90(a, 2), 4: np.flipud,
+        5: lambda a: np.swapaxes(a, 0, 1), 6: lambda a: np.rot90(a, -1),
+        7: lambda a: np.swapaxes(np.rot90(a, 2), 0, 1), 8: lambda a: np.rot90(a, 1),
+    }[orientation]  # fmt: skip
+    left, top, right, bottom = GATE
+    told = np.ascontiguousarray(turned(density[top:bottom, left:right])).astype(np.float32)
+    told = cv2.resize(told, thumbnail.shape[1::-1], interpolation=cv2.INTER_AREA)
+    assert np.abs(thumbnail - told).mean() < 0.03
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_shown_is_what_pillow_turns(tmp_path, orientation):
+    from PIL import Image, ImageOps
+
+    codes = np.random.default_rng(1).integers(0, 255, (6, 9, 3), np.uint8)
+    picture = Image.fromarray(codes)
+    picture.getexif()[274] = orientation
+    view = shown(codes.astype(np.float32), orientation)
+    assert_allclose(view.light, np.asarray(ImageOps.exif_transpose(picture)))
+    x, y, last = np.asarray(view.to_proxy) @ [2.0, 1.0, 1.0], None, None
+    column, row = np.rint(x).astype(int), y
+    assert row is last
+    assert_allclose(view.light[1, 2], codes[column[1], column[0]])
+
+
+@pytest.mark.parametrize(
+    ("orientation", "told"),
+    [(1, (False, False)), (3, (True, False)), (2, (False, True)), (4, (True, True))],
+)
+def test_a_lying_strip_is_turned_by_its_tag(orientation, told):
+    assert shown_by(orientation, ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0))) == told
+
+
+def test_terms_of_light_turn_with_the_picture():
+    terms = np.arange(15.0).reshape(3, 5)
+    for matrix in ([[0, 1], [-1, 0]], [[-1, 0], [0, 1]], [[0, -1], [-1, 0]]):
+        turned = turned_terms(terms, np.array(matrix))
+        for x, y in ((0.3, -0.7), (1.0, 0.2)):
+            a, b = np.array(matrix) @ [x, y]
+            there = terms @ [1, a, a * a, b, b * b]
+            assert_allclose(turned @ [1, x, x * x, y, y * y], there)
+
+
+def clear_film(level: float, time_s: float | None = None) -> ClearFilm:
+    terms = ((level, 0.0, 0.0, 0.0, 0.0),) * 3
+    return ClearFilm(terms, (0.0,) * 3, CameraExposure(time_s), True, False, "a.tif")
+
+
+def test_pictures_share_a_base_where_they_agree():
+    shared = shared_clear_film([clear_film(-0.5), clear_film(-0.51), clear_film(-0.49)])
+    assert shared is not None
+    assert_allclose(shared.level(), -0.5)
+    assert shared_clear_film([clear_film(-0.5), clear_film(-0.9)]) is None
+    assert shared_clear_film([]) is None
+    # Twice the time is twice the light: 0.301 in log10.
+    timed = shared_clear_film([clear_film(-0.5, 0.01), clear_film(-0.199, 0.02)])
+    assert timed is not None
+    assert_allclose(timed.level(), -0.5, atol=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("what", "said"), [("clipped", "clips"), ("picture", "no even clear film")]
+)
+def test_a_base_scan_that_is_none_is_told(tmp_path, what, said):
+    density, _ = negative(gate=(-60, -60, WIDTH + 60, HEIGHT + 60))
+    if what == "clipped":
+        path = write(tmp_path / "clear.tif", np.zeros_like(density), gain=3.0)
+    else:
+        path = write(tmp_path / "clear.tif", density)
+    with pytest.raises(ScanProblem, match=said):
+        read_clear_film(path, None)
