@@ -13,7 +13,7 @@ from pipeline.problem import Exit, OutputProblem, Problem, ScanProblem, Settings
 
 if TYPE_CHECKING:
     from pipeline.control import ControlReading, Spot
-    from pipeline.diagnosis import Diagnosis, RollSigns
+    from pipeline.diagnosis import Diagnosis, Shown
     from pipeline.report import Plot
 
 
@@ -113,30 +113,30 @@ def _check_chart(chart: Path | None, scans: Sequence[Path], others: Sequence[Pat
 
 @dataclass(frozen=True)
 class _Aim:
-    """What is right: readings of a reference strip, spots, or the signs of a good roll.
+    """What is right: readings of a reference strip, spots, or a good roll.
 
     `bath_log` is the log of batches to look the roll's batch up in.
     """
 
     control: "ControlReading | None" = None
     spots: "tuple[Spot, ...]" = ()
-    signs: "RollSigns | None" = None
+    roll: "Shown | None" = None
     bath_log: Path | None = None
 
 
 def _aim(path: Path) -> _Aim:
     """Return the aim in a file: a roll, rows of strip 'aim', else its only strip and spots."""
     from pipeline.control import read_readings
-    from pipeline.diagnosis import signs_of_record
+    from pipeline.diagnosis import shown_of_record
     from pipeline.record import read_document
 
     try:
         if path.suffix.lower() == ".json":
-            signs = signs_of_record(read_document(path), path)
-            if not signs.frames:
+            roll = shown_of_record(read_document(path), path)
+            if not roll.signs.frames:
                 remedy = "name the record of a good roll"
                 raise SettingsProblem(path, "holds no pictures to aim by", remedy)
-            return _Aim(signs=signs)
+            return _Aim(roll=roll)
         readings = read_readings(path)
     except ScanProblem as problem:
         raise SettingsProblem(problem.path, problem.what, problem.remedy) from problem
@@ -158,7 +158,7 @@ def _of_file(path: Path, aim: _Aim) -> "Diagnosis":
 
     if path.suffix.lower() == ".json":
         document = read_document(path)
-        found = findings_of(document, path, aim.signs)
+        found = findings_of(document, path, aim.roll)
         batch = (document.get("roll") or {}).get("batch")
         return Diagnosis(str(path), "record", with_batch(found, batch, aim.bath_log))
     return diagnosis_of_readings(read_readings(path), aim.control, aim.spots)
@@ -184,7 +184,7 @@ def _of_scans(
     for surveyed, code in run.surveys():
         codes.append(code)
         if surveyed is not None and surveyed.strips:
-            roll, record = surveyed.roll, record_of(surveyed, aim=aim.signs)
+            roll, record = surveyed.roll, record_of(surveyed, aim=aim.roll)
             told = tuple(trouble.message for trouble in record.problems)
             found = with_batch(by_weight(record.findings), roll.notes.batch, aim.bath_log)
             done.append(Diagnosis(roll.name, "scans", found, failed=surveyed.failed, problems=told))

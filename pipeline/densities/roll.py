@@ -78,7 +78,7 @@ def roll_densities(
             picture_samples(strips), printed.density if printed else None, colour, profile
         )
     toe, shoulder = _curve_shares(strips, colour)
-    absolute = bool(strips) and all(strip.base.illumination.absolute for strip in strips)
+    absolute = bool(strips) and all(strip.absolute for strip in strips)
     return RollDensities(
         base=base,
         range=_range(strips),
@@ -158,6 +158,12 @@ def trust(
         )
     elif not all(seen):
         said.append("Some strips show no open gate: their base can't be held against the others'.")
+    if not all(strip.curve_known for strip in strips):
+        said.append(
+            "A file names neither its colour profile nor a gamma and was taken as sRGB: a camera "
+            "that drew a curve of its own makes all densities doubtful. Save it with its profile, "
+            "or as camera raw."
+        )
     if not all(any(strip.base.illumination.dark) for strip in strips):
         said.append(
             "Nothing opaque is in view, so the scanner's dark level and flare are not known: "

@@ -3,11 +3,12 @@
 In: densities of a surveyed roll, a record, or readings. Out: findings with confidence 0 to 1, most
 likely first.
 
-`signs` takes some 25 figures of a roll. `model` knows their means as polynomials of exposure and
-of a fault's degree, and their covariance in two parts, that of films and scanners and that of what
-was photographed. It weighs a grid of hypotheses by Bayes' theorem; signs not in view drop out. The
-numbers are in `profiles/fault_signs.toml`, fitted by `python -m tests.fitted.diagnosis`. With an
-aim the film's own part is taken from a good roll.
+`signs` takes some 25 figures of a roll. `response` is the physics: what film, scanner, user and a
+fault make of them. `hypotheses` are what may be true, `fit` how well signs fit each where all that
+isn't known may be off, `model` weighs them by Bayes' theorem; signs not in view drop out. The
+numbers are in `profiles/fault_signs.toml`. A good roll as aim tells film and scanner, and an aim
+of another film is found out (`shown`, `model`). `finding` words what is likelier than not, and what
+can't be told apart.
 """
 
 import lazy_loader

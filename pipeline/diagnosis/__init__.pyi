@@ -3,10 +3,11 @@ from .diagnosis import batch_diagnoses as batch_diagnoses
 from .diagnosis import diagnosis_of_readings as diagnosis_of_readings
 from .diagnosis import document_of as document_of
 from .diagnosis import findings_of as findings_of
-from .diagnosis import signs_of_record as signs_of_record
 from .diagnosis import text_lines as text_lines
 from .diagnosis import with_batch as with_batch
 from .roll import diagnose as diagnose
 from .roll import roll_signs as roll_signs
+from .shown import Shown as Shown
+from .shown import shown_of_record as shown_of_record
 from .signs import RollSigns as RollSigns
 from .signs import told_signs as told_signs

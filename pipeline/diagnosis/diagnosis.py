@@ -19,7 +19,7 @@ from pipeline.control import (
 )
 from pipeline.densities import FilmCurve, curve_document, curve_lines, curve_of_wedge
 from pipeline.diagnosis.roll import FILM_CODES, colour_findings
-from pipeline.diagnosis.signs import RollSigns, signs_of_document
+from pipeline.diagnosis.shown import Shown, shown_of_record
 from pipeline.problem import ScanProblem
 from pipeline.profile import MONOCHROME
 from pipeline.record import SEVERITIES, Finding, by_weight
@@ -52,12 +52,12 @@ class Diagnosis:
 
 
 def findings_of(
-    document: Mapping[str, Any], path: Path, aim: RollSigns | None = None
+    document: Mapping[str, Any], path: Path, aim: Shown | None = None
 ) -> tuple[Finding, ...]:
     """Return the findings of a roll record's document, the gravest first, else as they stand.
 
     What it says of exposure and process is weighed anew where it says nothing of them, or where
-    `aim` are the signs of a roll of the same film and scanner that is known to be right.
+    `aim` is a roll of the same film and scanner that is known to be right.
 
     Raises
     ------
@@ -68,27 +68,11 @@ def findings_of(
     of_film = [each for each in stored if each.code in FILM_CODES]
     if (of_film and aim is None) or document.get("profile") == MONOCHROME:
         return by_weight(stored)
-    signs = signs_of_record(document, path)
-    if not signs.frames:
+    shown = shown_of_record(document, path)
+    if not shown.signs.frames:
         return by_weight(stored)
     rest = [each for each in stored if each.code not in FILM_CODES]
-    return by_weight([*colour_findings(signs, aim=aim), *rest])
-
-
-def signs_of_record(document: Mapping[str, Any], path: Path) -> RollSigns:
-    """Return the signs of a roll from its record's document.
-
-    Raises
-    ------
-    ScanProblem
-        If its densities make no sense.
-    """
-    try:
-        return signs_of_document(document)
-    except ValueError as error:
-        raise ScanProblem(
-            path, f"holds {error}", "convert the roll again with this version"
-        ) from error
+    return by_weight([*colour_findings(shown, aim), *rest])
 
 
 def with_batch(

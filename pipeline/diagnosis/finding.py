@@ -6,7 +6,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 
-from pipeline.diagnosis.model import NORMAL, Weighed
+import numpy as np
+
+from pipeline.diagnosis.hypotheses import NORMAL
+from pipeline.diagnosis.model import Weighed
 from pipeline.diagnosis.signs import SIGNS, RollSigns
 from pipeline.kinds import CHANNELS
 from pipeline.profile import shipped
@@ -15,9 +18,12 @@ from pipeline.settings import RollNotes
 from pipeline.survey import StripSurvey
 from pipeline.words import counted
 
-# A fault as probable as this is told; one as probable as the second as what else it could be.
+# A fault as probable as this is told; what is as probable as the second is named beside it.
 _TOLD, _POSSIBLE = 0.5, 0.06
-_ODD = 0.5
+# Where normal is less probable than this something is wrong, and the likeliest fault is told with
+# what it can't be told from, though neither is likelier than not.
+_HARDLY = 0.2
+_UNLIKE = 0.9
 
 
 @dataclass(frozen=True)
@@ -48,41 +54,75 @@ def as_finding(code: str, confidence: float, evidence: str, otherwise: str = "")
     return Finding(code, text.severity, round(confidence, 2), evidence, told)
 
 
-def fault_findings(signs: RollSigns, weighed: Weighed) -> tuple[Finding, ...]:
+def fault_findings(
+    signs: RollSigns, weighed: Weighed, unlike: str | None = None
+) -> tuple[Finding, ...]:
     """Return what the signs of a roll say of exposure and process, likeliest first.
 
-    Faults that are more probable than not are all given. Where none is, the roll is `normal` if
-    that is likelier than any fault; else the likeliest fault is given with what it could be
-    mistaken for.
+    Faults that are more probable than not are all given. Where none is, the roll is `normal`, and
+    what can't be told apart is named; only a roll that is hardly normal gets its likeliest fault.
+    `unlike` says why an aim was not used, None where it was or there is none.
     """
     odds = dict(weighed.probabilities)
     normal = odds.pop(NORMAL, 0.0)
     ranked = sorted(odds, key=lambda code: -odds[code])
     told = [code for code in ranked if odds[code] >= _TOLD]
-    if not told and odds[ranked[0]] > normal:
+    if not told and normal < _HARDLY:
         told = ranked[:1]
+    rest = {code: p for code, p in {**odds, NORMAL: normal}.items() if code not in (told or NORMAL)}
+    otherwise = _otherwise(rest, signs, weighed)
+    doubt = _doubt(weighed, unlike)
     if not told:
-        return (_normal(signs, weighed, normal),)
-    rest = {code: p for code, p in {**odds, NORMAL: normal}.items() if code not in told}
-    other = max(rest, key=lambda code: rest[code])
-    otherwise = ""
-    if rest[other] >= _POSSIBLE:
-        text = finding_texts()[other]
-        name = "normal after all" if other == NORMAL else other
-        otherwise = f"It could also be {name} (probability {rest[other]:.2f}): {text.tell}."
+        evidence = f"{_normal(signs, weighed, normal >= _TOLD, rest)}{doubt}."
+        return (as_finding(NORMAL, normal, evidence, otherwise),)
     return tuple(
-        as_finding(code, odds[code], _evidence(code, signs, weighed), otherwise if first else "")
-        for first, code in zip([True] + [False] * len(told), told, strict=False)
+        as_finding(
+            code, odds[code], f"{_evidence(code, signs, weighed)}{doubt}.",
+            otherwise if code == told[0] else "",
+        )
+        for code in told
+    )  # fmt: skip
+
+
+def _otherwise(rest: Mapping[str, float], signs: RollSigns, weighed: Weighed) -> str:
+    """Return what else a roll could be, by what that is told, and what to scan to know."""
+    other = max(rest, key=lambda code: rest[code])
+    if rest[other] < _POSSIBLE:
+        return ""
+    name = "normal after all" if other == NORMAL else other
+    tell = finding_texts()[other].tell
+    return (
+        f"It could also be {name} (probability {rest[other]:.2f}): {tell}. "
+        f"To tell, {_would_tell(signs, weighed)}."
     )
 
 
-def _normal(signs: RollSigns, weighed: Weighed, probability: float) -> Finding:
+def _would_tell(signs: RollSigns, weighed: Weighed) -> str:
+    """Return what is not in view and would say more."""
+    more = [] if weighed.aimed else ["give the record of a good roll of this film as --aim"]
+    seen = dict(zip(SIGNS, np.isfinite(signs.values), strict=True))
+    if not seen["edge_print_green"]:
+        more.append("scan with the film's edges in view")
+    if not seen["base_green"]:
+        more.append("scan with some open gate in view")
+    if not seen["densest_green"]:
+        more.append("scan the light-struck leader")
+    return ", or ".join(more[:2]) if more else "scan another roll of the same process"
+
+
+def _normal(signs: RollSigns, weighed: Weighed, sure: bool, rest: Mapping[str, float]) -> str:
     stops = weighed.exposure_stops
     figures = (
         f"{_pictures(signs)}{_print(signs)}: exposure {stops.value:+.1f} stops ({stops.low:+.1f} "
-        f"to {stops.high:+.1f}) against the usual, and no sign of a fault"
+        f"to {stops.high:+.1f}) against the usual"
     )
-    return as_finding(NORMAL, probability, f"{figures}{_doubt(weighed)}.")
+    if not sure:
+        first, second = sorted(rest, key=lambda code: -rest[code])[:2]
+        chances = f"{first} ({rest[first]:.2f}) can't be told from {second} ({rest[second]:.2f})"
+        return f"{figures}; no fault is likelier than not, and {chances}"
+    if weighed.aimed or _triple(signs, "edge_print") or _triple(signs, "densest"):
+        return f"{figures}, and no sign of a fault"
+    return f"{figures}, and no sign of a fault; development can't be told from pictures alone"
 
 
 def _value(signs: RollSigns, name: str) -> float:
@@ -106,12 +146,14 @@ def _print(signs: RollSigns) -> str:
     return f", edge print {printed} above base" if printed else " above base, no edge print in view"
 
 
-def _doubt(weighed: Weighed) -> str:
-    return "; the figures fit no roll well, so take this with care" if weighed.odd > _ODD else ""
+def _doubt(weighed: Weighed, unlike: str | None) -> str:
+    odd = "; film or scanner are unlike the usual, so take this with care"
+    doubt = odd if weighed.unlike > _UNLIKE else ""
+    return f"{doubt}; {unlike}, so it is not used" if unlike else doubt
 
 
 def _evidence(code: str, signs: RollSigns, weighed: Weighed) -> str:
-    """Return one sentence with the figures that a finding rests on."""
+    """Return the figures that a finding rests on, a sentence but for its full stop."""
     degree = weighed.degrees[code]
     evidence = f"{_pictures(signs)}{_print(signs)}: "
     match code:
@@ -130,15 +172,15 @@ def _evidence(code: str, signs: RollSigns, weighed: Weighed) -> str:
                 "included, which no mask colours"
             )
         case "retained-silver":
-            share = f"{100 * degree.value:.0f} % of the silver left"
-            evidence += f"all channels are denser together, as with {share}"
+            share = f"silver of {degree.value:.2f} of their dyes' density"
+            evidence += f"all channels are denser by the same, as with {share} left in"
             colour, neutral = (_value(signs, f"frame_{name}") for name in ("red_green", "neutral"))
             if math.isfinite(colour):
                 evidence += f"; colours spread by {colour:.2f}, tones by {neutral:.2f}"
         case "colour-crossover":
             slopes = " / ".join(f"{math.exp(each.value):.2f}" for each in weighed.contrast)
             evidence = f"Contrast of red / green / blue is {slopes} of the usual: slopes that cross"
-    return f"{evidence}{_doubt(weighed)}."
+    return evidence
 
 
 def count_findings(strips: Sequence[StripSurvey], notes: RollNotes) -> list[Finding]:

@@ -8,7 +8,9 @@ import numpy as np
 from pipeline.control import control_limits
 from pipeline.densities import dmax, edge_print
 from pipeline.diagnosis.finding import as_finding, count_findings, fault_findings
-from pipeline.diagnosis.model import fault_model, weigh
+from pipeline.diagnosis.fit import fault_model
+from pipeline.diagnosis.model import weigh
+from pipeline.diagnosis.shown import Shown, shown_of_strips
 from pipeline.diagnosis.signs import PatchDensities, RollSigns, picture_blocks, signs_of_samples
 from pipeline.kinds import HOLDS_PICTURE, Triple, as_triple
 from pipeline.profile import (
@@ -24,7 +26,7 @@ from pipeline.record import Finding, by_weight
 from pipeline.settings import RollNotes
 from pipeline.survey import FrameSurvey, StripSurvey
 
-# Layers are told by the same matrix on every roll: signs were fitted by it.
+# Layers are told by the same matrix on every roll, as the model has it.
 _SIGNS_PROFILE = "generic"
 FILM_CODES = frozenset({
     "normal", "under-exposed", "over-exposed", "under-developed", "over-developed",
@@ -48,7 +50,7 @@ def _edge_print(strips: Sequence[StripSurvey]) -> Triple | None:
 
 def _base(strips: Sequence[StripSurvey]) -> Triple | None:
     """Return the density of the base against the open gate, None where no strip shows one."""
-    seen = [s.base.density for s in strips if s.base.illumination.absolute]
+    seen = [s.base.density for s in strips if s.absolute]
     return as_triple(np.median(seen, axis=0)) if seen else None
 
 
@@ -84,18 +86,18 @@ def diagnose(
     profile: FilmProfile,
     notes: RollNotes,
     clipped: bool,
-    aim: RollSigns | None = None,
+    aim: Shown | None = None,
 ) -> tuple[Finding, ...]:
     """Return the findings of a roll, gravest first; `normal` if the film itself gives none.
 
     Those of exposure and process go before those of counting and scanning that weigh as much.
-    `signs` are the roll's (`roll_signs`), `aim` those of a roll of the same film and scanner that
-    is known to be right.
+    `signs` are the roll's (`roll_signs`); `aim` is a roll of the same film and scanner that is
+    known to be right.
     """
     if profile.name == MONOCHROME:
         of_film = _grey_findings(strips, profile)
     elif _pictures(strips):
-        of_film = list(colour_findings(signs, strips, aim))
+        of_film = list(colour_findings(shown_of_strips(signs, strips), aim, _silver_seen(strips)))
     else:
         of_film = _without_pictures(strips, profile)
     counted = count_findings(strips, notes)
@@ -106,10 +108,19 @@ def diagnose(
 
 
 def colour_findings(
-    signs: RollSigns, strips: Sequence[StripSurvey] = (), aim: RollSigns | None = None
+    shown: Shown, aim: Shown | None = None, silver_seen: bool | None = None
 ) -> tuple[Finding, ...]:
-    """Return what the signs of a colour roll with pictures say of exposure and process."""
-    return fault_findings(signs, weigh(signs, fault_model(), aim, _silver_seen(strips)))
+    """Return what a colour roll with pictures shows of exposure and process.
+
+    An aim of another film or scanner is said to be so and not used: by codes and resolution, else
+    by signs such as no fault makes of one film on one scanner.
+    """
+    unlike = shown.unlike(aim) if aim else None
+    used = aim.signs if aim and not unlike else None
+    weighed = weigh(shown.signs, fault_model(), used, silver_seen)
+    if used is not None and not weighed.aimed:
+        unlike = "by base, edge print and contrast the aim is of another film or scanner"
+    return fault_findings(shown.signs, weighed, unlike)
 
 
 def _silver_seen(strips: Sequence[StripSurvey]) -> bool | None:

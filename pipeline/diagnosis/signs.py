@@ -11,7 +11,7 @@ import numpy as np
 from pipeline.kinds import CHANNELS, HOLDS_PICTURE, Float64, Floats, Mask, Matrix, Triple, as_triple
 
 # Keeps the logarithm of next to nothing finite, in density.
-_LEAST = 0.01
+LEAST = 0.01
 _DENSE_SHARE = 90
 _BLOCKS, _RIM_SHARE = 400, 0.03
 # Beyond these, base included, scanners see their own stray light as much as the film: colours are
@@ -153,7 +153,7 @@ def _assembled(
 
 
 def _logs(densities: Sequence[float]) -> Floats:
-    logs: Floats = np.log(np.maximum(np.array(densities, float), 0.0) + _LEAST)
+    logs: Floats = np.log(np.maximum(np.array(densities, float), 0.0) + LEAST)
     return logs
 
 

@@ -13,7 +13,7 @@ from pipeline.edge.reading import EdgeBand, EdgeReading, read_bands, read_edge, 
 from pipeline.edge.rebate import INSIDE_MM, LEAST_MM, OUTSIDE_MM
 from pipeline.kinds import MM_PER_INCH, Float64, Light, Span, Triple
 from pipeline.scan import Reader, Scan, block_means, opened, to_light, to_scan_xy
-from pipeline.strip import StripView, place
+from pipeline.strip import StripView
 
 # Ten pixels a module: more tells the reader nothing that it could use.
 ENOUGH_PX_PER_MM = 600.0 / MM_PER_INCH
@@ -21,6 +21,8 @@ ENOUGH_PX_PER_MM = 600.0 / MM_PER_INCH
 LEAST_GAIN = 1.25
 # Most columns of one piece: OpenCV turns pictures of less than 2^15 pixels a side.
 _PIECE_COLUMNS = 12000
+# Shorter where film doesn't lie straight, as every pixel has its own place.
+_BENT_PIECE_COLUMNS = 2000
 _BAND_SAMPLES = 6 << 20
 # Pixels around a piece for the interpolation between them.
 _MARGIN = 3
@@ -151,28 +153,43 @@ def _straight(strip: ScannedStrip, reader: Reader, rows: Span, how: int) -> Ligh
     view, scan, block = strip.view, strip.scan, strip.block
     columns = round(view.light.shape[1] * strip.zoom)
     light = np.empty((rows[1] - rows[0], columns, 3), np.float32)
-    for start in range(0, columns, _PIECE_COLUMNS):
-        stop = min(start + _PIECE_COLUMNS, columns)
+    longest = _PIECE_COLUMNS if view.to_proxy.straight else _BENT_PIECE_COLUMNS
+    for start in range(0, columns, longest):
+        stop = min(start + longest, columns)
         box = np.array([[x, y] for x in (start, stop - 1) for y in (rows[0], rows[1] - 1)], float)
-        places = to_scan_xy(place((box + 0.5) / strip.zoom - 0.5, view.to_proxy), strip.factor)
+        bent = not view.to_proxy.straight
+        places = _in_scan(strip, _every(start, stop, rows) if bent else box)
         across, down = (
             _blocks(places[:, axis], size, block)
             for axis, size in enumerate((scan.width, scan.height))
         )
         means = _reduced(scan, reader, down, across, block)
-        # Three corners of the piece, and where they lie in the reduced window.
+        # Where the places lie in the reduced window.
         seen = (places - (across[0], down[0]) + 0.5) / block - 0.5
-        matrix = cv2.getAffineTransform(
-            (box[:3] - (start, rows[0])).astype(np.float32), seen[:3].astype(np.float32)
-        )
-        light[:, start:stop] = cv2.warpAffine(
-            means,
-            matrix,
-            (stop - start, light.shape[0]),
-            flags=how | cv2.WARP_INVERSE_MAP,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
+        size = (stop - start, light.shape[0])
+        if bent:
+            x, y = seen.astype(np.float32).T.reshape(2, size[1], size[0])
+            part = cv2.remap(means, x, y, how, borderMode=cv2.BORDER_REPLICATE)
+        else:
+            matrix = cv2.getAffineTransform(
+                (box[:3] - (start, rows[0])).astype(np.float32), seen[:3].astype(np.float32)
+            )
+            flags = how | cv2.WARP_INVERSE_MAP
+            part = cv2.warpAffine(means, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+        light[:, start:stop] = part
     return light
+
+
+def _every(start: int, stop: int, rows: Span) -> Float64:
+    """Return all pixels (n, 2) of columns and rows, row by row."""
+    y, x = np.mgrid[rows[0] : rows[1], start:stop]
+    return np.column_stack([x.ravel(), y.ravel()]).astype(float)
+
+
+def _in_scan(strip: ScannedStrip, points: Float64) -> Float64:
+    """Return where points (n, 2) of the enlarged view lie in the scan."""
+    in_view = (points + 0.5) / strip.zoom - 0.5
+    return to_scan_xy(strip.view.to_proxy.onto(in_view), strip.factor)
 
 
 def _blocks(places: Float64, size: int, block: int) -> Span:

@@ -21,6 +21,8 @@ _SPECK_DENSITY = 0.05
 _BAR_STEP = 0.6
 _WIDEST_BAR_MM = 8.0
 _BAR_SPREAD = 0.025
+# The film's end is cut, and blurred, over so many pixels.
+_CUT_PX = 3
 
 
 @dataclass(frozen=True)
@@ -158,14 +160,18 @@ def evidence(above: Light, film: FilmSize, px_per_mm: float, noise: float) -> Ev
 
 
 def _even_bars(step: Row, mean: Plane, px_per_mm: float) -> tuple[tuple[int, int], ...]:
-    """Return columns from fall to rise where all rows are nearly base and alike: veiled gaps."""
-    falls = np.flatnonzero(step < -_BAR_STEP)
-    rises = np.flatnonzero(step > _BAR_STEP)
+    """Return columns from fall to rise where all rows are nearly base and alike: gaps.
+
+    The ends of the film count as fall and rise.
+    """
+    inner = slice(_CUT_PX + 1, len(step) - _CUT_PX - 1)
+    falls = np.flatnonzero(step[inner] < -_BAR_STEP) + inner.start
+    rises = np.flatnonzero(step[inner] > _BAR_STEP) + inner.start
+    falls = np.concatenate([[_CUT_PX - 1], falls])
+    rises = np.concatenate([rises, [len(step) - _CUT_PX]])
     bars = []
     for fall in falls[np.diff(falls, append=len(step) + 9) > 1]:
         later = rises[rises > fall]
-        if not len(later):
-            break
         # Blur reaches a pixel into the bar on either side.
         first, last = int(fall) + 1, int(later[0]) - 1
         if not 0.0 < (last - first) / px_per_mm < _WIDEST_BAR_MM:

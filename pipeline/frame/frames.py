@@ -26,11 +26,12 @@ _FOREIGN_FORMAT = 4.0
 
 @dataclass(frozen=True)
 class Frame:
-    """One frame in a strip's view: a rectangle in view pixels, turned about its middle.
+    """One frame in a strip's view: four sides in view pixels, turned about its middle.
 
     `start`, `end`, `top`, `bottom` bound it before it is turned by `tilt` (a slope, clockwise
-    positive); `kind` is 'picture', 'blank', 'fogged' or 'partial'; `confidence` 0 to 1 is the
-    probability that no corner is off by more than 0.25 mm.
+    positive), each at the middle of its side; `leans` are the slopes of these four sides off the
+    turned rectangle's; `kind` is 'picture', 'blank', 'fogged' or 'partial'; `confidence` 0 to 1
+    is the probability that no corner is off by more than 0.25 mm.
     """
 
     start: float
@@ -40,16 +41,31 @@ class Frame:
     kind: str
     confidence: float
     tilt: float = 0.0
+    leans: tuple[float, ...] = (0.0, 0.0, 0.0, 0.0)
 
     def corners(self) -> Float64:
         """Return the corners (4, 2) in view pixels: left top, right top, right and left bottom."""
         x, y = (self.end - self.start) / 2, (self.bottom - self.top) / 2
-        box = np.array([[-x, -y], [x, -y], [x, y], [-x, y]])
+        left, right, top, bottom = self.leans
+        box = np.array(
+            [
+                _crossing(-x, left, -y, top),
+                _crossing(x, right, -y, top),
+                _crossing(x, right, y, bottom),
+                _crossing(-x, left, y, bottom),
+            ]
+        )
         along = np.array([1.0, self.tilt]) / np.hypot(1.0, self.tilt)
         turned = box[:, :1] * along + box[:, 1:] * np.array([-along[1], along[0]])
         middle = np.array([self.start + self.end, self.top + self.bottom]) / 2
         corners: Float64 = middle + turned
         return corners
+
+
+def _crossing(x: float, lean: float, y: float, rise: float) -> tuple[float, float]:
+    """Return where a side through (x, 0) meets one through (0, y), by how they turn."""
+    across = (x - lean * y) / (1.0 + lean * rise)
+    return across, y + rise * across
 
 
 @dataclass(frozen=True)
@@ -98,47 +114,59 @@ def find_frames(
         helps to place the others.
     """
     known = habits or {}
-    solved = []
-    for form in formats:
-        own = known.get(form.name)
-        foreign = _FOREIGN_FORMAT if known and own is None else 0.0
-        tried = (own,) if own else usual_habits(form)
-        for habit in tried:
-            score, spans = solve_spans(seen, habit)
-            less = form.seldom + foreign + math.log(len(tried))
-            solved.append((score - less, form, habit, spans))
-    if not solved:
+    if not formats:
         raise ValueError("no format to choose from")
+    solved = [_solved(seen, form, formats, known) for form in formats]
     score, chosen, habit, spans = max(solved, key=lambda found: found[0])
+    likely = 1.0 / sum(math.exp(other - score) for other, *_ in solved)
     if chosen.name not in known:
         habit = fit_gates(seen, spans, habit).habit
-        score, spans = solve_spans(seen, habit)
+        score, spans = solve_spans(seen, habit, _others(chosen, formats))
     fit = fit_gates(seen, spans, habit)
     frames = tuple(
-        _frame(span, rectangle, fit.tilt, seen)
+        _frame(span, rectangle, fit.tilt, likely, seen)
         for span, rectangle in zip(spans, fit.rectangles, strict=True)
     )
     plain = min(formats, key=lambda form: form.seldom)
     if chosen is not plain and all(frame.kind == "blank" for frame in frames):
         # Film without pictures fits any format.
         return find_frames(seen, (plain,), habits)
-    return FoundFrames(chosen, _without_empty_ends(frames), fit.habit, score)
+    whole_px = fit.habit.length_mm * seen.px_per_mm
+    return FoundFrames(chosen, _without_empty_ends(frames, whole_px), fit.habit, score)
 
 
-def _frame(span: Span, place: GateRectangle, tilt: float, seen: Evidence) -> Frame:
+def _others(form: FrameFormat, formats: tuple[FrameFormat, ...]) -> tuple[FrameFormat, ...]:
+    return tuple(other for other in formats if other is not form)
+
+
+def _solved(
+    seen: Evidence,
+    form: FrameFormat,
+    formats: tuple[FrameFormat, ...],
+    known: Mapping[str, GateHabit],
+) -> tuple[float, FrameFormat, GateHabit, list[Span]]:
+    """Return how well a format explains a strip, its likeliest gate, and the spans by it."""
+    own = known.get(form.name)
+    foreign = _FOREIGN_FORMAT if known and own is None else 0.0
+    tried = (own,) if own else usual_habits(form)
+    habit = max(tried, key=lambda one: solve_spans(seen, one)[0]) if len(tried) > 1 else tried[0]
+    score, spans = solve_spans(seen, habit, _others(form, formats))
+    return score - form.seldom - foreign - math.log(len(tried)), form, habit, spans
+
+
+def _frame(span: Span, place: GateRectangle, tilt: float, likely: float, seen: Evidence) -> Frame:
+    """Return a frame as placed; `likely` is the probability of the strip's format."""
     kind = _kind(span, seen)
-    surety = min(place.surety(seen.px_per_mm), _MOST_CONFIDENCE)
-    return Frame(place.start, place.end, place.top, place.bottom, kind, round(surety, 3), tilt)
+    surety = min(likely * place.surety(seen.px_per_mm), _MOST_CONFIDENCE)
+    sides = (place.start, place.end, place.top, place.bottom)
+    return Frame(*sides, kind, round(surety, 3), tilt, place.leans)
 
 
-def _without_empty_ends(frames: tuple[Frame, ...]) -> tuple[Frame, ...]:
+def _without_empty_ends(frames: tuple[Frame, ...], whole_px: float) -> tuple[Frame, ...]:
     """Return frames less partial ones that hold nothing and a light-struck leader or tail."""
     longest = max((frame.end - frame.start for frame in frames), default=0.0)
-    kept = [
-        frame
-        for frame in frames
-        if frame.kind != "blank" or frame.end - frame.start >= 0.9 * longest
-    ]
+    least = 0.9 * min(longest, whole_px)
+    kept = [frame for frame in frames if frame.kind != "blank" or frame.end - frame.start >= least]
     while kept and kept[0].kind == "fogged":
         kept.pop(0)
     while kept and kept[-1].kind == "fogged":

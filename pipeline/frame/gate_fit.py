@@ -9,24 +9,30 @@ import numpy as np
 
 from pipeline.frame.columns import Evidence
 from pipeline.frame.gate import EdgePlace, GateHabit, find_edge
+from pipeline.frame.slopes import FrameEdges, SideSlopes, robust_mean, side_slopes
 from pipeline.frame.spans import Span
-from pipeline.kinds import Row
+from pipeline.kinds import SIGMA_OF_MAD, Row
 
 # Rim of a picture that is left out where its other edges are measured: gates have round corners.
 _RIM_MM = 1.2
 _SHORTEST_SEEN_MM = 3.0
+# Film that is bowed carries the gate's upper and lower edge so far from the band of the strip.
+_LEAST_DEEP_MM = 0.8
 # Between a view's end and a gate's edge there is at least so much film.
 _END_PX = 2.0
 # Edges that few rows show may lie where the scene, not the gate, begins.
 _SHARE_KNOTS = (0.0, 0.15, 0.45, 0.6)
 _SHARE_SIGMA_MM = (0.5, 0.35, 0.12, 0.02)
 _LEAST_LENGTH_SPREAD_MM = 0.05
+_LEAST_SIZES = 3
 _BAND_SPREAD_MM = 0.12
 _ROUNDS = 4
 # Residuals beyond this many deviations count less and less.
 _OUTLYING = 2.5
 # Frames must lie this close for their confidence to count as kept.
 TOLERANCE_MM = 0.25
+# A frame whose length differs by more was taken through another gate, known to so much.
+_OTHER_GATE_MM, _OTHER_GATE_SPREAD_MM = 1.5, 0.35
 # Opposite edges that miss the gate's size by more than this contradict each other; the mean
 # density above base beyond one must differ by so much from that beyond the other to tell which.
 _CONFLICT_MM = 0.12
@@ -35,9 +41,10 @@ _UNLIKE_BASE = 0.003
 
 @dataclass(frozen=True)
 class GateRectangle:
-    """A frame's rectangle in view pixels, as if not turned; and its four standard errors.
+    """A frame's sides in view pixels at their middles, as if not turned, and how they lean.
 
-    `sigma` is of start, end, top and bottom in pixels.
+    `sigma` are the standard errors of start, end, top and bottom in pixels, each at that end of
+    the side where it is greater; `leans` the slopes of the four off that which the strip shares.
     """
 
     start: float
@@ -45,6 +52,7 @@ class GateRectangle:
     top: float
     bottom: float
     sigma: tuple[float, ...]
+    leans: tuple[float, ...] = (0.0, 0.0, 0.0, 0.0)
 
     def surety(self, px_per_mm: float) -> float:
         """Return the probability that no edge is off by more than the tolerance."""
@@ -59,16 +67,6 @@ class GateFit:
     rectangles: tuple[GateRectangle, ...]
     tilt: float
     habit: GateHabit
-
-
-@dataclass(frozen=True)
-class _Edges:
-    """The edges measured of one span; None where nothing tells."""
-
-    start: EdgePlace | None = None
-    end: EdgePlace | None = None
-    top: EdgePlace | None = None
-    bottom: EdgePlace | None = None
 
 
 @dataclass(frozen=True)
@@ -104,46 +102,62 @@ def fit_gates(seen: Evidence, spans: Sequence[Span], habit: GateHabit) -> GateFi
     """
     ppmm = seen.px_per_mm
     edges = [_edges(seen, span, habit) for span in spans]
-    tilt, tilt_spread = _tilt(edges, habit)
+    ends = np.array([(span.start, span.end) for span in spans]).reshape(-1, 2)
+    placed = 2.0 * ends / len(seen.busy) - 1.0
+    slopes = side_slopes(edges, placed, habit)
+    # Bowed film lies higher here and lower there, as its slope tells.
+    drift = slopes.bow * len(seen.busy) / 4.0 * placed.mean(axis=1) ** 2
+    sizes = _sizes(edges, spans, habit, ppmm)
+    # The film advances by the same pitch whatever the gate.
     learned = GateHabit(
-        *_sizes(edges, spans, habit, ppmm),
-        habit.gap_mm,
+        *sizes,
+        habit.gap_mm + habit.length_mm - sizes[0],
         habit.gap_spread_mm,
-        tilt,
-        tilt_spread,
+        slopes.shared,
+        slopes.error,
     )
     along, along_sigma = _along(edges, spans, learned, seen)
-    across, across_sigma = _across(edges, learned, seen)
+    across, across_sigma = _across(edges, learned, seen, drift)
+    sides = np.column_stack([along.reshape(-1, 2), across])
+    spread = np.column_stack([along_sigma.reshape(-1, 2), across_sigma])
+    sigmas = _at_corners(spread, sides, slopes, len(seen.busy))
     rectangles = tuple(
         GateRectangle(
-            max(float(along[2 * k]), -0.5),
-            min(float(along[2 * k + 1]), len(seen.busy) - 0.5),
-            float(across[k, 0]),
-            float(across[k, 1]),
-            (*along_sigma[2 * k : 2 * k + 2].tolist(), *across_sigma[k].tolist()),
+            max(start, -0.5), min(end, len(seen.busy) - 0.5), top, bottom,
+            tuple(sigmas[k].tolist()), tuple(slopes.leans[k].tolist()),
         )
-        for k in range(len(spans))
-    )
-    return GateFit(rectangles, tilt, _with_gaps(learned, rectangles, spans, ppmm))
+        for k, (start, end, top, bottom) in enumerate(sides.tolist())
+    )  # fmt: skip
+    return GateFit(rectangles, slopes.shared, _with_gaps(learned, rectangles, spans, ppmm))
 
 
-def _edges(seen: Evidence, span: Span, habit: GateHabit) -> _Edges:
+def _at_corners(sigma: Row, sides: Row, slopes: SideSlopes, size: int) -> Row:
+    """Return the standard errors of sides (n, 4) at their corners, from those at their middles."""
+    long, high = sides[:, 1] - sides[:, 0], sides[:, 3] - sides[:, 2]
+    half = np.column_stack([high, high, long, long]) / 2.0
+    # The corners of a bent side lie so far off the straight line through it.
+    bent = 2.0 * slopes.bow / size * half**2 / 3.0 * np.array([0.0, 0.0, 1.0, 1.0])
+    corners: Row = np.sqrt(sigma**2 + (slopes.sigmas * half) ** 2 + bent**2)
+    return corners
+
+
+def _edges(seen: Evidence, span: Span, habit: GateHabit) -> FrameEdges:
     if span.kind == "blank" or span.end - span.start < _SHORTEST_SEEN_MM * seen.px_per_mm:
-        return _Edges()
+        return FrameEdges()
     ppmm, above, noise = seen.px_per_mm, seen.flat, seen.noise
     height, width = above.shape
     rim = round(_RIM_MM * ppmm)
     rows = slice(max(0, round(seen.top) + rim), max(1, round(seen.bottom) - rim + 1))
     columns = slice(max(0, span.start + rim), max(1, min(width, span.end) - rim))
     reach = (0.5 + 2.0 * habit.length_spread_mm) * ppmm
-    deep = (0.35 + 2.0 * habit.height_spread_mm) * ppmm
+    deep = max(_LEAST_DEEP_MM, 0.35 + 2.0 * habit.height_spread_mm) * ppmm
     level, upright = above[rows], above[:, columns].T
     start = _clear_of_end(find_edge(level, span.start - 0.5, reach, noise))
     end = find_edge(level[:, ::-1], width - 0.5 - span.end, reach, noise)
     end = _flipped(_clear_of_end(end), width)
     top = find_edge(upright, seen.top, deep, noise)
     bottom = _flipped(find_edge(upright[:, ::-1], height - 1 - seen.bottom, deep, noise), height)
-    return _Edges(start, end, top, bottom)
+    return FrameEdges(start, end, top, bottom)
 
 
 def _clear_of_end(edge: EdgePlace | None) -> EdgePlace | None:
@@ -163,28 +177,8 @@ def _sigma(edge: EdgePlace, ppmm: float) -> float:
     return math.hypot(edge.sigma, scene)
 
 
-def _tilt(edges: Sequence[_Edges], habit: GateHabit) -> tuple[float, float]:
-    """Return the gate's turn against the film as a slope, and how well it is known."""
-    values, weights = [habit.tilt], [1.0 / habit.tilt_spread**2]
-    for four in edges:
-        for edge, sign in ((four.start, -1), (four.end, -1), (four.top, 1), (four.bottom, 1)):
-            if edge is not None and edge.share > _SHARE_KNOTS[2]:
-                values.append(sign * edge.tilt)
-                weights.append(1.0 / edge.tilt_sigma**2)
-    return _robust_mean(np.array(values), np.array(weights))
-
-
-def _robust_mean(values: Row, weights: Row) -> tuple[float, float]:
-    mean = float(np.median(values) if len(values) > 2 else np.average(values, weights=weights))
-    for _ in range(_ROUNDS):
-        off = (values - mean) * np.sqrt(weights)
-        kept = weights / (1.0 + (off / _OUTLYING) ** 2)
-        mean = float(np.average(values, weights=kept))
-    return mean, float(1.0 / math.sqrt(kept.sum()))
-
-
 def _sizes(
-    edges: Sequence[_Edges], spans: Sequence[Span], habit: GateHabit, ppmm: float
+    edges: Sequence[FrameEdges], spans: Sequence[Span], habit: GateHabit, ppmm: float
 ) -> tuple[float, float, float, float]:
     """Return the gate's length and height, each with its deviation (mm), of all clear pictures."""
     least = _LEAST_LENGTH_SPREAD_MM
@@ -199,8 +193,11 @@ def _sizes(
             if abs(value - mean) < 3.0 * spread + 0.3:
                 values.append(value)
                 weights.append(1.0 / (sigma**2 + least**2))
-        size, error = _robust_mean(np.array(values), np.array(weights))
-        return size, math.hypot(error, least)
+        size, error = robust_mean(np.array(values), np.array(weights))
+        # Film that is seen aslant shows one gate in many sizes.
+        off = np.abs(np.array(values[1:]) - size)
+        apart = SIGMA_OF_MAD * float(np.median(off)) if len(off) >= _LEAST_SIZES else 0.0
+        return size, math.hypot(error, max(least, apart))
 
     whole = [e for e, span in zip(edges, spans, strict=True) if span.kind == "picture"]
     lengths = [(e.start, e.end) for e in whole if e.start and e.end]
@@ -212,16 +209,16 @@ def _sizes(
 
 
 def _along(
-    edges: Sequence[_Edges], spans: Sequence[Span], habit: GateHabit, seen: Evidence
+    edges: Sequence[FrameEdges], spans: Sequence[Span], habit: GateHabit, seen: Evidence
 ) -> tuple[Row, Row]:
     """Return start and end of every span by turns, and their standard errors, in pixels."""
     ppmm, size, count = seen.px_per_mm, len(seen.busy), len(spans)
-    length = habit.length_mm * ppmm
     terms: list[_Term] = []
     for k, (four, span) in enumerate(zip(edges, spans, strict=True)):
+        length, spread = _own_length(span, habit, ppmm)
         first, last = 2 * k, 2 * k + 1
         pair = (four.start, four.end)
-        cut = _is_cut(span, length, size)
+        cut = _is_cut(span, habit.length_mm * ppmm, size)
         sigmas = _pair_sigmas(pair, None if cut else length, seen.lift, ppmm)
         for index, edge, sigma in zip((first, last), pair, sigmas, strict=True):
             if edge is not None:
@@ -234,12 +231,19 @@ def _along(
             terms.append(_Term({index: 1.0}, end, 0.1 * ppmm))
             terms.append(_Term({first: -1.0, last: 1.0}, float(span.end - span.start), vague))
         else:
-            spread = habit.length_spread_mm * ppmm
             terms.append(_Term({first: -1.0, last: 1.0}, length, spread, firm=True))
     for k in range(count - 1):
         gap, spread = habit.gap_mm * ppmm, habit.gap_spread_mm * ppmm
         terms.append(_Term({2 * k + 1: -1.0, 2 * k + 2: 1.0}, gap, spread))
     return _solved(terms, 2 * count)
+
+
+def _own_length(span: Span, habit: GateHabit, ppmm: float) -> tuple[float, float]:
+    """Return the length of a frame and its spread in pixels: the camera's, or of another gate."""
+    length = float(span.end - span.start)
+    if span.kind == "picture" and abs(length / ppmm - habit.length_mm) > _OTHER_GATE_MM:
+        return length, _OTHER_GATE_SPREAD_MM * ppmm
+    return habit.length_mm * ppmm, habit.length_spread_mm * ppmm
 
 
 def _is_cut(span: Span, length: float, size: int) -> bool:
@@ -302,22 +306,30 @@ def _solved(terms: Sequence[_Term], unknowns: int) -> tuple[Row, Row]:
     return found, np.sqrt(np.diag(np.linalg.inv(normal)))
 
 
-def _across(edges: Sequence[_Edges], habit: GateHabit, seen: Evidence) -> tuple[Row, Row]:
-    """Return top and bottom of every span (n, 2) and their standard errors, in pixels."""
+def _across(
+    edges: Sequence[FrameEdges], habit: GateHabit, seen: Evidence, drift: Row
+) -> tuple[Row, Row]:
+    """Return top and bottom of every span (n, 2) and their standard errors, in pixels.
+
+    `drift` (n,) is by how much lower each span lies than the strip's middle.
+    """
     ppmm = seen.px_per_mm
     height = habit.height_mm * ppmm
     middles = [
-        (e.top.place + e.bottom.place) / 2
-        for e in edges
+        (e.top.place + e.bottom.place) / 2 - lower
+        for e, lower in zip(edges, drift, strict=True)
         if e.top and e.bottom and abs(e.bottom.place - e.top.place - height) < 0.3 * ppmm
     ]
     middle = float(np.median(middles)) if middles else (seen.top + seen.bottom) / 2
     band = (_BAND_SPREAD_MM if middles else 3.0 * _BAND_SPREAD_MM) * ppmm
+    if middles:
+        # Film that is bowed lies higher here and lower there.
+        band = max(band, SIGMA_OF_MAD * float(np.median(np.abs(np.array(middles) - middle))))
     places, errors = [], []
-    for four in edges:
+    for four, lower in zip(edges, drift.tolist(), strict=True):
         terms = [
             _Term({0: -1.0, 1: 1.0}, height, habit.height_spread_mm * ppmm, firm=True),
-            _Term({0: 0.5, 1: 0.5}, middle, band),
+            _Term({0: 0.5, 1: 0.5}, middle + lower, band),
         ]
         pair = (four.top, four.bottom)
         sigmas = _pair_sigmas(pair, height, seen.row_lift, ppmm)

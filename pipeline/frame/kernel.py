@@ -90,14 +90,15 @@ def best_ends(
     steps, gap_cost, widths, width_cost
         Gaps and widths that are tried, in columns, and what they cost.
     lengths
-        The gate's width, its pitch, the least part of a picture, and from where it is whole.
+        The gate's width, its pitch, the least part of a picture, from where it is whole, and how
+        many of the widths are the camera's own; the others are those of other gates.
     costs
         Of a long gap, a frame, a blank, a cut frame, a partial one, and the weight of edges.
     best, came, starts, kinds
         Filled: score, end of the frame before (-1: none), start and kind.
     """  # fmt: skip
     size = len(best) - 1
-    width, pitch, least_part, nearly = lengths
+    width, pitch, least_part, nearly, own = lengths
     long_cost, frame, blank, cut, partial, weight = costs
     for part in range(least_part, min(width, size + 1)):
         whole = part >= nearly
@@ -115,7 +116,7 @@ def best_ends(
         for index in range(len(widths)):
             end = start + widths[index]
             if end > size:
-                every = False
+                every = every and index >= own
                 continue
             inside = picture[end] - picture[start]
             edges = weight * (rise[start] + fall[end])
@@ -127,7 +128,7 @@ def best_ends(
             total = score + (gap[end] - gap[start]) - blank
             if total > best[end]:
                 best[end], came[end], starts[end], kinds[end] = total, origin, start, BLANK
-        if not every and least_part <= size - start < widths[-1]:
+        if not every and least_part <= size - start < widths[own - 1]:
             whole = size - start >= nearly
             inside = picture[size] - picture[start]
             total = score + inside + weight * rise[start] - frame
@@ -196,37 +197,42 @@ def edge_through_rows(
         of the rows that are denser inside than the noise.
     """
     rows, columns = part.shape
-    place = begin
+    place, turn = begin, 0.0
     length, error, height = np.empty(rows), np.empty(rows), np.empty(rows)
     fit = np.zeros(4)
     clear = 0
     for _ in range(_ROUNDS):
         left = max(math.floor(place - BLUR_PX), 0)
         right = math.ceil(place + BLUR_PX)
-        stop = right + INSIDE_PX
-        if right - left < 2 or stop > columns or (over_base and left < 2):
+        if right - left < 2 or right + INSIDE_PX > columns or (over_base and left < 2):
             return False
         clear = 0
         for row in range(rows):
-            level = (part[row, left - 2] + part[row, left - 1]) / 2 if over_base else 0.0
+            # The window follows an edge that is turned.
+            moved_px = round(turn * y[row])
+            first, last = left + moved_px, right + moved_px
+            if first < 2 * over_base or last + INSIDE_PX > columns:
+                continue
+            level = (part[row, first - 2] + part[row, first - 1]) / 2 if over_base else 0.0
             inside = 0.0
-            for column in range(right, stop):
+            for column in range(last, last + INSIDE_PX):
                 inside += part[row, column]
             contrast = inside / INSIDE_PX - level
             if contrast > 3.0 * noise / math.sqrt(INSIDE_PX):
                 area = 0.0
-                for column in range(left, right):
+                for column in range(first, last):
                     area += part[row, column] - level
-                length[clear] = area / contrast
-                error[clear] = noise * math.sqrt(right - left) / contrast
+                length[clear] = area / contrast - moved_px
+                error[clear] = noise * math.sqrt(last - first) / contrast
                 height[clear] = y[row]
                 clear += 1
         if clear < _LEAST_ROWS:
             return False
         _through_rows(length[:clear], error[:clear], height[:clear], fit)
         moved = right - 0.5 - fit[0]
-        done = abs(moved - place) < 0.02
+        done = abs(moved - place) < 0.02 and abs(fit[1] + turn) * rows < 1.0
         place = min(max(moved, place - 1.0), place + 1.0)
+        turn = -fit[1]
         if done:
             break
     edge[0], edge[1], edge[2], edge[3] = place, -fit[1], fit[2], fit[3]

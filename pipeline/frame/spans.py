@@ -1,5 +1,7 @@
 """Spans of frames along a strip, and the gaps between them: all solved together."""
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -8,6 +10,7 @@ from numpy.typing import NDArray
 from pipeline.frame.columns import Evidence
 from pipeline.frame.gate import GateHabit
 from pipeline.kinds import Mask, Row
+from pipeline.profile import FrameFormat
 
 _LEAST_OVERLAP_MM = -3.0
 _LARGEST_USUAL_GAP_MM = 8.0
@@ -17,6 +20,8 @@ _PARTIAL_COST = 3.0
 # Pictures are tried in widths so far apart, up to so many deviations from the gate's.
 _WIDTH_STEP_MM = 0.35
 _WIDTH_DEVIATIONS = 2.5
+# One picture in a thousand was taken through another gate than its neighbours.
+_OTHER_GATE_COST = 7.0
 # A frame that the strip's end cuts by less than this still counts as whole.
 _CUT_MM = 0.8
 _CUT_COST = 1.0
@@ -25,6 +30,10 @@ _FRAME_COST = 2.0
 _EMPTY_END_MM = (4.0, 8.0)
 _EMPTY_END_COST = (0.0, 3.0)
 _EDGE_WEIGHT = 3.0
+# Beside an edge that light crosses (so busy are the columns outside) a step is nearly always
+# seen: one in fifty has none, natural logarithm.
+_UNSEEN_COST = 4.0
+_BUSY_OUTSIDE = (0.5, 0.9)
 _STRUCK_DENSITY = 0.15
 _LEAST_COHERENCE = 0.35
 # Columns with less in them than this are base; what runs of so many millimetres are worth.
@@ -60,14 +69,16 @@ def _scores(seen: Evidence) -> tuple[Row, Row, Row, Row]:
     padded = np.pad(busy, reach, mode="edge")
     running = np.concatenate([[0.0], np.cumsum(padded)])
     means = (running[reach:] - running[:-reach]) / reach
-    rise = np.clip(means[reach:] - means[:-reach], -0.3, 1.0)
+    before, after = means[:-reach], means[reach:]
+    rise = np.clip(after - before, -0.3, 1.0)
     # Pictures that overlap, and gaps that light struck, show their edges as steps alone.
     step = np.where(np.abs(seen.step) > _LEAST_COHERENCE, seen.step, 0.0)
+    unseen = _UNSEEN_COST / _EDGE_WEIGHT * (np.abs(seen.step) < _LEAST_COHERENCE)
     return (
         np.concatenate([[0.0], np.cumsum(picture)]),
         np.concatenate([[0.0], np.cumsum(gap)]),
-        np.maximum(rise, step),
-        np.maximum(-rise, -step),
+        np.maximum(rise, step) - unseen * np.interp(before, _BUSY_OUTSIDE, (0.0, 1.0)),
+        np.maximum(-rise, -step) - unseen * np.interp(after, _BUSY_OUTSIDE, (0.0, 1.0)),
     )
 
 
@@ -94,14 +105,30 @@ def _saturated(picture: Row, gap: Row, base: Mask, mm_per_px: float) -> tuple[Ro
     return picture, gap
 
 
-def solve_spans(seen: Evidence, habit: GateHabit) -> tuple[float, list[Span]]:
-    """Return the best score and spans of frames for one image length, by dynamic programming."""
+def solve_spans(
+    seen: Evidence, habit: GateHabit, others: Sequence[FrameFormat] = ()
+) -> tuple[float, list[Span]]:
+    """Return the best score and spans of frames for one image length, by dynamic programming.
+
+    Parameters
+    ----------
+    seen
+        The strip's evidence.
+    habit
+        What is known of the camera.
+    others
+        Formats that some of the frames may have instead: a mask was put in, or the gate switched.
+    """
     from pipeline.frame.kernel import best_ends
 
     ppmm = seen.px_per_mm
     size = len(seen.busy)
     width = round(habit.length_mm * ppmm)
     widths, width_cost = _widths(habit, ppmm)
+    own = len(widths)
+    for form in others:
+        foreign, foreign_cost = _foreign_widths(form, ppmm)
+        widths, width_cost = np.append(widths, foreign), np.append(width_cost, foreign_cost)
     pitch = width + round(habit.gap_mm * ppmm)
     picture, gap, rise, fall = _scores(seen)
     least, largest = round(_LEAST_OVERLAP_MM * ppmm), round(_LARGEST_USUAL_GAP_MM * ppmm)
@@ -114,7 +141,7 @@ def solve_spans(seen: Evidence, habit: GateHabit) -> tuple[float, list[Span]]:
     came, starts, kinds = (np.full(size + 1, -1, np.int64) for _ in range(3))
     best_ends(
         picture, gap, rise, fall, lead_cost, steps, gap_cost, widths.astype(np.int64), width_cost,
-        np.array([width, pitch, round(0.12 * width), width - round(_CUT_MM * ppmm)]),
+        np.array([width, pitch, round(0.12 * width), width - round(_CUT_MM * ppmm), own]),
         np.array(
             [_LONG_GAP_COST, _FRAME_COST, _BLANK_COST, _CUT_COST, _PARTIAL_COST, _EDGE_WEIGHT]
         ),
@@ -141,6 +168,14 @@ def _widths(habit: GateHabit, ppmm: float) -> tuple[NDArray[np.intp], Row]:
     widths = np.rint((habit.length_mm + off_mm) * ppmm).astype(np.intp)
     cost: Row = (off_mm / habit.length_spread_mm) ** 2 / 2
     return widths, cost
+
+
+def _foreign_widths(form: FrameFormat, ppmm: float) -> tuple[NDArray[np.intp], Row]:
+    """Return widths of the gates of another format, in columns, and what each costs."""
+    shortest, longest = form.gates_mm
+    gates_mm = np.linspace(shortest, longest, 1 + math.ceil((longest - shortest) / _WIDTH_STEP_MM))
+    cost = np.full(len(gates_mm), _OTHER_GATE_COST + form.seldom + math.log(len(gates_mm)))
+    return np.rint(gates_mm * ppmm).astype(np.intp), cost
 
 
 def _empty_cost(empty_px: NDArray[np.intp], width: int, habit: GateHabit, ppmm: float) -> Row:

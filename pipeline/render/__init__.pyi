@@ -10,7 +10,7 @@ from .positive import Positive as Positive
 from .positive import negative_bands as negative_bands
 from .positive import small_negative as small_negative
 from .positive import small_picture as small_picture
-from .resample import upright as upright
 from .scene import to_density_above as to_density_above
 from .tone import PrintTone as PrintTone
 from .tone import roll_tone as roll_tone
+from .upright import upright as upright

@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.kinds import Codes, Corners, Float32, Span
-from pipeline.render.resample import MARGIN_PX, Upright, rounded, straight_bands, upright
+from pipeline.render.resample import MARGIN_PX, rounded, straight_bands
+from pipeline.render.upright import Upright, upright
 from pipeline.scan import Reader, Scan, finite, light_tables, opened, to_light
 
 Band = tuple[int, Float32]

@@ -24,7 +24,8 @@ from pipeline.dust import (
 )
 from pipeline.kinds import MM_PER_INCH, Codes, Corners, Light, Span, Whole
 from pipeline.render.cut import ScanLines, fill_planes, frame_window, picture_size
-from pipeline.render.resample import Upright, straight_bands, upright
+from pipeline.render.resample import straight_bands
+from pipeline.render.upright import Upright, upright
 from pipeline.scan import Scan, finite, infrared_light, opened
 from pipeline.strip import FrameBase
 

@@ -1,13 +1,14 @@
 """Straightening: a tilted rectangle of pixels upright, resampled once; means over areas."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.kinds import Corners, Float32, Float64, Pixels, Span
+from pipeline.kinds import Float32, Float64, Pixels, Span
+from pipeline.render.passes import REACH, Aslant, Level
+from pipeline.render.upright import FLAT, NEGLIGIBLE_PX, Upright
 
 MARGIN_PX = 8
 """Pixels outside an outline that its picture draws on: half of the taps, and as many for tilt."""
@@ -15,12 +16,10 @@ MARGIN_PX = 8
 BAND_ROWS = 32
 """Rows of a picture that are straightened at a time; so few stay in the second cache."""
 
-_REACH = 4
 # Kaiser's parameter: for eight taps this one errs least up to 0.3 cycles a pixel, where scans
 # still hold detail; measured on exact waves, 8 to 20 dB less than the sinc window of Lanczos.
 _KAISER_SHAPE = 5.5
 _TERMS = 5
-_NEGLIGIBLE_PX = 1 / 512
 
 
 class Lines(Protocol):
@@ -32,47 +31,6 @@ class Lines(Protocol):
 
     def planes(self, rows: Span, columns: Span) -> Float32:
         """Return planes (channels, n, w); beyond the pixels their edge goes on."""
-
-
-@dataclass(frozen=True)
-class Upright:
-    """Pixels turned by quarters and mirrored so that a picture on them lies nearly upright.
-
-    Rows and columns change places first if `across`, then `flip_rows` and `flip_columns` turn
-    their order. `height` and `width` are those of the upright pixels; `matrix` (2, 3) is the way
-    from a pixel of the picture, x and y, to theirs.
-    """
-
-    across: bool
-    flip_rows: bool
-    flip_columns: bool
-    height: int
-    width: int
-    matrix: tuple[tuple[float, ...], ...]
-
-    def view(self, pixels: Pixels) -> Pixels:
-        """Return pixels as stored (h, w, channels) upright, without copying them."""
-        if self.across:
-            pixels = pixels.swapaxes(0, 1)
-        if self.flip_rows:
-            pixels = np.flip(pixels, 0)
-        return np.flip(pixels, 1) if self.flip_columns else pixels
-
-    def stored(self, rows: Span, columns: Span) -> tuple[Span, Span]:
-        """Return the rows and columns as stored of a window of the upright pixels."""
-        rows, columns = self._flipped(rows, columns)
-        return (columns, rows) if self.across else (rows, columns)
-
-    def window(self, rows: Span, columns: Span) -> tuple[Span, Span]:
-        """Return the rows and columns of the upright pixels of a window as stored."""
-        return self._flipped(*((columns, rows) if self.across else (rows, columns)))
-
-    def _flipped(self, rows: Span, columns: Span) -> tuple[Span, Span]:
-        if self.flip_rows:
-            rows = (self.height - rows[1], self.height - rows[0])
-        if self.flip_columns:
-            columns = (self.width - columns[1], self.width - columns[0])
-        return rows, columns
 
 
 def straight_bands(lines: Lines, way: Upright, size: Span) -> Iterator[tuple[int, Float32]]:
@@ -98,53 +56,20 @@ def straight_bands(lines: Lines, way: Upright, size: Span) -> Iterator[tuple[int
     falls off on both sides may rise above them, by a quarter of the lesser fall, and a trough
     sink as much, but by no more than a quarter of its own light.
     """
-    place = np.asarray(way.matrix)
+    if way.matrix[2] != FLAT:
+        yield from _two_passes(lines, Aslant.of(np.asarray(way.matrix), size), size)
+        return
+    place = np.asarray(way.matrix)[:2]
     whole = np.rint(place[:, 2])
     plain = np.column_stack([np.eye(2), whole])
-    if _farthest(place - plain, size) >= _NEGLIGIBLE_PX:
-        yield from _two_passes(lines, place, size)
+    if _farthest(place - plain, size) >= NEGLIGIBLE_PX:
+        yield from _two_passes(lines, Level(place), size)
         return
     rows, columns = size
     left, first = int(whole[0]), int(whole[1])
     for top in range(0, rows, BAND_ROWS):
         stop = min(rows, top + BAND_ROWS)
         yield top, lines.planes((first + top, first + stop), (left, left + columns))
-
-
-def upright(outline: Corners, origin: tuple[float, float], size: Span, stored: Span) -> Upright:
-    """Return how to turn pixels, `stored` rows and columns, so that a picture lies upright.
-
-    Raises
-    ------
-    ValueError
-        The outline has no area.
-    """
-    matrix = _placed(outline, origin, size)
-    right, down = matrix[:, 0], matrix[:, 1]
-    across = bool(abs(right[0] * down[1]) < abs(right[1] * down[0]))
-    width, height = (stored[0], stored[1]) if across else (stored[1], stored[0])
-    matrix = matrix[::-1].copy() if across else matrix.copy()
-    flips = []
-    for axis, side in enumerate((width, height)):
-        flips.append(bool(matrix[axis, axis] < 0))
-        if flips[-1]:
-            matrix[axis] = -matrix[axis]
-            matrix[axis, 2] += side - 1
-    if not matrix[0, 0] * matrix[1, 1] > 0:
-        raise ValueError("the outline has no area")
-    rows = tuple(tuple(row) for row in matrix.tolist())
-    return Upright(across, flips[1], flips[0], height, width, rows)
-
-
-def _placed(outline: Corners, origin: tuple[float, float], size: tuple[int, int]) -> Float64:
-    """Return the (2, 3) way from a pixel of the picture, x and y, to the window's."""
-    rows, columns = size
-    corners = np.asarray(outline, float) - np.asarray(origin, float)
-    right = (corners[1] - corners[0] + corners[2] - corners[3]) / (2 * columns)
-    down = (corners[3] - corners[0] + corners[2] - corners[1]) / (2 * rows)
-    middle = corners.mean(axis=0)
-    start = middle - (columns - 1) / 2 * right - (rows - 1) / 2 * down
-    return np.column_stack([right, down, start])
 
 
 def _farthest(difference: Float64, size: tuple[int, int]) -> float:
@@ -162,60 +87,57 @@ def tap_terms() -> tuple[Float32, Float32]:
     are fitted to a sinc under a Kaiser window, made to sum to 1, with an error below 1e-7.
     """
     middle = -0.5 * np.cos(np.pi * (np.arange(200) + 0.5) / 200)
-    reach = middle[:, None] + 0.5 - np.arange(1 - _REACH, _REACH + 1)
-    inside = np.sqrt(np.maximum(1.0 - (reach / _REACH) ** 2, 0.0))
+    reach = middle[:, None] + 0.5 - np.arange(1 - REACH, REACH + 1)
+    inside = np.sqrt(np.maximum(1.0 - (reach / REACH) ** 2, 0.0))
     weights = np.sinc(reach) * np.i0(_KAISER_SHAPE * inside)
     weights /= weights.sum(axis=1, keepdims=True)
-    near, far = weights[:, :_REACH], weights[:, : _REACH - 1 : -1]
+    near, far = weights[:, :REACH], weights[:, : REACH - 1 : -1]
     powers = np.vander(middle**2, _TERMS, increasing=True)
     even = np.linalg.lstsq(powers, (near + far) / 2, rcond=None)[0].T
     odd = np.linalg.lstsq(powers * middle[:, None], (near - far) / 2, rcond=None)[0].T
     return np.ascontiguousarray(even, np.float32), np.ascontiguousarray(odd, np.float32)
 
 
-def _two_passes(
-    lines: Lines, place: Float64, size: tuple[int, int]
-) -> Iterator[tuple[int, Float32]]:
+def _two_passes(lines: Lines, way: Level | Aslant, size: Span) -> Iterator[tuple[int, Float32]]:
     """Resample along rows, then along columns; of the first pass few rows are held at a time."""
     from pipeline.render.resample_kernel import along_columns, along_rows
 
     columns = size[1]
-    (a, b, c), (d, e, f) = place.tolist()
     even, odd = tap_terms()
-    tall = int(abs(d) * columns + e * BAND_ROWS) + 2 * _REACH + 4
+    bands = list(_bands(way, size))
+    tall = max(stop - first for _, (first, stop), _ in bands)
     ring = np.empty((lines.channels, tall, columns), np.float32)
     straight = np.empty((lines.channels, BAND_ROWS, columns), np.float32)
-    step = a - b * d / e
-    for band, wanted in _bands(size, d, e, f):
+    for band, _, wanted in bands:
         if len(wanted):
-            starts = b / e * (wanted - f) + c
-            left = int(np.floor(starts.min())) - _REACH
-            right = int(np.ceil(starts.max() + step * (columns - 1))) + _REACH + 2
+            along = way.along(wanted, columns)
+            left, right = way.reach(wanted, columns)
             block = lines.planes((int(wanted[0]), int(wanted[-1]) + 1), (left, right))
-            along_rows(block, ring, wanted % tall, starts - left, step - 1.0, even, odd)
+            places = (along.starts - left, along.slopes, along.piece)
+            along_rows(block, ring, wanted % tall, *places, even, odd)
         part = straight
         if len(band) < BAND_ROWS:
             part = np.empty((lines.channels, len(band), columns), np.float32)
-        along_columns(ring, part, e * band + f, d, even, odd)
+        down = way.down(band, columns)
+        along_columns(ring, part, down.starts, down.slopes, down.piece, even, odd)
         yield int(band[0]), part
 
 
 def _bands(
-    size: tuple[int, int], d: float, e: float, f: float
-) -> Iterator[tuple[NDArray[np.int64], NDArray[np.int64]]]:
-    """Yield rows of the picture, and those of the pixels that they need and no band before.
+    way: Level | Aslant, size: Span
+) -> Iterator[tuple[NDArray[np.int64], Span, NDArray[np.int64]]]:
+    """Yield rows of the picture, the span of those they need, and what of it no band before did.
 
     One more than needed at either end, against rounding.
     """
     rows, columns = size
-    lean = d * (columns - 1)
     done = None
     for top in range(0, rows, BAND_ROWS):
         band = np.arange(top, min(rows, top + BAND_ROWS))
-        first = int(np.floor(e * band[0] + f + min(0.0, lean))) - _REACH
-        stop = int(np.floor(e * band[-1] + f + max(0.0, lean))) + _REACH + 2
-        first = first if done is None else max(first, done)
-        yield band, np.arange(first, stop)
+        low, high = way.rows(int(band[0]), int(band[-1]), columns)
+        start, stop = int(np.floor(low)) - REACH, int(np.floor(high)) + REACH + 2
+        first = start if done is None else max(start, done)
+        yield band, (start, stop), np.arange(first, stop)
         done = max(first, stop)
 
 

@@ -15,7 +15,7 @@ _CHUNK = 512
 # is gathered first, since short loops are slow.
 _LEAST_STRETCH = 48
 _SHARE_OF_FALL = 0.25
-_PLANES, _TERMS = "float32[:,:,::1]", "float32[:,::1]"
+_PLANES, _PLACES, _TERMS = "float32[:,:,::1]", "float64[:,::1]", "float32[:,::1]"
 _0, _1, _2, _3, _4, _5, _6, _7 = (index(tap) for tap in range(8))
 
 
@@ -141,17 +141,23 @@ def _stretch(place: int, columns: int, start: float, slope: float, whole: int) -
     return stop
 
 
-@compiled(f"void({_PLANES}, {_PLANES}, int64[::1], float64[::1], float64, {_TERMS}, {_TERMS})")
+@compiled(
+    f"void({_PLANES}, {_PLANES}, int64[::1], {_PLACES}, {_PLACES}, int64, {_TERMS}, {_TERMS})"
+)
 def along_rows(
     source: Float32,
     ring: Float32,
     targets: Whole,
     starts: Places,
-    slope: float,
+    slopes: Places,
+    piece: int,
     even: Float32,
     odd: Float32,
 ) -> None:
-    """Resample each row: place u of row r is at ``starts[r] + (1 + slope) u`` of the source.
+    """Resample each row, in pieces of so many places.
+
+    Place u of row r, in piece k, is so far beyond place u of the source as
+    ``starts[r, k] + slopes[r, k] (u - k piece)``.
 
     Parameters
     ----------
@@ -159,8 +165,8 @@ def along_rows(
         Planes (channels, n, w); all places, with their taps, lie inside.
     ring, targets
         Planes (channels, m, columns), of which row ``targets[r]`` is filled for row r.
-    starts, slope
-        Places in pixels, as above.
+    starts, slopes
+        Places in pixels, as above (n, pieces).
     even, odd
         The taps' weights, as `resample.tap_terms` returns them.
     """
@@ -169,9 +175,12 @@ def along_rows(
     for row in range(len(targets)):
         place = 0
         while place < columns:
-            whole = math.floor(starts[row] + slope * place)
-            stop = _stretch(place, columns, starts[row], slope, whole)
-            count, first = stop - place, starts[row] + slope * place - whole
+            part = place // piece
+            begin, start, slope = part * piece, starts[row, part], slopes[row, part]
+            here, limit = place - begin, min(columns - begin, piece)
+            whole = math.floor(start + slope * here)
+            stop = begin + _stretch(here, limit, start, slope, whole)
+            count, first = stop - place, start + slope * here - whole
             _weigh(weights, 0, count, first, slope, even, odd)
             at, target = index(place + whole - 3), index(targets[row])
             for channel in range(channels):
@@ -195,11 +204,20 @@ def _gather(
         line = line + 1 if line + 1 < high else 0
 
 
-@compiled(f"void({_PLANES}, {_PLANES}, float64[::1], float64, {_TERMS}, {_TERMS})")
+@compiled(f"void({_PLANES}, {_PLANES}, {_PLACES}, {_PLACES}, int64, {_TERMS}, {_TERMS})")
 def along_columns(
-    ring: Float32, result: Float32, starts: Places, slope: float, even: Float32, odd: Float32
+    ring: Float32,
+    result: Float32,
+    starts: Places,
+    slopes: Places,
+    piece: int,
+    even: Float32,
+    odd: Float32,
 ) -> None:
-    """Resample each column: place u of row r is at row ``starts[r] + slope u`` of the source.
+    """Resample each column, in pieces of so many.
+
+    Place u of row r, in piece k, is at row ``starts[r, k] + slopes[r, k] (u - k piece)`` of the
+    source.
 
     Parameters
     ----------
@@ -207,12 +225,12 @@ def along_columns(
         Planes (channels, n, columns) that hold row y of the source as their row y modulo n.
     result
         Planes (channels, rows, columns), filled.
-    starts, slope, even, odd
+    starts, slopes, even, odd
         As for `along_rows`.
     """
     weights = np.empty((8, _CHUNK), np.float32)
     channels, rows, columns = result.shape
-    gathered = abs(slope) * _LEAST_STRETCH > 1.0
+    gathered = np.abs(slopes).max() * _LEAST_STRETCH > 1.0
     taps = np.empty((channels, 8, _CHUNK if gathered else 0), np.float32)
     # Block by block of columns, so that the rows of the ring stay in the nearest cache.
     for block in range(0, columns, _CHUNK):
@@ -220,9 +238,12 @@ def along_columns(
         for row in range(rows):
             place = block
             while place < end:
-                whole = math.floor(starts[row] + slope * place)
-                stop = _stretch(place, end, starts[row], slope, whole)
-                count, first = stop - place, starts[row] + slope * place - whole
+                part = place // piece
+                begin, start, slope = part * piece, starts[row, part], slopes[row, part]
+                here, limit = place - begin, min(end - begin, piece)
+                whole = math.floor(start + slope * here)
+                stop = begin + _stretch(here, limit, start, slope, whole)
+                count, first = stop - place, start + slope * here - whole
                 at, line = place - block if gathered else 0, whole - 3
                 _weigh(weights, at, count, first, slope, even, odd)
                 for channel in range(channels):

@@ -41,6 +41,18 @@ HOW_SOLVED = {
     "together give the neutral axis",
     "reference": "taken from a chart or grey card on the roll",
 }
+# Why a colour from the pictures is in doubt.
+CAST_LEFT = (
+    ": one cast lies over all pictures, more than films differ by, and is left as the scenes' own. "
+    "A frame with a grey card or chart tells better"
+)
+TOLD_LITTLE = (
+    ": the pictures are few, much alike or of many casts. A frame with a grey card or chart tells "
+    "better"
+)
+_CAST_LIKELY = 0.5
+# A cast of about 4 C*ab in a middle grey.
+_LITTLE_DOUBT_LOG_E = 0.06
 NOTICEABLE_STOPS = 1.0
 # Of pictures on the page: their longer side in px, for up to so many, and at least.
 _USUAL_SIDE, _USUAL_FRAMES, _LEAST_SIDE = 360, 400, 90
@@ -158,7 +170,12 @@ def how_solved(record: RollRecord) -> str:
         return f"taken from {record.colour.reference}"
     if record.profile == MONOCHROME:
         return "none: black-and-white film, one mix of the channels"
-    return HOW_SOLVED.get(record.colour.how, record.colour.how)
+    how = HOW_SOLVED.get(record.colour.how, record.colour.how)
+    doubt, cast = record.colour.doubt_log_e, record.colour.cast
+    if record.colour.how != "roll" or doubt is None or cast is None:
+        return how
+    why = CAST_LEFT if cast > _CAST_LIKELY else "" if doubt < _LITTLE_DOUBT_LOG_E else TOLD_LITTLE
+    return f"{how}. Greys may be off by {figure_text(doubt)} in log10 exposure{why}"
 
 
 def summary_lines(record: RollRecord) -> tuple[str, ...]:

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.densities import curve_document, roll_densities, strip_densities
-from pipeline.diagnosis import RollSigns, diagnose, roll_signs, told_signs
+from pipeline.diagnosis import RollSigns, Shown, diagnose, roll_signs, told_signs
 from pipeline.kinds import as_triple
 from pipeline.profile import MONOCHROME, base_status_m
 from pipeline.record import (
@@ -25,12 +25,10 @@ from pipeline.settings import Roll
 from pipeline.survey import StripSurvey
 
 
-def record_of(
-    surveyed: SurveyedRoll, split: bool = False, aim: RollSigns | None = None
-) -> RollRecord:
+def record_of(surveyed: SurveyedRoll, split: bool = False, aim: Shown | None = None) -> RollRecord:
     """Return the roll record of a survey.
 
-    `aim` are the signs of a roll of the same film and scanner that is known to be right.
+    `aim` is a roll of the same film and scanner that is known to be right.
     """
     roll, strips, colour = surveyed.roll, surveyed.strips, surveyed.colour
     signs = roll_signs(strips, surveyed.scanner)
@@ -43,7 +41,14 @@ def record_of(
         roll=dict(roll.notes.other) | told | {"id": roll.name},
         profile=surveyed.profile.name,
         look="negative" if split else roll.settings.look,
-        colour=ColourRecord(colour.balance, colour.gamma(), colour.how, surveyed.reference),
+        colour=ColourRecord(
+            colour.balance,
+            colour.gamma(),
+            colour.how,
+            surveyed.reference,
+            colour.doubt_log_e,
+            colour.cast,
+        ),
         strips=tuple(
             _strip_record(strip, frames, surveyed, split)
             for strip, frames in zip(strips, surveyed.frames, strict=True)
@@ -84,11 +89,11 @@ def _strip_record(
         mirrored=strip.mirrored,
         base=BaseRecord(
             strip.base.density,
-            strip.base.illumination.absolute,
+            strip.absolute,
             strip.base.spread,
             round(strip.base.area_mm2, 1),
             as_triple(base_status_m(np.array(strip.base.density), scanner))
-            if scanner is not None and strip.base.illumination.absolute
+            if scanner is not None and strip.absolute
             else None,
         ),
         edge_codes=tuple(

@@ -1,10 +1,9 @@
 from .base import FilmBase as FilmBase
 from .base import FrameBase as FrameBase
-from .base import StripView as StripView
 from .base import density_above as density_above
 from .base import measure_base as measure_base
-from .base import place as place
-from .base import straighten as straighten
+from .base import over_view as over_view
+from .base import unevenness as unevenness
 from .density import Illumination as Illumination
 from .density import dark_error as dark_error
 from .density import measure_limits as measure_limits
@@ -25,3 +24,5 @@ from .light_struck import find_leak as find_leak
 from .light_struck import struck_density as struck_density
 from .single import SeenPicture as SeenPicture
 from .single import find_picture as find_picture
+from .view import FilmMap as FilmMap
+from .view import StripView as StripView

@@ -1,7 +1,4 @@
-"""Film base of a strip: its light in rebate and gaps, and the density that makes; a strip's view.
-
-A view is the strip's part of the proxy, turned to lie level, and the way back.
-"""
+"""Film base of a strip: its light in rebate and gaps, and the density that makes."""
 
 from dataclasses import dataclass
 
@@ -10,12 +7,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.channels import greatest, least, less, log_above
-from pipeline.kinds import Corners, Float32, Float64, Floats, Light, Mask, Triple, as_triple
+from pipeline.kinds import Float32, Float64, Floats, Light, Mask, Triple, as_triple
 from pipeline.strip.density import Illumination, to_density
+from pipeline.strip.lamp import Lamp
+from pipeline.strip.view import StripView
 
 _CLEAR_OF_EDGES_MM = 0.35
 _LEAST_AREA_MM2 = 4.0
 _LEAST_LIGHT = 1e-5
+_TERMS = 5
 
 
 @dataclass(frozen=True)
@@ -24,9 +24,8 @@ class FilmBase:
 
     `density` is ISO 5-2 or relative (see `Illumination`); `spread` the standard deviation of
     density over the measured area; `light` the linear light at the strip's middle; `shading`
-    (3 channels of 4 terms 1, x, x^2, y with x, y from -1 to 1 over the strip's view, or 5 with
-    y^2 where more than a strip tells of the light) the log10 light over the strip, whose lamp is
-    never quite even.
+    (3 channels of terms 1, x, x^2, y, y^2 with x, y from -1 to 1 over the strip's view) the log10
+    light over the strip, whose lamp is never quite even.
     """
 
     density: Triple
@@ -38,10 +37,14 @@ class FilmBase:
 
     def log_light(self, x: Floats, y: Floats) -> Float32:
         """Return log10 base light less dark (..., 3) at places -1 to 1 of the strip's view."""
-        terms = np.asarray(self.shading)
-        every = np.stack(np.broadcast_arrays(np.ones_like(x), x, x * x, y, y * y), axis=-1)
-        found: Float32 = (every[..., : terms.shape[1]] @ terms.T).astype(np.float32)
-        return found
+        along, across = _surface(np.asarray(self.shading), x, y)
+        return (along + across).astype(np.float32)
+
+    def unevenness(self) -> Float64:
+        """Return the terms (3, 5) of the log10 light over the strip, as of its `light`."""
+        terms = np.array(self.shading)
+        terms[:, 0] -= np.log10(np.asarray(self.light) - np.asarray(self.illumination.dark))
+        return terms
 
 
 def places(shape: tuple[int, int]) -> tuple[Float64, Float64]:
@@ -52,19 +55,35 @@ def places(shape: tuple[int, int]) -> tuple[Float64, Float64]:
 
 def density_above(light: Light, base: FilmBase) -> Light:
     """Return density above base (h, w, 3) of a strip's view, the lamp's shading taken out."""
-    x, y = places(light.shape[:2])
-    terms = np.asarray(base.shading)
-    across = _terms(x[0], np.zeros(x.shape[1])) @ terms[:, :4].T
     above = log_above(light, base.illumination.dark, _LEAST_LIGHT)
-    for row, down in zip(above, _down(y, terms), strict=True):
-        np.subtract((across + down).astype(np.float32), row, out=row)
+    np.negative(above, out=above)
+    _lay_over(above, np.asarray(base.shading))
     return above
 
 
-def _down(y: Float64, terms: Float64) -> Float64:
-    """Return what a shading's terms (3, 4 or 5) make of places y (n, 1), shape (n, 3)."""
-    down: Float64 = y * terms[:, 3]
-    return down + y * y * terms[:, 4] if terms.shape[1] > 4 else down
+def _lay_over(plane: Light, terms: Float64) -> None:
+    """Add a smooth surface of terms (3, 5) to a view's values (h, w, 3)."""
+    x, y = places(plane.shape[:2])
+    along, across = _surface(terms, x[0], y[:, 0])
+    for row, down in zip(plane, across, strict=True):
+        np.add((along + down).astype(np.float32), row, out=row)
+
+
+def _surface(terms: Float64, x: Floats, y: Floats) -> tuple[Float64, Float64]:
+    """Return the part (..., 3) of a surface that goes with x, and the part that goes with y.
+
+    `terms` are of 1, x, x^2, then powers of y.
+    """
+    along = terms[:, 0] + np.multiply.outer(x, terms[:, 1]) + np.multiply.outer(x * x, terms[:, 2])
+    powers = [np.multiply.outer(y**n, term) for n, term in enumerate(terms[:, 3:].T, start=1)]
+    return along, np.asarray(sum(powers), float)
+
+
+def over_view(terms: Float64, shape: tuple[int, int]) -> Float64:
+    """Return the mean (3) over a view (h, w) of a surface of terms (3, 5)."""
+    x, y = places(shape)
+    mean: Float64 = terms @ np.array([1.0, x.mean(), (x * x).mean(), y.mean(), (y * y).mean()])
+    return mean
 
 
 def measure_base(
@@ -73,6 +92,7 @@ def measure_base(
     guess: Triple,
     px_per_mm: float,
     outside_pictures: Mask | None = None,
+    uneven: Float64 | None = None,
 ) -> FilmBase | None:
     """Return the film base of a straightened strip, or None if too little of it shows.
 
@@ -88,6 +108,8 @@ def measure_base(
         Scale of the view.
     outside_pictures
         (h, w) true in rebate and gaps, where frames are known; only there is measured.
+    uneven
+        (3, 5) terms of the log10 light by which the lamp is brighter than where the guess holds.
 
     Notes
     -----
@@ -97,6 +119,9 @@ def measure_base(
     dark = np.asarray(illumination.dark, np.float32)
     logs = log_above(light, dark, _LEAST_LIGHT)
     off = less(logs, np.log10(np.asarray(guess, np.float32) - dark))
+    known = np.zeros((3, _TERMS)) if uneven is None else uneven
+    if uneven is not None:
+        _lay_over(off, -known)
     like = (greatest(np.abs(off)) < 0.12) & (greatest(off) - least(off) < 0.08)
     if outside_pictures is not None:
         like &= outside_pictures
@@ -114,7 +139,7 @@ def measure_base(
             return None
         shading = _fit(found)
     assert shading is not None
-    return _as_base(light, found, shading, guess, illumination, px_per_mm)
+    return _as_base(light, found, shading + known, guess, illumination, px_per_mm)
 
 
 @dataclass(frozen=True)
@@ -137,17 +162,15 @@ class _Readings:
         return _Readings(self.at.take(kept), self.off.take(kept, axis=0), self.shape)
 
     def terms(self) -> Float64:
-        """Return the terms (n, 4) of the shading where the readings are."""
+        """Return the terms (n, 5) of the shading where the readings are."""
         rows, columns = np.divmod(self.at, self.shape[1])
         x, y = places(self.shape)
         return _terms(x[0].take(columns), y[:, 0].take(rows))
 
 
 def _terms(x: Float64, y: Float64) -> Float64:
-    """Return the terms (n, 4) of a shading at places -1 to 1."""
-    terms = np.empty((len(x), 4))
-    terms[:, 0], terms[:, 1], terms[:, 2], terms[:, 3] = 1.0, x, x * x, y
-    return terms
+    """Return the terms (n, 5) of a shading at places -1 to 1."""
+    return np.stack([np.ones_like(x), x, x * x, y, y * y], axis=-1)
 
 
 def _as_base(
@@ -162,9 +185,7 @@ def _as_base(
     guessed = np.log10(np.asarray(guess, float) - dark)
     surface = found.terms() @ shading.T + guessed
     flat = (light.reshape(-1, 3).take(found.at, axis=0) - dark) / 10.0**surface
-    x, y = places(found.shape)
-    middle = np.array([1.0, x.mean(), (x * x).mean(), y.mean()])
-    mean_log = shading @ middle + guessed + np.log10(flat.mean(axis=0))
+    mean_log = over_view(shading, found.shape) + guessed + np.log10(flat.mean(axis=0))
     terms = shading.copy()
     terms[:, 0] += np.log10(np.asarray(guess, float) - dark) + np.log10(flat.mean(axis=0))
     mean_light = 10.0**mean_log + dark
@@ -202,83 +223,31 @@ def _crowd(values: Floats) -> float:
 
 
 def _fit(found: _Readings) -> Float64:
-    """Return (3, 4) terms of a smooth surface through the log10 readings of the base."""
+    """Return (3, 5) terms of a smooth surface through the log10 readings of the base."""
     terms = found.terms()
     # A ridge keeps a short or one-sided area from bending the surface where nothing is measured.
-    ridge = np.diag([0.0, 0.002, 0.02, 0.02]) * len(terms)
+    ridge = np.diag([0.0, 0.002, 0.02, 0.02, 0.2]) * len(terms)
     readings = found.off.astype(float)
     fitted: Float64 = np.linalg.solve(terms.T @ terms + ridge, terms.T @ readings).T
     return fitted
 
 
-Affine = tuple[tuple[float, float, float], tuple[float, float, float]]
-
-
-@dataclass(frozen=True)
-class StripView:
-    """A strip straightened: light (h, w, 3), scale, and the way back to the proxy's pixels."""
-
-    light: Light
-    px_per_mm: float
-    to_proxy: Affine
-
-    def of(
-        self, plane: Light, how: int = cv2.INTER_CUBIC, border: int = cv2.BORDER_REPLICATE
-    ) -> Light:
-        """Return another plane (h, w) of the same proxy in the pixels of the view."""
-        return _turned(plane, self.to_proxy, self.light.shape[:2], how, border)
-
-
-def straighten(light: Light, outline: Corners, px_per_mm: float) -> StripView:
-    """Return the part of a proxy inside an outline, turned so that the film lies left to right.
-
-    Parameters
-    ----------
-    light
-        Proxy (h, w, 3).
-    outline
-        Four corners, top-left, top-right, bottom-right, bottom-left (proxy pixels).
-    px_per_mm
-        Scale of the proxy, kept in the view.
-    """
-    corners = np.asarray(outline, float)
-    along, across = corners[1] - corners[0], corners[3] - corners[0]
-    width, height = (max(2, round(float(np.hypot(*side))) + 1) for side in (along, across))
-    right = along / max(float(np.hypot(*along)), 1e-9)
-    down = across / max(float(np.hypot(*across)), 1e-9)
-    start = corners[0]
-    to_proxy = (
-        (float(right[0]), float(down[0]), float(start[0])),
-        (float(right[1]), float(down[1]), float(start[1])),
-    )
-    view = _turned(light, to_proxy, (height, width), cv2.INTER_CUBIC, cv2.BORDER_REPLICATE)
-    return StripView(view, px_per_mm, to_proxy)
-
-
-def _turned(light: Light, to_proxy: Affine, size: tuple[int, ...], how: int, border: int) -> Light:
-    turned = cv2.warpAffine(
-        light,
-        np.asarray(to_proxy),
-        (size[1], size[0]),
-        flags=how | cv2.WARP_INVERSE_MAP,
-        borderMode=border,
-    )
-    return np.asarray(turned, np.float32)
-
-
-def place(points: Float64, matrix: Affine) -> Float64:
-    """Return (n, 2) points of a view in the proxy's pixels."""
-    rows = np.asarray(matrix)
-    placed: Float64 = np.asarray(points, float) @ rows[:, :2].T + rows[:, 2]
-    return placed
+def unevenness(lamp: Lamp, view: StripView) -> Float64:
+    """Return the terms (3, 5) of a lamp's log10 light over a strip's view."""
+    rows, columns = view.light.shape[:2]
+    down, across = np.mgrid[-1:1:9j, -1:1:25j].reshape(2, -1)
+    points = np.stack([(across + 1) / 2 * (columns - 1), (down + 1) / 2 * (rows - 1)], axis=-1)
+    x, y = view.to_proxy.onto(points).T
+    found = np.linalg.lstsq(_terms(across, down), lamp.at(x, y), rcond=None)[0]
+    return np.asarray(found.T)
 
 
 @dataclass(frozen=True)
 class FrameBase:
     """Log10 light of the film base (less dark) over one frame, as a smooth surface.
 
-    `terms` (3 channels of 1, x, x^2, y, and y^2 where known); `left`, `right`, `top`, `bottom` are
-    the x and y of the picture's sides in the strip's own coordinates (-1 to 1), in the order the
+    `terms` (3 channels of 1, x, x^2, then powers of y); `left`, `right`, `top`, `bottom` are the
+    x and y of the picture's sides in the strip's own coordinates (-1 to 1), in the order the
     picture is written.
     """
 
@@ -291,9 +260,7 @@ class FrameBase:
 
     def log_light(self, rows: int, columns: int) -> tuple[Float32, Float32]:
         """Return the surface as a row part (rows, 1, 3) and a column part (1, columns, 3)."""
-        terms = np.asarray(self.terms)
         x = self.left + (np.arange(columns) + 0.5) / columns * (self.right - self.left)
         y = self.top + (np.arange(rows) + 0.5) / rows * (self.bottom - self.top)
-        along = terms[:, 0] + np.outer(x, terms[:, 1]) + np.outer(x * x, terms[:, 2])
-        across = _down(y[:, None], terms)
+        along, across = _surface(np.asarray(self.terms, float), x, y)
         return across[:, None, :].astype(np.float32), along[None, :, :].astype(np.float32)

@@ -1,12 +1,12 @@
 """Film edges as straight lines, and where they are hidden, the borders of the pictures."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.kinds import Float64, Light, Mask, Numbers, Plane
+from pipeline.kinds import Float64, Light, Mask, Numbers, Plane, Points
 
 _OPEN_GATE, _HOLDER, _BORDER = 1, 0, 2
 _LEAST_RUN_MM = 0.8
@@ -29,6 +29,7 @@ class EdgeLine:
     level: float
     against_gate: bool
     support: float
+    points: Points = field(default_factory=lambda: np.empty((0, 2)), compare=False)
 
     def at(self, x: float) -> float:
         """Return the line's row at a column."""
@@ -114,7 +115,10 @@ def find_edges(
     if upper is None or lower is None:
         return None
     last = view.shape[0] - 1
-    return upper, EdgeLine(-lower.slope, last - lower.level, lower.against_gate, lower.support)
+    points = np.column_stack([lower.points[:, 0], last - lower.points[:, 1]])
+    return upper, EdgeLine(
+        -lower.slope, last - lower.level, lower.against_gate, lower.support, points
+    )
 
 
 def _edge(
@@ -131,19 +135,20 @@ def _edge(
     x = columns.astype(float)
     tolerance = max(0.5, _TOLERANCE_MM * px_per_mm)
     open_gate = beyond == _OPEN_GATE
+    points = np.column_stack([x[open_gate], places[open_gate]])
     if open_gate.mean() > _LEAST_SEEN:
         slope, level = robust_line(x[open_gate], places[open_gate], tolerance, most_slope)
         rest = places - slope * x - level
         support = float((np.abs(rest[open_gate]) < 2 * tolerance).sum() / len(x))
         outside = float((rest < -_CLEARLY_BEYOND_MM * px_per_mm).mean())
         if support > _LEAST_SEEN * 0.6 and outside < _MOST_BEYOND:
-            return EdgeLine(slope, level, True, support)
+            return EdgeLine(slope, level, True, support, points)
     covered = ~open_gate
     if covered.sum() < 8:
         covered = np.ones(len(x), bool)
     slope, level = robust_line(x[covered], places[covered], tolerance, most_slope)
     support = float((np.abs(places - slope * x - level) < 2 * tolerance).mean())
-    return EdgeLine(slope, level, False, support)
+    return EdgeLine(slope, level, False, support, points)
 
 
 def first_runs(mask: Mask, run: int) -> NDArray[np.int64]:
@@ -200,6 +205,8 @@ _GAP_SHARE = 0.85
 _LEAST_FALL = 0.85
 _LEAST_POINTS = 20
 _LEAST_SHARE = 0.25
+# Standard error of a place on a picture's border, along which neighbours share what they see.
+_POINT_PX = 1.0
 
 
 def picture_slope(density: Plane, px_per_mm: float, most_slope: float) -> float | None:
@@ -223,7 +230,7 @@ def picture_slope(density: Plane, px_per_mm: float, most_slope: float) -> float 
     for sign, plane in _outward(density, px_per_mm):
         border = _border(plane, px_per_mm, most_slope)
         if border is not None:
-            found.append((sign * border[0], border[1]))
+            found.append((sign * border[0], border[2]))
     if not found:
         return None
     slopes, weights = np.array(sorted(found)).T
@@ -232,16 +239,51 @@ def picture_slope(density: Plane, px_per_mm: float, most_slope: float) -> float 
     return float(np.average(slopes[near], weights=np.sqrt(weights[near])))
 
 
-def _outward(density: Plane, px_per_mm: float) -> Iterator[tuple[float, Plane]]:
-    """Yield planes whose rows lead from clear film into pictures, with the sign of their slope."""
+@dataclass(frozen=True)
+class Bar:
+    """A picture's border across the film: column = slope * row + level, pixels of the view.
+
+    `sigma` is the standard error of the slope from how closely its points lie.
+    """
+
+    slope: float
+    level: float
+    sigma: float
+
+
+def picture_bars(density: Plane, px_per_mm: float, most_slope: float) -> list[Bar]:
+    """Return the borders that pictures have with the gaps between them, as of `picture_slope`."""
     reach = max(8, round(_REACH_MM * px_per_mm))
+    bars = []
+    for first, end in _gaps(density, px_per_mm):
+        middle = (first + end) // 2
+        sides = (
+            (1.0, middle, density[:, middle : middle + reach].T),
+            (-1.0, middle - 1.0, density[:, max(0, middle - reach) : middle][:, ::-1].T),
+        )
+        for sign, start, plane in sides:
+            border = _border(plane, px_per_mm, most_slope)
+            if border is not None:
+                slope, level, weight = border
+                bars.append(Bar(sign * slope, start + sign * level, _POINT_PX / weight**0.5))
+    return bars
+
+
+def _gaps(density: Plane, px_per_mm: float) -> list[tuple[int, int]]:
+    """Return runs of columns, first and one past the last, that are clear film."""
     clear = (density < _CLEAR_DENSITY).mean(axis=0) > _GAP_SHARE
     steps = np.flatnonzero(np.diff(np.pad(clear.astype(np.int8), 1)))
-    gaps = [
-        (first, end)
+    return [
+        (int(first), int(end))
         for first, end in zip(steps[::2], steps[1::2], strict=True)
         if end - first >= max(2.0, _LEAST_GAP_MM * px_per_mm)
     ]
+
+
+def _outward(density: Plane, px_per_mm: float) -> Iterator[tuple[float, Plane]]:
+    """Yield planes whose rows lead from clear film into pictures, with the sign of their slope."""
+    reach = max(8, round(_REACH_MM * px_per_mm))
+    gaps = _gaps(density, px_per_mm)
     # Film weaves in the gate by a few hundredths of a mm from frame to frame.
     bounds = [0, *(edge for gap in gaps for edge in gap), density.shape[1]]
     for first, end in zip(bounds[::2], bounds[1::2], strict=True):
@@ -254,8 +296,8 @@ def _outward(density: Plane, px_per_mm: float) -> Iterator[tuple[float, Plane]]:
         yield 1.0, density[:, max(0, middle - reach) : middle][:, ::-1].T
 
 
-def _border(plane: Plane, px_per_mm: float, most_slope: float) -> tuple[float, float] | None:
-    """Return slope and weight of the line where pictures begin below clear film, or None."""
+def _border(plane: Plane, px_per_mm: float, most_slope: float) -> tuple[float, float, float] | None:
+    """Return slope, level and weight of the line where pictures begin below clear film, or None."""
     rows = first_runs(plane > _PICTURE_DENSITY, _PICTURE_RUN)
     x = np.flatnonzero((rows > 0) & (plane[0] < _PICTURE_DENSITY))
     if len(x) < max(_LEAST_POINTS, _LEAST_SHARE * plane.shape[1]):
@@ -269,7 +311,7 @@ def _border(plane: Plane, px_per_mm: float, most_slope: float) -> tuple[float, f
     near = x[np.abs(y - slope * x - level) < tolerance]
     if len(near) < max(_LEAST_POINTS, _LEAST_SHARE * len(x)):
         return None
-    return slope, len(near) * float(near.std()) ** 2
+    return slope, level, len(near) * float(near.std()) ** 2
 
 
 def _begin(plane: Plane, columns: NDArray[np.int64], rows: NDArray[np.int64]) -> Float64:

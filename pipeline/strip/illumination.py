@@ -1,14 +1,23 @@
 """Open gate, dark level and film base of a scan, told apart by their light."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.channels import channel_mean, greatest, least, less, log_above, median
-from pipeline.kinds import Float32, Float64, Light, Mask, Triple, as_triple
+from pipeline.channels import channel_mean, least, less, log_above, median
+from pipeline.kinds import Float32, Float64, Floats, Light, Mask, Triple, as_triple
 from pipeline.strip.density import Illumination
+from pipeline.strip.lamp import (
+    Group,
+    Lamp,
+    brightest_group,
+    even_areas,
+    lamp_through,
+    trimmed,
+)
 
 Mode = tuple[Float64, float]
 
@@ -18,24 +27,51 @@ _LEAST_SHARE = 0.004
 _DARKEST_BASE = -2.2
 _FULL_SCALE = 0.9985
 _NEARLY_GATE = 0.06
+_LIKE_GATE = 0.04
+_ALIKE = 0.05
+_LEAST_GATE_PX = 30
+_MOST_PIXELS = 1_200_000
+_MOST_READINGS, _MOST_EVEN = 400_000, 100_000
+# Share of the largest crowd that is no mere speck; shadows of pictures are no even areas.
+_LIGHTEST, _LIGHTEST_EVEN = 0.15, 0.03
 _MOST_FADE = 0.25
 _MOST_FADE_TINT = 0.08
 _FADE_BETWEEN = 0.2
-# Base and fog of black-and-white film, on clear or grey support (common practice, no source).
-_GREY_BASE, _MOST_GREY_TINT = (0.05, 0.8), 0.12
+# Base and fog of black-and-white film, on clear or grey support, and of colour film with little of
+# a mask or none: mean, and what channels differ by (common practice, no source).
+_ANY_BASE, _MOST_ANY_TINT = (0.05, 0.8), 0.4
+# Film of one base has no large area that is lighter.
+_CLEARLY_LIGHTER = 0.06
+_MOST_LIGHTER = 0.5
 
 
 @dataclass(frozen=True)
 class Levels:
     """What a scan's proxy shows: illumination, the light of its film base, clipped or not.
 
-    `grey` tells that a grey base was looked for, as black-and-white film has it.
+    `illumination` and `base_light` are those where the lamp is nought, None where it is even;
+    `grey` tells that a base of any tint was looked for.
     """
 
     illumination: Illumination
     base_light: Triple
     gate_clipped: bool
     grey: bool = False
+    lamp: Lamp = field(default_factory=Lamp)
+
+    def evened(self, light: Light) -> Light:
+        """Return the scan's light (h, w, 3) as it would be under an even lamp."""
+        return self.lamp.evened(light, self.illumination.dark)
+
+    def under(self, brighter: Floats) -> Illumination:
+        """Return the illumination where the lamp is brighter by so much log10 light (3)."""
+        dark, gate = np.asarray(self.illumination.dark), self.illumination.gate
+        if gate is None:
+            return self.illumination
+        return Illumination(
+            self.illumination.dark,
+            as_triple((np.asarray(gate) - dark) * 10.0 ** np.asarray(brighter) + dark),
+        )
 
 
 def crowded_places(log_light: Float32) -> list[Mode]:
@@ -94,8 +130,9 @@ def is_base(density: Float64, *, grey: bool = False, red_clipped: bool = False) 
     """Tell whether a density against the brightest light may be a film base of the kind."""
     if not grey:
         return is_orange(density, red_clipped)
-    low, high = _GREY_BASE
-    return low < float(density.mean()) < high and float(np.ptp(density)) < _MOST_GREY_TINT
+    low, high = _ANY_BASE
+    even = float(np.ptp(density)) < _MOST_ANY_TINT and float(density.min()) > 0.0
+    return even and low < float(density.mean()) < high
 
 
 def base_of(light: Light, levels: Levels) -> Triple | None:
@@ -117,13 +154,13 @@ def base_of(light: Light, levels: Levels) -> Triple | None:
         modes = [mode for mode in modes if is_base(open_gate - mode[0], grey=levels.grey)]
     if not modes:
         return None
-    return as_triple(10.0 ** _lightest(modes) + dark)
+    return as_triple(10.0 ** _lightest(modes, _LIGHTEST) + dark)
 
 
-def _lightest(modes: list[Mode]) -> Float64:
+def _lightest(modes: list[Mode], least_of_largest: float) -> Float64:
     """Return the brightest crowded place: the base, if the rest are pictures."""
     largest = max(share for _, share in modes)
-    return next(level for level, share in modes if share > 0.15 * largest)
+    return next(level for level, share in modes if share > least_of_largest * largest)
 
 
 def fades_from_gate(level: Float64, gate: Float64, log_light: Float32) -> bool:
@@ -181,7 +218,7 @@ def dark_level(light: Light) -> Triple:
 def find_levels(
     light: Light, clipped: Mask, unseen_dark: Triple | None = None, grey: bool = False
 ) -> Levels | None:
-    """Return open gate, dark level and film base of a scan, or None where no base shows.
+    """Return open gate, dark level, lamp and film base of a scan, or None where no base shows.
 
     Parameters
     ----------
@@ -192,49 +229,167 @@ def find_levels(
     unseen_dark
         The dark level where the scan shows nothing opaque, else zero.
     grey
-        Look for the base of black-and-white film.
+        Look for a base of any tint, as black-and-white film and film of a weak mask have it.
 
     Notes
     -----
-    The base is the brightest film there is, and rebate and gaps make it a crowded, even
-    colour. The open gate is brighter still; from it the base differs by the orange mask.
+    Nothing is brighter than the open gate, which is even but for the lamp. The base is the
+    brightest film there is, and rebate and gaps make it a crowded, even colour; it shows the same
+    lamp, and differs from the gate by a density.
     """
     dark = dark_level(light)
     if unseen_dark is not None and not any(dark):
         dark = unseen_dark
-    step = max(1, int(np.sqrt(light.shape[0] * light.shape[1] / 400_000)))
-    flat = light[::step, ::step].reshape(-1, 3)
-    flat_clipped = clipped[::step, ::step].reshape(-1)
-    log_light = log_above(flat, dark, _LIGHT_FLOOR)
-    modes = crowded_places(log_light)
-    if not modes:
+    shape = (light.shape[0], light.shape[1])
+    step = max(1, round(float(np.sqrt(light.shape[0] * light.shape[1] / _MOST_PIXELS))))
+    if step > 1:
+        light = _thinned(light, step)
+        clipped = clipped[::step, ::step][: light.shape[0], : light.shape[1]]
+    log_light = log_above(light, dark, _LIGHT_FLOOR)
+    areas = even_areas(log_light)
+    brightest = brightest_group(areas, clipped.shape, _LEAST_GATE_PX)
+    if not brightest or brightest[0].log_light.mean() < _DARKEST_BASE:
         return None
-    brightest = modes[0][0]
-    near = greatest(np.abs(less(log_light, brightest))) < 0.06
-    # A file of fewer bits, spread over 16, stops short of the last code.
-    full = float((10.0**brightest + np.asarray(dark)).max()) > _FULL_SCALE
-    gate_clipped = full or bool(flat_clipped[near].mean() > 0.5)
-    red_clipped = bool(brightest[0] > np.log10(0.985))
-    # A clipped gate says nothing of the base's colour: a scanner may have evened it out.
-    bases = [
-        mode
-        for mode in modes[1:]
-        if gate_clipped or is_base(brightest - mode[0], grey=grey, red_clipped=red_clipped)
-    ]
+    seen = _Seen.of(log_light, areas, brightest, _clips(brightest, clipped, dark))
+    base = _film_base(seen, grey)
+    alike = () if base is None else seen.like(base)
+    if alike:
+        alike = trimmed(alike, brightest, clipped.shape)
+    lamp, levels = lamp_through([group for group in (brightest, alike) if group], clipped.shape)
+    gate_clipped = seen.clipped and base is not None
     if gate_clipped:
-        film = [mode for mode in bases if not fades_from_gate(mode[0], brightest, log_light)]
-        bases = [mode for mode in film if (brightest - mode[0]).mean() > _NEARLY_GATE] or film
-    if _looks_like_base(brightest):
-        bases = [mode for mode in bases if mode[1] > 0.5 * modes[0][1]]
-    if bases:
-        base = _lightest(bases)
-        gate = None if gate_clipped else 10.0**brightest + np.asarray(dark)
-    else:
-        base, gate, gate_clipped = brightest, None, False
-    base_light = 10.0**base + np.asarray(dark)
+        lamp = Lamp(shape=clipped.shape)
+    elif base is None or alike:
+        base = levels[-1]
+    assert base is not None
+    has_gate = base is not levels[0] and not gate_clipped
+    gate = as_triple(10.0 ** levels[0] + np.asarray(dark)) if has_gate else None
     return Levels(
-        illumination=Illumination(dark, None if gate is None else as_triple(gate)),
-        base_light=as_triple(base_light),
+        illumination=Illumination(dark, gate),
+        base_light=as_triple(10.0**base + np.asarray(dark)),
         gate_clipped=gate_clipped,
         grey=grey,
+        lamp=replace(lamp, shape=shape),
     )
+
+
+def _thinned(light: Light, step: int) -> Light:
+    """Return a scan's light in means of so many pixels each way."""
+    rows, columns = (side // step * step for side in light.shape[:2])
+    size = (columns // step, rows // step)
+    thinned = cv2.resize(light[:rows, :columns], size, interpolation=cv2.INTER_AREA)
+    return np.asarray(thinned, np.float32)
+
+
+def _clips(brightest: Group, clipped: Mask, dark: Triple) -> bool:
+    """Tell whether a good part of the brightest areas is at full scale."""
+    sizes = [area.size for area in brightest]
+    marked = [clipped[area.y.astype(int), area.x.astype(int)].mean() for area in brightest]
+    # A file of fewer bits, spread over 16, stops short of the last code.
+    full = np.log10(_FULL_SCALE - np.asarray(dark))
+    at_end = [(area.log_light > full).any(axis=1).mean() for area in brightest]
+    return bool(np.average(marked, weights=sizes) > 0.5 or np.average(at_end, weights=sizes) > 0.1)
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """What a scan shows: log10 light (h, w, 3), the brightest even areas, and the others.
+
+    `lamp` and `level` are those of the brightest, `clipped` if they are at full scale; `others`
+    go with their light (n, 3) under that lamp.
+    """
+
+    log_light: Light
+    brightest: Group
+    clipped: bool
+    lamp: Lamp
+    level: Float64
+    others: Group
+    lights: Float64
+
+    @staticmethod
+    def of(log_light: Light, areas: Group, brightest: Group, clipped: bool) -> "_Seen":
+        """Return what even areas show."""
+        lamp, (level,) = lamp_through((brightest,), log_light.shape[:2])
+        others = tuple(area for area in areas if all(area is not one for one in brightest))
+        lights = [np.median(area.log_light - lamp.at(area.x, area.y), axis=0) for area in others]
+        return _Seen(
+            log_light, brightest, clipped, lamp, level, others, np.reshape(lights, (-1, 3))
+        )
+
+    def like(self, level: Float64) -> Group:
+        """Return the other areas of a light (3)."""
+        return self._taken(np.abs(self.lights - level).max(axis=1) < _ALIKE)
+
+    def lighter(self, level: Float64) -> Group:
+        """Return the other areas that are clearly lighter than a light (3)."""
+        return self._taken((self.lights - level).mean(axis=1) > _CLEARLY_LIGHTER)
+
+    def _taken(self, keep: Mask) -> Group:
+        return tuple(area for area, kept in zip(self.others, keep, strict=True) if kept)
+
+
+def _inside(areas: Group) -> int:
+    """Return how many pixels of areas lie clear of the scan's border, where holders lie."""
+    return sum(area.size for area in areas if not area.at_border)
+
+
+def _film_base(seen: _Seen, grey: bool) -> Float64 | None:
+    """Return the log10 light (3) of the base beside an open gate, None where there is no gate.
+
+    Even areas tell it best; where the base shows in none, all of the film does.
+    """
+    warm = _looks_like_base(seen.level) and not seen.clipped
+    if warm and not any(area.at_border for area in seen.brightest):
+        return None
+    for readings, lightest in (_even_readings(seen), _LIGHTEST_EVEN), (_film(seen), _LIGHTEST):
+        bases = _bases(seen, crowded_places(readings), grey)
+        if warm:
+            gate_px = sum(area.size for area in seen.brightest)
+            bases = [mode for mode in bases if _inside(seen.like(mode[0])) > 0.5 * gate_px]
+        if not bases:
+            continue
+        base = _lightest(bases, lightest)
+        lighter, alike = _inside(seen.lighter(base)), _inside(seen.like(base))
+        if seen.clipped or lighter <= max(_MOST_LIGHTER * alike, _LEAST_GATE_PX):
+            return base
+    return None
+
+
+def _bases(seen: _Seen, modes: list[Mode], grey: bool) -> list[Mode]:
+    """Return the crowded places of a scan's light that may be film base."""
+    level = seen.level
+    # A clipped gate says nothing of the base's colour: a scanner may have evened it out.
+    if seen.clipped:
+        return [mode for mode in modes if (level - mode[0]).mean() > _NEARLY_GATE] or modes
+    red_clipped = bool(level[0] > np.log10(0.985))
+    bases = [mode for mode in modes if is_base(level - mode[0], grey=grey, red_clipped=red_clipped)]
+    return [mode for mode in bases if not _is_holder(seen.like(mode[0]))] if grey else bases
+
+
+def _even_readings(seen: _Seen) -> Float32:
+    """Return log10 light (n, 3) under an even lamp of the even areas, each by its size."""
+    step = max(1.0, sum(area.size for area in seen.others) / _MOST_EVEN)
+    parts = []
+    for area in seen.others:
+        light = area.log_light
+        if not seen.clipped:
+            light = light - seen.lamp.at(area.x, area.y)
+        at = np.linspace(0, len(light) - 1, max(1, round(area.size / step))).astype(int)
+        parts.append(light[at])
+    return np.concatenate([np.zeros((0, 3)), *parts]).astype(np.float32)
+
+
+def _film(seen: _Seen) -> Float32:
+    """Return log10 light (n, 3) under an even lamp of all that is no open gate."""
+    off: Light = seen.log_light - seen.lamp.over()
+    gate = (least(less(off, seen.level)) > -_LIKE_GATE).astype(np.uint8)
+    film: Mask = np.asarray(cv2.dilate(gate, np.ones((7, 7), np.uint8))) == 0
+    readings: Float32 = (seen.log_light if seen.clipped else off)[film]
+    readings = readings[least(readings) > np.float32(_DARKEST_BASE)]
+    return readings[:: max(1, len(readings) // _MOST_READINGS)]
+
+
+def _is_holder(areas: Group) -> bool:
+    """Tell whether even areas are a holder's, which reaches the scan's border."""
+    return 2 * _inside(areas) < sum(area.size for area in areas)

@@ -3,38 +3,28 @@
 import math
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 
 from pipeline.channels import channel_mean, less, log_above, tint
-from pipeline.kinds import Corners, Float64, Light, Mask, Triple
+from pipeline.kinds import Corners, Light, Mask, Triple
 from pipeline.outline import corners_of
-from pipeline.profile import FilmSize, film_sizes
-from pipeline.strip.base import StripView, place, straighten
-from pipeline.strip.film_edge import EdgeLine, find_edges, picture_slope
+from pipeline.profile import FilmSize
 from pipeline.strip.illumination import Levels, base_of
-from pipeline.strip.scale import Perforations, film_scale, find_perforations
+from pipeline.strip.level import Levelled, Piece, ends_of, levelled_strip
+from pipeline.strip.scale import film_scale
 from pipeline.strip.surround import (
-    FilmArea,
     Surround,
     film_areas,
-    open_share,
-    over_base,
-    rough_line,
     runs_upright,
     split_abreast,
     surround,
 )
+from pipeline.strip.view import FilmMap, StripView, angle_deg, straighten, view_by
 
 _BASE_TOLERANCE = 0.10
 _BASE_TINT_TOLERANCE = 0.05
 _LEAST_BASE_SHARE = 0.004
 _MOST_RATE = 20_000
-_MARGIN_OF_WIDTH = 0.1
-_PASSES = 3
-_MOST_SLOPE = 0.06
-_MOST_HELD_SLOPE = 0.012
-_SHOWN_MM = 25.0
 _FLUSH_MM = 0.15
 _MISPLACED_MM = 0.4
 _WHOLE_WIDTH_SLACK_MM = 0.8
@@ -51,7 +41,11 @@ class Strip:
 
     `edges_seen` tells whether the film's top and bottom edges are in view, rather than under
     the holder or cut off by the scan's border; `film_rows` are the rows of these edges in the
-    pixels of the view that `straighten` makes of the outline, outside it where hidden.
+    pixels of the strip's view, outside it where hidden.
+
+    `way` is the map of that view of `size` rows and columns where the film doesn't lie straight,
+    None where the outline tells all; `uneven_mm` is the root mean square of what edges and
+    perforations are off the lines, or the map's curves, that were fitted to them.
     """
 
     outline: Corners
@@ -65,40 +59,15 @@ class Strip:
     base_light: Triple
     edges_seen: tuple[bool, bool]
     film_rows: tuple[float, float]
+    way: FilmMap | None = None
+    size: tuple[int, int] = (0, 0)
+    uneven_mm: float = 0.0
 
-
-@dataclass(frozen=True)
-class _Piece:
-    """A piece of film in its scan: area, light (h, w, 3), where holder is, its own levels.
-
-    `given` is the scale by tag or user, and which of them gave it.
-    """
-
-    area: FilmArea
-    light: Light
-    holder: Mask
-    levels: Levels
-    given: tuple[float | None, str]
-
-
-@dataclass(frozen=True)
-class _Levelled:
-    """A strip's surroundings turned level, and what was measured there."""
-
-    view: StripView
-    mask: Mask
-    edges: tuple[EdgeLine, EdgeLine]
-    perforations: Perforations | None
-
-    @property
-    def middle(self) -> float:
-        """Return the column in the middle of the view."""
-        return float(self.view.light.shape[1] - 1) / 2
-
-    @property
-    def levels(self) -> tuple[float, float]:
-        """Return the rows at which what shows of the strip begins and ends, at its middle."""
-        return self.edges[0].at(self.middle), self.edges[1].at(self.middle)
+    def view(self, light: Light) -> StripView:
+        """Return the strip straightened out of its proxy (h, w, 3)."""
+        if self.way is None:
+            return straighten(light, self.outline, self.px_per_mm)
+        return view_by(light, self.way, self.size, self.px_per_mm)
 
 
 def base_mask(light: Light, levels: Levels) -> Mask:
@@ -119,7 +88,7 @@ def find_strips(
     Parameters
     ----------
     light
-        Proxy (h, w, 3), linear light.
+        Proxy (h, w, 3), linear light as under an even lamp.
     levels
         Its gate, dark level and base.
     px_per_mm
@@ -165,13 +134,19 @@ def _strips(
     for area in film_areas(around.film, around.gate):
         own = _own_levels(light[area.mask & around.film], levels)
         if own is not None:
-            found += _strips_in(_Piece(area, light, around.holder, own, given))
+            found += _strips_in(Piece(area, light, around.holder, own, given))
     found.sort(key=lambda strip: sum(y for _, y in strip.outline))
     if not upright:
         return tuple(found)
-    outlines = [tuple((shape[1] - 1 - y, x) for x, y in strip.outline) for strip in found]
-    stood = zip(found, outlines, strict=True)
-    return tuple(replace(strip, outline=box, vertical=True) for strip, box in stood)[::-1]
+    return tuple(_stood(strip, shape[1]) for strip in found)[::-1]
+
+
+def _stood(strip: Strip, width: int) -> Strip:
+    """Return a strip of a scan laid on its side as it is in the scan, so many columns wide."""
+    outline = tuple((width - 1 - y, x) for x, y in strip.outline)
+    turn = np.array([[0.0, -1.0, width - 1.0], [1.0, 0.0, 0.0]])
+    way = None if strip.way is None else strip.way.then(turn)
+    return replace(strip, outline=outline, way=way, vertical=True)
 
 
 def _own_levels(readings: Light, levels: Levels) -> Levels | None:
@@ -184,7 +159,7 @@ def _own_levels(readings: Light, levels: Levels) -> Levels | None:
     return candidates[best] if shares[best] > _LEAST_BASE_SHARE else None
 
 
-def _strips_in(piece: _Piece) -> list[Strip]:
+def _strips_in(piece: Piece) -> list[Strip]:
     """Return the strip that a piece of film is, or those that touch side by side in it."""
     strip = _strip(piece)
     if strip is None or not strip.perforated:
@@ -196,13 +171,13 @@ def _strips_in(piece: _Piece) -> list[Strip]:
     return [found for found in apart if found is not None]
 
 
-def _strip(piece: _Piece) -> Strip | None:
+def _strip(piece: Piece) -> Strip | None:
     """Return the strip that a piece of film is, if it can be one."""
-    levelled = _level(piece)
+    levelled = levelled_strip(piece)
     if levelled is None:
         return None
     view, (upper, lower) = levelled.view, levelled.levels
-    first, last = _ends(levelled.mask, upper, lower)
+    first, last = ends_of(levelled.mask, upper, lower)
     if lower - upper < 8 or last - first < 8:
         return None
     seen = (levelled.edges[0].against_gate, levelled.edges[1].against_gate)
@@ -214,11 +189,11 @@ def _strip(piece: _Piece) -> Strip | None:
     film_mm = scale.px_per_mm if pitch is None else pitch / (scale.film.perforation_pitch_mm or 1)
     seen, rows = _film_rows(levelled, seen, scale.film, film_mm)
     corners = np.array([[first, upper], [last, upper], [last, lower], [first, lower]])
-    turn = view.to_proxy
+    own = None if view.to_proxy.straight else view.to_proxy.moved(first, upper)
     whole = (lower - upper) / scale.px_per_mm > scale.film.width_mm - _WHOLE_WIDTH_SLACK_MM
     return Strip(
-        outline=corners_of(place(corners, turn)),
-        angle_deg=math.degrees(math.atan2(turn[1][0], turn[0][0])),
+        outline=corners_of(view.to_proxy.onto(corners)),
+        angle_deg=angle_deg(view.to_proxy, (levelled.middle, (upper + lower) / 2)),
         vertical=False,
         px_per_mm=scale.px_per_mm,
         scale_from=scale.scale_from,
@@ -228,107 +203,14 @@ def _strip(piece: _Piece) -> Strip | None:
         base_light=piece.levels.base_light,
         edges_seen=seen,
         film_rows=(rows[0] - upper, rows[1] - upper),
+        way=own,
+        size=(max(2, round(lower - upper) + 1), max(2, round(last - first) + 1)),
+        uneven_mm=levelled.uneven_px / film_mm,
     )
 
 
-def _level(piece: _Piece) -> _Levelled | None:
-    """Return a strip turned level, its angle measured anew in each view of it."""
-    slope, above, below = rough_line(piece.area)
-    angle = math.atan(slope)
-    left, _, right, _ = piece.area.box
-    centre_x = (left + right - 1) / 2
-    centre = np.array([centre_x, slope * centre_x + (above + below) / 2])
-    half = np.array([(right - left) / 2 / math.cos(angle), (below - above) / 2 * math.cos(angle)])
-    margin = max(6.0, _MARGIN_OF_WIDTH * 2 * half[1])
-    half = half + margin
-    found = None
-    for _ in range(_PASSES):
-        found = _measured(piece, angle, centre, half)
-        if found is None:
-            return None
-        slope = _common_slope(found, piece.levels)
-        upper, lower = found.levels
-        middle = np.array([[found.middle, (upper + lower) / 2]])
-        centre = place(middle, found.view.to_proxy)[0]
-        half[1] = (lower - upper) / 2 + margin
-        angle += math.atan(slope)
-        if abs(slope) < 1e-5:
-            break
-    return _measured(piece, angle, centre, half)
-
-
-def _measured(piece: _Piece, angle: float, centre: Float64, half: Float64) -> _Levelled | None:
-    """Return edges and perforations in a view turned by an angle (radians)."""
-    along = half[0] * np.array([math.cos(angle), math.sin(angle)])
-    across = half[1] * np.array([-math.sin(angle), math.cos(angle)])
-    left, right = centre - along, centre + along
-    corners = np.array([left - across, right - across, right + across, left + across])
-    view = straighten(piece.light, corners_of(corners), 1.0)
-    mask = _placed(piece.area.mask, view)
-    valid = _placed(np.ones(piece.holder.shape, bool), view)
-    share = open_share(view.light, piece.levels)
-    hidden = ~valid
-    if piece.holder.any():
-        hidden |= _placed(piece.holder, view)
-    share[hidden] = 0.0
-    narrow = film_sizes()["135"]
-    height = 2 * half[1] / (1 + _MARGIN_OF_WIDTH * 2)
-    edges = find_edges(view.light, mask, valid, share, height / narrow.width_mm, _MOST_SLOPE)
-    if edges is None:
-        return None
-    holes = find_perforations(share, narrow, edges)
-    return _Levelled(view, mask, edges, holes)
-
-
-def _placed(mask: Mask, view: StripView) -> Mask:
-    """Return a mask of the proxy in the pixels of a view; false outside the proxy."""
-    moved = view.of(mask.astype(np.float32), cv2.INTER_LINEAR, cv2.BORDER_CONSTANT)
-    inside: Mask = moved > 0.5
-    return inside
-
-
-def _common_slope(found: _Levelled, levels: Levels) -> float:
-    """Return the slope of the film in a view: of its own edges and its perforations.
-
-    Where none of them shows, the pictures' borders tell how the film lies, else the holder's
-    edges, the flatter one first.
-    """
-    slopes = [edge.slope for edge in found.edges if edge.against_gate]
-    if found.perforations is not None:
-        slopes += [row.slope for row in found.perforations.rows if row.count > 5 or not slopes]
-    if slopes:
-        return float(np.median(slopes))
-    upper, lower = found.levels
-    inset = 2 + max(abs(edge.slope) for edge in found.edges) * found.middle
-    rows = slice(math.ceil(upper + inset), max(math.floor(lower - inset), 0))
-    first, last = (round(end) for end in _ends(found.mask, upper, lower))
-    part = found.view.light[rows, first + 3 : last - 2]
-    if min(part.shape[:2]) > 20:
-        density = -channel_mean(np.log10(np.maximum(over_base(part, levels), np.float32(1e-4))))
-        slope = picture_slope(density, (lower - upper) / _SHOWN_MM, _MOST_HELD_SLOPE)
-        if slope is not None:
-            return slope
-    return min((edge.slope for edge in found.edges), key=abs)
-
-
-def _ends(mask: Mask, upper: float, lower: float) -> tuple[float, float]:
-    """Return the columns between which film lies, to a part of a pixel."""
-    rim = 0.1 * (lower - upper)
-    rows = slice(max(0, round(upper + rim)), max(1, round(lower - rim)))
-    share = mask[rows].mean(axis=0)
-    inside = np.nonzero(share > 0.5)[0]
-    if not len(inside):
-        return 0.0, 0.0
-    first, last = int(inside[0]), int(inside[-1])
-    before = float(share[first - 1]) if first > 0 else 0.0
-    after = float(share[last + 1]) if last + 1 < len(share) else 0.0
-    start = first - (share[first] - 0.5) / (share[first] - before)
-    end = last + (share[last] - 0.5) / (share[last] - after)
-    return float(start), float(end)
-
-
 def _film_rows(
-    levelled: _Levelled, seen: tuple[bool, bool], film: FilmSize, px_per_mm: float
+    levelled: Levelled, seen: tuple[bool, bool], film: FilmSize, px_per_mm: float
 ) -> tuple[tuple[bool, bool], tuple[float, float]]:
     """Return which film edges are in view, and the rows of both in the levelled view."""
     upper, lower = levelled.levels
@@ -351,7 +233,7 @@ def _film_rows(
     return (in_view[0], in_view[1]), (top, top + width if bottom is None else bottom)
 
 
-def _edge_from_holes(levelled: _Levelled, on_bottom: bool, px_per_mm: float) -> float | None:
+def _edge_from_holes(levelled: Levelled, on_bottom: bool, px_per_mm: float) -> float | None:
     """Return the row of a film edge as the perforations along it tell, or None."""
     for row in levelled.perforations.rows if levelled.perforations else ():
         if row.on_bottom == on_bottom:

@@ -1,11 +1,11 @@
 """Perforations along a straightened strip, its scale and its kind of film."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
 
-from pipeline.kinds import Mask, Numbers, Plane
+from pipeline.kinds import Mask, Numbers, Plane, Points, Whole
 from pipeline.profile import FilmSize, film_sizes
 from pipeline.strip.film_edge import EdgeLine, robust_line
 
@@ -14,6 +14,10 @@ _MOST_SLOPE = 0.06
 _LENGTH_SLACK = 0.3
 _LEAST_FILLED = 0.7
 _PITCH_SPREAD = 0.05
+# From so many holes on, their pitch may be seen to change along the film. How far a hole may be out
+# of step, in pitches, and how soon the pitch is taken to have changed.
+_HOLES_ASLANT = 8
+_IN_STEP, _FOLLOWING = 0.2, 0.5
 _RIM_PX = 3
 _LEAST_RIM_MM = 0.7
 _WHOLE_SHARE = 0.95
@@ -29,7 +33,9 @@ class PerforationRow:
     """One row of holes: a line y = slope * x + level in pixels of the view.
 
     It runs through the holes' centres, or where their outer parts are hidden through their inner
-    edges, and lies `from_edge_mm` inside the film's edge; `count` is the number of holes.
+    edges, and lies `from_edge_mm` inside the film's edge; `count` is the number of holes. `points`
+    (n, 2) are the holes' own places on it, `steps` (n,) how many pitches each is from one of them,
+    the same for both rows.
     """
 
     slope: float
@@ -37,6 +43,8 @@ class PerforationRow:
     from_edge_mm: float
     on_bottom: bool
     count: int
+    points: Points = field(default_factory=lambda: np.empty((0, 2)), compare=False)
+    steps: Numbers = field(default_factory=lambda: np.empty(0), compare=False)
 
 
 @dataclass(frozen=True)
@@ -60,7 +68,7 @@ class _Holes:
         """Return the holes' edges that lie towards the pictures."""
         return self.top if on_bottom else self.bottom
 
-    def take(self, keep: Mask) -> "_Holes":
+    def take(self, keep: Mask | Whole) -> "_Holes":
         return _Holes(self.x[keep], self.length[keep], self.top[keep], self.bottom[keep])
 
 
@@ -101,7 +109,19 @@ def find_perforations(
         return None
     weights = [float(row.count) ** 3 for row, _ in found]
     pitch = float(np.average([pitch for _, pitch in found], weights=weights))
-    return Perforations(tuple(row for row, _ in found), pitch)
+    first = found[0][0]
+    rows = tuple(_in_step(row, first, pitch) for row, _ in found)
+    return Perforations(rows, pitch)
+
+
+def _in_step(row: PerforationRow, first: PerforationRow, pitch: float) -> PerforationRow:
+    """Return a row whose steps are counted from the same place as those of the first one."""
+    if row is first:
+        return row
+    middle = len(row.steps) // 2
+    nearest = int(np.argmin(np.abs(first.points[:, 0] - row.points[middle, 0])))
+    apart = np.round((row.points[middle, 0] - first.points[nearest, 0]) / pitch)
+    return replace(row, steps=row.steps - row.steps[middle] + first.steps[nearest] + apart)
 
 
 def _blobs(share: Plane) -> _Holes:
@@ -166,6 +186,7 @@ def _row(
     pitch = _pitch(row, film)
     if pitch is None:
         return None
+    row = row.take(np.argsort(row.x))
     tall = row.bottom - row.top
     scale = pitch / (film.perforation_pitch_mm or 1.0)
     # A holder that just reaches a hole cuts it shorter without a trace; the rest is kept apart.
@@ -177,7 +198,29 @@ def _row(
     if whole:
         level = float(np.median((row.top + row.bottom) / 2 - slope * row.x))
     from_edge = (film.perforation_from_edge_mm or 0.0) + (across / 2 if whole else across)
-    return PerforationRow(slope, level, from_edge, on_bottom, len(row.x)), pitch
+    across_row = (row.top + row.bottom) / 2 if whole else row.inner(on_bottom)
+    points = np.column_stack([row.x, across_row])
+    steps = _steps(row.x, pitch)
+    return PerforationRow(slope, level, from_edge, on_bottom, len(row.x), points, steps), pitch
+
+
+def _steps(x: Numbers, pitch: float) -> Numbers:
+    """Return how many pitches holes (n,), in order, stand from the middle one.
+
+    They are counted from hole to hole, as a pitch that is seen aslant changes along the film;
+    what stands between them is counted from the last one that was in step.
+    """
+    local, last = pitch, 0
+    counted = np.zeros(len(x))
+    for place in range(1, len(x)):
+        apart = (x[place] - x[last]) / local
+        many = float(np.round(apart))
+        counted[place] = counted[last] + many
+        if many >= 1 and abs(apart - many) < _IN_STEP:
+            local *= 1.0 + _FOLLOWING * (apart / many - 1.0)
+            last = place
+    from_middle: Numbers = counted - counted[len(x) // 2]
+    return from_middle
 
 
 def _pitch(row: _Holes, film: FilmSize) -> float | None:
@@ -190,13 +233,19 @@ def _pitch(row: _Holes, film: FilmSize) -> float | None:
     single = steps[(steps > 1.7 * length) & (steps < 3.4 * length)]
     if len(single) < _LEAST_HOLES - 1 or len(single) < 0.5 * len(steps):
         return None
-    pitch = float(np.median(single))
+    fitted = _even_pitch(x, float(np.median(single)), 1)
+    if fitted is None and len(x) >= _HOLES_ASLANT:
+        fitted = _even_pitch(x, float(np.median(single)), 3)
+    return fitted
+
+
+def _even_pitch(x: Numbers, pitch: float, degree: int) -> float | None:
+    """Return the mean pitch of holes whose places are a polynomial of their steps, or None."""
     for _ in range(3):
-        index = np.round((x - x[len(x) // 2]) / pitch)
-        fitted = np.polyfit(index, x, 1)
-        rest = x - np.polyval(fitted, index)
+        index = _steps(x, pitch)
+        rest = x - np.polyval(np.polyfit(index, x, degree), index)
         keep = np.abs(rest) < max(3 * float(np.median(np.abs(rest))), 0.02 * pitch)
-        if keep.sum() < _LEAST_HOLES:
+        if keep.sum() < _LEAST_HOLES or np.ptp(index[keep]) < 1:
             return None
         pitch = float(np.polyfit(index[keep], x[keep], 1)[0])
     spread = float(np.median(np.abs(rest)))

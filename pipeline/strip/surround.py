@@ -114,7 +114,7 @@ def _even_surround(light: Light, levels: Levels) -> Mask:
     open_gate = np.log10(brightest)
     some = logs.reshape(-1, 3)[:: max(1, found.size // 100_000)]
     for level, share in crowded_places(border(logs, 3)):
-        like_film = is_base(open_gate - level, grey=levels.grey)
+        like_film = not levels.grey and is_base(open_gate - level)
         like_film |= bool(np.abs(level - base).max() < _LIKE_BASE)
         to_gate = float((open_gate - level).mean())
         if share < _SURROUND_SHARE or like_film or to_gate < _LIKE_GATE:
@@ -155,7 +155,7 @@ def surround(light: Light, levels: Levels) -> Surround:
     return Surround(~gate & ~holder & ~fading, gate, holder)
 
 
-MOST_SKEW_DEG = 8.0
+MOST_SKEW_DEG = 17.0
 _LEAST_OF_LARGEST = 0.05
 _LEAST_SIDE_PX = 10
 # Longer than any single frame of a strip: half a 135 frame with its gap is 19 by 34.98 mm.

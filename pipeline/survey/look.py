@@ -22,12 +22,14 @@ from pipeline.strip import (
     is_negative,
     measure_base,
     measure_limits,
-    straighten,
+    over_view,
     struck_density,
+    unevenness,
 )
 
 _DENSE_REBATE = 0.15
 _INSET_MM = 0.8
+_BARE_OF_COLUMN, _LEAST_BAR_MM = 0.2, 0.3
 
 
 @dataclass(frozen=True)
@@ -65,9 +67,10 @@ def look_at(
     ScanProblem
         The scan has changed or is damaged.
     """
-    view = straighten(proxy.light, strip.outline, strip.px_per_mm)
-    illumination = levels.illumination
-    rough = measure_base(view.light, illumination, strip.base_light, view.px_per_mm)
+    view = strip.view(proxy.light)
+    uneven = unevenness(levels.lamp, view)
+    illumination = levels.under(over_view(uneven, view.light.shape[:2]))
+    rough = measure_base(view.light, illumination, strip.base_light, view.px_per_mm, uneven=uneven)
     if rough is None:
         return None
     above = density_above(view.light, rough)
@@ -83,12 +86,30 @@ def look_at(
     if (unknown or levels.grey) and np.median(seen.rebate_density) > _DENSE_REBATE:
         return None
     infrared = None if proxy.infrared is None else view.of(proxy.infrared)
+    # Neither holes nor a size that is any film's speak for film; its two edges may, if orange.
+    belied = scan.ppi is not None and strip.scale_from == "guess"
+    doubtful = belied and (levels.grey or not all(strip.edges_seen))
+    if not strip.perforated and (doubtful or not _shows_base(seen)):
+        return None
     reading = None
     if strip.film.name == "135":
         reading = read_strip_edge(
             ScannedStrip(scan, view, proxy.factor, strip.film_rows, illumination.dark)
         )
     return StripLook(scan, proxy.factor, strip, view, infrared, rough, seen, reading)
+
+
+def _shows_base(seen: Evidence) -> bool:
+    """Tell whether base runs across a strip between its pictures, or along them in the rebates.
+
+    A print or a slide may hold a colour like a base's, but scattered over its picture.
+    """
+    bare = (seen.busy < _BARE_OF_COLUMN) & ~seen.outside
+    length = max(2, round(_LEAST_BAR_MM * seen.px_per_mm))
+    across = np.convolve(bare, np.ones(length), "valid").max(initial=0.0) >= length
+    rebate_px = len(seen.flat) - (seen.bottom - seen.top)
+    along = rebate_px > 3 and float(np.median(seen.rebate_density)) < _DENSE_REBATE
+    return bool(across or along)
 
 
 @dataclass(frozen=True)

@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from pipeline.kinds import Light
-from pipeline.strip import StripView
+from pipeline.kinds import Light, as_matrix
+from pipeline.strip import FilmMap, StripView
 
 # What steps right and down of the picture as shown are in the picture as stored, (x, y) each
 # (TIFF 6.0, section 8, Orientation; Exif 3.0, 4.6.5.1.9).
@@ -24,13 +24,11 @@ def shown(light: Light, orientation: int) -> StripView:
     turned = np.swapaxes(light, 0, 1) if right[0] == 0 else light
     flips = tuple(axis for axis, step in enumerate((sum(down), sum(right))) if step < 0)
     turned = np.ascontiguousarray(np.flip(turned, flips))
-    rows = tuple((float(right[axis]), float(down[axis]), start[axis]) for axis in (0, 1))
-    return StripView(turned, 1.0, (rows[0], rows[1]))
+    rows = [(right[axis], down[axis], start[axis]) for axis in (0, 1)]
+    return StripView(turned, 1.0, FilmMap(as_matrix([*rows, (0, 0, 1)])))
 
 
-def shown_by(
-    orientation: int, to_proxy: tuple[tuple[float, float, float], ...]
-) -> tuple[bool, bool]:
+def shown_by(orientation: int, to_proxy: FilmMap) -> tuple[bool, bool]:
     """Tell whether a strip's view is shown turned by 180 degrees, and whether mirrored.
 
     A strip lies left to right, or top to bottom, in the scan as shown.
@@ -47,7 +45,8 @@ def shown_by(
     Whether to turn, after mirroring left to right where that is due too.
     """
     to_stored = np.array(_STEPS[orientation], float).T
-    view = np.linalg.solve(to_stored, np.asarray(to_proxy)[:, :2])
+    start, right, below = to_proxy.onto(np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]))
+    view = np.linalg.solve(to_stored, np.column_stack([right - start, below - start]))
     mirrored = bool(np.linalg.det(view) < 0)
     along = -view[:, 0] if mirrored else view[:, 0]
     return bool(along[np.argmax(np.abs(along))] < 0), mirrored

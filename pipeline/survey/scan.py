@@ -283,7 +283,7 @@ def _survey(look: ScanLook, settings: Settings, habits: Habits | None, cuts: Cut
     if settings.dust == "on":
         verdicts = dict.fromkeys(strip.cross_talk.verdict for strip in strips if strip.cross_talk)
         notes += [_INFRARED_NOTES[verdict] for verdict in verdicts if verdict in _INFRARED_NOTES]
-    kept = strips if kind == "monochrome" else ()
+    kept = () if kind == "unclear" else strips
     return ScanSurvey(look.path, kept, look.clipped, tuple(notes), habits, kind == "unclear")
 
 
@@ -313,7 +313,8 @@ def _levels(scan: Scan, proxy: Proxy, settings: Settings, grey: bool) -> Levels 
 def _looks(scan: Scan, proxy: Proxy, levels: Levels, settings: Settings) -> Iterator[StripLook]:
     """Yield what each strip of negative film in a scan shows."""
     px_per_mm = scan.ppi / MM_PER_INCH / proxy.factor if scan.ppi else None
-    for strip in find_strips(proxy.light, levels, px_per_mm, scan.ppi_from or "tag"):
+    even = levels.evened(proxy.light)
+    for strip in find_strips(even, levels, px_per_mm, scan.ppi_from or "tag"):
         look = look_at(scan, proxy, levels, strip, settings)
         if look is not None:
             yield look

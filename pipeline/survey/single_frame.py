@@ -19,7 +19,6 @@ from pipeline.strip import (
     crowded_places,
     density_above,
     find_picture,
-    place,
     to_density,
 )
 from pipeline.survey.clear_film import (
@@ -94,7 +93,7 @@ def look_at_single(
     """
     view = shown(proxy.light, scan.orientation)
     logs = logs_of(view.light, dark)
-    matrix = np.asarray(view.to_proxy)[:, :2]
+    matrix = np.asarray(view.to_proxy.matrix)[:2, :2]
     notes: tuple[str, ...] = ()
     any_base = settings.base is not None or settings.monochrome is not None or clear is not None
     if clear is None and settings.base is not None:
@@ -246,7 +245,7 @@ def survey_single(
     above = density_above(view.light, look.base)
 
     def to_scan(points: Float64) -> Corners:
-        return corners_of(to_scan_xy(place(points, view.to_proxy), factor))
+        return corners_of(to_scan_xy(view.to_proxy.onto(points), factor))
 
     corners = np.asarray(look.seen.corners)
     (start, top), (end, bottom) = corners.min(axis=0), corners.max(axis=0)
@@ -258,13 +257,11 @@ def survey_single(
     surveyed = survey_frame(measured, frame, None, corners, to_scan(corners))
     frames = [surveyed]
     if cuts is not None:
-        matrix = np.asarray(view.to_proxy)
         frames = []
         for cut in cuts:
             own = None
             if cut.outline is not None:
-                placed = to_proxy_xy(np.asarray(cut.outline), factor) - matrix[:, 2]
-                own = placed @ np.linalg.inv(matrix[:, :2].T)
+                own = view.to_proxy.back(to_proxy_xy(np.asarray(cut.outline), factor))
             was = None if cut.found is None else surveyed
             frames.append(survey_cut(measured, cut, was, own))
     lower, right = (count - 0.5 for count in view.light.shape[:2])

@@ -31,7 +31,6 @@ from pipeline.strip import (
     density_above,
     find_leak,
     measure_base,
-    place,
     to_light,
 )
 from pipeline.survey.frame import Cut, DensityView, FrameSurvey, survey_cut, survey_frame
@@ -70,6 +69,21 @@ class StripSurvey(ControlPatches):
     edges_seen: tuple[bool, bool] = (True, True)
     leak: LightLeak | None = None
 
+    @property
+    def curve_known(self) -> bool:
+        """Tell whether the scan says how its codes stand for light; linear codes need no curve.
+
+        A camera that says nothing draws its own curve over the display's, and the picture's
+        densities are as wrong as that.
+        """
+        encoding = self.scan.encoding
+        return encoding.source != "assumed" or encoding.kind == "linear"
+
+    @property
+    def absolute(self) -> bool:
+        """Tell whether the base's density is an ISO 5-2 density."""
+        return self.base.illumination.absolute and self.curve_known
+
 
 def survey_strip(
     look: StripLook, settings: Settings, habits: Habits | None, cuts: tuple[Cut, ...] | None
@@ -87,7 +101,10 @@ def survey_strip(
     view, strip, rough = look.view, look.strip, look.rough
     found = _found(look, settings, habits)
     gaps = _outside(view.light.shape[:2], found.frames, look.seen, view.px_per_mm)
-    base = measure_base(view.light, rough.illumination, rough.light, view.px_per_mm, gaps) or rough
+    measured = measure_base(
+        view.light, rough.illumination, rough.light, view.px_per_mm, gaps, rough.unevenness()
+    )
+    base = measured or rough
     if settings.base is not None:
         base = _given_base(base, settings.base)
     above = density_above(view.light, base)
@@ -105,14 +122,12 @@ def _recut(
     found: StripSurvey, cuts: tuple[Cut, ...], view: StripView, factor: int, above: Light
 ) -> StripSurvey:
     """Return a strip with its frames as corrected."""
-    matrix = np.asarray(view.to_proxy)
     measured = DensityView(above, found.base, view.px_per_mm)
     frames, centres = [], []
     for cut in cuts:
         corners = None
         if cut.outline is not None:
-            placed = to_proxy_xy(np.asarray(cut.outline), factor) - matrix[:, 2]
-            corners = placed @ np.linalg.inv(matrix[:, :2].T)
+            corners = view.to_proxy.back(to_proxy_xy(np.asarray(cut.outline), factor))
             centres.append(float(corners[:, 0].mean()))
         elif cut.found is not None:
             centres.append(found.centres_px[cut.found])
@@ -181,7 +196,7 @@ def _assembled(look: StripLook, above: Light, found: FoundFrames, base: FilmBase
     direction, mirrored = way = _way(look)
 
     def to_scan(points: Float64) -> Corners:
-        return corners_of(to_scan_xy(place(points, view.to_proxy), look.factor))
+        return corners_of(to_scan_xy(view.to_proxy.onto(points), look.factor))
 
     frames, chosen = found.frames, found.format
     centres = [(frame.start + frame.end) / 2 for frame in frames]

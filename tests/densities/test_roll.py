@@ -1,6 +1,7 @@
 """Figures of strips and roll against ones worked out by hand, and their laws."""
 
 from dataclasses import dataclass, replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,11 +13,13 @@ from pipeline.densities.roll import edge_print, roll_densities, strip_densities,
 from pipeline.profile.curve import LayerCurve
 from pipeline.profile.film import find_film
 from pipeline.profile.scanner import base_status_m, find_scanner, status_m
+from pipeline.scan.encoding import srgb
 from tests.survey.surveyed import RELATIVE, film_base, frame, strip
 
 GENERIC = find_film("generic")
 COLOUR = from_profile(GENERIC)
 SCANNER = find_scanner("narrow-band")
+UNNAMED = SimpleNamespace(encoding=srgb("assumed"))
 ERROR = (0.01, 0.01, 0.02)
 
 
@@ -116,6 +119,7 @@ def test_shares_count_the_pictures_pixels():
     [
         ("full scale (clipped)", {"base": film_base(illumination=RELATIVE)}, True, None),
         ("No open gate is in view", {"base": film_base(illumination=RELATIVE)}, False, None),
+        ("neither its colour profile", {"scan": UNNAMED}, False, None),
         ("dark level and flare are not known", {}, False, None),
         ("not Status M", {}, False, None),
         ("Status M is computed", {}, False, SCANNER),

@@ -20,11 +20,12 @@ def signs(**changes: float) -> RollSigns:
     return RollSigns(tuple((values | changes)[name] for name in SIGNS), 12)
 
 
-def weighed(odd: float = 0.0, **odds: float) -> Weighed:
+def weighed(unlike: float = 0.0, other_aim: float | None = None, **odds: float) -> Weighed:
     told = {code: 0.0 for code in (*FAULTS, "normal")}
     told |= {name.replace("_", "-"): value for name, value in odds.items()}
     degree = Estimate(-0.4, -0.6, -0.2)
-    return Weighed(told, dict.fromkeys(told, degree), odd, Estimate(0.3, -0.2, 0.8), (degree,) * 3)
+    stops = Estimate(0.3, -0.2, 0.8)
+    return Weighed(told, dict.fromkeys(told, degree), unlike, stops, (degree,) * 3, other_aim)
 
 
 def codes(findings) -> list[str]:
@@ -66,14 +67,50 @@ def test_one_in_twenty_is_no_doubt(other, named):
     assert ("It could also be under-exposed" in finding.advice) is named
 
 
-def test_where_nothing_is_probable_the_likeliest_fault_is_told_as_unsure():
+def test_nothing_below_even_odds_is_told_but_what_cannot_be_told_apart_is_named():
     (finding,) = fault_findings(
-        signs(), weighed(normal=0.2, under_developed=0.4, under_exposed=0.38)
+        signs(), weighed(normal=0.22, under_developed=0.4, under_exposed=0.38)
     )
-    assert finding.confidence < 0.5
-    assert "under-exposed (probability 0.38)" in finding.advice
+    assert (finding.code, finding.confidence) == ("normal", 0.22)
+    said = "under-developed (0.40) can't be told from under-exposed (0.38)"
+    assert said in finding.evidence
+    assert "give the record of a good roll of this film as --aim" in finding.advice
     (sound,) = fault_findings(signs(), weighed(normal=0.5, under_developed=0.4))
     assert sound.code == "normal"
+
+
+def test_a_roll_that_is_hardly_normal_gets_its_likeliest_fault():
+    (finding,) = fault_findings(
+        signs(), weighed(normal=0.11, under_developed=0.45, under_exposed=0.44)
+    )
+    assert (finding.code, finding.confidence) == ("under-developed", 0.45)
+    assert "under-exposed (probability 0.44)" in finding.advice
+
+
+def test_what_would_tell_is_what_is_not_in_view():
+    hidden = {f"edge_print_{channel}": math.nan for channel in ("red", "green", "blue")}
+    doubtful = {"normal": 0.4, "under_developed": 0.55}
+    alone = fault_findings(signs(**hidden), weighed(**doubtful))[0].advice
+    assert "--aim, or scan with the film's edges in view" in alone
+    aimed = fault_findings(signs(**hidden), weighed(other_aim=0.01, **doubtful))[0].advice
+    assert "To tell, scan with the film's edges in view." in aimed
+
+
+def test_development_of_an_unknown_film_is_not_told_from_pictures_alone():
+    hidden = {
+        f"{part}_{channel}": math.nan
+        for part in ("edge_print", "densest")
+        for channel in ("red", "green", "blue")
+    }
+    (alone,) = fault_findings(signs(**hidden), weighed(normal=0.95))
+    assert "development can't be told from pictures alone" in alone.evidence
+    (aimed,) = fault_findings(signs(**hidden), weighed(other_aim=0.01, normal=0.95))
+    assert "can't be told" not in aimed.evidence
+
+
+def test_an_aim_that_is_not_used_is_said_with_its_reason():
+    (finding,) = fault_findings(signs(), weighed(normal=0.95), "the aim is of film 81-3")
+    assert finding.evidence.endswith("; the aim is of film 81-3, so it is not used.")
 
 
 def test_a_sound_roll_tells_its_exposure():
@@ -94,11 +131,11 @@ def test_every_fault_has_evidence_in_one_sentence_whatever_is_in_view(code, hidd
     assert finding.evidence.count(". ") == 0
 
 
-def test_doubt_is_said_of_a_roll_like_no_other():
-    (usual,) = fault_findings(signs(), weighed(odd=0.4, under_developed=0.15, normal=0.05))
-    assert "fit no roll well" not in usual.evidence
-    (finding,) = fault_findings(signs(), weighed(odd=0.8, under_developed=0.15, normal=0.05))
-    assert "fit no roll well" in finding.evidence
+def test_doubt_is_said_of_a_film_unlike_the_usual():
+    (usual,) = fault_findings(signs(), weighed(unlike=0.4, under_developed=0.9, normal=0.1))
+    assert "unlike the usual" not in usual.evidence
+    (finding,) = fault_findings(signs(), weighed(unlike=0.95, under_developed=0.9, normal=0.1))
+    assert "film or scanner are unlike the usual" in finding.evidence
 
 
 def test_severity_and_advice_are_those_of_the_file():

@@ -18,7 +18,7 @@ from pipeline.edge.closer import (
 from pipeline.edge.code import load_edge_format
 from pipeline.edge.reading import EdgeReading, read_edge
 from pipeline.scan.scan import open_scan, reduce
-from pipeline.strip.base import StripView, straighten
+from pipeline.strip.view import FilmMap, StripView, straighten
 from tests.edge.drawn import CODE_PITCH_MM, MODULES, Look, draw_strip, run_of
 
 TEXTS = run_of("115-10", 22, 4)
@@ -161,7 +161,7 @@ def chosen(monkeypatch, length_mm, factor, in_view, in_scan=None):
     monkeypatch.setattr("pipeline.edge.closer.read_edge", lambda *_: in_view)
     monkeypatch.setattr("pipeline.edge.closer.read_closer", lambda _: in_scan)
     light = np.zeros((280, 8 * length_mm, 3), np.float32)
-    view = StripView(light, 8.0, ((1, 0, 0), (0, 1, 0)))
+    view = StripView(light, 8.0, FilmMap(((1, 0, 0), (0, 1, 0), (0, 0, 1))))
     return read_strip_edge(ScannedStrip(None, view, factor, (0.0, 279.0)))
 
 
@@ -212,7 +212,9 @@ def test_a_strip_is_read_from_the_scan_where_its_view_tells_too_little(tmp_path)
     ],
 )
 def test_rebates_under_the_holder_are_left_out(film_rows, seen):
-    view = StripView(np.zeros((280, 900, 3), np.float32), 8.0, ((1, 0, 0), (0, 1, 0)))
+    view = StripView(
+        np.zeros((280, 900, 3), np.float32), 8.0, FilmMap(((1, 0, 0), (0, 1, 0), (0, 0, 1)))
+    )
     told = rows_in_view(film_rows, view)
     assert tuple(row is not None for row in told) == seen
     assert all(row in (None, given) for row, given in zip(told, film_rows, strict=True))

@@ -19,7 +19,7 @@ from .geometry import (
 from .roll import Gate, LightLeak, Roll, StripSpec, gate_size_mm, lay_out
 from .scene import scene_exposure, sized
 from .spectra import Floats
-from .stock import Film, Process, load_film
+from .stock import Film, Process, load_film, masked
 
 LIGHT_STRUCK = 400.0
 LIGHT_STRUCK_FADE_MM = 1.2
@@ -66,7 +66,8 @@ class ExposedStrip:
 def expose_strip(spec: StripSpec, placement: Placement) -> ExposedStrip:
     """Prepare the pictures and the edge print of a strip at the scale of its placement."""
     roll = spec.roll
-    film, form, layout = load_film(roll.film), load_format(roll.format), lay_out(roll)
+    film = masked(load_film(roll.film), roll.mask_share)
+    form, layout = load_format(roll.format), lay_out(roll)
     start, end = spec.cuts_mm()
     frames = []
     for gate in layout.gates:
@@ -101,6 +102,7 @@ def _picture(roll: Roll, film: Film, gate: Gate, px_per_mm: float) -> Pixels | N
     if gate.spec.kind != "picture":
         return None
     along, across = gate_size_mm(load_format(roll.format), roll.camera)
+    along = gate.spec.along_mm or along
     picture = scene_exposure(film, gate.spec.scene, along / across, gate.spec.light)
     width, height = round(along * px_per_mm), round(across * px_per_mm)
     picture = sized(picture, width, height)

@@ -19,6 +19,7 @@ class FrameSpec:
     """One exposure: scene, over- or under-exposure in stops, kind, light, extra gap before it.
 
     kind is 'picture', 'blank' (shutter never opened) or 'fogged' (light-struck across the film).
+    along_mm is the gate's length where it is not the camera's: a mask put in for some frames.
     """
 
     scene: str | Scene = "grey"
@@ -26,6 +27,7 @@ class FrameSpec:
     kind: str = "picture"
     light: str = "D55"
     gap_mm: float = 0.0
+    along_mm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -65,7 +67,8 @@ class Roll:
     """A whole roll; everything random about it follows from `seed`.
 
     leader_mm and tail_mm lie before and after the frames; light_struck_mm from the start and
-    tail_struck_mm from the end are black with light.
+    tail_struck_mm from the end are black with light. mask_share is the strength of the film's
+    orange mask as a share of its usual one.
     """
 
     film: str = "film-a"
@@ -81,6 +84,7 @@ class Roll:
     edge_print: bool = True
     leaks: tuple[LightLeak, ...] = ()
     seed: int = 0
+    mask_share: float = 1.0
 
     def __post_init__(self) -> None:
         """Accept any sequence of frames."""
@@ -146,19 +150,22 @@ def lay_out(roll: Roll) -> RollLayout:
         u += spec.gap_mm
         starts.append(u)
         u += pitch + float(rng.normal(0, camera.gap_jitter_mm))
+        if spec.along_mm is not None:
+            u += spec.along_mm - along
     zero_at = _zero_at(roll, form, starts[0] if starts else 0.0, float(rng.uniform(2.5, 7.0)))
     gates = []
     for index, (spec, start) in enumerate(zip(roll.frames, starts, strict=True)):
         across = (form.width_mm - deep) / 2 + camera.gate_shift_mm
         across += float(rng.normal(0, camera.gate_jitter_mm))
-        number = _number(roll, form, index, start + along / 2, zero_at)
+        long = along if spec.along_mm is None else spec.along_mm
+        number = _number(roll, form, index, start + long / 2, zero_at)
         gates.append(
             Gate(
                 index,
                 spec,
                 number,
                 start,
-                start + along,
+                start + long,
                 across,
                 across + deep,
                 camera.gate_turn_deg,

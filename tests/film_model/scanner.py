@@ -61,30 +61,47 @@ def black_body(kelvin: float) -> Floats:
     return np.asarray(nm**-5.0 / np.expm1(PLANCK_HC_OVER_K_NM / (nm * kelvin)))
 
 
-@lru_cache(maxsize=1)
-def _table() -> dict:
-    path = Path(__file__).parent / "scanners.toml"
+@lru_cache(maxsize=2)
+def _table(name: str) -> dict:
+    path = Path(__file__).parent / name
     return tomllib.loads(path.read_text(encoding="utf-8"))["scanners"]
 
 
 def scanner_names() -> list[str]:
-    """Return the names of all scanners."""
-    return list(_table())
+    """Return the names of the scanners that random scans are drawn from."""
+    return list(_table("scanners.toml"))
 
 
-@lru_cache(maxsize=8)
+def _all_rows() -> dict:
+    return _table("scanners.toml") | _table("wide_scanners.toml")
+
+
+def scanners_of(split: str) -> list[str]:
+    """Return all scanners of a split, 'used' or 'left-out', the wide ones among them."""
+    return [name for name, row in _all_rows().items() if row["split"] == split]
+
+
+def lamp_light(lamp: dict) -> Floats:
+    """Return a lamp's relative spectral power: a black body, lobes, or the same everywhere."""
+    if "kelvin" in lamp:
+        return black_body(lamp["kelvin"])
+    if "lobes" in lamp:
+        return np.asarray(sum(lobe(*one) for one in lamp["lobes"]))
+    return np.ones_like(wavelengths_nm())
+
+
+@lru_cache(maxsize=16)
 def load_scanner(name: str) -> Scanner:
-    """Return a scanner by its name in scanners.toml; KeyError if there is none."""
-    row = dict(_table()[name])
-    lamp = row.pop("lamp")
-    light = black_body(lamp["kelvin"]) if "kelvin" in lamp else np.ones_like(wavelengths_nm())
+    """Return a scanner by its name, everyday or wide; KeyError if there is none."""
+    row = dict(_all_rows()[name])
+    light = lamp_light(row.pop("lamp"))
     leak = (wavelengths_nm() > LEAK_FROM_NM).astype(float)
     bands = [
         sum(lobe(*one) for one in band) + share * leak
         for band, share in zip(row.pop("bands"), row.pop("leak"), strict=True)
     ]
     weights = np.array(bands) * light
-    row.pop("note")
+    del row["note"], row["split"]
     return Scanner(
         name=name,
         weights=weights / weights.sum(axis=1, keepdims=True),

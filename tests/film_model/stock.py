@@ -1,11 +1,12 @@
 """Film stocks: layer sensitivities, characteristic curves, and what development makes of light."""
 
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
+from scipy.interpolate import PchipInterpolator
 
 from .spectra import Floats, illuminant, lobe, picture_basis, wavelengths_nm
 
@@ -32,7 +33,11 @@ class Process:
 
 @dataclass(frozen=True)
 class Film:
-    """One stock; arrays are per layer in the order R, G, B (cyan, magenta, yellow dye)."""
+    """One stock; arrays are per layer in the order R, G, B (cyan, magenta, yellow dye).
+
+    second_toe is the slow emulsion's share of the slope, its toe's log exposure after that of the
+    fast one, and its width as a multiple; None where the layers have one emulsion.
+    """
 
     name: str
     iso: int
@@ -53,6 +58,7 @@ class Film:
     granularity: Floats
     edge_text: str
     code: tuple[int, int]
+    second_toe: tuple[float, float, float] | None = None
 
     def layer_exposures(self, reflectance: Floats, light: str = "D55") -> Floats:
         """Expose the layers to reflectances [..., 41]; a white in D55 gives 1 in each layer."""
@@ -66,6 +72,10 @@ class Film:
     def curve(self, log_exposure: Floats) -> Floats:
         """Return dye amount above fog at log10 exposures [..., 3] relative to mid-grey."""
         toe = _ramp(log_exposure - self.toe_at, self.toe_width)
+        if self.second_toe is not None:
+            share, later, wider = self.second_toe
+            slow = _ramp(log_exposure - self.toe_at - later, wider * self.toe_width)
+            toe = (1 - share) * toe + share * slow
         return self.slope * (toe - _ramp(log_exposure - self.shoulder_at, self.shoulder_width))
 
     def develop(self, exposure: Floats, process: Process) -> Floats:
@@ -93,12 +103,27 @@ def _ramp(x: Floats, width: Floats) -> Floats:
 
 @lru_cache(maxsize=1)
 def _tables() -> dict:
-    return tomllib.loads((Path(__file__).parent / "films.toml").read_text(encoding="utf-8"))
+    return _read("films.toml")
+
+
+@lru_cache(maxsize=1)
+def _wide_tables() -> dict:
+    return _read("wide_films.toml")
+
+
+def _read(name: str) -> dict:
+    return tomllib.loads((Path(__file__).parent / name).read_text(encoding="utf-8"))
 
 
 def film_names() -> list[str]:
-    """Return the names of all colour films."""
+    """Return the names of the colour films that random rolls are drawn from."""
     return list(_tables()["films"])
+
+
+def films_of(split: str) -> list[str]:
+    """Return all colour films of a split, 'used' or 'left-out', the wide ones among them."""
+    rows = _tables()["films"] | _wide_tables()["films"]
+    return [name for name, row in rows.items() if row["split"] == split]
 
 
 def _dyes(shapes: dict, row: dict) -> Floats:
@@ -107,6 +132,21 @@ def _dyes(shapes: dict, row: dict) -> Floats:
         short, long = (w * row["width_scale"][index] for w in shapes[name]["widths_nm"])
         total = lobe(row["peak_nm"][index], 1.0, short, long)
         spectra.append(total + sum(lobe(*extra) for extra in shapes[name]["lobes"]))
+    return np.array(spectra)
+
+
+def _tabled_dyes(row: dict) -> Floats:
+    """Return dyes of a wide film: tables moved and stretched about their peaks, peak 1."""
+    tables = _wide_tables()["dye_tables"]
+    nm = np.array(tables["nm"], float)
+    spectra = []
+    for index, name in enumerate(("cyan", "magenta", "yellow")):
+        shape = PchipInterpolator(nm, tables["sets"][row["dyes"]][name])
+        peak = nm[int(np.argmax(tables["sets"][row["dyes"]][name]))]
+        away = wavelengths_nm() - peak - row["shift_nm"][index]
+        at = np.clip(peak + away / row["width_scale"][index], nm[0], nm[-1])
+        dye = np.maximum(shape(at), 0.0)
+        spectra.append(dye / dye.max())
     return np.array(spectra)
 
 
@@ -131,14 +171,27 @@ def _silver(shapes: dict, row: dict) -> tuple[Floats, Floats]:
 
 
 def _dyed(shapes: dict, row: dict) -> tuple[Floats, Floats]:
-    return _dyes(shapes, row), _masks(shapes, row)
+    dyes = _tabled_dyes(row) if "dyes" in row else _dyes(shapes, row)
+    return dyes, _masks(shapes, row)
+
+
+def _row(name: str) -> dict:
+    """Return the row of a film in films.toml or wide_films.toml; KeyError if there is none."""
+    for rows in (_tables()["films"], _tables()["silver_films"]):
+        if name in rows:
+            return rows[name]
+    return _wide_tables()["films"][name]
+
+
+def masked(film: Film, share: float) -> Film:
+    """Return a film whose orange mask is so much weaker or stronger."""
+    return film if share == 1.0 else replace(film, mask_spectra=film.mask_spectra * share)
 
 
 @lru_cache(maxsize=16)
 def load_film(name: str) -> Film:
-    """Return a film by its name in films.toml, colour or silver; KeyError if there is none."""
-    shapes, silver = _tables()["shapes"], name in _tables()["silver_films"]
-    row = _tables()["silver_films" if silver else "films"][name]
+    """Return a film by its name, colour, wide or silver; KeyError if there is none."""
+    shapes, silver, row = _tables()["shapes"], name in _tables()["silver_films"], _row(name)
     dyes, masks = (_silver if silver else _dyed)(shapes, row)
     keys = (
         "slope",
@@ -161,7 +214,9 @@ def load_film(name: str) -> Film:
         sensitivity=np.array([sum(lobe(*one) for one in layer) for layer in row["sensitivity"]]),
         dye_spectra=dyes,
         mask_spectra=masks,
-        support_spectrum=row["support"] * visible,
+        support_spectrum=row["support"] * visible
+        + sum(lobe(*one) for one in row.get("support_lobes", ())),
+        second_toe=tuple(row["second_toe"]) if "second_toe" in row else None,
         silver_per_dye=shapes["silver_per_dye"],
         **{key: np.array(row[key]) for key in keys},
     )

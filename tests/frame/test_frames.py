@@ -11,9 +11,10 @@ from pipeline.frame.columns import Evidence, evidence
 from pipeline.frame.frames import Frame, find_frames
 from pipeline.frame.gate import GateHabit, usual_habit
 from pipeline.profile.format import film_sizes, formats_on, frame_formats
-from pipeline.strip.base import StripView, density_above, measure_base, place, straighten
+from pipeline.strip.base import density_above, measure_base
 from pipeline.strip.illumination import find_levels
 from pipeline.strip.layout import find_strips
+from pipeline.strip.view import StripView
 from tests.film_model import Camera, FrameSpec, LightLeak, Roll, StripSpec, make_scan
 
 
@@ -28,7 +29,7 @@ class Found:
 
     def error_mm(self, frame: Frame, true: dict) -> float:
         """Return the largest distance of a found corner from the nearest true one."""
-        corners = place(frame.corners(), self.view.to_proxy)
+        corners = self.view.to_proxy.onto(frame.corners())
         apart = np.linalg.norm(corners[:, None] - np.array(true["outline"]), axis=2)
         return float(apart.min(axis=1).max()) / self.view.px_per_mm
 
@@ -39,7 +40,7 @@ def found(spec: StripSpec, ppi: float = 150, **how) -> Found:
     levels = find_levels(light, (scan.codes == 65535).any(axis=2))
     assert levels is not None
     (strip,) = find_strips(light, levels, ppi / 25.4)
-    view = straighten(light, strip.outline, strip.px_per_mm)
+    view = strip.view(light)
     base = measure_base(view.light, levels.illumination, levels.base_light, view.px_per_mm)
     assert base is not None
     above = density_above(view.light, base)

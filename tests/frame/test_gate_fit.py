@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from scipy.special import ndtr
@@ -37,6 +38,19 @@ def drawn(length_mm, starts_mm, dark_mm=(), density=0.7, width_mm=36.0) -> Evide
             above += 0.012 * np.outer(down, covered(x, start * PX_PER_MM) - covered(x, first))
     above += np.random.default_rng(1).normal(0, NOISE, above.shape)
     return evidence(np.repeat(above[..., None], 3, 2).astype(np.float32), FILM, PX_PER_MM, NOISE)
+
+
+def bowed(seen: Evidence, sag_mm: float) -> Evidence:
+    """Return evidence of the same strip, its middle lower than its ends by so much."""
+    height, width = seen.flat.shape
+    x, y = np.meshgrid(np.arange(width, dtype=np.float32), np.arange(height, dtype=np.float32))
+    lower = sag_mm * PX_PER_MM * (1.0 - (2.0 * x / (width - 1) - 1.0) ** 2)
+    bent = cv2.remap(seen.flat, x, y - lower, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    return evidence(np.repeat(bent[..., None], 3, 2).astype(np.float32), FILM, PX_PER_MM, NOISE)
+
+
+def lowered(x_mm: float, length_mm: float, sag_mm: float) -> float:
+    return sag_mm * (1.0 - (2.0 * x_mm / length_mm - 1.0) ** 2)
 
 
 def spans(starts_mm, width_mm=36.0, off_mm=0.4):
@@ -92,6 +106,33 @@ def test_a_strip_cut_through_a_picture_ends_it():
     fit = fit_gates(seen, cut, HABIT)
     assert edges_mm(fit.rectangles[1])[0] == pytest.approx(39.0, abs=0.05)
     assert fit.rectangles[1].end == pytest.approx(round(56.0 * PX_PER_MM) - 0.5, abs=0.2)
+
+
+def test_frames_of_a_bowed_strip_follow_it():
+    starts, sag = (1.0, 39.0, 77.0, 115.0, 153.0), 1.0
+    fit = fit_gates(bowed(drawn(190.0, starts), sag), spans(starts), HABIT)
+    for rectangle, start in zip(fit.rectangles, starts, strict=True):
+        slope = 4.0 * sag / 190.0 * (1.0 - 2.0 * (start + 18.0) / 190.0)
+        assert fit.tilt + rectangle.leans[2] == pytest.approx(slope, abs=0.002)
+        assert fit.tilt + rectangle.leans[0] == pytest.approx(0.0, abs=0.002)
+        middle = (edges_mm(rectangle)[2] + edges_mm(rectangle)[3]) / 2
+        assert middle == pytest.approx(17.5 + lowered(start + 18.0, 190.0, sag), abs=0.08)
+
+
+def test_film_bowed_more_is_told_with_less_confidence():
+    starts = (1.0, 39.0, 77.0)
+    straight = drawn(115.0, starts)
+    sureties = [
+        min(
+            one.surety(PX_PER_MM)
+            for one in fit_gates(bowed(straight, sag), spans(starts), HABIT).rectangles
+        )
+        for sag in (0.0, 1.0, 2.0)
+    ]
+    assert sureties[0] > 0.98
+    assert sureties[0] > sureties[1] > sureties[2]
+    # A parabola of this sag leaves the corners of a 36 mm side 0.13 mm off the line through it.
+    assert sureties[2] < 0.95
 
 
 def test_no_spans_no_rectangles():

@@ -150,3 +150,69 @@ def test_known_gaps_hold_a_frame_that_shows_nothing():
 
 def test_nothing_in_nothing():
     assert solve_spans(seen(8.0, []), HABIT)[1] == []
+
+
+def mm_of(found) -> list[tuple[float, float]]:
+    return [((one.start + 0.5) / PX_PER_MM, (one.end + 0.5) / PX_PER_MM) for one in found.frames]
+
+
+@pytest.mark.parametrize("full_mm", [34.0, 36.0, 36.8])
+@pytest.mark.parametrize("at", [1, 3])
+def test_one_full_frame_among_half_frames(full_mm, at):
+    lengths = [17.4] * 6
+    lengths[at] = full_mm
+    starts = 1.0 + np.concatenate([[0.0], np.cumsum(np.array(lengths) + 1.6)])
+    places = [(start, start + long) for start, long in zip(starts, lengths, strict=False)]
+    found = find_frames(seen(starts[-1], places), formats_on("135"))
+    assert found.format.name == "135-half"
+    np.testing.assert_allclose(mm_of(found), places, atol=0.2)
+
+
+def test_half_frames_among_full_ones_up_to_the_films_end():
+    places = [(3.0, 20.6), (23.0, 59.0), (61.5, 97.5), (100.0, 136.0), (138.0, 155.6)]
+    found = find_frames(seen(158.0, places), formats_on("135"))
+    assert [frame.kind for frame in found.frames] == ["picture"] * 5
+    np.testing.assert_allclose(mm_of(found), places, atol=0.25)
+
+
+@pytest.mark.parametrize(
+    ("gate_mm", "gap_mm"), [(33.6, 3.8), (34.2, 1.0), (35.0, 0.4), (37.0, 3.0)]
+)
+def test_full_frames_of_any_gate(gate_mm, gap_mm):
+    pitch = gate_mm + gap_mm
+    places = [(1.0 + pitch * n, 1.0 + pitch * n + gate_mm) for n in range(4)]
+    found = find_frames(seen(4 * pitch + 1.0, places), formats_on("135"))
+    assert found.format.name == "135"
+    np.testing.assert_allclose(mm_of(found), places, atol=0.2)
+
+
+def test_a_swinging_lens_takes_panoramas_too():
+    places = [(1.0 + 60.0 * n, 58.5 + 60.0 * n) for n in range(3)]
+    found = find_frames(seen(181.0, places), formats_on("135"))
+    assert found.format.name == "135-panorama"
+    np.testing.assert_allclose(mm_of(found), places, atol=0.3)
+
+
+def test_a_blank_half_frame_beside_a_full_one_is_told():
+    places = [(1.0, 19.0), (20.0, 38.0), (58.0, 94.0), (95.0, 113.0), (114.0, 132.0)]
+    found = find_frames(seen(133.0, places), formats_on("135"))
+    kinds = ["picture", "picture", "blank", "picture", "picture", "picture"]
+    assert [frame.kind for frame in found.frames] == kinds
+
+
+def test_short_pictures_are_of_the_rolls_own_format_unless_bars_tell_another():
+    roll = {"135": replace(HABIT, length_spread_mm=0.05, gap_spread_mm=0.35)}
+    # Half frames with blanks between, or full ones that are black on the right.
+    apart = seen(80.0, [(3.0, 20.8), (41.0, 58.8)])
+    assert find_frames(apart, formats_on("135")).format.name == "135-half"
+    assert find_frames(apart, formats_on("135"), roll).format.name == "135"
+    barred = seen(59.0, [(1.0, 19.0), (20.0, 38.0), (39.0, 57.0)])
+    assert find_frames(barred, formats_on("135"), roll).format.name == "135-half"
+
+
+def test_frames_are_told_with_doubt_where_another_format_fits_as_well():
+    clear = find_frames(seen(152.0, REGULAR), formats_on("135"))
+    # One picture black but for 18 mm, or a half frame.
+    either = find_frames(seen(40.0, [(3.0, 20.8)]), formats_on("135"))
+    assert min(frame.confidence for frame in clear.frames) > 0.95
+    assert max(frame.confidence for frame in either.frames) < 0.75

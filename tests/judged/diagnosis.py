@@ -1,16 +1,15 @@
-"""First findings on whole scans with known faults: `python -m tests.judged.diagnosis`.
+"""First findings on rolls with known faults: `python -m tests.judged.diagnosis`.
 
-Prints the confusion table, faults down and first findings across, with the rebate in view or not.
-With `--equations N` it is drawn from N rolls of `tests.fitted.fault_bank` instead, many more films
-and scanners, without scans. Nothing in it was seen by `tests.fitted.diagnosis` but at other seeds.
+Prints confusion tables, faults down and first findings across, of `--equations N` rolls drawn from
+the film model's equations (`tests.judged.fault_bank`), on worlds that are `used` for setting
+constants and on those `left-out`, alone and with a good roll as aim; without it, of whole scans.
 """
 
 import argparse
 import itertools
-import pickle
 import tempfile
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -18,19 +17,27 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.diagnosis.roll import colour_findings
+from pipeline.diagnosis.shown import Shown
 from pipeline.diagnosis.signs import SIGNS, RollSigns
 from pipeline.roll.record import record_of
 from pipeline.roll.survey import survey_roll
 from pipeline.settings.settings import Roll, RollNotes, Settings
 from tests.film_model import film_names, scanner_names, write_scan
-from tests.fitted.fault_bank import FaultyRoll, faulty_rolls
+from tests.judged.fault_bank import FaultyRoll, faulty_rolls
 from tests.judged.fault_cases import FAULT_CASES, fault_scans
 
 CODES = (
     "normal", "under-exposed", "over-exposed", "under-developed", "over-developed", "high-base",
     "retained-silver", "colour-crossover", "no-image", "unexposed",
 )  # fmt: skip
-HIDDEN = ("edge_print", "densest")
+SPLITS = ("used", "left-out")
+# What of the film is out of view, and whether a good roll is given, by what the table is called.
+VIEWS = {
+    "pictures alone": (("edge_print", "densest"), False),
+    "rebate in view": (("densest",), False),
+    "rebate in view, an aim": (("densest",), True),
+    "rebate and leader in view, an aim": (("none",), True),
+}
 
 
 @dataclass(frozen=True)
@@ -107,15 +114,16 @@ def without(signs: RollSigns, parts: Sequence[str]) -> RollSigns:
     return replace(signs, values=tuple(values))
 
 
-def judged_equations(rolls: Iterable[FaultyRoll], rebate: bool) -> list[Told]:
-    """Return first findings of drawn rolls."""
+def judged_equations(rolls: Iterable[FaultyRoll], view: str) -> list[Told]:
+    """Return first findings of drawn rolls in one of the VIEWS."""
     told = []
+    hidden, aimed = VIEWS[view]
     for roll in rolls:
         code = code_of(roll)
         if code is None:
             continue
-        signs = without(roll.signs, ("densest",) if rebate else HIDDEN)
-        first = colour_findings(signs)[0]
+        shown, aim = (Shown(without(signs, hidden)) for signs in (roll.signs, roll.aim))
+        first = colour_findings(shown, aim if aimed else None)[0]
         told.append(Told(code, code, first.code, first.confidence, roll.family))
     return told
 
@@ -136,17 +144,31 @@ def table(told: Sequence[Told]) -> str:
         lines.append(f"{case:<{width}}{cells}  {right:5.2f}")
     right = np.mean([one.told == one.code for one in told])
     normal = [one for one in told if one.code == "normal"]
+    faults = [one for one in told if one.told != "normal"]
     lines.append(f"right first finding {right:.3f} of {len(told)} rolls")
+    if faults:
+        sure = np.mean([one.told == one.code for one in faults])
+        lines.append(f"right where a fault is told {sure:.3f} of {len(faults)} rolls")
     if normal:
         alarms = np.mean([one.told != "normal" for one in normal])
         lines.append(f"false alarms {alarms:.3f} of {len(normal)} normal rolls")
     return "\n".join(lines)
 
 
+def beside(tables: Mapping[str, str]) -> str:
+    """Return texts beside each other, each under its name."""
+    columns = [[name, *text.splitlines()] for name, text in tables.items()]
+    widths = [max(map(len, column)) for column in columns]
+    rows = itertools.zip_longest(*columns, fillvalue="")
+    return "\n".join(
+        "    ".join(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True)).rstrip()
+        for row in rows
+    )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--equations", type=int, default=0)
-    parser.add_argument("--kept", type=Path, help="pickled rolls of tests.fitted.fault_bank")
     parser.add_argument("--seeds", type=int, nargs=2, default=(500, 501))
     parser.add_argument("--films", nargs="*", default=film_names())
     parser.add_argument("--scanners", nargs="*", default=scanner_names())
@@ -157,15 +179,11 @@ def main() -> None:
     parser.add_argument("--infrared", action="store_true")
     parser.add_argument("--scanner-profile")
     chosen = parser.parse_args()
-    if chosen.equations or chosen.kept:
-        rolls = (
-            pickle.loads(chosen.kept.read_bytes())
-            if chosen.kept
-            else faulty_rolls(chosen.equations, 99)
-        )
-        for rebate in (True, False):
-            print("rebate in view" if rebate else "rebate hidden")
-            print(table(judged_equations(rolls, rebate)))
+    if chosen.equations:
+        rolls = {split: faulty_rolls(chosen.equations, chosen.seeds[0], split) for split in SPLITS}
+        for view in VIEWS:
+            tables = {split: table(judged_equations(rolls[split], view)) for split in SPLITS}
+            print(f"{view}\n{beside(tables)}\n")
         return
     jobs = list(
         itertools.product(chosen.cases, chosen.films, chosen.scanners, range(*chosen.seeds))

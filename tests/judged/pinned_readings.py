@@ -1,7 +1,7 @@
 """What is made of readings and signs drawn at many values: limits of findings, in tables."""
 
 import itertools
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -11,10 +11,12 @@ from pipeline.control.finding import control_findings
 from pipeline.control.readings import Spot
 from pipeline.control.series import control_series
 from pipeline.control.spots import spot_findings
-from pipeline.diagnosis.model import fault_model, terms, weigh
+from pipeline.diagnosis.fit import fault_model
+from pipeline.diagnosis.model import weigh
+from pipeline.diagnosis.response import FAMILIES, Fault, response
 from pipeline.diagnosis.roll import diagnose, roll_signs
 from pipeline.diagnosis.signs import SIGNS, RollSigns
-from pipeline.kinds import as_triple
+from pipeline.kinds import Floats, as_triple
 from pipeline.profile.film import MONOCHROME, find_film
 from pipeline.settings.settings import RollNotes
 from tests.judged.control_cases import AIM, FAULTS, aim, faulty_strip
@@ -24,14 +26,9 @@ from tests.survey.surveyed import frame, strip
 NOT = -1.0
 SPOTS = {"base": (NOT, 0.0, 0.12), "edge-print": (NOT, 0.0, 0.3, 0.7, 1.6),
          "picture": (NOT, 0.0, 0.1, 0.6, 1.9)}  # fmt: skip
-FILM_FAULTS: Mapping[str, tuple[float, float, float]] = {
-    "normal": (0.0, 0.0, 0.0),
-    "development": (-0.3, -0.3, -0.3),
-    "fog": (0.15, 0.15, 0.15),
-    "stain": (0.15, 0.15, 0.15),
-    "silver": (0.3, 0.3, 0.3),
-    "contrast": (0.15, 0.0, -0.15),
-}
+FILM_FAULTS: Mapping[str, float] = {
+    "normal": 0.0, "development": -0.3, "high_base": 0.15, "silver": 0.3, "crossed": 1.0,
+}  # fmt: skip
 
 
 def control_figures() -> dict[str, Any]:
@@ -69,23 +66,36 @@ def weighed_faults() -> dict[str, Any]:
     told: dict[str, Any] = {}
     model = fault_model()
     shown = (range(25), range(16), (0, 3, 6, 9, 16, 19, 22), range(9, 25))
-    for (family, degree), log_exposure, seen in itertools.product(
+    for (code, degree), log_exposure, seen in itertools.product(
         FILM_FAULTS.items(), (-0.9, -0.1, 0.5), shown
     ):
-        name = f"{family} {log_exposure} {len(seen)}"
+        name = f"{code} {log_exposure} {len(seen)}"
         draw = fixed_generator(name)
-        mean = terms(family, degree, log_exposure) @ model.coefficients
-        spread = np.sqrt(np.diag(model.film)) * draw.normal(0.0, 0.5, len(SIGNS))
-        values = np.where(np.isin(np.arange(len(SIGNS)), list(seen)), mean + spread, np.nan)
-        usual = terms("normal", (0.0, 0.0, 0.0), -0.1) @ model.coefficients
-        signs, right = RollSigns(tuple(values), 6), RollSigns(tuple(usual + spread), 20)
-        ways = {"": {}, "aimed": {"aim": right}, "infra-red": {"silver_seen": True}}
+        spreads = model.unknowns.spreads(6)
+        film = model.unknowns.film()
+        state = draw.normal(0.0, 0.5 * spreads)
+        right = np.where(np.arange(len(state)) < film.stop, state, 0.0)
+        signs = _signs(code, degree, log_exposure, state, 6, seen)
+        aim = _signs("normal", 0.0, -0.1, right, 20, range(25))
+        ways = {"": {}, "aimed": {"aim": aim}, "infra-red": {"silver_seen": True}}
         for way, known in ways.items():
             found = weigh(signs, model, **known)
-            told[f"{name} {way}"] = [*found.probabilities.values(), found.odd,
+            told[f"{name} {way}"] = [*found.probabilities.values(), found.unlike,
                                      *vars(found.exposure_stops).values(),
                                      *(each.value for each in found.contrast)]  # fmt: skip
     return told
+
+
+def _signs(
+    family: str, degree: float, log_exposure: float, state: Floats, pictures: int,
+    seen: Sequence[int],
+) -> RollSigns:  # fmt: skip
+    degrees = {name: np.array([degree if name == family else 0.0]) for name in FAMILIES}
+    unknowns = fault_model().unknowns.values(state[None])
+    values = response(Fault(degrees, np.array([log_exposure])), unknowns)[0]
+    return RollSigns(
+        tuple(np.where(np.isin(np.arange(len(SIGNS)), seen), values, np.nan)), pictures
+    )
 
 
 def silver_findings() -> dict[str, Any]:

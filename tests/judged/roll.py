@@ -46,6 +46,10 @@ SAME_FRAME = 0.9
 PATCH_REACH = 0.25
 
 
+class ScansRefused(AssertionError):
+    """Scans that hold a roll were refused."""
+
+
 @dataclass(frozen=True)
 class JudgedRoll:
     """How a surveyed roll differs from its truth.
@@ -88,7 +92,7 @@ def surveyed(scans: Sequence[ModelScan], folder: Path) -> SurveyedRoll:
     with ThreadPoolExecutor(2) as executor:
         roll = survey_roll(Roll("r", paths, RollNotes(), Settings(reference=())), executor, listen)
     if failures:
-        raise AssertionError(failures)
+        raise ScansRefused(failures)
     return roll
 
 

@@ -4,25 +4,40 @@ from functools import cache
 
 import pytest
 
-from tests.fitted.fault_bank import FaultyRoll, faulty_rolls
-from tests.judged.diagnosis import Told, judged_case, judged_equations, table
+from tests.judged.diagnosis import Told, beside, judged_case, judged_equations, table
+from tests.judged.fault_bank import FaultyRoll, faulty_rolls
+
+# On worlds that no constant was set on.
+SEED, COUNT = 2024, 140
 
 
 @cache
 def drawn_rolls() -> list[FaultyRoll]:
-    return faulty_rolls(240, 2024)
+    return faulty_rolls(COUNT, SEED, "left-out")
 
 
 def right(told) -> float:
     return sum(one.told == one.code for one in told) / len(told)
 
 
-@pytest.mark.parametrize(("rebate", "least"), [(True, 0.9), (False, 0.87)])
-def test_first_findings_on_drawn_films_and_scanners(rebate, least):
-    told = judged_equations(drawn_rolls(), rebate)
-    assert right(told) >= least
-    normal = [one for one in told if one.code == "normal"]
-    assert sum(one.told != "normal" for one in normal) <= max(1, 0.04 * len(normal))
+def alarms(told) -> int:
+    return sum(one.told != "normal" for one in told if one.code == "normal")
+
+
+@pytest.mark.parametrize("view", ["pictures alone", "rebate in view"])
+def test_alone_a_sound_roll_is_left_alone_and_what_is_told_is_mostly_right(view):
+    """Of a film that nobody knows many faults can't be told; those that are told are there."""
+    told = judged_equations(drawn_rolls(), view)
+    faults = [one for one in told if one.told != "normal"]
+    assert len(faults) >= 0.15 * len(told)
+    assert right(faults) >= 0.85
+    assert alarms(told) <= 1
+
+
+def test_a_good_roll_of_the_film_makes_first_findings_right():
+    told = judged_equations(drawn_rolls(), "rebate in view, an aim")
+    assert right(told) >= 0.93
+    assert alarms(told) <= 1
 
 
 @pytest.mark.parametrize(
@@ -48,3 +63,10 @@ def test_table_counts_rows_by_what_was_told():
     ])  # fmt: skip
     assert "right first finding 0.667 of 3 rolls" in text
     assert "false alarms 0.500 of 2 normal rolls" in text
+    assert "right where a fault is told 0.500 of 2 rolls" in text
+
+
+def test_tables_stand_beside_each_other_under_their_names():
+    assert beside({"used": "a\nbb", "left-out": "c"}).splitlines() == [
+        "used    left-out", "a       c", "bb",
+    ]  # fmt: skip

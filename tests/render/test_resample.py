@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from skimage.transform import SimilarityTransform, warp
+from skimage.transform import ProjectiveTransform, SimilarityTransform, warp
 
 from pipeline.render.resample import MARGIN_PX, tap_terms
 from tests.render.whole_pictures import straightened
@@ -98,6 +98,32 @@ def test_picture_is_that_of_scikit_image(angle_deg):
     corners = outline(angle_deg, rows, columns)
     shown = straightened(picture.astype(np.float32), corners, (0, 0), (rows, columns))
     assert decibels(shown, told) > 68.0
+
+
+@pytest.mark.parametrize("quarter", QUARTERS)
+@pytest.mark.parametrize("flip", [False, True])
+def test_picture_seen_aslant_is_that_of_scikit_image(quarter, flip):
+    rows, columns = 100, 110
+    picture = Waves(0.12, seed=4).picture()
+    moved = np.array(outline(3.0 + quarter, rows, columns, flip=flip))
+    moved += [(3.0, 1.5), (-2.5, -4.0), (4.5, 2.0), (-1.0, 3.5)]
+    right, below = columns - 0.5, rows - 0.5
+    box = np.array([(-0.5, -0.5), (right, -0.5), (right, below), (-0.5, below)])
+    way = ProjectiveTransform.from_estimate(box, moved)
+    told = warp(picture, way, order=5, output_shape=(rows, columns))
+    corners = tuple(map(tuple, moved.tolist()))
+    shown = straightened(picture.astype(np.float32), corners, (0, 0), (rows, columns))
+    assert decibels(shown, told) > 68.0
+
+
+def test_a_picture_that_is_hardly_aslant_is_that_of_its_parallelogram():
+    picture = Waves(0.2, seed=5).picture().astype(np.float32)
+    corners = np.array(outline(0.4, 120, 130))
+    level, aslant = (
+        straightened(picture, tuple(map(tuple, corners + move)), (0, 0), (120, 130))
+        for move in (0.0, [(0.0, 0.0), (0.0, 0.0), (0.02, 0.02), (0.0, 0.0)])
+    )
+    assert np.abs(level - aslant).max() < 0.01
 
 
 def _turned(point: np.ndarray, angle: float) -> np.ndarray:

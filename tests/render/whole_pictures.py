@@ -16,8 +16,9 @@ from pipeline.record.record import RollRecord
 from pipeline.render.cut import code_bands, picture_size
 from pipeline.render.look import Levels, display_values, share_showing
 from pipeline.render.mended import mended_bands
-from pipeline.render.resample import rounded, straight_bands, upright
+from pipeline.render.resample import rounded, straight_bands
 from pipeline.render.tone import PrintTone
+from pipeline.render.upright import upright
 from pipeline.report.contact_sheet import SheetPart, empty_sheet
 from pipeline.scan.encoding import to_light
 from pipeline.scan.scan import Scan, finite, infrared_light, opened

@@ -738,3 +738,25 @@ def test_several_sheets_are_linked_by_their_numbers():
     links = [(link.get("href"), link.text) for link in parsed(page).iter("a")]
     assert ("./contact-sheet.jpg", "1") in links
     assert ("./contact-sheet-2.jpg", "2") in links
+
+
+@pytest.mark.parametrize(
+    ("doubt", "cast", "words"),
+    [
+        (0.03, 0.02, ("Greys may be off by 0.03 in log10 exposure",)),
+        (0.09, 0.1, ("off by 0.09", "few, much alike", "grey card")),
+        (0.12, 0.9, ("off by 0.12", "one cast lies over all pictures", "grey card")),
+    ],
+)
+def test_how_sure_a_colour_from_the_pictures_is_stands_on_page_and_in_summary(doubt, cast, words):
+    record = roll_of_38()
+    sure = replace(record.colour, how="roll", doubt_log_e=doubt, cast=cast)
+    told = replace(record, colour=sure)
+    colour = next(line for line in report.summary_lines(told) if line.startswith("Colour:"))
+    page = text_of(parsed(report.page(told, small_jpegs(told))))
+    for text in words:
+        assert text in colour
+        assert text in page
+    assert ("grey card" in colour) == (doubt > 0.05)
+    charted = replace(told, colour=replace(sure, how="reference"))
+    assert not any("off by" in line for line in report.summary_lines(charted))

@@ -5,10 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from pipeline.strip.base import FilmBase, StripView, density_above, measure_base, places, straighten
+from pipeline.strip.base import FilmBase, density_above, measure_base, places
 from pipeline.strip.density import Illumination
 from pipeline.strip.illumination import find_levels
 from pipeline.strip.layout import find_strips
+from pipeline.strip.view import StripView
 from tests.film_model import FrameSpec, Holder, ModelScan, Roll, StripSpec, make_scan
 
 PPI = 150
@@ -33,7 +34,7 @@ def measured(scan: ModelScan) -> Measured:
     levels = find_levels(light, (scan.codes == full).any(axis=2))
     assert levels is not None
     (strip,) = find_strips(light, levels, PPI / 25.4)
-    view = straighten(light, strip.outline, strip.px_per_mm)
+    view = strip.view(light)
     base = measure_base(view.light, levels.illumination, levels.base_light, view.px_per_mm)
     assert base is not None
     return Measured(view, base, levels.illumination, scan.truth)

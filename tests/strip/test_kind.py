@@ -11,7 +11,7 @@ from PIL import Image
 from pipeline.problem import ScanProblem
 from pipeline.settings.settings import Settings
 from pipeline.survey.scan import survey_scan
-from tests.film_model import FrameSpec, Roll, StripSpec, make_scan
+from tests.film_model import FrameSpec, Roll, StripSpec, make_scan, write_scan
 
 SCENES = ("coffee", "hills", "astronaut")
 
@@ -31,6 +31,29 @@ def test_a_photographed_strip_is_found(format, quality, falloff_stops, tmp_path:
     (strip,) = survey_scan(path, Settings(scan_gamma=2.2)).strips
     assert strip.format == format
     assert len(strip.frames) == 3
+
+
+@pytest.mark.parametrize("format", ["135", "120-6x6"])
+@pytest.mark.parametrize("mask_share", [0.1, 0.25])
+def test_colour_film_of_a_weak_mask_is_found(format, mask_share, tmp_path: Path):
+    roll = Roll("film-c", tuple(map(FrameSpec, SCENES)), format, seed=6, mask_share=mask_share)
+    scan = make_scan([StripSpec(roll, 0, 3)], ppi=140.0, seed=6)
+    (strip,) = survey_scan(write_scan(tmp_path, "strip", scan), Settings()).strips
+    assert strip.format == format
+    assert len(strip.frames) == 3
+    assert strip.base.illumination.absolute
+    assert strip.base.density == pytest.approx(scan.truth["strips"][0]["base_density"], abs=0.01)
+
+
+@pytest.mark.parametrize("tones", [(0.9, 0.75, 0.7), (0.85, 0.75, 0.8), (1.0, 0.85, 0.65)])
+@pytest.mark.parametrize("around", [4, 250])
+def test_a_print_of_any_tone_is_refused(tones, around, tmp_path: Path):
+    page = np.full((712, 812, 3), around, np.uint8)
+    page[100:-100, 150:-150] = (skimage.data.astronaut() * tones).astype(np.uint8)
+    path = tmp_path / "print.tif"
+    tifffile.imwrite(path, page, photometric="rgb", resolution=(300, 300), resolutionunit="INCH")
+    with pytest.raises(ScanProblem, match="shows"):
+        survey_scan(path, Settings())
 
 
 @pytest.mark.parametrize(

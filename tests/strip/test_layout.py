@@ -8,7 +8,6 @@ import cv2
 import numpy as np
 import pytest
 
-from pipeline.strip.base import straighten
 from pipeline.strip.illumination import Levels, find_levels
 from pipeline.strip.layout import Strip, base_mask, find_strips
 from tests.film_model import FrameSpec, Holder, ModelScan, Roll, StripSpec, make_scan
@@ -27,7 +26,7 @@ def looked(scan: ModelScan) -> tuple[np.ndarray, Levels]:
     light = (scan.codes / 65535).astype(np.float32)
     levels = find_levels(light, (scan.codes == 65535).any(axis=2))
     assert levels is not None
-    return light, levels
+    return levels.evened(light), levels
 
 
 def strips_of(scan: ModelScan, px_per_mm: float | None = PX_PER_MM) -> tuple[Strip, ...]:
@@ -42,15 +41,14 @@ def corner_error(strip: Strip, truth: dict) -> float:
 
 def in_view(strip: Strip, light: np.ndarray, points: list) -> np.ndarray:
     """Return points of the scan in the pixels of the strip's view."""
-    rows = np.array(straighten(light, strip.outline, strip.px_per_mm).to_proxy)
-    return np.linalg.solve(rows[:, :2], (np.array(points) - rows[:, 2]).T).T
+    return strip.view(light).to_proxy.back(np.array(points))
 
 
 def edge_errors_mm(strip: Strip, light: np.ndarray, truth: dict, ppi: float = PPI) -> np.ndarray:
     """Return how far the film's edges are off at either end of the view, at most, [top, bottom]."""
     corners = in_view(strip, light, truth["outline"])
     corners = corners[np.argsort(corners[:, 1])]
-    right = straighten(light, strip.outline, strip.px_per_mm).light.shape[1] - 1
+    right = strip.view(light).light.shape[1] - 1
     off = []
     for pair, row in zip((corners[:2], corners[2:]), strip.film_rows, strict=True):
         slope, level = np.polyfit(pair[:, 0], pair[:, 1], 1)

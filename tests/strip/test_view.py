@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.strip.base import place, straighten
+from pipeline.strip.view import FilmMap, straighten, view_by
 
 Corners = tuple[tuple[float, float], ...]
 
@@ -34,7 +34,7 @@ def test_every_pixel_of_a_view_shows_its_place_in_the_proxy(angle_deg, x, y):
     assert view.light.shape == (41, 81, 3)
     assert view.px_per_mm == 6.0
     pixels = np.array([(0, 0), (80, 0), (80, 40), (0, 40), (33, 17)])
-    places = place(pixels, view.to_proxy)
+    places = view.to_proxy.onto(pixels)
     assert places[:4] == pytest.approx(np.array(corners), abs=1e-6)
     # A ramp is its own coordinate; cubic convolution keeps straight lines (Keys 1981, from
     # memory), cv2 rounds places to 1/32 pixel.
@@ -71,3 +71,45 @@ def test_the_scan_is_not_changed():
     before = light.copy()
     straighten(light, outline((80, 60), (60, 30), 2.0), 6.0)
     assert np.array_equal(light, before)
+
+
+bent = st.builds(
+    FilmMap,
+    matrix=st.tuples(
+        st.tuples(st.floats(0.95, 1.05), st.floats(-0.1, 0.1), st.floats(-50, 50)),
+        st.tuples(st.floats(-0.1, 0.1), st.floats(0.95, 1.05), st.floats(-50, 50)),
+        st.tuples(st.floats(-5e-5, 5e-5), st.floats(-5e-5, 5e-5), st.just(1.0)),
+    ),
+    bow=st.tuples(st.floats(-20, 20), st.floats(-5, 5), st.floats(-5, 5)),
+    middle=st.just(800.0),
+    half=st.just(800.0),
+    radial=st.floats(-0.05, 0.05),
+    centre=st.just((780.0, 600.0)),
+    radius=st.just(1000.0),
+)
+PLACES = np.array([[0.0, 0.0], [1600.0, 0.0], [1600.0, 280.0], [0.0, 280.0], [700.0, 111.0]])
+
+
+@given(bent)
+def test_the_way_back_is_the_way_back(way):
+    assert way.back(way.onto(PLACES)) == pytest.approx(PLACES, abs=1e-6)
+
+
+@given(bent)
+def test_parts_enlargements_and_quarter_turns_show_the_same_places(way):
+    there = way.onto(PLACES)
+    assert way.moved(30.0, -7.0).onto(PLACES - (30.0, -7.0)) == pytest.approx(there, abs=1e-6)
+    assert way.enlarged(3.0).onto(3.0 * PLACES) == pytest.approx(there, abs=1e-6)
+    stood = way.then(np.array([[0.0, -1.0, 1199.0], [1.0, 0.0, 0.0]])).onto(PLACES)
+    told = np.column_stack([1199.0 - there[:, 1], there[:, 0]])
+    assert stood == pytest.approx(told, abs=1e-6)
+
+
+def test_a_bent_view_shows_the_places_of_its_map():
+    way = FilmMap(
+        ((1.0, 0.02, 20.0), (-0.01, 1.0, 30.0), (1e-4, 2e-4, 1.0)), (3.0, 1.0, -0.5), 50.0, 50.0
+    )
+    view = view_by(ramp(), way, (40, 101), 6.0)
+    pixels = np.array([(0, 0), (100, 0), (100, 39), (0, 39), (33, 17)])
+    shown = view.light[pixels[:, 1], pixels[:, 0], :2]
+    assert shown == pytest.approx(way.onto(pixels), abs=0.05)

@@ -1,12 +1,14 @@
 """Strips as a survey leaves them, made up from a few figures."""
 
 from collections.abc import Sequence
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 
 from pipeline.edge.chain import EdgeCode
 from pipeline.edge.reading import EdgeReading
+from pipeline.scan.encoding import linear
 from pipeline.strip.base import FilmBase, FrameBase
 from pipeline.strip.density import Illumination
 from pipeline.survey.frame import FrameSurvey
@@ -38,7 +40,8 @@ def frame(
 
 def strip(frames: Sequence[FrameSurvey] = (), **changes: Any) -> StripSurvey:
     told: dict[str, Any] = {
-        "scan": None, "ppi": 1600.0, "ppi_from": "tag", "format": "135", "outline": BOX,
+        "scan": SimpleNamespace(encoding=linear("container")),
+        "ppi": 1600.0, "ppi_from": "tag", "format": "135", "outline": BOX,
         "angle_deg": 0.0, "mirrored": False, "base": film_base(),
         "edge_codes": (), "print_density": None,
     }  # fmt: skip

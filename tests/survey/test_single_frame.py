@@ -11,6 +11,7 @@ from numpy.testing import assert_allclose
 from pipeline.problem import ScanProblem
 from pipeline.scan.container import CameraExposure
 from pipeline.settings.settings import Settings
+from pipeline.strip.view import FilmMap
 from pipeline.survey.clear_film import (
     ClearFilm,
     read_clear_film,
@@ -23,6 +24,7 @@ from pipeline.survey.scan import NoBaseProblem, survey_scan
 # Masked base under white light; densities of a picture above it.
 BASE = np.array([0.6, 0.25, 0.12])
 HEIGHT, WIDTH = 500, 750
+LEVEL = FilmMap(((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)))
 GATE = (60, 40, 690, 460)
 
 
@@ -129,10 +131,8 @@ def test_shown_is_what_pillow_turns(tmp_path, orientation):
     picture.getexif()[274] = orientation
     view = shown(codes.astype(np.float32), orientation)
     assert_allclose(view.light, np.asarray(ImageOps.exif_transpose(picture)))
-    x, y, last = np.asarray(view.to_proxy) @ [2.0, 1.0, 1.0], None, None
-    column, row = np.rint(x).astype(int), y
-    assert row is last
-    assert_allclose(view.light[1, 2], codes[column[1], column[0]])
+    column, row = np.rint(view.to_proxy.onto(np.array([[2.0, 1.0]]))[0]).astype(int)
+    assert_allclose(view.light[1, 2], codes[row, column])
 
 
 @pytest.mark.parametrize(
@@ -140,7 +140,7 @@ def test_shown_is_what_pillow_turns(tmp_path, orientation):
     [(1, (False, False)), (3, (True, False)), (2, (False, True)), (4, (True, True))],
 )
 def test_a_lying_strip_is_turned_by_its_tag(orientation, told):
-    assert shown_by(orientation, ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0))) == told
+    assert shown_by(orientation, LEVEL) == told
 
 
 def test_terms_of_light_turn_with_the_picture():

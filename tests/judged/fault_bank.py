@@ -1,9 +1,9 @@
 """Signs of rolls with known faults, straight from the film model's equations, without pictures.
 
-Films are the model's, changed at random within the ranges of published curves (sources.toml
-[d-min] [slopes]), scanners are drawn between narrow bands and broad ones. No geometry, no
-noise: thousands of rolls in minutes. `python -m tests.judged.diagnosis` holds what comes of
-it against whole scans.
+Films and scanners are those of a split, `used` or `left-out`, changed at random within the ranges
+of published curves (sources.toml [d-min] [slopes]); the factory exposes edge print as it likes. No
+geometry, no noise: hundreds of rolls in minutes. Each world, a film on a scanner, has a good roll
+to aim by. `python -m tests.judged.diagnosis` holds what comes of it against whole scans.
 """
 
 from collections.abc import Sequence
@@ -16,17 +16,19 @@ from numpy.typing import NDArray
 from pipeline.diagnosis.signs import PatchDensities, RollSigns, picture_blocks, signs_of_samples
 from pipeline.kinds import as_triple
 from pipeline.profile.film import find_film
-from tests.film_model import film_names, load_film, scene_light
+from tests.film_model import load_film, load_scanner, scene_light
 from tests.film_model.dyes import spectral_density
 from tests.film_model.random_roll import random_frames
-from tests.film_model.scanner import LEAK_FROM_NM, black_body
-from tests.film_model.spectra import lobe, wavelengths_nm
-from tests.film_model.stock import MID_GREY, Film, Process
+from tests.film_model.scanner import scanners_of
+from tests.film_model.stock import MID_GREY, Film, Process, films_of
 
 Floats = NDArray[np.float64]
-FAMILIES = ("normal", "development", "fog", "stain", "silver", "contrast")
+Scene = tuple[str, NDArray[np.float32]]
+FAMILIES = ("normal", "normal", "development", "fog", "stain", "silver", "contrast")
 PICTURE_SIZE = (48, 32)
-FROM_TYPICAL_STOPS = 0.15
+FROM_TYPICAL_STOPS = 0.3
+# Share of rolls whose pictures are all of one colour, as in a wood or by lamps.
+TINTED = 0.15
 
 
 @dataclass(frozen=True)
@@ -35,7 +37,8 @@ class FaultyRoll:
 
     `degree` is per channel: ln of contrast ('development' all alike, 'contrast' each its own),
     dye density of fog, density of stain, or share of silver left. `log_exposure` is the mean over
-    frames of the median log10 exposure against middle grey, `stops` what the roll was over-exposed.
+    frames of the median log10 exposure against middle grey, `stops` what the roll was over-exposed;
+    `aim` are the signs of a good roll of the same film and scanner.
     """
 
     signs: RollSigns
@@ -43,9 +46,10 @@ class FaultyRoll:
     degree: tuple[float, float, float]
     stops: float
     log_exposure: float
+    aim: RollSigns
 
 
-def scene_pool(count: int, seed: int) -> list[tuple[str, NDArray[np.float32]]]:
+def scene_pool(count: int, seed: int) -> list[Scene]:
     """Return names and small pictures (h, w, 3) of linear sRGB of scenes as a roll has them."""
     rng = np.random.default_rng(seed)
     scenes = []
@@ -57,9 +61,10 @@ def scene_pool(count: int, seed: int) -> list[tuple[str, NDArray[np.float32]]]:
     return scenes
 
 
-def random_film(rng: np.random.Generator) -> Film:
-    """Draw a film near those of the model: parts of three of them, each part changed a little."""
-    first, second, third = (load_film(str(rng.choice(film_names()))) for _ in range(3))
+def random_film(rng: np.random.Generator, split: str = "used") -> Film:
+    """Draw a film near those of a split: parts of three of them, each part changed a little."""
+    names = films_of(split)
+    first, second, third = (load_film(str(rng.choice(names))) for _ in range(3))
 
     def scaled(spread: float, size: int = 3) -> Floats:
         return np.exp(rng.normal(0.0, spread, size))
@@ -73,60 +78,33 @@ def random_film(rng: np.random.Generator) -> Film:
         fog=np.maximum(first.fog * scaled(0.2, 1) * scaled(0.1), 0.02),
         inhibition=first.inhibition * rng.uniform(0.5, 1.5),
         mask_capacity=first.mask_capacity * scaled(0.05, 2),
-        mask_spectra=second.mask_spectra * scaled(0.08, 1),
         dye_spectra=second.dye_spectra,
         sensitivity=third.sensitivity,
         support_spectrum=first.support_spectrum * scaled(0.15, 1),
-        edge_print=np.clip(rng.normal(0.48, 0.08) + rng.normal(0.0, 0.07, 3), 0.1, 0.9),
+        edge_print=np.clip(rng.normal(0.40, 0.17) + rng.normal(0.0, 0.09, 3), -0.2, 1.0),
     )
 
 
-def random_bands(rng: np.random.Generator) -> Floats:
-    """Draw a scanner's bands (3, 41): three diodes, or filters before a lamp.
-
-    Filters that let some infra-red through, where film is clear, flatten what is dense.
-    """
-    narrow = rng.random() < 0.5
-    places, widths = (
-        (((625, 658), (520, 538), (446, 465)), ((7, 13), (10, 18), (8, 13)))
-        if narrow
-        else (((603, 624), (532, 540), (450, 457)), ((20, 42), (26, 36), (24, 31)))
-    )
-    bands = [
-        lobe(rng.uniform(*place), 1.0, *rng.uniform(*width, 2))
-        for place, width in zip(places, widths, strict=True)
-    ]
-    lamp = np.ones(len(wavelengths_nm())) if narrow else black_body(rng.uniform(3000, 6000))
-    leaky = not narrow and rng.random() < 0.4
-    leak = rng.uniform(0.0, 0.014, (3, 1)) * (wavelengths_nm() > LEAK_FROM_NM) * leaky
-    weights = (np.array(bands) + leak) * lamp
-    return np.asarray(weights / weights.sum(axis=1, keepdims=True))
-
-
-def random_process(
-    rng: np.random.Generator, family: str, degree: Floats | None = None
-) -> tuple[Process, Floats]:
+def random_process(rng: np.random.Generator, family: str) -> tuple[Process, Floats]:
     """Draw how a roll was developed, one fault or none, over what varies at home anyhow."""
-    contrast = np.exp(rng.normal(0.0, 0.03) + rng.normal(0.0, 0.012, 3))
-    fog = np.abs(rng.normal(0.0, 0.008, 3))
-    ranges = {"development": (-0.85, 0.45), "fog": (0.0, 0.5), "stain": (0.0, 0.5)}
-    if degree is None:
-        low, high = ranges.get(family, (0.0, 1.0))
-        even = np.full(3, rng.uniform(low, high))
-        degree = rng.normal(0.0, 0.15, 3) if family == "contrast" else even
-    speed = 0.0
-    if family == "normal":
-        degree = np.zeros(3)
-    if family in ("development", "contrast"):
+    contrast = np.exp(rng.normal(0.0, 0.025) + rng.normal(0.0, 0.01, 3))
+    speed, fog = np.full(3, rng.normal(0.0, 0.02)), np.abs(rng.normal(0.0, 0.006, 3))
+    ranges = {"development": (-0.75, 0.45), "fog": (0.0, 0.5), "stain": (0.0, 0.5)}
+    low, high = ranges.get(family, (0.0, 1.0))
+    degree = np.full(3, rng.uniform(low, high)) * (family != "normal")
+    if family == "contrast":
+        degree = rng.normal(0.0, 0.15, 3)
         contrast = contrast * np.exp(degree)
     if family == "development":
-        speed = rng.uniform(0.0, 0.2) * degree[0]
-        fog = fog + max(degree[0], 0.0) * rng.uniform(0.0, 0.05)
+        # Layers never follow quite alike, and speed goes with contrast.
+        contrast = contrast * np.exp(degree * (1.0 + rng.normal(0.0, 0.12, 3)))
+        speed = speed + rng.uniform(0.0, 0.8) * degree
+        fog = fog + max(degree[0], 0.0) * rng.uniform(0.0, 0.15) * np.exp(rng.normal(0, 0.3, 3))
     if family == "fog":
         fog = fog + degree * np.exp(rng.normal(0.0, 0.2, 3))
     process = Process(
         contrast=tuple(contrast),
-        speed=(speed,) * 3,
+        speed=tuple(speed),
         fog=tuple(fog),
         stain=float(degree[0]) if family == "stain" else 0.0,
         retained_silver=float(degree[0]) if family == "silver" else 0.0,
@@ -149,7 +127,7 @@ def drawn_roll(
     bands: Floats,
     process: Process,
     stops: float,
-    scenes: Sequence[tuple[str, NDArray[np.float32]]],
+    scenes: Sequence[Scene],
 ) -> DrawnRoll:
     """Return the densities of scenes taken on a film, as a scanner sees them."""
 
@@ -174,32 +152,55 @@ def drawn_roll(
     printed = density(film.develop(10.0 ** film.edge_print[None], process))[0] - base
     struck = density(film.develop(np.full((1, 3), 400.0), process))[0] - base
     patches = PatchDensities(
-        as_triple(printed * np.exp(rng.normal(0.0, 0.02))), as_triple(base), as_triple(struck)
+        as_triple(printed * np.exp(rng.normal(0.0, 0.015))), as_triple(base), as_triple(struck)
     )
     return DrawnRoll(tuple(frames), patches, float(np.mean(medians)))
 
 
+def random_bands(rng: np.random.Generator, split: str) -> Floats:
+    """Draw a scanner's bands (3, 41) of a split."""
+    return load_scanner(str(rng.choice(scanners_of(split)))).weights
+
+
+def random_scenes(rng: np.random.Generator, pool: Sequence[Scene]) -> list[Scene]:
+    """Draw the scenes of one roll: few or many, some rolls of few kinds, some all of one colour."""
+    if rng.random() < 0.25:
+        names = sorted({name for name, _ in pool})
+        few = set(rng.choice(names, size=6, replace=False).tolist())
+        pool = [scene for scene in pool if scene[0] in few]
+    taken = [pool[int(i)] for i in rng.integers(len(pool), size=int(rng.integers(4, 38)))]
+    if rng.random() < TINTED:
+        tint = np.exp(rng.normal(0.0, 0.35, 3)).astype(np.float32)
+        taken = [(name, light * (tint / tint.max())) for name, light in taken]
+    return taken
+
+
 def faulty_rolls(
-    count: int, seed: int, families: tuple[str, ...] = FAMILIES, wide_share: float = 0.5
-) -> list[FaultyRoll]:
-    """Draw rolls, families in turn; `wide_share` of them at any exposure, the rest as usual."""
-    rng = np.random.default_rng([seed, 7])
-    pool = scene_pool(500, seed + 1000)
-    names = sorted({name for name, _ in pool})
+    count: int, seed: int, split: str = "used", families: tuple[str, ...] = FAMILIES,
+    wide_share: float = 0.2,
+) -> list[FaultyRoll]:  # fmt: skip
+    """Draw rolls of a split, families in turn, a world for each turn.
+
+    `wide_share` of the sound ones are at any exposure, all others as usual.
+    """
+    rng = np.random.default_rng([seed, 7, *split.encode()])
+    pool = scene_pool(300, seed + 1000)
     unmask = find_film("generic").unmask
-    rolls = []
+    rolls: list[FaultyRoll] = []
+
+    def signs(process: Process, stops: float) -> tuple[RollSigns, float]:
+        drawn = drawn_roll(rng, film, bands, process, stops, random_scenes(rng, pool))
+        blocks = [picture_blocks(frame) for frame in drawn.frames]
+        return signs_of_samples(blocks, unmask, drawn.patches), drawn.log_exposure
+
     for index in range(count):
         family = families[index % len(families)]
-        wide = bool(rng.random() < wide_share)
+        if index % len(families) == 0:
+            film, bands = random_film(rng, split), random_bands(rng, split)
+            aim, _ = signs(random_process(rng, "normal")[0], 0.0)
         process, degree = random_process(rng, family)
-        stops = float(rng.uniform(-3.5, 4.0) if wide else rng.normal(0.0, 0.1))
-        kept = pool
-        if rng.random() < 0.25:
-            few = set(rng.choice(names, size=6, replace=False).tolist())
-            kept = [scene for scene in pool if scene[0] in few]
-        taken = [kept[int(i)] for i in rng.integers(len(kept), size=int(rng.integers(6, 38)))]
-        drawn = drawn_roll(rng, random_film(rng), random_bands(rng), process, stops, taken)
-        blocks = [picture_blocks(frame) for frame in drawn.frames]
-        signs = signs_of_samples(blocks, unmask, drawn.patches)
-        rolls.append(FaultyRoll(signs, family, as_triple(degree), stops, drawn.log_exposure))
+        wide = family == "normal" and rng.random() < wide_share
+        stops = float(rng.uniform(-3.5, 4.0)) if wide else 0.0
+        seen, log_exposure = signs(process, stops)
+        rolls.append(FaultyRoll(seen, family, as_triple(degree), stops, log_exposure, aim))
     return rolls

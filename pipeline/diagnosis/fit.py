@@ -1,0 +1,161 @@
+"""How well a roll's signs fit what may be true of it, for a film that is known more or less."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+import numpy as np
+
+from pipeline.diagnosis.hypotheses import NORMAL, Hypothesis, hypotheses_of
+from pipeline.diagnosis.response import (
+    FAMILIES,
+    Fault,
+    Unknowns,
+    errors_of,
+    response,
+    unknowns_of,
+)
+from pipeline.diagnosis.signs import RollSigns
+from pipeline.kinds import Float64
+from pipeline.profile import shipped
+
+# Slopes are secants over one standard deviation to either side, as of so many pictures.
+_SECANT_PICTURES = 16
+_AIM_STEPS = 3
+
+
+@dataclass(frozen=True)
+class Linear:
+    """Signs (h, n) of hypotheses at a film, and their slopes (h, n, size) by the unknowns."""
+
+    mean: Float64
+    slope: Float64
+
+
+@dataclass(frozen=True)
+class FilmState:
+    """What is known of film and scanner: mean (k,) and covariance (k, k) of their unknowns."""
+
+    mean: Float64
+    covariance: Float64
+
+
+@dataclass(frozen=True)
+class FaultModel:
+    """All that may be true of a roll, and what of it is not known.
+
+    `errors` (n,) are those of measuring the signs; `usual` the linear model at the usual film;
+    `freedom` is of Student's law; `unlike` how probable a film or scanner is that is unlike the
+    usual, and how many times as far it may be off; `other_aim` the probability beforehand that an
+    aim is of another film; `infrared_odds` how much likelier silver is where infra-red shows the
+    picture, and where not.
+    """
+
+    unknowns: Unknowns
+    errors: Float64
+    hypotheses: tuple[Hypothesis, ...]
+    usual: Linear
+    usual_log_exposure: float
+    freedom: float
+    unlike: tuple[float, float]
+    other_aim: float
+    infrared_odds: tuple[float, float] = (1.0, 1.0)
+
+    def film(self, times: float = 1.0) -> FilmState:
+        """Return what is known of film and scanner beforehand, if so many times as far off."""
+        spreads = self.unknowns.spreads(1)[self.unknowns.film()] * times
+        return FilmState(np.zeros(len(spreads)), np.diag(spreads**2))
+
+
+@dataclass(frozen=True)
+class Fit:
+    """How signs fit hypotheses: log likelihoods (h,), and what they were off by (h, m)."""
+
+    near: Linear
+    logs: Float64
+    off: Float64
+    covariance: Float64
+
+
+def linear(unknowns: Unknowns, hypotheses: tuple[Hypothesis, ...], film: Float64) -> Linear:
+    """Return the signs of hypotheses and their slopes for a film (k,) and scanner."""
+    degree = {
+        name: np.array([h.degree if h.family == name else 0.0 for h in hypotheses])
+        for name in FAMILIES
+    }
+    fault = Fault(degree, np.array([h.log_exposure for h in hypotheses]))
+    step = unknowns.spreads(_SECANT_PICTURES)
+    centre = np.zeros(len(step))
+    centre[unknowns.film()] = film
+    states = centre + np.concatenate([np.zeros((1, len(step))), np.diag(step), -np.diag(step)])
+    signs = response(fault, unknowns.values(states[:, None, :]))
+    up, down = signs[1 : 1 + len(step)], signs[1 + len(step) :]
+    slope = (up - down) / (2.0 * step)[:, None, None]
+    return Linear(signs[0], np.moveaxis(slope, 0, -1))
+
+
+def film_by_aim(aim: RollSigns, model: FaultModel) -> FilmState:
+    """Return what a roll that is right tells of its film and scanner, usual or not."""
+    normal = tuple(h for h in model.hypotheses if h.codes == (NORMAL,))
+    prior = np.log([h.prior for h in normal])
+    before, places, seen = model.film(model.unlike[1]), model.unknowns.film(), aim.known()
+    film = before
+    for _ in range(_AIM_STEPS):
+        near = linear(model.unknowns, normal, film.mean)
+        # Unknowns are counted from the usual film, the signs' mean is at the one found so far.
+        back = near.slope[..., places] @ film.mean
+        told = fit(aim, model, Linear(near.mean - back, near.slope), before)
+        best = int(np.argmax(told.logs + prior))
+        slope = near.slope[best][seen][:, places]
+        gain = np.linalg.solve(told.covariance[best], slope @ before.covariance).T
+        film = FilmState(
+            gain @ told.off[best], before.covariance - gain @ slope @ before.covariance
+        )
+    return film
+
+
+def _covariance(near: Linear, film: FilmState, model: FaultModel, pictures: int) -> Float64:
+    """Return the covariances (h, n, n) of signs of a roll with so many pictures."""
+    places = model.unknowns.film()
+    whole = np.diag(model.unknowns.spreads(pictures) ** 2)
+    whole[places, places] = film.covariance
+    spread: Float64 = near.slope @ whole @ np.swapaxes(near.slope, -1, -2)
+    return spread + np.diag(model.errors**2)
+
+
+def fit(signs: RollSigns, model: FaultModel, near: Linear, film: FilmState) -> Fit:
+    """Return how signs fit each hypothesis, by Student's law of many dimensions.
+
+    Terms that are the same for all hypotheses and films are left out.
+    """
+    seen = signs.known()
+    cover = _covariance(near, film, model, signs.frames)[:, seen][:, :, seen]
+    off = np.array(signs.values)[seen] - near.mean[:, seen]
+    _, log_det = np.linalg.slogdet(cover)
+    distance = np.einsum("hi,hi->h", off, np.linalg.solve(cover, off[..., None])[..., 0])
+    reach = (model.freedom + int(seen.sum())) * np.log1p(distance / model.freedom)
+    return Fit(near, -0.5 * (log_det + reach), off, cover)
+
+
+@cache
+def fault_model() -> FaultModel:
+    """Return the model of profiles/fault_signs.toml, whose sources are named there."""
+    return model_of(shipped("fault_signs.toml"))
+
+
+def model_of(document: Mapping[str, Any]) -> FaultModel:
+    """Return the model in a parsed file."""
+    unknowns, hypotheses = unknowns_of(document), hypotheses_of(document)
+    tails, infrared = document["tails"], document["infrared"]
+    return FaultModel(
+        unknowns,
+        errors_of(document),
+        hypotheses,
+        linear(unknowns, hypotheses, np.zeros(unknowns.film().stop)),
+        float(document["exposure"]["usual"]),
+        float(tails["freedom"]),
+        (float(tails["unlike_prior"]), float(tails["unlike_times"])),
+        float(document["aim"]["other_prior"]),
+        (float(infrared["shows"]), float(infrared["hides"])),
+    )

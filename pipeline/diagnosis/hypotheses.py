@@ -1,0 +1,67 @@
+"""What may be true of a roll: faults by degree, exposures, and how usual each is."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from pipeline.kinds import LOG_STOP
+
+NORMAL = "normal"
+STOPS_A_DECADE = 1.0 / LOG_STOP
+
+
+@dataclass(frozen=True)
+class Hypothesis:
+    """One thing that may be true of a roll, to about one degree, at about one exposure.
+
+    `codes` are the findings it means; `degree` is what the family counts in (see `Fault`);
+    `log_exposure` is the mean over pictures of their median log10 exposure against middle grey;
+    `prior` its probability.
+    """
+
+    codes: tuple[str, ...]
+    family: str
+    degree: float
+    log_exposure: float
+    prior: float
+
+
+def hypotheses_of(document: Mapping[str, Any]) -> tuple[Hypothesis, ...]:
+    """Return all combinations of a fault's degrees and exposures, with what they are likely."""
+    found = list(_combinations(document))
+    total = sum(hypothesis.prior for hypothesis in found)
+    return tuple(replace(each, prior=each.prior / total) for each in found)
+
+
+def _combinations(document: Mapping[str, Any]) -> Iterator[Hypothesis]:
+    for exposure_code, exposures in _exposures(document["exposure"]).items():
+        for log_exposure, share in exposures:
+            for fault in document["faults"]:
+                code, degrees = fault["code"], fault["degrees"]
+                codes = tuple(c for c in (code, exposure_code) if c != NORMAL) or (NORMAL,)
+                both = code != NORMAL and exposure_code != NORMAL
+                prior = fault["prior"] * share * (document["exposure"]["both"] if both else 1.0)
+                for degree in degrees:
+                    yield Hypothesis(
+                        codes, fault["family"], float(degree), log_exposure, prior / len(degrees)
+                    )
+
+
+def _exposures(table: Mapping[str, Any]) -> dict[str, list[tuple[float, float]]]:
+    """Return log exposures with their probabilities, by the finding that they mean."""
+    places = np.arange(table["lowest"], table["highest"] + 1e-9, table["step"])
+    usual, spread = table["usual"], table["spread"]
+    under = places < usual + table["under_stops"] / STOPS_A_DECADE
+    over = places > usual + table["over_stops"] / STOPS_A_DECADE
+    bell = np.where(under | over, 0.0, np.exp(-(((places - usual) / spread) ** 2) / 2.0))
+    parts = {
+        NORMAL: bell * (1.0 - table["under_prior"] - table["over_prior"]) / bell.sum(),
+        "under-exposed": under * table["under_prior"] / under.sum(),
+        "over-exposed": over * table["over_prior"] / over.sum(),
+    }
+    return {
+        code: [(float(e), float(p)) for e, p in zip(places, part, strict=True) if p > 1e-4]
+        for code, part in parts.items()
+    }

@@ -1,0 +1,94 @@
+"""The physical model of signs: what each fault must do to them, whatever the film."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.diagnosis.fit import fault_model
+from pipeline.diagnosis.response import FAMILIES, Fault, response
+from pipeline.diagnosis.signs import SIGNS
+from tests.sources import SOURCES
+
+
+def signs(film: np.ndarray | None = None, log_exposure: float = -0.1, **degrees: float):
+    """Return signs by name of one roll, every unknown as usual but for film and scanner."""
+    unknowns = fault_model().unknowns
+    state = np.zeros((1, len(unknowns.spreads(1))))
+    if film is not None:
+        state[:, unknowns.film()] = film
+    degree = {name: np.array([degrees.get(name, 0.0)]) for name in FAMILIES}
+    told = response(Fault(degree, np.array([log_exposure])), unknowns.values(state))
+    return dict(zip(SIGNS, told[0], strict=True))
+
+
+def triple(told: dict[str, float], name: str) -> np.ndarray:
+    """Return a triple as densities."""
+    values = np.array([told[f"{name}_{channel}"] for channel in ("red", "green", "blue")])
+    return values if name == "base" else np.exp(values) - 0.01
+
+
+def films():
+    unknowns = fault_model().unknowns
+    spreads = unknowns.spreads(1)[unknowns.film()]
+    return st.integers(0, 1000).map(
+        lambda seed: np.random.default_rng(seed).normal(0.0, 0.7 * spreads)
+    )
+
+
+@given(films(), st.floats(0.1, 0.8))
+@settings(max_examples=20)
+def test_silver_is_the_same_density_in_all_channels(film, silver):
+    before, after = signs(film), signs(film, silver=silver)
+    more = triple(after, "edge_print") - triple(before, "edge_print")
+    assert more == pytest.approx(silver * triple(before, "edge_print").mean())
+    based = triple(after, "base") - triple(before, "base")
+    assert np.ptp(based) == pytest.approx(0.0, abs=1e-9)
+    assert based.min() > 0.0
+    # Silver has no colour.
+    assert after["frame_red_green"] == pytest.approx(before["frame_red_green"])
+    assert after["frame_neutral"] > before["frame_neutral"]
+
+
+@given(films(), st.floats(-0.7, 0.4))
+@settings(max_examples=20)
+def test_development_takes_print_pictures_and_colour_one_way(film, change):
+    before, after = signs(film), signs(film, development=change)
+    for name in SIGNS:
+        if not name.startswith(("base", "roll", "densest_")):
+            assert (after[name] - before[name]) * change >= -1e-12
+
+
+def test_exposure_leaves_print_base_and_leader_alone():
+    dim, usual = signs(log_exposure=-1.0), signs(log_exposure=-0.1)
+    for name in ("edge_print", "base", "densest"):
+        assert triple(dim, name) == pytest.approx(triple(usual, name))
+    assert (triple(dim, "median") < 0.5 * triple(usual, "median")).all()
+
+
+def test_fog_lifts_the_base_and_hardly_what_is_above_it():
+    told, usual = signs(high_base=0.25), signs()
+    assert triple(told, "base") - triple(usual, "base") == pytest.approx(0.25)
+    above = triple(told, "edge_print") / triple(usual, "edge_print")
+    assert (above > 0.9).all()
+    assert (above <= 1.0).all()
+
+
+def test_a_usual_roll_has_published_base_and_grey():
+    """The base lies within the published films, and middle grey near a grey card's red density."""
+    told = signs(log_exposure=0.0)
+    low, high = (SOURCES["d-min"][key] for key in ("lowest", "highest"))
+    base = triple(told, "base")
+    assert (base >= low).all()
+    assert (base <= high).all()
+    red = triple(told, "median")[0] + base[0]
+    assert SOURCES["grey-card"]["red"][0] - 0.05 <= red <= SOURCES["grey-card"]["red"][1] + 0.05
+
+
+def test_spreads_shrink_with_the_number_of_pictures_but_for_film_and_process():
+    unknowns = fault_model().unknowns
+    few, many = unknowns.spreads(4), unknowns.spreads(36)
+    places = unknowns.places()
+    assert (few[unknowns.film()] == many[unknowns.film()]).all()
+    assert (few[places["key"]] > many[places["key"]]).all()
+    assert (few[places["run_slope"]] == many[places["run_slope"]]).all()

@@ -1,0 +1,61 @@
+"""Strips photographed by hand: frames, codes and numbers held against the film model's truth."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pipeline.settings.settings import Settings
+from pipeline.survey.scan import survey_scan
+from tests.film_model import Holder, random_plan
+from tests.film_model.photograph import Photograph, Shot, photograph
+from tests.judged.strips import judged_strips
+
+# What a frame's confidence is about.
+TOLERANCE_MM = 0.25
+SHOTS = {
+    "aslant": Shot(1400, across=0.85, turn_deg=3.0, aslant=(0.05, -0.04)),
+    "turned": Shot(1400, across=0.85, turn_deg=-13.0),
+    "through a lens": Shot(1400, radial=0.03, shift=(0.0, 0.15)),
+    "bowed": Shot(1400, bow_mm=2.0),
+}
+
+
+def shown(shot: Shot, format: str = "135", count: int = 3) -> Photograph:
+    plan = random_plan(np.random.default_rng([5, count]), format, count)
+    plan = replace(plan, scanner="scanner-a", turn_deg=0, gains=(1.0, 1.0, 1.0))
+    scan = replace(plan, holder=Holder(opaque=False, border_mm=6.0)).scan(300.0)
+    return photograph(scan, shot, seed=1)
+
+
+def surveyed(made: Photograph, folder):
+    path = folder / "photograph.jpg"
+    path.write_bytes(made.jpeg)
+    return survey_scan(path, Settings()).strips
+
+
+@pytest.mark.parametrize("name", SHOTS)
+def test_a_photographed_strip_is_cut_as_a_scanned_one(tmp_path, name):
+    made = shown(SHOTS[name])
+    strips = surveyed(made, tmp_path)
+    judged = judged_strips(strips, made.truth)
+    assert (judged.strips, judged.exact, judged.invented) == (1, 1, 0)
+    assert max(judged.corner_mm) < TOLERANCE_MM
+    assert (judged.wrong, judged.read) == (0, judged.readable)
+    (strip,) = strips
+    assert strip.ppi_from == "perforations"
+    assert strip.ppi == pytest.approx(made.truth["ppi"], rel=0.02)
+
+
+def test_film_without_perforations_is_laid_level_by_its_borders(tmp_path):
+    made = shown(SHOTS["aslant"], "120-6x6")
+    judged = judged_strips(surveyed(made, tmp_path), made.truth)
+    assert judged.exact == 1
+    assert max(judged.corner_mm) < TOLERANCE_MM
+
+
+def test_densities_of_a_picture_that_names_no_profile_are_doubted(tmp_path):
+    for profile in (True, False):
+        (strip,) = surveyed(shown(replace(SHOTS["aslant"], profile=profile)), tmp_path)
+        assert strip.base.illumination.absolute
+        assert strip.absolute == profile
