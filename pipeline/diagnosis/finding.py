@@ -113,8 +113,8 @@ def _would_tell(signs: RollSigns, weighed: Weighed) -> str:
 def _normal(signs: RollSigns, weighed: Weighed, sure: bool, rest: Mapping[str, float]) -> str:
     stops = weighed.exposure_stops
     figures = (
-        f"{_pictures(signs)}{_print(signs)}: exposure {stops.value:+.1f} stops ({stops.low:+.1f} "
-        f"to {stops.high:+.1f}) against the usual"
+        f"{_pictures(signs)}{_print(signs)}: exposure {stops.value:+z.1f} stops "
+        f"({stops.low:+z.1f} to {stops.high:+z.1f}) against the usual"
     )
     if not sure:
         first, second = sorted(rest, key=lambda code: -rest[code])[:2]
