@@ -14,7 +14,9 @@ class RollColour:
 
     `balance` is added to log10 exposure per channel; `curves` are the layers' characteristic
     curves; `exposure` scales all channels so that a middle grey is 0.18; `how` says what it
-    rests on: 'profile', 'roll' or 'reference'; `confidence` 0 to 1.
+    rests on: 'profile', 'roll' or 'reference'; `confidence` 0 to 1. Of a colour from the roll,
+    `doubt_log_e` is the standard deviation of red and blue against green in a middle grey (log10
+    exposure), and `cast` the probability that one cast lies over all its pictures.
     """
 
     unmask: Matrix
@@ -24,6 +26,8 @@ class RollColour:
     exposure: float
     how: str
     confidence: float
+    doubt_log_e: float | None = None
+    cast: float | None = None
 
     def gamma(self) -> Triple:
         """Return the slopes of the three curves, density per decade of exposure."""

@@ -14,6 +14,7 @@ from pipeline.problem import Exit, OutputProblem, Problem, ScanProblem, Settings
 if TYPE_CHECKING:
     from pipeline.control import ControlReading, Spot
     from pipeline.diagnosis import Diagnosis, Shown
+    from pipeline.report import Plot
 
 
 READING_SUFFIXES = frozenset({".csv", ".tsv", ".txt"})
@@ -32,7 +33,7 @@ CHART_SUFFIXES = (".svg", ".png")
     "--chart",
     metavar="FILE",
     help="Draw a control chart of the CSV's control strips, as .svg or .png; of a wedge alone its "
-    "curve.",
+    "curve, of scans the densities of their first roll.",
 )
 @file_option(
     "--bath-log",
@@ -55,9 +56,10 @@ def diagnose_command(
     talk = Talk(options["verbose"])
     as_json, strict = options["as_json"], options["strict"]
     scans, others = _sorted_inputs(inputs)
-    _check_chart(chart, others)
+    _check_chart(chart, scans, others)
     reference = replace(_Aim() if aim is None else _aim(aim), bath_log=bath_log)
     done: list[Diagnosis] = []
+    plots: list[Plot] = []
     codes: list[Exit] = []
     for path in others:
         try:
@@ -74,12 +76,12 @@ def diagnose_command(
 
         done += batch_diagnoses(records)
     if scans and not (strict and any(codes)):
-        more, more_codes = _of_scans(scans, options, talk, reference)
+        more, plots, more_codes = _of_scans(scans, options, talk, reference)
         done += more
         codes += more_codes
     _echo(done, as_json)
     if chart is not None:
-        codes.append(_drawn(chart, done, talk))
+        codes.append(_drawn(chart, [*_plots_of(done), *plots], talk))
     return overall(codes)
 
 
@@ -94,7 +96,7 @@ def _sorted_inputs(inputs: Sequence[Path]) -> tuple[tuple[Path, ...], tuple[Path
     return tuple(path for path in paths if path not in others), others
 
 
-def _check_chart(chart: Path | None, others: Sequence[Path]) -> None:
+def _check_chart(chart: Path | None, scans: Sequence[Path], others: Sequence[Path]) -> None:
     """Refuse a chart that can't be drawn before any work is done."""
     from pipeline.file import check_replaceable
 
@@ -103,9 +105,9 @@ def _check_chart(chart: Path | None, others: Sequence[Path]) -> None:
     if chart.suffix.lower() not in CHART_SUFFIXES:
         raise SettingsProblem(chart, "is no name for a chart", "give a name ending in .svg or .png")
     tables = [path for path in others if path.suffix.lower() in READING_SUFFIXES]
-    if len(tables) != 1:
-        found = "no CSV file of readings is" if not tables else "several CSV files are"
-        raise SettingsProblem(None, f"{found} named", "give one CSV file with --chart")
+    if len(tables) > 1 or not (tables or scans):
+        found = "several CSV files are" if tables else "no CSV file of readings is"
+        raise SettingsProblem(None, f"{found} named", "give one CSV file, or scans, with --chart")
     check_replaceable(chart)
 
 
@@ -164,18 +166,20 @@ def _of_file(path: Path, aim: _Aim) -> "Diagnosis":
 
 def _of_scans(
     scans: Sequence[Path], options: dict[str, Any], talk: Talk, aim: _Aim
-) -> "tuple[list[Diagnosis], list[Exit]]":
-    """Return the diagnosis of each roll of scans that could be surveyed, and the exit codes."""
+) -> "tuple[list[Diagnosis], list[Plot], list[Exit]]":
+    """Return the diagnosis of each roll that could be surveyed, a plot of the first, exit codes."""
     from pipeline.diagnosis import Diagnosis, with_batch
     from pipeline.record import by_weight
+    from pipeline.report import densities_plot
     from pipeline.roll import record_of
 
     try:
         run = run_of(scans, options)
     except ScanProblem as problem:
         talk.say(str(problem))
-        return [], [Exit.NOTHING_DONE]
+        return [], [], [Exit.NOTHING_DONE]
     done: list[Diagnosis] = []
+    plots: list[Plot] = []
     codes: list[Exit] = []
     for surveyed, code in run.surveys():
         codes.append(code)
@@ -184,7 +188,9 @@ def _of_scans(
             told = tuple(trouble.message for trouble in record.problems)
             found = with_batch(by_weight(record.findings), roll.notes.batch, aim.bath_log)
             done.append(Diagnosis(roll.name, "scans", found, failed=surveyed.failed, problems=told))
-    return done, codes
+            if record.frames() and not plots:
+                plots.append(densities_plot(record))
+    return done, plots, codes
 
 
 def _echo(done: "Sequence[Diagnosis]", as_json: bool) -> None:
@@ -209,15 +215,21 @@ def _echo(done: "Sequence[Diagnosis]", as_json: bool) -> None:
         click.echo(caution_text(), nl=False)
 
 
-def _drawn(chart: Path, done: "Sequence[Diagnosis]", talk: Talk) -> Exit:
-    """Write the chart of the control strips there are, else a wedge's curve, else tell so."""
-    from pipeline.file import atomic, write_text
-    from pipeline.report import as_png, as_svg, control_plot, film_curve_plot
+def _plots_of(done: "Sequence[Diagnosis]") -> "list[Plot]":
+    """Return the charts of control strips, then the curves of wedges."""
+    from pipeline.report import control_plot, film_curve_plot
 
     plots = [control_plot(each.series) for each in done if each.series is not None]
-    plots += [film_curve_plot(curve) for each in done for curve in each.curves]
+    return plots + [film_curve_plot(curve) for each in done for curve in each.curves]
+
+
+def _drawn(chart: Path, plots: "Sequence[Plot]", talk: Talk) -> Exit:
+    """Write the first of the plots, or tell that there is none."""
+    from pipeline.file import atomic, write_text
+    from pipeline.report import as_png, as_svg
+
     if not plots:
-        told = "there are no control strips to draw; read some and give their aim"
+        told = "there are no control strips to draw, and no frames; read strips and give their aim"
         talk.say(f"{chart}: {told}.")
         return Exit.NOTHING_DONE
     try:

@@ -14,7 +14,7 @@ from pipeline.diagnosis.signs import SIGNS, RollSigns
 from pipeline.kinds import CHANNELS
 from pipeline.profile import shipped
 from pipeline.record import Finding
-from pipeline.settings import RollNotes
+from pipeline.settings import FrameCorrection, RollNotes
 from pipeline.survey import StripSurvey
 from pipeline.words import counted
 
@@ -113,8 +113,8 @@ def _would_tell(signs: RollSigns, weighed: Weighed) -> str:
 def _normal(signs: RollSigns, weighed: Weighed, sure: bool, rest: Mapping[str, float]) -> str:
     stops = weighed.exposure_stops
     figures = (
-        f"{_pictures(signs)}{_print(signs)}: exposure {stops.value:+.1f} stops ({stops.low:+.1f} "
-        f"to {stops.high:+.1f}) against the usual"
+        f"{_pictures(signs)}{_print(signs)}: exposure {stops.value:+z.1f} stops "
+        f"({stops.low:+z.1f} to {stops.high:+z.1f}) against the usual"
     )
     if not sure:
         first, second = sorted(rest, key=lambda code: -rest[code])[:2]
@@ -184,18 +184,22 @@ def _evidence(code: str, signs: RollSigns, weighed: Weighed) -> str:
 
 
 def count_findings(strips: Sequence[StripSurvey], notes: RollNotes) -> list[Finding]:
-    """Hold the frames found against the count expected; blank ones may count or not."""
+    """Hold the frames found against the count expected; blank ones may count or not.
+
+    Frames that the user dropped or joined are known: they may count or not as well.
+    """
     expected = notes.expected_frames
     frames = [frame for strip in strips for frame in strip.frames]
     if expected is None:
         return []
     exposed = sum(frame.kind != "blank" for frame in frames)
     most = expected + _surplus(expected, strips)
-    if exposed <= most and len(frames) >= expected:
+    gone = {name for each in notes.frames for name in _taken_out(each)}
+    if exposed <= most and len(frames) + len(gone) >= expected:
         return []
     wanted = f"{expected}" if most == expected else f"{expected} to {most}"
     blank = f", {len(frames) - exposed} of them blank" if exposed < len(frames) else ""
-    missing = _missing_numbers(strips)
+    missing = [number for number in _missing_numbers(strips) if number not in gone]
     evidence = f"{counted(len(frames), 'frame')} found{blank}; {wanted} expected."
     if missing:
         evidence += f" By the numbers on the film's edge there is no frame {', '.join(missing)}."
@@ -207,6 +211,12 @@ def count_findings(strips: Sequence[StripSurvey], notes: RollNotes) -> list[Find
         advice = "Look at the contact sheet for a frame missed, and whether all strips are scanned"
     advice += "; [[frames]] in roll.toml corrects what was found."
     return [Finding("frame-count", "warning", 0.9, evidence, advice)]
+
+
+def _taken_out(corrected: FrameCorrection) -> tuple[str, ...]:
+    """Return the names of frames that are no more by a correction."""
+    dropped = (corrected.number,) if corrected.drop and corrected.number else ()
+    return (*dropped, *corrected.merge_with)
 
 
 def _surplus(expected: int, strips: Sequence[StripSurvey]) -> int:

@@ -158,13 +158,16 @@ class StripRecord:
 class ColourRecord:
     """The one rendition of the roll: log10 exposure balance, curve slopes, and their origin.
 
-    `reference` names the chart or grey card that it rests on, None where there is none.
+    `reference` names the chart or grey card that it rests on, None where there is none. How sure a
+    colour from the pictures is, is told to people, as in `RollColour`: `doubt_log_e`, and `cast`.
     """
 
     balance: Triple
     gamma: Triple
     how: str
     reference: str | None = None
+    doubt_log_e: float | None = None
+    cast: float | None = None
 
 
 @dataclass(frozen=True)
@@ -300,7 +303,8 @@ def to_document(record: RollRecord) -> dict[str, Any]:
     base `status_m` and densities all that is not always told only where they say something.
     """
     body: dict[str, Any] = plain(asdict(record))
-    body["colour"] = _filled(body["colour"])
+    colour = {n: body["colour"][n] for n in ("balance", "gamma", "how", "reference")}
+    body["colour"] = _filled(colour)
     body["densities"] = _filled(body["densities"], ("base", "range", "contrast", "edge_print"))
     for strip in body["strips"]:
         strip["frames"] = [_told(frame) for frame in strip["frames"]]

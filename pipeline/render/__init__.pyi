@@ -4,9 +4,11 @@ from .cut import picture_size as picture_size
 from .cut import slab_rows as slab_rows
 from .look import Rendition as Rendition
 from .look import rendition_of as rendition_of
+from .look import shown_greys as shown_greys
 from .positive import FrameLight as FrameLight
 from .positive import Positive as Positive
 from .positive import negative_bands as negative_bands
+from .positive import small_negative as small_negative
 from .positive import small_picture as small_picture
 from .scene import to_density_above as to_density_above
 from .tone import PrintTone as PrintTone

@@ -11,7 +11,7 @@ from functools import cache, lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.kinds import Float32, Triple
+from pipeline.kinds import MIDDLE_GREY, Float32, Floats, Triple
 from pipeline.profile import LinearTransfer, PowerTransfer, Space, acescct, find_space, from_working
 from pipeline.render.arrays import Showing, dense
 from pipeline.render.tone import MOST_LIGHT, PRINT_WHITE, PrintTone, curve_constant, light_scale
@@ -202,3 +202,10 @@ def rendition_of(settings: Settings, tone: PrintTone) -> Rendition:
         share_quality=settings.share_quality,
         share_size=settings.share_size,
     )
+
+
+def shown_greys(stops: Floats, rendition: Rendition) -> Float32:
+    """Return sRGB display values 0 to 1 (n, 3) in prints of greys so many stops (n) from 0.18."""
+    light = np.float32(MIDDLE_GREY) * np.exp2(np.asarray(stops, np.float32))
+    greys = np.repeat(light[:, None], 3, axis=1)
+    return as_print(greys, find_space("srgb"), rendition.levels, rendition.tone)

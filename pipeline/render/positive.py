@@ -23,7 +23,7 @@ from pipeline.render.look import (
 )
 from pipeline.render.mended import mended_bands
 from pipeline.render.resample import BAND_ROWS, AreaMean, reduced_size
-from pipeline.render.scene import SceneBands, to_scene
+from pipeline.render.scene import SceneBands, to_light, to_scene
 from pipeline.scan import Scan
 from pipeline.strip import FrameBase
 
@@ -231,3 +231,13 @@ def small_picture(densities: Floats, colour: RollColour, rendition: Rendition) -
     scene = to_scene(np.asarray(densities, np.float32), colour)
     shown = as_print(scene, find_space("srgb"), rendition.levels, rendition.tone)
     return as_grey(np.asarray(to_codes(shown, 8), np.uint8), colour)
+
+
+def small_negative(densities: Floats, base: FrameBase) -> NDArray[np.uint8]:
+    """Return a frame as it was scanned, for densities above base (h, w, 3), as a small picture.
+
+    It is (h, w, 3) uint8, the scan's channels shown as those of sRGB.
+    """
+    light = to_light(np.asarray(densities, np.float32), base)
+    shown = np.asarray(find_space("srgb").transfer.encode(light), np.float32)
+    return np.asarray(to_codes(shown, 8), np.uint8)

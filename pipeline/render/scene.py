@@ -107,6 +107,17 @@ def to_density_above(light: Float32, base: FrameBase) -> Float32:
     return above
 
 
+def to_light(above: Float32, base: FrameBase) -> Float32:
+    """Return a straightened frame's linear light (h, w, 3), as scanned, for its density above base.
+
+    The inverse of `to_density_above`.
+    """
+    across, along = base.log_light(above.shape[0], above.shape[1])
+    dark = np.asarray(base.illumination.dark, np.float32)
+    light: Float32 = np.float32(10.0) ** (across + along - above) + dark
+    return light
+
+
 def to_scene(above: Float32, colour: RollColour) -> Float32:
     """Return linear ACEScg float32 (..., 3) for densities above base."""
     from pipeline.render.band_kernel import scene_of_density

@@ -3,9 +3,11 @@ from .contact_sheet import empty_sheet as empty_sheet
 from .contact_sheet import sheet_parts as sheet_parts
 from .control_chart import control_plot as control_plot
 from .curve_plot import film_curve_plot as film_curve_plot
+from .density_plot import densities_plot as densities_plot
 from .drawings import Beside as Beside
 from .drawings import curve_drawing as curve_drawing
 from .drawings import drawings_of as drawings_of
+from .plot import Plot as Plot
 from .plot import as_png as as_png
 from .plot import as_svg as as_svg
 from .roll_page import Drawing as Drawing
@@ -16,3 +18,5 @@ from .roll_page import summary_lines as summary_lines
 from .roll_page import thumbnail as thumbnail
 from .table import measure_csv as measure_csv
 from .table import measure_table as measure_table
+from .tone_plot import Tones as Tones
+from .tone_plot import tone_drawing as tone_drawing

@@ -9,7 +9,6 @@ from pipeline.words import printable
 
 _WIDTH, _HEIGHT = 640, 420
 _LEFT, _RIGHT, _TOP, _FOOT = 52, 616, 28, 372
-_DASHES: tuple[Any, ...] = ("-", (0, (4, 2)), (0, (1.2, 1.8)))
 _END: dict[str, Any] = {
     "linestyle": "none", "marker": "|", "markersize": 20, "markeredgewidth": 2.4,
 }  # fmt: skip
@@ -75,7 +74,7 @@ def _draw_channel(axes: "plot.Axes", curve: FilmCurve, channel: int) -> None:
 
 
 def _line(channel: int) -> dict[str, Any]:
-    return {"linestyle": _DASHES[channel], "linewidth": 1.8}
+    return {"linestyle": plot.DASHES[channel], "linewidth": 1.8}
 
 
 def _steps(channel: int) -> dict[str, Any]:

@@ -27,7 +27,7 @@ def densities_plot(record: RollRecord) -> plot.Plot:
     also = ", and its edge print above base" if printed else ""
     text = (
         "Above, the density range of each frame over its film base; below, the film base of each "
-        f"strip{also}. The tables under the plot hold the same figures."
+        f"strip{also}."
     )
     width = _LEFT + max(_slot(record) * len(record.frames()), _LEAST_WIDTH) + _RIGHT
     height = (_PRINTS if printed else _BASES)[1] + _FOOT

@@ -39,6 +39,8 @@ MARKS: dict[str, dict[str, Any]] = {
     }
     for name, marker, colour in zip(CHANNELS, "os^", COLOURS, strict=True)
 }  # fmt: skip
+# Of lines, likewise.
+DASHES: tuple[Any, ...] = ("-", (0, (4, 2)), (0, (1.2, 1.8)))
 # Where words stand: across as the data do and up as a share of the axes, and the other way round.
 ACROSS, UPWARD = ("data", "axes fraction"), ("axes fraction", "data")
 _PX_AN_INCH, _PNG_SCALE = 72, 2
@@ -89,6 +91,7 @@ def drawn(plot: Plot) -> Iterator["Figure"]:
         # Letters that the library's own font lacks are in the SVG all the same.
         warnings.filterwarnings("ignore", r"Glyph \d+", UserWarning)
         figure = Figure((plot.width / _PX_AN_INCH, plot.height / _PX_AN_INCH), _PX_AN_INCH)
+        figure.patch.set_gid(".ground")
         heading = _at(figure, plot.left, 20)
         figure.text(*heading, plot.heading, color=INK, size=12, weight="bold")
         plot.draw(figure, plot.shown)

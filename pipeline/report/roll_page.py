@@ -3,7 +3,7 @@
 import math
 from base64 import b64encode
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from importlib import resources
 from io import BytesIO
@@ -41,6 +41,18 @@ HOW_SOLVED = {
     "together give the neutral axis",
     "reference": "taken from a chart or grey card on the roll",
 }
+# Why a colour from the pictures is in doubt.
+CAST_LEFT = (
+    ": one cast lies over all pictures, more than films differ by, and is left as the scenes' own. "
+    "A frame with a grey card or chart tells better"
+)
+TOLD_LITTLE = (
+    ": the pictures are few, much alike or of many casts. A frame with a grey card or chart tells "
+    "better"
+)
+_CAST_LIKELY = 0.5
+# A cast of about 4 C*ab in a middle grey.
+_LITTLE_DOUBT_LOG_E = 0.06
 NOTICEABLE_STOPS = 1.0
 # Of pictures on the page: their longer side in px, for up to so many, and at least.
 _USUAL_SIDE, _USUAL_FRAMES, _LEAST_SIDE = 360, 400, 90
@@ -66,6 +78,8 @@ def page(
     contact_sheets: Sequence[str] = ("contact-sheet.jpg",),
     roll_json: str | None = "roll.json",
     drawings: Sequence[Drawing] = (),
+    negatives: Mapping[str, bytes] | None = None,
+    tones: Drawing | None = None,
 ) -> str:
     """Return the roll's page: one HTML document that needs no other file and no network.
 
@@ -79,6 +93,10 @@ def page(
         Names of these files beside the page, to link to; none for no link.
     drawings
         Plots for the part on densities: the film's curve, a control chart, a batch's trend.
+    negatives
+        Frames as scanned, as JPEG files by frame number, to be seen in place of the positives.
+    tones
+        Plot for the part on colour: how light the pictures came out.
 
     Raises
     ------
@@ -97,7 +115,8 @@ def page(
         "counted": counted,
         "told": _told,
         "drift": partial(_drift, strips=record.strips),
-        "picture": partial(_picture, thumbnails=thumbnails),
+        "positive": partial(_picture, small=thumbnails),
+        "negative": partial(_picture, small=negatives or {}),
         "remarks": partial(_remarks, gamma=record.colour.gamma[1], middle=_middle_density(record)),
     }
     environment.tests |= {"unsure": is_unsure}
@@ -105,12 +124,13 @@ def page(
     return environment.from_string(source).render(
         record=record, name=roll_name(record), facts=roll_text(record), kinds=_kinds(record),
         channels=CHANNELS,
-        plot=Markup(as_svg(densities_plot(record))) if record.frames() else "",
+        plot=_densities(record) if record.frames() else "",
         findings=by_weight(record.findings), batch=batch_items(record), notes=_notes(record),
         how=how_solved(record), severities=SEVERITIES,
         cautions=cautions() if leads_to_baths(record.findings) else None,
         contact_sheets=contact_sheets, roll_json=roll_json,
-        drawings=[(drawing, Markup(as_svg(drawing.plot))) for drawing in drawings],
+        drawings=[_with_svg(drawing) for drawing in drawings],
+        tones=tones and _with_svg(tones), negatives=bool(negatives),
         unsure_below=UNSURE_BELOW, stop=LOG_STOP,
         troubles=sorted(record.problems, key=lambda each: each.kind == "note"),
         all_notes=all(each.kind == "note" for each in record.problems),
@@ -150,7 +170,12 @@ def how_solved(record: RollRecord) -> str:
         return f"taken from {record.colour.reference}"
     if record.profile == MONOCHROME:
         return "none: black-and-white film, one mix of the channels"
-    return HOW_SOLVED.get(record.colour.how, record.colour.how)
+    how = HOW_SOLVED.get(record.colour.how, record.colour.how)
+    doubt, cast = record.colour.doubt_log_e, record.colour.cast
+    if record.colour.how != "roll" or doubt is None or cast is None:
+        return how
+    why = CAST_LEFT if cast > _CAST_LIKELY else "" if doubt < _LITTLE_DOUBT_LOG_E else TOLD_LITTLE
+    return f"{how}. Greys may be off by {figure_text(doubt)} in log10 exposure{why}"
 
 
 def summary_lines(record: RollRecord) -> tuple[str, ...]:
@@ -273,10 +298,20 @@ def _remarks(frame: FrameRecord, gamma: float, middle: float) -> list[str]:
     return remarks
 
 
-def _picture(frame: FrameRecord, thumbnails: Mapping[str, bytes]) -> tuple[str, int, int] | None:
-    """Return a frame's thumbnail as a data URI, with its width and height."""
-    jpeg = thumbnails.get(frame.number)
-    if frame.kind == "blank" or jpeg is None:
+def _densities(record: RollRecord) -> Markup:
+    plot = densities_plot(record)
+    text = f"{plot.text} The tables under the plot hold the same figures."
+    return Markup(as_svg(replace(plot, text=text)))
+
+
+def _with_svg(drawing: Drawing) -> tuple[Drawing, Markup]:
+    return drawing, Markup(as_svg(drawing.plot))
+
+
+def _picture(frame: FrameRecord, small: Mapping[str, bytes]) -> tuple[str, int, int] | None:
+    """Return a frame's small picture as a data URI, with its width and height."""
+    jpeg = small.get(frame.number)
+    if jpeg is None:
         return None
     try:
         with Image.open(BytesIO(jpeg), formats=("JPEG",)) as image:

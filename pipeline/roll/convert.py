@@ -1,6 +1,5 @@
 """A roll from its scans to its files: frames, record, contact sheets and page."""
 
-import itertools
 from collections.abc import Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from concurrent.futures import CancelledError, Executor, as_completed
@@ -9,39 +8,28 @@ from dataclasses import dataclass, field, replace
 from errno import EDQUOT, ENOENT, ENOSPC, ENOTCONN, EROFS, ESTALE
 from pathlib import Path
 
-import numpy as np
-
 from pipeline.event import Event, Listener
-from pipeline.file import check_folder, content_hash, sweep, write_text
+from pipeline.file import check_folder, content_hash, sweep
 from pipeline.problem import OutputProblem, ScanProblem
-from pipeline.profile import find_space
-from pipeline.record import RECORD_NAME, FilesRecord, RollRecord, ScanTrouble, to_json
-from pipeline.render import rendition_of, small_picture
+from pipeline.record import FilesRecord, RollRecord, ScanTrouble, to_json
 from pipeline.report import (
     Drawing,
     caution_lines,
     curve_drawing,
-    empty_sheet,
-    page,
-    sheet_parts,
-    small_side,
     summary_lines,
-    thumbnail,
 )
 from pipeline.roll.frame_task import Job, develop, job_name, jobs_of, negative
 from pipeline.roll.journal import Journal, folder_lock, key_of
 from pipeline.roll.machines import give_back
 from pipeline.roll.outcome import Outcome, note_whole, take_away
+from pipeline.roll.pages import write_pages
 from pipeline.roll.plan import ALL, Wanted, planned
 from pipeline.roll.record import record_of
 from pipeline.roll.scans import drop, told
 from pipeline.roll.sharing import SharedScans
 from pipeline.roll.survey import SurveyedRoll
 from pipeline.scan import content_of
-from pipeline.write import FrameMetadata, write_share
 
-_SHEET_NAME, _PAGE_NAME = "contact-sheet.jpg", "index.html"
-_SHEET_PPI = 300.0
 _REPORT = "report"
 # After these no other file can be written either.
 _NO_ROOM = (ENOSPC, EDQUOT, EROFS, ENOENT, ESTALE, ENOTCONN)
@@ -159,7 +147,7 @@ def _written(writing: _Writing, drawings: Sequence[Drawing]) -> Outcome:
     stands = journal.stands(_REPORT, report_key)
     if not stands or (not theirs and journal.changed(_REPORT)):
         try:
-            names = _write_pages(record, surveyed, out, drawings, theirs)
+            names = write_pages(record, surveyed, out, drawings, theirs)
             pages = {file: content_hash(out / file) for file in names}
             journal.note_instead(_REPORT, report_key, names, pages, theirs)
         except OutputProblem as error:
@@ -252,52 +240,3 @@ def _without(record: RollRecord, writing: _Writing, kept: AbstractSet[str]) -> R
     )
     troubles = sorted(writing.troubles, key=lambda trouble: (trouble.scan, trouble.message))
     return replace(record, strips=strips, problems=(*record.problems, *troubles))
-
-
-def _write_pages(
-    record: RollRecord,
-    surveyed: SurveyedRoll,
-    out: Path,
-    drawings: Sequence[Drawing],
-    left: Sequence[str],
-) -> tuple[str, ...]:
-    """Write record, contact sheets and page of a roll, but those left; return the names written."""
-    if RECORD_NAME not in left:
-        write_text(out / RECORD_NAME, to_json(record))
-    small, sheets = _write_sheets(record, surveyed, out, left)
-    if _PAGE_NAME not in left:
-        write_text(out / _PAGE_NAME, page(record, small, sheets, RECORD_NAME, drawings))
-    return tuple(name for name in (RECORD_NAME, *sheets, _PAGE_NAME) if name not in left)
-
-
-def _write_sheets(
-    record: RollRecord, surveyed: SurveyedRoll, out: Path, left: Sequence[str]
-) -> tuple[dict[str, bytes], list[str]]:
-    """Write contact sheets, a picture at a time; return small pictures and names of the sheets.
-
-    Those left are not written.
-    """
-    roll = surveyed.roll
-    rendition = rendition_of(roll.settings, surveyed.tone)
-    shown = [[f for f in row if f.survey.kind != "blank"] for row in surveyed.frames]
-    sizes = {
-        frame.number.number: frame.survey.thumbnail.shape[:2] for frame in itertools.chain(*shown)
-    }
-    small: dict[str, bytes] = {}
-    names: list[str] = []
-    for part in sheet_parts(record):
-        sheet = empty_sheet(sizes, record, part)
-        for frame in itertools.chain(*shown[part.first : part.end]):
-            densities = np.asarray(frame.survey.thumbnail)
-            picture = small_picture(densities, frame.colour.colour, rendition)
-            sheet.show(frame.number.number, picture)
-            small[frame.number.number] = thumbnail(picture, small_side(len(sizes)))
-        name = _SHEET_NAME if part.place == 1 else _SHEET_NAME.replace(".", f"-{part.place}.")
-        names.append(name)
-        if name in left:
-            continue
-        metadata = FrameMetadata(title=f"{roll.name} contact sheet", roll=roll.name)
-        write_share(
-            out / name, sheet.paper, ppi=_SHEET_PPI, metadata=metadata, space=find_space("srgb")
-        )
-    return small, names

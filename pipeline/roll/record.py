@@ -41,7 +41,14 @@ def record_of(surveyed: SurveyedRoll, split: bool = False, aim: Shown | None = N
         roll=dict(roll.notes.other) | told | {"id": roll.name},
         profile=surveyed.profile.name,
         look="negative" if split else roll.settings.look,
-        colour=ColourRecord(colour.balance, colour.gamma(), colour.how, surveyed.reference),
+        colour=ColourRecord(
+            colour.balance,
+            colour.gamma(),
+            colour.how,
+            surveyed.reference,
+            colour.doubt_log_e,
+            colour.cast,
+        ),
         strips=tuple(
             _strip_record(strip, frames, surveyed, split)
             for strip, frames in zip(strips, surveyed.frames, strict=True)

@@ -22,17 +22,16 @@ from pipeline.strip.density import Illumination
 FILM = find_film("generic")
 # The forward model below is written out without a shoulder.
 GENERIC = replace(FILM, curves=tuple(replace(curve, shoulder=None) for curve in FILM.curves))
-# Slopes of red and blue relative to the profile's, and balance: within two of the profile's
-# own spreads (8 % of slope, 0.07 in log10 exposure), as 19 of 20 films are.
+# Slopes of red and blue relative to the profile's, and balance.
 CASES = (
     ((1.0, 1.0), (0.0, 0.0, 0.0)),
     ((0.9, 1.1), (0.08, 0.0, -0.06)),
     ((1.12, 0.92), (-0.1, 0.0, 0.1)),
 )
-# Measured over seeds 0 to 5 of the three cases: at most 0.0129 of slope and 0.0212 of balance,
-# the pull of the profile's prior on what a bounded say of each frame leaves. The limits are a
-# third above that; 0.028 in log10 exposure is a cast of about 2 C*ab.
-SLOPE_OFF, BALANCE_OFF = 0.017, 0.028
+# From a dark grey to white.
+GREYS = np.array([0.03, 0.18, 0.9])
+# Log10 exposure ratio that is a cast of about 2 C*ab in a middle grey.
+SEEN_LOG_E = 0.028
 
 
 def known_film(red: float, blue: float) -> tuple[LayerCurve, LayerCurve, LayerCurve]:
@@ -106,17 +105,23 @@ def test_scene_light_is_the_profile_s_matrix_of_the_layers():
         assert seen == pytest.approx(expected)
 
 
+def cast(colour: RollColour, curves=GENERIC.curves, balance=(0.0, 0.0, 0.0)) -> np.ndarray:
+    """Return log10 ratios of red and blue to green (3, 2) that greys on a film come out with."""
+    logs = np.log10(layer_exposure(developed(np.tile(GREYS, (3, 1)).T, curves, balance), colour))
+    return logs[:, [0, 2]] - logs[:, 1:2]
+
+
 @pytest.mark.parametrize(("slopes", "balance"), CASES)
-def test_a_roll_gives_back_its_film_s_slopes_and_balance(slopes, balance):
+def test_greys_of_a_film_unlike_the_profile_come_out_near_neutral(slopes, balance):
     film = known_film(*slopes)
     solved = solve_roll(roll_of(film, balance, count=30, seed=0), GENERIC)
     assert solved.how == "roll"
     assert solved.curves[1] == GENERIC.curves[1]
     assert solved.balance[1] == 0.0
-    for channel in (0, 2):
-        ratio = solved.curves[channel].slope / film[channel].slope
-        assert abs(math.log(ratio)) < SLOPE_OFF
-        assert abs(solved.balance[channel] - balance[channel]) < BALANCE_OFF
+    found, alone = (np.abs(cast(c, film, balance)) for c in (solved, from_profile(GENERIC)))
+    # The pull of the profile's prior and of the roll's own light leaves a part of what it is off.
+    assert (found < np.maximum(SEEN_LOG_E, 0.5 * alone.max())).all()
+    assert found[1].max() < 2.0 * solved.doubt_log_e
 
 
 def test_no_samples_leave_the_profile():
@@ -141,15 +146,13 @@ def coloured(shift: tuple[float, float, float], count: int) -> list[np.ndarray]:
 
 
 @pytest.mark.parametrize("shift", [(-0.25, 0.0, -0.25), (0.3, 0.0, -0.3), (-0.3, 0.0, 0.3)])
-def test_pictures_of_foliage_brick_or_sea_stay_near_the_profile(shift):
-    one = solve_roll(coloured(shift, 1), GENERIC)
-    many = solve_roll(coloured(shift, 20), GENERIC)
-    for channel in (0, 2):
-        ratio = one.curves[channel].slope / GENERIC.curves[channel].slope
-        assert abs(math.log(ratio)) < GENERIC.slope_spread / 2
-        assert abs(one.balance[channel]) < GENERIC.speed_spread_log_e / 2
-        # Nor do twenty of them draw it away: a third of each is grey.
-        assert abs(many.balance[channel]) < GENERIC.speed_spread_log_e / 4
+@pytest.mark.parametrize("count", [1, 20])
+def test_pictures_of_foliage_brick_or_sea_leave_greys_grey(shift, count):
+    # However many of them, a third of each is grey.
+    dark, *others = np.abs(cast(solve_roll(coloured(shift, count), GENERIC)))
+    assert np.max(others) < SEEN_LOG_E
+    # Shadows of photographs are warmer than these, and less is seen in them.
+    assert dark.max() < 2.0 * SEEN_LOG_E
 
 
 @pytest.mark.parametrize("shift", [(-0.25, 0.0, -0.25), (-0.15, 0.0, -0.15), (0.3, 0.0, -0.3)])

@@ -181,6 +181,37 @@ def test_a_wedges_curve_is_drawn_where_there_are_no_control_strips(
             assert image.size == (1280, 840)
 
 
+@pytest.mark.parametrize("name", ["densities.svg", "densities.png"])
+def test_densities_of_scans_are_drawn_where_there_are_no_strips(
+    name: str, scans: Path, tmp_path: Path, run: Run
+):
+    spots, chart = tmp_path / "spots.csv", tmp_path / name
+    spots.write_text("strip,patch,red,green,blue\n7,base,0.2,0.6,0.9\n", encoding="utf-8")
+    words = [spots, scans] if name.endswith("svg") else [scans]
+    ran = run("diagnose", *words, "--chart", chart)
+    assert (ran.code, ran.err.count("chart")) == (0, 0)
+    if name.endswith("png"):
+        with Image.open(chart) as image:
+            assert image.format == "PNG"
+        return
+    root = ElementTree.parse(chart).getroot()
+    assert root.get("aria-label").startswith("Densities along the roll")
+    # A file of its own has no tables under it.
+    assert "table" not in root.get("aria-label")
+    words = {text.text for text in root.iter("{http://www.w3.org/2000/svg}text")}
+    assert {"11", "17", "strip 1", "strip 2"} <= words
+
+
+def test_control_strips_come_before_densities_of_scans(
+    readings: Path, scans: Path, tmp_path: Path, run: Run
+):
+    chart = tmp_path / "chart.svg"
+    assert run("diagnose", scans, readings, "--chart", chart).code == 0
+    alone = tmp_path / "alone.svg"
+    assert run("diagnose", readings, "--chart", alone).code == 0
+    assert chart.read_text("utf-8") == alone.read_text("utf-8")
+
+
 def test_a_roll_record_gives_its_findings(converted: Path, run: Run):
     stored = json.loads((converted / "roll.json").read_text("utf-8"))["findings"]
     document = json.loads(run("diagnose", converted / "roll.json", "--json").out)

@@ -4,6 +4,7 @@ import pytest
 
 from pipeline.diagnosis.finding import count_findings
 from pipeline.record.record import Finding
+from pipeline.settings.correction import FrameCorrection
 from pipeline.settings.settings import RollNotes
 from tests.survey.surveyed import frame, strip
 
@@ -75,3 +76,16 @@ def test_frames_too_many_are_told_with_what_may_be_wrong():
     (finding,) = found(strips, RollNotes(expected_frames=24))
     assert finding.evidence == "30 frames found, 2 of them blank; 24 to 27 expected."
     assert "cut in two" in finding.advice
+
+
+def test_frames_that_the_user_took_out_are_known():
+    """Frame 05 dropped and 12 joined to 11: 36 of 38 are left, and nothing is missing."""
+    corrections = (
+        FrameCorrection(1, number="05", drop=True),
+        FrameCorrection(2, number="11", merge_with=("12",)),
+    )
+    strips = (strip([frame()] * 36),)
+    assert count_findings(strips, RollNotes(expected_frames=38))
+    assert not count_findings(strips, RollNotes(expected_frames=38, frames=corrections))
+    (left,) = count_findings(strips, RollNotes(expected_frames=40, frames=corrections))
+    assert left.evidence.startswith("36 frames found; 40 expected.")

@@ -16,6 +16,7 @@ from tests.fitted.generic import (
     fit_charts,
     fit_shoulder,
     held_out,
+    metered_charts,
     spreads,
     toe_log_exposures,
 )
@@ -38,7 +39,7 @@ def test_profile_s_numbers_are_those_of_the_fit(fit):
     assert [curve.toe_power for curve in film.curves] == pytest.approx(
         [fit.toe_power] * 3, abs=0.01
     )
-    slope, speed = spreads(charts(FILMS), fit)
+    slope, speed = spreads(metered_charts("used"), fit)
     assert film.slope_spread == pytest.approx(slope, abs=0.01)
     assert film.speed_spread_log_e == pytest.approx(speed, abs=0.02)
 

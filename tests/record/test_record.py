@@ -203,7 +203,7 @@ def test_densities_hold_only_what_says_something():
     [
         (RollRecord, SCHEMA, set()),
         (ScanTrouble, SCHEMA["properties"]["problems"]["items"], {"kind"}),
-        (ColourRecord, SCHEMA["properties"]["colour"], set()),
+        (ColourRecord, SCHEMA["properties"]["colour"], {"doubt_log_e", "cast"}),
         (StripRecord, DEFINED["strip"], set()),
         (EdgeCodeRecord, DEFINED["strip"]["properties"]["edge_codes"]["items"], set()),
         (BaseRecord, DEFINED["base"], set()),

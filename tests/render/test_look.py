@@ -20,7 +20,7 @@ from pipeline.render import tone as print_tone
 from pipeline.render.band_kernel import CHUNK
 from pipeline.render.look import Levels, as_log, as_print, gamut_limit, to_codes
 from pipeline.render.tone import PrintTone
-from pipeline.settings.settings import ARCHIVE_SPACES
+from pipeline.settings.settings import ARCHIVE_SPACES, Settings
 from tests.render.slow import slow_light
 from tests.render.whole_pictures import as_share
 
@@ -266,3 +266,23 @@ def test_scene_looks_keep_what_lies_above_white_and_below_black():
     assert np.isfinite(logs).all()
     told = ocio_apply(ocio.BuiltinTransform("ACEScct_to_ACES2065-1"), logs[:1])
     assert told == pytest.approx(extremes[:1] @ AP1_TO_AP0.T, rel=1e-3, abs=2e-4)
+
+
+@pytest.mark.parametrize("tone", TONES)
+def test_greys_in_stops_are_shown_as_prints_show_them(tone):
+    import colour
+
+    stops = np.linspace(-8.0, 6.0, 29)
+    shown = module.shown_greys(stops, module.rendition_of(Settings(), tone))
+    light = 0.18 * 2.0**stops
+    expected = colour.models.eotf_inverse_sRGB(
+        np.clip(print_tone.print_curve(light.astype(np.float32), tone).astype(float), 0, 1)
+    )
+    np.testing.assert_allclose(shown, np.repeat(expected[:, None], 3, axis=1), atol=2e-3)
+    assert shown[16, 0] == pytest.approx(colour.models.eotf_inverse_sRGB(0.18), abs=1e-3)
+
+
+def test_levels_of_the_user_show_in_the_greys():
+    way = module.rendition_of(Settings(gamma=(1.0, 1.0, 0.5)), PrintTone())
+    red, green, blue = module.shown_greys(np.array([0.0]), way)[0]
+    assert red == green != pytest.approx(blue, abs=0.05)

@@ -20,7 +20,7 @@ from pipeline.profile.film import find_film
 from pipeline.profile.space import find_space
 from pipeline.render.cut import cut_light, picture_size
 from pipeline.render.look import Levels, as_log
-from pipeline.render.scene import to_density_above, to_scene
+from pipeline.render.scene import to_density_above, to_light, to_scene
 from pipeline.scan.scan import Scan, open_scan
 from pipeline.scan.tiff_plane import Plane
 from pipeline.strip.base import FilmBase, FrameBase
@@ -163,6 +163,22 @@ def test_frame_sees_the_same_base_as_its_strip():
     y = -0.8 + (np.arange(7)[:, None] + 0.5) / 7 * 1.7
     x, y = np.broadcast_arrays(x, y)
     assert across + along == pytest.approx(base.log_light(x, y), abs=1e-6)
+
+
+@given(st.tuples(*[st.floats(-1, 1)] * 4), st.floats(-0.1, 2.5))
+def test_light_of_a_density_is_what_was_scanned(sides, density):
+    rng = np.random.default_rng(5)
+    above = (density + rng.uniform(0, 0.5, (7, 11, 3))).astype(np.float32)
+    light = to_light(above, frame_base(*sides))
+    assert to_density_above(light, frame_base(*sides)) == pytest.approx(above, abs=2e-3)
+    # The law itself, at one pixel: base less density, over the dark level.
+    left, right, top, bottom = sides
+    x, y = left + 3.5 * (right - left) / 11, top + 2.5 * (bottom - top) / 7
+    flat, along, bow, across = SHADED[1]
+    base = 10.0 ** (flat + along * x + bow * x**2 + across * y)
+    assert light[2, 3, 1] == pytest.approx(
+        DARK[1] + base * 10.0 ** -float(above[2, 3, 1]), rel=1e-4
+    )
 
 
 def test_light_at_or_under_the_dark_level_has_a_finite_density():

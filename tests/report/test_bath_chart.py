@@ -100,7 +100,7 @@ def test_it_stands_in_a_page_and_alone_in_light_and_dark(tmp_path):
     )
     (tmp_path / "page.html").write_text(page_text, "utf-8")
     ink = "getComputedStyle(document.querySelector('.fit path')).stroke"
-    paper = "getComputedStyle(document.querySelector('.plot > path')).fill"
+    paper = "getComputedStyle(document.querySelector('.ground path')).fill"
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=list(QUIET))
         shades = []

@@ -34,6 +34,7 @@ from pipeline.record.record import (
 from pipeline.report import roll_page as report
 from pipeline.report.plot import Plot
 from pipeline.report.table import measure_table
+from pipeline.report.tone_plot import Tones, tone_drawing
 from pipeline.report.words import MISSING, roll_name
 from pipeline.settings.correction import read_corrections
 from tests.report.drawn import by_class, px
@@ -120,6 +121,13 @@ def small_jpegs(record: RollRecord) -> dict[str, bytes]:
         frame.number: report.thumbnail(small_picture(place))
         for place, frame in enumerate(record.frames())
         if frame.kind != "blank"
+    }
+
+
+def small_negatives(record: RollRecord) -> dict[str, bytes]:
+    return {
+        frame.number: report.thumbnail(255 - small_picture(place))
+        for place, frame in enumerate(record.frames())
     }
 
 
@@ -380,7 +388,7 @@ def shape_of(page: Element) -> list[tuple[str, tuple[str, ...]]]:
 
 def page_with_text(text: str) -> Element:
     jpeg = report.thumbnail(small_picture(0, (8, 12)))
-    return parsed(report.page(roll_with_text(text), {text: jpeg}))
+    return parsed(report.page(roll_with_text(text), {text: jpeg}, negatives={text: jpeg}))
 
 
 @pytest.fixture(scope="module")
@@ -484,6 +492,25 @@ def test_drawings_stand_in_the_part_on_densities_with_their_figures():
     assert rows == [["red", "0.61"], ["<green>", "0.62"]]
 
 
+TONES = tone_drawing(
+    Tones(
+        np.arange(1, 769).reshape(3, 256),
+        np.linspace(-6, 6, 25),
+        np.repeat(np.linspace(0, 1, 25)[:, None], 3, axis=1),
+    )
+)
+
+
+def test_tones_stand_in_the_part_on_colour_with_their_figures():
+    part = parsed(report.page(roll_of_38(), {}, tones=TONES)).find(".//section[@id='colour']")
+    drawn = part.find("section[@class='figure']")
+    assert drawn.find(".//svg").get("aria-label").startswith("How light the pictures came out")
+    assert text_of(drawn.find(".//table/caption")) == "Figures: Print curve and tones"
+    assert "The print curve shows greys as" in text_of(drawn)
+    plain = parsed(report.page(roll_of_38(), {})).find(".//section[@id='colour']")
+    assert plain.find(".//svg") is None
+
+
 def test_thumbnail_is_a_small_faithful_jpeg():
     picture = small_picture(3, (600, 900))
     with Image.open(io.BytesIO(report.thumbnail(picture))) as image:
@@ -523,7 +550,11 @@ def page_url(tmp_path_factory) -> str:
         record, findings=(*record.findings, finding), problems=(*record.problems, trouble)
     )
     file = tmp_path_factory.mktemp("page") / "index.html"
-    file.write_text(report.page(record, small_jpegs(record)), encoding="utf-8")
+    text = report.page(
+        record, small_jpegs(record), drawings=[CURVE], negatives=small_negatives(record),
+        tones=TONES,
+    )  # fmt: skip
+    file.write_text(text, encoding="utf-8")
     return file.as_uri()
 
 
@@ -535,7 +566,8 @@ def opened(browser: Browser, url: str, width: int, scheme: str, **more) -> tuple
     requests: list[str] = []
     page.on("request", lambda request: requests.append(request.url))
     page.goto(url)
-    page.evaluate("document.querySelectorAll('details').forEach(each => each.open = true)")
+    if more.get("java_script_enabled", True):
+        page.evaluate("document.querySelectorAll('details').forEach(each => each.open = true)")
     return page, requests
 
 
@@ -547,7 +579,7 @@ def test_the_page_fits_the_screen_and_asks_no_network(browser, page_url, width, 
         page.evaluate(
             "Promise.all([...document.images].map(image => image.decode())).then(all => all.length)"
         )
-        == 37
+        == 37 + 38
     )
     assert [url for url in requests if not url.startswith("data:")] == [page_url]
     page.context.close()
@@ -560,6 +592,89 @@ def test_the_page_keeps_the_accessibility_rules(browser, page_url, width, scheme
     outcome = Axe().run(page, options={"runOnly": {"type": "tag", "values": WCAG_TAGS}}).response
     assert [(rule["id"], rule["nodes"][0]["html"]) for rule in outcome["violations"]] == []
     assert "color-contrast" in [rule["id"] for rule in outcome["passes"]]
+    page.context.close()
+
+
+def sees(page: Page, number: str) -> tuple[bool, bool]:
+    """Return whether a frame's positive (or that it has none) and its negative can be seen."""
+    figure = page.locator("figure.both").filter(has=page.get_by_text(number, exact=True))
+    positive = figure.locator("a > img, .positive, .empty")
+    return positive.is_visible(), figure.locator(".scanned").is_visible()
+
+
+def test_a_frame_can_be_seen_as_scanned_by_the_keyboard_alone(browser, page_url):
+    page, _ = opened(browser, page_url, 390, "light", java_script_enabled=False)
+    turn = page.get_by_role("checkbox", name="as scanned (frame 13)")
+    for number in ("12", "13"):
+        assert sees(page, number) == (True, False)
+    turn.focus()
+    page.keyboard.press("Space")
+    # A blank frame too, which shows whether it is one.
+    assert sees(page, "13") == (False, True)
+    assert sees(page, "12") == (True, False)
+    page.keyboard.press("Space")
+    assert sees(page, "13") == (True, False)
+    page.get_by_role("checkbox", name="all frames as scanned").press("Space")
+    assert [sees(page, number) for number in ("00", "12", "13", "37")] == [(False, True)] * 4
+    page.context.close()
+
+
+def test_a_frame_without_negative_stays_as_it_is(browser, tmp_path):
+    record = roll_of_38()
+    negatives = {"01": small_negatives(record)["01"]}
+    text = report.page(record, small_jpegs(record), negatives=negatives)
+    (tmp_path / "index.html").write_text(text, encoding="utf-8")
+    page, _ = opened(browser, (tmp_path / "index.html").as_uri(), 390, "light")
+    assert page.get_by_role("checkbox").count() == 1 + 1
+    page.get_by_role("checkbox", name="all frames as scanned").press("Space")
+    assert sees(page, "01") == (False, True)
+    assert page.get_by_alt_text("Frame 02, open the picture").is_visible()
+    page.context.close()
+    assert "checkbox" not in report.page(record, small_jpegs(record))
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_what_scrolls_sideways_shows_it_at_the_edge(browser, page_url, scheme):
+    page, _ = opened(browser, page_url, 390, scheme)
+    regions = page.locator(".scroll")
+    scrolling = 0
+    for region in regions.all():
+        room = region.evaluate("each => each.scrollWidth - each.clientWidth")
+        if not room:
+            continue
+        scrolling += 1
+        assert region.get_attribute("tabindex") == "0"
+        assert region.get_attribute("role") == "region"
+        assert "scrolls sideways" in region.get_attribute("aria-label")
+        # Of what stands in it nothing but the ground counts.
+        region.evaluate("each => [...each.children].forEach(e => e.style.opacity = 0)")
+        for at, (left, right) in ((0, (False, True)), (room, (True, False))):
+            region.evaluate("(each, at) => { each.scrollLeft = at }", at)
+            shot = np.asarray(Image.open(io.BytesIO(region.screenshot())).convert("L"), float)
+            row = shot[len(shot) // 2]
+            away = np.abs(row - np.median(row))
+            assert bool(away[2:5].max() > 15) is left, region.get_attribute("aria-label")
+            assert bool(away[-5:-2].max() > 15) is right, region.get_attribute("aria-label")
+    assert scrolling >= 8
+    page.context.close()
+
+
+def test_nothing_of_a_drawing_hides_the_shadow_under_it(browser, page_url):
+    page, _ = opened(browser, page_url, 390, "light")
+    for ground in page.locator(".scroll .ground").all():
+        assert not ground.is_visible()
+    assert page.locator(".scroll .ground").count() == 3
+    page.context.close()
+
+
+@pytest.mark.parametrize("width", [360, 390])
+def test_words_in_drawings_are_not_too_small_to_read(browser, page_url, width):
+    page, _ = opened(browser, page_url, width, "light")
+    sizes = page.evaluate(
+        "[...document.querySelectorAll('.scroll svg text')].map(each =>"
+        " parseFloat(getComputedStyle(each).fontSize) * each.getScreenCTM().a)"
+    )
+    assert min(sizes) >= 10.0
     page.context.close()
 
 
@@ -623,3 +738,25 @@ def test_several_sheets_are_linked_by_their_numbers():
     links = [(link.get("href"), link.text) for link in parsed(page).iter("a")]
     assert ("./contact-sheet.jpg", "1") in links
     assert ("./contact-sheet-2.jpg", "2") in links
+
+
+@pytest.mark.parametrize(
+    ("doubt", "cast", "words"),
+    [
+        (0.03, 0.02, ("Greys may be off by 0.03 in log10 exposure",)),
+        (0.09, 0.1, ("off by 0.09", "few, much alike", "grey card")),
+        (0.12, 0.9, ("off by 0.12", "one cast lies over all pictures", "grey card")),
+    ],
+)
+def test_how_sure_a_colour_from_the_pictures_is_stands_on_page_and_in_summary(doubt, cast, words):
+    record = roll_of_38()
+    sure = replace(record.colour, how="roll", doubt_log_e=doubt, cast=cast)
+    told = replace(record, colour=sure)
+    colour = next(line for line in report.summary_lines(told) if line.startswith("Colour:"))
+    page = text_of(parsed(report.page(told, small_jpegs(told))))
+    for text in words:
+        assert text in colour
+        assert text in page
+    assert ("grey card" in colour) == (doubt > 0.05)
+    charted = replace(told, colour=replace(sure, how="reference"))
+    assert not any("off by" in line for line in report.summary_lines(charted))

@@ -1,0 +1,91 @@
+"""What the page of a run shows, held against the scans and the pictures beside it."""
+
+import base64
+import io
+import json
+import re
+from pathlib import Path
+
+import cv2
+import html5lib
+import numpy as np
+import pytest
+import tifffile
+from PIL import Image
+
+from pipeline.profile.space import colour_science
+from tests.conftest import Run
+
+DRAWN_CURVE = "Print curve and tones"
+
+
+def page_of(out: Path):
+    html = (out / "index.html").read_text("utf-8")
+    return html5lib.HTMLParser(strict=True, namespaceHTMLElements=False).parse(html)
+
+
+def scanned(page) -> dict[str, np.ndarray]:
+    """Return the negatives on a page by the numbers of their frames."""
+    found = {}
+    for figure in page.iterfind(".//figure"):
+        image = figure.find("img[@class='scanned']")
+        data = base64.b64decode(image.get("src").partition(",")[2])
+        found[figure.find("p[@class='number']").text] = np.asarray(Image.open(io.BytesIO(data)))
+    return found
+
+
+def table_of_tones(page) -> dict[str, list[float]]:
+    section = page.find(".//section[@id='colour']/section[@class='figure']")
+    return {
+        row.find("th").text: [float(cell.text) for cell in row.iterfind("td")]
+        for row in section.iterfind(".//tbody/tr")
+    }
+
+
+def test_negatives_on_the_page_look_as_the_scan_does(converted: Path, model_roll: Path):
+    record = json.loads((converted / "roll.json").read_text("utf-8"))
+    shown = scanned(page_of(converted))
+    assert list(shown) == [str(number) for number in range(11, 18)]
+    for strip in record["strips"]:
+        # These scans are linear.
+        codes = tifffile.imread(model_roll / strip["scan"]).astype(float) / 65535.0
+        for frame in strip["frames"]:
+            picture = shown[frame["number"]]
+            rows, columns = picture.shape[:2]
+            corners = np.array(frame["outline"], np.float32)
+            ends = [(0, 0), (columns - 1, 0), (columns - 1, rows - 1), (0, rows - 1)]
+            turn = cv2.getPerspectiveTransform(corners, np.array(ends, np.float32))
+            light = cv2.warpPerspective(codes, turn, (columns, rows))
+            # By colour-science: IEC 61966-2-1.
+            expected = 255.0 * colour_science().models.eotf_inverse_sRGB(light)
+            inner = np.s_[rows // 8 : -rows // 8, columns // 8 : -columns // 8]
+            off = cv2.blur(picture.astype(float), (5, 5)) - cv2.blur(expected, (5, 5))
+            assert np.abs(off[inner]).mean() < 4.0, frame["number"]
+
+
+def test_shares_of_tones_are_those_of_the_pictures_written(converted: Path):
+    pixels = np.concatenate(
+        [np.asarray(Image.open(path)).reshape(-1, 3) for path in converted.glob("harbour_*.jpg")]
+    )
+    told = table_of_tones(page_of(converted))
+    assert list(told) == ["0", "1 to 63", "64 to 127", "128 to 191", "192 to 254", "255"]
+    for channel in range(3):
+        expected = np.histogram(pixels[:, channel], [0, 64, 128, 192, 256])[0] * 100 / len(pixels)
+        column = [row[channel] for row in told.values()]
+        joined = [column[0] + column[1], *column[2:4], column[4] + column[5]]
+        np.testing.assert_allclose(joined, expected, atol=2.5)
+
+
+def test_negatives_take_at_most_six_tenths_of_the_rest_of_the_page(converted: Path):
+    html = (converted / "index.html").read_text("utf-8")
+    negatives = sum(map(len, re.findall(r'<img class="scanned"[^>]*>', html)))
+    assert 0 < negatives < 0.6 * (len(html) - negatives)
+
+
+@pytest.mark.parametrize(("look", "has_curve"), [("print", True), ("linear", False)])
+def test_the_curve_is_shown_of_prints_alone(look, has_curve, model_roll: Path, tmp_path, run: Run):
+    out = tmp_path / "out"
+    assert run("convert", model_roll, "-o", out, "--look", look, "--archive", "none").code == 0
+    section = page_of(out).find(".//section[@id='colour']/section[@class='figure']")
+    assert (section.find("h3").text == DRAWN_CURVE) is has_curve
+    assert ("print curve" in "".join(section.itertext()).lower()) is has_curve
