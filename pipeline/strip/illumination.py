@@ -342,8 +342,8 @@ def _film_base(seen: _Seen, grey: bool) -> Float64 | None:
     warm = _looks_like_base(seen.level) and not seen.clipped
     if warm and not any(area.at_border for area in seen.brightest):
         return None
-    for readings, lightest in (_even_readings(seen), _LIGHTEST_EVEN), (_film(seen), _LIGHTEST):
-        bases = _bases(seen, crowded_places(readings), grey)
+    for read, lightest in (_even_readings, _LIGHTEST_EVEN), (_film, _LIGHTEST):
+        bases = _bases(seen, crowded_places(read(seen)), grey)
         if warm:
             gate_px = sum(area.size for area in seen.brightest)
             bases = [mode for mode in bases if _inside(seen.like(mode[0])) > 0.5 * gate_px]

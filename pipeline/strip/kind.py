@@ -5,7 +5,7 @@ from typing import Literal
 
 import numpy as np
 
-from pipeline.channels import least
+from pipeline.channels import greatest, least
 from pipeline.kinds import Float64, Floats, Light, Triple
 from pipeline.strip.base import FilmBase
 from pipeline.strip.layout import Strip
@@ -20,6 +20,10 @@ UNCLEAR = (
 # less what a scanner's channels may be apart where no open gate shows. Silver's is grey, unless
 # the scanner evens out its channels.
 _LEAST_ORANGE = 0.2
+# Dye uses up the mask of its coupler, which makes up for what the dye absorbs besides: a channel
+# gets lighter than the base by so much of what another gains at the most, were the mask twice as
+# strong as it should be (unwanted absorptions as in data sheets' dye curves, from memory).
+_MOST_SPENT = 0.5
 _LEAST_DENSITY = 0.1
 _LEAST_SAMPLES = 200
 # One image of silver has the same density in all channels, but for a little that the scanner's
@@ -34,15 +38,17 @@ def is_negative(above: Light, strip: Strip, base: FilmBase, any_base: bool) -> b
     """Tell whether a strip is colour negative film, by what only that shows together.
 
     Its base is orange (unless `any_base`). Without perforations in view, nothing inside is lighter
-    than it in any channel, and where the whole width is in view, rebate and gaps make it a fair
-    share of the strip. A print's or a photograph's lightest even colour fails one of these.
+    than it in any channel by more than dye allows, and where the whole width is in view, rebate
+    and gaps make it a fair share of the strip. A print's or a photograph's lightest even colour
+    fails one of these.
     """
     orange = any_base or base.density[2] - base.density[0] > _LEAST_ORANGE
     if strip.perforated or not orange:
         return orange
     rows, columns = above.shape[:2]
     inner = above[rows // 5 : rows - rows // 5, columns // 40 : columns - columns // 40]
-    lighter = float((least(inner) < -0.08).mean())
+    spent = _MOST_SPENT * np.maximum(greatest(inner), 0.0)
+    lighter = float((least(inner) + spent < -0.08).mean())
     share = base.area_mm2 * strip.px_per_mm**2 / (rows * columns)
     return lighter < 0.005 and (share > 0.05 or not strip.whole_width)
 
@@ -76,7 +82,7 @@ def film_kind(bases: Sequence[Triple], samples: Sequence[Floats]) -> Kind:
     if span < _CLEAR_SPAN:
         return "unclear"
     slopes = [_slope(every[:, 1], every[:, channel]) for channel in (0, 2)]
-    return "monochrome" if max(abs(s - 1.0) for s in slopes) < _SLOPE_TOLERANCE else "unclear"
+    return "monochrome" if max(abs(s - 1.0) for s in slopes) < _SLOPE_TOLERANCE else "colour"
 
 
 def _slope(one: Float64, other: Float64) -> float:

@@ -5,7 +5,9 @@ brighter than the gate would be at the same place.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Any
 
 import cv2
 import numpy as np
@@ -20,7 +22,7 @@ _EVEN_OF_NOISE = 4.0
 _REACH_PX = 2
 _LEAST_AREA_PX = 8
 _MOST_AREAS = 400
-_MOST_PIXELS = 2000
+_MOST_PIXELS = 600
 # A lamp or a lens falls off by two stops at the most from the middle to the corners, twice as
 # steeply at the corners as on the way, and alike in all channels (common practice, no source).
 _MOST_SLOPE = 0.6
@@ -95,11 +97,35 @@ def _terms(x: Floats, y: Floats, shape: tuple[int, int]) -> Float64:
 
 
 @dataclass(frozen=True)
+class Moments:
+    """Means over readings of a map's terms (7), log10 light (3), and products of both."""
+
+    terms: Float64
+    light: Float64
+    squared: Float64
+    crossed: Float64
+
+    @staticmethod
+    def of(terms: Float64, light: Float64) -> "Moments":
+        """Return the means over terms (n, 7) and light (n, 3)."""
+        count = len(terms)
+        squared, crossed = terms.T @ terms / count, terms.T @ light / count
+        return Moments(terms.mean(axis=0), light.mean(axis=0), squared, crossed)
+
+    @staticmethod
+    def over(parts: Sequence["Moments"], weights: Float64) -> "Moments":
+        """Return the means over several parts (n) by weights (n)."""
+        share = weights / weights.sum()
+        rows = zip(*((p.terms, p.light, p.squared, p.crossed) for p in parts), strict=True)
+        return Moments(*(np.tensordot(share, np.stack(row), 1) for row in rows))
+
+
+@dataclass(frozen=True)
 class Area:
     """One even area: its size in pixels, and places x, y (n) and log10 light (n, 3) of some.
 
     `rim` (m, 2) are places x, y along its outline, `rim_light` (m, 3) their log10 light;
-    `at_border` tells that it reaches the scan's border.
+    `at_border` tells that it reaches the scan's border; `moments` are those of its readings.
     """
 
     x: Float64
@@ -109,6 +135,7 @@ class Area:
     rim: Float64
     rim_light: Float64
     at_border: bool
+    moments: Moments
 
 
 Group = tuple[Area, ...]
@@ -149,15 +176,18 @@ def _area(log_light: Light, part: Mask, start: tuple[int, int], size: int) -> Ar
     rows, columns = np.nonzero(part)
     step = max(1, len(rows) // _MOST_PIXELS)
     rows, columns = rows[::step] + start[1], columns[::step] + start[0]
+    x, y = columns.astype(float), rows.astype(float)
     ends = np.array(log_light.shape[1::-1]) - 1
+    readings = log_light[rows, columns].astype(float)
     return Area(
-        x=columns.astype(float),
-        y=rows.astype(float),
-        log_light=log_light[rows, columns].astype(float),
+        x=x,
+        y=y,
+        log_light=readings,
         size=size,
         rim=rim.astype(float),
         rim_light=log_light[rim[:, 1], rim[:, 0]].astype(float),
         at_border=bool((rim == 0).any() or (rim == ends).any()),
+        moments=Moments.of(_terms(x, y, (log_light.shape[0], log_light.shape[1])), readings),
     )
 
 
@@ -175,12 +205,9 @@ def _labelled(log_light: Light) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
     return np.asarray(labels, np.int32), np.asarray(stats, np.int32)
 
 
-def _gathered(group: Group, shape: tuple[int, int]) -> tuple[Float64, Float64, Float64]:
-    """Return terms (n, 7), log10 light (n, 3) and weights (n) of a group's pixels."""
-    terms = np.concatenate([_terms(area.x, area.y, shape) for area in group])
-    readings = np.concatenate([area.log_light for area in group])
-    weight = np.concatenate([np.full(len(area.x), area.size / len(area.x)) for area in group])
-    return terms, readings, weight
+def _gathered(group: Group) -> Moments:
+    """Return the means over a group's pixels."""
+    return Moments.over([one.moments for one in group], np.array([float(o.size) for o in group]))
 
 
 def lamp_through(groups: Sequence[Group], shape: tuple[int, int]) -> tuple[Lamp, list[Float64]]:
@@ -195,17 +222,15 @@ def lamp_through(groups: Sequence[Group], shape: tuple[int, int]) -> tuple[Lamp,
     seen, product = np.zeros((7, 7)), np.zeros((7, 3))
     middles, levels = [], []
     for index, group in enumerate(groups):
-        terms, readings, weight = _gathered(group, shape)
-        middle, level = (np.average(part, axis=0, weights=weight) for part in (terms, readings))
-        share = (_LESS_SURE if index else 1.0) / weight.sum()
-        away = (terms - middle) * weight[:, None] * share
-        own, off = away.T @ (terms - middle), away.T @ (readings - level)
+        means, share = _gathered(group), _LESS_SURE if index else 1.0
+        own = share * (means.squared - np.outer(means.terms, means.terms))
+        off = share * (means.crossed - np.outer(means.terms, means.light))
         if not index:
             # Only the gate's own areas tell what channels differ by.
             apart = np.linalg.solve(own + _ALIKE * ridge, off - off.mean(axis=1, keepdims=True))
         seen, product = seen + own, product + off
-        middles.append(middle)
-        levels.append(level)
+        middles.append(means.terms)
+        levels.append(means.light)
     # A ridge keeps a small or one-sided gate from bending the lamp where nothing tells of it.
     found = np.linalg.solve(seen + ridge, product.mean(axis=1, keepdims=True)) + apart
     found[0] = -middles[0] @ found
@@ -228,23 +253,26 @@ def explained(seed: Group, areas: Group, shape: tuple[int, int], known: Sequence
         Other groups, which show the lamp as well.
     """
     group = seed
-    rest = [area for area in areas if not _among(area, (seed, *known))]
+    rest = [_Beside.of(area, shape) for area in areas if not _among(area, (seed, *known))]
     for _ in range(_ROUNDS):
         lamp, levels = lamp_through((group, *known), shape)
+        even = _gathered(group).light
         joined = []
-        for area in rest:
-            off = area.log_light.mean(axis=0) - lamp.at(area.x, area.y).mean(axis=0) - levels[0]
+        for at, one in enumerate(rest):
+            # What few areas at one end tell of the lamp may lead astray at the other.
+            ways = (_off(one.area, lamp, levels[0]), one.area.moments.light - even)
+            off = min(ways, key=lambda each: float(np.abs(each).max()))
             if float(np.ptp(off)) > _MOST_TINT or float(np.abs(off).max()) > _MOST_OFF:
                 continue
-            step, apart = _step(area, group, lamp)
-            if step < _OFF_MAP:
-                joined.append((apart, area))
+            rest[at] = one.beside(group)
+            if rest[at].step(lamp) < _OFF_MAP:
+                joined.append(rest[at])
         if not joined:
             break
         # What lies nearest tells most of what lies beyond it.
-        reach = _STRIDE * min(apart for apart, _ in joined)
-        group = (*group, *(area for apart, area in joined if apart <= reach))
-        rest = [area for area in rest if not _among(area, (group,))]
+        reach = _STRIDE * min(one.apart for one in joined)
+        group = (*group, *(one.area for one in joined if one.apart <= reach))
+        rest = [one for one in rest if not _among(one.area, (group,))]
     return group
 
 
@@ -255,9 +283,7 @@ def trimmed(group: Group, known: Group, shape: tuple[int, int]) -> Group:
     """
     for limit in _TRIMS:
         lamp, (_, level) = lamp_through((known, group), shape)
-        off = np.array(
-            [(one.log_light - lamp.at(one.x, one.y)).mean(axis=0) - level for one in group]
-        )
+        off = np.array([_off(one, lamp, level) for one in group])
         mean = off.mean(axis=1)
         order = np.argsort(mean)
         share = np.cumsum([group[index].size for index in order])
@@ -271,26 +297,77 @@ def _among(area: Area, groups: Sequence[Group]) -> bool:
     return any(area is one for group in groups for one in group)
 
 
-def _step(one: Area, others: Group, lamp: Lamp) -> tuple[float, float]:
-    """Return by how much an area is off its nearest others beyond what the way there allows.
+def _off(area: Area, lamp: Lamp, level: Float64) -> Float64:
+    """Return by how much an area's mean log10 light (3) is off a level under a lamp."""
+    means = area.moments
+    off: Float64 = means.light - np.asarray(lamp.terms) @ means.terms - level
+    return off
 
-    Off is mean log10 light, the lamp's taken out, in the median of the nearest areas; with it
-    comes the distance of the nearest, in halves of the diagonal.
+
+@dataclass(frozen=True)
+class _Beside:
+    """An area beside a group, of which it has met so many, and what it shows of the nearest.
+
+    `tree` is of its rim. Of up to `_NEAREST` others, `distance` (k) is that to their rim, in
+    halves of the diagonal, `light` (k) the step of mean log10 light from there to here, and
+    `terms` (k, 7) that of a map's terms.
     """
-    from scipy.spatial import cKDTree
 
-    half = float(np.hypot(*lamp.shape)) / 2
-    places = np.concatenate([other.rim for other in others])
-    lights = np.concatenate([other.rim_light for other in others])
-    distance, nearest = cKDTree(one.rim).query(places)
-    ends = np.cumsum([len(other.rim) for other in others])
-    spans = zip(np.concatenate([[0], ends[:-1]]), ends, strict=True)
-    closest = np.array([first + int(np.argmin(distance[first:end])) for first, end in spans])
-    closest = closest[np.argsort(distance[closest], kind="stable")][:_NEAREST]
-    here, there = one.rim[nearest[closest]], places[closest]
-    off = one.rim_light[nearest[closest]] - lights[closest] - lamp.at(*here.T) + lamp.at(*there.T)
-    beyond = np.abs(off.mean(axis=1)) - _MOST_SLOPE * distance[closest] / half
-    return float(np.median(beyond)), float(distance[closest[0]]) / half
+    area: Area
+    shape: tuple[int, int]
+    tree: Any
+    met: int
+    distance: Float64
+    light: Float64
+    terms: Float64
+
+    @staticmethod
+    def of(area: Area, shape: tuple[int, int]) -> "_Beside":
+        """Return an area of a scan (h, w) that has met none yet."""
+        none = np.zeros(0)
+        return _Beside(area, shape, None, 0, none, none, np.zeros((0, 7)))
+
+    def beside(self, group: Group) -> "_Beside":
+        """Return it beside a group that has grown at its end."""
+        from scipy.spatial import cKDTree
+
+        new = group[self.met :]
+        if not new:
+            return self
+        one, tree = self.area, self.tree or cKDTree(self.area.rim)
+        places = np.concatenate([other.rim for other in new])
+        distance, nearest = tree.query(places)
+        starts = np.cumsum([0, *(len(other.rim) for other in new)])
+        spans = pairwise(starts)
+        closest = np.array([first + int(np.argmin(distance[first:end])) for first, end in spans])
+        here, there = nearest[closest], closest - starts[:-1]
+        lights = np.array([other.rim_light[at] for other, at in zip(new, there, strict=True)])
+        ends = (one.rim[here], places[closest])
+        to, fro = (_terms(at[:, 0], at[:, 1], self.shape) for at in ends)
+        apart = distance[closest] / (np.hypot(*self.shape) / 2)
+        light = (one.rim_light[here] - lights).mean(axis=1)
+        apart, light, terms = (
+            np.concatenate(pair)
+            for pair in ((self.distance, apart), (self.light, light), (self.terms, to - fro))
+        )
+        order = np.argsort(apart, kind="stable")[:_NEAREST]
+        return replace(
+            self, tree=tree, met=len(group),
+            distance=apart[order], light=light[order], terms=terms[order],
+        )  # fmt: skip
+
+    @property
+    def apart(self) -> float:
+        """Return the distance of the nearest, in halves of the diagonal."""
+        return float(self.distance[0])
+
+    def step(self, lamp: Lamp) -> float:
+        """Return by how much it is off the nearest beyond what the way there allows.
+
+        Off is mean log10 light, the lamp's taken out, in the median of the nearest areas.
+        """
+        off = self.light - self.terms @ np.asarray(lamp.terms).mean(axis=0)
+        return float(np.median(np.abs(off) - _MOST_SLOPE * self.distance))
 
 
 def brightest_group(areas: Group, shape: tuple[int, int], least_px: int) -> Group:

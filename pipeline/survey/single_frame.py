@@ -165,13 +165,14 @@ def _by_rebate(logs: Light, any_base: bool) -> _Found | None:
     step = max(1, int(np.sqrt(logs.shape[0] * logs.shape[1] / 100_000)))
     some = np.ascontiguousarray(logs[::step, ::step]).reshape(-1, 3)
     for level, _ in crowded_places(some)[:_MOST_PLACES]:
-        if not any_base and level[0] - level[2] < LEAST_ORANGE:
+        if not any_base and not _is_orange(level):
             continue
         found = _under(logs, _flat(level), any_base)
         if found is None or not any(found.seen.sides_seen):
             continue
         fitted = fit_light(logs, found.seen.outside, level)
-        if fitted is None:
+        # What lies beside a print is white, however orange a place in it may be.
+        if fitted is None or not (any_base or _is_orange(fitted[0][:, 0])):
             continue
         again = _under(logs, fitted[0], any_base)
         if again is None or not any(again.seen.sides_seen):
@@ -180,6 +181,10 @@ def _by_rebate(logs: Light, any_base: bool) -> _Found | None:
         if float((least(inner) < _LIGHTER).mean()) < _MOST_LIGHTER:
             return replace(again, spread=fitted[1], measured=True)
     return None
+
+
+def _is_orange(log_light: Float64) -> bool:
+    return bool(log_light[0] - log_light[2] >= LEAST_ORANGE)
 
 
 def _moved(logs: Light, found: _Found) -> _Found:

@@ -70,6 +70,15 @@ def test_too_little_picture_is_unclear():
     assert film_kind([(0.2, 0.6, 0.9)], [even]) == "colour"
 
 
+@pytest.mark.parametrize("slopes", [(0.94, 0.90), (1.04, 0.93)])
+def test_layers_of_other_slopes_are_colour_film_however_grey_its_pictures(slopes):
+    tones = 0.3 + 0.04 * np.random.default_rng(2).standard_normal((900, 1))
+    tones[:100] += 0.4
+    # Densities cross in the middle of the picture, so that they are nowhere far apart.
+    layers = 0.4 + (tones - 0.3) * np.array([[slopes[0], 1.0, slopes[1]]])
+    assert film_kind([GREY], [layers]) == "colour"
+
+
 @given(st.floats(0.9, 1.1), st.floats(0.0, 0.1))
 def test_colour_anywhere_is_colour_film(slope, tint):
     tones = np.linspace(0.2, 1.6, 900)

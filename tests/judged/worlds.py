@@ -162,7 +162,7 @@ def judged_base(format: str, split: str, seed: int, ppi: float) -> Figures:
             roll = surveyed(scans, Path(folder))
         except ScansRefused:
             return {"refused": [1.0]}
-    found = judged_roll(roll, {f"s{n}.tif": scan.truth for n, scan in enumerate(scans)})
+        found = judged_roll(roll, {f"s{n}.tif": scan.truth for n, scan in enumerate(scans)})
     return {
         "refused": [0.0],
         "base off": list(found.base_off),

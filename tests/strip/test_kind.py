@@ -11,7 +11,7 @@ from PIL import Image
 from pipeline.problem import ScanProblem
 from pipeline.settings.settings import Settings
 from pipeline.survey.scan import survey_scan
-from tests.film_model import FrameSpec, Roll, StripSpec, make_scan, write_scan
+from tests.film_model import FrameSpec, Roll, StripSpec, make_scan, random_roll, write_scan
 
 SCENES = ("coffee", "hills", "astronaut")
 
@@ -68,3 +68,11 @@ def test_a_print_toned_like_the_mask_is_refused(picture, around, tmp_path: Path)
     tifffile.imwrite(path, page, photometric="rgb", resolution=(300, 300), resolutionunit="INCH")
     with pytest.raises(ScanProblem, match="shows"):
         survey_scan(path, Settings())
+
+
+def test_film_whose_mask_is_spent_by_its_dye_is_found(tmp_path: Path):
+    """A mask stronger than it should be leaves a channel of strong colours below the base."""
+    scan = random_roll(3, "120-6x6", "wide-b", "wide-diodes", 150.0, frames=6)[0]
+    (strip,) = survey_scan(write_scan(tmp_path, "strip", scan), Settings()).strips
+    assert strip.base.density == pytest.approx(scan.truth["strips"][0]["base_density"], abs=0.01)
+    assert min(frame.samples.min() for frame in strip.frames) < -0.08

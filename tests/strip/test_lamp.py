@@ -115,3 +115,16 @@ def test_levels_of_two_groups_differ_by_their_density():
     base = tuple(a for a in areas if np.abs(np.median(a.log_light, 0) + film).max() < 0.25)
     _, (first, second) = lamp_through((gate, base), SHAPE)
     assert first - second == pytest.approx(BASE_DENSITY, abs=0.01)
+
+
+def test_a_gate_at_both_ends_is_one_though_its_first_end_leads_astray():
+    """A holder's shade bends each end's light as no lens bends the whole."""
+    light = scene(lens(0.0))
+    film = light[90:210, 30:390].copy()
+    light[:] = 0.003
+    light[90:210] = 0.9
+    light[90:210, 30:390] = film
+    shaded = 1 - 0.2 * np.linspace(-1, 1, 120)[:, None, None] ** 2
+    light[90:210, :30] *= shaded
+    light[90:210, 390:] *= shaded
+    assert base_density(light) == pytest.approx(BASE_DENSITY, abs=0.005)
