@@ -15,7 +15,7 @@ import tifffile
 from numpy.typing import NDArray
 from PIL import Image, PngImagePlugin
 
-from pipeline.file import SOFTWARE, atomic, read_small, write_text
+from pipeline.file import SOFTWARE, atomic, check_replaceable, read_small, write_text
 from pipeline.kinds import Pixels
 from pipeline.problem import OutputProblem
 from pipeline.profile import Space, find_space, icc_profile
@@ -80,6 +80,7 @@ def write_sidecar(path: Path, metadata: FrameMetadata, *, settle: bool = True) -
     OutputProblem
         As `atomic` does, and if what it takes the place of can't be read.
     """
+    check_replaceable(path)
     before = b""
     with contextlib.suppress(OSError):
         before = read_small(path, _MOST_SIDECAR_BYTES)

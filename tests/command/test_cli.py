@@ -98,8 +98,8 @@ def test_wrong_usage(words, run: Run):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("--share-quality", "101"), "'share_quality' is 101"),
-        (("--scan-gamma", "nan"), "'scan_gamma' is nan; give a number from 1 to 4"),
+        (("--share-quality", "101"), "--share-quality is 101"),
+        (("--scan-gamma", "nan"), "--scan-gamma is nan; give a number from 1 to 4"),
         (("--first-number", "123"), "'123' is no frame number"),
         (("--profile", "no-such-film"), "no-such-film"),
         (("--black", "0.9", "--white", "0.8"), "white point is not above the black point"),
