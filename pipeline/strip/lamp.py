@@ -41,6 +41,8 @@ _ALIKE = 30.0
 _LESS_SURE = 0.01
 _TRIMS = (0.04, 0.03, 0.02, 0.015, 0.01)
 _LIGHTEST = 0.7
+# Where a map runs on beyond all that was seen of it, no lamp is a hundred times as bright or dim.
+_MOST_OVER = np.float32(2.0)
 
 
 @dataclass(frozen=True)
@@ -82,7 +84,8 @@ class Lamp:
         if not np.any(np.asarray(self.terms)):
             return light
         black = np.asarray(dark, np.float32)
-        even: Light = (light - black) * np.power(np.float32(10.0), -self.over()) + black
+        over = np.clip(self.over(), -_MOST_OVER, _MOST_OVER)
+        even: Light = (light - black) * np.power(np.float32(10.0), -over) + black
         return even
 
 
