@@ -41,8 +41,8 @@ _ALIKE = 30.0
 _LESS_SURE = 0.01
 _TRIMS = (0.04, 0.03, 0.02, 0.015, 0.01)
 _LIGHTEST = 0.7
-# Where a map runs on beyond all that was seen of it, no lamp is a hundred times as bright or dim.
-_MOST_OVER = np.float32(2.0)
+# A map may run on beyond all that was seen of it; light stays a number of 32 bits.
+_MOST_OVER = np.float32(30.0)
 
 
 @dataclass(frozen=True)
