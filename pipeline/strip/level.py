@@ -25,6 +25,8 @@ _MOST_HELD_SLOPE = 0.012
 _SHOWN_MM = 25.0
 _BEND_PASSES = 3
 _LEAST_PART_PX = 20
+# Film across which a view shows no less is none.
+_LEAST_ACROSS_PX = 8.0
 _LEAST_OF_EDGE = 0.25
 _EDGE_TOLERANCE_MM = 0.1
 # How far a gate's sides scatter in slope from picture to picture.
@@ -82,15 +84,19 @@ def levelled_strip(piece: Piece) -> Levelled | None:
             break
         if bend.way is None:
             return replace(found, uneven_px=bend.rest_px)
-        bent = _measured(piece, _view_along(piece, found, bend.way))
+        along = _view_along(piece, found, bend.way)
+        bent = None if along is None else _measured(piece, along)
         if bent is None:
             break
         found = replace(bent, uneven_px=bend.rest_px)
     return found
 
 
-def _view_along(piece: Piece, found: Levelled, way: FilmMap) -> StripView:
-    """Return the view that a map gives of a strip, with some of its surround."""
+def _view_along(piece: Piece, found: Levelled, way: FilmMap) -> StripView | None:
+    """Return the view that a map gives of a strip, with some of its surround.
+
+    None where it turns the film over, or makes it as large as no camera does.
+    """
     upper, lower = found.levels
     right = found.view.light.shape[1] - 1.0
     ends = np.array([[x, y] for x in (0.0, right) for y in (upper, lower)])
@@ -99,6 +105,9 @@ def _view_along(piece: Piece, found: Levelled, way: FilmMap) -> StripView:
     top, bottom = way.back(found.view.to_proxy.onto(middle))[:, 1]
     margin = max(6.0, _MARGIN_OF_WIDTH * (bottom - top))
     first, last = float(columns.min()), float(columns.max())
+    height, width = found.view.light.shape[:2]
+    if not (_LEAST_ACROSS_PX <= bottom - top <= 2 * height and last - first <= 2 * width):
+        return None
     size = (round(bottom - top + 2 * margin) + 1, round(last - first) + 1)
     return view_by(piece.light, way.moved(first, top - margin), size, 1.0)
 

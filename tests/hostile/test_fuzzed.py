@@ -57,3 +57,9 @@ def test_good_files_are_good(originals: Originals, tmp_path: Path, monkeypatch):
         monkeypatch.setattr("tests.hostile.fuzzed.mutated", lambda *_: {name: data})  # noqa: B023
         answer = fuzz_one(originals, tmp_path / "one", 1)[1]
         assert (answer.code, answer.fault) == (0, None), (name, answer.err)
+
+
+@pytest.mark.parametrize("seed", [18])
+def test_what_once_made_it_stumble_does_no_more(originals: Originals, tmp_path: Path, seed: int):
+    """18: film so damaged that its straightened edges crossed."""
+    assert fuzz_one(originals, tmp_path / "one", seed)[1].fault is None
