@@ -50,6 +50,8 @@ class LightLeak:
 def find_leak(strip: StripDensity) -> LightLeak | None:
     """Return what light leaked onto a strip, or None where its rebates are bare or hidden.
 
+    None too where so few pixels are there that edge print can't be told from a leak.
+
     Notes
     -----
     The camera's gate keeps light off the rebates, so what is dense there came another way. Where
@@ -57,6 +59,8 @@ def find_leak(strip: StripDensity) -> LightLeak | None:
     counts no more than the ends of the strip do, which holders shade.
     """
     limits, above = measure_limits("leak"), strip.above
+    if strip.px_per_mm < float(limits["least_px_per_mm"]):
+        return None
     width = max(1, round(_BIN_MM * strip.px_per_mm))
     bins = above.shape[1] // width
     sides = [_bare(above, rows, bins, width) for rows in _rebates(strip, *_CLEAR_OF_LEAK_MM)]

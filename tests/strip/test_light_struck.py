@@ -3,6 +3,7 @@
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given
@@ -156,3 +157,14 @@ def test_leaks_on_scans(tmp_path: Path, stops: float | None):
     scan = make_scan([StripSpec(replace(roll, leaks=leaks), 0, 3)], ppi=180.0)
     (strip,) = survey_scan(Path(write_scan(tmp_path, "s", scan)), Settings()).strips
     assert (strip.leak is not None) == bool(leaks)
+
+
+def test_edge_print_too_coarse_to_be_told_from_a_leak_is_none():
+    """The film of a leak that is told at 150 ppi, at 100: a bar of its print has 1.7 pixels."""
+    above = np.zeros((int(35 * 5.9), int(120 * 5.9), 3), np.float32)
+    above[: int(4 * 5.9), int(40 * 5.9) : int(60 * 5.9)] = 0.3
+    film = FILM
+    fine = StripDensity(above, (0.0, above.shape[0] - 1.0), film, 5.9)
+    assert find_leak(fine) is not None
+    coarse = cv2.resize(above, None, fx=2 / 3, fy=2 / 3, interpolation=cv2.INTER_AREA)
+    assert find_leak(StripDensity(coarse, (0.0, len(coarse) - 1.0), film, 5.9 * 2 / 3)) is None
