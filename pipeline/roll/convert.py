@@ -142,10 +142,11 @@ def _written(writing: _Writing, drawings: Sequence[Drawing]) -> Outcome:
         drawings = [curve_drawing(surveyed.curve), *drawings]
     drawn = [vars(drawing) for drawing in drawings]
     report_key = key_of(list(keys.values()), to_json(record), drawn)
-    theirs = () if writing.want.replace_changed else journal.changed(_REPORT)
+    theirs, anew = journal.changed(_REPORT), not journal.stands(_REPORT, report_key)
+    if theirs and writing.want.replace_changed:
+        theirs, anew = (), True
     writing.changed.extend(theirs)
-    stands = journal.stands(_REPORT, report_key)
-    if not stands or (not theirs and journal.changed(_REPORT)):
+    if anew:
         try:
             names = write_pages(record, surveyed, out, drawings, theirs)
             pages = {file: content_hash(out / file) for file in names}

@@ -235,9 +235,9 @@ class Journal:
         gone = False
         for file, state in files.items():
             # A journal is a file that anybody can write: nothing outside its folder is touched.
-            inside = Path(file).name == file
-            as_written = _state(self._folder / file) == state or self._holds(entry, file)
-            if inside and state is not None and as_written:
+            if Path(file).name != file or state is None:
+                continue
+            if _state(self._folder / file) == state or self._holds(entry, file):
                 with suppress(OSError):
                     (self._folder / file).unlink()
                     gone = True

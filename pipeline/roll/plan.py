@@ -86,12 +86,13 @@ def planned(
     known = [job for job in jobs if job.task.scan.path in hashes]
     _check_only(known, want)
     keys = {job.name: job.key(hashes[job.task.scan.path], want.split) for job in known}
-    changed = {name: () if want.replace_changed else journal.changed(name) for name in keys}
+    theirs = {name: journal.changed(name) for name in keys}
     kept = frozenset(
         name
         for name, key in keys.items()
-        if journal.stands(name, key) and (changed[name] or not journal.changed(name))
+        if journal.stands(name, key) and not (theirs[name] and want.replace_changed)
     )
+    changed = dict.fromkeys(keys, ()) if want.replace_changed else theirs
     todo = tuple(
         replace(job, task=replace(job.task, left=changed[job.name]))
         for job in known
