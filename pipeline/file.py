@@ -197,22 +197,27 @@ def _temporary(path: Path) -> Path:
 
 
 @contextmanager
-def atomic(path: Path, *, settle: bool = True) -> Iterator[BinaryIO]:
+def atomic(path: Path, *, settle: bool = True, users: bool = False) -> Iterator[BinaryIO]:
     """Yield a file to write and read; it becomes `path` when the block ends without an error.
 
     It is a temporary file in the same folder, flushed to the disk before it is renamed, and
     removed if anything goes wrong. Its new name is brought to the disk as well, unless not to
     `settle` says that another file's in the same folder will be after it, and all names with it.
+    A file of the user's own is replaced only where `users` says that they want it, and then keeps
+    its permissions.
 
     Raises
     ------
     OutputProblem
         If `path` is there and not ours, or for any error of the disk.
     """
-    check_replaceable(path)
+    if not users:
+        check_replaceable(path)
     temporary = _temporary(path)
     try:
         with temporary.open("xb+") as file:
+            if users and path.exists():
+                temporary.chmod(stat.S_IMODE(path.stat().st_mode))
             with contextlib.suppress(OSError):  # Network disks may have no locks.
                 _lock(file)
             yield file
@@ -228,15 +233,15 @@ def atomic(path: Path, *, settle: bool = True) -> Iterator[BinaryIO]:
             temporary.unlink(missing_ok=True)
 
 
-def write_text(path: Path, text: str, *, settle: bool = True) -> None:
-    """Write text as UTF-8, atomically; `settle` is that of `atomic`.
+def write_text(path: Path, text: str, *, settle: bool = True, users: bool = False) -> None:
+    """Write text as UTF-8, atomically; `settle` and `users` are those of `atomic`.
 
     Raises
     ------
     OutputProblem
         As `atomic` does.
     """
-    with atomic(path, settle=settle) as file:
+    with atomic(path, settle=settle, users=users) as file:
         file.write(text.encode("utf-8"))
 
 

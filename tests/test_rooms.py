@@ -35,7 +35,8 @@ ARROWS: Mapping[str, str] = {
     "report": "profile record control bath densities",
     "roll": "profile settings record scan strip frame chart dust survey numbering colour render "
     "write densities diagnosis report",
-    "command": "profile settings record scan control bath diagnosis report roll",
+    "review": "profile settings record scan strip survey colour render report roll",
+    "command": "profile settings record scan control bath diagnosis report roll review",
 }
 
 

@@ -16,4 +16,5 @@ from .roll import colour_of_roll as colour_of_roll
 from .roll import is_one_channel as is_one_channel
 from .unmask import RollColour as RollColour
 from .unmask import from_profile as from_profile
+from .unmask import layer_exposure as layer_exposure
 from .unmask import scene_light as scene_light

@@ -98,7 +98,8 @@ class FrameColour:
     """How one frame is rendered: the roll's colour, changed by what is told beside it.
 
     `exposure_stops` is the trim and what the user adds to it; `balance` (log10 exposure per
-    layer), `temperature_k` and `tint` are there only where the user asked for them.
+    layer), `temperature_k`, `tint` and what tells its print from the roll's (`contrast`, `black`,
+    `white`) are there only where the user asked for them.
     """
 
     colour: RollColour
@@ -106,6 +107,9 @@ class FrameColour:
     balance: Triple | None = None
     temperature_k: float | None = None
     tint: float | None = None
+    contrast: float | None = None
+    black: Triple | None = None
+    white: Triple | None = None
 
 
 class NeutralRefused(Exception):
@@ -186,7 +190,12 @@ def _frame_colour(
 ) -> FrameColour:
     if wish is None:
         return _trimmed(colour, stops)
-    own = _trimmed(colour, stops + wish.exposure)
+    own = replace(
+        _trimmed(colour, stops + wish.exposure),
+        contrast=wish.contrast,
+        black=wish.black,
+        white=wish.white,
+    )
     balance = wish.balance
     if wish.neutral is not None:
         place = _place_in_frame(wish.neutral, frame.outline, written)

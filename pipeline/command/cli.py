@@ -25,6 +25,7 @@ from pipeline.command.options import (
     writing_options,
 )
 from pipeline.command.profile import profile_group
+from pipeline.command.review import review_command
 from pipeline.command.run import Run, echo_json, exit_code, overall, run_of
 from pipeline.problem import Exit, Problem, SettingsProblem
 from pipeline.words import printable
@@ -82,6 +83,7 @@ def evenroll() -> None:
 evenroll.add_command(profile_group)
 evenroll.add_command(diagnose_command)
 evenroll.add_command(bath_group)
+evenroll.add_command(review_command)
 evenroll.add_command(help_command)
 
 

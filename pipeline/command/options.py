@@ -34,7 +34,8 @@ _GROUPS = (
         "monochrome", "reference", "first_number", "roll_name",
     )),
     ("How pictures look", (
-        "look", "exposure", "even_exposure", "balance", "black", "white", "gamma", "inset_mm",
+        "look", "exposure", "even_exposure", "balance", "black", "white", "contrast",
+        "gamma", "inset_mm",
         "border_mm", "dust",
     )),
     ("Files written", (
@@ -249,6 +250,12 @@ writing_options = options(
         "--white",
         type=ChannelValues(),
         help="White point, display values 0 to 1. Default: by the roll.",
+    ),
+    click.option(
+        "--contrast",
+        type=float,
+        metavar="SLOPE",
+        help="Slope of the print about middle grey; 1.45 is usual. Default: as the roll asks for.",
     ),
     click.option("--gamma", type=ChannelValues(), help="Gamma; above 1 lightens the middle tones."),
     click.option(

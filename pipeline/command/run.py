@@ -217,7 +217,9 @@ def _roll(
         # Workers may start from another folder.
         path = Path(settings.scanner_profile).absolute()
         settings = replace(settings, scanner_profile=str(path))
-    return Roll(safe_name(name or notes.id or beside.resolve().name), scans, notes, settings)
+    called = safe_name(name or notes.id or beside.resolve().name)
+    told = {**changes, "roll_name": name} if name else dict(changes)
+    return Roll(called, scans, notes, settings, beside=beside, told=told)
 
 
 def gather_rolls(

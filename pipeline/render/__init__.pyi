@@ -10,6 +10,9 @@ from .positive import Positive as Positive
 from .positive import negative_bands as negative_bands
 from .positive import small_negative as small_negative
 from .positive import small_picture as small_picture
+from .preview import exposure_picture as exposure_picture
+from .preview import reduced_light as reduced_light
+from .preview import shown_exposures as shown_exposures
 from .scene import to_density_above as to_density_above
 from .tone import PrintTone as PrintTone
 from .tone import roll_tone as roll_tone

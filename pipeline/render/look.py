@@ -5,12 +5,13 @@ Colours outside an output space are drawn in smoothly, each along a line of its 
 
 import itertools
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.colour import FrameColour
 from pipeline.kinds import MIDDLE_GREY, Float32, Floats, Triple
 from pipeline.profile import LinearTransfer, PowerTransfer, Space, acescct, find_space, from_working
 from pipeline.render.arrays import Showing, dense
@@ -182,17 +183,26 @@ class Rendition:
         return find_space(self.archive_space), "uint16"
 
 
-def rendition_of(settings: Settings, tone: PrintTone) -> Rendition:
+def rendition_of(settings: Settings, tone: PrintTone, own: FrameColour | None = None) -> Rendition:
     """Return what a roll's pictures are to be like by the user's settings and the roll's tone.
 
-    Where the user gives a black or white point, it overrules the tone.
+    Where the user gives a black or white point, it overrules the tone; `own` is what a frame has
+    of its own, which goes before the roll's.
     """
+    if own is not None:
+        settings = replace(
+            settings,
+            contrast=settings.contrast if own.contrast is None else own.contrast,
+            black=own.black or settings.black,
+            white=own.white or settings.white,
+        )
     plain, none = PrintTone(), Levels()
+    contrast = tone.contrast if settings.white is None else plain.contrast
     return Rendition(
         look=settings.look,
         levels=Levels(settings.black or none.black, settings.white or none.white, settings.gamma),
         tone=PrintTone(
-            tone.contrast if settings.white is None else plain.contrast,
+            contrast if settings.contrast is None else settings.contrast,
             tone.black if settings.black is None else plain.black,
         ),
         archive_space=settings.archive_space,

@@ -12,6 +12,7 @@ from .plot import as_png as as_png
 from .plot import as_svg as as_svg
 from .roll_page import Drawing as Drawing
 from .roll_page import caution_lines as caution_lines
+from .roll_page import how_solved as how_solved
 from .roll_page import page as page
 from .roll_page import small_side as small_side
 from .roll_page import summary_lines as summary_lines
@@ -20,3 +21,6 @@ from .table import measure_csv as measure_csv
 from .table import measure_table as measure_table
 from .tone_plot import Tones as Tones
 from .tone_plot import tone_drawing as tone_drawing
+from .words import UNSURE_BELOW as UNSURE_BELOW
+from .words import figure_text as figure_text
+from .words import roll_name as roll_name

@@ -1,6 +1,8 @@
 from .ahead import Ahead as Ahead
+from .convert import frames_to_write as frames_to_write
 from .convert import write_roll as write_roll
 from .journal import Journal as Journal
+from .journal import key_of as key_of
 from .machines import workers as workers
 from .outcome import Outcome as Outcome
 from .outcome import standing as standing
@@ -8,5 +10,6 @@ from .plan import Wanted as Wanted
 from .profile import RollProfile as RollProfile
 from .profile import roll_profile as roll_profile
 from .record import record_of as record_of
+from .survey import RollFrame as RollFrame
 from .survey import SurveyedRoll as SurveyedRoll
 from .survey import survey_roll as survey_roll

@@ -21,7 +21,7 @@ from pipeline.report import (
 from pipeline.roll.frame_task import Job, develop, job_name, jobs_of, negative
 from pipeline.roll.journal import Journal, folder_lock, key_of
 from pipeline.roll.machines import give_back
-from pipeline.roll.outcome import Outcome, note_whole, take_away
+from pipeline.roll.outcome import Outcome, note_whole, take_away, told_of
 from pipeline.roll.pages import write_pages
 from pipeline.roll.plan import ALL, Wanted, planned
 from pipeline.roll.record import record_of
@@ -106,6 +106,7 @@ def write_roll(
         sweep(out)
         journal = Journal(out)
         journal.claim(want.kind(surveyed.roll), want.replace_changed)
+        journal.note_roll(told_of(surveyed.roll))
         writing = _Writing(surveyed, out, journal, executor, listen, want)
         try:
             return _written(writing, drawings)
@@ -115,6 +116,21 @@ def write_roll(
                 writing.journal.save()
             # What a lost worker was writing.
             sweep(out)
+
+
+def frames_to_write(
+    surveyed: SurveyedRoll, record: RollRecord, out: Path, want: Wanted = ALL
+) -> frozenset[str]:
+    """Return the numbers of frames whose files `write_roll` would make, first or anew.
+
+    Of a scan whose content isn't known it would make all.
+    """
+    jobs, journal = jobs_of(surveyed, record, out), Journal(out)
+    known = {job.task.scan.path: journal.known_hash(job.task.scan.path) for job in jobs}
+    hashes = {path: value for path, value in known.items() if value is not None}
+    unknown = (job for job in jobs if job.task.scan.path not in hashes)
+    todo = (*unknown, *planned(jobs, hashes, journal, want).todo)
+    return frozenset(str(job.task.metadata.number) for job in todo)
 
 
 def _written(writing: _Writing, drawings: Sequence[Drawing]) -> Outcome:

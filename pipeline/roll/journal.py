@@ -71,6 +71,7 @@ class Journal:
         self._scans: dict[str, dict[str, Any]] = {}
         self._whole: dict[str, Any] = {}
         self._kind = ""
+        self._roll: dict[str, Any] = {}
         self._damaged = False
         self._unsaved = self._noted = False
         self._saving_seconds = 0.0
@@ -81,6 +82,7 @@ class Journal:
             self._scans = {name: dict(each) for name, each in document.get("scans", {}).items()}
             self._whole = dict(document.get("whole", {}))
             self._kind = printable(str(document.get("kind", "")))
+            self._roll = dict(document.get("roll", {}))
         except OSError:
             return
         except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
@@ -101,6 +103,18 @@ class Journal:
                 "choose another output folder with -o, or say --replace",
             )
         self._kind = kind
+
+    @property
+    def roll(self) -> Mapping[str, Any]:
+        """Return what was noted of the roll: its scans and the settings of the command's words."""
+        return self._roll
+
+    def note_roll(self, told: Mapping[str, Any]) -> None:
+        """Note what a run is told of the roll, by which it can be looked at again.
+
+        No reason to save by itself: a rerun that changes nothing rewrites nothing.
+        """
+        self._roll = dict(told)
 
     def is_done(self, name: str, key: str) -> bool:
         """Tell whether a frame's files stand as they were written under this key."""
@@ -258,7 +272,8 @@ class Journal:
         # Our mark stands first, so that a file cut short is still known as ours.
         entries, scans = dict(sorted(self._entries.items())), dict(sorted(self._scans.items()))
         document = _MARK | {
-            "kind": self._kind, "entries": entries, "scans": scans, "whole": self._whole
+            "kind": self._kind, "roll": self._roll, "entries": entries, "scans": scans,
+            "whole": self._whole,
         }  # fmt: skip
         if self._damaged:
             with suppress(OSError):

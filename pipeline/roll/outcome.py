@@ -88,6 +88,19 @@ def note_whole(
         journal.note_whole(key, {**frame_keys, **other_keys}, told)
 
 
+def told_of(roll: Roll) -> dict[str, Any]:
+    """Return what tells a later run which roll it was: scans and settings by the command's words.
+
+    All of it can be written as JSON.
+    """
+    plain = {name: str(v) if isinstance(v, Path) else v for name, v in roll.told.items()}
+    return {
+        "scans": [str(path.absolute()) for path in roll.scans],
+        "beside": None if roll.beside is None else str(roll.beside.absolute()),
+        "told": plain,
+    }
+
+
 def take_away(roll: str, record: RollRecord, out: Path, journal: Journal, listen: Listener) -> None:
     """Take away what an earlier run wrote for frames that corrections made go or renamed.
 

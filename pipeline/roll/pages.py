@@ -11,7 +11,7 @@ from pipeline.file import write_text
 from pipeline.kinds import Whole
 from pipeline.profile import find_space
 from pipeline.record import RECORD_NAME, RollRecord, to_json
-from pipeline.render import Rendition, rendition_of, shown_greys, small_negative, small_picture
+from pipeline.render import rendition_of, shown_greys, small_negative, small_picture
 from pipeline.report import (
     Drawing,
     Tones,
@@ -63,7 +63,7 @@ def write_pages(
     if RECORD_NAME not in left:
         write_text(out / RECORD_NAME, to_json(record))
     rendition = rendition_of(surveyed.roll.settings, surveyed.tone)
-    small = _write_sheets(record, surveyed, out, rendition, left)
+    small = _write_sheets(record, surveyed, out, left)
     if _PAGE_NAME not in left:
         # Other looks are written without the print's curve.
         shown = shown_greys(_STOPS, rendition).astype(float) if record.look == "print" else None
@@ -79,7 +79,6 @@ def _write_sheets(
     record: RollRecord,
     surveyed: SurveyedRoll,
     out: Path,
-    rendition: Rendition,
     left: Sequence[str],
 ) -> _Small:
     """Write contact sheets but those left, a picture at a time; return the small pictures."""
@@ -100,7 +99,8 @@ def _write_sheets(
             negatives[number] = thumbnail(negative, small_side(len(frames)), _NEGATIVE_QUALITY)
             if frame.survey.kind == "blank":
                 continue
-            picture = small_picture(densities, frame.colour.colour, rendition)
+            own = rendition_of(roll.settings, surveyed.tone, frame.colour)
+            picture = small_picture(densities, frame.colour.colour, own)
             sheet.show(number, picture)
             positives[number] = thumbnail(picture, small_side(len(frames)))
             counts += [np.bincount(plane.ravel(), minlength=256) for plane in picture.T]

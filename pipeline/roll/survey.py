@@ -80,7 +80,9 @@ class SurveyedRoll:
 
     `frames` has a row for each strip. `tone` is that of all prints. `reference` says in words what
     chart or card the colour is from, None where there is none; `curve` is what a wedge, a bracket
-    or a chart shows of the film; `contents` are those of scans that were begun to be hashed.
+    or a chart shows of the film; `contents` are those of scans that were begun to be hashed;
+    `usual` is the exposure that single pictures are brought towards; `found` are the strips without
+    any correction, their frames' keys set.
     """
 
     roll: Roll
@@ -96,6 +98,8 @@ class SurveyedRoll:
     scanner: ScannerProfile | None = None
     curve: FilmCurve | None = None
     contents: Mapping[Path, Future[ScanContent]] = field(default_factory=dict)
+    usual: Key | None = None
+    found: tuple[StripSurvey, ...] = ()
 
 
 def survey_roll(
@@ -182,6 +186,8 @@ def survey_roll(
         scanner=scanner,
         curve=curve,
         contents=contents,
+        usual=usual,
+        found=keyed,
     )
 
 

@@ -1,7 +1,9 @@
 from .correction import FrameCorrection as FrameCorrection
+from .correction import read_corrections as read_corrections
 from .reference import Bracket as Bracket
 from .reference import ReferenceFrame as ReferenceFrame
 from .reference import Wedge as Wedge
+from .reference import frame_name as frame_name
 from .settings import ARCHIVE_FORMATS as ARCHIVE_FORMATS
 from .settings import ARCHIVE_PACKING as ARCHIVE_PACKING
 from .settings import ARCHIVE_SPACES as ARCHIVE_SPACES

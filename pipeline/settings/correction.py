@@ -13,8 +13,13 @@ from pipeline.settings.reference import FrameName, frame_name
 # A frame of 135 film is 36 mm long: what lies farther off is another frame.
 _COUNTED = "a number counted from 1, as on the contact sheet"
 _Mm = Annotated[float, within(-40.0, 40.0)]
+# From as flat as the scene's light to harder than any paper (common practice, no source).
+Contrast = Annotated[float, within(0.5, 4.0)]
+BlackPoint = Annotated[Triple, within(0.0, 0.95, shared=True)]
+WhitePoint = Annotated[Triple, within(0.05, 4.0, shared=True)]
 _MOVES = ("left_mm", "right_mm", "top_mm", "bottom_mm", "move_mm", "turn_deg")
-_COLOURS = ("exposure", "balance", "temperature_k", "tint", "neutral")
+_TONES = ("contrast", "black", "white")
+_COLOURS = ("exposure", "balance", "temperature_k", "tint", "neutral", *_TONES)
 _OF_FOUND = ("number", *_MOVES, "kind", "drop", "merge_with", "renumber", "onward", *_COLOURS)
 _OF_ADDED = (
     *("add", "after", "before", "gap_mm", "scan", "strip", "at_mm", *_MOVES, "kind"),
@@ -47,8 +52,8 @@ class FrameCorrection(Closed):
     `exposure` is in stops, `balance` in log10 exposure of red, green and blue, both on top of the
     roll's. `temperature_k` and `tint` (distance from the Planckian locus, Duv times 1000, above 0
     greenish) tell the light of the scene; `neutral` is a place in the picture, shares of its
-    width and height from its top left, where it becomes neutral. `entry` counts the entries
-    from 1.
+    width and height from its top left, where it becomes neutral. `contrast`, `black` and `white`
+    take the place of the roll's. `entry` counts the entries from 1.
     """
 
     given: ClassVar = ("entry",)
@@ -81,6 +86,9 @@ class FrameCorrection(Closed):
     temperature_k: Annotated[float, within(2000.0, 25000.0)] | None = None
     tint: Annotated[float, within(-30.0, 30.0)] | None = None
     neutral: Annotated[tuple[float, float], within(0.0, 1.0)] | None = None
+    contrast: Contrast | None = None
+    black: BlackPoint | None = None
+    white: WhitePoint | None = None
 
     @property
     def name(self) -> str:
@@ -100,6 +108,14 @@ class FrameCorrection(Closed):
         return bool(self.exposure) or any(getattr(self, name) is not None for name in _COLOURS[1:])
 
 
+def refuse_levels(black: Triple | None, white: Triple | None) -> None:
+    """Raise Wrong where a white point does not lie above its black point, in display values."""
+    pairs = zip(black or (0.0,) * 3, white or (1.0,) * 3, strict=True)
+    if any(light <= dark for dark, light in pairs):
+        remedy = "give white points greater than the black points"
+        raise Wrong("the white point is not above the black point", remedy)
+
+
 def _refuse_contradiction(told: Mapping[str, Any]) -> None:
     """Raise where the keys of one entry don't go together."""
     adds = "add" in told
@@ -113,6 +129,7 @@ def _refuse_contradiction(told: Mapping[str, Any]) -> None:
     of_light = [key for key in ("balance", "temperature_k", "tint") if key in told]
     if "neutral" in told and of_light:
         raise Wrong(f"'neutral' and '{of_light[0]}' contradict", "leave one of them out")
+    refuse_levels(told.get("black"), told.get("white"))
     if adds:
         _refuse_no_place(told)
     elif len(told) == 1:

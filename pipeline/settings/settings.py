@@ -22,7 +22,14 @@ from pipeline.check import (
 from pipeline.file import read_toml
 from pipeline.kinds import Triple
 from pipeline.problem import ScanProblem, SettingsProblem
-from pipeline.settings.correction import FrameCorrection, read_corrections
+from pipeline.settings.correction import (
+    BlackPoint,
+    Contrast,
+    FrameCorrection,
+    WhitePoint,
+    read_corrections,
+    refuse_levels,
+)
 from pipeline.settings.reference import (
     Bracket,
     ReferenceFrame,
@@ -82,8 +89,9 @@ class Settings:
     """All that decides how a roll is converted; equal settings give equal files.
 
     Triples are per channel R, G, B. `base` is in density, `balance` in log10 exposure,
-    `exposure` in stops, `black` and `white` in display values 0 to 1 (None: as the roll's
-    pictures ask for), `gamma` a positive exponent (above 1 lightens the middle tones), sizes in
+    `exposure` in stops, `black` and `white` in display values 0 to 1, `contrast` the slope of a
+    print about middle grey in log-log (None: all three as the roll's pictures ask for), `gamma` a
+    positive exponent (above 1 lightens the middle tones), sizes in
     pixels of the longer side. `even_exposure` brings single pictures towards the roll's usual
     exposure. `base_scan` is the path of a picture of clear film, taken as the frames were.
     `inset_mm` is cut off the picture on all sides, `border_mm` of rebate is kept around
@@ -95,8 +103,9 @@ class Settings:
     profile: Annotated[str, spelt(r"\S", "the name of a film profile")] | None = None
     look: Annotated[str, one_of(LOOKS)] = "print"
     base: Annotated[Triple, within(0.0, 4.0, shared=True)] | None = None
-    black: Annotated[Triple, within(0.0, 0.95, shared=True)] | None = None
-    white: Annotated[Triple, within(0.05, 4.0, shared=True)] | None = None
+    black: BlackPoint | None = None
+    white: WhitePoint | None = None
+    contrast: Contrast | None = None
     gamma: Annotated[Triple, within(0.1, 10.0, shared=True)] = (1.0, 1.0, 1.0)
     exposure: Annotated[float, within(-10.0, 10.0)] = 0.0
     even_exposure: Flag = False
@@ -190,11 +199,8 @@ def with_changes(
     if told.get("reference") is not None:
         told["reference"] = read_references(told["reference"], where)
     changed = made(Settings, {**vars(settings), **told}, where)
-    blacks, whites = changed.black or (0.0,) * 3, changed.white or (1.0,) * 3
     with telling(where):
-        if any(white <= black for black, white in zip(blacks, whites, strict=True)):
-            remedy = "give white points greater than the black points"
-            raise Wrong("the white point is not above the black point", remedy)
+        refuse_levels(changed.black, changed.white)
         if changed.inset_mm > 0 and changed.border_mm > 0:
             remedy = "give one of them, or 0 for the other"
             raise Wrong("inset and border exclude each other", remedy)
@@ -261,7 +267,8 @@ class Roll:
     """A roll to work on: its scans in order, notes, settings, and the name its files carry.
 
     `problem` tells why a roll without scans has none, `refused` what was found among them that
-    is not to be opened.
+    is not to be opened. `beside` is the folder of its roll.toml, `told` are the settings that the
+    command's words gave, which go before that file's.
     """
 
     name: str
@@ -270,6 +277,8 @@ class Roll:
     settings: Settings
     problem: ScanProblem | None = None
     refused: tuple[ScanProblem, ...] = ()
+    beside: Path | None = None
+    told: Mapping[str, Any] = field(default_factory=dict)
 
 
 def safe_name(text: str) -> str:
