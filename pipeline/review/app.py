@@ -66,7 +66,9 @@ def app_of(desk: Desk) -> Starlette:
         await run_in_threadpool(desk.close)
 
     problems: Mapping[Any, Any] = {Problem: _told, HTTPException: _not_found}
-    return Starlette(routes=routes, lifespan=lifespan, exception_handlers=problems)
+    app = Starlette(routes=routes, lifespan=lifespan, exception_handlers=problems)
+    app.router.redirect_slashes = False
+    return app
 
 
 async def _told(_: Request, error: Exception) -> Response:

@@ -167,6 +167,8 @@ class Desk:
             text, now = _text_of(self._notes), self._history.now
             told = now is not None and text == now.text
             if told and not scans_too:
+                if self._state.trouble:
+                    self._state = replace(self._state, trouble="", revision=self._revision())
                 return
             try:
                 state = self._looked_at(self._again(), self._revision())
@@ -196,6 +198,10 @@ class Desk:
         with self._lock:
             if self._writing is not None:
                 self._writing.stop.set()
+
+    def wait(self) -> None:
+        """Wait until what is being written is written."""
+        self._hand.submit(int).result()
 
     def close(self) -> None:
         """End it: what is under way is finished."""

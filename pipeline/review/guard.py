@@ -14,7 +14,7 @@ MOST_BODY_BYTES = 256 << 10
 _HEADERS = {
     "cache-control": "no-store",
     "content-security-policy": (
-        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; "
+        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; "
         "connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
     ),
     "cross-origin-opener-policy": "same-origin",

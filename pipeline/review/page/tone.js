@@ -98,7 +98,17 @@ export class Sight {
     this.histogram = root.querySelector(".histogram");
     this.counts = root.querySelector(".counts");
     this.clipped.addEventListener("change", () => this.#measure());
-    this.image.addEventListener("load", () => this.#measure());
+    this.image.addEventListener("load", () => { this.#fit(); this.#measure(); });
+    window.addEventListener("resize", () => this.#fit());
+  }
+
+  // As large as there is room for: small scans are enlarged, so that they can be judged.
+  #fit() {
+    const { naturalWidth: width, naturalHeight: height } = this.image;
+    const room = this.image.closest(".leaf")?.clientWidth;
+    if (!width || !room) return;
+    const scale = Math.min((room - 34) / width, 0.72 * window.innerHeight / height, 2.5);
+    this.image.style.width = `${Math.round(width * scale)}px`;
   }
 
   async show(key, tried = {}, usual = true) {
