@@ -168,7 +168,7 @@ def _serve(desk: "Desk", port: int, browser: bool, folder: Path | None) -> None:
 
     try:
         with suppress(KeyboardInterrupt):
-            serve(lambda: app_of(desk), address, ready)
+            serve(lambda: app_of(desk), address, ready, desk.leave)
     finally:
         stop.set()
         if watching is not None:

@@ -112,7 +112,8 @@ class _Answers:
             loop.call_soon_threadsafe(fresh.set)
 
         leave = self._desk.listen(told)
-        return StreamingResponse(_beats(request, fresh, leave), media_type="text/event-stream")
+        beats = _beats(self._desk, fresh, leave)
+        return StreamingResponse(beats, media_type="text/event-stream")
 
     async def small(self, request: Request) -> Response:
         """Answer with a frame's small picture."""
@@ -219,12 +220,12 @@ class _Answers:
 
 
 async def _beats(
-    request: Request, fresh: asyncio.Event, leave: Callable[[], None]
+    desk: Desk, fresh: asyncio.Event, leave: Callable[[], None]
 ) -> AsyncIterator[bytes]:
     """Yield a line whenever there is news, and now and then one that tells that we are there."""
     try:
         yield b"retry: 1000\n\n"
-        while not await request.is_disconnected():
+        while not desk.left:
             try:
                 await asyncio.wait_for(fresh.wait(), _BEAT_SECONDS)
             except TimeoutError:

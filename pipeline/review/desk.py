@@ -90,6 +90,7 @@ class Desk:
         self._lock, self._listeners = RLock(), set[Told]()
         self._hand = ThreadPoolExecutor(1, thread_name_prefix="evenroll-write")
         self._writing: _Writing | None = None
+        self._left = Flag()
         roll = again()
         self._notes = _notes_path(roll)
         self._history = History(out, _text_of(self._notes))
@@ -198,6 +199,16 @@ class Desk:
         with self._lock:
             if self._writing is not None:
                 self._writing.stop.set()
+
+    @property
+    def left(self) -> bool:
+        """Tell whether the server is about to end."""
+        return self._left.is_set()
+
+    def leave(self) -> None:
+        """Let go of everybody who listens, as the server is about to end."""
+        self._left.set()
+        self._tell()
 
     def wait(self) -> None:
         """Wait until what is being written is written."""

@@ -45,10 +45,15 @@ def take_address(port: int) -> Address:
     raise OutputProblem(None, "no port of this machine is free", "give one by --port")
 
 
-def serve(app_of: Callable[[], Any], address: Address, ready: Callable[[], None]) -> None:
+def serve(
+    app_of: Callable[[], Any],
+    address: Address,
+    ready: Callable[[], None],
+    ending: Callable[[], None],
+) -> None:
     """Serve an application at an address until the process is told to end.
 
-    `ready` is called once it answers.
+    `ready` is called once it answers, `ending` before it waits for those who still listen.
     """
     import uvicorn
 
@@ -61,8 +66,12 @@ def serve(app_of: Callable[[], Any], address: Address, ready: Callable[[], None]
             await super().startup(sockets)
             ready()
 
+        async def shutdown(self, sockets: Any = None) -> None:
+            ending()
+            await super().shutdown(sockets)
+
     config = uvicorn.Config(
-        guarded, log_level="error", access_log=False, server_header=False, lifespan="on",
+        guarded, log_level="critical", access_log=False, server_header=False, lifespan="on",
         timeout_graceful_shutdown=_LAST_SECONDS, ws="none",
     )  # fmt: skip
     Server(config).run(sockets=[address.listener])

@@ -60,6 +60,7 @@ def served(desk: Desk) -> Iterator[Address]:
     try:
         yield address
     finally:
+        desk.leave()
         server.should_exit = True
         thread.join()
 

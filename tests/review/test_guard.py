@@ -97,8 +97,7 @@ def test_large_bodies_are_refused_by_their_length_and_as_they_come(address):
     chunks = (b"%x\r\n%b\r\n" % (1 << 16, b" " * (1 << 16)) for _ in range(100 << 20 >> 16))
 
     def sent():
-        for chunk in chunks:
-            yield chunk
+        yield from chunks
 
     try:
         status = asked(address, "/change", "POST", sent(), Transfer_Encoding="chunked", **own)[0]

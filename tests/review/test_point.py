@@ -1,5 +1,7 @@
 """Densities and bars of a drawn strip against what was drawn."""
 
+import itertools
+
 import numpy as np
 import pytest
 
@@ -53,7 +55,7 @@ def test_bars_stand_between_the_pictures(desk):
     strip = surveyed.strips[0]
     bars = bars_mm(desk.pictures.strip(strip), strip)
     spans = [ends_mm(strip, p.frame) for p in placed_frames(surveyed) if p.strip == 0]
-    for (_, end), (begin, _) in zip(spans, spans[1:], strict=False):
+    for (_, end), (begin, _) in itertools.pairwise(spans):
         assert any(a == pytest.approx(end, abs=0.3) and b == pytest.approx(begin, abs=0.3)
                    for a, b in bars)  # fmt: skip
     assert not any(a < (begin + end) / 2 < b for begin, end in spans for a, b in bars)
