@@ -35,7 +35,7 @@ _GROUPS = (
     )),
     ("How pictures look", (
         "look", "exposure", "even_exposure", "balance", "black", "white", "gamma", "inset_mm",
-        "border_mm", "dust",
+        "border_mm", "turn", "mirror", "dust",
     )),
     ("Files written", (
         "archive", "archive_space", "archive_size", "archive_packing", "share", "share_size",
@@ -140,6 +140,19 @@ _AREA = options(
         type=float,
         metavar="MM",
         help="Keep so much of the rebate around a picture, as far as scanned. Default: 0.",
+    ),
+    click.option(
+        "--turn",
+        type=int,
+        metavar="DEGREES",
+        help="Turn pictures clockwise by 90, 180 or 270, from how they would be written without "
+        "it. A frame's own turn in roll.toml goes before it. Default: 0.",
+    ),
+    click.option(
+        "--mirror/--no-mirror",
+        default=None,
+        help="Mirror pictures left to right, before they are turned: for film without a code on "
+        "its edge that was scanned from the wrong side. Default: off.",
     ),
 )
 
@@ -287,5 +300,5 @@ writing_options = options(
     click.option("--share-quality", type=int, metavar="1-100", help="JPEG quality. Default: 92."),
 )
 
-# How TIFF files are packed, and how much of the film they show.
+# How TIFF files are packed, how much of the film they show, and how they lie.
 packing_options = options(_AREA, _PACKING)

@@ -84,9 +84,10 @@ def _write_sheets(
 ) -> _Small:
     """Write contact sheets but those left, a picture at a time; return the small pictures."""
     roll, frames = surveyed.roll, list(itertools.chain(*surveyed.frames))
+    shapes = ((frame, frame.survey.thumbnail.shape[:2]) for frame in frames)
     sizes = {
-        frame.number.number: frame.survey.thumbnail.shape[:2]
-        for frame in frames
+        frame.number.number: shape[::-1] if frame.turn.swaps else shape
+        for frame, shape in shapes
         if frame.survey.kind != "blank"
     }
     positives, negatives = {}, {}
@@ -96,11 +97,11 @@ def _write_sheets(
         sheet = empty_sheet(sizes, record, part)
         for frame in itertools.chain(*surveyed.frames[part.first : part.end]):
             number, densities = frame.number.number, np.asarray(frame.survey.thumbnail)
-            negative = small_negative(densities, frame.survey.base)
+            negative = frame.turn.picture(small_negative(densities, frame.survey.base))
             negatives[number] = thumbnail(negative, small_side(len(frames)), _NEGATIVE_QUALITY)
             if frame.survey.kind == "blank":
                 continue
-            picture = small_picture(densities, frame.colour.colour, rendition)
+            picture = frame.turn.picture(small_picture(densities, frame.colour.colour, rendition))
             sheet.show(number, picture)
             positives[number] = thumbnail(picture, small_side(len(frames)))
             counts += [np.bincount(plane.ravel(), minlength=256) for plane in picture.T]

@@ -58,13 +58,15 @@ from pipeline.survey import (
     picture_samples,
     survey_scan,
 )
+from pipeline.turn import AS_FOUND, Turn
 
 
 @dataclass(frozen=True)
 class RollFrame:
     """One frame of a roll as found or corrected, its number, and its colour.
 
-    `outline` in the scan and `base` are those of what is written of it.
+    `outline` in the scan and `base` are those of what is written of it, in the order of the picture
+    as it was found; `turn` is what is done to that last.
     """
 
     survey: FrameSurvey
@@ -72,6 +74,7 @@ class RollFrame:
     colour: FrameColour
     outline: Corners
     base: FrameBase
+    turn: Turn = AS_FOUND
 
 
 @dataclass(frozen=True)
@@ -196,12 +199,22 @@ def _frames(
     )
     rows = tuple(
         tuple(
-            RollFrame(frame, plan.numbers[str(frame.key)], own, *area)
+            RollFrame(frame, plan.numbers[str(frame.key)], own, *area, _turn(frame, roll))
             for frame, own, area in zip(strip.frames, row, areas_of_strip, strict=True)
         )
         for strip, row, areas_of_strip in zip(strips, colours, areas, strict=True)
     )
     return rows, refused
+
+
+def _turn(frame: FrameSurvey, roll: Roll) -> Turn:
+    """Return how a frame is turned: as the user says of it, else of its roll."""
+    turn, mirror = roll.settings.turn, roll.settings.mirror
+    for entry in roll.notes.frames:
+        if entry.key == frame.key:
+            turn = turn if entry.turn is None else entry.turn
+            mirror = mirror if entry.mirror is None else entry.mirror
+    return Turn(turn, mirror)
 
 
 def _areas(strip: StripSurvey, settings: Settings) -> tuple[tuple[Corners, FrameBase], ...]:

@@ -32,6 +32,7 @@ from pipeline.settings.reference import (
     read_references,
     read_wedge,
 )
+from pipeline.turn import Turn
 
 LOOKS = ("print", "log", "linear")
 FORMATS = (
@@ -89,7 +90,8 @@ class Settings:
     `inset_mm` is cut off the picture on all sides, `border_mm` of rebate is kept around
     it. `reference` names frames with a chart or grey card; None takes a clear chart where there
     is one, and an empty tuple takes none. `dust` is mended where the scan has an infra-red plane;
-    `monochrome` None lets the film tell.
+    `monochrome` None lets the film tell. Last of all, pictures are mirrored left to right if
+    `mirror`, then turned clockwise by `turn` (degrees, by quarters).
     """
 
     profile: Annotated[str, spelt(r"\S", "the name of a film profile")] | None = None
@@ -123,6 +125,8 @@ class Settings:
     dust: Annotated[str, one_of(DUST)] = "on"
     save_dust_mask: Flag = False
     monochrome: Flag | None = None
+    turn: Annotated[int, within(0, 270), read(Turn.read_deg)] = 0
+    mirror: Flag = False
 
 
 @dataclass(frozen=True)
