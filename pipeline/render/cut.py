@@ -15,7 +15,7 @@ Band = tuple[int, Float32]
 
 # A slab of rows is read at a time. Turned by a quarter, each of its rows is a few pixels of many
 # rows of the file, which a larger slab makes fewer of.
-_SLAB_BYTES, _TURNED_SLAB_BYTES = 2 << 20, 48 << 20
+_SLAB_BYTES, _TURNED_SLAB_BYTES = 2 << 20, 16 << 20
 
 
 def picture_size(outline: Corners) -> tuple[int, int]:

@@ -136,13 +136,15 @@ def _columns_first(lines: Lines, way: ColumnsFirst, size: Span) -> Iterator[tupl
     bands = list(_bands(partial(way.rows, columns=reach), size[0]))
     tall = max(stop - first for _, (first, stop), _ in bands)
     ring = np.empty((lines.channels, tall, reach[1] - reach[0]), np.float32)
+    level = np.empty((lines.channels, BAND_ROWS, ring.shape[2]), np.float32)
+    straight = np.empty((lines.channels, BAND_ROWS, columns), np.float32)
     for band, _, wanted in bands:
         if len(wanted):
             ring[:, wanted % tall] = lines.planes((int(wanted[0]), int(wanted[-1]) + 1), reach)
-        level = np.empty((lines.channels, len(band), ring.shape[2]), np.float32)
+        if len(band) < BAND_ROWS:
+            level, straight = (part[:, : len(band)].copy() for part in (level, straight))
         down = way.down(band, reach)
         along_columns(ring, level, down.starts, down.slopes, down.piece, even, odd)
-        straight = np.empty((lines.channels, len(band), columns), np.float32)
         along = way.along(band, columns)
         places = (along.starts - reach[0], along.slopes, along.piece)
         along_rows(level, straight, np.arange(len(band)), *places, even, odd)
