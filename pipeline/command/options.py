@@ -132,7 +132,8 @@ _AREA = options(
         "inset_mm",
         type=float,
         metavar="MM",
-        help="Cut so much more off all sides of a picture. Default: 0.",
+        help="Cut so much off all sides of a picture; 0 leaves all of the gate. Default: what "
+        "of the gate's soft rim shows on each side, at most 0.4.",
     ),
     click.option(
         "--border",

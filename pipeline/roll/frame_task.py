@@ -221,12 +221,12 @@ def _job(
     notes = replace(roll.notes, frames=())
     talk = strip.cross_talk
     mends = roll.settings.dust == "on" and talk is not None and talk.verdict == "dust"
-    turn = placed.turn
+    turn, written = placed.turn, placed.written
     task = FrameTask(
         out=out,
         scan=scan,
-        outline=turn.corners(placed.outline),
-        base=placed.base.turned(turn),
+        outline=turn.corners(written.outline),
+        base=written.base.turned(turn),
         ppi=strip.ppi,
         colour=placed.colour.colour,
         rendition=rendition_of(roll.settings, surveyed.tone),
@@ -236,8 +236,7 @@ def _job(
         save_dust_mask=roll.settings.save_dust_mask,
         columns_first=turn.swaps,
     )
-    # Settings tell what of the frame as found is written; how it is turned may be its own. Names
-    # and order are part of the keys.
+    # How a frame is turned may be its own. Names and order are part of the keys.
     depends_on = {
         "outline": placed.survey.outline,
         "base": placed.survey.base,
@@ -251,6 +250,6 @@ def _job(
         "profile": surveyed.profile.name,
         "tone": surveyed.tone,
         "cross_talk": talk,
-        "turn": turn,
+        "written": (written.outline, turn),
     }
     return Job(task, job_name(roll.name, frame), depends_on)

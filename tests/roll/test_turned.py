@@ -149,8 +149,7 @@ def test_a_frame_goes_before_its_roll(plain, scans: Path, tmp_path, run: Run):
         assert off(pixels(out / name), turned(pixels(plain / name), *way)) <= 1
         packet = (out / f"harbour_{number}.xmp").read_text("utf-8")
         degrees, mirrored = (
-            re.search(f"<evenroll:{name}>([^<]+)", packet)
-            for name in ("TurnedDegrees", "Mirrored")
+            re.search(f"<evenroll:{name}>([^<]+)", packet) for name in ("TurnedDegrees", "Mirrored")
         )
         assert (int(degrees[1]) if degrees else 0, bool(mirrored)) == way
 
