@@ -150,12 +150,7 @@ def frame_colours(
     frames are brought towards. `written` are the outlines of what is written of the frames, a
     row for each strip.
     """
-    # By the key over the roll of the frame that an entry is for.
-    wishes = {
-        f"+{entry.entry}" if entry.number is None else entry.number: entry
-        for entry in corrections
-        if entry.colours
-    }
+    wishes = {entry.key: entry for entry in corrections if entry.colours}
     asked = brightened(colour, exposure_stops)
     rows, troubles = [], []
     for strip, areas in zip(strips, written, strict=True):

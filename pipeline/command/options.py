@@ -34,9 +34,8 @@ _GROUPS = (
         "monochrome", "reference", "first_number", "roll_name",
     )),
     ("How pictures look", (
-        "look", "exposure", "even_exposure", "balance", "black", "white", "contrast",
-        "gamma", "inset_mm",
-        "border_mm", "dust",
+        "look", "exposure", "even_exposure", "balance", "black", "white", "contrast", "gamma",
+        "inset_mm", "border_mm", "turn", "mirror", "dust",
     )),
     ("Files written", (
         "archive", "archive_space", "archive_size", "archive_packing", "share", "share_size",
@@ -133,7 +132,8 @@ _AREA = options(
         "inset_mm",
         type=float,
         metavar="MM",
-        help="Cut so much more off all sides of a picture. Default: 0.",
+        help="Cut so much off all sides of a picture; 0 leaves all of the gate. Default: what "
+        "of the gate's soft rim shows on each side, at most 0.4.",
     ),
     click.option(
         "--border",
@@ -141,6 +141,19 @@ _AREA = options(
         type=float,
         metavar="MM",
         help="Keep so much of the rebate around a picture, as far as scanned. Default: 0.",
+    ),
+    click.option(
+        "--turn",
+        type=int,
+        metavar="DEGREES",
+        help="Turn pictures clockwise by 90, 180 or 270, from how they would be written without "
+        "it. A frame's own turn in roll.toml goes before it. Default: 0.",
+    ),
+    click.option(
+        "--mirror/--no-mirror",
+        default=None,
+        help="Mirror pictures left to right, before they are turned: for film without a code on "
+        "its edge that was scanned from the wrong side. Default: off.",
     ),
 )
 
@@ -294,5 +307,5 @@ writing_options = options(
     click.option("--share-quality", type=int, metavar="1-100", help="JPEG quality. Default: 92."),
 )
 
-# How TIFF files are packed, and how much of the film they show.
+# How TIFF files are packed, how much of the film they show, and how they lie.
 packing_options = options(_AREA, _PACKING)

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.kinds import MM_PER_INCH, Corners, Points
+from pipeline.kinds import MM_PER_INCH, Area, Corners, Points
 from pipeline.strip import FrameBase
 
 # A frame cut short by the strip's end keeps at least half of its picture.
@@ -16,7 +16,7 @@ def written_area(
     outline: Corners,
     base: FrameBase,
     *,
-    inset_mm: float,
+    inset_mm: Area,
     border_mm: float,
     ppi: float,
     width: int,
@@ -31,7 +31,7 @@ def written_area(
     base
         The film base over the frame.
     inset_mm
-        Cut off on all sides, at most a quarter of a side from either end.
+        Cut off on the left, top, right and lower side, at most a quarter from either end.
     border_mm
         Kept around on all sides, on each as far as the scan shows it.
     ppi
@@ -39,15 +39,14 @@ def written_area(
     width, height
         Of the scan, in pixels.
     """
-    inset, border = (mm * ppi / MM_PER_INCH for mm in (inset_mm, border_mm))
-    if not inset and not border:
+    inset, border = np.array(inset_mm) * ppi / MM_PER_INCH, border_mm * ppi / MM_PER_INCH
+    if not inset.any() and not border:
         return outline, base
     corners = np.asarray(outline, float)
     right, down = _sides(corners)
     across, along = float(np.hypot(*right)), float(np.hypot(*down))
-    if inset:
-        aside, inwards = (-min(inset, _MOST_OF_A_SIDE * side) for side in (across, along))
-        moves = np.array([aside, inwards, aside, inwards])
+    if inset.any():
+        moves = -np.minimum(inset, _MOST_OF_A_SIDE * np.array([across, along, across, along]))
     else:
         moves = _within(corners, np.full(4, border), width, height)
     moved = corners + _shifts(corners, moves)

@@ -15,7 +15,7 @@ Band = tuple[int, Float32]
 
 # A slab of rows is read at a time. Turned by a quarter, each of its rows is a few pixels of many
 # rows of the file, which a larger slab makes fewer of.
-_SLAB_BYTES, _TURNED_SLAB_BYTES = 2 << 20, 48 << 20
+_SLAB_BYTES, _TURNED_SLAB_BYTES = 2 << 20, 16 << 20
 
 
 def picture_size(outline: Corners) -> tuple[int, int]:
@@ -37,14 +37,16 @@ def frame_window(
     return rows, columns
 
 
-def light_bands(scan: Scan, outline: Corners, as_codes: bool = False) -> Iterator[Band]:
+def light_bands(
+    scan: Scan, outline: Corners, columns_first: bool = False, as_codes: bool = False
+) -> Iterator[Band]:
     """Yield a frame's linear light, straightened, in bands; only its window is read.
 
     A band is its first row and planes (3, n, columns), good until the next one is asked for.
-    `as_codes` gives the codes as stored instead.
+    `columns_first` is that of `upright`; `as_codes` gives the codes as stored instead.
     """
     size = picture_size(outline)
-    way = upright(outline, (0.0, 0.0), size, (scan.height, scan.width))
+    way = upright(outline, (0.0, 0.0), size, (scan.height, scan.width), columns_first)
     window = way.window(*frame_window(scan, outline))
     with opened(scan) as reader:
         yield from straight_bands(ScanLines(scan, reader, way, window, as_codes), way, size)
@@ -58,10 +60,12 @@ def cut_light(scan: Scan, outline: Corners) -> Float32:
     return light
 
 
-def code_bands(scan: Scan, outline: Corners) -> Iterator[NDArray[np.generic]]:
+def code_bands(
+    scan: Scan, outline: Corners, columns_first: bool = False
+) -> Iterator[NDArray[np.generic]]:
     """Yield a frame's codes as stored, straightened, (n, w, 3) in the scan's own type."""
     kind = np.dtype(np.float32 if scan.floating else np.uint8 if scan.bits <= 8 else np.uint16)
-    for _, planes in light_bands(scan, outline, as_codes=True):
+    for _, planes in light_bands(scan, outline, columns_first, as_codes=True):
         yield rounded(planes, kind)
 
 

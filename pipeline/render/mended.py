@@ -114,7 +114,12 @@ class MendedLines:
 
 
 def mended_bands(
-    scan: Scan, outline: Corners, base: FrameBase, talk: CrossTalk, ppi: float
+    scan: Scan,
+    outline: Corners,
+    base: FrameBase,
+    talk: CrossTalk,
+    ppi: float,
+    columns_first: bool = False,
 ) -> Iterator[tuple[int, Light, NDArray[np.uint8]]]:
     """Yield a frame's linear light, mended and straightened, in bands.
 
@@ -128,6 +133,8 @@ def mended_bands(
         What of the strip's pictures shows in the infra-red.
     ppi
         Pixels per inch of film.
+    columns_first
+        As for `upright`.
 
     Yields
     ------
@@ -136,7 +143,7 @@ def mended_bands(
     bit what it is without mending.
     """
     size = picture_size(outline)
-    way = upright(outline, (0.0, 0.0), size, (scan.height, scan.width))
+    way = upright(outline, (0.0, 0.0), size, (scan.height, scan.width), columns_first)
     with opened(scan) as reader:
 
         def read(rows: Span, columns: Span) -> Part:

@@ -1,4 +1,4 @@
-"""Where the two passes of a straightening take their samples: along rows, then along columns."""
+"""Where the two passes of a straightening take their samples: along rows, and along columns."""
 
 from dataclasses import dataclass
 
@@ -72,9 +72,9 @@ class Aslant:
     def of(matrix: Float64, size: Span) -> "Aslant":
         """Return the way of a picture of so many rows and columns, in pieces short enough."""
         ends = np.array([0, size[0] - 1])
-        for piece in (_LONGEST_PIECE >> halved for halved in range(_LONGEST_PIECE.bit_length())):
+        for piece in _pieces():
             way = Aslant(matrix, piece)
-            edges = way._edges(size[1] + piece)
+            edges = _edges(size[1] + piece, piece)
             lines = way._row(ends, edges)
             bent = np.diff(np.vstack([way._across(np.rint(lines[:, 0]), edges), lines]), n=2)
             if np.abs(bent).max() / 8 < _MOST_OFF_PX:
@@ -83,23 +83,23 @@ class Aslant:
 
     def along(self, wanted: _Whole, columns: int) -> Places:
         """Return where rows of the source (n,) are sampled for each column of the picture."""
-        edges = self._edges(columns)
+        edges = _edges(columns, self.piece)
         beyond = self._across(wanted, edges) - edges
         return Places(beyond[:, :-1].copy(), np.diff(beyond, axis=1) / self.piece, self.piece)
 
     def reach(self, wanted: _Whole, columns: int) -> tuple[int, int]:
         """Return from which column to which these samples draw on the source."""
-        ends = self._across(wanted, self._edges(columns)[[0, -1]])
+        ends = self._across(wanted, _edges(columns, self.piece)[[0, -1]])
         return int(np.floor(ends.min())) - REACH, int(np.ceil(ends.max())) + REACH + 2
 
     def down(self, band: _Whole, columns: int) -> Places:
         """Return in which rows of the source rows of the picture (n,) lie, column by column."""
-        lines = self._row(band, self._edges(columns))
+        lines = self._row(band, _edges(columns, self.piece))
         return Places(lines[:, :-1].copy(), np.diff(lines, axis=1) / self.piece, self.piece)
 
     def rows(self, first: int, last: int, columns: int) -> tuple[float, float]:
         """Return between which rows of the source two rows of the picture lie."""
-        lines = self._row(np.array([first, last]), self._edges(columns)[[0, -1]])
+        lines = self._row(np.array([first, last]), _edges(columns, self.piece)[[0, -1]])
         return float(lines.min()), float(lines.max())
 
     def _row(self, band: _Whole, u: Float64) -> Float64:
@@ -114,6 +114,70 @@ class Aslant:
         v = (row * (g * u + i) - d * u - f) / (e - h * row)
         return np.asarray((a * u + b * v + c) / (g * u + h * v + i))
 
-    def _edges(self, columns: int) -> Float64:
-        """Return where pieces of a picture's columns begin and end."""
-        return np.arange(0.0, columns + self.piece, self.piece, dtype=np.float64)
+
+@dataclass(frozen=True)
+class ColumnsFirst:
+    """A homography (3, 3) from a picture's pixels that is resampled along columns first."""
+
+    matrix: Float64
+    piece: int
+
+    @staticmethod
+    def of(matrix: Float64, size: Span) -> "ColumnsFirst":
+        """Return the way of a picture of so many rows and columns, in pieces short enough."""
+        ends = np.array([0, size[0] - 1])
+        for piece in (size[1], *_pieces()):
+            way = ColumnsFirst(matrix, piece)
+            bent = np.diff(way._across(ends, _edges(size[1] + piece, piece)), n=2)
+            if np.abs(bent).max() / 8 < _MOST_OFF_PX:
+                break
+        return way
+
+    def reach(self, size: Span) -> Span:
+        """Return from which column to which a whole picture draws on the source."""
+        x = self._across(np.array([0, size[0] - 1]), np.array([0.0, size[1] - 1.0]))
+        return int(np.floor(x.min())) - REACH, int(np.ceil(x.max())) + REACH + 2
+
+    def rows(self, first: int, last: int, columns: Span) -> tuple[float, float]:
+        """Return between which rows of the source two rows of the picture lie."""
+        y = self._down(np.array([first, last]), np.array([columns[0], columns[1] - 1.0]))
+        return float(y.min()), float(y.max())
+
+    def down(self, band: _Whole, columns: Span) -> Places:
+        """Return in which rows of the source rows of the picture (n,) lie, by its columns.
+
+        A straight row of the picture is a straight line on the source, seen aslant or not.
+        """
+        left, right = columns
+        lines = self._down(band, np.array([left, right - 1.0]))
+        slopes = np.diff(lines, axis=1) / (right - 1 - left)
+        return Places(lines[:, :1].copy(), slopes, right - left)
+
+    def along(self, band: _Whole, columns: int) -> Places:
+        """Return where rows of the picture (n,) are sampled for each of its columns."""
+        edges = _edges(columns, self.piece)
+        beyond = self._across(band, edges) - edges
+        return Places(beyond[:, :-1].copy(), np.diff(beyond, axis=1) / self.piece, self.piece)
+
+    def _across(self, band: _Whole, u: Float64) -> Float64:
+        """Return the source's columns where rows and columns of the picture meet."""
+        (a, b, c), _, (g, h, i) = self.matrix.tolist()
+        v = band[:, None].astype(float)
+        return np.asarray((a * u + b * v + c) / (g * u + h * v + i))
+
+    def _down(self, band: _Whole, x: Float64) -> Float64:
+        """Return the source's rows where rows of the picture meet columns of the source."""
+        (a, b, c), (d, e, f), (g, h, i) = self.matrix.tolist()
+        v = band[:, None].astype(float)
+        u = (b * v + c - x * (h * v + i)) / (g * x - a)
+        return np.asarray((d * u + e * v + f) / (g * u + h * v + i))
+
+
+def _edges(columns: int, piece: int) -> Float64:
+    """Return where pieces of a picture's columns begin and end."""
+    return np.arange(0.0, columns + piece, piece, dtype=np.float64)
+
+
+def _pieces() -> tuple[int, ...]:
+    """Return lengths of pieces to try, the longest first."""
+    return tuple(_LONGEST_PIECE >> halved for halved in range(_LONGEST_PIECE.bit_length()))

@@ -35,7 +35,8 @@ _STRIP_ROWS = BAND_ROWS
 class FrameLight:
     """What is written of a frame: its light in bands, mended where `dust` tells of dust.
 
-    `mask` tells where it was mended, if `keep_mask` asks for it.
+    `mask` tells where it was mended, if `keep_mask` asks for it; `columns_first` is that of
+    `upright`.
     """
 
     scan: Scan
@@ -44,6 +45,7 @@ class FrameLight:
     ppi: float
     dust: CrossTalk | None = None
     keep_mask: bool = False
+    columns_first: bool = False
 
     def __post_init__(self) -> None:
         """Make room for the mask."""
@@ -54,9 +56,11 @@ class FrameLight:
     def bands(self) -> Iterator[Band]:
         """Yield the light, straightened, and mended where its dust is known."""
         if self.dust is None:
-            yield from light_bands(self.scan, self.outline)
+            yield from light_bands(self.scan, self.outline, self.columns_first)
             return
-        mended = mended_bands(self.scan, self.outline, self.base, self.dust, self.ppi)
+        mended = mended_bands(
+            self.scan, self.outline, self.base, self.dust, self.ppi, self.columns_first
+        )
         for top, light, touched in mended:
             if self.mask is not None:
                 self.mask[top : top + len(touched)] = touched
@@ -206,7 +210,9 @@ def _full_scale(codes: NDArray[np.generic], bits: int) -> NDArray[np.uint16] | F
     return np.asarray(np.rint(held * (65535.0 / full)), np.uint16)
 
 
-def negative_bands(scan: Scan, outline: Corners) -> tuple[Iterator[Pixels], Space, str]:
+def negative_bands(
+    scan: Scan, outline: Corners, columns_first: bool = False
+) -> tuple[Iterator[Pixels], Space, str]:
     """Return bands of a frame as a negative, codes as scanned, their space and type of sample.
 
     Only the resampling that straightens it touches the codes; those of less than 16 bits are
@@ -218,11 +224,11 @@ def negative_bands(scan: Scan, outline: Corners) -> tuple[Iterator[Pixels], Spac
         linear = replace(space, title="Negative, linear", transfer=LinearTransfer())
         light = (
             np.asarray(to_codes(np.moveaxis(band, 0, 2), 16), np.uint16)
-            for _, band in light_bands(scan, outline)
+            for _, band in light_bands(scan, outline, columns_first)
         )
         return light, linear, "uint16"
     kind = "float32" if scan.floating else "uint16"
-    bands = (_full_scale(codes, scan.bits) for codes in code_bands(scan, outline))
+    bands = (_full_scale(codes, scan.bits) for codes in code_bands(scan, outline, columns_first))
     return bands, space, kind
 
 

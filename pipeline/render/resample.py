@@ -1,13 +1,14 @@
 """Straightening: a tilted rectangle of pixels upright, resampled once; means over areas."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import partial
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.kinds import Float32, Float64, Pixels, Span
-from pipeline.render.passes import REACH, Aslant, Level
+from pipeline.render.passes import REACH, Aslant, ColumnsFirst, Level
 from pipeline.render.upright import FLAT, NEGLIGIBLE_PX, Upright
 
 MARGIN_PX = 8
@@ -51,19 +52,22 @@ def straight_bands(lines: Lines, way: Upright, size: Span) -> Iterator[tuple[int
     -----
     Quarter turns and mirrors are exact, and so is a picture that lies on whole pixels. The rest
     is done in two passes, along rows, then along columns (Catmull and Smith, SIGGRAPH 1980, from
-    memory), each with eight taps of a sinc under a Kaiser window, at exact places. A value stays
+    memory), or the other way round where `way` says so, each with eight taps of a sinc under a
+    Kaiser window, at exact places. A value stays
     within its two nearest samples, so that nothing rings beside a hard edge; only a crest that
     falls off on both sides may rise above them, by a quarter of the lesser fall, and a trough
     sink as much, but by no more than a quarter of its own light.
     """
-    if way.matrix[2] != FLAT:
-        yield from _two_passes(lines, Aslant.of(np.asarray(way.matrix), size), size)
-        return
-    place = np.asarray(way.matrix)[:2]
+    matrix = np.asarray(way.matrix)
+    place = matrix[:2]
     whole = np.rint(place[:, 2])
     plain = np.column_stack([np.eye(2), whole])
-    if _farthest(place - plain, size) >= NEGLIGIBLE_PX:
-        yield from _two_passes(lines, Level(place), size)
+    aslant = way.matrix[2] != FLAT
+    if aslant or _farthest(place - plain, size) >= NEGLIGIBLE_PX:
+        if way.columns_first:
+            yield from _columns_first(lines, ColumnsFirst.of(matrix, size), size)
+        else:
+            yield from _two_passes(lines, Aslant.of(matrix, size) if aslant else Level(place), size)
         return
     rows, columns = size
     left, first = int(whole[0]), int(whole[1])
@@ -104,7 +108,7 @@ def _two_passes(lines: Lines, way: Level | Aslant, size: Span) -> Iterator[tuple
 
     columns = size[1]
     even, odd = tap_terms()
-    bands = list(_bands(way, size))
+    bands = list(_bands(partial(way.rows, columns=columns), size[0]))
     tall = max(stop - first for _, (first, stop), _ in bands)
     ring = np.empty((lines.channels, tall, columns), np.float32)
     straight = np.empty((lines.channels, BAND_ROWS, columns), np.float32)
@@ -123,18 +127,42 @@ def _two_passes(lines: Lines, way: Level | Aslant, size: Span) -> Iterator[tuple
         yield int(band[0]), part
 
 
+def _columns_first(lines: Lines, way: ColumnsFirst, size: Span) -> Iterator[tuple[int, Float32]]:
+    """Resample along columns, then along rows; of the source few rows are held at a time."""
+    from pipeline.render.resample_kernel import along_columns, along_rows
+
+    columns, reach = size[1], way.reach(size)
+    even, odd = tap_terms()
+    bands = list(_bands(partial(way.rows, columns=reach), size[0]))
+    tall = max(stop - first for _, (first, stop), _ in bands)
+    ring = np.empty((lines.channels, tall, reach[1] - reach[0]), np.float32)
+    level = np.empty((lines.channels, BAND_ROWS, ring.shape[2]), np.float32)
+    straight = np.empty((lines.channels, BAND_ROWS, columns), np.float32)
+    for band, _, wanted in bands:
+        if len(wanted):
+            ring[:, wanted % tall] = lines.planes((int(wanted[0]), int(wanted[-1]) + 1), reach)
+        if len(band) < BAND_ROWS:
+            level, straight = (part[:, : len(band)].copy() for part in (level, straight))
+        down = way.down(band, reach)
+        along_columns(ring, level, down.starts, down.slopes, down.piece, even, odd)
+        along = way.along(band, columns)
+        places = (along.starts - reach[0], along.slopes, along.piece)
+        along_rows(level, straight, np.arange(len(band)), *places, even, odd)
+        yield int(band[0]), straight
+
+
 def _bands(
-    way: Level | Aslant, size: Span
+    span: Callable[[int, int], tuple[float, float]], rows: int
 ) -> Iterator[tuple[NDArray[np.int64], Span, NDArray[np.int64]]]:
     """Yield rows of the picture, the span of those they need, and what of it no band before did.
 
-    One more than needed at either end, against rounding.
+    `span` tells between which rows of the source two rows of the picture lie; one more than needed
+    is taken at either end, against rounding.
     """
-    rows, columns = size
     done = None
     for top in range(0, rows, BAND_ROWS):
         band = np.arange(top, min(rows, top + BAND_ROWS))
-        low, high = way.rows(int(band[0]), int(band[-1]), columns)
+        low, high = span(int(band[0]), int(band[-1]))
         start, stop = int(np.floor(low)) - REACH, int(np.floor(high)) + REACH + 2
         first = start if done is None else max(start, done)
         yield band, (start, stop), np.arange(first, stop)

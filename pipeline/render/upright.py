@@ -12,6 +12,9 @@ NEGLIGIBLE_PX = 1 / 512
 FLAT = (0.0, 0.0, 1.0)
 """Last row of a homography that only moves, turns, scales and shears."""
 
+# More than rounding, where a picture lies midway between upright and across.
+_SURELY = 1.0 - 1e-9
+
 
 @dataclass(frozen=True)
 class Upright:
@@ -19,7 +22,8 @@ class Upright:
 
     Rows and columns change places first if `across`, then `flip_rows` and `flip_columns` turn
     their order. `height` and `width` are those of the upright pixels; `matrix` is the way from a
-    pixel of the picture, (x, y, 1), to theirs: a homography.
+    pixel of the picture, (x, y, 1), to theirs: a homography. `columns_first` tells that columns
+    are resampled before rows.
     """
 
     across: bool
@@ -28,6 +32,7 @@ class Upright:
     height: int
     width: int
     matrix: Matrix
+    columns_first: bool = False
 
     def view(self, pixels: Pixels) -> Pixels:
         """Return pixels as stored (h, w, channels) upright, without copying them."""
@@ -54,8 +59,13 @@ class Upright:
         return rows, columns
 
 
-def upright(outline: Corners, origin: Point, size: Span, stored: Span) -> Upright:
+def upright(
+    outline: Corners, origin: Point, size: Span, stored: Span, columns_first: bool = False
+) -> Upright:
     """Return how to turn pixels, `stored` rows and columns, so that a picture lies upright.
+
+    A picture that is turned by a quarter is resampled `columns_first`, so that it has the same
+    pixels as without the turn.
 
     Raises
     ------
@@ -63,8 +73,7 @@ def upright(outline: Corners, origin: Point, size: Span, stored: Span) -> Uprigh
         The outline has no area.
     """
     flat = _placed(outline, origin, size)
-    right, down = flat[:, 0], flat[:, 1]
-    across = bool(abs(right[0] * down[1]) < abs(right[1] * down[0]))
+    across = _lies_across(flat, columns_first)
     width, height = (stored[0], stored[1]) if across else (stored[1], stored[0])
     order = [1, 0] if across else [0, 1]
     lies = [flat[order[axis], axis] for axis in (0, 1)]
@@ -77,7 +86,19 @@ def upright(outline: Corners, origin: Point, size: Span, stored: Span) -> Uprigh
         flips.append(bool(lies[axis] < 0))
         if flips[-1]:
             matrix[axis] = (side - 1) * matrix[2] - matrix[axis]
-    return Upright(across, flips[1], flips[0], height, width, as_matrix(matrix))
+    way = as_matrix(matrix)
+    return Upright(across, flips[1], flips[0], height, width, way, columns_first)
+
+
+def _lies_across(flat: Float64, columns_first: bool) -> bool:
+    """Tell whether a picture's rows lie along the columns of the pixels.
+
+    Midway between both, a picture lies as it does without the turn.
+    """
+    straight, crossed = abs(flat[0, 0] * flat[1, 1]), abs(flat[1, 0] * flat[0, 1])
+    if columns_first:
+        return not crossed < straight * _SURELY
+    return bool(straight < crossed * _SURELY)
 
 
 def _aslant(outline: Corners, origin: Point, size: Span) -> Float64 | None:

@@ -26,7 +26,7 @@ from pipeline.review.pictures import (
     small_frame,
     strip_picture,
 )
-from pipeline.review.place import Placed, place_on_strip_mm
+from pipeline.review.place import Placed, as_found, place_on_strip_mm
 from pipeline.review.point import PATCH_PX, bars_mm, patch_at
 from pipeline.words import printable
 
@@ -146,8 +146,8 @@ class _Answers:
             strip = surveyed.strips[placed.strip]
             place_mm = place_on_strip_mm(strip, placed.frame, at)
             densities = self._desk.pictures.strip(strip)
-            return {"pixels": PATCH_PX,
-                    **vars(patch_at(densities, place_mm, placed.strip, surveyed))}  # fmt: skip
+            patch = patch_at(densities, place_mm, placed.strip, surveyed)
+            return {"pixels": PATCH_PX, "as_found": as_found(placed.frame, at), **vars(patch)}
 
         return JSONResponse(await run_in_threadpool(made))
 

@@ -9,6 +9,7 @@ from pipeline.profile import frame_formats
 from pipeline.review.notes import Notes
 from pipeline.review.place import Placed, ends_mm, placed_frames
 from pipeline.roll import SurveyedRoll
+from pipeline.turn import Turn
 from pipeline.words import counted, printable
 
 _EDGES = ("left_mm", "right_mm", "top_mm", "bottom_mm", "move_mm", "turn_deg")
@@ -16,7 +17,6 @@ _EDGES = ("left_mm", "right_mm", "top_mm", "bottom_mm", "move_mm", "turn_deg")
 _TONES = ("exposure", "balance", "contrast", "black", "white")
 _LIGHTS = ("colour_temperature_k", "duv", "neutral")
 _OF_ROLL = (*_TONES, "gamma", "even_exposure")
-_QUARTERS = (0, 90, 180, 270)
 _DECIMALS = {"turn_deg": 2}
 _Mm = Annotated[float, within(-2000.0, 2000.0)]
 
@@ -248,21 +248,30 @@ def _number(notes: Notes, asked: _Asked) -> str:
 
 
 def _turn(notes: Notes, asked: _Asked) -> str:
+    by = asked.change.to or "90"
+    if by not in ("90", "180", "270"):
+        raise Wrong(f"{printable(by)!r} is no quarter turn", "turn by 90, 180 or 270")
     for each in asked.placed():
-        before = notes.entry(each.key).get("turn", 0)
-        by = int(asked.change.to or 90)
-        told = (int(before) + by) % 360
-        if told not in _QUARTERS:
-            raise Wrong(f"{by} is no quarter turn", "turn by 90, 180 or 270")
-        notes.set(each.key, {"turn": told or None})
+        was = each.frame.turn
+        _set_turn(notes, asked, each.key, Turn((was.turn_deg + int(by)) % 360, was.mirror))
     return f"{asked.numbers()} turned"
 
 
 def _mirror(notes: Notes, asked: _Asked) -> str:
     for each in asked.placed():
-        mirrored = notes.entry(each.key).get("mirror")
-        notes.set(each.key, {"mirror": None if mirrored else True})
+        was = each.frame.turn
+        # Mirrored as it is seen: a picture is mirrored before it is turned.
+        _set_turn(notes, asked, each.key, Turn(-was.turn_deg % 360, not was.mirror))
     return f"{asked.numbers()} mirrored"
+
+
+def _set_turn(notes: Notes, asked: _Asked, key: str, turn: Turn) -> None:
+    roll = asked.surveyed.roll.settings
+    told = {
+        "turn": None if turn.turn_deg == roll.turn else turn.turn_deg,
+        "mirror": None if turn.mirror == roll.mirror else turn.mirror,
+    }
+    notes.set(key, told)
 
 
 def _tone(notes: Notes, asked: _Asked) -> str:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from pipeline.colour import FrameColour, RollColour, brightened, frame_colours
-from pipeline.kinds import Float32, as_triple
+from pipeline.kinds import Float32, Pixels, as_triple
 from pipeline.render import (
     FrameLight,
     exposure_picture,
@@ -24,7 +24,7 @@ from pipeline.render import (
     to_density_above,
 )
 from pipeline.review.place import Placed
-from pipeline.roll import SurveyedRoll
+from pipeline.roll import SurveyedRoll, as_written
 from pipeline.settings import FrameCorrection, Settings, read_corrections, with_changes
 from pipeline.strip import FrameBase
 from pipeline.survey import StripSurvey
@@ -107,10 +107,16 @@ class Pictures:
         roll, settings, own = _tried(surveyed, placed, tones or Tones())
         talk = strip.cross_talk
         mends = settings.dust == "on" and talk is not None and talk.verdict == "dust"
+        turn, written = frame.turn, frame.written
         light = FrameLight(
-            strip.scan, frame.outline, frame.base, strip.ppi, talk if mends else None
+            strip.scan,
+            turn.corners(written.outline),
+            written.base.turned(turn),
+            strip.ppi,
+            talk if mends else None,
+            columns_first=turn.swaps,
         )
-        key = (strip.scan.path, frame.outline, frame.base, mends, roll.unmask, roll.curves, side)
+        key = (strip.scan.path, light.outline, light.base, mends, roll.unmask, roll.curves, side)
         exposures = self._exposures.get(repr(key), lambda: exposure_picture(light, roll, side))
         return shown_exposures(exposures, own.colour, rendition_of(settings, surveyed.tone, own))
 
@@ -150,14 +156,17 @@ def strip_picture(
     return small_picture(densities, surveyed.colour, rendition)
 
 
-def small_frame(surveyed: SurveyedRoll, placed: Placed, negative: bool) -> NDArray[np.uint8]:
+def small_frame(surveyed: SurveyedRoll, placed: Placed, negative: bool) -> Pixels:
     """Return a frame's small picture (h, w, 3) uint8, positive or as scanned."""
-    survey, own = placed.frame.survey, placed.frame.colour
-    densities = np.asarray(survey.thumbnail)
+    frame, own = placed.frame, placed.frame.colour
+    densities = np.asarray(frame.survey.thumbnail)
     if negative:
-        return small_negative(densities, survey.base)
-    rendition = rendition_of(surveyed.roll.settings, surveyed.tone, own)
-    return small_picture(densities, own.colour, rendition)
+        small = small_negative(densities, frame.survey.base)
+    else:
+        rendition = rendition_of(surveyed.roll.settings, surveyed.tone, own)
+        small = small_picture(densities, own.colour, rendition)
+    cut = as_written(small, frame.survey.outline, frame.written.outline, frame.turn)
+    return np.ascontiguousarray(cut)
 
 
 def as_jpeg(picture: NDArray[np.uint8]) -> bytes:
@@ -191,17 +200,10 @@ def _tried(
         (wish,) = read_corrections([{"exposure": 0.0, **told, "number": "00"}])
     named = () if wish is None else (replace(wish, number=key),)
     strip = replace(surveyed.strips[placed.strip], frames=(frame.survey,))
-    rows, _ = frame_colours([strip], roll, 0.0, surveyed.usual, named, [[frame.outline]])
+    rows, _ = frame_colours([strip], roll, 0.0, surveyed.usual, named, [[frame.written.outline]])
     return roll, settings, rows[0][0]
 
 
 def own_correction(surveyed: SurveyedRoll, key: str) -> FrameCorrection | None:
     """Return what the notes say of a frame by its key."""
-    return next(
-        (
-            entry
-            for entry in surveyed.roll.notes.frames
-            if (f"+{entry.entry}" if entry.number is None else entry.number) == key
-        ),
-        None,
-    )
+    return next((entry for entry in surveyed.roll.notes.frames if entry.key == key), None)

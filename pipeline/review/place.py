@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.kinds import MM_PER_INCH, Corners, Points
+from pipeline.kinds import MM_PER_INCH, Corners, Point, Points
 from pipeline.outline import size_of, within
 from pipeline.roll import RollFrame, SurveyedRoll
 from pipeline.survey import StripSurvey
@@ -48,11 +48,25 @@ def place_on_strip_mm(
     strip: StripSurvey, frame: RollFrame, place: tuple[float, float]
 ) -> tuple[float, float]:
     """Return where a place in a picture, shares of its width and height, lies on its strip."""
-    (x0, y0), (x1, y1), _, (x3, y3) = frame.outline
-    across, down = place
-    at = (x0 + across * (x1 - x0) + down * (x3 - x0), y0 + across * (y1 - y0) + down * (y3 - y0))
-    x, y = on_strip_mm(strip, (at,))[0]
+    x, y = on_strip_mm(strip, (_in_scan(frame, place),))[0]
     return float(x), float(y)
+
+
+def as_found(frame: RollFrame, place: tuple[float, float]) -> tuple[float, float]:
+    """Return a place in a picture as shares of it without its turn, as corrections name it."""
+    corners = np.asarray(frame.written.outline, float)
+    along = within(corners, np.array([_in_scan(frame, place)]))[0] / size_of(corners)
+    across, down = np.clip(along, 0.0, 1.0).tolist()
+    return across, down
+
+
+def _in_scan(frame: RollFrame, place: tuple[float, float]) -> Point:
+    (x0, y0), (x1, y1), _, (x3, y3) = frame.turn.corners(frame.written.outline)
+    across, down = place
+    return (
+        x0 + across * (x1 - x0) + down * (x3 - x0),
+        y0 + across * (y1 - y0) + down * (y3 - y0),
+    )
 
 
 def size_mm(strip: StripSurvey) -> tuple[float, float]:

@@ -108,7 +108,7 @@ def _strip(surveyed: SurveyedRoll, record: RollRecord, place: int) -> dict[str, 
 def _frame(surveyed: SurveyedRoll, record: RollRecord, placed: Placed) -> dict[str, Any]:
     strip, frame = surveyed.strips[placed.strip], placed.frame
     survey, own = frame.survey, own_correction(surveyed, placed.key)
-    rows, columns = survey.thumbnail.shape[:2]
+    rows, columns = survey.thumbnail.shape[:2][:: -1 if frame.turn.swaps else 1]
     return {
         "key": placed.key,
         "number": frame.number.number,
@@ -134,14 +134,15 @@ def _sign(frame: RollFrame, surveyed: SurveyedRoll) -> str:
     """Return what changes when a frame's picture does."""
     settings = surveyed.roll.settings
     levels = (settings.contrast, settings.black, settings.white, settings.gamma, settings.look)
-    return key_of(frame.outline, frame.base, frame.colour, surveyed.tone, levels)[:16]
+    shape = frame.written, frame.turn
+    return key_of(shape, frame.survey.base, frame.colour, surveyed.tone, levels)[:16]
 
 
 def _own(entry: FrameCorrection | None) -> dict[str, Any]:
-    """Return what a frame has of its own of colour and tone, and how it is turned."""
+    """Return what a frame has of its own of colour and tone."""
     if entry is None:
         return {}
-    told = {name: getattr(entry, name, None) for name in (*_OWN, "turn", "mirror")}
+    told = {name: getattr(entry, name, None) for name in _OWN}
     return {name: value for name, value in told.items() if value not in (None, 0.0, False)}
 
 

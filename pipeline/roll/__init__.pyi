@@ -13,3 +13,4 @@ from .record import record_of as record_of
 from .survey import RollFrame as RollFrame
 from .survey import SurveyedRoll as SurveyedRoll
 from .survey import survey_roll as survey_roll
+from .written import as_written as as_written

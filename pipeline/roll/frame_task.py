@@ -29,6 +29,7 @@ from pipeline.scan import Scan
 from pipeline.settings import Settings
 from pipeline.strip import FrameBase
 from pipeline.survey import StripSurvey
+from pipeline.turn import AS_FOUND
 from pipeline.write import FrameMetadata, frame_metadata, write_archive, write_share, write_sidecar
 
 DUST_ENDING = ".dust.png"
@@ -41,6 +42,7 @@ class FrameTask:
 
     `outline` and `base` are those of what is written of it; `dust` tells it in the infra-red
     plane, None where none is to be mended. Its files `left` stay as the user changed them.
+    `columns_first` tells that it is turned by a quarter (see `render.upright`).
     """
 
     out: Path
@@ -55,6 +57,7 @@ class FrameTask:
     dust: CrossTalk | None = None
     save_dust_mask: bool = False
     left: tuple[str, ...] = ()
+    columns_first: bool = False
 
     def to_write(self) -> FilesRecord:
         """Return the names of the files to write."""
@@ -87,7 +90,15 @@ def develop(task: FrameTask) -> dict[str, str]:
     """
     cv2.setNumThreads(1)
     files, rendition, metadata = task.to_write(), task.rendition, task.metadata
-    light = FrameLight(task.scan, task.outline, task.base, task.ppi, task.dust, task.save_dust_mask)
+    light = FrameLight(
+        task.scan,
+        task.outline,
+        task.base,
+        task.ppi,
+        task.dust,
+        task.save_dust_mask,
+        task.columns_first,
+    )
     frame = Positive(light, task.colour, rendition, files.share is not None)
     if files.archive is not None:
         space, kind = rendition.archive_form()
@@ -147,7 +158,7 @@ def negative(task: FrameTask) -> dict[str, str]:
     cv2.setNumThreads(1)
     files = task.to_write()
     if files.archive is not None:
-        bands, space, kind = negative_bands(task.scan, task.outline)
+        bands, space, kind = negative_bands(task.scan, task.outline, task.columns_first)
         write_archive(
             task.out / files.archive,
             bands,
@@ -210,26 +221,28 @@ def _job(
     notes = replace(roll.notes, frames=())
     talk = strip.cross_talk
     mends = roll.settings.dust == "on" and talk is not None and talk.verdict == "dust"
+    turn, written = placed.turn, placed.written
     task = FrameTask(
         out=out,
         scan=scan,
-        outline=placed.outline,
-        base=placed.base,
+        outline=turn.corners(written.outline),
+        base=written.base.turned(turn),
         ppi=strip.ppi,
         colour=placed.colour.colour,
         rendition=rendition_of(roll.settings, surveyed.tone, placed.colour),
         files=frame.files,
-        metadata=frame_metadata(notes, record, told, frame, scan.digitized, scan.device),
+        metadata=frame_metadata(notes, record, told, frame, scan.digitized, scan.device, turn),
         dust=talk if mends else None,
         save_dust_mask=roll.settings.save_dust_mask,
+        columns_first=turn.swaps,
     )
-    # Settings tell what of the frame as found is written. Names and order are part of the keys.
+    # How a frame is turned may be its own. Names and order are part of the keys.
     depends_on = {
         "outline": placed.survey.outline,
         "base": placed.survey.base,
         "ppi": strip.ppi,
         "colour": placed.colour.colour,
-        "settings": roll.settings,
+        "settings": replace(roll.settings, turn=AS_FOUND.turn_deg, mirror=AS_FOUND.mirror),
         "notes": notes,
         "strip": replace(told, frames=(), densities=None),
         "frame": frame,
@@ -238,5 +251,6 @@ def _job(
         "profile": surveyed.profile.name,
         "tone": surveyed.tone,
         "cross_talk": talk,
+        "written": (written.outline, turn),
     }
     return Job(task, job_name(roll.name, frame), depends_on)

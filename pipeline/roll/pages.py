@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.file import write_text
-from pipeline.kinds import Whole
+from pipeline.kinds import Pixels, Whole
 from pipeline.profile import find_space
 from pipeline.record import RECORD_NAME, RollRecord, to_json
 from pipeline.render import rendition_of, shown_greys, small_negative, small_picture
@@ -22,7 +22,8 @@ from pipeline.report import (
     thumbnail,
     tone_drawing,
 )
-from pipeline.roll.survey import SurveyedRoll
+from pipeline.roll.survey import RollFrame, SurveyedRoll
+from pipeline.roll.written import as_written
 from pipeline.write import FrameMetadata, write_share
 
 _SHEET_NAME, _PAGE_NAME = "contact-sheet.jpg", "index.html"
@@ -84,7 +85,9 @@ def _write_sheets(
     """Write contact sheets but those left, a picture at a time; return the small pictures."""
     roll, frames = surveyed.roll, list(itertools.chain(*surveyed.frames))
     sizes = {
-        frame.number.number: frame.survey.thumbnail.shape[:2]
+        frame.number.number: _written(
+            frame, np.broadcast_to(0, frame.survey.thumbnail.shape[:2])
+        ).shape
         for frame in frames
         if frame.survey.kind != "blank"
     }
@@ -95,12 +98,12 @@ def _write_sheets(
         sheet = empty_sheet(sizes, record, part)
         for frame in itertools.chain(*surveyed.frames[part.first : part.end]):
             number, densities = frame.number.number, np.asarray(frame.survey.thumbnail)
-            negative = small_negative(densities, frame.survey.base)
+            negative = _written(frame, small_negative(densities, frame.survey.base))
             negatives[number] = thumbnail(negative, small_side(len(frames)), _NEGATIVE_QUALITY)
             if frame.survey.kind == "blank":
                 continue
             own = rendition_of(roll.settings, surveyed.tone, frame.colour)
-            picture = small_picture(densities, frame.colour.colour, own)
+            picture = _written(frame, small_picture(densities, frame.colour.colour, own))
             sheet.show(number, picture)
             positives[number] = thumbnail(picture, small_side(len(frames)))
             counts += [np.bincount(plane.ravel(), minlength=256) for plane in picture.T]
@@ -113,3 +116,8 @@ def _write_sheets(
             out / name, sheet.paper, ppi=_SHEET_PPI, metadata=metadata, space=find_space("srgb")
         )
     return _Small(positives, negatives, counts, tuple(names))
+
+
+def _written(frame: RollFrame, small: Pixels) -> Pixels:
+    """Return a small picture of a frame as found, as it is written."""
+    return as_written(small, frame.survey.outline, frame.written.outline, frame.turn)

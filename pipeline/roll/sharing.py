@@ -94,7 +94,8 @@ def _block(tasks: Sequence[FrameTask]) -> Span | None:
 
 def _passes(task: FrameTask, scan: Scan) -> int:
     """Return how often a frame goes over its part of a scan."""
-    way = upright(task.outline, (0.0, 0.0), picture_size(task.outline), (scan.height, scan.width))
+    size, stored = picture_size(task.outline), (scan.height, scan.width)
+    way = upright(task.outline, (0.0, 0.0), size, stored, task.columns_first)
     rows, columns = way.window(*frame_window(scan, task.outline))
     slabs = -(-(rows[1] - rows[0]) // slab_rows(scan, way, columns[1] - columns[0]))
     return (slabs if way.across else 1) + (task.dust is not None)

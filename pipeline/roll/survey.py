@@ -19,8 +19,7 @@ from pipeline.colour import (
 )
 from pipeline.densities import FilmCurve, film_curve_of_roll, unnamed_wedges
 from pipeline.event import Listener
-from pipeline.frame import written_area
-from pipeline.kinds import HOLDS_PICTURE, Corners
+from pipeline.kinds import HOLDS_PICTURE
 from pipeline.numbering import (
     FrameNumber,
     Recut,
@@ -45,9 +44,10 @@ from pipeline.render import PrintTone, roll_tone
 from pipeline.roll.ahead import begin_again, finished_again
 from pipeline.roll.machines import give_back
 from pipeline.roll.scans import changed, drop, failed, noted_as, put_away, scan_notes, survey_scans
+from pipeline.roll.written import Written, turn_of, written
 from pipeline.scan import ScanContent, begin_contents
-from pipeline.settings import ROLL_FILE, Roll, Settings
-from pipeline.strip import UNCLEAR, FrameBase, film_kind
+from pipeline.settings import ROLL_FILE, Roll
+from pipeline.strip import UNCLEAR, film_kind
 from pipeline.survey import (
     Cuts,
     FrameSurvey,
@@ -58,20 +58,21 @@ from pipeline.survey import (
     picture_samples,
     survey_scan,
 )
+from pipeline.turn import AS_FOUND, Turn
 
 
 @dataclass(frozen=True)
 class RollFrame:
     """One frame of a roll as found or corrected, its number, and its colour.
 
-    `outline` in the scan and `base` are those of what is written of it.
+    `written` is what is written of it, and `turn` what is done to that last.
     """
 
     survey: FrameSurvey
     number: FrameNumber
     colour: FrameColour
-    outline: Corners
-    base: FrameBase
+    written: Written
+    turn: Turn = AS_FOUND
 
 
 @dataclass(frozen=True)
@@ -195,35 +196,19 @@ def _frames(
     strips: Sequence[StripSurvey], plan: Recut, colour: RollColour, usual: Key | None, roll: Roll
 ) -> tuple[tuple[tuple[RollFrame, ...], ...], tuple[str, ...]]:
     """Return the frames of each strip, and what could not be obeyed."""
-    areas = [_areas(strip, roll.settings) for strip in strips]
-    written = [[outline for outline, _ in row] for row in areas]
+    areas = [[written(frame, strip, roll.settings) for frame in strip.frames] for strip in strips]
+    outlines = [[area.outline for area in row] for row in areas]
     colours, refused = frame_colours(
-        strips, colour, roll.settings.exposure, usual, roll.notes.frames, written
+        strips, colour, roll.settings.exposure, usual, roll.notes.frames, outlines
     )
     rows = tuple(
         tuple(
-            RollFrame(frame, plan.numbers[str(frame.key)], own, *area)
+            RollFrame(frame, plan.numbers[str(frame.key)], own, area, turn_of(frame, roll))
             for frame, own, area in zip(strip.frames, row, areas_of_strip, strict=True)
         )
         for strip, row, areas_of_strip in zip(strips, colours, areas, strict=True)
     )
     return rows, refused
-
-
-def _areas(strip: StripSurvey, settings: Settings) -> tuple[tuple[Corners, FrameBase], ...]:
-    """Return outline and base of what is written of each frame of a strip."""
-    return tuple(
-        written_area(
-            frame.outline,
-            frame.base,
-            inset_mm=settings.inset_mm,
-            border_mm=settings.border_mm,
-            ppi=strip.ppi,
-            width=strip.scan.width,
-            height=strip.scan.height,
-        )
-        for frame in strip.frames
-    )
 
 
 def _keyed(

@@ -5,10 +5,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, ClassVar
 
-from pipeline.check import Closed, Wrong, made, one_of, read, spelt, telling, within
+from pipeline.check import Closed, Flag, Wrong, made, one_of, read, spelt, telling, within
 from pipeline.kinds import KINDS, Triple
 from pipeline.problem import SettingsProblem
 from pipeline.settings.reference import FrameName, frame_name
+from pipeline.turn import Turn
 
 # A frame of 135 film is 36 mm long: what lies farther off is another frame.
 _COUNTED = "a number counted from 1, as on the contact sheet"
@@ -20,10 +21,14 @@ WhitePoint = Annotated[Triple, within(0.05, 4.0, shared=True)]
 _MOVES = ("left_mm", "right_mm", "top_mm", "bottom_mm", "move_mm", "turn_deg")
 _TONES = ("contrast", "black", "white")
 _COLOURS = ("exposure", "balance", "temperature_k", "tint", "neutral", *_TONES)
-_OF_FOUND = ("number", *_MOVES, "kind", "drop", "merge_with", "renumber", "onward", *_COLOURS)
+_WRITTEN = ("turn", "mirror")
+_OF_FOUND = (
+    *("number", *_MOVES, "kind", "drop", "merge_with", "renumber", "onward"),
+    *(*_COLOURS, *_WRITTEN),
+)
 _OF_ADDED = (
     *("add", "after", "before", "gap_mm", "scan", "strip", "at_mm", *_MOVES, "kind"),
-    *_COLOURS,
+    *(*_COLOURS, *_WRITTEN),
 )
 
 
@@ -48,12 +53,15 @@ class FrameCorrection(Closed):
 
     Numbers are those that frames have without any correction, so that an entry means the same
     frame in every run. Moves of edges and of the whole frame are in mm, to the right and down
-    in the picture as it is written; `turn_deg` turns the frame's edges clockwise there.
+    in the picture as it is written without `turn` and `mirror`; `turn_deg` turns the frame's edges
+    clockwise there.
     `exposure` is in stops, `balance` in log10 exposure of red, green and blue, both on top of the
     roll's. `temperature_k` and `tint` (distance from the Planckian locus, Duv times 1000, above 0
     greenish) tell the light of the scene; `neutral` is a place in the picture, shares of its
-    width and height from its top left, where it becomes neutral. `contrast`, `black` and `white`
-    take the place of the roll's. `entry` counts the entries from 1.
+    width and height from its top left, without `turn` and `mirror`, where it becomes neutral.
+    `contrast`, `black` and `white` take the place of the roll's. `turn` (degrees clockwise, by
+    quarters) and `mirror` are for this frame what the settings of that name are for the roll, None
+    as there. `entry` counts the entries from 1.
     """
 
     given: ClassVar = ("entry",)
@@ -89,6 +97,8 @@ class FrameCorrection(Closed):
     contrast: Contrast | None = None
     black: BlackPoint | None = None
     white: WhitePoint | None = None
+    turn: Annotated[int, within(0, 270), read(Turn.read_deg)] | None = None
+    mirror: Flag | None = None
 
     @property
     def name(self) -> str:
@@ -96,6 +106,11 @@ class FrameCorrection(Closed):
         if self.number is not None:
             return f"frame {self.number}"
         return f"frame to add (entry {self.entry} of [[frames]])"
+
+    @property
+    def key(self) -> str:
+        """Return the key over the roll of the frame that the entry is for."""
+        return f"+{self.entry}" if self.number is None else self.number
 
     @property
     def moves(self) -> bool:

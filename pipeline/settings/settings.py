@@ -39,6 +39,7 @@ from pipeline.settings.reference import (
     read_references,
     read_wedge,
 )
+from pipeline.turn import Turn
 
 LOOKS = ("print", "log", "linear")
 FORMATS = (
@@ -94,10 +95,12 @@ class Settings:
     positive exponent (above 1 lightens the middle tones), sizes in
     pixels of the longer side. `even_exposure` brings single pictures towards the roll's usual
     exposure. `base_scan` is the path of a picture of clear film, taken as the frames were.
-    `inset_mm` is cut off the picture on all sides, `border_mm` of rebate is kept around
-    it. `reference` names frames with a chart or grey card; None takes a clear chart where there
-    is one, and an empty tuple takes none. `dust` is mended where the scan has an infra-red plane;
-    `monochrome` None lets the film tell.
+    `inset_mm` is cut off the picture on all sides (None: what of its rim is not all picture, on
+    each side, unless there is a border), `border_mm` of rebate is kept around it. `reference`
+    names frames with a chart or grey card; None takes a clear chart where there is one, and an
+    empty tuple takes none. `dust` is mended where the scan has an infra-red plane; `monochrome`
+    None lets the film tell. Last of all, pictures are mirrored left to right if `mirror`, then
+    turned clockwise by `turn` (degrees, by quarters).
     """
 
     profile: Annotated[str, spelt(r"\S", "the name of a film profile")] | None = None
@@ -123,7 +126,7 @@ class Settings:
     share_size: _Pixels | None = 2400
     share_quality: Annotated[int, within(1, 100)] = 92
     write_blanks: Flag = False
-    inset_mm: Annotated[float, within(0.0, 5.0)] = 0.0
+    inset_mm: Annotated[float, within(0.0, 5.0)] | None = None
     border_mm: Annotated[float, within(0.0, 10.0)] = 0.0
     scanner_profile: (
         Annotated[str, spelt(r"\S", "the name of a scanner profile, or a .toml file")] | None
@@ -132,6 +135,8 @@ class Settings:
     dust: Annotated[str, one_of(DUST)] = "on"
     save_dust_mask: Flag = False
     monochrome: Flag | None = None
+    turn: Annotated[int, within(0, 270), read(Turn.read_deg)] = 0
+    mirror: Flag = False
 
 
 @dataclass(frozen=True)
@@ -201,7 +206,7 @@ def with_changes(
     changed = made(Settings, {**vars(settings), **told}, where)
     with telling(where):
         refuse_levels(changed.black, changed.white)
-        if changed.inset_mm > 0 and changed.border_mm > 0:
+        if changed.inset_mm and changed.border_mm > 0:
             remedy = "give one of them, or 0 for the other"
             raise Wrong("inset and border exclude each other", remedy)
     return changed

@@ -1,6 +1,6 @@
 """Film base of a strip: its light in rebate and gaps, and the density that makes."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -11,6 +11,7 @@ from pipeline.kinds import Float32, Float64, Floats, Light, Mask, Triple, as_tri
 from pipeline.strip.density import Illumination, to_density
 from pipeline.strip.lamp import Lamp
 from pipeline.strip.view import StripView
+from pipeline.turn import Turn
 
 _CLEAR_OF_EDGES_MM = 0.35
 _LEAST_AREA_MM2 = 4.0
@@ -248,7 +249,7 @@ class FrameBase:
 
     `terms` (3 channels of 1, x, x^2, then powers of y); `left`, `right`, `top`, `bottom` are the
     x and y of the picture's sides in the strip's own coordinates (-1 to 1), in the order the
-    picture is written.
+    picture is written. Where it lies `across` the strip, left and right are y, top and bottom x.
     """
 
     terms: tuple[tuple[float, ...], ...]
@@ -257,10 +258,19 @@ class FrameBase:
     top: float
     bottom: float
     illumination: Illumination
+    across: bool = False
 
     def log_light(self, rows: int, columns: int) -> tuple[Float32, Float32]:
         """Return the surface as a row part (rows, 1, 3) and a column part (1, columns, 3)."""
-        x = self.left + (np.arange(columns) + 0.5) / columns * (self.right - self.left)
-        y = self.top + (np.arange(rows) + 0.5) / rows * (self.bottom - self.top)
-        along, across = _surface(np.asarray(self.terms, float), x, y)
-        return across[:, None, :].astype(np.float32), along[None, :, :].astype(np.float32)
+        right = self.left + (np.arange(columns) + 0.5) / columns * (self.right - self.left)
+        down = self.top + (np.arange(rows) + 0.5) / rows * (self.bottom - self.top)
+        x, y = (down, right) if self.across else (right, down)
+        of_x, of_y = _surface(np.asarray(self.terms, float), x, y)
+        by_row, by_column = (of_x, of_y) if self.across else (of_y, of_x)
+        return by_row[:, None, :].astype(np.float32), by_column[None, :, :].astype(np.float32)
+
+    def turned(self, turn: Turn) -> "FrameBase":
+        """Return the surface over the picture once turned."""
+        left, top, right, lower = turn.sides((self.left, self.top, self.right, self.bottom))
+        across = self.across != turn.swaps
+        return replace(self, left=left, top=top, right=right, bottom=lower, across=across)

@@ -18,6 +18,7 @@ from typing import Any, BinaryIO
 from pipeline.kinds import Triple
 from pipeline.record import FrameRecord, RollRecord, StripRecord
 from pipeline.settings import RollNotes
+from pipeline.turn import AS_FOUND, Turn
 
 # Everything XML 1.0 leaves out of its Char production, and the controls that it discourages.
 _NOT_TEXT = re.compile("[^\t\n\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]|[\x7f-\x9f]")
@@ -38,7 +39,8 @@ class FrameMetadata:
     `taken` is a date as the photographer wrote it, `digitized` the scanner's time stamp.
     Densities are ISO 5-2, per channel R, G, B, relative where `density_absolute` is false;
     those of the frame are above base. `exposure_stops` is what the picture was lightened against
-    the roll. `confidence` is 0 to 1, `device` the scanner's own tags.
+    the roll. `confidence` is 0 to 1, `device` the scanner's own tags. `turned_deg` is how far the
+    user had the picture turned clockwise, after it was mirrored where `mirrored` is true.
     """
 
     title: str | None = None
@@ -67,6 +69,8 @@ class FrameMetadata:
     look: str | None = None
     confidence: float | None = None
     exposure_stops: float | None = None
+    turned_deg: int | None = None
+    mirrored: bool | None = None
     density_absolute: bool | None = None
     base_density: Triple | None = None
     density_min: Triple | None = None
@@ -81,6 +85,7 @@ def frame_metadata(
     frame: FrameRecord,
     digitized: datetime | None = None,
     device: Mapping[str, str] | None = None,
+    turn: Turn = AS_FOUND,
 ) -> FrameMetadata:
     """Return the metadata of one frame out of the roll's notes and what was measured."""
     roll = str(record.roll["id"])
@@ -104,6 +109,8 @@ def frame_metadata(
         look=record.look,
         confidence=frame.confidence,
         exposure_stops=frame.exposure_stops or None,
+        turned_deg=turn.turn_deg or None,
+        mirrored=turn.mirror or None,
         density_absolute=strip.base.absolute,
         base_density=strip.base.density,
         density_min=frame.density.min,

@@ -155,6 +155,8 @@ _TOLD = (
     ("evenroll.Look", "text", "look"),
     ("evenroll.Confidence", "text", "confidence"),
     ("evenroll.ExposureStops", "text", "exposure_stops"),
+    ("evenroll.TurnedDegrees", "text", "turned_deg"),
+    ("evenroll.Mirrored", "text", "mirrored"),
     ("evenroll.DensityAbsolute", "text", "density_absolute"),
     ("evenroll.BaseDensity", "densities", "base_density"),
     ("evenroll.DensityMin", "densities", "density_min"),

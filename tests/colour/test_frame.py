@@ -60,7 +60,7 @@ def colours(strips, settings=PLAIN, entries=()):
             written_area(
                 each.outline,
                 each.base,
-                inset_mm=settings.inset_mm,
+                inset_mm=(settings.inset_mm or 0.0,) * 4,
                 border_mm=settings.border_mm,
                 ppi=strip.ppi,
                 width=100,

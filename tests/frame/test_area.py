@@ -42,7 +42,7 @@ def written(corners, base: FrameBase = BASE, **changes: float):
     return written_area(
         corners,
         base,
-        inset_mm=settings.inset_mm,
+        inset_mm=(settings.inset_mm or 0.0,) * 4,
         border_mm=settings.border_mm,
         ppi=PPI,
         width=SCAN.width,

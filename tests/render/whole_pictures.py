@@ -74,13 +74,17 @@ class ArrayLines:
 
 
 def straightened(
-    pixels: Pixels, outline: Corners, origin: tuple[float, float], size: Span
+    pixels: Pixels,
+    outline: Corners,
+    origin: tuple[float, float],
+    size: Span,
+    columns_first: bool = False,
 ) -> Pixels:
     """Return the picture inside an outline of an array, in the type of its pixels.
 
     `origin` is x and y of the array's first pixel, as the outline counts them.
     """
-    way = upright(outline, origin, size, pixels.shape[:2])
+    way = upright(outline, origin, size, pixels.shape[:2], columns_first)
     kind = pixels.dtype if pixels.dtype.kind == "u" else np.dtype(np.float32)
     result = np.empty((*size, pixels.shape[2]), kind)
     for top, planes in straight_bands(ArrayLines(way.view(pixels)), way, size):

@@ -67,8 +67,8 @@ def task(folder: Path, codes: np.ndarray | None = None, gamma: float = 1.0, **ch
         BaseRecord(THREE, True, THREE, 50.0), (), (),
     )  # fmt: skip
     outline, base = written_area(
-        BOX, BASE, inset_mm=settings.inset_mm, border_mm=settings.border_mm, ppi=1600.0,
-        width=scan.width, height=scan.height,
+        BOX, BASE, inset_mm=(settings.inset_mm or 0.0,) * 4, border_mm=settings.border_mm,
+        ppi=1600.0, width=scan.width, height=scan.height,
     )  # fmt: skip
     told = ColourRecord(THREE, THREE, "profile")
     densities = RollDensities(None, None, None, None)

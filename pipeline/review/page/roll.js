@@ -166,8 +166,6 @@ export class Leaf {
 
   #try(tones) {
     const own = { ...this.frame.own };
-    delete own.turn;
-    delete own.mirror;
     if (tones.balance !== undefined) delete own.neutral;
     this.#look({ frame: { ...own, ...tones } });
   }
@@ -191,10 +189,11 @@ export class Leaf {
 
   async #picked(event) {
     const place = shareOf(event, this.sight.image);
-    this.element.querySelector(".place").textContent = await placeTold(this.frame.key, place);
-    if (this.neutral.getAttribute("aria-pressed") !== "true") return;
+    const { text, asFound } = await placeTold(this.frame.key, place);
+    this.element.querySelector(".place").textContent = text;
+    if (!asFound || this.neutral.getAttribute("aria-pressed") !== "true") return;
     this.#picking(false);
-    this.page.change({ do: "tone", frames: [this.frame.key], tones: { neutral: place } });
+    this.page.change({ do: "tone", frames: [this.frame.key], tones: { neutral: asFound } });
   }
 }
 

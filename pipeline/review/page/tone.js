@@ -176,9 +176,10 @@ export const placeTold = async (key, place) => {
   try {
     const told = await askFor(`place/${encodeURIComponent(key)}?x=${place[0]}&y=${place[1]}`);
     const three = (values) => values.map((each) => each.toFixed(2)).join(" / ");
-    return `${told.pixels} by ${told.pixels} pixels there: density above base ${three(told.above)} (red / green / blue)`;
+    const text = `${told.pixels} by ${told.pixels} pixels there: density above base ${three(told.above)} (red / green / blue)`;
+    return { text, asFound: told.as_found.map((share) => rounded(share)) };
   } catch (error) {
     say(error.message);
-    return "";
+    return { text: "", asFound: null };
   }
 };
