@@ -2,7 +2,7 @@
 
 import difflib
 import math
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, fields
 from functools import cache, partial
@@ -100,9 +100,13 @@ def then(function: Callable[[Any], Any]) -> Mark:
 
 
 class Closed:
-    """Base of dataclasses read from tables that may hold no other keys; `given` are not read."""
+    """Base of dataclasses read from tables that may hold no other keys; `given` are not read.
+
+    `renamed` tells what to write instead of a key that once was known.
+    """
 
     given: ClassVar[tuple[str, ...]] = ()
+    renamed: ClassVar[Mapping[str, str]] = {}
 
     @classmethod
     def __get_pydantic_core_schema__(cls, source: Any, handler: Any) -> Any:
@@ -161,7 +165,7 @@ def _known_keys(kind: Any, table: Any) -> Any:
     for key in table if isinstance(table, dict) else ():
         if key not in (*names, *kind.given):
             near = nearest(plain_key(str(key)), names)
-            remedy = near or f"the keys are {', '.join(names)}"
+            remedy = kind.renamed.get(key) or near or f"the keys are {', '.join(names)}"
             raise PydanticCustomError("unknown", "unknown", {"key": key, "remedy": remedy})
     return table
 

@@ -25,7 +25,7 @@ def list_profiles() -> None:
     """List the film profiles that come with evenroll."""
     names = film_names()
     for name in names:
-        red, green, blue = find_film(name).gamma()
+        red, green, blue = find_film(name).slopes()
         click.echo(f"{name:{max(map(len, names))}}  slopes {red:.2f} {green:.2f} {blue:.2f}")
 
 

@@ -118,7 +118,8 @@ class FrameRecord:
 
     `corrected` tells that the user gave its outline or kind; `found_as` is the number that
     corrections know it by, where that is another one. `exposure_stops` is what it is lightened
-    against the roll; `balance` (log10 exposure), `temperature_k` and `tint` are the frame's own.
+    against the roll; `balance` (log10 exposure), `colour_temperature_k` and `duv` (distance from
+    the Planckian locus in CIE 1960 u, v) are the frame's own.
     """
 
     number: str
@@ -132,8 +133,8 @@ class FrameRecord:
     found_as: str | None = None
     exposure_stops: float = 0.0
     balance: Triple | None = None
-    temperature_k: float | None = None
-    tint: float | None = None
+    colour_temperature_k: float | None = None
+    duv: float | None = None
 
 
 @dataclass(frozen=True)
@@ -163,7 +164,7 @@ class ColourRecord:
     """
 
     balance: Triple
-    gamma: Triple
+    slopes: Triple
     how: str
     reference: str | None = None
     doubt_log_e: float | None = None
@@ -253,7 +254,9 @@ class RollRecord:
 
 # Far more than the record of a thousand scans.
 _MOST_BYTES = 64 << 20
-_ONLY_WHERE_TOLD = ("corrected", "found_as", "exposure_stops", "balance", "temperature_k", "tint")
+_ONLY_WHERE_TOLD = (
+    "corrected", "found_as", "exposure_stops", "balance", "colour_temperature_k", "duv",
+)  # fmt: skip
 
 
 def plain(value: Any) -> Any:
@@ -303,8 +306,11 @@ def to_document(record: RollRecord) -> dict[str, Any]:
     base `status_m` and densities all that is not always told only where they say something.
     """
     body: dict[str, Any] = plain(asdict(record))
-    colour = {n: body["colour"][n] for n in ("balance", "gamma", "how", "reference")}
-    body["colour"] = _filled(colour)
+    told = body["colour"]
+    body["colour"] = _filled(
+        {"balance": told["balance"], "gamma": told["slopes"]}
+        | {name: told[name] for name in ("how", "reference")}
+    )
     body["densities"] = _filled(body["densities"], ("base", "range", "contrast", "edge_print"))
     for strip in body["strips"]:
         strip["frames"] = [_told(frame) for frame in strip["frames"]]

@@ -117,7 +117,7 @@ def page(
         "drift": partial(_drift, strips=record.strips),
         "positive": partial(_picture, small=thumbnails),
         "negative": partial(_picture, small=negatives or {}),
-        "remarks": partial(_remarks, gamma=record.colour.gamma[1], middle=_middle_density(record)),
+        "remarks": partial(_remarks, slope=record.colour.slopes[1], middle=_middle_density(record)),
     }
     environment.tests |= {"unsure": is_unsure}
     source = resources.files("pipeline.report").joinpath("page.html").read_text(encoding="utf-8")
@@ -202,7 +202,7 @@ def summary_lines(record: RollRecord) -> tuple[str, ...]:
     lines.append(f"Colour: {printable(how_solved(record))}.")
     lines.append(
         f"Balance in log10 exposure: {_rgb(record.colour.balance, signed_text)}; "
-        f"slope of the curves: {_rgb(record.colour.gamma)}."
+        f"slope of the curves: {_rgb(record.colour.slopes)}."
     )
     lines += [
         printable(
@@ -277,7 +277,7 @@ def _middle_density(record: RollRecord) -> float:
     return median(values) if values else math.nan
 
 
-def _remarks(frame: FrameRecord, gamma: float, middle: float) -> list[str]:
+def _remarks(frame: FrameRecord, slope: float, middle: float) -> list[str]:
     """Return what is said under a frame; `middle` is the median density of the pictures."""
     remarks = [] if frame.kind in ("picture", "blank") else [printable(frame.kind)]
     if is_unsure(frame):
@@ -289,7 +289,7 @@ def _remarks(frame: FrameRecord, gamma: float, middle: float) -> list[str]:
     above = frame.density.median[1]
     if frame.kind != "blank":
         remarks.append(f"median {figure_text(above)}")
-        stops = (above - middle) / gamma / LOG_STOP if gamma > 0 else math.nan
+        stops = (above - middle) / slope / LOG_STOP if slope > 0 else math.nan
         if math.isfinite(stops) and abs(stops) >= NOTICEABLE_STOPS:
             word = "denser" if stops > 0 else "thinner"
             remarks.append(f"{abs(stops):.1f} stops {word}")

@@ -14,7 +14,7 @@ from pipeline.settings.reference import FrameName, frame_name
 _COUNTED = "a number counted from 1, as on the contact sheet"
 _Mm = Annotated[float, within(-40.0, 40.0)]
 _MOVES = ("left_mm", "right_mm", "top_mm", "bottom_mm", "move_mm", "turn_deg")
-_COLOURS = ("exposure", "balance", "temperature_k", "tint", "neutral")
+_COLOURS = ("exposure", "balance", "colour_temperature_k", "duv", "neutral")
 _OF_FOUND = ("number", *_MOVES, "kind", "drop", "merge_with", "renumber", "onward", *_COLOURS)
 _OF_ADDED = (
     *("add", "after", "before", "gap_mm", "scan", "strip", "at_mm", *_MOVES, "kind"),
@@ -45,13 +45,17 @@ class FrameCorrection(Closed):
     frame in every run. Moves of edges and of the whole frame are in mm, to the right and down
     in the picture as it is written; `turn_deg` turns the frame's edges clockwise there.
     `exposure` is in stops, `balance` in log10 exposure of red, green and blue, both on top of the
-    roll's. `temperature_k` and `tint` (distance from the Planckian locus, Duv times 1000, above 0
-    greenish) tell the light of the scene; `neutral` is a place in the picture, shares of its
-    width and height from its top left, where it becomes neutral. `entry` counts the entries
-    from 1.
+    roll's. `colour_temperature_k` and `duv` (signed distance from the Planckian locus in CIE 1960
+    u, v; above 0 greenish) tell the light of the scene; `neutral` is a place in the picture,
+    shares of its width and height from its top left, where it becomes neutral. `entry` counts the
+    entries from 1.
     """
 
     given: ClassVar = ("entry",)
+    renamed: ClassVar = {
+        "temperature_k": "write 'colour_temperature_k'",
+        "tint": "write 'duv', a thousandth of it: 0.01 for 10",
+    }
 
     entry: int
     number: FrameName | None = None
@@ -78,8 +82,8 @@ class FrameCorrection(Closed):
     balance: Annotated[Triple, within(-3.0, 3.0)] | None = None
     # Candle light to the bluest sky. Lights farther from the Planckian locus than 0.03 are coloured
     # (CIE 15:2018, 9.5, gives a correlated temperature a meaning up to 0.05).
-    temperature_k: Annotated[float, within(2000.0, 25000.0)] | None = None
-    tint: Annotated[float, within(-30.0, 30.0)] | None = None
+    colour_temperature_k: Annotated[float, within(2000.0, 25000.0)] | None = None
+    duv: Annotated[float, within(-0.03, 0.03)] | None = None
     neutral: Annotated[tuple[float, float], within(0.0, 1.0)] | None = None
 
     @property
@@ -110,7 +114,7 @@ def _refuse_contradiction(told: Mapping[str, Any]) -> None:
         whose = "a frame to add has no" if adds else "only a frame to add has"
         remedy = 'give its number as add = "07"' if strange == ["number"] else "leave it out"
         raise Wrong(f"{whose} '{strange[0]}'", remedy)
-    of_light = [key for key in ("balance", "temperature_k", "tint") if key in told]
+    of_light = [key for key in ("balance", "colour_temperature_k", "duv") if key in told]
     if "neutral" in told and of_light:
         raise Wrong(f"'neutral' and '{of_light[0]}' contradict", "leave one of them out")
     if adds:

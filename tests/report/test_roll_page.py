@@ -290,8 +290,8 @@ def test_the_plot_shows_the_densities_of_the_record(roll_page):
 )
 def test_exposure_hint_is_density_over_slope_in_factors_of_two(stops, remark):
     record = made_roll([3])
-    middle, gamma = 0.7, record.colour.gamma[1]
-    above = middle + gamma * np.log10(2.0**stops)
+    middle, slope = 0.7, record.colour.slopes[1]
+    above = middle + slope * np.log10(2.0**stops)
     odd = made_frame("99", density=DensityRecord((0, 0, 0), (0.7, float(above), 0.7), (2, 2, 2)))
     strips = (made_strip((*record.strips[0].frames, odd)),)
     caption = parsed(report.page(replace(record, strips=strips), {})).findall(".//figcaption")[3]
