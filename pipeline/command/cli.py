@@ -160,7 +160,7 @@ def measure(scans: tuple[Path, ...], as_csv: bool, **options: Any) -> int:
 
 
 def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: bool = False) -> int:
-    from pipeline.file import check_folder
+    from pipeline.file import check_folder, check_folder_to_be
     from pipeline.report import Beside
     from pipeline.roll import Ahead, Wanted, workers
 
@@ -169,8 +169,7 @@ def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: b
     beside = Beside(options.pop("readings", None), options.pop("bath_log", None))
     run = run_of(scans, options)
     out = out.absolute() if run.cluster else out
-    if not want.dry_run:
-        check_folder(out)
+    (check_folder_to_be if want.dry_run else check_folder)(out)
     results: list[dict[str, Any]] = []
     codes: list[Exit] = []
     shared = [*([] if want.dry_run else [out]), *run.seen()]
@@ -246,7 +245,7 @@ class _Writing:
         except Problem as problem:
             return None, self.run.told(problem), [str(problem)]
         self.run.talk.end()
-        code = exit_code(outcome.written + outcome.kept, outcome.failed)
+        code = exit_code(outcome.written + outcome.to_write + outcome.kept, outcome.failed)
         return outcome, code, [trouble.message for trouble in outcome.problems]
 
 
@@ -258,6 +257,7 @@ def _result(
         "out": str(folder),
         "written": outcome.written if outcome else 0,
         "kept": outcome.kept if outcome else 0,
+        "to_write": outcome.to_write if outcome else 0,
         "failed": outcome.failed if outcome else len(roll.scans),
         "changed": list(outcome.changed) if outcome else [],
         "cautions": list(outcome.cautions) if outcome else [],
