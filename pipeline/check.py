@@ -83,7 +83,7 @@ def within(low: float, high: float = math.inf, *, shared: bool = False, words: s
         if shared:
             schema = _before(partial(_repeated, len(get_args(source))), schema)
             right = f"a number, or {right},"
-        limits = f"{low:g} to {high:g}" if high < math.inf else f"{low:g} up"
+        limits = f"{low:.10g} to {high:.10g}" if high < math.inf else f"{low:.10g} up"
         return _told(schema, words or f"{right} from {limits}")
 
     return Mark(build)

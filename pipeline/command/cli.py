@@ -234,7 +234,7 @@ class _Writing:
         roll, folder = self.run.rolls[index], self.folders[index]
         try:
             surveyed = ahead.take(index, self.run.talk.listen)
-            problems = [trouble.message for trouble in surveyed.problems]
+            problems = [trouble.sentence() for trouble in surveyed.problems]
             if isinstance(surveyed, Outcome):
                 return surveyed, Exit.DONE, problems
             if not surveyed.strips or (self.run.strict and surveyed.failed):
@@ -246,7 +246,7 @@ class _Writing:
             return None, self.run.told(problem), [str(problem)]
         self.run.talk.end()
         code = exit_code(outcome.written + outcome.to_write + outcome.kept, outcome.failed)
-        return outcome, code, [trouble.message for trouble in outcome.problems]
+        return outcome, code, [trouble.sentence() for trouble in outcome.problems]
 
 
 def _result(

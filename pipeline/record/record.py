@@ -231,6 +231,15 @@ class ScanTrouble:
     message: str
     kind: str = "problem"
 
+    def bare(self) -> str:
+        """Return the message without the scan's name in front, in whatever folder it lies."""
+        before, found, after = self.message.partition(f"{self.scan}: ")
+        return after if found and (not before or before[-1] in "/\\") else self.message
+
+    def sentence(self) -> str:
+        """Return the message with the scan's name in front, once."""
+        return f"{self.scan}: {self.bare()}"
+
 
 @dataclass(frozen=True)
 class RollRecord:
@@ -340,10 +349,13 @@ def read_document(path: Path) -> dict[str, Any]:
     """
     try:
         document = json.loads(read_small(path, _MOST_BYTES).decode("utf-8"))
+    except FileNotFoundError as error:
+        raise ScanProblem(path, "is not there", "name the roll.json of a finished run") from error
     except (OSError, ValueError, RecursionError) as error:
+        reason = error.strerror if isinstance(error, OSError) else error
         raise ScanProblem(
             path,
-            f"can't be read as a roll record ({error})",
+            f"can't be read as a roll record ({reason})",
             "name the roll.json of a finished run",
         ) from error
     if not isinstance(document, dict) or document.get("schema") != SCHEMA:

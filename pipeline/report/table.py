@@ -9,7 +9,7 @@ from unicodedata import combining, east_asian_width
 
 from pipeline.kinds import CHANNELS, Triple
 from pipeline.record import PatchRecord, RollDensities, RollRecord, StripRecord
-from pipeline.report.words import MISSING, figure_text, share_text
+from pipeline.report.words import MISSING, figure_text, roll_name, share_text
 from pipeline.words import printable
 
 _RGB = "RGB"
@@ -24,10 +24,10 @@ def measure_table(record: RollRecord) -> str:
     """
     places = list(enumerate(record.strips, start=1))
     parts = [
-        "Roll, density; shares in percent of the pictures, contrast in density per log10 "
-        "exposure:\n" + aligned(("", *_RGB, "from"), _roll_rows(record.densities)),
+        f"{roll_name(record)}, density; shares in % of the pictures, contrast in density per "
+        "log10 exposure:\n" + aligned(("", *_RGB, "from"), _roll_rows(record.densities)),
         "Film base of each strip, density:\n" + aligned(_BASE_HEAD, [_base(*p) for p in places]),
-        "Each strip, density above its base; toe and shoulder in percent of its pictures:\n"
+        "Each strip, density above its base; toe and shoulder in % of its pictures:\n"
         + aligned(_PATCH_HEAD, [_patches(*p) for p in places]),
         "Frames, density above the base of their strip:\n"
         + aligned(_FRAME_HEAD, [row for p in places for row in _frames(*p)]),
@@ -57,6 +57,7 @@ _FRAME_HEAD = (
 def measure_csv(record: RollRecord, head: bool = True) -> str:
     """Return a line for each frame of a roll as CSV (RFC 4180), with base and densities.
 
+    Strips and pages are counted from 1, as on the page.
     `head` tells whether the names of the columns go first.
     """
     file = io.StringIO(newline="")
@@ -64,7 +65,7 @@ def measure_csv(record: RollRecord, head: bool = True) -> str:
     if head:
         writer.writerow(_CSV_HEAD)
     for place, strip in enumerate(record.strips, start=1):
-        of_strip = (record.roll["id"], place, strip.scan, strip.page, strip.format)
+        of_strip = (record.roll["id"], place, strip.scan, strip.page + 1, strip.format)
         base = (*strip.base.density, "yes" if strip.base.absolute else "no")
         for frame in strip.frames:
             triples = (values or _NONE for values in vars(frame.density).values())
@@ -150,7 +151,7 @@ def _base(place: int, strip: StripRecord) -> tuple[str, ...]:
     return (
         str(place),
         printable(strip.scan),
-        str(strip.page),
+        str(strip.page + 1),
         printable(strip.format),
         figure_text(strip.ppi, 0),
         figure_text(strip.angle_deg),

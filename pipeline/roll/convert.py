@@ -133,20 +133,25 @@ def _planned(writing: _Writing) -> Outcome:
             todo.append(job)
     theirs = () if want.replace_changed else writing.journal.changed(_REPORT)
     pages = [name for name in page_names(record) if name not in theirs]
-    pages_free = _free(pages, writing, out.name, _REPORT)
+    pages_free = _free(pages, writing, None, _REPORT)
     failed = surveyed.failed + len(plan.todo) - len(todo) + (not pages_free)
     lines = replace(plan, todo=tuple(todo)).lines(out)
     problems = (*record.problems, *writing.troubles)
     return Outcome(0, len(plan.kept), failed, lines, problems, plan.changed, to_write=len(todo))
 
 
-def _free(names: Sequence[str], writing: _Writing, scan: str, what: str) -> bool:
-    """Tell whether files may be written; what would be refused is told."""
+def _file_of(problem: OutputProblem, out: Path) -> str:
+    return (problem.path or out).name
+
+
+def _free(names: Sequence[str], writing: _Writing, scan: str | None, what: str) -> bool:
+    """Tell whether files may be written; what would be refused is told, of a scan if of one."""
     for name in names:
         try:
             check_replaceable(writing.out / name)
         except OutputProblem as problem:
-            writing.fail(scan, problem, Event("failed", what, 1, 1))
+            of = scan or _file_of(problem, writing.out)
+            writing.fail(of, problem, Event("failed", what, 1, 1))
             return False
     return True
 
@@ -184,7 +189,7 @@ def _written(writing: _Writing, drawings: Sequence[Drawing]) -> Outcome:
             pages = {file: content_hash(out / file) for file in names}
             journal.note_instead(_REPORT, report_key, names, pages, theirs)
         except OutputProblem as error:
-            writing.fail(out.name, error, Event("failed", _REPORT, 1, 1))
+            writing.fail(_file_of(error, out), error, Event("failed", _REPORT, 1, 1))
             failed += 1
     outcome = Outcome(
         written=len(writing.done),
