@@ -65,10 +65,10 @@ class Compensation:
 def life(batch: Batch, uses: Sequence[Use], today: date) -> Life:
     """Return when a batch is spent: by rolls, by day, and what that rests on.
 
-    It is spent when what it takes off contrast or edge print reaches the published control limit
-    (profiles/bath.toml); rolls until then follow from the fall a roll, whose whole probability
-    gives the interval. Days follow from rolls a day so far. Where rolls and maker disagree, it is
-    judged by the worse of the two.
+    It is spent when what it takes off contrast or edge print reaches the control limit of
+    publication Z-131 (profiles/bath.toml); rolls until then follow from the fall a roll, whose
+    whole probability gives the interval. Days follow from rolls a day so far. Where rolls and
+    maker disagree, it is judged by the worse of the two.
     """
     line = trend(batch, uses)
     keeps_until, keeping = _keeping(batch)
@@ -223,8 +223,8 @@ def batch_findings(batch: Batch, uses: Sequence[Use]) -> tuple[Finding, ...]:
     """Return `under-developed` where edge print or contrast falls along the batch for certain.
 
     The rolls' figures alone count, not the maker's. A fall is told where its probability of being
-    one is beyond doubt (profiles/bath.toml, `sure`) and it reaches the published action limit; it
-    is a warning from the control limit on.
+    one is beyond doubt (profiles/bath.toml, `sure`) and it reaches the action limit of
+    publication Z-131; it is a warning from the control limit on.
     """
     limits, judging = bath_limits()["limits"], bath_limits()["judging"]
     line = trend(batch, uses, with_maker=False)

@@ -261,7 +261,7 @@ def no_frame(what: str, numbers: Sequence[str]) -> SettingsProblem:
 
 def _misfit_note(number: str, fit: ProfileFit) -> str:
     return (
-        f"the chart on frame {number} fits its published colours badly "
+        f"the chart on frame {number} fits the chart's known colours badly "
         f"(mean difference {fit.mean_residual:.1f}); see whether it is lit evenly"
     )
 

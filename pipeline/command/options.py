@@ -66,7 +66,8 @@ class OptionNames(click.Command):
         Raises
         ------
         SettingsProblem
-            If it has an option that only other commands have, or two that don't go together.
+            If it has an option that only other commands have, a value that is none of an option's,
+            or two options that don't go together.
         """
         try:
             rest = super().parse_args(ctx, args)
@@ -78,6 +79,12 @@ class OptionNames(click.Command):
             raise SettingsProblem(
                 None, what, f"leave it out, it belongs to {' and '.join(others)}"
             ) from slip
+        except click.BadParameter as slip:
+            if slip.param is None or isinstance(slip, click.MissingParameter):
+                raise
+            what = f"{slip.param.opts[-1]}: {slip.message.rstrip('.')}"
+            remedy = f"look with '{ctx.command_path} --help'"
+            raise SettingsProblem(None, what, remedy) from slip
         _refuse_idle(ctx)
         return rest
 

@@ -167,6 +167,7 @@ def survey_roll(
         *(noted(roll.name, note) for note in (reference.notes if reference else ())),
         *(noted(roll.name, note) for note in unnamed_wedges(strips, told_as, roll.notes)),
         *(noted(s.scan.path.name, UNCLEAR) for s in found[:1] if kind == "unclear"),
+        *(noted(name, _UNUSED_BASE) for name in _unused_base(roll.settings, surveys)),
     ]
     return SurveyedRoll(
         roll=roll,
@@ -183,6 +184,16 @@ def survey_roll(
         curve=curve,
         contents=contents,
     )
+
+
+_UNUSED_BASE = "is used for nothing as a base scan: no file of the roll is one picture alone"
+
+
+def _unused_base(settings: Settings, surveys: Sequence[ScanSurvey]) -> tuple[str, ...]:
+    """Return the name of a picture of clear film that no scan had a use for."""
+    if settings.base_scan is None or any(survey.clear is not None for survey in surveys):
+        return ()
+    return (Path(settings.base_scan).name,)
 
 
 def _frames(

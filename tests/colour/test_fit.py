@@ -88,7 +88,7 @@ def test_several_exposures_are_one_film():
     assert delta_e(shown(there, fit.profile) * 2.0**1.5).mean() < (
         delta_e(shown(there, one.profile) * 2.0**1.5).mean()
     )
-    # The first chart sets the speed: its middle grey is where it is published, at 19.8 %.
+    # The first chart sets the speed: its middle grey is where ISO 17321-1 has it, at 19.8 %.
     grey = shown(charts[0].densities, fit.profile)[21, 1]
     assert grey == pytest.approx(0.203, rel=0.04)
 

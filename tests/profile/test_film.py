@@ -1,4 +1,4 @@
-"""Film profiles: published figures, the published ADX chain, and slips in a file."""
+"""Film profiles: sources.toml, the ADX chain of SMPTE ST 2065-3, and slips in a file."""
 
 import tomllib
 from pathlib import Path
