@@ -52,14 +52,14 @@ class StripDensities:
     """What a strip's densities above base tell of it, None where it doesn't show it.
 
     `base_error` is how far the base may be off by the scanner's dark level; `range` is that of
-    its pictures; `edge_print` and `dmax` (film struck by light) are control patches; `toe` and
+    its pictures; `edge_print` and `d_max` (film struck by light) are control patches; `toe` and
     `shoulder` are the shares of its pictures on these parts of the curve, per channel.
     """
 
     base_error: Triple
     range: Triple | None = None
     edge_print: PatchRecord | None = None
-    dmax: PatchRecord | None = None
+    d_max: PatchRecord | None = None
     toe: Triple | None = None
     shoulder: Triple | None = None
 
@@ -190,7 +190,7 @@ class RollDensities:
     base_status_m: Triple | None = None
     edge_print_error: Triple | None = None
     edge_print_status_m: Triple | None = None
-    dmax: PatchRecord | None = None
+    d_max: PatchRecord | None = None
     contrast_error: Triple | None = None
     contrast_how: str | None = None
     contrast_estimate: ContrastRecord | None = None

@@ -108,8 +108,8 @@ def _roll_rows(told: RollDensities) -> list[tuple[str, ...]]:
         rows.append(("  +-", *_figures(told.edge_print_error), ""))
     if told.edge_print_status_m:
         rows.append(("  Status M", *_figures(told.edge_print_status_m), "scanner profile"))
-    if told.dmax:
-        rows += _patch_rows("D-max above base", told.dmax)
+    if told.d_max:
+        rows += _patch_rows("D-max above base", told.d_max)
     rows.append((f"in the toe, under {_bound(told.toe_density)}", *_shares(told.toe), ""))
     rows.append(
         (f"in the shoulder, over {_bound(told.shoulder_density)}", *_shares(told.shoulder), "")
@@ -166,13 +166,13 @@ def _base(place: int, strip: StripRecord) -> tuple[str, ...]:
 
 def _patches(place: int, strip: StripRecord) -> tuple[str, ...]:
     told = strip.densities
-    printed, dmax = (told.edge_print, told.dmax) if told else (None, None)
+    printed, d_max = (told.edge_print, told.d_max) if told else (None, None)
     return (
         str(place),
         *_figures(printed.density if printed else None),
         *_figures(printed.error if printed else None),
         printed.how if printed else MISSING,
-        *_figures(dmax.density if dmax else None, 2),
+        *_figures(d_max.density if d_max else None, 2),
         *_figures(told.range if told else None, 2),
         *_shares(told.toe if told else None),
         *_shares(told.shoulder if told else None),

@@ -107,7 +107,7 @@ def roll_of_38() -> RollRecord:
             ),
             toe=(0.1, 0.2, 0.3), shoulder=(0.0, 0.01, 0.02), toe_density=(0.12, 0.13, 0.14),
             shoulder_density=(1.6, 1.6, 1.6), channel_spread=ChannelSpread(0.28, 0.1),
-            dmax=PRINTED, trust=("No scanner profile is named.",),
+            d_max=PRINTED, trust=("No scanner profile is named.",),
         ),
         (Finding("scanner-drift", "note", 0.7, "Base differs by 0.03.", "Lock the exposure."),
          Finding("light-leak", "fault", 0.93, "Frame 00 is fogged.", "Wind on twice."),

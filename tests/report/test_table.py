@@ -67,7 +67,7 @@ def test_contrast_is_told_as_measured_or_as_a_guess():
     )
     guessed = RollDensities(
         THREE, THREE, None, None, contrast_estimate=ContrastRecord(THREE, THREE, THREE, "pictures"),
-        dmax=PatchRecord(THREE, THREE, "light-struck film", THREE),
+        d_max=PatchRecord(THREE, THREE, "light-struck film", THREE),
     )  # fmt: skip
     told = measure_table(made_roll([1], densities=measured))
     assert "wedge" in told
