@@ -85,7 +85,9 @@ class OptionNames(click.Command):
             what = f"{slip.param.opts[-1]}: {slip.message.rstrip('.')}"
             remedy = f"look with '{ctx.command_path} --help'"
             raise SettingsProblem(None, what, remedy) from slip
-        _refuse_idle(ctx)
+        # Words that are still being typed are completed, whatever they say so far.
+        if not ctx.resilient_parsing:
+            _refuse_idle(ctx)
         return rest
 
     def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

@@ -60,8 +60,9 @@ VALUES: dict[str, tuple[str, ...]] = {
     "volume_ml": ("900",), "life_rolls": ("8",), "life_days": ("20",), "temperature_c": ("38.5",),
     "time_s": ("3:30",), "compensation_percent_per_roll": ("2",), "notes": ("left shelf",),
     "developed": ("2025-05-02",), "film": ("B",), "rolls": ("0.5",), "rolls_before": ("3",),
-    "edge_print": ("0.7",), "contrast": ("0.6",),
+    "edge_print": ("0.7",), "contrast": ("0.6",), "turn": ("90",),
 }  # fmt: skip
+OTHER_VALUES = {("profile fit", "reference"): ("01",)}
 
 
 class Left(NamedTuple):
@@ -156,7 +157,8 @@ def test_every_option_changes_something_or_is_refused(path: str, left):
         key = (*call, *before)
         if key not in plain:
             plain[key] = left(*call, before=before)
-        tried = left(*call, option.opts[-1], *VALUES.get(name, ()), before=before)
+        value = OTHER_VALUES.get((path, name), VALUES.get(name, ()))
+        tried = left(*call, option.opts[-1], *value, before=before)
         assert tried != plain[key], (path, name, tried.err)
         assert "Traceback" not in tried.err
 
