@@ -113,6 +113,8 @@ def test_every_column_of_the_log_is_one():
     part = README[README.index("lose nothing. A line is a batch or a roll:") :]
     table = part[: part.index("\n## ")]
     named = set(re.findall(r"`([a-z_]+)`", "".join(re.findall(r"^\| ([^|]*) \|", table, re.M))))
+    known = {"kind", "batch", *columns(Batch), *columns(Use)}
+    assert named <= known
     left_out = {name for name in known - named if not name.startswith(("base", "contrast", "edge"))}
     # The batch's name stands under `batch`.
     assert left_out == {"name"}

@@ -26,7 +26,9 @@ _batch_options = options(
     click.option("--volume", "volume_ml", metavar="ML", help="Volume in millilitres."),
     click.option("--life-rolls", metavar="N", help="Rolls it does, by its maker's sheet."),
     click.option("--life-days", metavar="N", help="Days it keeps, by its maker's sheet."),
-    click.option("--temperature", "temperature_c", metavar="C", help="Of the developer."),
+    click.option(
+        "--temperature", "temperature_c", metavar="C", help="Of the developer, in degrees Celsius."
+    ),
     click.option("--time", "time_s", metavar="M:S", help="Developer's time for a first roll."),
     click.option(
         "--compensation",
@@ -41,9 +43,11 @@ _roll_options = options(
     click.option("--film", metavar="NAME", help="Which film; films differ in their edge print."),
     click.option("--rolls", metavar="N", help="Rolls it counts for. Default: 1."),
     click.option("--rolls-before", metavar="N", help="Rolls done before it. Default: by the log."),
-    click.option("--temperature", "temperature_c", metavar="C", help="Of the developer."),
+    click.option(
+        "--temperature", "temperature_c", metavar="C", help="Of the developer, in degrees Celsius."
+    ),
     click.option("--time", "time_s", metavar="M:S", help="Time in the developer."),
-    click.option("--edge-print", type=ChannelValues(), help="Edge print's density."),
+    click.option("--edge-print", type=ChannelValues(), help="Edge print's density above base."),
     click.option("--base", type=ChannelValues(), help="Base density."),
     click.option("--contrast", type=ChannelValues(), help="Slope, density per log10 exposure."),
 )

@@ -27,6 +27,8 @@ else:
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
+# Fewer options than this stand in one list.
+_FEW = 5
 # In what order options are told, under what heading; those of no group go first.
 _GROUPS = (
     ("Scans and film", (
@@ -96,7 +98,7 @@ class OptionNames(click.Command):
         records = {each.name: each.get_help_record(ctx) for each in asked}
         shown = {name: record for name, record in records.items() if record is not None}
         grouped = {name for _, names in _GROUPS for name in names}
-        if not grouped & shown.keys():
+        if len(grouped & shown.keys()) < _FEW:
             super().format_options(ctx, formatter)
             return
         others = tuple(name for name in shown if name not in grouped)
@@ -283,7 +285,7 @@ scan_options = options(
         help="Number of the first frame where the film's edge tells none.",
     ),
     click.option(
-        "--roll", "roll_name", metavar="NAME", help="Name of the roll, told and used in file names."
+        "--roll", "roll_name", metavar="NAME", help="Name of the roll, for messages and file names."
     ),
     click.option(
         "--workers",
