@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Annotated, Any, ClassVar, TypeVar, get_args, get_origin
 
 from pipeline.file import read_toml
-from pipeline.problem import SettingsProblem
+from pipeline.problem import SettingsProblem, reason_of
 
 Made = TypeVar("Made")
 Place = tuple[int | str, ...]
@@ -281,7 +281,7 @@ def read_profile(kind: Callable[..., Made], path: Path, profile: str) -> Made:
     except (OSError, ValueError) as error:
         raise SettingsProblem(
             path,
-            f"can't be read as a {profile} ({error})",
+            f"can't be read as a {profile} ({reason_of(error)})",
             "give a TOML file like the one that comes with evenroll",
         ) from error
     return made(kind, document, path, profile=profile)

@@ -12,7 +12,7 @@ import numpy as np
 from pipeline import __version__
 from pipeline.file import read_small
 from pipeline.kinds import Corners, Triple
-from pipeline.problem import ScanProblem
+from pipeline.problem import ScanProblem, reason_of
 
 SCHEMA = 1
 RECORD_NAME = "roll.json"
@@ -352,10 +352,9 @@ def read_document(path: Path) -> dict[str, Any]:
     except FileNotFoundError as error:
         raise ScanProblem(path, "is not there", "name the roll.json of a finished run") from error
     except (OSError, ValueError, RecursionError) as error:
-        reason = error.strerror if isinstance(error, OSError) else error
         raise ScanProblem(
             path,
-            f"can't be read as a roll record ({reason})",
+            f"can't be read as a roll record ({reason_of(error)})",
             "name the roll.json of a finished run",
         ) from error
     if not isinstance(document, dict) or document.get("schema") != SCHEMA:
