@@ -2,7 +2,7 @@
 
 import difflib
 import math
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, fields
 from functools import cache, partial
@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Annotated, Any, ClassVar, TypeVar, get_args, get_origin
 
 from pipeline.file import read_toml
-from pipeline.problem import SettingsProblem
+from pipeline.problem import SettingsProblem, reason_of
 
 Made = TypeVar("Made")
 Place = tuple[int | str, ...]
@@ -83,7 +83,7 @@ def within(low: float, high: float = math.inf, *, shared: bool = False, words: s
         if shared:
             schema = _before(partial(_repeated, len(get_args(source))), schema)
             right = f"a number, or {right},"
-        limits = f"{low:g} to {high:g}" if high < math.inf else f"{low:g} up"
+        limits = f"{low:.10g} to {high:.10g}" if high < math.inf else f"{low:.10g} up"
         return _told(schema, words or f"{right} from {limits}")
 
     return Mark(build)
@@ -100,9 +100,13 @@ def then(function: Callable[[Any], Any]) -> Mark:
 
 
 class Closed:
-    """Base of dataclasses read from tables that may hold no other keys; `given` are not read."""
+    """Base of dataclasses read from tables that may hold no other keys; `given` are not read.
+
+    `renamed` tells what to write instead of a key that once was known.
+    """
 
     given: ClassVar[tuple[str, ...]] = ()
+    renamed: ClassVar[Mapping[str, str]] = {}
 
     @classmethod
     def __get_pydantic_core_schema__(cls, source: Any, handler: Any) -> Any:
@@ -161,7 +165,7 @@ def _known_keys(kind: Any, table: Any) -> Any:
     for key in table if isinstance(table, dict) else ():
         if key not in (*names, *kind.given):
             near = nearest(plain_key(str(key)), names)
-            remedy = near or f"the keys are {', '.join(names)}"
+            remedy = kind.renamed.get(key) or near or f"the keys are {', '.join(names)}"
             raise PydanticCustomError("unknown", "unknown", {"key": key, "remedy": remedy})
     return table
 
@@ -277,7 +281,7 @@ def read_profile(kind: Callable[..., Made], path: Path, profile: str) -> Made:
     except (OSError, ValueError) as error:
         raise SettingsProblem(
             path,
-            f"can't be read as a {profile} ({error})",
+            f"can't be read as a {profile} ({reason_of(error)})",
             "give a TOML file like the one that comes with evenroll",
         ) from error
     return made(kind, document, path, profile=profile)

@@ -121,6 +121,19 @@ def check_folder(folder: Path) -> None:
         pass
 
 
+def check_folder_to_be(folder: Path) -> None:
+    """Raise OutputProblem where `check_folder` would, as far as that shows without writing."""
+    there = folder
+    while not os.path.lexists(there) and there != there.parent:
+        there = there.parent
+    if not there.is_dir():
+        if there == folder:
+            raise OutputProblem(folder, "is a file", "choose another output folder")
+        raise output_problem(folder, OSError(errno.ENOTDIR, ""))
+    if not os.access(there, os.W_OK | os.X_OK):
+        raise output_problem(folder, OSError(errno.EACCES, ""))
+
+
 @contextmanager
 def trial_file(folder: Path) -> Iterator[Path]:
     """Yield a file in the folder by which others can tell that they see the same one.

@@ -19,6 +19,11 @@ class Exit(IntEnum):
     INTERRUPTED = 130
 
 
+def reason_of(error: Exception) -> str:
+    """Return what an error says, without the name of the file that it is of."""
+    return (error.strerror if isinstance(error, OSError) else None) or str(error)
+
+
 class Problem(Exception):
     """Anything a user may meet, told in one sentence.
 

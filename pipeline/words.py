@@ -9,10 +9,20 @@ def printable(text: object) -> str:
     return " ".join(spaced.split())
 
 
+def plural(count: float, noun: str) -> str:
+    """Return a noun as it stands beside a count."""
+    return noun if count == 1 else f"{noun}s"
+
+
 def counted(count: float, noun: str) -> str:
     """Return a count with its noun, in the plural where it belongs."""
     shown = f"{count:g}" if isinstance(count, float) else f"{count}"
-    return f"{shown} {noun}" if count == 1 else f"{shown} {noun}s"
+    return f"{shown} {plural(count, noun)}"
+
+
+def percent(share: float) -> str:
+    """Return a share as whole percents with their sign: '7 %'."""
+    return f"{100.0 * share:z.0f} %"
 
 
 def natural_key(name: str) -> tuple[tuple[int, int | str], ...]:

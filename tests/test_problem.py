@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.control.readings import read_readings
 from pipeline.problem import (
     ClusterProblem,
     Exit,
@@ -14,6 +15,10 @@ from pipeline.problem import (
     ScanProblem,
     SettingsProblem,
 )
+from pipeline.profile.film import find_film
+from pipeline.profile.scanner import find_scanner
+from pipeline.record.record import ScanTrouble, read_document
+from pipeline.settings.settings import read_roll_file
 
 CLASSES = (Problem, ScanProblem, SettingsProblem, OutputProblem, ClusterProblem)
 
@@ -56,3 +61,26 @@ def test_problem_comes_back_from_a_worker_process_as_it_was(kind, path):
     assert type(after) is kind
     assert (after.path, after.what, after.remedy) == (before.path, before.what, before.remedy)
     assert str(after) == str(before)
+
+
+@pytest.mark.parametrize("name", ["absent", "folder", "file/under"])
+@pytest.mark.parametrize(
+    "read", [read_document, find_film, find_scanner, read_roll_file, read_readings]
+)
+def test_a_file_that_can_not_be_read_is_named_once(read, name: str, tmp_path: Path):
+    (tmp_path / "folder.toml").mkdir()
+    (tmp_path / "file").write_text("")
+    path = tmp_path / f"{name}.toml"
+    with pytest.raises(Problem) as told:
+        read(str(path) if read in (find_film, find_scanner) else path)
+    assert str(told.value).count(str(path)) == 1
+    assert "Errno" not in str(told.value)
+
+
+@pytest.mark.parametrize("before", ["", "roll/", "/deep/down/roll/", "down\\"])
+def test_what_is_said_of_a_scan_names_it_once(before: str):
+    trouble = ScanTrouble("strip.tif", f"{before}strip.tif: is empty; scan it again.")
+    assert trouble.bare() == "is empty; scan it again."
+    assert trouble.sentence() == "strip.tif: is empty; scan it again."
+    other = ScanTrouble("strip.tif", "out/roll_07.jpg: not mystrip.tif: at all")
+    assert other.sentence() == f"strip.tif: {other.message}"

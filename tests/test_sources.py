@@ -1,6 +1,8 @@
 """Every fact says where it is from, and every citation finds its fact."""
 
+import ast
 import re
+from collections.abc import Iterator
 from itertools import chain
 from pathlib import Path
 
@@ -10,9 +12,14 @@ from tests.sources import SOURCES
 
 ROOT = Path(__file__).parents[1]
 CITATION = re.compile(r"sources\.toml\s*((?:[#\s]*\[[a-z0-9-]+\],?)+)|SOURCES\[\"([a-z0-9-]+)\"\]")
-KNOWN = {
-    "read", "secondary transcription", "worked out", "from memory", "common practice, no source",
-}  # fmt: skip
+UNNAMED = "common practice, no source"
+KNOWN = {"read", "secondary transcription", "from memory", UNNAMED}
+# Whoever says that a figure is published says where.
+CLAIM = re.compile(r"\b(published|transcription|secondary source)\b", re.IGNORECASE)
+NAMED = re.compile(
+    r"\b(ISO|IEC|CIE|CIEDE2000|SMPTE|ITU|ICC|ACES|Academy|publication [A-Z]+-\d+|colour-science"
+    r"|zxing-cpp)\b|sources\.toml|from memory|no source|not published"
+)
 
 
 def texts() -> dict[Path, str]:
@@ -39,8 +46,37 @@ def test_citations_and_facts_are_the_same():
 def test_each_fact_says_how_it_is_known():
     for source in SOURCES.values():
         assert source["fact"]
-        assert source["publication"]
         assert source["known"] in KNOWN
+        assert bool(source["publication"]) == (source["known"] != UNNAMED)
+        assert "not noted" not in source["publication"]
+
+
+def told(path: Path, text: str) -> Iterator[str]:
+    """Yield what a file says in words: blocks of comments, docstrings, values of keys."""
+    yield from re.findall(r"(?:^[ \t]*#.*\n)+", text, re.MULTILINE)
+    if path.suffix == ".py":
+        kinds = (ast.Module, ast.ClassDef, ast.FunctionDef)
+        nodes = [node for node in ast.walk(ast.parse(text)) if isinstance(node, kinds)]
+        yield from filter(None, map(ast.get_docstring, nodes))
+    elif path.suffix == ".toml":
+        yield from re.findall(r"^\s*\w+ *= *\".*", text, re.MULTILINE)
+
+
+def test_what_is_published_is_named():
+    unnamed = [
+        (path.relative_to(ROOT).as_posix(), words)
+        for path, text in texts().items()
+        if path.relative_to(ROOT).parts[0] in ("tests", "profiles")
+        for words in told(path, text)
+        if CLAIM.search(words) and not NAMED.search(words)
+    ]
+    assert not unnamed
+
+
+@pytest.mark.parametrize("text", ["# as published\n", '"""Published figures."""\n', "x = 1\n"])
+def test_a_claim_without_a_name_is_seen(text):
+    claims = [words for words in told(Path("a.py"), text) if CLAIM.search(words)]
+    assert bool(claims) == ("ublished" in text)
 
 
 @pytest.mark.parametrize(

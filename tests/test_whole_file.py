@@ -25,6 +25,14 @@ from pipeline.write import pictures as write
 from tests.write.test_pictures import BYTES, CODES, RECORD, TOLD, archive, names, pixels, share
 
 
+def test_a_folder_that_may_not_be_written_is_told_without_writing(tmp_path, monkeypatch):
+    whole_file.check_folder_to_be(tmp_path / "not" / "yet")
+    assert names(tmp_path) == []
+    monkeypatch.setattr(os, "access", lambda *_args: False)
+    with pytest.raises(OutputProblem, match="permission is denied"):
+        whole_file.check_folder_to_be(tmp_path / "not" / "yet")
+
+
 def write_then(path: Path, happening: Callable[[], None]) -> None:
     with whole_file.atomic(path) as file:
         file.write(b"half")

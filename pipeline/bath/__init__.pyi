@@ -16,6 +16,7 @@ from .wear import BathTrend as BathTrend
 from .wear import trend as trend
 from .words import batch_document as batch_document
 from .words import chart_text as chart_text
+from .words import is_good as is_good
 from .words import list_document as list_document
 from .words import list_text as list_text
 from .words import noted_text as noted_text

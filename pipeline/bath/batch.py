@@ -54,8 +54,13 @@ def _line(value: Any) -> Any:
 
 
 # Limits are what a number can be at all; anything outside is a slip.
-_Celsius = Annotated[float, within(5.0, 60.0), read(_spoken)]
-_Seconds = Annotated[float, within(10.0, 7200.0), read(_spoken), read(_timed)]
+_Celsius = Annotated[float, within(5.0, 60.0, words="degrees Celsius from 5 to 60"), read(_spoken)]
+_TIME_WORDS = "a time as in 3:15, or seconds from 10 to 7200"
+_Seconds = Annotated[float, within(10.0, 7200.0, words=_TIME_WORDS), read(_spoken), read(_timed)]
+_Millilitres = Annotated[
+    float, within(10.0, 1e6, words="millilitres from 10 to 1000000"), read(_spoken)
+]
+_Percent = Annotated[float, within(0.0, 50.0, words="percents from 0 to 50"), read(_spoken)]
 _Figure = Annotated[Triple, within(-0.5, 6.0, words=_PER_CHANNEL), read(_spoken)]
 _Day = Annotated[date, noun("the date as in 2025-05-03", "write"), read(_day)]
 _Line = Annotated[str, noun("text", "write it as"), read(_line)]
@@ -72,12 +77,12 @@ class Batch:
 
     name: _Line
     mixed: _Day | None = None
-    volume_ml: Annotated[float, within(10.0, 1e6), read(_spoken)] | None = None
+    volume_ml: _Millilitres | None = None
     life_days: Annotated[float, within(1.0, 3650.0), read(_spoken)] | None = None
     life_rolls: Annotated[float, within(0.25, 1e5), read(_spoken)] | None = None
     temperature_c: _Celsius | None = None
     time_s: _Seconds | None = None
-    compensation_percent_per_roll: Annotated[float, within(0.0, 50.0), read(_spoken)] | None = None
+    compensation_percent_per_roll: _Percent | None = None
     notes: _Line | None = None
 
 

@@ -8,7 +8,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 
 from pipeline.bath.batch import Batch, Entry, Use, columns
-from pipeline.problem import OutputProblem, SettingsProblem
+from pipeline.problem import OutputProblem, SettingsProblem, reason_of
 
 SCHEMA = 1
 LOG_NAME = "bath.sqlite"
@@ -74,7 +74,7 @@ def is_empty(path: Path) -> bool:
     except FileNotFoundError:
         return True
     except (OSError, ValueError) as error:
-        raise OutputProblem(path, f"can't be opened ({error})", _ELSEWHERE) from error
+        raise OutputProblem(path, f"can't be opened ({reason_of(error)})", _ELSEWHERE) from error
 
 
 @contextmanager

@@ -9,6 +9,7 @@ from typing import Any
 from pipeline.bath.batch import Batch, Use, bath_limits, rolls_done
 from pipeline.bath.wear import BathTrend, fall_of_maker, trend
 from pipeline.record import Finding
+from pipeline.words import counted, percent
 
 _MOST_ROLLS = 1e4
 _FOLLOW_THE_MAKER = "Follow the maker's sheet for the developer's time of later rolls."
@@ -64,10 +65,10 @@ class Compensation:
 def life(batch: Batch, uses: Sequence[Use], today: date) -> Life:
     """Return when a batch is spent: by rolls, by day, and what that rests on.
 
-    It is spent when what it takes off contrast or edge print reaches the published control limit
-    (profiles/bath.toml); rolls until then follow from the fall a roll, whose whole probability
-    gives the interval. Days follow from rolls a day so far. Where rolls and maker disagree, it is
-    judged by the worse of the two.
+    It is spent when what it takes off contrast or edge print reaches the control limit of
+    publication Z-131 (profiles/bath.toml); rolls until then follow from the fall a roll, whose
+    whole probability gives the interval. Days follow from rolls a day so far. Where rolls and
+    maker disagree, it is judged by the worse of the two.
     """
     line = trend(batch, uses)
     keeps_until, keeping = _keeping(batch)
@@ -88,8 +89,9 @@ def life(batch: Batch, uses: Sequence[Use], today: date) -> Life:
         if maker is not None and batch.life_rolls is not None:
             chance = max(chance, float(maker.sf(spent / done))) if done > 0 else 0.0
             rests.append(
-                f"Rolls and maker disagree: the maker states {batch.life_rolls:g} rolls, what was "
-                f"measured tells another number. The batch is judged by the worse of the two."
+                "Rolls and maker disagree: the maker states "
+                f"{counted(batch.life_rolls, 'roll')}, what was measured tells another number. "
+                "The batch is judged by the worse of the two."
             )
         pace = _pace(batch, uses)
         if pace is not None:
@@ -127,7 +129,7 @@ def _keeping(batch: Batch) -> tuple[date | None, str]:
     if days is None:
         told = f"Keeping time: {keeping['days']} days, for {keeping['source']}."
         return _later(batch.mixed, keeping["days"]), told
-    told = f"Keeping time: {days:g} days, the maker's figure as you noted it."
+    told = f"Keeping time: {counted(days, 'day')}, the maker's figure as you noted it."
     return _later(batch.mixed, days), told
 
 
@@ -144,14 +146,15 @@ def _rest_of_trend(line: BathTrend | None, uses: Sequence[Use]) -> str:
             "them at least of one film at different ages of the batch."
         )
     measured = len(line.points)
-    spent = f"spent means {100 * (1 - line.spent_share):.0f} % off"
+    spent = f"spent means {percent(1 - line.spent_share)} off"
     stated = line.maker_rolls
-    maker = "" if stated is None else f"the maker's {stated:g} rolls as you noted them"
+    maker = "" if stated is None else f"the maker's {counted(stated, 'roll')} as you noted them"
     if not measured:
         return f"Rolls: {maker} alone; no roll has a measured edge print or contrast."
-    told = f"the {line.figure} of {measured} of {len(uses)} rolls, fitted by a straight line"
+    rolls = f"{measured} of {counted(len(uses), 'roll')}"
+    told = f"the {line.figure} of {rolls}, fitted by a straight line"
     films = len({point.film.casefold() for point in line.points})
-    told += f" over {films} films" if films > 1 else ""
+    told += f" over {counted(films, 'film')}" if films > 1 else ""
     return f"Rolls: {told}{f', and {maker}' if maker else ''}; {spent}."
 
 
@@ -220,8 +223,8 @@ def batch_findings(batch: Batch, uses: Sequence[Use]) -> tuple[Finding, ...]:
     """Return `under-developed` where edge print or contrast falls along the batch for certain.
 
     The rolls' figures alone count, not the maker's. A fall is told where its probability of being
-    one is beyond doubt (profiles/bath.toml, `sure`) and it reaches the published action limit; it
-    is a warning from the control limit on.
+    one is beyond doubt (profiles/bath.toml, `sure`) and it reaches the action limit of
+    publication Z-131; it is a warning from the control limit on.
     """
     limits, judging = bath_limits()["limits"], bath_limits()["judging"]
     line = trend(batch, uses, with_maker=False)
@@ -234,9 +237,9 @@ def batch_findings(batch: Batch, uses: Sequence[Use]) -> tuple[Finding, ...]:
         return ()
     first, latest = line.points[0], line.points[-1]
     evidence = (
-        f"In batch '{batch.name}' the {line.figure} fell by {100 * (1 - share):.0f} % over "
-        f"{last:g} rolls ({100 * line.interval:.0f} % interval {100 * (1 - high):.0f} to "
-        f"{100 * (1 - low):.0f} %), from {first.value:.2f} on roll {first.roll} to "
+        f"In batch '{batch.name}' the {line.figure} fell by {percent(1 - share)} over "
+        f"{counted(last, 'roll')} ({percent(line.interval)} interval {percent(1 - high)} to "
+        f"{percent(1 - low)}), from {first.value:.2f} on roll {first.roll} to "
         f"{latest.value:.2f} on roll {latest.roll}."
     )
     severity = "warning" if 1.0 - share >= limits["spent_share"] else "note"

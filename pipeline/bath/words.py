@@ -10,14 +10,14 @@ from pipeline.bath.life import Life, batch_findings, clock, compensation, life
 from pipeline.bath.wear import BathTrend, trend
 from pipeline.kinds import Triple
 from pipeline.record import plain
-from pipeline.words import counted
+from pipeline.words import counted, percent
 
 MISSING = "\N{EN DASH}"
 VERDICTS = {
     "good": "should be good for another roll",
     "doubtful": "may be spent",
     "spent": "is probably spent",
-    "unknown": "nothing can be told of its life",
+    "unknown": "leaves open how many more it does",
 }
 
 
@@ -57,8 +57,8 @@ def noted_text(entry: Entry) -> str:
             f"{counted(entry.life_rolls, 'roll')} by its maker" if entry.life_rolls else "",
             f"{counted(entry.life_days, 'day')} by its maker" if entry.life_days else "",
         ]
-        percent = entry.compensation_percent_per_roll
-        facts.append("" if percent is None else f"{percent:g} % more time a roll")
+        longer = entry.compensation_percent_per_roll
+        facts.append("" if longer is None else f"{longer:g} % more time a roll")
     else:
         facts = [
             f"developed {entry.developed}" if entry.developed else "",
@@ -83,6 +83,11 @@ def state_text(batch: Batch, uses: Sequence[Use], today: date) -> str:
     return f"After {counted(told.rolls_done, 'roll')} {batch.name} {_verdict(told)}."
 
 
+def is_good(batch: Batch, uses: Sequence[Use], today: date) -> bool:
+    """Tell whether nothing says that a batch may be spent."""
+    return life(batch, uses, today).verdict in ("good", "unknown")
+
+
 def show_text(batch: Batch, uses: Sequence[Use], today: date) -> str:
     """Return all that is known of a batch: its rolls, trend, life and what that rests on."""
     told = life(batch, uses, today)
@@ -105,17 +110,15 @@ def show_text(batch: Batch, uses: Sequence[Use], today: date) -> str:
 def life_lines(told: Life) -> tuple[str, ...]:
     """Return what is said of a batch's life, a sentence or two a line."""
     lines = [f"Life: after {counted(told.rolls_done, 'roll')} it {_verdict(told)}."]
-    percent = f"{100 * told.interval:.0f} %"
+    interval = f"{percent(told.interval)} interval"
     if told.rolls_low is not None:
-        likely = "no end in sight" if told.rolls is None else f"about {told.rolls:.1f}"
-        high = "no upper end" if told.rolls_high is None else f"{told.rolls_high:.1f}"
-        lines.append(
-            f"In rolls: {likely} in all; {percent} interval {told.rolls_low:.1f} to {high}."
-        )
+        likely = "no end in sight" if told.rolls is None else f"about {told.rolls:.1f} in all"
+        high = "up" if told.rolls_high is None else f"to {told.rolls_high:.1f}"
+        lines.append(f"In rolls: {likely}; {interval} {told.rolls_low:.1f} {high}.")
     if told.until is not None or told.until_low is not None:
         likely = "no end in sight" if told.until is None else f"until {told.until}"
-        high = "no upper end" if told.until_high is None else str(told.until_high)
-        span = f"; {percent} interval in rolls as days: {told.until_low} to {high}"
+        high = "on" if told.until_high is None else f"to {told.until_high}"
+        span = f"; by the rolls' {interval} {told.until_low} {high}"
         lines.append(f"In days: {likely}{span if told.until_low != told.until_high else ''}.")
     return (*lines, *(f"- {sentence}" for sentence in told.rests_on))
 
@@ -125,21 +128,18 @@ def chart_text(made: BathTrend) -> str:
     measured = counted(len(made.points), "measured roll")
     if made.rolls_done <= 0.0:
         return f"{measured}; no roll has gone through the batch."
-    share, low, high = (100.0 * value for value in made.share_at(made.rolls_done))
+    share, low, high = made.share_at(made.rolls_done)
     return (
-        f"{measured}; after {made.rolls_done:g} rolls the {made.figure} is at {share:.0f} % of "
-        f"fresh ({100 * made.interval:.0f} % interval {low:.0f} to {high:.0f} %), spent is "
-        f"{100 * made.spent_share:.0f} %."
+        f"{measured}; after {counted(made.rolls_done, 'roll')} the {made.figure} is at "
+        f"{percent(share)} of fresh ({percent(made.interval)} interval {percent(low)} to "
+        f"{percent(high)}), spent is {percent(made.spent_share)}."
     )
 
 
 def _verdict(told: Life) -> str:
-    if told.verdict == "unknown":
-        return "can't be told how long it lasts"
-    chance = (
-        "" if told.chance_spent is None else f" (chance of that {100 * told.chance_spent:.0f} %)"
-    )
-    return VERDICTS[told.verdict] + ("" if told.verdict == "good" else chance)
+    chance = told.chance_spent
+    likely = "" if chance is None else f" (chance of that {percent(chance)})"
+    return VERDICTS[told.verdict] + ("" if told.verdict == "good" else likely)
 
 
 def _head(batch: Batch, told: Life) -> str:
@@ -152,8 +152,8 @@ def _head(batch: Batch, told: Life) -> str:
     ]
     lines = [f"{batch.name}: {', '.join(fact for fact in facts if fact)}."]
     stated = [
-        f"{batch.life_rolls:g} rolls" if batch.life_rolls else "",
-        f"{batch.life_days:g} days" if batch.life_days else "",
+        counted(batch.life_rolls, "roll") if batch.life_rolls else "",
+        counted(batch.life_days, "day") if batch.life_days else "",
     ]
     if any(stated):
         lines.append(f"Maker's life, as noted: {' or '.join(fact for fact in stated if fact)}.")
@@ -186,7 +186,7 @@ def _or_dash(value: date | float | None) -> str:
 
 
 def _figure(values: Triple | None) -> str:
-    return MISSING if values is None else " ".join(f"{value:.2f}" for value in values)
+    return MISSING if values is None else " ".join(f"{value:z.2f}" for value in values)
 
 
 def _columns(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

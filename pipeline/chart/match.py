@@ -23,7 +23,7 @@ _LEAST_CONTRAST = 0.06
 
 @dataclass(frozen=True)
 class ChartLayout:
-    """The chart as published: names of the patches, their XYZ (24, 3; D50, white 1), layout.
+    """The chart: names of the patches, their XYZ (24, 3; D50, white 1), and its layout.
 
     `neutral_log_exposure` (6, 3) is log10 exposure of the last row in red, green and blue.
     """

@@ -98,15 +98,15 @@ class FrameColour:
     """How one frame is rendered: the roll's colour, changed by what is told beside it.
 
     `exposure_stops` is the trim and what the user adds to it; `balance` (log10 exposure per
-    layer), `temperature_k`, `tint` and what tells its print from the roll's (`contrast`, `black`,
-    `white`) are there only where the user asked for them.
+    layer), `colour_temperature_k`, `duv` and what tells its print from the roll's (`contrast`,
+    `black`, `white`) are there only where the user asked for them.
     """
 
     colour: RollColour
     exposure_stops: float = 0.0
     balance: Triple | None = None
-    temperature_k: float | None = None
-    tint: float | None = None
+    colour_temperature_k: float | None = None
+    duv: float | None = None
     contrast: float | None = None
     black: Triple | None = None
     white: Triple | None = None
@@ -198,13 +198,13 @@ def _frame_colour(
     if balance is not None:
         whole = as_triple(np.add(colour.balance, balance))
         own = replace(own, colour=replace(own.colour, balance=whole), balance=balance)
-    if wish.temperature_k is not None or wish.tint is not None:
-        matrix = scene_light_matrix(wish.temperature_k, wish.tint) @ np.asarray(colour.scene)
+    if wish.colour_temperature_k is not None or wish.duv is not None:
+        matrix = scene_light_matrix(wish.colour_temperature_k, wish.duv) @ np.asarray(colour.scene)
         own = replace(
             own,
             colour=replace(own.colour, scene=as_matrix(matrix)),
-            temperature_k=wish.temperature_k,
-            tint=wish.tint,
+            colour_temperature_k=wish.colour_temperature_k,
+            duv=wish.duv,
         )
     return own
 
@@ -262,33 +262,33 @@ def neutral_balance(densities: Floats, place: tuple[float, float], colour: RollC
 
 
 @cache
-def scene_light_matrix(temperature_k: float | None, tint: float | None) -> Float64:
+def scene_light_matrix(colour_temperature_k: float | None, duv: float | None) -> Float64:
     """Return the 3x3 matrix on linear ACEScg that takes the light of a scene for its white.
 
     Parameters
     ----------
-    temperature_k
+    colour_temperature_k
         Correlated colour temperature of the light; None is the daylight that film is made for,
         which changes nothing.
-    tint
-        Its distance from the Planckian locus in the CIE 1960 diagram, Duv, times 1000: above 0
-        greenish, as of fluorescent lamps, below 0 towards magenta.
+    duv
+        Its signed distance from the Planckian locus in the CIE 1960 (u, v) diagram: above 0
+        greenish, as of fluorescent lamps, below 0 towards magenta; None is 0.
 
     Notes
     -----
-    Correlated temperature and Duv after Ohno (2014), "Practical Use and Calculation of CCT and
-    Duv"; adaptation by the linear Bradford transform (ICC.1:2022, annex E), through
-    colour-science. No cone is raised more than tenfold. The light's luminance stays.
+    Duv as ANSI/IES TM-30-20 takes it, reckoned after Ohno (2014), "Practical Use and Calculation
+    of CCT and Duv", LEUKOS 10(1); adaptation by the linear Bradford transform (ICC.1:2022, annex
+    E), through colour-science. No cone is raised more than tenfold. The light's luminance stays.
     """
     colour = colour_science()
     daylight = float(shipped("process.toml")["light"]["daylight_k"])
     lights = [
         colour.xy_to_XYZ(
             colour.UCS_uv_to_xy(
-                colour.temperature.CCT_to_uv(np.array([kelvin, duv]), method="Ohno 2013")
+                colour.temperature.CCT_to_uv(np.array([kelvin, off]), method="Ohno 2013")
             )
         )
-        for kelvin, duv in ((temperature_k or daylight, (tint or 0.0) / 1000.0), (daylight, 0.0))
+        for kelvin, off in ((colour_temperature_k or daylight, duv or 0.0), (daylight, 0.0))
     ]
     bradford = np.asarray(colour.adaptation.CAT_BRADFORD)
     of_light, of_daylight = (bradford @ light for light in lights)

@@ -22,6 +22,7 @@ from pipeline.problem import SettingsProblem
 from pipeline.profile import FilmProfile, LayerCurve, fittable_curves
 from pipeline.settings import ReferenceFrame
 from pipeline.survey import FrameSurvey
+from pipeline.words import plural
 
 Frames = Sequence[tuple[str, FrameSurvey]]
 
@@ -260,7 +261,7 @@ def no_frame(what: str, numbers: Sequence[str]) -> SettingsProblem:
 
 def _misfit_note(number: str, fit: ProfileFit) -> str:
     return (
-        f"the chart on frame {number} fits its published colours badly "
+        f"the chart on frame {number} fits the chart's known colours badly "
         f"(mean difference {fit.mean_residual:.1f}); see whether it is lit evenly"
     )
 
@@ -269,8 +270,8 @@ def _words(noun: str, numbers: Sequence[str]) -> str:
     """Return 'the chart on frame 07', 'the charts on frames 07, 12', or nothing."""
     if not numbers:
         return ""
-    many = "s" if len(numbers) > 1 else ""
-    return f"the {noun}{many} on frame{many} {', '.join(numbers)}"
+    count = len(numbers)
+    return f"the {plural(count, noun)} on {plural(count, 'frame')} {', '.join(numbers)}"
 
 
 def _from_fits(fits: Sequence[ProfileFit], profile: FilmProfile, solved: RollColour) -> RollColour:

@@ -29,7 +29,7 @@ class RollColour:
     doubt_log_e: float | None = None
     cast: float | None = None
 
-    def gamma(self) -> Triple:
+    def slopes(self) -> Triple:
         """Return the slopes of the three curves, density per decade of exposure."""
         return as_triple(curve.slope for curve in self.curves)
 

@@ -1,12 +1,13 @@
 """The command's words about batches of chemistry: mix, use, look at, correct, hand over."""
 
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
 import click
 
 from pipeline.bath import Batch, BathLog, ConflictProblem, Use, Written, checked, default_log
+from pipeline.command.chart import check_chart, check_in_folder, write_chart
 from pipeline.command.options import ChannelValues, NamingGroup, file_option, options
 from pipeline.command.run import echo_json, exit_code
 from pipeline.problem import Exit, Problem, SettingsProblem
@@ -25,7 +26,9 @@ _batch_options = options(
     click.option("--volume", "volume_ml", metavar="ML", help="Volume in millilitres."),
     click.option("--life-rolls", metavar="N", help="Rolls it does, by its maker's sheet."),
     click.option("--life-days", metavar="N", help="Days it keeps, by its maker's sheet."),
-    click.option("--temperature", "temperature_c", metavar="C", help="Of the developer."),
+    click.option(
+        "--temperature", "temperature_c", metavar="C", help="Of the developer, in degrees Celsius."
+    ),
     click.option("--time", "time_s", metavar="M:S", help="Developer's time for a first roll."),
     click.option(
         "--compensation",
@@ -40,9 +43,11 @@ _roll_options = options(
     click.option("--film", metavar="NAME", help="Which film; films differ in their edge print."),
     click.option("--rolls", metavar="N", help="Rolls it counts for. Default: 1."),
     click.option("--rolls-before", metavar="N", help="Rolls done before it. Default: by the log."),
-    click.option("--temperature", "temperature_c", metavar="C", help="Of the developer."),
+    click.option(
+        "--temperature", "temperature_c", metavar="C", help="Of the developer, in degrees Celsius."
+    ),
     click.option("--time", "time_s", metavar="M:S", help="Time in the developer."),
-    click.option("--edge-print", type=ChannelValues(), help="Edge print's density."),
+    click.option("--edge-print", type=ChannelValues(), help="Edge print's density above base."),
     click.option("--base", type=ChannelValues(), help="Base density."),
     click.option("--contrast", type=ChannelValues(), help="Slope, density per log10 exposure."),
 )
@@ -62,6 +67,7 @@ def mix(batch: str, log: Path | None, **values: Any) -> None:
     from pipeline.bath import caution_text, noted_text
 
     made = checked(Batch, {"name": batch, "mixed": date.today(), **_given(values)})
+    _check_past(made.mixed)
     book = _log(log)
     is_new = not book.path.exists()
     book.write([made], "new")
@@ -79,6 +85,7 @@ def change(batch: str, log: Path | None, **values: Any) -> None:
     from pipeline.bath import noted_text
 
     made = checked(Batch, {"name": batch, **_given(values)})
+    _check_past(made.mixed)
     book = _log(log)
     book.batch(made.name)
     written = book.write([made], "fill")
@@ -92,16 +99,18 @@ def change(batch: str, log: Path | None, **values: Any) -> None:
 @_log_option
 def use(batch: str, roll: str, log: Path | None, **values: Any) -> None:
     """Note a roll developed in a batch, or more about one noted before."""
-    from pipeline.bath import caution_text, noted_text, state_text
+    from pipeline.bath import caution_text, is_good, noted_text, state_text
 
     given = checked(Use, {"batch": batch, "roll": roll, **_given(values)})
+    _check_past(given.developed)
     book = _log(log)
     written = book.write([given], "fill")
     found, uses = book.batch(given.batch)
     noted = next(use for use in uses if use.roll == given.roll)
     _echo_noted(f"{noted.roll} in {found.name}", noted_text(noted), written)
     click.echo(state_text(found, uses, date.today()))
-    click.echo(f"\n{caution_text()}", nl=False)
+    if not is_good(found, uses, date.today()):
+        click.echo(f"\n{caution_text()}", nl=False)
 
 
 @bath_group.command("add-roll")
@@ -162,16 +171,15 @@ def list_batches(log: Path | None, as_json: bool) -> None:
 
 @bath_group.command("show")
 @click.argument("batch")
-@file_option("--chart", help="Also draw the trend, as an .svg file.")
+@file_option("--chart", metavar="FILE", help="Also draw the trend, as .svg or .png.")
 @_JSON
 @_log_option
 def show(batch: str, log: Path | None, chart: Path | None, as_json: bool) -> int:
     """Tell all about a batch: its rolls, the trend of their figures, and how long it lasts."""
     from pipeline.bath import batch_document, caution_text, show_text
 
+    check_chart(chart)
     found, uses = _log(log).batch(_name(batch))
-    if chart is not None and chart.suffix.lower() != ".svg":
-        raise SettingsProblem(chart, "is no name for a drawing", "give a name ending in .svg")
     if as_json:
         echo_json(batch_document(found, uses, date.today()))
     else:
@@ -183,8 +191,7 @@ def show(batch: str, log: Path | None, chart: Path | None, as_json: bool) -> int
 def _drawn(batch: Batch, uses: tuple[Use, ...], path: Path) -> Exit:
     """Draw a batch's trend, or tell that it has none."""
     from pipeline.bath import trend
-    from pipeline.file import write_text
-    from pipeline.report import as_svg, trend_plot
+    from pipeline.report import trend_plot
 
     made = trend(batch, uses)
     if made is None:
@@ -192,7 +199,7 @@ def _drawn(batch: Batch, uses: tuple[Use, ...], path: Path) -> Exit:
         remedy = "note its maker's number of rolls, or rolls with a measured edge print"
         click.echo(str(SettingsProblem(None, what, remedy)), err=True)
         return Exit.SOME_FAILED
-    write_text(path, as_svg(trend_plot(made), standalone=True))
+    write_chart(path, trend_plot(made))
     return Exit.DONE
 
 
@@ -212,7 +219,7 @@ def remove(batch: str, roll: str | None, log: Path | None) -> None:
 @_log_option
 def undo(log: Path | None) -> None:
     """Take back the last change of the log; again, the one before."""
-    click.echo(f"Taken back: {', '.join(_log(log).undo())}.")
+    click.echo(f"The last change is taken back, of {', '.join(_log(log).undo())}.")
 
 
 @bath_group.command("import")
@@ -251,15 +258,21 @@ def export_csv(file: Path | None, log: Path | None) -> None:
         click.echo(text.encode("utf-8"), nl=False)
     else:
         write_text(file, text)
-        click.echo(f"{file}: {text.count(chr(10)) - 1} entries.")
+        entries = text.count("\n") - 1
+        click.echo(f"{file}: {entries} {'entry' if entries == 1 else 'entries'}.")
 
 
 def _log(path: Path | None) -> BathLog:
     """Return the log; a slip in the name of its folder must not begin another one."""
-    if path is not None and not path.parent.is_dir():
-        remedy = "make it first, or correct --log"
-        raise SettingsProblem(path, f"its folder {path.parent} is not there", remedy)
+    if path is not None:
+        check_in_folder(path, "--log")
     return BathLog(default_log() if path is None else path)
+
+
+def _check_past(day: date | None) -> None:
+    """Refuse a day that is still to come, wherever on earth it is noted."""
+    if day is not None and day > date.today() + timedelta(days=1):
+        raise SettingsProblem(None, f"--on is {day}, which is still to come", "correct the day")
 
 
 def _name(text: str) -> str:

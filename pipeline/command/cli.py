@@ -162,7 +162,7 @@ def measure(scans: tuple[Path, ...], as_csv: bool, **options: Any) -> int:
 
 
 def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: bool = False) -> int:
-    from pipeline.file import check_folder
+    from pipeline.file import check_folder, check_folder_to_be
     from pipeline.report import Beside
     from pipeline.roll import Ahead, Wanted, workers
 
@@ -171,8 +171,7 @@ def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: b
     beside = Beside(options.pop("readings", None), options.pop("bath_log", None))
     run = run_of(scans, options)
     out = out.absolute() if run.cluster else out
-    if not want.dry_run:
-        check_folder(out)
+    (check_folder_to_be if want.dry_run else check_folder)(out)
     results: list[dict[str, Any]] = []
     codes: list[Exit] = []
     shared = [*([] if want.dry_run else [out]), *run.seen()]
@@ -237,7 +236,7 @@ class _Writing:
         roll, folder = self.run.rolls[index], self.folders[index]
         try:
             surveyed = ahead.take(index, self.run.talk.listen)
-            problems = [trouble.message for trouble in surveyed.problems]
+            problems = [trouble.sentence() for trouble in surveyed.problems]
             if isinstance(surveyed, Outcome):
                 return surveyed, Exit.DONE, problems
             if not surveyed.strips or (self.run.strict and surveyed.failed):
@@ -248,8 +247,8 @@ class _Writing:
         except Problem as problem:
             return None, self.run.told(problem), [str(problem)]
         self.run.talk.end()
-        code = exit_code(outcome.written + outcome.kept, outcome.failed)
-        return outcome, code, [trouble.message for trouble in outcome.problems]
+        code = exit_code(outcome.written + outcome.to_write + outcome.kept, outcome.failed)
+        return outcome, code, [trouble.sentence() for trouble in outcome.problems]
 
 
 def _result(
@@ -260,6 +259,7 @@ def _result(
         "out": str(folder),
         "written": outcome.written if outcome else 0,
         "kept": outcome.kept if outcome else 0,
+        "to_write": outcome.to_write if outcome else 0,
         "failed": outcome.failed if outcome else len(roll.scans),
         "changed": list(outcome.changed) if outcome else [],
         "cautions": list(outcome.cautions) if outcome else [],

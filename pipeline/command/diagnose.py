@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from pipeline.command.options import OptionNames, file_option, reading_options
+from pipeline.command.chart import check_chart, write_chart
+from pipeline.command.options import OptionNames, file_option, given, scan_options, word_of
 from pipeline.command.run import Talk, echo_json, overall, run_of
 from pipeline.problem import Exit, OutputProblem, Problem, ScanProblem, SettingsProblem
 
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
 
 
 READING_SUFFIXES = frozenset({".csv", ".tsv", ".txt"})
-CHART_SUFFIXES = (".svg", ".png")
 
 
 @click.command("diagnose", cls=OptionNames)
@@ -40,7 +40,7 @@ CHART_SUFFIXES = (".svg", ".png")
     metavar="FILE",
     help="Log of chemistry batches: tells too whether the batch of a roll is wearing out.",
 )
-@reading_options
+@scan_options
 def diagnose_command(
     inputs: tuple[Path, ...],
     aim: Path | None,
@@ -56,6 +56,7 @@ def diagnose_command(
     talk = Talk(options["verbose"])
     as_json, strict = options["as_json"], options["strict"]
     scans, others = _sorted_inputs(inputs)
+    _check_needed(options, aim, scans, others)
     _check_chart(chart, scans, others)
     reference = replace(_Aim() if aim is None else _aim(aim), bath_log=bath_log)
     done: list[Diagnosis] = []
@@ -96,19 +97,44 @@ def _sorted_inputs(inputs: Sequence[Path]) -> tuple[tuple[Path, ...], tuple[Path
     return tuple(path for path in paths if path not in others), others
 
 
+# What holds for records and readings too.
+_OF_ALL = ("verbose", "as_json", "strict")
+
+
+def _check_needed(
+    options: dict[str, Any],
+    aim: Path | None,
+    scans: Sequence[Path],
+    others: Sequence[Path],
+) -> None:
+    """Refuse what would do nothing with these inputs."""
+    context = click.get_current_context()
+    tables = [path for path in others if path.suffix.lower() in READING_SUFFIXES]
+    rolls = scans or len(others) > len(tables)
+    needless = ""
+    for name in options:
+        if not scans and name not in _OF_ALL and given(context, name):
+            needless = f"{word_of(context, name)} says how scans are read, and no scans are named"
+    if not rolls and given(context, "bath_log"):
+        needless = "--bath-log is about the batch of a roll, and no roll is named"
+    if aim is not None:
+        of_roll = aim.suffix.lower() == ".json"
+        if not (rolls if of_roll else tables):
+            wanted = "a roll, and no roll is" if of_roll else "readings, and no CSV file of them is"
+            needless = f"--aim {aim} is to hold against {wanted} named"
+    if needless:
+        raise SettingsProblem(None, needless, "leave it out, or name what it is for")
+
+
 def _check_chart(chart: Path | None, scans: Sequence[Path], others: Sequence[Path]) -> None:
     """Refuse a chart that can't be drawn before any work is done."""
-    from pipeline.file import check_replaceable
-
+    check_chart(chart)
     if chart is None:
         return
-    if chart.suffix.lower() not in CHART_SUFFIXES:
-        raise SettingsProblem(chart, "is no name for a chart", "give a name ending in .svg or .png")
     tables = [path for path in others if path.suffix.lower() in READING_SUFFIXES]
     if len(tables) > 1 or not (tables or scans):
         found = "several CSV files are" if tables else "no CSV file of readings is"
         raise SettingsProblem(None, f"{found} named", "give one CSV file, or scans, with --chart")
-    check_replaceable(chart)
 
 
 @dataclass(frozen=True)
@@ -185,7 +211,7 @@ def _of_scans(
         codes.append(code)
         if surveyed is not None and surveyed.strips:
             roll, record = surveyed.roll, record_of(surveyed, aim=aim.roll)
-            told = tuple(trouble.message for trouble in record.problems)
+            told = tuple(trouble.sentence() for trouble in record.problems)
             found = with_batch(by_weight(record.findings), roll.notes.batch, aim.bath_log)
             done.append(Diagnosis(roll.name, "scans", found, failed=surveyed.failed, problems=told))
             if record.frames() and not plots:
@@ -225,19 +251,12 @@ def _plots_of(done: "Sequence[Diagnosis]") -> "list[Plot]":
 
 def _drawn(chart: Path, plots: "Sequence[Plot]", talk: Talk) -> Exit:
     """Write the first of the plots, or tell that there is none."""
-    from pipeline.file import atomic, write_text
-    from pipeline.report import as_png, as_svg
-
     if not plots:
         told = "there are no control strips to draw, and no frames; read strips and give their aim"
         talk.say(f"{chart}: {told}.")
         return Exit.NOTHING_DONE
     try:
-        if chart.suffix.lower() == ".svg":
-            write_text(chart, as_svg(plots[0], standalone=True))
-        else:
-            with atomic(chart) as file:
-                file.write(as_png(plots[0]))
+        write_chart(chart, plots[0])
     except OutputProblem as problem:
         talk.say(str(problem))
         return Exit.NOTHING_DONE

@@ -27,6 +27,8 @@ else:
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
+# Fewer options than this stand in one list.
+_FEW = 5
 # In what order options are told, under what heading; those of no group go first.
 _GROUPS = (
     ("Scans and film", (
@@ -45,8 +47,50 @@ _GROUPS = (
 )  # fmt: skip
 
 
+# Options that do nothing beside another one: of any value, or of the values named.
+_IDLE: tuple[tuple[str, tuple[Any, ...], tuple[str, ...]], ...] = (
+    ("archive", ("none",), ("archive_size", "archive_space", "archive_packing")),
+    ("share", ("none",), ("share_size", "share_quality")),
+    ("share", ("png",), ("share_quality",)),
+    ("look", ("linear", "log"), ("archive_space",)),
+    ("dust", ("off",), ("save_dust_mask",)),
+    ("cluster", (), ("workers",)),
+    ("as_json", (), ("as_csv",)),
+)
+
+
 class OptionNames(click.Command):
-    """A command that tells a wrong value by the option that gave it, not by the setting's name."""
+    """A command that tells wrong values and needless options by the words that gave them."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Read the command line.
+
+        Raises
+        ------
+        SettingsProblem
+            If it has an option that only other commands have, a value that is none of an option's,
+            or two options that don't go together.
+        """
+        try:
+            rest = super().parse_args(ctx, args)
+        except click.NoSuchOption as slip:
+            others = _commands_with(slip.option_name, ctx.find_root())
+            if not others:
+                raise
+            what = f"'{ctx.command_path}' has no option {slip.option_name}"
+            raise SettingsProblem(
+                None, what, f"leave it out, it belongs to {' and '.join(others)}"
+            ) from slip
+        except click.BadParameter as slip:
+            if slip.param is None or isinstance(slip, click.MissingParameter):
+                raise
+            what = f"{slip.param.opts[-1]}: {slip.message.rstrip('.')}"
+            remedy = f"look with '{ctx.command_path} --help'"
+            raise SettingsProblem(None, what, remedy) from slip
+        # Words that are still being typed are completed, whatever they say so far.
+        if not ctx.resilient_parsing:
+            _refuse_idle(ctx)
+        return rest
 
     def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write long lists of options in groups."""
@@ -54,7 +98,7 @@ class OptionNames(click.Command):
         records = {each.name: each.get_help_record(ctx) for each in asked}
         shown = {name: record for name, record in records.items() if record is not None}
         grouped = {name for _, names in _GROUPS for name in names}
-        if not grouped & shown.keys():
+        if len(grouped & shown.keys()) < _FEW:
             super().format_options(ctx, formatter)
             return
         others = tuple(name for name in shown if name not in grouped)
@@ -82,6 +126,45 @@ class OptionNames(click.Command):
                 if isinstance(each, click.Option):
                     what = what.replace(f"'{each.name}'", each.opts[0])
             raise SettingsProblem(None, what, problem.remedy) from problem
+
+
+def given(ctx: click.Context, name: str) -> bool:
+    """Tell whether an option stands on the command line."""
+    return ctx.get_parameter_source(name) is click.core.ParameterSource.COMMANDLINE
+
+
+def word_of(ctx: click.Context, name: str) -> str:
+    """Return an option as it is written, as '--archive-size'."""
+    long = (
+        next((opt for opt in each.opts if opt.startswith("--")), each.opts[0])
+        for each in ctx.command.params
+        if each.name == name
+    )
+    return next(long)
+
+
+def _refuse_idle(ctx: click.Context) -> None:
+    for name, values, idle in _IDLE:
+        if not given(ctx, name) or (values and ctx.params[name] not in values):
+            continue
+        told = f"{word_of(ctx, name)} {ctx.params[name]}" if values else word_of(ctx, name)
+        for other in idle:
+            if given(ctx, other):
+                what = f"{word_of(ctx, other)} does nothing beside {told}"
+                raise SettingsProblem(None, what, "leave one of them out")
+
+
+def _commands_with(option: str, root: click.Context) -> list[str]:
+    """Return the commands that have an option, as they are called."""
+    found = []
+    waiting = [(root.command_path, root.command)]
+    while waiting:
+        path, command = waiting.pop(0)
+        if isinstance(command, click.Group):
+            waiting += [(f"{path} {name}", each) for name, each in command.commands.items()]
+        elif any(option in (*each.opts, *each.secondary_opts) for each in command.params):
+            found.append(f"'{path}'")
+    return found
 
 
 class NamingGroup(click.Group):
@@ -157,8 +240,20 @@ _AREA = options(
     ),
 )
 
-# How scans are read and the work is done.
-reading_options = options(
+
+def reference_option(text: str) -> Callable[[Command], Command]:
+    """Return the option that names frames with charts or cards, with its help."""
+    return click.option(
+        "--reference",
+        multiple=True,
+        metavar="FRAME",
+        callback=lambda _context, _option, frames: list(frames) or None,
+        help=text,
+    )
+
+
+# How scans are read.
+film_options = options(
     click.option(
         "--scan-gamma",
         type=float,
@@ -199,27 +294,26 @@ reading_options = options(
         help="Black-and-white negatives, or not. Default: as the film shows; in doubt colour.",
     ),
     click.option(
-        "--reference",
-        multiple=True,
-        metavar="FRAME",
-        callback=lambda _context, _option, frames: list(frames) or None,
-        help="Frame with a 24-patch chart or grey card that sets the colour; may be repeated. "
-        "none: leave charts alone. Default: a chart that is found.",
-    ),
-    click.option(
         "--first-number",
         metavar="N",
         help="Number of the first frame where the film's edge tells none.",
     ),
     click.option(
-        "--roll", "roll_name", metavar="NAME", help="Name of the roll, used in file names."
+        "--roll", "roll_name", metavar="NAME", help="Name of the roll, for messages and file names."
     ),
-    click.option(
-        "--workers",
-        type=click.IntRange(1, 256),
-        metavar="N",
-        help="Frames worked on at a time. Default: one a core.",
-    ),
+)
+workers_option = click.option(
+    "--workers",
+    type=click.IntRange(1, 256),
+    metavar="N",
+    help="Scans or frames worked on at a time. Default: one a core.",
+)
+verbose_option = click.option("-v", "--verbose", is_flag=True, help="Tell more.")
+
+# How scans are read and the work is done, whatever is made of them.
+scan_options = options(
+    film_options,
+    workers_option,
     click.option(
         "--cluster",
         metavar="ADDRESS",
@@ -227,11 +321,19 @@ reading_options = options(
         "the same folders. Default: this machine.",
     ),
     click.option(
-        "--strict", is_flag=True, help="Write nothing of a roll with a scan that can't be used."
+        "--strict", is_flag=True, help="Do nothing with a roll that has a scan that can't be used."
     ),
-    click.option("-v", "--verbose", is_flag=True, help="Tell more."),
+    verbose_option,
     click.option("--json", "as_json", is_flag=True, help="Print the result as JSON for a program."),
 )
+
+colour_reference_option = reference_option(
+    "Frame with a 24-patch chart or grey card that sets the colour; may be repeated. "
+    "none: leave charts alone. Default: a chart that is found."
+)
+
+# The same where the colour of the pictures counts.
+reading_options = options(scan_options, colour_reference_option)
 
 # What positives look like, and which are written.
 writing_options = options(

@@ -6,7 +6,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from pipeline import __version__
-from pipeline.command.options import NamingGroup, file_option, reading_options, scans_argument
+from pipeline.command.options import (
+    NamingGroup,
+    file_option,
+    reference_option,
+    scan_options,
+    scans_argument,
+)
 from pipeline.command.run import echo_json, run_of
 from pipeline.problem import Exit, SettingsProblem
 from pipeline.profile import film_names, find_film
@@ -25,7 +31,7 @@ def list_profiles() -> None:
     """List the film profiles that come with evenroll."""
     names = film_names()
     for name in names:
-        red, green, blue = find_film(name).gamma()
+        red, green, blue = find_film(name).slopes()
         click.echo(f"{name:{max(map(len, names))}}  slopes {red:.2f} {green:.2f} {blue:.2f}")
 
 
@@ -42,7 +48,11 @@ def show(name: str) -> None:
 @scans_argument
 @file_option("-o", "--out", required=True, help="The .toml file to write.")
 @click.option("--name", metavar="NAME", help="Name of the profile. Default: that of the file.")
-@reading_options
+@scan_options
+@reference_option(
+    "Frame with a 24-patch chart, or a grey card, to fit to; may be repeated. "
+    "Default: as roll.toml says."
+)
 def fit(scans: tuple[Path, ...], out: Path, name: str | None, **options: Any) -> int:
     """Fit a film profile to a chart or grey card on a roll, to use with --profile.
 
@@ -63,7 +73,7 @@ def fit(scans: tuple[Path, ...], out: Path, name: str | None, **options: Any) ->
     if not references:
         raise SettingsProblem(None, "no reference frame is named", "give it with --reference")
     ((surveyed, code),) = run.surveys()
-    if surveyed is None or not surveyed.strips or (run.strict and surveyed.failed):
+    if surveyed is None or not surveyed.strips:
         return Exit.NOTHING_DONE
     made = roll_profile(surveyed, references, name or out.stem)
     notes = [f"Film profile by evenroll {__version__}.", *made.notes()]

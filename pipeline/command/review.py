@@ -13,9 +13,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from pipeline.command.options import (
+    colour_reference_option,
     file_option,
-    reading_options,
+    film_options,
     scans_argument,
+    verbose_option,
+    workers_option,
     writing_options,
 )
 from pipeline.command.run import Run, gather_rolls, run_of
@@ -41,8 +44,11 @@ _PORT = 8127
 )
 @click.option("--watch", is_flag=True, help="Take in scans that come while the page is open.")
 @click.option("--no-browser", is_flag=True, help="Open no browser; only print the address.")
-@reading_options
+@film_options
+@colour_reference_option
 @writing_options
+@workers_option
+@verbose_option
 def review_command(
     scans: tuple[Path, ...], out: Path | None, port: int, watch: bool, no_browser: bool,
     **options: Any,
@@ -91,13 +97,12 @@ def _source(
         out = scans[0]
         noted = Journal(out).roll
         named, told = _noted(out, noted)
-    words = {name: value for name, value in options.items() if name not in _RUN_WORDS}
-    changes = {**told, **{name: value for name, value in words.items() if value is not None}}
-    name = options.get("roll_name") or changes.pop("roll_name", None)
-    run = run_of(named, {**{each: options[each] for each in _RUN_WORDS}, **changes,
-                         "roll_name": name})  # fmt: skip
-    if run.cluster:
-        raise SettingsProblem(None, "--cluster is not for review", "leave it out")
+    own = {name: value for name, value in options.items() if value is not None}
+    run_words = {"verbose": own.pop("verbose", False), "workers": own.pop("workers", None)}
+    changes = {**told, **own}
+    name = changes.pop("roll_name", None)
+    rest = {"as_json": False, "strict": False, "cluster": None, "roll_name": name}
+    run = run_of(named, {**run_words, **rest, **changes})
     if len(run.rolls) != 1:
         raise SettingsProblem(None, f"{len(run.rolls)} rolls are named", "name one")
 
@@ -106,9 +111,6 @@ def _source(
         return _with_lost(roll, named) if not fresh else roll
 
     return again, out, run, fresh
-
-
-_RUN_WORDS = ("verbose", "as_json", "strict", "workers", "cluster")
 
 
 def _noted(out: Path, noted: Any) -> tuple[tuple[Path, ...], dict[str, Any]]:

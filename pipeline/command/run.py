@@ -67,7 +67,7 @@ class Run:
     def surveys(self) -> "Iterator[tuple[SurveyedRoll | None, Exit]]":
         """Yield each roll's survey, None where it has none, and its exit code.
 
-        With --strict, a roll with a scan that failed is the last.
+        With --strict, a roll with a scan that failed has none, and is the last.
         """
         from pipeline.roll import survey_roll, workers
 
@@ -79,13 +79,14 @@ class Run:
                     yield None, self.told(problem)
                     continue
                 self.talk.end()
-                yield surveyed, exit_code(len(surveyed.strips), surveyed.failed)
                 if self.strict and surveyed.failed:
+                    yield None, Exit.NOTHING_DONE
                     return
+                yield surveyed, exit_code(len(surveyed.strips), surveyed.failed)
 
 
 def run_of(scans: Sequence[Path], options: dict[str, Any]) -> Run:
-    """Return the run that a command's words ask for; `options` are those of `reading_options`.
+    """Return the run that a command's words ask for; `options` are those of `scan_options`.
 
     Raises
     ------

@@ -20,6 +20,7 @@ from pipeline.control.series import (
 from pipeline.kinds import CHANNELS
 from pipeline.profile import shipped
 from pipeline.record import Finding
+from pipeline.words import counted
 
 _SEVERITY = {BEYOND_CONTROL: "fault", BEYOND_ACTION: "warning"}
 # Codes less probable than this are named as what else it could be, not as findings.
@@ -204,7 +205,8 @@ def _remarks(latest: Deviation, series: ControlSeries) -> list[str]:
     before = series.deviations[:-1]
     if beyond := sum(state(each) in _SEVERITY for each in before):
         told.append(
-            f"Of the {len(before)} strips before it, {beyond} lay beyond the action limits."
+            f"Of the {counted(len(before), 'strip')} before it, {beyond} lay beyond the action "
+            "limits."
         )
     return told
 
@@ -235,16 +237,15 @@ def deviation_text(found: Deviation) -> str:
         if any(map(math.isfinite, found.of(quantity)))
     ]
     if math.isfinite(found.retained):
-        told.append(f"{TITLES['retained']} {found.retained:+.2f}")
+        told.append(f"{TITLES['retained']} {found.retained:+z.2f}")
     return ", ".join(told) or "nothing read that the aim has too"
 
 
 def triple_text(values: Iterable[float], signed: bool = True) -> str:
     """Return three densities to two decimals, a dash for what was not read."""
-    form = "+.2f" if signed else ".2f"
+    form = "+z.2f" if signed else "z.2f"
     return " / ".join(
-        format(round(float(value), 2) + 0.0, form) if math.isfinite(value) else "\N{EN DASH}"
-        for value in values
+        format(float(value), form) if math.isfinite(value) else "\N{EN DASH}" for value in values
     )
 
 

@@ -11,6 +11,7 @@ from pipeline.control.limits import SpotLimits, control_limits
 from pipeline.control.readings import Spot
 from pipeline.kinds import Float64
 from pipeline.record import Finding
+from pipeline.words import percent
 
 THIN, SOUND, DENSE, NONE = "thin", "sound", "dense", "none"
 
@@ -85,7 +86,7 @@ def _edge_print(film: _Film, aim: _Film, limits: SpotLimits) -> _Told:
     usual = aim.above_base("edge-print")
     if usual is not None and np.nanmean(usual) > limits.edge_print_none:
         share = mean / float(np.nanmean(usual))
-        words += f", {100 * share:.0f} % of the aim's"
+        words += f", {percent(share)} of the aim's"
         return _Told(_state(share, limits.edge_share_weak, limits.edge_share_strong), words)
     return _Told(_state(mean, limits.edge_print_weak, limits.edge_print_strong), words)
 

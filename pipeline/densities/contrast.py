@@ -27,8 +27,8 @@ def neutral_slope(colour: RollColour) -> Float64:
     them is the inverse of taking it apart. A silver image is taken apart into one layer, which
     all channels see alike.
     """
-    unmask, gamma = np.asarray(colour.unmask, float), np.asarray(colour.gamma(), float)
-    return np.linalg.solve(unmask, gamma) if np.linalg.matrix_rank(unmask) == 3 else gamma
+    unmask, slopes = np.asarray(colour.unmask, float), np.asarray(colour.slopes(), float)
+    return np.linalg.solve(unmask, slopes) if np.linalg.matrix_rank(unmask) == 3 else slopes
 
 
 def usual_print(profile: FilmProfile) -> tuple[float, float]:

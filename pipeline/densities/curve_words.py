@@ -65,17 +65,22 @@ def curve_lines(curve: FilmCurve) -> tuple[str, ...]:
         )
     elif curve.stops_faster is not None:
         lines.append(
-            f"The film is {abs(curve.stops_faster):.1f} stops "
-            f"{'faster' if curve.stops_faster >= 0 else 'slower'} than its profile, as exposed; an "
-            "absolute speed asks for exposures in lx s."
+            f"The film is {_faster(curve.stops_faster)} its profile, as exposed; an absolute speed "
+            "asks for exposures in lx s."
         )
     return tuple(lines)
+
+
+def _faster(stops: float) -> str:
+    if round(abs(stops), 1) == 0.0:
+        return "as fast as"
+    return f"{abs(stops):.1f} stops {'faster' if stops > 0 else 'slower'} than"
 
 
 def _points(points: list[CurvePoint | None]) -> str | None:
     if all(point is None for point in points):
         return None
-    return " / ".join("-" if p is None else f"{p.log_exposure:+.2f}" for p in points)
+    return " / ".join("-" if p is None else f"{p.log_exposure:+z.2f}" for p in points)
 
 
 def curve_document(curve: FilmCurve) -> dict[str, Any]:

@@ -41,7 +41,7 @@ def strip_densities(
         edge_print=_patch(
             strip.print_density, strip.print_error, strip.print_from or "codes", scanner
         ),
-        dmax=_patch(strip.dmax, strip.dmax_error, "light-struck film", scanner),
+        d_max=_patch(strip.d_max, strip.d_max_error, "light-struck film", scanner),
         toe=toe,
         shoulder=shoulder,
     )
@@ -89,7 +89,7 @@ def roll_densities(
         else None,
         edge_print_error=printed.error if printed else None,
         edge_print_status_m=printed.status_m if printed else None,
-        dmax=dmax(strips, scanner),
+        d_max=d_max(strips, scanner),
         contrast_error=curve.contrast_error if curve else None,
         contrast_how=curve.how if curve else None,
         contrast_estimate=guess,
@@ -198,13 +198,13 @@ def _patch(
     return PatchRecord(density, error or (0.0, 0.0, 0.0), how, in_status_m)
 
 
-def dmax(strips: Sequence[StripSurvey], scanner: ScannerProfile | None) -> PatchRecord | None:
+def d_max(strips: Sequence[StripSurvey], scanner: ScannerProfile | None) -> PatchRecord | None:
     """Return the density of light-struck film where it is known best."""
-    known = [s for s in strips if s.dmax is not None and s.dmax_error is not None]
+    known = [s for s in strips if s.d_max is not None and s.d_max_error is not None]
     if not known:
         return None
-    best = min(known, key=lambda strip: float(np.sum(strip.dmax_error or 0.0)))
-    return _patch(best.dmax, best.dmax_error, "light-struck film", scanner)
+    best = min(known, key=lambda strip: float(np.sum(strip.d_max_error or 0.0)))
+    return _patch(best.d_max, best.d_max_error, "light-struck film", scanner)
 
 
 def _range(strips: Sequence[StripSurvey]) -> Triple | None:

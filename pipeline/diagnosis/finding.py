@@ -134,7 +134,7 @@ def _triple(signs: RollSigns, name: str) -> str | None:
     values = [_value(signs, f"{name}_{channel}") for channel in CHANNELS]
     if not all(map(math.isfinite, values)):
         return None
-    return " / ".join(f"{value:.2f}" for value in values)
+    return " / ".join(f"{value:z.2f}" for value in values)
 
 
 def _pictures(signs: RollSigns) -> str:

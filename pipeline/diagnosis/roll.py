@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.control import control_limits
-from pipeline.densities import dmax, edge_print
+from pipeline.densities import d_max, edge_print
 from pipeline.diagnosis.finding import as_finding, count_findings, fault_findings
 from pipeline.diagnosis.fit import fault_model
 from pipeline.diagnosis.model import weigh
@@ -56,7 +56,7 @@ def _base(strips: Sequence[StripSurvey]) -> Triple | None:
 
 def _surely_struck(strips: Sequence[StripSurvey]) -> Triple | None:
     """Return the density of light-struck film, no number where it is too dense to be sure of."""
-    struck = dmax(strips, None)
+    struck = d_max(strips, None)
     if struck is None:
         return None
     sure = np.array(struck.error) <= _limits()["most_struck_error"]

@@ -63,7 +63,7 @@ class FilmProfile:
     sources: Mapping[str, str]
     unmask_status_m: Matrix | None = None
 
-    def gamma(self) -> Triple:
+    def slopes(self) -> Triple:
         """Return the slopes of the three curves."""
         return as_triple(curve.slope for curve in self.curves)
 

@@ -12,7 +12,7 @@ import numpy as np
 from pipeline import __version__
 from pipeline.file import read_small
 from pipeline.kinds import Corners, Triple
-from pipeline.problem import ScanProblem
+from pipeline.problem import ScanProblem, reason_of
 
 SCHEMA = 1
 RECORD_NAME = "roll.json"
@@ -52,14 +52,14 @@ class StripDensities:
     """What a strip's densities above base tell of it, None where it doesn't show it.
 
     `base_error` is how far the base may be off by the scanner's dark level; `range` is that of
-    its pictures; `edge_print` and `dmax` (film struck by light) are control patches; `toe` and
+    its pictures; `edge_print` and `d_max` (film struck by light) are control patches; `toe` and
     `shoulder` are the shares of its pictures on these parts of the curve, per channel.
     """
 
     base_error: Triple
     range: Triple | None = None
     edge_print: PatchRecord | None = None
-    dmax: PatchRecord | None = None
+    d_max: PatchRecord | None = None
     toe: Triple | None = None
     shoulder: Triple | None = None
 
@@ -118,7 +118,8 @@ class FrameRecord:
 
     `corrected` tells that the user gave its outline or kind; `found_as` is the number that
     corrections know it by, where that is another one. `exposure_stops` is what it is lightened
-    against the roll; `balance` (log10 exposure), `temperature_k` and `tint` are the frame's own.
+    against the roll; `balance` (log10 exposure), `colour_temperature_k` and `duv` (distance from
+    the Planckian locus in CIE 1960 u, v) are the frame's own.
     """
 
     number: str
@@ -132,8 +133,8 @@ class FrameRecord:
     found_as: str | None = None
     exposure_stops: float = 0.0
     balance: Triple | None = None
-    temperature_k: float | None = None
-    tint: float | None = None
+    colour_temperature_k: float | None = None
+    duv: float | None = None
 
 
 @dataclass(frozen=True)
@@ -163,7 +164,7 @@ class ColourRecord:
     """
 
     balance: Triple
-    gamma: Triple
+    slopes: Triple
     how: str
     reference: str | None = None
     doubt_log_e: float | None = None
@@ -189,7 +190,7 @@ class RollDensities:
     base_status_m: Triple | None = None
     edge_print_error: Triple | None = None
     edge_print_status_m: Triple | None = None
-    dmax: PatchRecord | None = None
+    d_max: PatchRecord | None = None
     contrast_error: Triple | None = None
     contrast_how: str | None = None
     contrast_estimate: ContrastRecord | None = None
@@ -230,6 +231,15 @@ class ScanTrouble:
     message: str
     kind: str = "problem"
 
+    def bare(self) -> str:
+        """Return the message without the scan's name in front, in whatever folder it lies."""
+        before, found, after = self.message.partition(f"{self.scan}: ")
+        return after if found and (not before or before[-1] in "/\\") else self.message
+
+    def sentence(self) -> str:
+        """Return the message with the scan's name in front, once."""
+        return f"{self.scan}: {self.bare()}"
+
 
 @dataclass(frozen=True)
 class RollRecord:
@@ -253,7 +263,9 @@ class RollRecord:
 
 # Far more than the record of a thousand scans.
 _MOST_BYTES = 64 << 20
-_ONLY_WHERE_TOLD = ("corrected", "found_as", "exposure_stops", "balance", "temperature_k", "tint")
+_ONLY_WHERE_TOLD = (
+    "corrected", "found_as", "exposure_stops", "balance", "colour_temperature_k", "duv",
+)  # fmt: skip
 
 
 def plain(value: Any) -> Any:
@@ -303,8 +315,11 @@ def to_document(record: RollRecord) -> dict[str, Any]:
     base `status_m` and densities all that is not always told only where they say something.
     """
     body: dict[str, Any] = plain(asdict(record))
-    colour = {n: body["colour"][n] for n in ("balance", "gamma", "how", "reference")}
-    body["colour"] = _filled(colour)
+    told = body["colour"]
+    body["colour"] = _filled(
+        {"balance": told["balance"], "gamma": told["slopes"]}
+        | {name: told[name] for name in ("how", "reference")}
+    )
     body["densities"] = _filled(body["densities"], ("base", "range", "contrast", "edge_print"))
     for strip in body["strips"]:
         strip["frames"] = [_told(frame) for frame in strip["frames"]]
@@ -334,10 +349,12 @@ def read_document(path: Path) -> dict[str, Any]:
     """
     try:
         document = json.loads(read_small(path, _MOST_BYTES).decode("utf-8"))
+    except FileNotFoundError as error:
+        raise ScanProblem(path, "is not there", "name the roll.json of a finished run") from error
     except (OSError, ValueError, RecursionError) as error:
         raise ScanProblem(
             path,
-            f"can't be read as a roll record ({error})",
+            f"can't be read as a roll record ({reason_of(error)})",
             "name the roll.json of a finished run",
         ) from error
     if not isinstance(document, dict) or document.get("schema") != SCHEMA:

@@ -7,7 +7,7 @@ import numpy as np
 
 from pipeline.bath import BathTrend, chart_text
 from pipeline.report import plot
-from pipeline.words import printable
+from pipeline.words import percent, printable
 
 _WIDTH, _HEIGHT = 680, 340
 _LEFT, _RIGHT, _TOP, _FOOT = 52, 532, 48, 294
@@ -40,7 +40,7 @@ def _draw(figure: "plot.Figure", made: BathTrend) -> None:
     axes.set(xlim=(-0.03 * rolls[-1], rolls[-1]), ylim=_range(made), xlabel="rolls done before")
     axes.locator_params(steps=(1, 2, 5, 10), nbins=8)
     axes.xaxis.set_major_formatter("{x:g}")
-    axes.yaxis.set_major_formatter(lambda share, _: f"{100 * share:.0f} %")
+    axes.yaxis.set_major_formatter(lambda share, _: percent(share))
     likely, low, high = np.clip(shares, *axes.get_ylim())
     band = [*rolls, *rolls[::-1]], [*low, *high[::-1]]
     axes.fill(*band, color=plot.INK, alpha=0.12, linewidth=0, gid=".band")
@@ -52,7 +52,7 @@ def _draw(figure: "plot.Figure", made: BathTrend) -> None:
     _draw_rolls(axes, made)
     plot.key(figure, _RIGHT + 16, _TOP, plot.MARKS | {
         "mean": _MEAN | {"markersize": 16}, "likeliest": _FIT,
-        f"{100 * made.interval:.0f} % interval": _INK | {"linewidth": 10, "alpha": 0.12},
+        f"{percent(made.interval)} interval": _INK | {"linewidth": 10, "alpha": 0.12},
         "spent": _SPENT,
     })  # fmt: skip
 
@@ -60,9 +60,7 @@ def _draw(figure: "plot.Figure", made: BathTrend) -> None:
 def _draw_rolls(axes: "plot.Axes", made: BathTrend) -> None:
     first, last = axes.get_xlim()
     for point in made.points:
-        said = printable(
-            f"roll {point.roll}: {point.value:.2f}, {100 * point.share:.0f} % of fresh"
-        )
+        said = printable(f"roll {point.roll}: {point.value:.2f}, {percent(point.share)} of fresh")
         shares = np.clip([point.share, *point.channel_shares], *axes.get_ylim())
         x = min(point.rolls_before, last)
         axes.plot(x, shares[0], **_MEAN, gid=f".mean {said}")

@@ -108,7 +108,7 @@ def _limit_lines(limit: Limit, px: float) -> Iterator[tuple[str, float, str]]:
     yield "aim", 0.0, "aim"
     for way in (1.0, -1.0) if limit.both_ways else (1.0,):
         action, control = way * limit.action, way * limit.control
-        of_action, of_control = f"action {action:+.2f}", f"control {control:+.2f}"
+        of_action, of_control = f"action {action:+z.2f}", f"control {control:+z.2f}"
         if px * min(abs(action - control), abs(action)) < _LINE:
             of_control, of_action = f"{of_control}, {of_action}", ""
         yield "action", action, of_action

@@ -56,7 +56,7 @@ def curve_drawing(curve: FilmCurve, title: str = "The film's curve") -> Drawing:
             f"{channel.contrast:.3f}",
             f"{channel.contrast_error:.3f}",
             *(
-                MISSING if point is None else f"{point.log_exposure:+.2f}"
+                MISSING if point is None else f"{point.log_exposure:+z.2f}"
                 for point in (channel.toe, channel.shoulder)
             ),
         )

@@ -148,7 +148,7 @@ def halves(axes: "Axes", side: str, low: float, high: float) -> None:
     first, last = math.floor(2 * low), math.ceil(2 * high)
     ticks = [half / 2 for half in range(first, max(last, first + 1) + 1)]
     axes.set(**{f"{side}ticks": ticks, f"{side}lim": (ticks[0], ticks[-1])})
-    getattr(axes, f"{side}axis").set_major_formatter("{x:.1f}")
+    getattr(axes, f"{side}axis").set_major_formatter("{x:z.1f}")
 
 
 def key(figure: "Figure", x: float, y: float, looks: Mapping[str, Any], columns: int = 1) -> None:

@@ -18,7 +18,7 @@ from PIL import Image
 from pipeline.bath import cautions, leads_to_baths
 from pipeline.kinds import CHANNELS, LOG_STOP, Triple
 from pipeline.profile import MONOCHROME
-from pipeline.record import SEVERITIES, FrameRecord, RollRecord, ScanTrouble, StripRecord, by_weight
+from pipeline.record import SEVERITIES, FrameRecord, RollRecord, StripRecord, by_weight
 from pipeline.report.contact_sheet import Picture
 from pipeline.report.density_plot import densities_plot
 from pipeline.report.plot import Plot, as_svg
@@ -32,7 +32,7 @@ from pipeline.report.words import (
     share_text,
     signed_text,
 )
-from pipeline.words import counted, printable
+from pipeline.words import counted, plural, printable
 
 NUMBER_FROM = {"user": "number given", "order": "number counted"}
 HOW_SOLVED = {
@@ -113,11 +113,10 @@ def page(
         "signed": _signed,
         "href": _href,
         "counted": counted,
-        "told": _told,
         "drift": partial(_drift, strips=record.strips),
         "positive": partial(_picture, small=thumbnails),
         "negative": partial(_picture, small=negatives or {}),
-        "remarks": partial(_remarks, gamma=record.colour.gamma[1], middle=_middle_density(record)),
+        "remarks": partial(_remarks, slope=record.colour.slopes[1], middle=_middle_density(record)),
     }
     environment.tests |= {"unsure": is_unsure}
     source = resources.files("pipeline.report").joinpath("page.html").read_text(encoding="utf-8")
@@ -190,7 +189,7 @@ def summary_lines(record: RollRecord) -> tuple[str, ...]:
     ]
     doubtful = [printable(frame.number) for frame in record.frames() if is_unsure(frame)]
     if doubtful:
-        noun, whose = ("frame", "its") if len(doubtful) == 1 else ("frames", "their")
+        noun, whose = plural(len(doubtful), "frame"), "its" if len(doubtful) == 1 else "their"
         lines.append(
             f"Check {noun} {', '.join(doubtful)}: {whose} edges are not clear; "
             "correct them with [[frames]] in roll.toml."
@@ -202,7 +201,7 @@ def summary_lines(record: RollRecord) -> tuple[str, ...]:
     lines.append(f"Colour: {printable(how_solved(record))}.")
     lines.append(
         f"Balance in log10 exposure: {_rgb(record.colour.balance, signed_text)}; "
-        f"slope of the curves: {_rgb(record.colour.gamma)}."
+        f"slope of the curves: {_rgb(record.colour.slopes)}."
     )
     lines += [
         printable(
@@ -211,7 +210,7 @@ def summary_lines(record: RollRecord) -> tuple[str, ...]:
         )
         for finding in by_weight(record.findings)
     ]
-    lines += [printable(f"{each.kind}: {each.scan}: {_told(each)}") for each in record.problems]
+    lines += [printable(f"{each.kind}: {each.sentence()}") for each in record.problems]
     return tuple(lines)
 
 
@@ -232,11 +231,6 @@ def _signed(value: float | None, decimals: int = 2) -> str:
 
 def _rgb(triple: Triple, show: Any = figure_text) -> str:
     return ", ".join(f"{c} {show(value)}" for c, value in zip("RGB", triple, strict=True))
-
-
-def _told(trouble: ScanTrouble) -> str:
-    """Return what is said about a scan, without the name of the scan in front."""
-    return trouble.message.removeprefix(f"{trouble.scan}: ")
 
 
 def _kinds(record: RollRecord) -> str:
@@ -277,7 +271,7 @@ def _middle_density(record: RollRecord) -> float:
     return median(values) if values else math.nan
 
 
-def _remarks(frame: FrameRecord, gamma: float, middle: float) -> list[str]:
+def _remarks(frame: FrameRecord, slope: float, middle: float) -> list[str]:
     """Return what is said under a frame; `middle` is the median density of the pictures."""
     remarks = [] if frame.kind in ("picture", "blank") else [printable(frame.kind)]
     if is_unsure(frame):
@@ -289,7 +283,7 @@ def _remarks(frame: FrameRecord, gamma: float, middle: float) -> list[str]:
     above = frame.density.median[1]
     if frame.kind != "blank":
         remarks.append(f"median {figure_text(above)}")
-        stops = (above - middle) / gamma / LOG_STOP if gamma > 0 else math.nan
+        stops = (above - middle) / slope / LOG_STOP if slope > 0 else math.nan
         if math.isfinite(stops) and abs(stops) >= NOTICEABLE_STOPS:
             word = "denser" if stops > 0 else "thinner"
             remarks.append(f"{abs(stops):.1f} stops {word}")

@@ -9,7 +9,7 @@ from unicodedata import combining, east_asian_width
 
 from pipeline.kinds import CHANNELS, Triple
 from pipeline.record import PatchRecord, RollDensities, RollRecord, StripRecord
-from pipeline.report.words import MISSING, figure_text, share_text
+from pipeline.report.words import MISSING, figure_text, roll_name, share_text
 from pipeline.words import printable
 
 _RGB = "RGB"
@@ -24,10 +24,10 @@ def measure_table(record: RollRecord) -> str:
     """
     places = list(enumerate(record.strips, start=1))
     parts = [
-        "Roll, density; shares in percent of the pictures, contrast in density per log10 "
-        "exposure:\n" + aligned(("", *_RGB, "from"), _roll_rows(record.densities)),
+        f"{roll_name(record)}, density; shares in % of the pictures, contrast in density per "
+        "log10 exposure:\n" + aligned(("", *_RGB, "from"), _roll_rows(record.densities)),
         "Film base of each strip, density:\n" + aligned(_BASE_HEAD, [_base(*p) for p in places]),
-        "Each strip, density above its base; toe and shoulder in percent of its pictures:\n"
+        "Each strip, density above its base; toe and shoulder in % of its pictures:\n"
         + aligned(_PATCH_HEAD, [_patches(*p) for p in places]),
         "Frames, density above the base of their strip:\n"
         + aligned(_FRAME_HEAD, [row for p in places for row in _frames(*p)]),
@@ -57,6 +57,7 @@ _FRAME_HEAD = (
 def measure_csv(record: RollRecord, head: bool = True) -> str:
     """Return a line for each frame of a roll as CSV (RFC 4180), with base and densities.
 
+    Strips and pages are counted from 1, as on the page.
     `head` tells whether the names of the columns go first.
     """
     file = io.StringIO(newline="")
@@ -64,7 +65,7 @@ def measure_csv(record: RollRecord, head: bool = True) -> str:
     if head:
         writer.writerow(_CSV_HEAD)
     for place, strip in enumerate(record.strips, start=1):
-        of_strip = (record.roll["id"], place, strip.scan, strip.page, strip.format)
+        of_strip = (record.roll["id"], place, strip.scan, strip.page + 1, strip.format)
         base = (*strip.base.density, "yes" if strip.base.absolute else "no")
         for frame in strip.frames:
             triples = (values or _NONE for values in vars(frame.density).values())
@@ -107,8 +108,8 @@ def _roll_rows(told: RollDensities) -> list[tuple[str, ...]]:
         rows.append(("  +-", *_figures(told.edge_print_error), ""))
     if told.edge_print_status_m:
         rows.append(("  Status M", *_figures(told.edge_print_status_m), "scanner profile"))
-    if told.dmax:
-        rows += _patch_rows("D-max above base", told.dmax)
+    if told.d_max:
+        rows += _patch_rows("D-max above base", told.d_max)
     rows.append((f"in the toe, under {_bound(told.toe_density)}", *_shares(told.toe), ""))
     rows.append(
         (f"in the shoulder, over {_bound(told.shoulder_density)}", *_shares(told.shoulder), "")
@@ -150,7 +151,7 @@ def _base(place: int, strip: StripRecord) -> tuple[str, ...]:
     return (
         str(place),
         printable(strip.scan),
-        str(strip.page),
+        str(strip.page + 1),
         printable(strip.format),
         figure_text(strip.ppi, 0),
         figure_text(strip.angle_deg),
@@ -165,13 +166,13 @@ def _base(place: int, strip: StripRecord) -> tuple[str, ...]:
 
 def _patches(place: int, strip: StripRecord) -> tuple[str, ...]:
     told = strip.densities
-    printed, dmax = (told.edge_print, told.dmax) if told else (None, None)
+    printed, d_max = (told.edge_print, told.d_max) if told else (None, None)
     return (
         str(place),
         *_figures(printed.density if printed else None),
         *_figures(printed.error if printed else None),
         printed.how if printed else MISSING,
-        *_figures(dmax.density if dmax else None, 2),
+        *_figures(d_max.density if d_max else None, 2),
         *_figures(told.range if told else None, 2),
         *_shares(told.toe if told else None),
         *_shares(told.shoulder if told else None),

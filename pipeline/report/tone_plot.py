@@ -111,7 +111,7 @@ def _panel(figure: "plot.Figure", left: float, wide: float, title: str) -> "plot
 def _draw_curve(axes: "plot.Axes", stops: Float64, shown: Float64) -> None:
     axes.set(xlim=(stops[0], stops[-1]), xlabel="stops of scene light from middle grey")
     axes.set_xticks(np.arange(np.ceil(stops[0] / 2.0) * 2.0, stops[-1] + 0.1, 2.0))
-    axes.xaxis.set_major_formatter(lambda stop, _: f"{stop:+.0f}" if stop else "0")
+    axes.xaxis.set_major_formatter(lambda stop, _: f"{stop:+z.0f}" if stop else "0")
     for name, values in _channels(shown.T).items():
         axes.plot(stops, 255.0 * values, **_look(name), clip_on=False, gid=f".curve.{name}")
 

@@ -10,14 +10,17 @@ MISSING = "\N{EN DASH}"
 
 
 def figure_text(value: float | None, decimals: int = 2, form: str = "") -> str:
-    """Return a figure with so many decimals, a dash where there is none; `form` is of its sign."""
+    """Return a figure with so many decimals, a dash where there is none; `form` is of its sign.
+
+    What rounds to nought has no minus.
+    """
     known = value is not None and math.isfinite(value)
-    return f"{value:{form}.{decimals}f}" if known else MISSING
+    return f"{value:{form}z.{decimals}f}" if known else MISSING
 
 
 def signed_text(value: float | None, decimals: int = 2) -> str:
     """Return a difference with its sign and so many decimals, a dash where there is none."""
-    return figure_text(value, decimals, "+z")
+    return figure_text(value, decimals, "+")
 
 
 def share_text(value: float | None) -> str:

@@ -9,7 +9,7 @@ from errno import EDQUOT, ENOENT, ENOSPC, ENOTCONN, EROFS, ESTALE
 from pathlib import Path
 
 from pipeline.event import Event, Listener
-from pipeline.file import check_folder, content_hash, sweep
+from pipeline.file import check_folder, check_folder_to_be, check_replaceable, content_hash, sweep
 from pipeline.problem import OutputProblem, ScanProblem
 from pipeline.record import FilesRecord, RollRecord, ScanTrouble, to_json
 from pipeline.report import (
@@ -22,7 +22,7 @@ from pipeline.roll.frame_task import Job, develop, job_name, jobs_of, negative
 from pipeline.roll.journal import Journal, folder_lock, key_of
 from pipeline.roll.machines import give_back
 from pipeline.roll.outcome import Outcome, note_whole, take_away, told_of
-from pipeline.roll.pages import write_pages
+from pipeline.roll.pages import page_names, write_pages
 from pipeline.roll.plan import ALL, Wanted, planned
 from pipeline.roll.record import record_of
 from pipeline.roll.scans import drop, told
@@ -95,7 +95,10 @@ def write_roll(
         what = f"nothing could be done for roll {surveyed.roll.name}"
         raise ScanProblem(None, what, f"see to its scans first ({reason})")
     if want.dry_run:
-        return _written(_Writing(surveyed, out, Journal(out), executor, listen, want), ())
+        check_folder_to_be(out)
+        journal = Journal(out)
+        journal.claim(want.kind(surveyed.roll), want.replace_changed)
+        return _planned(_Writing(surveyed, out, journal, executor, listen, want))
     check_folder(out)
 
     def waiting(holder: str) -> None:
@@ -133,6 +136,42 @@ def frames_to_write(
     return frozenset(str(job.task.metadata.number) for job in todo)
 
 
+def _planned(writing: _Writing) -> Outcome:
+    """Return what would be done for a roll, and what would be refused, with nothing written."""
+    surveyed, out, want = writing.surveyed, writing.out, writing.want
+    record = record_of(surveyed, want.split)
+    jobs = jobs_of(surveyed, record, out)
+    plan = planned(jobs, _hashes(jobs, writing), writing.journal, want)
+    todo = []
+    for job in plan.todo:
+        names = [name for name in vars(job.task.to_write()).values() if name]
+        if _free(names, writing, job.task.scan.path.name, job.name):
+            todo.append(job)
+    theirs = () if want.replace_changed else writing.journal.changed(_REPORT)
+    pages = [name for name in page_names(record) if name not in theirs]
+    pages_free = _free(pages, writing, None, _REPORT)
+    failed = surveyed.failed + len(plan.todo) - len(todo) + (not pages_free)
+    lines = replace(plan, todo=tuple(todo)).lines(out)
+    problems = (*record.problems, *writing.troubles)
+    return Outcome(0, len(plan.kept), failed, lines, problems, plan.changed, to_write=len(todo))
+
+
+def _file_of(problem: OutputProblem, out: Path) -> str:
+    return (problem.path or out).name
+
+
+def _free(names: Sequence[str], writing: _Writing, scan: str | None, what: str) -> bool:
+    """Tell whether files may be written; what would be refused is told, of a scan if of one."""
+    for name in names:
+        try:
+            check_replaceable(writing.out / name)
+        except OutputProblem as problem:
+            of = scan or _file_of(problem, writing.out)
+            writing.fail(of, problem, Event("failed", what, 1, 1))
+            return False
+    return True
+
+
 def _written(writing: _Writing, drawings: Sequence[Drawing]) -> Outcome:
     """Write what does not stand yet of a roll."""
     surveyed, out, journal = writing.surveyed, writing.out, writing.journal
@@ -141,8 +180,6 @@ def _written(writing: _Writing, drawings: Sequence[Drawing]) -> Outcome:
     plan = planned(jobs, _hashes(jobs, writing), journal, writing.want)
     keys, kept = plan.keys, plan.kept
     writing.changed.extend(plan.changed)
-    if writing.want.dry_run:
-        return Outcome(0, len(kept), 0, plan.lines(out), record.problems, plan.changed)
     for name in sorted(kept):
         writing.listen(Event("kept", name, len(kept), len(keys)))
     # What the solve took, before frames need theirs, and what they took before the sheets do.
@@ -168,7 +205,7 @@ def _written(writing: _Writing, drawings: Sequence[Drawing]) -> Outcome:
             pages = {file: content_hash(out / file) for file in names}
             journal.note_instead(_REPORT, report_key, names, pages, theirs)
         except OutputProblem as error:
-            writing.fail(out.name, error, Event("failed", _REPORT, 1, 1))
+            writing.fail(_file_of(error, out), error, Event("failed", _REPORT, 1, 1))
             failed += 1
     outcome = Outcome(
         written=len(writing.done),

@@ -22,6 +22,7 @@ from pipeline.words import printable
 class Outcome:
     """What a run left: counts of frames written and kept, and of what failed, and its words.
 
+    `to_write` counts what a dry run would have written.
     `changed` are files that the user changed since they were written, and that were left alone;
     `cautions` are those for the chemistry, where a finding's advice leads there.
     """
@@ -33,6 +34,7 @@ class Outcome:
     problems: tuple[ScanTrouble, ...] = ()
     changed: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+    to_write: int = 0
 
 
 def standing(roll: Roll, out: Path, listen: Listener, want: Wanted = ALL) -> Outcome | None:

@@ -47,6 +47,16 @@ class _Small:
     sheets: tuple[str, ...]
 
 
+def page_names(record: RollRecord) -> tuple[str, ...]:
+    """Return the names of the files that `write_pages` writes of a roll."""
+    sheets = (_sheet_name(part.place) for part in sheet_parts(record))
+    return (RECORD_NAME, *sheets, _PAGE_NAME)
+
+
+def _sheet_name(place: int) -> str:
+    return _SHEET_NAME if place == 1 else _SHEET_NAME.replace(".", f"-{place}.")
+
+
 def write_pages(
     record: RollRecord,
     surveyed: SurveyedRoll,
@@ -73,7 +83,7 @@ def write_pages(
             record, small.positives, small.sheets, RECORD_NAME, drawings, small.negatives, tones
         )
         write_text(out / _PAGE_NAME, text)
-    return tuple(name for name in (RECORD_NAME, *small.sheets, _PAGE_NAME) if name not in left)
+    return tuple(name for name in page_names(record) if name not in left)
 
 
 def _write_sheets(
@@ -107,7 +117,7 @@ def _write_sheets(
             sheet.show(number, picture)
             positives[number] = thumbnail(picture, small_side(len(frames)))
             counts += [np.bincount(plane.ravel(), minlength=256) for plane in picture.T]
-        name = _SHEET_NAME if part.place == 1 else _SHEET_NAME.replace(".", f"-{part.place}.")
+        name = _sheet_name(part.place)
         names.append(name)
         if name in left:
             continue

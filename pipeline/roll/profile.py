@@ -14,6 +14,7 @@ from pipeline.render import cut_light, to_density_above
 from pipeline.roll.survey import SurveyedRoll
 from pipeline.settings import ReferenceFrame
 from pipeline.survey import FrameSurvey, StripSurvey
+from pipeline.words import plural
 
 
 @dataclass(frozen=True)
@@ -70,7 +71,7 @@ def roll_profile(
             None, "charts and grey cards are named together", "name frames of one of them"
         )
     frames = ", ".join(reference.frame for reference in references)
-    where = f"frame{'s' if len(shown) > 1 else ''} {frames} of roll {surveyed.roll.name}"
+    where = f"{plural(len(shown), 'frame')} {frames} of roll {surveyed.roll.name}"
     start = surveyed.profile
     fit = None
     if charts:

@@ -43,7 +43,7 @@ def record_of(surveyed: SurveyedRoll, split: bool = False, aim: Shown | None = N
         look="negative" if split else roll.settings.look,
         colour=ColourRecord(
             colour.balance,
-            colour.gamma(),
+            colour.slopes(),
             colour.how,
             surveyed.reference,
             colour.doubt_log_e,
@@ -127,6 +127,6 @@ def _frame_record(placed: RollFrame, roll: Roll, split: bool) -> FrameRecord:
         found_as=found_as,
         exposure_stops=0.0 if split else colour.exposure_stops,
         balance=None if split else colour.balance,
-        temperature_k=None if split else colour.temperature_k,
-        tint=None if split else colour.tint,
+        colour_temperature_k=None if split else colour.colour_temperature_k,
+        duv=None if split else colour.duv,
     )

@@ -46,7 +46,7 @@ from pipeline.roll.machines import give_back
 from pipeline.roll.scans import changed, drop, failed, noted_as, put_away, scan_notes, survey_scans
 from pipeline.roll.written import Written, turn_of, written
 from pipeline.scan import ScanContent, begin_contents
-from pipeline.settings import ROLL_FILE, Roll
+from pipeline.settings import ROLL_FILE, Roll, Settings
 from pipeline.strip import UNCLEAR, film_kind
 from pipeline.survey import (
     Cuts,
@@ -172,6 +172,7 @@ def survey_roll(
         *(noted(roll.name, note) for note in (reference.notes if reference else ())),
         *(noted(roll.name, note) for note in unnamed_wedges(strips, told_as, roll.notes)),
         *(noted(s.scan.path.name, UNCLEAR) for s in found[:1] if kind == "unclear"),
+        *(noted(name, _UNUSED_BASE) for name in _unused_base(roll.settings, surveys)),
     ]
     return SurveyedRoll(
         roll=roll,
@@ -190,6 +191,16 @@ def survey_roll(
         usual=usual,
         found=keyed,
     )
+
+
+_UNUSED_BASE = "is used for nothing as a base scan: no file of the roll is one picture alone"
+
+
+def _unused_base(settings: Settings, surveys: Sequence[ScanSurvey]) -> tuple[str, ...]:
+    """Return the name of a picture of clear film that no scan had a use for."""
+    if settings.base_scan is None or any(survey.clear is not None for survey in surveys):
+        return ()
+    return (Path(settings.base_scan).name,)
 
 
 def _frames(

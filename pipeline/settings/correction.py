@@ -20,7 +20,7 @@ BlackPoint = Annotated[Triple, within(0.0, 0.95, shared=True)]
 WhitePoint = Annotated[Triple, within(0.05, 4.0, shared=True)]
 _MOVES = ("left_mm", "right_mm", "top_mm", "bottom_mm", "move_mm", "turn_deg")
 _TONES = ("contrast", "black", "white")
-_COLOURS = ("exposure", "balance", "temperature_k", "tint", "neutral", *_TONES)
+_COLOURS = ("exposure", "balance", "colour_temperature_k", "duv", "neutral", *_TONES)
 _WRITTEN = ("turn", "mirror")
 _OF_FOUND = (
     *("number", *_MOVES, "kind", "drop", "merge_with", "renumber", "onward"),
@@ -56,15 +56,19 @@ class FrameCorrection(Closed):
     in the picture as it is written without `turn` and `mirror`; `turn_deg` turns the frame's edges
     clockwise there.
     `exposure` is in stops, `balance` in log10 exposure of red, green and blue, both on top of the
-    roll's. `temperature_k` and `tint` (distance from the Planckian locus, Duv times 1000, above 0
-    greenish) tell the light of the scene; `neutral` is a place in the picture, shares of its
-    width and height from its top left, without `turn` and `mirror`, where it becomes neutral.
-    `contrast`, `black` and `white` take the place of the roll's. `turn` (degrees clockwise, by
-    quarters) and `mirror` are for this frame what the settings of that name are for the roll, None
-    as there. `entry` counts the entries from 1.
+    roll's. `colour_temperature_k` and `duv` (signed distance from the Planckian locus in CIE 1960
+    u, v; above 0 greenish) tell the light of the scene; `neutral` is a place in the picture,
+    shares of its width and height from its top left, without `turn` and `mirror`, where it becomes
+    neutral. `contrast`, `black` and `white` take the place of the roll's. `turn` (degrees
+    clockwise, by quarters) and `mirror` are for this frame what the settings of that name are for
+    the roll, None as there. `entry` counts the entries from 1.
     """
 
     given: ClassVar = ("entry",)
+    renamed: ClassVar = {
+        "temperature_k": "write 'colour_temperature_k'",
+        "tint": "write 'duv', a thousandth of it: 0.01 for 10",
+    }
 
     entry: int
     number: FrameName | None = None
@@ -91,8 +95,8 @@ class FrameCorrection(Closed):
     balance: Annotated[Triple, within(-3.0, 3.0)] | None = None
     # Candle light to the bluest sky. Lights farther from the Planckian locus than 0.03 are coloured
     # (CIE 15:2018, 9.5, gives a correlated temperature a meaning up to 0.05).
-    temperature_k: Annotated[float, within(2000.0, 25000.0)] | None = None
-    tint: Annotated[float, within(-30.0, 30.0)] | None = None
+    colour_temperature_k: Annotated[float, within(2000.0, 25000.0)] | None = None
+    duv: Annotated[float, within(-0.03, 0.03)] | None = None
     neutral: Annotated[tuple[float, float], within(0.0, 1.0)] | None = None
     contrast: Contrast | None = None
     black: BlackPoint | None = None
@@ -141,7 +145,7 @@ def _refuse_contradiction(told: Mapping[str, Any]) -> None:
         whose = "a frame to add has no" if adds else "only a frame to add has"
         remedy = 'give its number as add = "07"' if strange == ["number"] else "leave it out"
         raise Wrong(f"{whose} '{strange[0]}'", remedy)
-    of_light = [key for key in ("balance", "temperature_k", "tint") if key in told]
+    of_light = [key for key in ("balance", "colour_temperature_k", "duv") if key in told]
     if "neutral" in told and of_light:
         raise Wrong(f"'neutral' and '{of_light[0]}' contradict", "leave one of them out")
     refuse_levels(told.get("black"), told.get("white"))

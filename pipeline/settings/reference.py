@@ -7,6 +7,7 @@ from typing import Annotated, Any
 
 from pipeline.check import Closed, Flag, Wrong, made, read, telling, then, within
 from pipeline.kinds import LOG_STOP, Area, Point
+from pipeline.words import counted
 
 FourPoints = tuple[Point, Point, Point, Point]
 
@@ -203,7 +204,7 @@ def read_bracket(value: Any, where: Path | None = None) -> Bracket:
     frames, stops = told.frames, told.stops
     with telling(where, ("bracket",)):
         if len(frames) != len(stops):
-            what = f"it has {len(frames)} frames and {len(stops)} stops"
+            what = f"it has {counted(len(frames), 'frame')} and {counted(len(stops), 'stop')}"
             raise Wrong(what, "give one value of stops for each frame")
         if len(set(frames)) < len(frames):
             raise Wrong("a frame is named twice", "name each frame once")

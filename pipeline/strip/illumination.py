@@ -117,7 +117,7 @@ def crowded_places(log_light: Float32) -> list[Mode]:
 def is_orange(density: Float64, red_clipped: bool = False) -> bool:
     """Tell whether a density against the brightest light is that of a masked film base.
 
-    The bounds are wide about the published D-min of colour negative film (Status M, lowest to
+    The bounds are wide about the usual D-min of colour negative film (Status M, lowest to
     highest 0.14-0.29, 0.35-0.75, 0.73-1.00: sources.toml [d-min]), since scanners have other bands.
     """
     red, green, blue = (float(value) for value in density)

@@ -16,7 +16,7 @@ UNCLEAR = (
     "may be black-and-white film, but its pictures don't show it clearly: taken as colour; "
     "give --monochrome if it is"
 )
-# Blue less red density of a masked base: 0.44 at least over published stocks (D-min, Status M),
+# Blue less red density of a masked base: 0.44 at least over usual stocks (D-min, Status M),
 # less what a scanner's channels may be apart where no open gate shows. Silver's is grey, unless
 # the scanner evens out its channels.
 _LEAST_ORANGE = 0.2

@@ -53,7 +53,7 @@ class ClearFilm:
         stops = scan.exposure.stops_over(self.exposure)
         if stops is None or abs(stops) < _SAME_STOPS:
             return self, None
-        told = f"was exposed {stops:+.1f} stops against {self.name}"
+        told = f"was exposed {stops:+z.1f} stops against {self.name}"
         if not (self.linear and scan.encoding.kind == "linear"):
             return self, f"{told}, which its tone curve hides: its colour may be off"
         moved = tuple((row[0] + stops * LOG_STOP, *row[1:]) for row in self.terms)

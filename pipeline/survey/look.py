@@ -117,7 +117,7 @@ class ControlPatches:
     """Densities above base of a strip's control patches, each with its standard error.
 
     `print_density` is that of the edge print, which was exposed at the factory, and `print_from`
-    what it was measured on: 'codes' or 'letters'. `dmax` is that of film struck by light from
+    what it was measured on: 'codes' or 'letters'. `d_max` is that of film struck by light from
     edge to edge: a leader or a fogged frame, the highest density the film reaches. None where
     the strip doesn't show it.
     """
@@ -125,8 +125,8 @@ class ControlPatches:
     print_density: Triple | None = None
     print_error: Triple | None = None
     print_from: str | None = None
-    dmax: Triple | None = None
-    dmax_error: Triple | None = None
+    d_max: Triple | None = None
+    d_max_error: Triple | None = None
 
 
 def control_patches(look: StripLook, above: Light, base: FilmBase) -> ControlPatches:
@@ -159,7 +159,7 @@ def control_patches(look: StripLook, above: Light, base: FilmBase) -> ControlPat
         found = ControlPatches(as_triple(printed.density), as_triple(error), printed.how)
     if struck is not None:
         error = np.hypot(struck.error, dark_error(struck.density, base.light, illumination))
-        found = replace(found, dmax=as_triple(struck.density), dmax_error=as_triple(error))
+        found = replace(found, d_max=as_triple(struck.density), d_max_error=as_triple(error))
     return found
 
 

@@ -222,7 +222,7 @@ def _cleaned(kind: str, value: Any) -> Any:
     if value is None:
         return None
     if kind == "densities":
-        return [f"{density:.4f}" for density in value]
+        return [f"{density:z.4f}" for density in value]
     if kind in ("bag", "seq"):
         return [text for text in map(clean_text, value) if text]
     if kind == "struct":

@@ -181,7 +181,7 @@ def test_what_makes_no_sense_is_told_with_the_file(tmp_path: Path, changes: dict
 
 
 def test_what_is_no_roll_record_is_told(tmp_path: Path):
-    with pytest.raises(ScanProblem, match="can't be read as a roll record"):
+    with pytest.raises(ScanProblem, match="is not there; name the roll"):
         entries_of_roll(tmp_path)
     (tmp_path / "roll.json").write_text('{"schema": 1, "roll": [], "densities": 3}', "utf-8")
     with pytest.raises(ScanProblem, match="names no batch"):

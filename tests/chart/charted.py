@@ -1,4 +1,4 @@
-"""Pictures of density with charts: from the film model, and drawn from published colours."""
+"""Pictures of density with charts: from the film model, and drawn from colour-science's."""
 
 import cv2
 import numpy as np

@@ -223,7 +223,7 @@ def off(reading: ChartReading, film: str, scanner: str) -> np.ndarray:
 
 
 def test_exposures_are_those_of_colour_film():
-    # The film model's layers see the same published reflectances through curves of their own.
+    # The film model's layers see the same reflectances, ISO 17321-1's, through curves of their own.
     _, reflectances = chart.reflectances()
     exposures = np.log10(load_film("film-a").layer_exposures(reflectances[18:]))
     assert chart_layout().neutral_log_exposure == pytest.approx(exposures, abs=0.012)

@@ -1,4 +1,4 @@
-"""The chart's published figures, and patches told by their densities."""
+"""The chart's figures against colour-science's, and patches told by their densities."""
 
 import numpy as np
 import pytest

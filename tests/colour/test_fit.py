@@ -88,7 +88,7 @@ def test_several_exposures_are_one_film():
     assert delta_e(shown(there, fit.profile) * 2.0**1.5).mean() < (
         delta_e(shown(there, one.profile) * 2.0**1.5).mean()
     )
-    # The first chart sets the speed: its middle grey is where it is published, at 19.8 %.
+    # The first chart sets the speed: its middle grey is where ISO 17321-1 has it, at 19.8 %.
     grey = shown(charts[0].densities, fit.profile)[21, 1]
     assert grey == pytest.approx(0.203, rel=0.04)
 
@@ -132,7 +132,7 @@ def test_light_that_falls_off_over_the_chart_is_not_taken_for_colour():
     across = np.tile(np.linspace(-0.04, 0.04, 6), 4)
     film, scanner = "film-e", "scanner-a"
     plain = chart_density(film, scanner)
-    lit = plain + across[:, None] * np.array(GENERIC.gamma())
+    lit = plain + across[:, None] * np.array(GENERIC.slopes())
     fit = fit_profile([SeenChart(lit)], GENERIC)
     assert delta_e(shown(plain, fit.profile)).mean() < 2.2
 
@@ -177,7 +177,7 @@ def test_a_grey_card_sets_balance_and_exposure_and_leaves_slopes():
     card = chart_density("film-c", "scanner-b")[21]
     profile = fit_grey(card, GENERIC)
     assert layer_exposure(card, from_profile(profile)) == pytest.approx([0.18] * 3)
-    assert profile.gamma() == GENERIC.gamma()
+    assert profile.slopes() == GENERIC.slopes()
     assert profile.unmask == GENERIC.unmask
     brighter = fit_grey(card, GENERIC, exposure=0.36)
     assert layer_exposure(card, from_profile(brighter)) == pytest.approx([0.36] * 3)

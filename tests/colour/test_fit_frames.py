@@ -72,7 +72,7 @@ def test_a_film_near_the_profile_is_fitted(slopes, speeds, stops):
 def test_the_profile_itself_is_left_as_it_is():
     fit = fit_chart(on_film(GENERIC), EVEN, GENERIC)
     assert fit.mean_residual < 0.2
-    assert fit.profile.gamma() == pytest.approx(GENERIC.gamma(), rel=0.01)
+    assert fit.profile.slopes() == pytest.approx(GENERIC.slopes(), rel=0.01)
     assert np.array(fit.profile.unmask) == pytest.approx(np.array(GENERIC.unmask), abs=0.01)
     assert fit.profile.name == GENERIC.name
 

@@ -104,14 +104,19 @@ def test_blanks_are_not_trimmed():
 
 def test_a_wish_changes_its_own_frame_only():
     strips = roll(0.5, 0.7, 0.9)
-    entry = {"number": "02", "exposure": 0.5, "balance": [0.1, 0.0, -0.05], "temperature_k": 3200}
+    entry = {
+        "number": "02",
+        "exposure": 0.5,
+        "balance": [0.1, 0.0, -0.05],
+        "colour_temperature_k": 3200,
+    }
     rows, troubles = colours(strips, entries=[entry])
     assert troubles == ()
     assert rows[0][0] == rows[0][2] == FrameColour(COLOUR)
     own = rows[0][1]
     assert own.colour.balance == pytest.approx((0.13, 0.0, -0.07))
     assert own.colour.exposure == pytest.approx(1.3 * 2**0.5)
-    assert (own.exposure_stops, own.temperature_k, own.tint) == (0.5, 3200, None)
+    assert (own.exposure_stops, own.colour_temperature_k, own.duv) == (0.5, 3200, None)
     assert own.colour.scene != COLOUR.scene
     assert own.colour.curves == COLOUR.curves
 
@@ -214,7 +219,7 @@ def test_a_place_is_one_of_the_picture_as_written():
     assert far[0].balance != pytest.approx(cut[0].balance, abs=1e-3)
 
 
-def test_daylight_without_tint_changes_nothing():
+def test_daylight_on_the_locus_changes_nothing():
     assert scene_light_matrix(None, None) == pytest.approx(np.eye(3), abs=1e-9)
     assert scene_light_matrix(5503.0, 0.0) == pytest.approx(np.eye(3), abs=1e-9)
 
@@ -246,19 +251,49 @@ def test_the_light_that_is_told_becomes_white(kelvin):
     assert shown == pytest.approx(np.full(3, shown.mean()), rel=3e-3)
 
 
+@pytest.mark.parametrize("kelvin", [2500.0, 3500.0, 5000.0, 6500.0])
+@pytest.mark.parametrize("duv", [-0.02, -0.006, 0.005, 0.012])
+def test_light_off_the_locus_becomes_white(kelvin, duv):
+    """Duv is the distance in CIE 1960 u, v along the normal of the Planckian locus.
+
+    Definition of ANSI/IES TM-30; the locus: colour-science, Planck's law.
+    """
+    near = [
+        science.temperature.CCT_to_uv(k, method="Planck 1900") for k in (kelvin - 1, kelvin + 1)
+    ]
+    along = (near[1] - near[0]) / np.hypot(*(near[1] - near[0]))
+    normal = np.array([-along[1], along[0]])
+    uv = (near[0] + near[1]) / 2 + duv * normal * np.sign(normal[1])
+    shown = scene_light_matrix(kelvin, duv) @ working_light(science.UCS_uv_to_xy(uv))
+    assert shown == pytest.approx(np.full(3, shown.mean()), rel=5e-3)
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("temperature_k", "write 'colour_temperature_k'."),
+        ("tint", "write 'duv', a thousandth of it: 0.01 for 10."),
+    ],
+)
+def test_names_of_old_are_told_by_their_new_ones(old, new):
+    with pytest.raises(SettingsProblem, match=f"key '{old}' is not known; ") as told:
+        read_corrections([{"number": "07", old: 10}])
+    assert str(told.value).endswith(new)
+
+
 def test_warm_light_is_cooled_and_greenish_light_turned_to_magenta():
     grey = np.full(3, 0.18)
     tungsten = scene_light_matrix(3200.0, None) @ grey
     assert tungsten[2] > tungsten[1] > tungsten[0]
     shade = scene_light_matrix(9000.0, None) @ grey
     assert shade[0] > shade[1] > shade[2]
-    tubes = scene_light_matrix(None, 12.0) @ grey
+    tubes = scene_light_matrix(None, 0.012) @ grey
     assert tubes[1] < min(tubes[0], tubes[2])
 
 
-@given(st.floats(2000, 25000), st.floats(-30, 30))
-def test_any_light_within_the_ranges_gives_a_plain_matrix(kelvin, tint):
-    matrix = scene_light_matrix(kelvin, tint)
+@given(st.floats(2000, 25000), st.floats(-0.03, 0.03))
+def test_any_light_within_the_ranges_gives_a_plain_matrix(kelvin, duv):
+    matrix = scene_light_matrix(kelvin, duv)
     assert np.isfinite(matrix).all()
     assert np.linalg.det(matrix) > 0
     # Neutrals under daylight keep their order of magnitude, in all channels.
@@ -277,9 +312,9 @@ def test_any_light_within_the_ranges_gives_a_plain_matrix(kelvin, tint):
         ({"balance": [0.1, 0.2, True]}, r"'balance' is \[0.1, 0.2, True\]; give three numbers"),
         ({"exposure": 11}, "'exposure' is 11"),
         ({"exposure": "1"}, "'exposure' is '1'; give a number"),
-        ({"temperature_k": 900}, "'temperature_k' is 900"),
-        ({"tint": 31}, "'tint' is 31"),
-        ({"neutral": [0.1, 0.1], "tint": 3}, "'neutral' and 'tint' contradict"),
+        ({"colour_temperature_k": 900}, "'colour_temperature_k' is 900"),
+        ({"duv": 0.031}, "'duv' is 0.031; give a number from -0.03 to 0.03"),
+        ({"neutral": [0.1, 0.1], "duv": 0.003}, "'neutral' and 'duv' contradict"),
         ({"neutral": [0.1, 0.1], "balance": [0, 0, 0.1]}, "'neutral' and 'balance' contradict"),
         ({"drop": True, "exposure": 1}, "'drop' and 'exposure' contradict"),
     ],
@@ -291,7 +326,7 @@ def test_what_makes_no_sense_is_refused(told, words):
 
 def test_colours_of_an_entry_are_told_apart_from_its_cut():
     assert not FrameCorrection(1, "07", left_mm=1.0).colours
-    assert FrameCorrection(1, "07", tint=0.0).colours
+    assert FrameCorrection(1, "07", duv=0.0).colours
     assert not FrameCorrection(1, "07", exposure=1.0).moves
 
 
@@ -305,7 +340,7 @@ def test_a_run_tells_what_it_lightened_and_what_it_could_not_do(
 ):
     (scans / "roll.toml").write_text(
         "even_exposure = true\n"
-        '[[frames]]\nnumber = "12"\ntint = 5\nexposure = 1.5\n'
+        '[[frames]]\nnumber = "12"\nduv = 0.005\nexposure = 1.5\n'
         '[[frames]]\nnumber = "16"\nneutral = [0.5, 0.5]\n',
         encoding="utf-8",
     )
@@ -315,9 +350,9 @@ def test_a_run_tells_what_it_lightened_and_what_it_could_not_do(
     # Frame 16 is blank: all of it is film base.
     assert "frame 16: its neutral place is as black as the film base" in ran.err
     frames = recorded(out)
-    assert frames["12"]["tint"] == 5
+    assert frames["12"]["duv"] == 0.005
     assert "balance" not in frames["12"]
-    assert "tint" not in frames["13"]
+    assert "duv" not in frames["13"]
     trimmed = {number for number, frame in frames.items() if "exposure_stops" in frame}
     # At least the one by hand, never the blank one.
     assert "12" in trimmed

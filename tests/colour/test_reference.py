@@ -119,7 +119,7 @@ def test_corners_given_are_obeyed(solved):
     given = read_references({"frame": "07", "corners": corners.tolist()})
     reference = named_reference(given, unseen, GENERIC, solved)
     found = named_reference(read_references("07"), [("07", held)], GENERIC, solved)
-    assert reference.colour.gamma() == pytest.approx(found.colour.gamma(), rel=0.03)
+    assert reference.colour.slopes() == pytest.approx(found.colour.slopes(), rel=0.03)
     assert pytest.approx(1.5) == ASPECT
     wrong = read_references({"frame": "07", "corners": [[0, 0], [0.2, 0], [0.2, 0.2], [0, 0.2]]})
     with pytest.raises(SettingsProblem, match="frame 07 is no 24-patch chart"):

@@ -200,7 +200,7 @@ def test_gain_of_the_scanner_leaves_the_colour():
         above = density_above(light, found)
         results.append(solve_roll(list(above[:8]), GENERIC))
     for other in results[1:]:
-        assert other.gamma() == pytest.approx(results[0].gamma(), rel=2e-3)
+        assert other.slopes() == pytest.approx(results[0].slopes(), rel=2e-3)
         assert other.balance == pytest.approx(results[0].balance, abs=2e-3)
 
 
@@ -233,10 +233,10 @@ def test_the_usual_picture_lies_a_little_under_middle_grey():
     assert with_exposure(colour, [frames[0][:19]]) == colour
 
 
-def test_gamma_is_the_slope_of_each_curve():
+def test_slopes_are_those_of_each_curve():
     colour: RollColour = replace(from_profile(GENERIC), curves=known_film(1.1, 0.9))
-    red, green, blue = GENERIC.gamma()
-    assert colour.gamma() == pytest.approx((red * 1.1, green, blue * 0.9))
+    red, green, blue = GENERIC.slopes()
+    assert colour.slopes() == pytest.approx((red * 1.1, green, blue * 0.9))
 
 
 def test_a_roll_of_nights_is_lightened_by_two_and_a_half_stops_at_most():

@@ -4,6 +4,7 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
+from PIL import Image
 
 from pipeline.bath.batch import Batch
 from pipeline.bath.caution import caution_text
@@ -36,6 +37,7 @@ def test_a_batch_from_mixing_to_its_end(run: Run, tmp_path: Path):
     text = ran_well(run("bath", "show", "spring kit", "--chart", chart))
     assert "8 rolls done" in text
     assert "Warning: under-developed" in text
+    assert caution_text() in ran_well(run("bath", "use", "spring kit", "07"))
     assert text.count(caution_text()) == 1
     assert text.endswith(caution_text())
     assert ElementTree.parse(chart).getroot().get("class") == "plot"
@@ -62,7 +64,7 @@ def test_wrong_entries_are_taken_back(run: Run, log: Path):
     ran_well(run("bath", "use", "spring", "7", "--rolls", "0.5"))
     before = BathLog(log).entries()
     assert "undo" in ran_well(run("bath", "remove", "spring", "7"))
-    assert ran_well(run("bath", "undo")) == "Taken back: 7 of spring.\n"
+    assert ran_well(run("bath", "undo")) == "The last change is taken back, of 7 of spring.\n"
     assert BathLog(log).entries() == before
     assert "with 1 roll;" in ran_well(run("bath", "remove", "spring"))
     assert BathLog(log).entries() == ()
@@ -150,8 +152,30 @@ def test_a_drawing_needs_a_trend_and_a_name(run: Run, tmp_path: Path):
     ran = run("bath", "show", "spring", "--chart", tmp_path / "trend.svg")
     assert (ran.code, "has no trend to draw" in ran.err) == (1, True)
     assert ran.out.startswith("spring: mixed")
-    ran = run("bath", "show", "spring", "--chart", tmp_path / "trend.png")
-    assert (ran.code, "ending in .svg" in ran.err) == (2, True)
+    ran = run("bath", "show", "spring", "--chart", tmp_path / "trend.pdf")
+    assert (ran.code, "ending in .svg or .png" in ran.err) == (2, True)
+    ran = run("bath", "show", "spring", "--chart", tmp_path / "slip" / "trend.svg")
+    told = f"{tmp_path / 'slip' / 'trend.svg'}: its folder is not there; make it first, or correct"
+    assert (ran.code, ran.out, ran.err) == (2, "", f"{told} --chart.\n")
+
+
+def test_a_trend_is_drawn_as_png_too(run: Run, tmp_path: Path):
+    chart = tmp_path / "trend.png"
+    ran_well(run("bath", "mix", "spring", "--life-rolls", "16"))
+    ran_well(run("bath", "show", "spring", "--chart", chart))
+    with Image.open(chart) as image:
+        assert image.format == "PNG"
+
+
+def test_a_day_still_to_come_is_a_slip(run: Run, log: Path):
+    day = date.today() + timedelta(days=2)
+    for words in (("mix", "spring"), ("change", "spring"), ("use", "spring", "1")):
+        ran = run("bath", *words, "--on", day)
+        assert (ran.code, ran.err) == (
+            2,
+            f"--on is {day}, which is still to come; correct the day.\n",
+        )
+    assert not log.exists()
 
 
 def test_the_place_of_the_log(run: Run, log: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
@@ -173,7 +197,7 @@ def test_the_place_of_the_log(run: Run, log: Path, tmp_path: Path, monkeypatch: 
 def test_a_slip_in_the_log_s_folder_begins_no_second_log(run: Run, tmp_path: Path):
     ran = run("bath", "mix", "spring", "--log", tmp_path / "absent" / "bath.sqlite")
     assert ran.code == 2
-    assert f"its folder {tmp_path / 'absent'} is not there" in ran.err
+    assert "its folder is not there; make it first, or correct --log." in ran.err
     assert not (tmp_path / "absent").exists()
 
 
@@ -190,11 +214,20 @@ def test_answers_say_in_words_what_was_noted_and_where(run: Run, log: Path):
     assert "stood so already" in ran_well(run(*words))
 
 
+def test_noting_a_roll_leads_nobody_to_the_baths_while_they_are_good(run: Run):
+    ran_well(run("bath", "mix", "fresh", "--life-rolls", "16"))
+    assert "good for another" in (used := ran_well(run("bath", "use", "fresh", "01")))
+    assert caution_text() not in used
+
+
 def test_a_wrong_value_is_told_by_its_option(run: Run):
     for words, told in (
         (("mix", "a", "--life-rolls", "many"), "--life-rolls is 'many'"),
         (("mix", "a", "--temperature", "380"), "--temperature is 380"),
-        (("use", "a", "1", "--time", "3:75"), "--time is '3:75'"),
+        (("mix", "a", "--temperature", "100F"), "'100F'; give degrees Celsius from 5 to 60."),
+        (("mix", "a", "--volume", "1 l"), "is '1 l'; give millilitres from 10 to 1000000."),
+        (("use", "a", "1", "--time", "3:75"), "--time is '3:75'; give a time as in 3:15, or sec"),
+        (("use", "a", "1", "--time", "3.15"), "--time is 3.15; give a time as in 3:15, or sec"),
     ):
         ran = run("bath", *words)
         assert (ran.code, told in ran.err) == (2, True), ran.err

@@ -10,7 +10,8 @@ from PIL import Image
 from pipeline.bath.batch import Batch, Use
 from pipeline.bath.log import BathLog
 from pipeline.bath.words import cautions
-from pipeline.command import cli
+from pipeline.command import cli, diagnose
+from pipeline.problem import OutputProblem
 from tests.conftest import Run, states
 
 STRIPS = """date,batch,strip,patch,red,green,blue
@@ -80,7 +81,7 @@ def test_a_bad_input_does_not_stop_the_others(readings: Path, tmp_path: Path, ru
     ran = run("diagnose", bad, readings, tmp_path / "none.json")
     assert ran.code == 1
     assert f"{bad}: line 2 has 'x' in column 'red', which is no number" in ran.err
-    assert "none.json: can't be read as a roll record" in ran.err
+    assert "none.json: is not there; name the roll.json" in ran.err
     assert len(ran.err.splitlines()) == 2
     assert "under-developed" in ran.out
     assert "Traceback" not in ran.err
@@ -132,12 +133,46 @@ def test_a_chart_is_drawn_and_drawn_again_but_over_nothing_else(
 
 
 def test_findings_are_told_though_the_chart_cannot_be_written(
-    readings: Path, tmp_path: Path, run: Run
+    readings: Path, tmp_path: Path, run: Run, monkeypatch: pytest.MonkeyPatch
 ):
-    ran = run("diagnose", readings, "--chart", tmp_path / "none" / "chart.svg")
+    def full(path: Path, _plot: object) -> None:
+        raise OutputProblem(path, "can't be written, the disk is full", "make room")
+
+    monkeypatch.setattr(diagnose, "write_chart", full)
+    ran = run("diagnose", readings, "--chart", tmp_path / "chart.svg")
     assert ran.code == 1
-    assert "its folder has gone" in ran.err
+    assert "the disk is full" in ran.err
     assert "under-developed" in ran.out
+
+
+def test_a_slip_in_the_chart_s_folder_is_told_before_all(readings: Path, tmp_path: Path, run: Run):
+    chart = tmp_path / "none" / "chart.svg"
+    ran = run("diagnose", readings, "--chart", chart)
+    assert (ran.code, ran.out) == (2, "")
+    assert ran.err == f"{chart}: its folder is not there; make it first, or correct --chart.\n"
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--ppi", "2000"), "--ppi says how scans are read, and no scans are named"),
+        (("--no-monochrome",), "--monochrome says how scans are read"),
+        (("--bath-log", "log"), "--bath-log is about the batch of a roll, and no roll is named"),
+        (("--aim", "good.json"), "--aim good.json is to hold against a roll, and no roll is named"),
+        (("--json", "--verbose", "--strict"), ""),
+    ],
+)
+def test_what_does_nothing_for_readings_is_refused(words, told, readings: Path, run: Run):
+    ran = run("diagnose", readings, *words)
+    assert ran.code == (2 if told else 0)
+    assert ran.err.startswith(told)
+    assert len(ran.err.splitlines()) == bool(told)
+
+
+def test_readings_are_no_aim_of_a_roll(converted: Path, readings: Path, run: Run):
+    ran = run("diagnose", converted / "roll.json", "--aim", readings)
+    assert (ran.code, ran.out) == (2, "")
+    assert "is to hold against readings, and no CSV file of them is named; leave it out" in ran.err
 
 
 @pytest.mark.parametrize(
@@ -227,7 +262,8 @@ def test_scans_are_surveyed_as_measure_does_and_nothing_is_written(scans: Path, 
     document = json.loads(ran.out)
     assert (document["input"], document["kind"]) == ("harbour", "scans")
     assert sorted(map(str, document["findings"])) == sorted(map(str, measured["findings"]))
-    assert document["problems"] == [each["message"] for each in measured["problems"]]
+    said = [f"{each['scan']}: {each['message']}" for each in measured["problems"]]
+    assert document["problems"] == said
     assert states(scans.parent) == before
 
 

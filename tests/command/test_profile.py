@@ -56,7 +56,7 @@ def test_a_grey_card_balances_and_leaves_slopes(scans: Path, tmp_path: Path, run
     ran = run("profile", "fit", scans, "--reference", "02", "-o", out)
     assert ran.code == 0
     film = read_film(out)
-    assert film.gamma() == pytest.approx(find_film("generic").gamma(), rel=1e-6)
+    assert film.slopes() == pytest.approx(find_film("generic").slopes(), rel=1e-6)
     assert "balanced by the grey card in frame 02" in film.source
 
 
@@ -103,5 +103,5 @@ def test_list_and_show(run: Run):
     assert listed.code == 0
     assert [line.split()[0] for line in listed.out.splitlines()] == list(film_names())
     shown = run("profile", "show", "generic")
-    assert tomllib.loads(shown.out)["layers"]["red"]["slope"] == find_film("generic").gamma()[0]
+    assert tomllib.loads(shown.out)["layers"]["red"]["slope"] == find_film("generic").slopes()[0]
     assert run("profile", "show", "nothing").code == 2

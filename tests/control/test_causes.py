@@ -104,7 +104,7 @@ def test_directions_are_the_published_ones(published):
         place = SLICES["contrast" if quantity == "hd" else quantity]
         found = direction[place]
         assert np.sign(found[np.isfinite(found)]) == pytest.approx(signs[np.isfinite(found)])
-        # What goes unnamed in the table is level in the transcription, not a way.
+        # What goes unnamed in the table is level in sources.toml [fault-directions], not a way.
         assert not signs[~np.isfinite(found)].any()
 
 

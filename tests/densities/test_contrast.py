@@ -103,7 +103,7 @@ def test_the_order_of_pictures_does_not_matter(order):
 def test_slopes_on_greys_are_those_of_the_layers_put_together():
     # Greys that rise in all layers by their slopes, seen by the scanner, taken apart again.
     seen = neutral_slope(COLOUR)
-    assert np.asarray(COLOUR.unmask) @ seen == pytest.approx(np.array(COLOUR.gamma()))
+    assert np.asarray(COLOUR.unmask) @ seen == pytest.approx(np.array(COLOUR.slopes()))
 
 
 def test_usual_print_holds_that_of_the_models_films():

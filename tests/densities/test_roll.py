@@ -78,11 +78,11 @@ def test_the_order_of_strips_does_not_matter(strips, random):
 
 
 def test_status_m_stands_beside_wherever_a_profile_is_named():
-    made = printed(0.9, dmax=(2.0,) * 3, dmax_error=ERROR)
+    made = printed(0.9, d_max=(2.0,) * 3, d_max_error=ERROR)
     told = roll_densities([made], COLOUR, GENERIC, SCANNER)
     for seen, shown in (
         (told.edge_print, told.edge_print_status_m),
-        (told.dmax.density, told.dmax.status_m),
+        (told.d_max.density, told.d_max.status_m),
     ):
         assert shown == pytest.approx(status_m(np.array(seen), SCANNER))
     of_base = base_status_m(np.array(told.base), SCANNER)
@@ -111,7 +111,7 @@ def test_shares_count_the_pictures_pixels():
     assert told.shoulder == pytest.approx((0.2,) * 3)
     assert told.range == pytest.approx((1.4,) * 3)
     bare = strip_densities(strip(), COLOUR, None)
-    assert (bare.toe, bare.shoulder, bare.range, bare.edge_print, bare.dmax) == (None,) * 5
+    assert (bare.toe, bare.shoulder, bare.range, bare.edge_print, bare.d_max) == (None,) * 5
 
 
 @pytest.mark.parametrize(

@@ -75,7 +75,7 @@ def test_fog_lifts_the_base_and_hardly_what_is_above_it():
 
 
 def test_a_usual_roll_has_published_base_and_grey():
-    """The base lies within the published films, and middle grey near a grey card's red density."""
+    """Base: sources.toml [d-min]. Grey, near a card's red density: sources.toml [grey-card]."""
     told = signs(log_exposure=0.0)
     low, high = (SOURCES["d-min"][key] for key in ("lowest", "highest"))
     base = triple(told, "base")

@@ -69,7 +69,7 @@ def test_without_a_number_there_is_one_step_and_no_place():
 
 
 def test_published_example():
-    # The transcription of the layout gives this pair (secondary source).
+    # The pair of sources.toml [edge-barcode].
     assert np.array_equal(encode(LAYOUT, 115, 10, 23), bits_of("1010101110011010100010111010101"))
     assert code_text(LAYOUT, 115, 10, 23) == "115-10/11A"
 
@@ -88,7 +88,7 @@ def test_steps_beyond_the_last_value_wrap():
 
 
 def test_leader_values_come_before_zero():
-    # Frame values 62 and 63 are X and 00, printed before 0 (published layout).
+    # Frame values 62 and 63 are X and 00, printed before 0: sources.toml [edge-barcode].
     values = [62, 63, 0, 1, 36]
     places = [position_of(LAYOUT, 2 * value) for value in values]
     assert places == [-2.0, -1.0, 0.0, 1.0, 36.0]

@@ -1,4 +1,4 @@
-"""The film model's film, process and scanner against published figures and reference libraries."""
+"""The film model's film, process and scanner against sources.toml and reference libraries."""
 
 import ast
 from pathlib import Path

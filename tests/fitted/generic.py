@@ -287,19 +287,19 @@ def metered_charts(split: str) -> tuple[Chart, ...]:
 def spreads(seen: Sequence[Chart], fit: Fit) -> tuple[float, float]:
     """Return the spread of slopes (relative) and balance (log10), red and blue against green.
 
-    Slopes are spread by what films are, of which the model has few, so as the published ranges
-    say; and by what bands of scanners see of one film.
+    Slopes are spread by what films are, of which the model has few, so as the usual ranges say
+    (sources.toml [slopes]); and by what bands of scanners see of one film.
     """
     found = balanced(np.array([one.density for one in seen]), fit)
     slopes, films = np.log(found.slope_change[:, [0, 2]]), np.array([one.film for one in seen])
     bands = [slopes[films == film].var(axis=0) for film in np.unique(films)]
     speeds = found.shift[:, [0, 2]] - found.shift[:, [1]]
-    spread = np.hypot(published_spread(), np.sqrt(np.mean(bands)))
+    spread = np.hypot(usual_spread(), np.sqrt(np.mean(bands)))
     return float(spread), float(speeds.std(axis=0).mean())
 
 
-def published_spread() -> float:
-    """Return one standard deviation of the published slopes (relative), mean of the layers."""
+def usual_spread() -> float:
+    """Return one standard deviation of usual slopes (relative), sources.toml [slopes]."""
     table = SOURCES["slopes"]
     ranges = np.subtract(table["highest"], table["lowest"]) / np.array(table["median"])
     return float(ranges.mean() / RANGE_OF_14)

@@ -33,7 +33,7 @@ def test_profile_s_numbers_are_those_of_the_fit(fit):
     film = find_film("generic")
     assert np.array(film.unmask) == pytest.approx(fit.unmask, abs=2e-3)
     assert np.array(film.scene) == pytest.approx(fit.scene, abs=2e-3)
-    assert film.gamma() == pytest.approx(fit.slopes, abs=2e-3)
+    assert film.slopes() == pytest.approx(fit.slopes, abs=2e-3)
     toes = np.log10([curve.toe_exposure for curve in film.curves])
     assert toes == pytest.approx(toe_log_exposures(charts(FILMS), fit), abs=6e-3)
     assert [curve.toe_power for curve in film.curves] == pytest.approx(

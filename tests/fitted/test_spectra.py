@@ -63,7 +63,7 @@ def test_unit_dyes_have_about_the_published_densities():
 
 
 def test_bases_span_the_published_range_of_d_min_but_for_the_densest_green():
-    """They reach 0.739 (profiles/dyes.toml); 0.75 is the published one."""
+    """They reach 0.739 (profiles/dyes.toml); 0.75 is that of sources.toml [d-min]."""
     seen = status_m_of_spectra(NM, base_spectra(NM))
     low, high = seen.min(axis=0), seen.max(axis=0)
     assert (low < SOURCES["d-min"]["lowest"]).all()

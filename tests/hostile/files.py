@@ -83,8 +83,8 @@ exposure = 0.2
 [[frames]]
 number = "08"
 neutral = [0.5, 0.25]
-temperature_k = 3200
-tint = 4
+colour_temperature_k = 3200
+duv = 0.004
 
 [reference]
 frame = "07"

@@ -268,7 +268,7 @@ def row_of(case: str, setup: Setup, seed: int, roll: Judged, shown: RollColour) 
     )
     each = each if stops else ""
     between = "   -" if roll.between is None else f"{roll.between:4.2f}"
-    slopes = " ".join(f"{value:.3f}" for value in shown.gamma())
+    slopes = " ".join(f"{value:.3f}" for value in shown.slopes())
     return (
         f"{case:9} {setup.film} {setup.scanner} {seed:3d}  {_mean(roll.mean):5.2f} "
         f"{_mean(roll.p95):5.2f}  {_mean(roll.linear):5.2f} {_mean(roll.printed):5.2f}  {between}  "

@@ -1,6 +1,6 @@
 """How often a control strip's fault is told, over random amounts: a table of found by true code.
 
-`python -m tests.judged.control` prints it for strips of the published directions, and how
+`python -m tests.judged.control` prints it for strips of the faults of publication Z-131, and how
 often the very cause is among the first three.
 """
 

@@ -38,7 +38,7 @@ PLAIN, SLIGHTLY, MOST = 1.0, 0.4, 1.6
 
 @dataclass(frozen=True)
 class Published:
-    """One published fault: the product's words for its cause, its code, and its directions.
+    """One fault of publication Z-131: the product's words for its cause, its code, directions.
 
     Directions are of d_min, ld, contrast (HD - LD) or hd, d_max, and retained; a number for all
     channels or three. What is not named may go slightly either way.

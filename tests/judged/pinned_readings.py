@@ -32,7 +32,7 @@ FILM_FAULTS: Mapping[str, float] = {
 
 
 def control_figures() -> dict[str, Any]:
-    """Return what is found, and how surely, of control strips with published faults."""
+    """Return what is found, and how surely, of control strips with publication Z-131's faults."""
     told = {}
     for fault in FAULTS:
         for size in (1.0, 2.5):

@@ -74,7 +74,7 @@ def charts_of(roll: SurveyedRoll, truths: dict[str, Truth]) -> list[Charted]:
 
 
 def judged(chart: Charted, shown: RollColour) -> Judged:
-    """Hold a chart as rendered with a colour against its published colours."""
+    """Hold a chart as rendered with a colour against its colours by ISO 17321-1."""
     above = to_density_above(cut_light(chart.strip.scan, chart.frame.outline), chart.frame.base)
     scene = patch_means(to_scene(above, shown), chart.frame.outline, chart.told)
     want = np.array([patch["lab_d50"] for patch in chart.told["patches"]])

@@ -1,4 +1,4 @@
-"""Film profiles: published figures, the published ADX chain, and slips in a file."""
+"""Film profiles: sources.toml, the ADX chain of SMPTE ST 2065-3, and slips in a file."""
 
 import tomllib
 from pathlib import Path
@@ -26,13 +26,13 @@ def test_films_have_the_published_base_and_slopes(name):
     assert film.base_status_m == tuple(base["median"])
     assert film.base_low == tuple(base["lowest"])
     assert film.base_high == tuple(base["highest"])
-    assert (np.array(film.gamma()) >= slopes["lowest"]).all()
-    assert (np.array(film.gamma()) <= slopes["highest"]).all()
+    assert (np.array(film.slopes()) >= slopes["lowest"]).all()
+    assert (np.array(film.slopes()) <= slopes["highest"]).all()
 
 
 def test_contrast_profiles_are_the_ends_of_the_published_range():
-    assert find_film("generic-high-contrast").gamma() == tuple(SOURCES["slopes"]["highest"])
-    assert find_film("generic-low-contrast").gamma() == tuple(SOURCES["slopes"]["lowest"])
+    assert find_film("generic-high-contrast").slopes() == tuple(SOURCES["slopes"]["highest"])
+    assert find_film("generic-low-contrast").slopes() == tuple(SOURCES["slopes"]["lowest"])
 
 
 @pytest.mark.parametrize("name", OPEN_FILMS)

@@ -1,4 +1,4 @@
-"""Sizes of film and frames against the published figures."""
+"""Sizes of film and frames against ISO 1007 and ISO 732, as sources.toml has them."""
 
 import pytest
 

@@ -107,7 +107,7 @@ def roll_of_38() -> RollRecord:
             ),
             toe=(0.1, 0.2, 0.3), shoulder=(0.0, 0.01, 0.02), toe_density=(0.12, 0.13, 0.14),
             shoulder_density=(1.6, 1.6, 1.6), channel_spread=ChannelSpread(0.28, 0.1),
-            dmax=PRINTED, trust=("No scanner profile is named.",),
+            d_max=PRINTED, trust=("No scanner profile is named.",),
         ),
         (Finding("scanner-drift", "note", 0.7, "Base differs by 0.03.", "Lock the exposure."),
          Finding("light-leak", "fault", 0.93, "Frame 00 is fogged.", "Wind on twice."),
@@ -290,8 +290,8 @@ def test_the_plot_shows_the_densities_of_the_record(roll_page):
 )
 def test_exposure_hint_is_density_over_slope_in_factors_of_two(stops, remark):
     record = made_roll([3])
-    middle, gamma = 0.7, record.colour.gamma[1]
-    above = middle + gamma * np.log10(2.0**stops)
+    middle, slope = 0.7, record.colour.slopes[1]
+    above = middle + slope * np.log10(2.0**stops)
     odd = made_frame("99", density=DensityRecord((0, 0, 0), (0.7, float(above), 0.7), (2, 2, 2)))
     strips = (made_strip((*record.strips[0].frames, odd)),)
     caption = parsed(report.page(replace(record, strips=strips), {})).findall(".//figcaption")[3]

@@ -2,15 +2,23 @@
 
 import csv
 import io
+import json
 import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
+from hypothesis import given
+from hypothesis import strategies as st
 from wcwidth import wcswidth
 
+from pipeline.control.finding import triple_text
 from pipeline.kinds import CHANNELS
-from pipeline.record.record import ContrastRecord, PatchRecord, RollDensities
+from pipeline.record.record import ContrastRecord, PatchRecord, RollDensities, plain
+from pipeline.report import table
 from pipeline.report.table import measure_csv, measure_table
+from pipeline.report.words import figure_text, share_text, signed_text
+from pipeline.words import percent
 from tests.report.test_contact_sheet import made_roll
 from tests.report.test_roll_page import roll_of_38
 
@@ -59,7 +67,7 @@ def test_contrast_is_told_as_measured_or_as_a_guess():
     )
     guessed = RollDensities(
         THREE, THREE, None, None, contrast_estimate=ContrastRecord(THREE, THREE, THREE, "pictures"),
-        dmax=PatchRecord(THREE, THREE, "light-struck film", THREE),
+        d_max=PatchRecord(THREE, THREE, "light-struck film", THREE),
     )  # fmt: skip
     told = measure_table(made_roll([1], densities=measured))
     assert "wedge" in told
@@ -82,3 +90,32 @@ def test_csv_has_a_line_a_frame_with_its_figures():
         known = [*frame.density.min, *frame.density.median, *frame.density.max]
         np.testing.assert_allclose(told, known, atol=5e-5)
     assert measure_csv(record, head=False) in measure_csv(record)
+
+
+@given(st.floats(-0.02, 0.02), st.integers(0, 4))
+def test_nothing_that_is_shown_is_minus_nought(value: float, decimals: int):
+    """Terminal, page, CSV and JSON alike; what is nought and negative has no sign that tells."""
+    shown = [
+        figure_text(value, decimals), signed_text(value, decimals), share_text(value),
+        str(table._cell(value)), json.dumps(plain(value)), percent(value),
+        *triple_text((value,) * 3).split(" / "), *triple_text((value,) * 3, False).split(" / "),
+    ]  # fmt: skip
+    assert not [text for text in shown if float(text.rstrip(" %")) == 0.0 and "-" in text]
+
+
+def test_every_signed_figure_in_the_code_is_shown_without_minus_nought():
+    pattern = re.compile(r"[{:]\+\.\d[fe]\b")
+    for path in Path(table.__file__).parents[1].rglob("*.py"):
+        assert not pattern.findall(path.read_text("utf-8")), path
+
+
+def test_the_table_says_whose_roll_it_is_and_counts_pages_from_one():
+    record = roll_of_38()
+    strips = tuple(replace(strip, page=place) for place, strip in enumerate(record.strips))
+    record = replace(record, strips=strips)
+    roll, base, *_ = blocks_of(measure_table(record))
+    assert roll[0].startswith(f"Roll {record.roll['id']}, density")
+    pages = [str(place) for place, strip in enumerate(strips, start=1)]
+    assert [re.split(r"\s{2,}", line.strip())[2] for line in base[2:]] == pages
+    rows = csv.DictReader(io.StringIO(measure_csv(record)))
+    assert [each["page"] for each in rows] == [str(s.page + 1) for s in strips for _ in s.frames]

@@ -199,6 +199,61 @@ def test_a_dry_run_writes_nothing_and_tells_what_would_be(convert, tmp_path: Pat
     assert states(out) == before
 
 
+def test_a_dry_run_tells_what_a_true_run_refuses(convert, run: Run, settled: Path, tmp_path: Path):
+    out = tmp_path / "out"
+    dry = ("convert", settled, "-o", out, *FAST, "--dry-run")
+    out.mkdir()
+    (out / "roll.json").write_text("{}")
+    name = re.search(r"written: (\S+), ", run(*dry).out)[1]
+    (out / f"{name}.jpg").write_bytes(b"somebody's picture")
+    before = states(out)
+    told = run(*dry)
+    assert told.code == 1
+    assert "3 would be written: " in told.out
+    assert name not in told.out
+    for file in ("roll.json", f"{name}.jpg"):
+        assert f"{file}: was not written by evenroll; move it away" in told.err
+    assert states(out) == before
+    true = run(*dry[:-1])
+    assert (true.code, true.err) == (told.code, told.err)
+
+
+def test_a_dry_run_ends_as_a_true_run_does(run: Run, settled: Path, tmp_path: Path):
+    (settled / "broken.tif").write_bytes(b"")
+    words = ("convert", settled, "-o", tmp_path / "out", *FAST, "--json")
+    dry, true = run(*words, "--dry-run"), run(*words)
+    assert dry.code == true.code == 1
+    told, done = json.loads(dry.out)[0], json.loads(true.out)[0]
+    assert (told["to_write"], told["written"]) == (done["written"], done["to_write"]) == (4, 0)
+    assert told["problems"] == done["problems"]
+
+
+def test_a_dry_run_tells_a_result_of_another_kind(convert, run: Run, settled: Path, tmp_path: Path):
+    out = tmp_path / "out"
+    convert()
+    before = states(out)
+    for more in ((), ("--dry-run",)):
+        told = run("split", settled, "-o", out, *more)
+        assert told.code == 3
+        assert "holds positives of look print, and negatives would take their place" in told.err
+        assert states(out) == before
+    assert run("split", settled, "-o", out, "--dry-run", "--replace").code == 0
+    assert states(out) == before
+
+
+@pytest.mark.parametrize("deeper", ["", "deeper"])
+def test_a_dry_run_tells_a_folder_that_can_not_be(
+    run: Run, settled: Path, tmp_path: Path, deeper: str
+):
+    (tmp_path / "out").write_text("a file")
+    told = [
+        run("convert", settled, "-o", tmp_path / "out" / deeper, *FAST, *more)
+        for more in ((), ("--dry-run",))
+    ]
+    assert told[0].code == told[1].code == 3
+    assert told[0].err == told[1].err
+
+
 def test_only_the_frames_named_are_written(convert, run: Run, settled: Path, tmp_path: Path):
     out = tmp_path / "out"
     convert()

@@ -38,7 +38,7 @@ def surveyed(folder, roll, scanner="scanner-a", ppi=150):
     return survey_scan(write_scan(folder, "s", scan), Settings()).strips[0], scan.truth["strips"][0]
 
 
-def true_dmax(roll, scanner, truth):
+def true_d_max(roll, scanner, truth):
     """Return what the model's scanner sees, free of noise, of film that got all that light."""
     film, device = load_film(roll.film), load_scanner(scanner)
     dye = film.develop(np.full(3, LIGHT_STRUCK), roll.process)
@@ -53,23 +53,25 @@ def test_a_struck_leader_has_the_films_highest_density(tmp_path, scanner, contra
         process=Process(contrast=(contrast,) * 3), seed=3,
     )  # fmt: skip
     strip, truth = surveyed(tmp_path, roll, scanner)
-    expected = true_dmax(roll, scanner, truth)
-    assert np.array(strip.dmax) == pytest.approx(expected, abs=0.1)
-    assert (np.abs(np.array(strip.dmax) - expected) < 3.0 * np.array(strip.dmax_error) + 0.01).all()
+    expected = true_d_max(roll, scanner, truth)
+    assert np.array(strip.d_max) == pytest.approx(expected, abs=0.1)
+    assert (
+        np.abs(np.array(strip.d_max) - expected) < 3.0 * np.array(strip.d_max_error) + 0.01
+    ).all()
 
 
 def test_a_fogged_frame_has_it_too(tmp_path):
     frames = (FrameSpec("harbour"), FrameSpec("sea", kind="fogged"), FrameSpec("boats"))
     roll = Roll("film-c", frames, seed=5)
     strip, truth = surveyed(tmp_path, roll, "scanner-c")
-    assert np.array(strip.dmax) == pytest.approx(true_dmax(roll, "scanner-c", truth), abs=0.1)
+    assert np.array(strip.d_max) == pytest.approx(true_d_max(roll, "scanner-c", truth), abs=0.1)
 
 
 def test_pictures_and_leaks_are_no_struck_film(tmp_path):
     frames = (FrameSpec("sea", 3.0), FrameSpec("harbour", 3.0))
     leak = LightLeak(at_mm=30.0, stops=5.0)
     strip, _ = surveyed(tmp_path, Roll("film-a", frames, leaks=(leak,), seed=1))
-    assert (strip.dmax, strip.dmax_error) == (None, None)
+    assert (strip.d_max, strip.d_max_error) == (None, None)
 
 
 def view(level, columns, px_per_mm=8.0):

@@ -21,8 +21,8 @@ def test_a_strip_with_leader_and_print_has_both_patches(tmp_path):
     printed, error = np.array(strip.print_density), np.array(strip.print_error)
     assert (np.abs(printed - truth["edge_print_above_base"]) < 3.0 * error).all()
     # No film is denser than where all light there is has struck it.
-    assert (np.array(strip.dmax) > printed + 0.3).all()
-    assert (np.array(strip.dmax_error) > 0.0).all()
+    assert (np.array(strip.d_max) > printed + 0.3).all()
+    assert (np.array(strip.d_max_error) > 0.0).all()
 
 
 @pytest.mark.parametrize("edge_print", [True, False])
@@ -30,4 +30,4 @@ def test_a_patch_that_is_not_there_is_none(tmp_path, edge_print):
     strip, _ = surveyed(tmp_path, edge_print=edge_print)
     assert (strip.print_density is not None) is edge_print
     assert (strip.print_error is not None) is edge_print
-    assert (strip.dmax, strip.dmax_error) == (None, None)
+    assert (strip.d_max, strip.d_max_error) == (None, None)
