@@ -1,4 +1,4 @@
-"""Benchmarks: `python -m tests.benchmarks FOLDER [roll|strip|large|growth|many|start ...]`.
+"""Benchmarks: `python -m tests.benchmarks FOLDER [roll|strip|large|growth|many|start|page ...]`.
 
 FOLDER keeps the scans that are made (13 GB for all). Making them is not timed. Times of the
 processor count all threads; on a machine that does other things as well they are what to compare.
@@ -16,6 +16,7 @@ import numpy as np
 from tests.benchmarks import scans as made
 from tests.benchmarks.frames import frame_tasks
 from tests.benchmarks.measure import Cost, least, process_cost, section_cost
+from tests.benchmarks.review import review
 
 _EVENROLL = (sys.executable, "-m", "pipeline")
 
@@ -112,7 +113,12 @@ def start(folder: Path, rounds: int) -> None:
     print(f"{'sample roll':20} {least(costs)}")
 
 
-PARTS = {f.__name__: f for f in (roll, strip, large, growth, many, start)}
+def page(folder: Path, rounds: int) -> None:
+    """The page over 36 frames of 13 Mpx: first sight, previews, memory."""
+    review(made.roll_folder(folder, 3200.0))
+
+
+PARTS = {f.__name__: f for f in (roll, strip, large, growth, many, start, page)}
 
 
 def main() -> None:
