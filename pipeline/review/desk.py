@@ -309,7 +309,8 @@ def _text_of(path: Path) -> str | None:
         If they can't be read as text.
     """
     try:
-        return path.read_text("utf-8")
+        # As bytes, so that line ends stay as the user's editor writes them.
+        return path.read_bytes().decode("utf-8-sig")
     except FileNotFoundError:
         return None
     except (OSError, UnicodeDecodeError) as error:

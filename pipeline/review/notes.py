@@ -39,7 +39,6 @@ class Notes:
                 f"{ROLL_FILE} has its frames in one line",
                 "write each under a heading [[frames]]",
             )
-        self._ended = not text or text.endswith("\n")
 
     @property
     def text(self) -> str:

@@ -177,6 +177,17 @@ def test_notes_changed_by_another_program_are_kept_and_undone_as_a_step(desk, sc
     assert desk.document()["trouble"] == ""
 
 
+def test_line_ends_and_permissions_of_the_notes_stay(desk, scans):
+    file = scans / "roll.toml"
+    file.write_bytes(b"id = 'quay'\r\n# mine\r\n")
+    file.chmod(0o640)
+    do(desk, "tone", tones={"exposure": 0.5})
+    assert file.read_bytes().startswith(b"id = 'quay'\r\n")
+    assert file.stat().st_mode & 0o777 == 0o640
+    desk.undo()
+    assert file.read_bytes() == b"id = 'quay'\r\n# mine\r\n"
+
+
 def test_two_desks_lose_none_of_each_others_changes(desk, scans, tmp_path):
     with desk_over(scans, tmp_path / "out-2") as other:
         do(desk, "drop", "12")
