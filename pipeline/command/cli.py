@@ -53,7 +53,9 @@ _WHICH = options(
         help="Write these frames alone, as in 05,07-12; the others stay as they are.",
     ),
     click.option(
-        "--dry-run", is_flag=True, help="Write nothing; tell what would be written, and what left."
+        "--dry-run",
+        is_flag=True,
+        help="Write nothing; tell what would be written, left and refused.",
     ),
 )
 _REPLACE = click.option(

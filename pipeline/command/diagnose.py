@@ -170,7 +170,9 @@ def _aim(path: Path) -> _Aim:
         return _Aim(readings.aim, readings.aim_spots)
     if len(readings.controls) > 1:
         raise SettingsProblem(
-            path, "holds several strips and none is the aim", "name one of them aim in column strip"
+            path,
+            "holds several strips and none is the aim",
+            "name one of them 'aim' in the column 'strip'",
         )
     if not readings.controls and not readings.spots:
         raise SettingsProblem(path, "holds no aim", "add rows of a strip named aim")
