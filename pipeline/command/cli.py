@@ -15,8 +15,8 @@ from pipeline import __version__
 from pipeline.command.bath import bath_group
 from pipeline.command.diagnose import diagnose_command
 from pipeline.command.manual import help_command
+from pipeline.command.naming import NamingGroup
 from pipeline.command.options import (
-    NamingGroup,
     file_option,
     options,
     packing_options,

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from pipeline.command.chart import check_chart, write_chart
-from pipeline.command.options import OptionNames, file_option, given, scan_options, word_of
+from pipeline.command.naming import OptionNames, given, word_of
+from pipeline.command.options import file_option, scan_options
 from pipeline.command.run import Talk, echo_json, overall, run_of
 from pipeline.problem import Exit, OutputProblem, Problem, ScanProblem, SettingsProblem
 
