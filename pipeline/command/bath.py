@@ -8,7 +8,8 @@ import click
 
 from pipeline.bath import Batch, BathLog, ConflictProblem, Use, Written, checked, default_log
 from pipeline.command.chart import check_chart, check_in_folder, write_chart
-from pipeline.command.options import ChannelValues, NamingGroup, file_option, options
+from pipeline.command.naming import NamingGroup
+from pipeline.command.options import ChannelValues, file_option, options
 from pipeline.command.run import echo_json, exit_code
 from pipeline.problem import Exit, Problem, SettingsProblem
 from pipeline.words import counted

@@ -15,8 +15,8 @@ from pipeline import __version__
 from pipeline.command.bath import bath_group
 from pipeline.command.diagnose import diagnose_command
 from pipeline.command.manual import help_command
+from pipeline.command.naming import NamingGroup
 from pipeline.command.options import (
-    NamingGroup,
     file_option,
     options,
     packing_options,
@@ -54,7 +54,9 @@ _WHICH = options(
         help="Write these frames alone, as in 05,07-12; the others stay as they are.",
     ),
     click.option(
-        "--dry-run", is_flag=True, help="Write nothing; tell what would be written, and what left."
+        "--dry-run",
+        is_flag=True,
+        help="Write nothing; tell what would be written, left and refused.",
     ),
 )
 _REPLACE = click.option(

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from pipeline.command.chart import check_chart, write_chart
-from pipeline.command.options import OptionNames, file_option, given, scan_options, word_of
+from pipeline.command.naming import OptionNames, given, word_of
+from pipeline.command.options import file_option, scan_options
 from pipeline.command.run import Talk, echo_json, overall, run_of
 from pipeline.problem import Exit, OutputProblem, Problem, ScanProblem, SettingsProblem
 
@@ -170,7 +171,9 @@ def _aim(path: Path) -> _Aim:
         return _Aim(readings.aim, readings.aim_spots)
     if len(readings.controls) > 1:
         raise SettingsProblem(
-            path, "holds several strips and none is the aim", "name one of them aim in column strip"
+            path,
+            "holds several strips and none is the aim",
+            "name one of them 'aim' in the column 'strip'",
         )
     if not readings.controls and not readings.spots:
         raise SettingsProblem(path, "holds no aim", "add rows of a strip named aim")

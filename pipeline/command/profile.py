@@ -6,13 +6,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from pipeline import __version__
-from pipeline.command.options import (
-    NamingGroup,
-    file_option,
-    reference_option,
-    scan_options,
-    scans_argument,
-)
+from pipeline.command.naming import NamingGroup
+from pipeline.command.options import file_option, reference_option, scan_options, scans_argument
 from pipeline.command.run import echo_json, run_of
 from pipeline.problem import Exit, SettingsProblem
 from pipeline.profile import film_names, find_film

@@ -202,7 +202,7 @@ def signs_of_document(document: Mapping[str, Any]) -> RollSigns:
         patches = PatchDensities(
             _numbers(densities.get("edge_print")),
             _numbers(base),
-            _numbers((densities.get("d_max") or {}).get("density")),
+            _numbers((densities.get("dmax") or {}).get("density")),
         )
         return signs_of_ranges(least, median, most, patches)
     except (TypeError, KeyError, AttributeError, OverflowError) as error:

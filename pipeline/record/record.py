@@ -268,6 +268,10 @@ _ONLY_WHERE_TOLD = (
 )  # fmt: skip
 
 
+# What the promised file calls otherwise than the code.
+_PROMISED = {"slopes": "gamma", "d_max": "dmax"}
+
+
 def plain(value: Any) -> Any:
     """Return a value ready for JSON: six decimals, null for what is not finite, dates as text."""
     if isinstance(value, Mapping):
@@ -299,9 +303,12 @@ def _told(frame: dict[str, Any]) -> dict[str, Any]:
 
 
 def _filled(table: dict[str, Any], always: tuple[str, ...] = ()) -> dict[str, Any]:
-    """Return a table without entries that say nothing, down through tables inside it."""
+    """Return a table without entries that say nothing, down through tables inside it.
+
+    Names are those of the promised file.
+    """
     return {
-        name: _filled(value) if isinstance(value, dict) else value
+        _PROMISED.get(name, name): _filled(value) if isinstance(value, dict) else value
         for name, value in table.items()
         if name in always or value not in (None, [], {})
     }
@@ -315,11 +322,8 @@ def to_document(record: RollRecord) -> dict[str, Any]:
     base `status_m` and densities all that is not always told only where they say something.
     """
     body: dict[str, Any] = plain(asdict(record))
-    told = body["colour"]
-    body["colour"] = _filled(
-        {"balance": told["balance"], "gamma": told["slopes"]}
-        | {name: told[name] for name in ("how", "reference")}
-    )
+    colour = {n: body["colour"][n] for n in ("balance", "slopes", "how", "reference")}
+    body["colour"] = _filled(colour)
     body["densities"] = _filled(body["densities"], ("base", "range", "contrast", "edge_print"))
     for strip in body["strips"]:
         strip["frames"] = [_told(frame) for frame in strip["frames"]]

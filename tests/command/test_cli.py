@@ -7,7 +7,9 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
+import tifffile
 
 from pipeline.command import cli
 from pipeline.settings.settings import LOOKS
@@ -128,6 +130,21 @@ def test_help_tells_every_word(command: str, run: Run):
     options = {name for item in cli.evenroll.commands[command].params for name in item.opts}
     assert all(name in ran.out for name in options if name.startswith("-"))
     assert ("|".join(LOOKS) in ran.out) == (command == "convert")
+
+
+def test_strict_measures_nothing_of_a_roll_with_a_bad_scan(scans: Path, run: Run):
+    (scans / "strip-3.tif").write_bytes(b"")
+    assert run("measure", scans).code == 1
+    ran = run("measure", scans, "--strict")
+    assert (ran.code, ran.out) == (3, "")
+
+
+def test_a_base_scan_without_use_is_told(scans: Path, run: Run):
+    level = np.full((40, 60, 3), (40000, 22000, 9000), np.uint16)
+    tifffile.imwrite(scans.parent / "clear.tif", level, photometric="rgb")
+    ran = run("measure", scans, "--base-scan", scans.parent / "clear.tif")
+    assert ran.code == 0
+    assert "clear.tif: is used for nothing as a base scan: no file of the roll is one" in ran.err
 
 
 def test_strict_writes_nothing_of_a_roll_with_a_bad_scan(scans, tmp_path, run: Run):

@@ -48,7 +48,7 @@ INSTEAD: dict[tuple[str, str], tuple[str, ...]] = {
 }  # fmt: skip
 VALUES: dict[str, tuple[str, ...]] = {
     "format": ("135-half",), "ppi": ("140",), "scan_gamma": ("1.2",), "base": ("0.3,0.7,0.9",),
-    "profile": ("black-and-white",), "scanner_profile": ("narrow-band",), "reference": ("none",),
+    "profile": ("monochrome",), "scanner_profile": ("narrow-band",), "reference": ("none",),
     "first_number": ("21",), "roll_name": ("other",), "look": ("log",), "exposure": ("0.5",),
     "balance": ("0.1,0,0",), "black": ("0.1",), "white": ("0.8",), "gamma": ("1.4",),
     "inset_mm": ("1",), "border_mm": ("1",), "dust": ("off",), "archive": ("none",),
