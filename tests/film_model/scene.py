@@ -16,7 +16,7 @@ CHART_HEIGHT_PX = 720
 PAINTED_HEIGHT_PX = 480
 CARD_REFLECTANCE = 0.035
 CHART_IN_SCENE = "chart-in-scene"
-BEHIND_CHART = ("coffee", "temple", "flower", "astronaut", "motorcycle", "rocket", "cat")
+BEHIND_CHART = ("coffee", "temple", "flower", "table", "house", "quay", "cat")
 
 
 @dataclass(frozen=True)
