@@ -37,7 +37,7 @@ def no_settings_of_the_user(tmp_path_factory: pytest.TempPathFactory) -> Iterato
 @pytest.fixture(scope="session")
 def model_roll(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a folder with two strips of a model roll: six pictures 11 to 17, 16 is blank."""
-    scenes = ("chart", Scene("coffee"), "astronaut", "rocket", Scene("coffee", flip=True))
+    scenes = ("chart", Scene("coffee"), "table", "quay", Scene("coffee", flip=True))
     frames = [*map(FrameSpec, scenes), FrameSpec(kind="blank"), FrameSpec("chart")]
     roll = Roll("film-a", frames, format="135", first_number=11, seed=1)
     folder = tmp_path_factory.mktemp("scans") / "harbour"

@@ -43,7 +43,7 @@ def test_grain_makes_no_card_uneven():
 def test_a_picture_without_a_card_has_none():
     assert find_grey_card(with_card(0.02, (0.7, 0.7, 0.7))) is None
     assert find_grey_card(np.zeros((60, 90, 3), np.float32)) is None
-    assert find_grey_card(frame_density("film-a", "scanner-a", "motorcycle")) is None
+    assert find_grey_card(frame_density("film-a", "scanner-a", "temple")) is None
 
 
 def test_the_area_given_is_read_and_no_other():

@@ -43,7 +43,7 @@ def kind_of(path: Path) -> str:
 @pytest.mark.parametrize("scanner", ["scanner-a", "scanner-b", "scanner-c", "scanner-e"])
 @pytest.mark.parametrize("open_gate", [None, 1.3])
 def test_silver_is_found_by_itself(scanner, open_gate, tmp_path):
-    scenes = ("astronaut", "coffee")
+    scenes = ("table", "coffee")
     path = scan_file(tmp_path, "film-silver", scenes, scanner=scanner, open_gate=open_gate)
     assert kind_of(path) == "monochrome"
 
@@ -54,7 +54,7 @@ def test_grey_scenes_on_colour_film_are_colour(film, tmp_path):
     strip = StripSpec(Roll(film, (FrameSpec("steps"),), seed=3), 0, 1)
     density = np.array(make_scan([strip], ppi=60.0).truth["strips"][0]["base_density"])
     gains = tuple((0.6 / (1.3 * 10.0**-density)).tolist())
-    path = scan_file(tmp_path, film, ("steps", "cameraman"), open_gate=1.3, gains=gains)
+    path = scan_file(tmp_path, film, ("steps", "coins"), open_gate=1.3, gains=gains)
     assert kind_of(path) == "colour"
 
 
@@ -93,7 +93,7 @@ def test_colour_anywhere_is_colour_film(slope, tint):
 
 @pytest.mark.parametrize("film", ["film-a", "film-silver"])
 def test_a_scan_is_reduced_once_whatever_film_it_shows(film, tmp_path, monkeypatch):
-    path = scan_file(tmp_path, film, ("coffee", "astronaut"))
+    path = scan_file(tmp_path, film, ("coffee", "table"))
     reduced: list[Path] = []
 
     def counting(scan, factor):
@@ -138,7 +138,7 @@ def test_grey_is_made_exact_for_one_channel_only():
 @pytest.mark.parametrize("look", ["print", "linear"])
 def test_command_writes_grey_pictures(look, tmp_path, run: Run):
     folder = tmp_path / "roll"
-    scan_file(folder, "film-silver", ("astronaut", "coffee"))
+    scan_file(folder, "film-silver", ("table", "coffee"))
     assert run("convert", folder, "-o", tmp_path / "out", "--look", look).code == 0
     for name in ("roll_01", "roll_02"):
         archive = tifffile.imread(tmp_path / "out" / f"{name}.tif")

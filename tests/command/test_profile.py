@@ -16,7 +16,7 @@ from tests.film_model import FrameSpec, Roll, cut_roll, scan_strips, write_scan
 @pytest.fixture(scope="module")
 def scans(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a strip with a chart on frame 01, an even grey card on 02, pictures on 03 and 04."""
-    frames = [FrameSpec("chart"), FrameSpec("grey"), FrameSpec("astronaut"), FrameSpec("rocket")]
+    frames = [FrameSpec("chart"), FrameSpec("grey"), FrameSpec("table"), FrameSpec("quay")]
     folder = tmp_path_factory.mktemp("fit") / "quay"
     folder.mkdir()
     strips = cut_roll(Roll("film-b", frames, format="135", seed=2), 4)

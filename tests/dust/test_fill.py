@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 import scipy.ndimage
-import skimage.data
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from skimage.restoration import inpaint_biharmonic
 
 from pipeline.dust.fill import filled, grain_near, with_grain
+from tests.film_model.picture import picture_codes
 
 
 def holes_in(shape: tuple[int, int], seed: int, count: int = 40) -> np.ndarray:
@@ -35,7 +35,7 @@ def test_a_slope_is_carried_on_exactly(numbers, seed):
 
 
 def test_holes_of_a_photograph_are_filled_as_well_as_by_biharmonic_inpainting():
-    picture = skimage.data.astronaut()[:240, 100:340].astype(np.float32) / 255.0
+    picture = picture_codes("table")[:240, 100:340].astype(np.float32) / 255.0
     mask = holes_in(picture.shape[:2], 3)
     reference = inpaint_biharmonic(picture, mask, channel_axis=2)
     ours = np.sqrt(np.square(filled(picture, mask) - picture[mask]).mean())
@@ -44,7 +44,7 @@ def test_holes_of_a_photograph_are_filled_as_well_as_by_biharmonic_inpainting():
 
 
 def test_what_stood_in_the_holes_does_not_count():
-    picture = skimage.data.astronaut()[:90, 100:200].astype(np.float32) / 255.0
+    picture = picture_codes("table")[:90, 100:200].astype(np.float32) / 255.0
     mask = holes_in(picture.shape[:2], 5)
     other = picture.copy()
     other[mask] = np.float32(-7.0)

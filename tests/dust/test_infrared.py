@@ -9,7 +9,6 @@ import math
 import numpy as np
 import pytest
 import scipy.ndimage
-import skimage.data
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -19,6 +18,7 @@ from pipeline.dust.overlay import find_shift
 from pipeline.scan.encoding import linear, power, srgb
 from tests.film_model import Process, film_names, load_film, load_scanner
 from tests.film_model.dyes import base_dye, spectral_density
+from tests.film_model.picture import picture_codes
 from tests.film_model.spectra import wavelengths_nm
 from tests.render.whole_pictures import overlay_of
 
@@ -28,7 +28,7 @@ COLOUR = infrared.CrossTalk((0.5, 0.0, 0.0), "dust")
 def pictures(film: str, scanner: str, silver: float, size: int = 90) -> tuple[np.ndarray, ...]:
     """Return infra-red density and densities above base of a photograph on a film."""
     stock, device, process = load_film(film), load_scanner(scanner), Process(retained_silver=silver)
-    scene = skimage.data.astronaut()[: 4 * size : 4, : 6 * size : 4].astype(float) / 255.0
+    scene = picture_codes("table")[: 4 * size : 4, : 6 * size : 4].astype(float) / 255.0
     exposure = (0.002 + 2.0 * scene**2.2) / 0.18
     seen = spectral_density(stock, process, stock.develop(exposure, process))
     bare = spectral_density(stock, process, base_dye(stock, process))
@@ -92,7 +92,7 @@ def test_too_little_film_tells_nothing():
 @pytest.mark.parametrize("shift", [(0.0, 0.0), (0.5, -0.5), (1.3, 2.2), (-3.0, 2.7)])
 @pytest.mark.parametrize("blur", [0.0, 0.8])
 def test_shift_is_found_between_pixels(shift, blur):
-    scene = skimage.data.astronaut()[:300, 60:400].astype(np.float32) / 255.0
+    scene = picture_codes("table")[:300, 60:400].astype(np.float32) / 255.0
     density = np.asarray(-np.log10(0.02 + scene), np.float32) + dusty((300, 340))[..., None]
     through = infrared.shown(density, COLOUR) + 0.5 * dusty((300, 340))
     x, y = shift

@@ -3,17 +3,17 @@
 import numpy as np
 import pytest
 import scipy.ndimage
-import skimage.data
 
 from pipeline.dust.infrared import CrossTalk
 from pipeline.dust.overlay import laid_over, square_of
+from tests.film_model.picture import picture_codes
 
 TALK = CrossTalk((0.5, 0.0, 0.0), "dust")
 SIDE = 1536
 
 
 def test_a_plane_magnified_otherwise_is_laid_over():
-    scene = skimage.data.astronaut().astype(np.float32) / 255.0
+    scene = picture_codes("gravel").astype(np.float32) / 255.0
     scene = scipy.ndimage.zoom(scene, (3, 3, 1), order=1)
     density = np.asarray(-np.log10(0.02 + scene), np.float32)
     through = 0.5 * density[..., 0]

@@ -24,6 +24,7 @@ from .stock import Film, Process, load_film, masked
 LIGHT_STRUCK = 400.0
 LIGHT_STRUCK_FADE_MM = 1.2
 BLANK = 0.0
+RENDERED_FINER = 1.35
 PRINT_STEPS = 65
 VISIBLE_BANDS = 33
 
@@ -103,9 +104,13 @@ def _picture(roll: Roll, film: Film, gate: Gate, px_per_mm: float) -> Pixels | N
         return None
     along, across = gate_size_mm(load_format(roll.format), roll.camera)
     along = gate.spec.along_mm or along
-    picture = scene_exposure(film, gate.spec.scene, along / across, gate.spec.light)
     width, height = round(along * px_per_mm), round(across * px_per_mm)
+    fine = round(RENDERED_FINER * min(width, height))
+    picture = scene_exposure(film, gate.spec.scene, along / across, gate.spec.light, fine)
     picture = sized(picture, width, height)
+    if roll.camera.blur_mm:
+        sigma = roll.camera.blur_mm * picture.shape[1] / along
+        picture = cv2.GaussianBlur(picture, (0, 0), sigma)
     if roll.camera.vignetting_stops:
         rows, columns = picture.shape[:2]
         y = np.linspace(-1, 1, rows, dtype=np.float32)[:, None]

@@ -1,33 +1,34 @@
-"""Photographs that come with scikit-image and scikit-learn, as linear sRGB."""
+"""Pictures without persons or makes as linear sRGB: of libraries, and small rendered ones."""
 
 from functools import lru_cache
 from pathlib import Path
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from .geometry import Pixels
 
 SKIMAGE_PICTURES = {
-    "astronaut": "astronaut.png",
     "coffee": "coffee.png",
     "cat": "chelsea.png",
-    "motorcycle": "motorcycle_left.png",
-    "rocket": "rocket.jpg",
     "stars": "hubble_deep_field.jpg",
     "moon": "moon.png",
     "grass": "grass.png",
     "gravel": "gravel.png",
     "brick": "brick.png",
     "coins": "coins.png",
-    "cameraman": "camera.png",
 }
 SKLEARN_PICTURES = {"temple": "china.jpg", "flower": "flower.jpg"}
+# Rendered by `python -m tests.film_model.rendered`: scene and seed.
+OWN_PICTURES = {"table": ("fruit", 7), "house": ("front", 1), "quay": ("dusk", 1)}
+OWN_SIZE = (512, 768)
 
 
 def picture_names() -> list[str]:
-    """Return the names of all photographs."""
-    return [*SKIMAGE_PICTURES, *SKLEARN_PICTURES]
+    """Return the names of all pictures."""
+    skimage = list(SKIMAGE_PICTURES)
+    return ["table", *skimage[:2], "house", "quay", *skimage[2:], *SKLEARN_PICTURES]
 
 
 def decode_srgb(encoded: Pixels) -> Pixels:
@@ -44,7 +45,9 @@ def encode_srgb(linear: Pixels) -> Pixels:
     return np.where(linear <= 0.0031308, linear * 12.92, power).astype(np.float32)
 
 
-def _folder(name: str) -> Path:
+def _path(name: str) -> Path:
+    if name in OWN_PICTURES:
+        return Path(__file__).parent / "pictures" / f"{name}.jpg"
     if name in SKIMAGE_PICTURES:
         import skimage
 
@@ -54,11 +57,16 @@ def _folder(name: str) -> Path:
     return Path(sklearn.__file__).parent / "datasets" / "images" / SKLEARN_PICTURES[name]
 
 
-@lru_cache(maxsize=16)
-def linear_picture(name: str) -> Pixels:
-    """Return a photograph as linear sRGB, height x width x 3, 0 to 1; KeyError if unknown."""
-    path = _folder(name)
+def picture_codes(name: str) -> NDArray[np.uint8]:
+    """Return a picture as stored, sRGB height x width x 3; KeyError if unknown."""
+    path = _path(name)
     codes = cv2.imread(str(path), cv2.IMREAD_COLOR)
     if codes is None:
         raise FileNotFoundError(path)
-    return decode_srgb(np.ascontiguousarray(codes[..., ::-1]).astype(np.float32) / 255)
+    return np.ascontiguousarray(codes[..., ::-1], np.uint8)
+
+
+@lru_cache(maxsize=16)
+def linear_picture(name: str) -> Pixels:
+    """Return a picture as linear sRGB, height x width x 3, 0 to 1; KeyError if unknown."""
+    return decode_srgb(picture_codes(name).astype(np.float32) / 255)

@@ -35,7 +35,7 @@ FRAMES_PER_ROLL = {
     "120-6x9": 8,
 }
 HARD_SCENES = {"doorway", "half-black", "leafy-edges", "night-sky"}
-LEFT_OUT = {"dark", "steps", "grey", "coins", "cameraman"} | HARD_SCENES
+LEFT_OUT = {"dark", "steps", "grey", "coins"} | HARD_SCENES
 GREY_PICTURES = {"grass", "gravel", "brick", "moon"}
 Gains = tuple[float, float, float]
 

@@ -35,7 +35,8 @@ class Camera:
     """What the camera does to spacing and picture; lengths mm, flare a share of the mean light.
 
     gate_turn_deg is clockwise as displayed, edge text upright; gate_size_error_mm adds to the
-    format's image, along and across; gate_corner_mm None is the format's own radius.
+    format's image, along and across; gate_corner_mm None is the format's own radius; blur_mm is the
+    sigma of the blur of lens and emulsion together.
     """
 
     pitch_error_mm: float = 0.05
@@ -48,6 +49,7 @@ class Camera:
     gate_corner_mm: float | None = None
     flare: float = 0.0
     vignetting_stops: float = 0.0
+    blur_mm: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,7 @@ import json
 import sys
 import tomllib
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,9 +12,11 @@ from .assemble import ModelScan, make_scan
 from .holder import Holder
 from .roll import Camera, FrameSpec, Roll, StripSpec
 from .scan_file import write_scan
+from .scanner import load_scanner
 from .scene import Scene
 
 Plan = dict[str, Any]
+OF_DEVICE = ("bits", "gamma", "full_well", "blur_mm")
 
 
 def load_plan() -> Plan:
@@ -52,22 +55,29 @@ def planned_strips(plan: Plan) -> list[StripSpec]:
 
 def sample_scans(plan: Plan) -> Iterator[ModelScan]:
     """Yield the scans of the plan, one a strip."""
-    scanner = plan["scanner"]
+    for index in range(len(plan["strips"])):
+        yield sample_scan(plan, index)
+
+
+def sample_scan(plan: Plan, index: int) -> ModelScan:
+    """Return the scan of one strip."""
+    row = plan["strips"][index]
+    scanner = plan["scanner"] | {key: row[key] for key in plan["scanner"] if key in row}
+    device = replace(load_scanner(scanner["name"]), **{key: scanner[key] for key in OF_DEVICE})
     holder = Holder(
         window_margin_mm=scanner["window_margin_mm"],
         end_margin_mm=scanner["end_margin_mm"],
         border_mm=scanner["border_mm"],
     )
-    for index, strip in enumerate(planned_strips(plan)):
-        yield make_scan(
-            [strip],
-            scanner["name"],
-            scanner["ppi"],
-            plan["film"]["seed"] + index,
-            tuple(plan["strips"][index]["gains"]),
-            holder,
-            dust_count=scanner["dust_count"],
-        )
+    return make_scan(
+        [planned_strips(plan)[index]],
+        device,
+        scanner["ppi"],
+        plan["film"]["seed"] + index,
+        tuple(row["gains"]),
+        holder,
+        dust_count=scanner["dust_count"],
+    )
 
 
 def record_text(plan: Plan) -> str:

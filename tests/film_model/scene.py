@@ -1,4 +1,4 @@
-"""What the camera saw: crops of photographs, painted scenes and the chart, as scene light."""
+"""What the camera saw: photographs, painted and rendered scenes, the chart, as scene light."""
 
 from dataclasses import dataclass, replace
 
@@ -8,6 +8,7 @@ import numpy as np
 from . import chart, painted
 from .geometry import Pixels
 from .picture import linear_picture, picture_names
+from .rendered.views import render, rendered_names
 from .spectra import Floats
 from .stock import MID_GREY, Film
 
@@ -15,7 +16,7 @@ CHART_HEIGHT_PX = 720
 PAINTED_HEIGHT_PX = 480
 CARD_REFLECTANCE = 0.035
 CHART_IN_SCENE = "chart-in-scene"
-BEHIND_CHART = ("coffee", "temple", "flower", "astronaut", "motorcycle", "rocket", "cat")
+BEHIND_CHART = ("coffee", "temple", "flower", "table", "house", "quay", "cat")
 
 
 @dataclass(frozen=True)
@@ -24,7 +25,7 @@ class Scene:
 
     crop is (centre x, centre y, size), shares of the picture, size 1 the largest crop of the
     frame's shape; turned holds the camera upright; gain and tint multiply linear light; seed picks
-    a variant of a painted scene.
+    a variant of a painted or rendered scene.
     """
 
     name: str
@@ -46,12 +47,15 @@ def as_scene(scene: "str | Scene") -> Scene:
     return Scene(scene) if isinstance(scene, str) else scene
 
 
-def scene_light(scene: "str | Scene", aspect: float) -> Pixels:
-    """Return a scene as linear sRGB (white 1, mid-grey 0.18), of the given width / height."""
+def scene_light(scene: "str | Scene", aspect: float, short_px: int = PAINTED_HEIGHT_PX) -> Pixels:
+    """Return a scene as linear sRGB (white 1, mid-grey 0.18), of the given width / height.
+
+    short_px is the shorter side of rendered scenes; the others have a size of their own.
+    """
     scene = as_scene(scene)
     upright = replace(scene, turned=False)
     if scene.turned:
-        return np.ascontiguousarray(np.rot90(scene_light(upright, 1 / aspect)))
+        return np.ascontiguousarray(np.rot90(scene_light(upright, 1 / aspect, short_px)))
     if scene.name == "chart":
         _, _, srgb = chart.reference_colours()
         grey = np.full(3, MID_GREY)
@@ -63,6 +67,9 @@ def scene_light(scene: "str | Scene", aspect: float) -> Pixels:
         light = _held(behind, drawn, scene, aspect)
     elif scene.name in picture_names():
         light = _cropped(linear_picture(scene.name), scene.crop, aspect)
+    elif scene.name in rendered_names():
+        size = (round(short_px / min(aspect, 1.0)), round(short_px * max(aspect, 1.0)))
+        light = render(scene.name, size, scene.seed)
     else:
         size = (PAINTED_HEIGHT_PX, round(PAINTED_HEIGHT_PX * aspect))
         light = painted.paint(scene.name, size, scene.seed)
@@ -94,10 +101,16 @@ def _cropped(light: Pixels, crop: tuple[float, float, float], aspect: float) -> 
     return light[int(y0) : int(y0) + round(tall), int(x0) : int(x0) + round(wide)]
 
 
-def scene_exposure(film: Film, scene: "str | Scene", aspect: float, light: str = "D55") -> Pixels:
-    """Return layer exposures of a scene, mid-grey in D55 = 1.
+def scene_exposure(
+    film: Film,
+    scene: "str | Scene",
+    aspect: float,
+    light: str = "D55",
+    short_px: int = PAINTED_HEIGHT_PX,
+) -> Pixels:
+    """Return layer exposures of a scene, mid-grey in D55 = 1; short_px as in `scene_light`.
 
-    Photographs and painted scenes reach the film through a spectral basis of linear sRGB, the chart
+    Pictures and painted scenes reach the film through a spectral basis of linear sRGB, the chart
     through the reflectances of its patches.
     """
     scene = as_scene(scene)
@@ -112,7 +125,7 @@ def scene_exposure(film: Film, scene: "str | Scene", aspect: float, light: str =
         drawn = _chart_exposure(film, aspect, light) / MID_GREY
         return _held(behind, drawn, scene, aspect) * np.float32(scene.gain)
     matrix = film.picture_matrix(light) / MID_GREY
-    return scene_light(scene, aspect) @ matrix.T.astype(np.float32)
+    return scene_light(scene, aspect, short_px) @ matrix.T.astype(np.float32)
 
 
 def _chart_exposure(film: Film, aspect: float, light: str) -> Floats:

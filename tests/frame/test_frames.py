@@ -59,7 +59,7 @@ def strip(*frames: FrameSpec | str, **how) -> StripSpec:
 
 @pytest.fixture(scope="module")
 def clear() -> Found:
-    return found(strip("chart", "coffee", "astronaut", angle_deg=0.6))
+    return found(strip("chart", "coffee", "table", angle_deg=0.6))
 
 
 def test_outlines_of_clear_scenes_lie_within_a_quarter_millimetre(clear):
@@ -88,7 +88,7 @@ def test_the_habit_is_the_models(clear):
 
 
 def test_a_turned_gate_turns_the_frames():
-    seen = found(strip("chart", "coffee", "astronaut", camera=Camera(gate_turn_deg=0.6)), ppi=200)
+    seen = found(strip("chart", "coffee", "table", camera=Camera(gate_turn_deg=0.6)), ppi=200)
     for frame, true in zip(seen.frames, seen.truth["frames"], strict=True):
         assert seen.error_mm(frame, true) < 0.15
         assert np.degrees(np.arctan(frame.tilt)) == pytest.approx(0.6, abs=0.1)
@@ -96,7 +96,7 @@ def test_a_turned_gate_turns_the_frames():
 
 def test_a_gate_of_another_size_is_measured():
     camera = Camera(gate_size_error_mm=(0.7, -0.3))
-    seen = found(strip("chart", "coffee", "astronaut", camera=camera), ppi=200)
+    seen = found(strip("chart", "coffee", "table", camera=camera), ppi=200)
     assert seen.habit.length_mm == pytest.approx(36.7, abs=0.1)
     assert seen.habit.height_mm == pytest.approx(23.7, abs=0.1)
     for frame, true in zip(seen.frames, seen.truth["frames"], strict=True):
@@ -104,7 +104,7 @@ def test_a_gate_of_another_size_is_measured():
 
 
 def test_overlapping_pictures_are_told_apart():
-    seen = found(strip("chart", FrameSpec("coffee", gap_mm=-3.2), "astronaut"), ppi=200)
+    seen = found(strip("chart", FrameSpec("coffee", gap_mm=-3.2), "table"), ppi=200)
     assert [frame.kind for frame in seen.frames] == ["picture"] * 3
     assert seen.frames[0].end > seen.frames[1].start
     for frame, true in zip(seen.frames, seen.truth["frames"], strict=True):
@@ -113,7 +113,7 @@ def test_overlapping_pictures_are_told_apart():
 
 def test_a_light_leak_across_a_gap_hides_no_edge():
     leak = LightLeak(at_mm=38.0, width_mm=8.0, depth_mm=15.0, stops=2.0)
-    seen = found(strip("chart", "coffee", "astronaut", leaks=(leak,)), ppi=200)
+    seen = found(strip("chart", "coffee", "table", leaks=(leak,)), ppi=200)
     assert len(seen.frames) == 3
     for frame, true in zip(seen.frames, seen.truth["frames"], strict=True):
         assert seen.error_mm(frame, true) < 0.25
@@ -141,7 +141,7 @@ def test_corners_turn_about_the_middle():
     [("135", 2, 150), ("135-half", 4, 150), ("120-6x6", 2, 100), ("120-6x4.5", 3, 100)],
 )
 def test_formats_are_told_apart(name, count, ppi):
-    scenes = ("chart", "coffee", "astronaut", "rocket")[:count]
+    scenes = ("chart", "coffee", "table", "quay")[:count]
     seen = found(strip(*scenes, format=name), ppi=ppi)
     assert seen.format == name
     assert len(seen.frames) == count
@@ -166,7 +166,7 @@ def test_a_blank_and_a_thin_frame_keep_their_places():
 
 
 def test_a_cut_through_a_picture_leaves_a_partial_frame():
-    seen = found(strip("chart", "coffee", "astronaut", trim_mm=(0.0, 15.0)))
+    seen = found(strip("chart", "coffee", "table", trim_mm=(0.0, 15.0)))
     assert [frame.kind for frame in seen.frames] == ["picture", "picture", "partial"]
     last, true = seen.frames[-1], seen.truth["frames"][-1]
     assert seen.error_mm(last, true) < 0.25
@@ -178,7 +178,7 @@ def test_a_cut_through_a_picture_leaves_a_partial_frame():
 @pytest.mark.parametrize("gate_mm", [16.6, 17.0])
 def test_half_frames_of_a_short_gate(gate_mm):
     camera = Camera(gate_size_error_mm=(gate_mm - 18.0, 0.0))
-    names = ("coffee", "astronaut", "coffee", "chart", "astronaut", "coffee")
+    names = ("coffee", "table", "coffee", "chart", "table", "coffee")
     seen = found(strip(*names, format="135-half", camera=camera))
     assert (seen.format, len(seen.frames)) == ("135-half", 6)
     for frame, true in zip(seen.frames, seen.truth["frames"], strict=True):

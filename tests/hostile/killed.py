@@ -46,7 +46,7 @@ PATIENCE_SECONDS = 300.0
 
 def small_roll(folder: Path) -> Path:
     """Write a roll of one strip with three pictures, and return its folder."""
-    frames = [FrameSpec("chart"), FrameSpec("coffee"), FrameSpec("astronaut")]
+    frames = [FrameSpec("chart"), FrameSpec("coffee"), FrameSpec("table")]
     strip = StripSpec(Roll("film-a", frames, format="135", first_number=11, seed=5), 0, 3)
     folder.mkdir(parents=True)
     write_scan(folder, "strip-1", make_scan([strip], scanner="scanner-a", ppi=150, seed=5))

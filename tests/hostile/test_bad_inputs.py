@@ -6,7 +6,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import skimage.data
 import tifffile
 from PIL import Image
 
@@ -14,6 +13,7 @@ from pipeline import file as whole_file
 from pipeline.render import positive
 from pipeline.roll.survey import survey_roll
 from tests.conftest import Run, contents, states
+from tests.film_model.picture import picture_codes
 
 DENSITY_RANGE = 2.6  # Of a slide's rebate above clear film: from memory.
 
@@ -48,24 +48,24 @@ def no_picture(folder: Path, source: Path) -> Path:
 
 
 def photograph(folder: Path, source: Path) -> Path:
-    return write_tiff(folder / "bad.tif", skimage.data.astronaut())
+    return write_tiff(folder / "bad.tif", picture_codes("table"))
 
 
 def photograph_on_white(folder: Path, source: Path) -> Path:
     page = np.full((812, 812, 3), 250, np.uint8)
-    page[150:662, 150:662] = skimage.data.astronaut()
+    page[150:662, 150:662] = picture_codes("table")[:, :512]
     return write_tiff(folder / "bad.tif", page)
 
 
 def photograph_on_black(folder: Path, source: Path) -> Path:
     page = np.full((812, 812, 3), 4, np.uint8)
-    page[150:662, 150:662] = skimage.data.astronaut()
+    page[150:662, 150:662] = picture_codes("table")[:, :512]
     return write_tiff(folder / "bad.tif", page, 300.0)
 
 
 def photograph_without_resolution(folder: Path, source: Path) -> Path:
     path = folder / "bad.tif"
-    Image.fromarray(skimage.data.chelsea()).save(path)
+    Image.fromarray(picture_codes("cat")).save(path)
     return path
 
 

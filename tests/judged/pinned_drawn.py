@@ -5,7 +5,6 @@ from typing import Any
 
 import numpy as np
 import scipy.ndimage
-import skimage.data
 
 from pipeline.chart.chart import find_chart
 from pipeline.chart.wedge import find_wedge
@@ -23,6 +22,7 @@ from tests.chart.charted import frame_density
 from tests.chart.wedged import DrawnWedge, wedge_density
 from tests.edge.drawn import Look, draw_strip, run_of
 from tests.film_model import Scene
+from tests.film_model.picture import picture_codes
 from tests.frame.drawn import seen
 from tests.judged.pinned_cases import fixed_generator
 
@@ -167,7 +167,7 @@ def _frames(shown: Evidence, habits: Mapping[str, GateHabit] | None) -> dict[str
 def plane_figures() -> dict[str, Any]:
     """Return how drawn infra-red planes are laid over, and what holes are filled with."""
     told: dict[str, Any] = {}
-    scene = skimage.data.astronaut()[:512, :512].astype(np.float32) / 255.0
+    scene = picture_codes("table")[:512, :512].astype(np.float32) / 255.0
     density = np.asarray(-np.log10(0.02 + scene), np.float32)
     talk = CrossTalk((0.5, 0.0, 0.0), "dust")
     specks = np.zeros((512, 512), np.float32)

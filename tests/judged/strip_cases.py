@@ -31,7 +31,7 @@ from tests.film_model.film_format import load_format
 
 Rng = np.random.Generator
 Draw = Callable[[Rng], Plan]
-NIGHT_SCENES = ("street-night", "stars", "rocket", "lighthouse")
+NIGHT_SCENES = ("street-night", "stars", "quay", "lighthouse")
 FORMATS = (
     "135",
     "120-6x6",

@@ -14,8 +14,8 @@ from tests.film_model import FrameSpec, Holder, ModelScan, Roll, StripSpec, make
 
 PPI = 150
 PX_PER_MM = PPI / 25.4
-ROLL = Roll("film-a", [FrameSpec("chart"), FrameSpec("coffee"), FrameSpec("astronaut")], seed=1)
-OTHER = Roll("film-b", [FrameSpec("coffee"), FrameSpec("rocket")], seed=2)
+ROLL = Roll("film-a", [FrameSpec("chart"), FrameSpec("coffee"), FrameSpec("table")], seed=1)
+OTHER = Roll("film-b", [FrameSpec("coffee"), FrameSpec("quay")], seed=2)
 
 
 def scanned(*strips: StripSpec, **how) -> ModelScan:
@@ -229,7 +229,7 @@ def test_film_edges_are_known_whatever_the_holder_hides(way, turn_deg):
 
 
 def test_where_edges_and_holes_are_hidden_pictures_tell_the_angle():
-    frames = [FrameSpec(scene) for scene in ("coffee", "rocket", "astronaut", "coffee")]
+    frames = [FrameSpec(scene) for scene in ("coffee", "quay", "table", "coffee")]
     roll = Roll("film-d", frames, seed=21)
     spec = StripSpec(roll, 0, 4, angle_deg=0.25)
     scan = scanned(spec, holder=Holder(window_margin_mm=-4.8), ppi=220)
@@ -284,7 +284,7 @@ def test_strips_of_different_films_each_have_their_angle_and_base(count):
 
 
 def test_120_and_135_lie_in_one_scan():
-    wide = Roll("film-c", [FrameSpec("coffee"), FrameSpec("astronaut")], format="120-6x6", seed=3)
+    wide = Roll("film-c", [FrameSpec("coffee"), FrameSpec("table")], format="120-6x6", seed=3)
     scan = scanned(StripSpec(ROLL, 0, 3, angle_deg=0.4), StripSpec(wide, 0, 2, angle_deg=-0.5))
     light, levels = looked(scan)
     strips = find_strips(light, levels, PX_PER_MM)

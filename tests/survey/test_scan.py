@@ -18,7 +18,7 @@ from pipeline.survey.scan import LookStore, ScanLook, ScanSurvey, survey_scan
 from pipeline.survey.strip import StripSurvey
 from tests.film_model import FrameSpec, ModelScan, Roll, Scene, StripSpec, make_scan, write_scan
 
-SCENES = ("chart", Scene("coffee"), "astronaut", Scene("coffee", flip=True))
+SCENES = ("chart", Scene("coffee"), "table", Scene("coffee", flip=True))
 ROLL = Roll("film-a", [FrameSpec(scene) for scene in SCENES], first_number=21, seed=4)
 TURNED = {"reversed": {"reversed": True}, "mirrored": {"mirrored": True}}
 TURNED |= {"both": {"reversed": True, "mirrored": True}, "upright": {}}
@@ -177,7 +177,7 @@ def test_two_strips_in_one_scan_are_told_apart(tmp_path: Path):
 @pytest.fixture(scope="module")
 def unclear(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a scan of a strip with a frame whose edges nothing tells."""
-    frames = [FrameSpec("chart"), FrameSpec(kind="blank"), FrameSpec("rocket")]
+    frames = [FrameSpec("chart"), FrameSpec(kind="blank"), FrameSpec("quay")]
     roll = Roll("film-b", frames, format="135", first_number=3, seed=2)
     scan = make_scan([StripSpec(roll, count=3)], ppi=150.0, seed=2, infrared=True, dust_count=20)
     return Path(write_scan(tmp_path_factory.mktemp("looks"), "strip", scan))

@@ -74,7 +74,7 @@ def test_grey_rows_of_charts_on_unknown_film_are_grey(rolls: list[JudgedRoll]):
 @pytest.fixture(scope="module")
 def chart_strips() -> list[ModelScan]:
     """Return three strips of one roll, each with the same chart, under other scanner gains."""
-    scenes = (Scene("coffee"), "chart", "astronaut") * 3
+    scenes = (Scene("coffee"), "chart", "table") * 3
     model = Roll("film-a", [FrameSpec(scene) for scene in scenes], first_number=1, seed=5)
     strips = cut_roll(model, 3, (0.3, -0.5, 0.1))
     return scan_strips(strips, 1, GAINS, seed=5, scanner="scanner-a", ppi=PPI, open_gate=0.82)
