@@ -98,6 +98,8 @@ _CAPPED_DEVIATIONS = 3.0
 # this much busier before it speaks for a picture.
 _BASE_LEVEL = 0.25
 _DEPARTURE = 0.35
+# How far off the base may have been taken (density): what departs by less from it may be base.
+_BASE_ERROR = 0.01
 # An edge is looked for so much beyond its reach (pixels), as light is blurred.
 _BLUR_PX = 1.5
 # Columns just outside that must be base, and by how much the picture must differ from them.
@@ -161,7 +163,7 @@ def find_edge(density: Density, near: float, reach: float, noise: float) -> Edge
     if last - first < 2 * inside:
         return None
     part = np.clip(density[:, first : last + 1], -0.1, _MOST_DENSITY).astype(np.float64)
-    begin = _first_departure(part, noise, inside)
+    begin = _first_departure(part, math.hypot(noise, _BASE_ERROR), inside)
     if begin is not None:
         return _placed(part, begin, noise, first)
     # Where light struck the gap, or two pictures overlap, only the step itself tells.

@@ -126,3 +126,13 @@ def test_a_steeply_turned_edge_is_followed(tilt):
     assert edge is not None
     assert edge.place == pytest.approx(28.3, abs=0.2)
     assert edge.tilt == pytest.approx(tilt, abs=0.002)
+
+
+@pytest.mark.parametrize("base_off", [0.004, 0.01])
+def test_base_taken_a_little_too_thin_does_not_make_the_film_s_end_an_edge(base_off):
+    # Film is cut a millimetre before its picture begins; the scanner sees half of the open gate.
+    density = drawn(7.0)[:, :40] + np.float32(base_off)
+    density[:, 0] = -0.2
+    edge = find_edge(density, 6.0, 9.0, 0.005)
+    assert edge is not None
+    assert edge.place == pytest.approx(7.0, abs=0.15)
