@@ -249,7 +249,8 @@ def _along(colourless: Plane, clear: Mask, reach: int) -> Row | None:
     seen = np.flatnonzero(count > _LEAST_BARE)
     if not len(seen):
         return None
-    return np.interp(np.arange(len(count)), seen, mean[seen] / count[seen])
+    veil: Row = np.interp(np.arange(len(count)), seen, mean[seen] / count[seen])
+    return veil
 
 
 def _rebate_density(rebate: Float32) -> Row:
