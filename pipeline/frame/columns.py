@@ -15,6 +15,10 @@ _CLEAR_FROM_MM, _CLEAR_TO_MM = 0.2, 0.6
 _CLEAR_FROM_PX = 2.0
 _MOST_VEIL = 0.12
 _VEIL_REACH_MM = 1.0
+# Holes take up 42 % of the length beside the pictures (ISO 1007), film the denser rest.
+_FILM_QUANTILE = 0.7
+# So many rows of a column must be bare, on the average over that reach, to tell of the veil.
+_LEAST_BARE = 0.2
 _EMPTY_DENSITY = 0.003
 _SPECK_DENSITY = 0.05
 # Gaps under a veil: how far rows agree on their edges, how wide they are, how alike their rows.
@@ -202,7 +206,10 @@ def _clear_rebate(colourless: Plane, top: float, bottom: float, px_per_mm: float
     far = max(_CLEAR_TO_MM * px_per_mm, near + 2.0)
     for first, last in ((top - far, top - near), (bottom + near, bottom + far)):
         clear[max(0, round(first)) : max(0, round(last) + 1)] = True
-    holes = (np.abs(colourless) > _MOST_VEIL).astype(np.uint8)
+    # What is lighter than base all along shows that base was taken too dense, not holes.
+    lighter = np.quantile(colourless[clear], _FILM_QUANTILE) if clear.any() else 0.0
+    film = min(0.0, float(lighter))
+    holes = (np.abs(colourless - film) > _MOST_VEIL).astype(np.uint8)
     grown = cv2.dilate(holes, np.ones((3, 3), np.uint8)).astype(bool)
     bare: Mask = clear & ~grown
     return bare
@@ -216,18 +223,33 @@ def _veil(colourless: Plane, clear: Mask, top: float, bottom: float, px_per_mm: 
     """
     middle = round((top + bottom) / 2)
     reach = 2 * round(_VEIL_REACH_MM * px_per_mm) + 1
-    sides = []
-    for side in (slice(0, middle), slice(middle, None)):
-        weight = clear[side].sum(axis=0).astype(np.float32)
-        total = np.where(clear[side], colourless[side], 0.0).sum(axis=0).astype(np.float32)
-        count = cv2.blur(weight[None], (reach, 1), borderType=cv2.BORDER_REFLECT)[0]
-        mean = cv2.blur(total[None], (reach, 1), borderType=cv2.BORDER_REFLECT)[0]
-        sides.append((np.where(count > 0.2, mean / np.maximum(count, 0.2), 0.0), count > 0.2))
-    (above, seen_above), (below, seen_below) = sides
-    above, below = np.where(seen_above, above, below), np.where(seen_below, below, above)
+    sides = [
+        _along(colourless[side], clear[side], reach)
+        for side in (slice(0, middle), slice(middle, None))
+    ]
+    above, below = (
+        side if side is not None else other if other is not None else np.float32(0.0)
+        for side, other in (sides, sides[::-1])
+    )
     place = np.linspace(0.0, 1.0, colourless.shape[0])
     share = np.clip((place * colourless.shape[0] - top) / max(bottom - top, 1.0), 0.0, 1.0)
     veil: Plane = (above + share[:, None] * (below - above)).astype(np.float32)
+    return veil
+
+
+def _along(colourless: Plane, clear: Mask, reach: int) -> Row | None:
+    """Return the mean of a rebate's bare film by columns (w,), None without any.
+
+    Between holes that leave none it goes on from one side to the other.
+    """
+    weight = clear.sum(axis=0).astype(np.float32)
+    total = np.where(clear, colourless, 0.0).sum(axis=0).astype(np.float32)
+    count = cv2.blur(weight[None], (reach, 1), borderType=cv2.BORDER_REFLECT)[0]
+    mean = cv2.blur(total[None], (reach, 1), borderType=cv2.BORDER_REFLECT)[0]
+    seen = np.flatnonzero(count > _LEAST_BARE)
+    if not len(seen):
+        return None
+    veil: Row = np.interp(np.arange(len(count)), seen, mean[seen] / count[seen])
     return veil
 
 

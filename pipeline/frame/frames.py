@@ -16,6 +16,8 @@ from pipeline.profile import FrameFormat
 # Frames of this confidence and more count as clear; the others are shown to the user.
 CLEAR = 0.9
 _FOGGED_DENSITY = 0.6
+# A picture that light struck on less of its length than this is one still.
+_FOGGED_SHARE = 0.8
 # A night sky has stars: specks on more of the picture than this, and than dust elsewhere covers.
 _LEAST_SPECKS = 0.0015
 _SPECKS_OF_DUST = 6.0
@@ -85,7 +87,7 @@ def _kind(span: Span, seen: Evidence) -> str:
     deep = 0.1 * (seen.bottom - seen.top)
     rows = slice(max(0, round(seen.top + deep)), round(seen.bottom - deep))
     struck = np.minimum(seen.rebate_density, seen.least_density)[inner]
-    if np.median(struck) > _FOGGED_DENSITY:
+    if np.quantile(struck, 1.0 - _FOGGED_SHARE) > _FOGGED_DENSITY:
         return "fogged"
     field = seen.flat[rows, inner]
     specks = speck_share(field, seen.noise)

@@ -98,6 +98,8 @@ _CAPPED_DEVIATIONS = 3.0
 # this much busier before it speaks for a picture.
 _BASE_LEVEL = 0.25
 _DEPARTURE = 0.35
+# How far off the base may have been taken (density): what departs by less from it may be base.
+_BASE_ERROR = 0.01
 # An edge is looked for so much beyond its reach (pixels), as light is blurred.
 _BLUR_PX = 1.5
 # Columns just outside that must be base, and by how much the picture must differ from them.
@@ -150,8 +152,8 @@ def find_edge(density: Density, near: float, reach: float, noise: float) -> Edge
     -----
     A first place comes from the step in what columns show over base, counted alike for few rows
     or many: rows that begin dark do not hide the edge where others show it. Then in every row the
-    density between base and picture is summed up; the sum over the density inside is the
-    picture's length in that window, whatever the blur. Rows are weighted by their contrast
+    light that is taken between base and picture is summed up; the sum over the light taken inside
+    is the picture's length in that window, whatever the blur. Rows are weighted by their contrast
     squared.
     """
     noise = max(noise, _LEAST_NOISE)
@@ -161,7 +163,7 @@ def find_edge(density: Density, near: float, reach: float, noise: float) -> Edge
     if last - first < 2 * inside:
         return None
     part = np.clip(density[:, first : last + 1], -0.1, _MOST_DENSITY).astype(np.float64)
-    begin = _first_departure(part, noise, inside)
+    begin = _first_departure(part, math.hypot(noise, _BASE_ERROR), inside)
     if begin is not None:
         return _placed(part, begin, noise, first)
     # Where light struck the gap, or two pictures overlap, only the step itself tells.
@@ -227,7 +229,9 @@ def _placed(
     rows = part.shape[0]
     y = np.arange(rows) - (rows - 1) / 2
     edge = _refined(part, y, begin, noise, over_base)
-    if edge is not None and edge.share < _MANY_ROWS:
+    # Rows that agree on one place show the gate, however few they are.
+    scattered = edge is not None and edge.sigma > _LEAST_SIGMA_PX
+    if edge is not None and scattered and edge.share < _MANY_ROWS:
         # A night sky: single rows show but their stars, the median of several the sky.
         count = rows // _BLOCK_ROWS
         blocks = part[: count * _BLOCK_ROWS].reshape(count, _BLOCK_ROWS, -1)
@@ -240,7 +244,7 @@ def _placed(
     if edge is None:
         return None
     least = _OVER_SIGMA_PX if over_base else _LEAST_SIGMA_PX
-    if edge.share < _FEW_ROWS:
+    if scattered and edge.share < _FEW_ROWS:
         # A star that lies deeper in the picture pulls the rows' edge inward.
         edge = replace(edge, place=begin, tilt=0.0)
     return replace(edge, place=first + edge.place, sigma=math.hypot(edge.sigma, least))
@@ -251,6 +255,9 @@ def _refined(part: Row, y: Row, begin: float, noise: float, over_base: bool) -> 
     from pipeline.frame.kernel import edge_through_rows
 
     edge = np.empty(5)
-    if not edge_through_rows(np.ascontiguousarray(part), y, begin, noise, over_base, edge):
+    # Blur mixes light, not density: places are told by what light the picture takes, which at
+    # low densities is the same number.
+    taken = np.ascontiguousarray(-np.expm1(-math.log(10.0) * part) / math.log(10.0))
+    if not edge_through_rows(taken, y, begin, noise, over_base, edge):
         return None
     return EdgePlace(*edge.tolist())

@@ -92,3 +92,32 @@ def test_the_band_of_bare_film_is_the_middle():
     top, bottom = find_band(np.zeros((HEIGHT, 340, 3), np.float32), FILM, PX_PER_MM)
     assert (top + bottom) / 2 == pytest.approx((HEIGHT - 1) / 2, abs=1.5 * PX_PER_MM)
     assert bottom - top == pytest.approx(24.0 * PX_PER_MM, abs=0.01)
+
+
+def perforated(px_per_mm: float, base_off: float = 0.0, covered: bool = False) -> np.ndarray:
+    """Return a strip with one even picture and holes (ISO 1007), its base so far off."""
+    height, width = round(34.975 * px_per_mm), round(60 * px_per_mm)
+    above = np.full((height, width, 3), base_off, np.float32)
+    across = np.arange(height) / px_per_mm
+    along = np.arange(width) / px_per_mm
+    picture = (np.abs(across - 34.975 / 2) < 12.0)[:, None] & (np.abs(along - 32.0) < 18.0)
+    above[picture] += 0.4
+    above[np.abs(across - 34.975 / 2) > 12.0] += 1.5 * covered
+    holes = (np.abs(np.abs(across - 34.975 / 2) - 14.08) < 1.4)[:, None] & (along % 4.75 < 1.98)
+    above[holes] = -0.5
+    return above
+
+
+@pytest.mark.parametrize("base_off", [0.0, 0.04, -0.08, -0.14])
+def test_base_that_is_off_all_along_is_base_between_holes_and_beside_them(base_off):
+    # At 70 pixels an inch film between holes is all that is bare beside the picture.
+    px_per_mm = 70 / 25.4
+    seen = evidence(perforated(px_per_mm, base_off), FILM, px_per_mm, 0.006)
+    gap = np.arange(len(seen.busy)) < 12.0 * px_per_mm
+    assert np.abs(seen.density[gap]).max() < 0.005
+    assert seen.busy[gap].max() < 0.02
+
+
+def test_a_holder_beside_the_picture_is_no_veil():
+    seen = evidence(perforated(PX_PER_MM, covered=True), FILM, PX_PER_MM, 0.006)
+    assert np.abs(seen.density[: round(12 * PX_PER_MM)]).max() < 0.005

@@ -15,12 +15,13 @@ NOISE = 0.006
 def drawn(
     place: float, density: float | np.ndarray = 0.7, tilt: float = 0.0, blur: float = 0.8, seed=1
 ) -> np.ndarray:
-    """Return density of a picture that begins at `place`: the integral of a normal blur."""
+    """Return density of a picture that begins at `place`: light seen through a normal blur."""
     x = np.arange(COLUMNS)
     y = np.arange(ROWS) - (ROWS - 1) / 2
     cover = ndtr((x[None, :] - place - tilt * y[:, None]) / blur)
     noise = np.random.default_rng(seed).normal(0, NOISE, (ROWS, COLUMNS))
-    return (np.broadcast_to(density, (ROWS, COLUMNS)) * cover + noise).astype(np.float32)
+    taken = cover * (1.0 - 10.0 ** -np.broadcast_to(density, (ROWS, COLUMNS)))
+    return (noise - np.log10(1.0 - taken)).astype(np.float32)
 
 
 @settings(max_examples=30)
@@ -51,6 +52,17 @@ def test_rows_that_begin_dark_do_not_hide_the_edge():
     # To within a pixel, and told with more doubt than where all rows show it.
     assert edge.place == pytest.approx(28.0, abs=1.0)
     assert edge.share < 0.7
+
+
+@pytest.mark.parametrize("blur", [0.4, 0.8, 1.2])
+def test_few_rows_that_agree_place_the_edge(blur):
+    picture = np.full((ROWS, COLUMNS), 0.8)
+    picture[np.arange(ROWS) % 3 > 0, :36] = 0.0
+    edge = find_edge(drawn(28.0, picture, blur=blur), 28.0, 9.0, NOISE)
+    assert edge is not None
+    assert edge.place == pytest.approx(28.0, abs=0.2)
+    # That they are few still speaks for doubt (by the share), not for another place.
+    assert edge.share < 0.4
 
 
 def test_print_and_dust_outside_are_not_the_edge():
@@ -126,3 +138,13 @@ def test_a_steeply_turned_edge_is_followed(tilt):
     assert edge is not None
     assert edge.place == pytest.approx(28.3, abs=0.2)
     assert edge.tilt == pytest.approx(tilt, abs=0.002)
+
+
+@pytest.mark.parametrize("base_off", [0.004, 0.01])
+def test_base_taken_a_little_too_thin_does_not_make_the_film_s_end_an_edge(base_off):
+    # Film is cut a millimetre before its picture begins; the scanner sees half of the open gate.
+    density = drawn(7.0)[:, :40] + np.float32(base_off)
+    density[:, 0] = -0.2
+    edge = find_edge(density, 6.0, 9.0, 0.005)
+    assert edge is not None
+    assert edge.place == pytest.approx(7.0, abs=0.15)

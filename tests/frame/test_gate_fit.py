@@ -26,17 +26,21 @@ def covered(place_px, at_px):
 
 
 def drawn(length_mm, starts_mm, dark_mm=(), density=0.7, width_mm=36.0) -> Evidence:
-    """Return the evidence of even pictures with exact, blurred edges; `dark_mm` begin black."""
+    """Return the evidence of even pictures with exact, blurred edges; `dark_mm` begin black.
+
+    Blur mixes the light that pictures take.
+    """
     x, y = np.arange(round(length_mm * PX_PER_MM)), np.arange(HEIGHT)
     down = covered(y, TOP_MM * PX_PER_MM) - covered(y, BOTTOM_MM * PX_PER_MM)
-    above = np.zeros((HEIGHT, len(x)))
+    taken = np.zeros((HEIGHT, len(x)))
+    deep, faint = 1.0 - 10.0**-density, 1.0 - 10.0**-0.012
     for index, start in enumerate(starts_mm):
         black = dark_mm[index] if index < len(dark_mm) else 0.0
         first, last = (start + black) * PX_PER_MM, (start + width_mm) * PX_PER_MM
-        above += density * np.outer(down, covered(x, first) - covered(x, last))
+        taken += deep * np.outer(down, covered(x, first) - covered(x, last))
         if black:
-            above += 0.012 * np.outer(down, covered(x, start * PX_PER_MM) - covered(x, first))
-    above += np.random.default_rng(1).normal(0, NOISE, above.shape)
+            taken += faint * np.outer(down, covered(x, start * PX_PER_MM) - covered(x, first))
+    above = np.random.default_rng(1).normal(0, NOISE, taken.shape) - np.log10(1.0 - taken)
     return evidence(np.repeat(above[..., None], 3, 2).astype(np.float32), FILM, PX_PER_MM, NOISE)
 
 
