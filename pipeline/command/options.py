@@ -87,7 +87,7 @@ _AREA = options(
         type=float,
         metavar="MM",
         help="Cut so much off all sides of a picture; 0 leaves all of the gate. Default: what "
-        "of the gate's soft rim shows on each side, at most 0.4.",
+        "of the gate's soft rim shows on each side of a positive, at most 0.4.",
     ),
     click.option(
         "--border",

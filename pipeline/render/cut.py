@@ -13,9 +13,9 @@ from pipeline.scan import Reader, Scan, finite, light_tables, opened, to_light
 
 Band = tuple[int, Float32]
 
-# A slab of rows is read at a time. Turned by a quarter, each of its rows is a few pixels of many
-# rows of the file, which a larger slab makes fewer of.
-_SLAB_BYTES, _TURNED_SLAB_BYTES = 2 << 20, 16 << 20
+# A slab of rows is read at a time. Lying across, each of its rows is a few pixels of many rows of
+# the file; where those are decoded for each slab, a larger one makes fewer of them.
+_SLAB_BYTES, _ACROSS_SLAB_BYTES, _DECODED_SLAB_BYTES = 2 << 20, 4 << 20, 48 << 20
 
 
 def picture_size(outline: Corners) -> tuple[int, int]:
@@ -162,7 +162,9 @@ def fill_planes(scan: Scan, codes: Codes, planes: Float32, as_codes: bool = Fals
 
 def slab_rows(scan: Scan, way: Upright, columns: int) -> int:
     """Return the rows of so many columns of an upright scan that are read at a time."""
-    limit = _TURNED_SLAB_BYTES if way.across else _SLAB_BYTES
+    decoded = scan.block is not None and scan.unpacked is None
+    across = _DECODED_SLAB_BYTES if decoded else _ACROSS_SLAB_BYTES
+    limit = across if way.across else _SLAB_BYTES
     return max(1, limit // (columns * scan.samples * max(1, scan.bits // 8)))
 
 

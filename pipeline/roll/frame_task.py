@@ -225,7 +225,7 @@ def _job(
     task = FrameTask(
         out=out,
         scan=scan,
-        outline=turn.corners(written.outline),
+        outline=turn.corners(written.whole if record.look == "negative" else written.outline),
         base=written.base.turned(turn),
         ppi=strip.ppi,
         colour=placed.colour.colour,

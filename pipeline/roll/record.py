@@ -119,7 +119,7 @@ def _frame_record(placed: RollFrame, roll: Roll, split: bool) -> FrameRecord:
         number=number.number,
         number_from=number.number_from,
         kind=frame.kind,
-        outline=_rounded(placed.turn.corners(placed.written.asked)),
+        outline=_rounded(placed.turn.corners(placed.written.whole)),
         confidence=frame.confidence,
         files=frame_files(stem, roll.settings, split),
         density=DensityRecord(frame.least, frame.median, frame.most),

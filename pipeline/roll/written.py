@@ -17,12 +17,13 @@ from pipeline.turn import Turn
 class Written:
     """Outline in the scan and base of what is written of a frame, as it lies without a turn.
 
-    `asked` is the outline without the cut that is made unasked.
+    `whole` is the outline without the cut that is made unasked: what `roll.json` tells, and what is
+    cut out as a negative.
     """
 
     outline: Corners
     base: FrameBase
-    asked: Corners
+    whole: Corners
 
 
 def written(frame: FrameSurvey, strip: StripSurvey, settings: Settings) -> Written:

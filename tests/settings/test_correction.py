@@ -138,10 +138,10 @@ def test_any_entries_are_read_or_refused_in_one_sentence(entries):
     assert all((entry.number is None) == bool(entry.add) for entry in told)
 
 
-def corrected(folder: Path, out: Path, run: Run, text: str) -> dict[str, dict]:
+def corrected(folder: Path, out: Path, run: Run, text: str, *words: str) -> dict[str, dict]:
     """Return the frames of a run with these corrections, by number."""
     (folder / "roll.toml").write_text(text, encoding="utf-8")
-    ran = run("convert", folder, "-o", out)
+    ran = run("convert", folder, "-o", out, *words)
     assert ran.code == 0, ran.err
     return frames_in(out)
 
@@ -270,10 +270,11 @@ def test_moves_are_as_the_picture_shows_them_however_the_strip_lies(way, tmp_pat
     folder = tmp_path / "harbour"
     folder.mkdir()
     write_scan(folder, "strip", scan)
-    corrected(folder, tmp_path / "plain", run, "")
+    corrected(folder, tmp_path / "plain", run, "", "--inset", "0")
     # Whole pixels at 160 ppi: 20 and 13, less 10 and 5.
     moves = "left_mm = 3.175\nright_mm = -1.5875\ntop_mm = 2.06375\nbottom_mm = -0.79375"
-    corrected(folder, tmp_path / "out", run, f"[[frames]]\nnumber = 22\n{moves}\n")
+    entry = f"[[frames]]\nnumber = 22\n{moves}\n"
+    corrected(folder, tmp_path / "out", run, entry, "--inset", "0")
     whole = tifffile.imread(tmp_path / "plain" / "harbour_22.tif").astype(float)
     part = tifffile.imread(tmp_path / "out" / "harbour_22.tif").astype(float)
     assert part.shape[:2] == (whole.shape[0] - 18, whole.shape[1] - 30)
