@@ -1,10 +1,10 @@
 from .chart import ChartReading as ChartReading
-from .chart import GreyReading as GreyReading
 from .chart import find_chart as find_chart
-from .chart import find_grey_card as find_grey_card
 from .chart import grey_steps as grey_steps
+from .chart import patch_error as patch_error
 from .chart import read_chart as read_chart
-from .chart import read_grey as read_grey
+from .grey_card import GreyReading as GreyReading
+from .grey_card import read_grey as read_grey
 from .match import chart_exposures as chart_exposures
 from .match import chart_layout as chart_layout
 from .match import chart_places as chart_places

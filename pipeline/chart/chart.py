@@ -1,4 +1,4 @@
-"""A 24-patch chart, or a grey card, in a picture of densities."""
+"""A 24-patch chart in a picture of densities."""
 
 import math
 from collections.abc import Iterator
@@ -10,7 +10,7 @@ from skimage.transform import ProjectiveTransform
 
 from pipeline.chart.grid import Grid, even_patches, find_grids
 from pipeline.chart.match import best_match, chart_layout, chart_places, light_fall
-from pipeline.kinds import MIDDLE_GREY, Area, Float64, Picture
+from pipeline.kinds import MIDDLE_GREY, Float32, Float64, Picture
 
 _LONG_SIDE_PX = 400
 # Share of a patch that is read, about its middle.
@@ -24,6 +24,7 @@ _LEAST_STEP_PX = 5.0
 _NEUTRALS = slice(18, 24)
 # Grain in a small picture is alike over about so many pixels.
 _GRAIN_PX = 4.0
+_MOST_GRAIN = 2.0
 
 
 @dataclass(frozen=True)
@@ -48,11 +49,7 @@ def find_chart(density_above: Picture) -> ChartReading | None:
     It may lie any way round, mirrored, and at an angle; which way follows from its densities,
     as far as they are the same on all colour negative films.
     """
-    scale = min(1.0, _LONG_SIDE_PX / max(density_above.shape[:2]))
-    small = np.ascontiguousarray(density_above, np.float32)
-    if scale < 1.0:
-        size = (round(small.shape[1] * scale), round(small.shape[0] * scale))
-        small = np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), np.float32)
+    small = reduced(density_above)
     if not np.isfinite(small).all() or min(small.shape[:2]) < 4 * _LEAST_STEP_PX:
         return None
     grids = find_grids(even_patches(small))
@@ -64,6 +61,16 @@ def find_chart(density_above: Picture) -> ChartReading | None:
     # Pixel centres of the small picture lie between those of the large one.
     factor = np.array(density_above.shape[1::-1]) / np.array(small.shape[1::-1])
     return _read(density_above, (corners + 0.5) * factor - 0.5, confidence)
+
+
+def reduced(picture: Picture) -> Float32:
+    """Return a picture (h, w, 3) no longer than 400 pixels, by the mean of what each covers."""
+    scale = min(1.0, _LONG_SIDE_PX / max(picture.shape[:2]))
+    small = np.ascontiguousarray(picture, np.float32)
+    if scale == 1.0:
+        return small
+    size = tuple(max(1, round(side * scale)) for side in picture.shape[1::-1])
+    return np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), np.float32)
 
 
 def read_chart(density_above: Picture, corners: Float64) -> ChartReading:
@@ -202,10 +209,22 @@ def grey_steps(chart: ChartReading) -> tuple[Float64, Float64, Float64]:
     by all patches together, and taken out: half a stop of it would change slopes by a tenth.
     """
     logs = chart_layout().neutral_log_exposure - math.log10(MIDDLE_GREY)
-    area = cv2.contourArea(chart.corners.astype(np.float32)) / 24.0
-    side = math.sqrt(max(area, 1.0)) * 0.5 * chart_layout().patch_share
-    error = chart.spread[_NEUTRALS] / math.sqrt(max(side * side / _GRAIN_PX, 1.0))
+    error = patch_error(chart)[_NEUTRALS]
     return logs, chart.densities[_NEUTRALS] - _fall(chart.densities), error
+
+
+def patch_error(chart: ChartReading) -> Float64:
+    """Return one standard deviation of what grain and unevenness make of each density (24, 3).
+
+    Grain is averaged out over a patch. What a patch is more uneven by than grain can be, which
+    differs less than twofold over a film, is a shine or dirt on it, or its edge: that stays.
+    """
+    area = cv2.contourArea(chart.corners.astype(np.float32)) / 24.0
+    side = math.sqrt(max(area, 1.0)) * _READ_SHARE * chart_layout().patch_share
+    grain = chart.spread / math.sqrt(max(side * side / _GRAIN_PX, 1.0))
+    beyond = np.maximum(chart.spread - _MOST_GRAIN * np.median(chart.spread, axis=0), 0.0)
+    error: Float64 = np.hypot(grain, beyond)
+    return error
 
 
 def _fall(densities: Float64) -> Float64:
@@ -216,73 +235,3 @@ def _fall(densities: Float64) -> Float64:
     columns = np.arange(6) - 2.5
     fall: Float64 = columns[:, None] * float(share.mean()) * span
     return fall
-
-
-# Sides of the area about the middle, as shares of the picture, largest first: the card may fill
-# the picture or be held before the subject.
-_SIDES = (0.6, 0.4, 0.25, 0.15, 0.08)
-# Differences inside a card, in density: light falls off over it by a quarter of a stop or so.
-_EVEN = 0.05
-_LEAST_DENSITY = 0.08
-_BLOCKS = 6
-
-
-@dataclass(frozen=True)
-class GreyReading:
-    """A grey card as read.
-
-    `density` (3,) is above base, `spread` (3,) the standard deviation from place to place in
-    it, grain left out; `area` is left, top, right and bottom as shares of the picture.
-    """
-
-    density: Float64
-    spread: Float64
-    area: Area
-
-    @property
-    def is_even(self) -> bool:
-        """Tell whether it may be a card: exposed, and even."""
-        return self.is_even_area and bool((self.density > _LEAST_DENSITY).all())
-
-    @property
-    def is_even_area(self) -> bool:
-        """Tell whether it is even, exposed or not."""
-        return bool((self.spread < _EVEN).all())
-
-
-def read_grey(density_above: Picture, area: Area | None = None) -> GreyReading:
-    """Return the density of an area of a picture of density above base (h, w, 3).
-
-    Without an area it is the largest even one about the picture's middle, and the smallest that
-    is tried where none is even.
-    """
-    if area is not None:
-        return _read_grey(density_above, area)
-    for side in _SIDES:
-        low, high = (1.0 - side) / 2.0, (1.0 + side) / 2.0
-        reading = _read_grey(density_above, (low, low, high, high))
-        if reading.is_even:
-            break
-    return reading
-
-
-def find_grey_card(density_above: Picture) -> GreyReading | None:
-    """Return the grey card in the middle of a picture (h, w, 3), or None if it is not even there.
-
-    That it is grey is for the user to say.
-    """
-    reading = read_grey(density_above)
-    return reading if reading.is_even else None
-
-
-def _read_grey(picture: Picture, area: Area) -> GreyReading:
-    rows, columns = picture.shape[:2]
-    left, right = (round(area[index] * columns) for index in (0, 2))
-    top, bottom = (round(area[index] * rows) for index in (1, 3))
-    left, top = min(left, columns - 1), min(top, rows - 1)
-    part = picture[top : max(bottom, top + 1), left : max(right, left + 1)]
-    blocks = cv2.resize(
-        np.ascontiguousarray(part, np.float32), (_BLOCKS, _BLOCKS), interpolation=cv2.INTER_AREA
-    )
-    density = middle_mean(part.reshape(-1, 3).astype(float))
-    return GreyReading(density, blocks.reshape(-1, 3).std(axis=0).astype(float), area)

@@ -10,6 +10,7 @@ from .frame import trim_of as trim_of
 from .frame import usual_exposure as usual_exposure
 from .reference import is_clear as is_clear
 from .reference import no_frame as no_frame
+from .reference import shift_words as shift_words
 from .reference import shown_by as shown_by
 from .roll import as_grey as as_grey
 from .roll import colour_of_roll as colour_of_roll

@@ -87,18 +87,20 @@ _OF_FILM, _OF_CHART = 21, 3
 _SOFT_LOSS = 3.0
 _LEAST_PATCHES = 12
 _ROUNDS = 2
+# By how much density is changed to see what becomes of it.
+_STEP = 0.005
 
 
 @dataclass(frozen=True)
 class SeenChart:
     """A 24-patch chart on film: (24, 3) densities above base in chart order.
 
-    `spread` (24, 3) is the standard deviation inside each patch, None where it is not known.
-    Patches that can't be read hold NaN.
+    `error` (24, 3) is one standard deviation of what each was read wrong by, None where it is not
+    known. Patches that can't be read hold NaN.
     """
 
     densities: Float64
-    spread: Float64 | None = None
+    error: Float64 | None = None
 
 
 @dataclass(frozen=True)
@@ -144,6 +146,8 @@ def fit_profile(charts: Sequence[SeenChart], start: FilmProfile) -> ProfileFit:
     -----
     Least squares of differences in lightness, chroma and hue in units of CIEDE2000's tolerances,
     the neutral row weighing more, and of the strays from the start in units of their usual size.
+    What grain makes of a patch's colour, by the solution of the round before, counts as its error:
+    matrices that set layers far apart make much of grain, so grainy charts stay near the start.
     Rows of the scene matrix sum to one, so that neutrals stay. Each chart has an exposure and a
     fall-off of light of its own. Patches far off in a first, tolerant round are left out, and taken
     back if they fit what the others say.
@@ -221,18 +225,11 @@ class _Problem:
     def solved(self, theta: Float64, loss: str) -> Float64:
         from scipy.optimize import least_squares
 
-        reference = chart_exposures()
-        weights = [
-            _weights(chart.spread) * taken
-            for chart, taken in zip(self.charts, self.trusted, strict=True)
-        ]
+        weights = self.weights(theta)
 
         def misfit(trial: Float64) -> Float64:
-            errors = [
-                (difference_parts(light, reference) * weight[:, None]).ravel()
-                for light, weight in zip(self.shown(trial), weights, strict=True)
-            ]
-            return np.concatenate([*errors, trial])
+            off = np.einsum("npij,npj->npi", weights, self.parts(trial))
+            return np.concatenate([off.ravel(), trial])
 
         found = least_squares(misfit, theta, loss=loss, f_scale=_SOFT_LOSS, max_nfev=60)
         return np.asarray(found.x, float)
@@ -261,7 +258,29 @@ class _Problem:
             scene=_changed(self.start.scene, _constant("stray", "scene") * theta[15:21]),
         )
 
-    def shown(self, theta: Float64) -> list[Float64]:
+    def weights(self, theta: Float64) -> Float64:
+        """Return what makes differences of patches (charts, 24, 3, 3) alike in error.
+
+        Their errors are that of the chart itself and what errors of density become near `theta`.
+        """
+        size = np.full(24, _constant("patches", "error"))
+        size[_NEUTRALS] /= _constant("patches", "neutral_weight")
+        variance = np.tile((size**2)[:, None, None] * np.eye(3), (len(self.charts), 1, 1, 1))
+        errors = np.array([_density_error(chart) for chart in self.charts])
+        for channel in range(3):
+            step = _STEP * np.eye(3)[channel]
+            turn = (self.parts(theta, step) - self.parts(theta, -step)) / (2.0 * _STEP)
+            turn *= errors[..., channel, None]
+            variance += turn[..., :, None] * turn[..., None, :]
+        weights: Float64 = np.linalg.inv(np.linalg.cholesky(variance))
+        return weights * self.trusted[..., None, None]
+
+    def parts(self, theta: Float64, denser: Float64 | float = 0.0) -> Float64:
+        """Return differences of all patches (charts, 24, 3), as if they were so much denser."""
+        reference = chart_exposures()
+        return np.array([difference_parts(light, reference) for light in self.shown(theta, denser)])
+
+    def shown(self, theta: Float64, denser: Float64 | float = 0.0) -> list[Float64]:
         """Return linear ACEScg (24, 3) of each chart, its own exposure and fall-off taken out."""
         profile = self.profile(theta)
         places = chart_places()
@@ -272,7 +291,7 @@ class _Problem:
             # The first chart's exposure is the film's speed.
             logs = _constant("stray", "speed_log_e") * own[2] * (index > 0)
             logs = logs + _constant("stray", "fall_off_log_e") * across @ own[:2]
-            layers = np.nan_to_num(chart.densities) @ np.asarray(profile.unmask).T
+            layers = (np.nan_to_num(chart.densities) + denser) @ np.asarray(profile.unmask).T
             parts = [curve.exposure(layers[:, c]) for c, curve in enumerate(profile.curves)]
             light = np.stack(parts, axis=1) @ np.asarray(profile.scene).T
             shown.append(light / 10.0 ** logs[:, None])
@@ -295,13 +314,10 @@ def _changed(matrix: Matrix, terms: Float64) -> Matrix:
     return as_matrix(np.asarray(matrix) + change - np.diag(change.sum(axis=1)))
 
 
-def _weights(spread: Float64 | None) -> Float64:
-    """Return how much each patch counts (24,): less where uneven, more in the neutral row."""
-    weight = np.full(24, 1.0 / _constant("patches", "error"))
-    weight[_NEUTRALS] *= _constant("patches", "neutral_weight")
-    if spread is None:
-        return weight
-    uneven = np.nan_to_num(spread).max(axis=1)
-    beyond = np.maximum(uneven - np.median(uneven), 0.0) / _constant("patches", "uneven_density")
-    even: Float64 = weight / (1.0 + beyond)
-    return even
+def _density_error(chart: SeenChart) -> Float64:
+    """Return one standard deviation of what the patches' densities (24, 3) are wrong by."""
+    if chart.error is None:
+        return np.full((24, 3), _constant("patches", "usual_density_error"))
+    least = _constant("patches", "least_density_error")
+    error: Float64 = np.hypot(np.nan_to_num(chart.error), least)
+    return error

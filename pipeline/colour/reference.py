@@ -1,9 +1,10 @@
 """Colour of the roll from reference frames: a 24-patch chart or a grey card on it."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
@@ -11,13 +12,13 @@ from pipeline.chart import (
     ChartReading,
     GreyReading,
     find_chart,
-    find_grey_card,
+    patch_error,
     read_chart,
     read_grey,
 )
 from pipeline.colour.fit import ProfileFit, SeenChart, fit_profile
 from pipeline.colour.unmask import RollColour, from_profile, layer_exposure
-from pipeline.kinds import Float32, Float64, as_matrix, as_triple
+from pipeline.kinds import LOG_STOP, Float32, Float64, Triple, as_matrix, as_triple
 from pipeline.problem import SettingsProblem
 from pipeline.profile import FilmProfile, LayerCurve, fittable_curves
 from pipeline.settings import ReferenceFrame
@@ -40,6 +41,7 @@ _AS_PICTURES = 0.1
 _LEAST_STEPS, _STEP = 4, 0.03
 _NEUTRALS = slice(18, 24)
 _MIDDLE_GREYS = slice(19, 23)
+_PATTERNED = "has a pattern, as bricks, stones and leaves have, and grey cards have not"
 
 
 @dataclass(frozen=True)
@@ -52,7 +54,11 @@ class Reference:
 
 
 def named_reference(
-    named: Sequence[ReferenceFrame], frames: Frames, profile: FilmProfile, solved: RollColour
+    named: Sequence[ReferenceFrame],
+    frames: Frames,
+    profile: FilmProfile,
+    solved: RollColour,
+    scans: Mapping[str, Path] | None = None,
 ) -> Reference:
     """Return the colour from the frames that the user named.
 
@@ -69,6 +75,8 @@ def named_reference(
         What is known of the film.
     solved
         The roll's colour from its pictures.
+    scans
+        The scan of each frame by its number, to be named where it can't be used.
 
     Raises
     ------
@@ -83,19 +91,23 @@ def named_reference(
         if number not in there:
             raise no_frame(f"reference frame {number}", list(there))
         frame = there[number]
-        shown = shown_by(reference, np.asarray(frame.thumbnail, np.float32), frame.chart)
+        picture, scan = np.asarray(frame.thumbnail, np.float32), (scans or {}).get(number)
+        shown = shown_by(reference, picture, frame.chart, scan)
         if isinstance(shown, GreyReading):
             greys.append((number, shown))
         else:
             charts.append((number, _fitted(shown, profile)))
     colour = _from_fits([fit for _, fit in charts], profile, solved) if charts else solved
-    if greys:
-        colour = balanced(colour, np.array([grey.density for _, grey in greys]))
     words = [_words("chart", [number for number, _ in charts])]
     words += [_words("grey card", [number for number, _ in greys])]
     notes = [
         _misfit_note(number, fit) for number, fit in charts if fit.mean_residual > _MOST_MISFIT
     ]
+    if greys:
+        before, colour = colour, balanced(colour, np.array([grey.density for _, grey in greys]))
+        moved = shift_words(as_triple(np.subtract(colour.balance, before.balance)))
+        told = "the chart tells" if charts else "the roll's pictures tell"
+        notes.append(f"{words[-1]} changed the balance by {moved} from what {told}")
     return Reference(colour, " and ".join(word for word in words if word), tuple(notes))
 
 
@@ -132,7 +144,7 @@ def found_reference(frames: Frames, profile: FilmProfile, solved: RollColour) ->
 
 
 def _fitted(chart: ChartReading, profile: FilmProfile) -> ProfileFit:
-    return fit_profile([SeenChart(chart.densities, chart.spread)], profile)
+    return fit_profile([SeenChart(chart.densities, patch_error(chart))], profile)
 
 
 def is_clear(chart: ChartReading) -> bool:
@@ -181,8 +193,17 @@ def balanced(colour: RollColour, densities: Float64) -> RollColour:
     return replace(colour, balance=balance, how="reference", confidence=max(colour.confidence, 0.8))
 
 
+def shift_words(log_e: Triple) -> str:
+    """Return a change of balance (log10 exposure per layer) in stops: 'R +0.31, G +0.00, ...'."""
+    stops = zip("RGB", np.array(log_e) / LOG_STOP + 0.0, strict=True)
+    return ", ".join(f"{name} {stop:+.2f}" for name, stop in stops) + " stops"
+
+
 def shown_by(
-    reference: ReferenceFrame, picture: Float32, found: ChartReading | None = None
+    reference: ReferenceFrame,
+    picture: Float32,
+    found: ChartReading | None = None,
+    scan: Path | None = None,
 ) -> ChartReading | GreyReading:
     """Return the chart or card that a reference frame shows, as far as the user says so.
 
@@ -194,6 +215,8 @@ def shown_by(
         Its density above base (h, w, 3), straightened.
     found
         The chart that was found on it before, if any.
+    scan
+        The file that it is in, to be named where it can't be used.
 
     Raises
     ------
@@ -203,48 +226,59 @@ def shown_by(
     number = reference.frame
     if reference.corners is not None:
         corners = np.array(reference.corners) * picture.shape[1::-1] - 0.5
-        return _usable(number, read_chart(picture, corners), by_corners=True)
+        return _usable(number, read_chart(picture, corners), True, scan)
     if reference.grey is not None:
-        grey = read_grey(picture, reference.grey)
-        if not grey.is_even:
-            raise SettingsProblem(
-                None,
-                f"the grey area in reference frame {number} is not even, or as clear as the film "
-                "base",
-                "give an area inside the card, clear of shadows and edges",
-            )
-        return grey
+        return _in_area(number, read_grey(picture, reference.grey), scan)
     if reference.chart is not False:
         chart = found or find_chart(picture)
         if chart is not None and chart.confidence >= _LEAST_CONFIDENCE:
-            return _usable(number, chart, by_corners=False)
+            return _usable(number, chart, False, scan)
     if reference.chart:
         raise SettingsProblem(
-            None,
-            f"no 24-patch chart is found in reference frame {number}",
+            scan,
+            f"no 24-patch chart is found in {_named(number)}",
             "give its corners under [reference] in roll.toml, or name another frame",
         )
-    card = find_grey_card(picture)
-    if card is None:
-        raise SettingsProblem(
-            None,
-            f"reference frame {number} shows no 24-patch chart, and no even card in its middle",
-            "give corners or grey under [reference] in roll.toml, or name another frame",
-        )
-    return card
+    return _in_middle(number, read_grey(picture), scan)
 
 
-def _usable(number: str, chart: ChartReading, by_corners: bool) -> ChartReading:
+def _named(number: str) -> str:
+    return f"reference frame {number}"
+
+
+def _in_area(number: str, grey: GreyReading, scan: Path | None) -> GreyReading:
+    if grey.is_even:
+        return grey
+    why = f": it {_PATTERNED}" if grey.is_patterned else ", or as clear as the film base"
+    raise SettingsProblem(
+        scan,
+        f"the grey area in {_named(number)} is not even{why}",
+        "give an area inside the card, clear of shadows and edges, or name a frame with a card",
+    )
+
+
+def _in_middle(number: str, grey: GreyReading, scan: Path | None) -> GreyReading:
+    if grey.is_even:
+        return grey
+    shows = f"{_named(number)} shows no 24-patch chart, and no even card in its middle"
+    raise SettingsProblem(
+        scan,
+        f"{shows}, which {_PATTERNED}" if grey.is_patterned else shows,
+        "give corners or grey under [reference] in roll.toml, or name another frame",
+    )
+
+
+def _usable(number: str, chart: ChartReading, by_corners: bool, scan: Path | None) -> ChartReading:
     if by_corners and chart.confidence == 0.0:
         raise SettingsProblem(
-            None,
-            f"what the corners enclose in reference frame {number} is no 24-patch chart",
+            scan,
+            f"what the corners enclose in {_named(number)} is no 24-patch chart",
             "give the outer corners of its four corner patches, one after the other around it",
         )
     trouble = chart_trouble(chart.densities)
     if trouble is not None:
         raise SettingsProblem(
-            None, f"the chart in reference frame {number} {trouble}", "name another frame"
+            scan, f"the chart in {_named(number)} {trouble}", "name another frame"
         )
     return chart
 
@@ -305,8 +339,5 @@ def _mean_curve(curves: Sequence[LayerCurve], start: LayerCurve) -> LayerCurve:
     def mean(values: Sequence[float]) -> float:
         return float(np.exp(np.mean(np.log(values))))
 
-    return replace(
-        start,
-        slope=mean([curve.slope for curve in curves]),
-        toe_power=mean([curve.toe_power for curve in curves]),
-    )
+    steeper = start.steeper(mean([curve.slope for curve in curves]) / start.slope)
+    return replace(steeper, toe_power=mean([curve.toe_power for curve in curves]))

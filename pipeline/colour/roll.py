@@ -118,7 +118,8 @@ def _referenced(
         for strip in strips
         for frame in strip.frames
     ]
-    return named_reference(settings.reference, frames, profile, solved)
+    scans = {numbers[str(frame.key)]: strip.scan.path for strip in strips for frame in strip.frames}
+    return named_reference(settings.reference, frames, profile, solved, scans)
 
 
 def _with_chart(frame: FrameSurvey, found: FrameSurvey | None) -> FrameSurvey:

@@ -5,11 +5,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.chart import ChartReading, GreyReading, chart_layout
-from pipeline.colour import ProfileFit, SeenChart, fit_grey, fit_profile, shown_by
-from pipeline.kinds import Picture, as_matrix
+from pipeline.chart import ChartReading, GreyReading, chart_layout, patch_error
+from pipeline.colour import (
+    ProfileFit,
+    SeenChart,
+    fit_grey,
+    fit_profile,
+    no_frame,
+    shift_words,
+    shown_by,
+)
+from pipeline.kinds import Triple, as_matrix, as_triple
 from pipeline.problem import SettingsProblem
-from pipeline.profile import FilmProfile
+from pipeline.profile import FilmProfile, fittable_curves
 from pipeline.render import cut_light, to_density_above
 from pipeline.roll.survey import SurveyedRoll
 from pipeline.settings import ReferenceFrame
@@ -63,7 +71,7 @@ def roll_profile(
     ScanProblem
         If a scan can't be read any more.
     """
-    shown = [shown_by(reference, _density(surveyed, reference.frame)) for reference in references]
+    shown = [_shown(surveyed, reference) for reference in references]
     charts = [reading for reading in shown if isinstance(reading, ChartReading)]
     greys = [reading.density for reading in shown if isinstance(reading, GreyReading)]
     if charts and greys:
@@ -75,7 +83,7 @@ def roll_profile(
     start = surveyed.profile
     fit = None
     if charts:
-        seen = [SeenChart(chart.densities, chart.spread) for chart in charts]
+        seen = [SeenChart(chart.densities, patch_error(chart)) for chart in charts]
         fit = fit_profile(seen, start)
         patch, worst = fit.worst_residual
         words = f"fitted to the 24-patch chart in {where}, starting from {start.name}"
@@ -84,7 +92,8 @@ def roll_profile(
         parts = ["unmask", "layers", "scene"]
     else:
         fitted = fit_grey(np.mean(greys, axis=0), start)
-        words = f"balanced by the grey card in {where}, otherwise {start.name}"
+        moved = shift_words(_balance_change(fitted, start))
+        words = f"balanced by the grey card in {where} ({moved}), otherwise {start.name}"
         source, parts = words, ["layers"]
     spread = "how far another roll of the same film may stray: profiles/fit.toml"
     sources = dict(start.sources) | dict.fromkeys(parts, words) | {"spread": spread}
@@ -98,20 +107,25 @@ def roll_profile(
     return RollProfile(profile, fit)
 
 
-def _density(surveyed: SurveyedRoll, number: str) -> Picture:
-    """Return a frame's density above base (h, w, 3), straightened."""
+def _balance_change(fitted: FilmProfile, start: FilmProfile) -> Triple:
+    """Return what a profile adds to log10 exposures of red and blue, against green."""
+    logs = np.log10([
+        now.toe_exposure / before.toe_exposure
+        for now, before in zip(fittable_curves(fitted), fittable_curves(start), strict=True)
+    ])  # fmt: skip
+    return as_triple(logs - logs[1])
+
+
+def _shown(surveyed: SurveyedRoll, reference: ReferenceFrame) -> ChartReading | GreyReading:
+    """Return the chart or card on a frame, in its density above base, straightened."""
     there: dict[str, tuple[StripSurvey, FrameSurvey]] = {
         frame.number.number: (strip, frame.survey)
         for strip, frames in zip(surveyed.strips, surveyed.frames, strict=True)
         for frame in frames
     }
+    number = reference.frame
     if number not in there:
-        names = list(there)
-        told = f"frames {names[0]} to {names[-1]}" if names else "no frames"
-        raise SettingsProblem(
-            None,
-            f"there is no reference frame {number} on the roll, which has {told}",
-            "give the number as on the contact sheet",
-        )
+        raise no_frame(f"reference frame {number}", list(there))
     strip, frame = there[number]
-    return to_density_above(cut_light(strip.scan, frame.outline), frame.base)
+    above = to_density_above(cut_light(strip.scan, frame.outline), frame.base)
+    return shown_by(reference, above, scan=strip.scan.path)

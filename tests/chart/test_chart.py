@@ -7,7 +7,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from skimage.transform import ProjectiveTransform, warp
 
-from pipeline.chart.chart import ChartReading, find_chart, grey_steps, middle_mean, read_chart
+from pipeline.chart.chart import (
+    ChartReading,
+    find_chart,
+    grey_steps,
+    middle_mean,
+    patch_error,
+    read_chart,
+)
 from pipeline.chart.match import chart_layout, is_shaded
 from pipeline.densities.characteristic import characteristic
 from tests.chart import charted
@@ -269,3 +276,14 @@ def test_errors_are_smaller_on_larger_charts():
     _, _, error = grey_steps(reading)
     half = ChartReading(reading.densities, reading.corners / 2, reading.spread, 1.0)
     assert grey_steps(half)[2] == pytest.approx(2.0 * error, rel=1e-6)
+
+
+def test_grain_is_averaged_out_and_a_shine_is_not():
+    spread = np.full((24, 3), 0.02)
+    spread[3] = [0.02, 0.02, 0.2]
+    corners = np.array([[0.0, 0.0], [240.0, 0.0], [240.0, 160.0], [0.0, 160.0]])
+    error = patch_error(ChartReading(np.zeros((24, 3)), corners, spread, 1.0))
+    # A patch of 40 pixels is read in its middle, of under 20 by 20.
+    assert error[0] == pytest.approx([0.02 / 9] * 3, rel=0.15)
+    assert error[3, 2] > 0.15
+    assert error[3, :2] == pytest.approx(error[0, :2])

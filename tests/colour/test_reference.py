@@ -7,7 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.chart.chart import ChartReading, find_chart
+from pipeline.chart.chart import ChartReading, find_chart, patch_error
+from pipeline.colour.fit import SeenChart, fit_profile
 from pipeline.colour.reference import (
     Reference,
     balanced,
@@ -78,6 +79,19 @@ def test_a_named_chart_sets_the_colour(frames, solved, named):
         assert np.abs(np.log10(greys / greys[:, 1:2])).max() < 0.04
 
 
+@pytest.mark.parametrize("film", ["wide-a", "wide-g"])
+def test_a_roll_has_the_colour_of_the_profile_that_its_chart_is_fitted_by(solved, film):
+    """All but exposure: steep curves keep their shoulder where it was fitted."""
+    read = find_chart(frame_density(film, "wide-filters", "chart"))
+    assert read is not None
+    there = [("01", replace(made_up(), chart=read))]
+    colour = named_reference(read_references("01"), there, GENERIC, solved).colour
+    fit = fit_profile([SeenChart(read.densities, patch_error(read))], GENERIC)
+    wanted = scene_light(read.densities, from_profile(fit.profile))
+    ratio = scene_light(read.densities, colour) / wanted
+    assert ratio == pytest.approx(np.full((24, 3), ratio[21, 1]), rel=1e-6)
+
+
 def test_the_source_is_told_in_words(frames, solved):
     def source(*named: str) -> str:
         return named_reference(read_references(list(named)), frames, GENERIC, solved).source
@@ -138,6 +152,34 @@ def test_corners_given_are_obeyed(solved):
 def test_what_can_t_be_used_is_told_with_what_to_do(frames, solved, named, what):
     with pytest.raises(SettingsProblem, match=what):
         named_reference(read_references(named), frames, GENERIC, solved)
+
+
+@pytest.mark.parametrize("scene", ["gravel", "brick", "grass", "leaves"])
+def test_what_has_a_pattern_is_refused_with_its_file(solved, scene):
+    """The first three are scikit-image's pictures of textures."""
+    there = [("05", frame(scene))]
+    for named in (
+        "05",
+        {"frame": "05", "chart": False},
+        {"frame": "05", "grey": [0.3] * 2 + [0.7] * 2},
+    ):
+        with pytest.raises(SettingsProblem, match=r"reference frame 05.* has a pattern") as told:
+            named_reference(read_references(named), there, GENERIC, solved, {"05": Path("b.tif")})
+        assert told.value.path == Path("b.tif")
+
+
+@pytest.mark.parametrize("light", ["D55", "A"])
+def test_what_a_card_changed_is_told_in_stops(frames, solved, light):
+    card = [("05", frame("grey", light=light))]
+    reference = named_reference(read_references("05"), card, GENERIC, solved)
+    red, green, blue = np.subtract(reference.colour.balance, solved.balance) / np.log10(2.0)
+    assert (abs(red) > 0.3) == (light == "A")
+    assert reference.notes == (
+        f"the grey card on frame 05 changed the balance by R {red:+.2f}, G {green:+.2f}, "
+        f"B {blue:+.2f} stops from what the roll's pictures tell",
+    )
+    both = named_reference(read_references(["01", "05"]), [*frames, *card], GENERIC, solved)
+    assert "stops from what the chart tells" in both.notes[-1]
 
 
 def test_greys_that_look_alike_are_told():
@@ -218,4 +260,4 @@ def test_a_wrong_frame_is_wrong_usage(scans: Path, run: Run):
     (scans / "roll.toml").write_text('reference = "12"\n')
     ran = run("measure", scans)
     assert ran.code == 2
-    assert "reference frame 12 shows no 24-patch chart" in ran.err
+    assert ".tif: reference frame 12 shows no 24-patch chart" in ran.err

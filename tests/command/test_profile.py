@@ -15,11 +15,12 @@ from tests.film_model import FrameSpec, Roll, cut_roll, scan_strips, write_scan
 
 @pytest.fixture(scope="module")
 def scans(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return a strip with a chart on frame 01, an even grey card on 02, pictures on 03 and 04."""
-    frames = [FrameSpec("chart"), FrameSpec("grey"), FrameSpec("table"), FrameSpec("quay")]
+    """Return a strip: a chart on frame 01, a grey card on 02, pictures, gravel on 05, bricks."""
+    scenes = ("chart", "grey", "table", "quay", "gravel", "brick")
+    frames = [FrameSpec(scene) for scene in scenes]
     folder = tmp_path_factory.mktemp("fit") / "quay"
     folder.mkdir()
-    strips = cut_roll(Roll("film-b", frames, format="135", seed=2), 4)
+    strips = cut_roll(Roll("film-b", frames, format="135", seed=2), 6)
     (scan,) = scan_strips(strips, per_scan=1, seed=2, scanner="scanner-d", ppi=150)
     write_scan(folder, "strip-1", scan)
     return folder
@@ -58,6 +59,9 @@ def test_a_grey_card_balances_and_leaves_slopes(scans: Path, tmp_path: Path, run
     film = read_film(out)
     assert film.slopes() == pytest.approx(find_film("generic").slopes(), rel=1e-6)
     assert "balanced by the grey card in frame 02" in film.source
+    moved = [np.log10(b.toe_exposure / a.toe_exposure) / np.log10(2.0)
+             for a, b in zip(find_film("generic").curves, film.curves, strict=True)]  # fmt: skip
+    assert f"(R {moved[0] - moved[1]:+.2f}, G +0.00, B {moved[2] - moved[1]:+.2f} stops)" in ran.out
 
 
 @pytest.mark.parametrize(
@@ -65,6 +69,8 @@ def test_a_grey_card_balances_and_leaves_slopes(scans: Path, tmp_path: Path, run
     [
         (["--reference", "09"], "there is no reference frame 09 on the roll"),
         (["--reference", "03"], "shows no 24-patch chart"),
+        (["--reference", "05"], "strip-1.tif: reference frame 05 shows no 24-patch chart"),
+        (["--reference", "06"], "no even card in its middle, which has a pattern"),
         (["--reference", "01", "--reference", "02"], "charts and grey cards are named together"),
         (["--reference", "01", "--profile", "adx"], "'adx' is a chain of its own"),
         (["--reference", "none"], "no reference frame is named"),

@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 from scipy.optimize import minimize_scalar
 
+from pipeline.chart.chart import patch_error
 from pipeline.colour.fit import SeenChart, fit_profile
 from pipeline.colour.unmask import RollColour, from_profile
 from pipeline.render.cut import cut_light
@@ -135,7 +136,7 @@ def row_of(seed: int, ppi: float, folder: Path) -> tuple[str, dict[str, Judged]]
     if seen is None or len(charts[0]) < 2 or not charts[1]:
         return named + " not judged", results
     automatic = rolls[0][0].colour
-    fit = fit_profile([SeenChart(seen.densities, seen.spread)], rolls[0][0].profile)
+    fit = fit_profile([SeenChart(seen.densities, patch_error(seen))], rolls[0][0].profile)
     shown = from_profile(fit.profile)
     results["same"] = judged(charts[0][1], shown)
     results["other"] = judged(charts[1][0], shown)

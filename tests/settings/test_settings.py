@@ -78,7 +78,7 @@ GOOD = {
     "share": "png", "share_size": 900.0, "share_quality": 80, "write_blanks": True,
     "reference": ["7", {"frame": 12, "grey": [0.4, 0.4, 0.6, 0.6]}],
     "inset_mm": 0.3, "border_mm": 10, "dust": "off", "save_dust_mask": True,
-    "monochrome": False, "turn": 270, "mirror": True,
+    "monochrome": False, "turn": 270, "mirror": True, "contrast": 1.8,
 }  # fmt: skip
 BAD = {
     "profile": ["", " ", 3, True],
@@ -110,6 +110,7 @@ BAD = {
     "dust": ["yes", True, 1],
     "save_dust_mask": ["on", 1],
     "monochrome": ["yes", 0],
+    "contrast": [0.4, 4.1, "1.4", True, math.nan],
     "turn": [45, -90, 360, 90.5, "90", True, math.nan],
     "mirror": ["yes", 1],
 }
