@@ -9,15 +9,10 @@ from numpy.typing import NDArray
 
 from pipeline.channels import channel_mean, least, less, log_above, median
 from pipeline.kinds import Float32, Float64, Floats, Light, Mask, Triple, as_triple
+from pipeline.strip.area import Areas, Group, even_areas
 from pipeline.strip.density import Illumination
-from pipeline.strip.lamp import (
-    Group,
-    Lamp,
-    brightest_group,
-    even_areas,
-    lamp_through,
-    trimmed,
-)
+from pipeline.strip.group import brightest_group, trimmed
+from pipeline.strip.lamp import Lamp, lamp_through
 
 Mode = tuple[Float64, float]
 
@@ -247,19 +242,19 @@ def find_levels(
         clipped = clipped[::step, ::step][: light.shape[0], : light.shape[1]]
     log_light = log_above(light, dark, _LIGHT_FLOOR)
     areas = even_areas(log_light)
-    brightest = brightest_group(areas, clipped.shape, _LEAST_GATE_PX)
-    if not brightest or brightest[0].log_light.mean() < _DARKEST_BASE:
+    brightest = brightest_group(areas, _LEAST_GATE_PX)
+    if not len(brightest) or areas.moments.light[brightest[0]].mean() < _DARKEST_BASE:
         return None
-    seen = _Seen.of(log_light, areas, brightest, _clips(brightest, clipped, dark))
+    seen = _Seen.of(log_light, areas, brightest, _clips(areas, brightest, clipped, dark))
     base = _film_base(seen, grey)
-    alike = () if base is None else seen.like(base)
-    if alike:
-        alike = trimmed(alike, brightest, clipped.shape)
-    lamp, levels = lamp_through([group for group in (brightest, alike) if group], clipped.shape)
+    alike = brightest[:0] if base is None else seen.like(base)
+    if len(alike):
+        alike = trimmed(areas, alike, brightest)
+    lamp, levels = lamp_through(areas, [group for group in (brightest, alike) if len(group)])
     gate_clipped = seen.clipped and base is not None
     if gate_clipped:
         lamp = Lamp(shape=clipped.shape)
-    elif base is None or alike:
+    elif base is None or len(alike):
         base = levels[-1]
     assert base is not None
     has_gate = base is not levels[0] and not gate_clipped
@@ -281,57 +276,69 @@ def _thinned(light: Light, step: int) -> Light:
     return np.asarray(thinned, np.float32)
 
 
-def _clips(brightest: Group, clipped: Mask, dark: Triple) -> bool:
+def _clips(areas: Areas, brightest: Group, clipped: Mask, dark: Triple) -> bool:
     """Tell whether a good part of the brightest areas is at full scale."""
-    sizes = [area.size for area in brightest]
-    marked = [clipped[area.y.astype(int), area.x.astype(int)].mean() for area in brightest]
+    pixels, weights = areas.pixels, areas.size[brightest]
+    marked = pixels.mean(clipped[pixels.y.astype(int), pixels.x.astype(int)].astype(float))
     # A file of fewer bits, spread over 16, stops short of the last code.
     full = np.log10(_FULL_SCALE - np.asarray(dark))
-    at_end = [(area.log_light > full).any(axis=1).mean() for area in brightest]
-    return bool(np.average(marked, weights=sizes) > 0.5 or np.average(at_end, weights=sizes) > 0.1)
+    at_end = pixels.mean((pixels.log_light > full).any(axis=1).astype(float))
+    marked_share, at_end_share = (
+        float(np.average(each[brightest], weights=weights)) for each in (marked, at_end)
+    )
+    return marked_share > 0.5 or at_end_share > 0.1
 
 
 @dataclass(frozen=True)
 class _Seen:
-    """What a scan shows: log10 light (h, w, 3), the brightest even areas, and the others.
+    """What a scan shows: log10 light (h, w, 3), its even areas, and the brightest group of them.
 
-    `lamp` and `level` are those of the brightest, `clipped` if they are at full scale; `others`
-    go with their light (n, 3) under that lamp.
+    `lamp` and `level` are those of the brightest, `clipped` if they are at full scale; `even` is
+    the log10 light (n, 3) under that lamp of the areas' pixels; `others` are the other areas, with
+    the median (n, 3) of theirs.
     """
 
     log_light: Light
+    areas: Areas
     brightest: Group
     clipped: bool
     lamp: Lamp
     level: Float64
+    even: Float64
     others: Group
     lights: Float64
 
     @staticmethod
-    def of(log_light: Light, areas: Group, brightest: Group, clipped: bool) -> "_Seen":
+    def of(log_light: Light, areas: Areas, brightest: Group, clipped: bool) -> "_Seen":
         """Return what even areas show."""
-        lamp, (level,) = lamp_through((brightest,), log_light.shape[:2])
-        others = tuple(area for area in areas if all(area is not one for one in brightest))
-        lights = [np.median(area.log_light - lamp.at(area.x, area.y), axis=0) for area in others]
+        lamp, (level,) = lamp_through(areas, (brightest,))
+        others = np.setdiff1d(np.arange(len(areas)), brightest)
+        pixels = areas.pixels
+        even = pixels.log_light - lamp.at(pixels.x, pixels.y)
+        across = np.ascontiguousarray(even.T)
+        lights = [median(across[:, pixels.of(area)]) for area in others]
         return _Seen(
-            log_light, brightest, clipped, lamp, level, others, np.reshape(lights, (-1, 3))
-        )
+            log_light, areas, brightest, clipped, lamp, level,
+            even, others, np.reshape(lights, (-1, 3)),
+        )  # fmt: skip
 
     def like(self, level: Float64) -> Group:
         """Return the other areas of a light (3)."""
-        return self._taken(np.abs(self.lights - level).max(axis=1) < _ALIKE)
+        like: Group = self.others[np.abs(self.lights - level).max(axis=1) < _ALIKE]
+        return like
 
     def lighter(self, level: Float64) -> Group:
         """Return the other areas that are clearly lighter than a light (3)."""
-        return self._taken((self.lights - level).mean(axis=1) > _CLEARLY_LIGHTER)
+        lighter: Group = self.others[(self.lights - level).mean(axis=1) > _CLEARLY_LIGHTER]
+        return lighter
 
-    def _taken(self, keep: Mask) -> Group:
-        return tuple(area for area, kept in zip(self.others, keep, strict=True) if kept)
+    def inside(self, group: Group) -> int:
+        """Return how many pixels of areas lie clear of the scan's border, where holders lie."""
+        return int(self.areas.size[group][~self.areas.at_border[group]].sum())
 
-
-def _inside(areas: Group) -> int:
-    """Return how many pixels of areas lie clear of the scan's border, where holders lie."""
-    return sum(area.size for area in areas if not area.at_border)
+    def is_holder(self, group: Group) -> bool:
+        """Tell whether even areas are a holder's, which reaches the scan's border."""
+        return 2 * self.inside(group) < int(self.areas.size[group].sum())
 
 
 def _film_base(seen: _Seen, grey: bool) -> Float64 | None:
@@ -340,17 +347,17 @@ def _film_base(seen: _Seen, grey: bool) -> Float64 | None:
     Even areas tell it best; where the base shows in none, all of the film does.
     """
     warm = _looks_like_base(seen.level) and not seen.clipped
-    if warm and not any(area.at_border for area in seen.brightest):
+    if warm and not seen.areas.at_border[seen.brightest].any():
         return None
     for read, lightest in (_even_readings, _LIGHTEST_EVEN), (_film, _LIGHTEST):
         bases = _bases(seen, crowded_places(read(seen)), grey)
         if warm:
-            gate_px = sum(area.size for area in seen.brightest)
-            bases = [mode for mode in bases if _inside(seen.like(mode[0])) > 0.5 * gate_px]
+            gate_px = int(seen.areas.size[seen.brightest].sum())
+            bases = [mode for mode in bases if seen.inside(seen.like(mode[0])) > 0.5 * gate_px]
         if not bases:
             continue
         base = _lightest(bases, lightest)
-        lighter, alike = _inside(seen.lighter(base)), _inside(seen.like(base))
+        lighter, alike = seen.inside(seen.lighter(base)), seen.inside(seen.like(base))
         if seen.clipped or lighter <= max(_MOST_LIGHTER * alike, _LEAST_GATE_PX):
             return base
     return None
@@ -364,19 +371,19 @@ def _bases(seen: _Seen, modes: list[Mode], grey: bool) -> list[Mode]:
         return [mode for mode in modes if (level - mode[0]).mean() > _NEARLY_GATE] or modes
     red_clipped = bool(level[0] > np.log10(0.985))
     bases = [mode for mode in modes if is_base(level - mode[0], grey=grey, red_clipped=red_clipped)]
-    return [mode for mode in bases if not _is_holder(seen.like(mode[0]))] if grey else bases
+    return [mode for mode in bases if not seen.is_holder(seen.like(mode[0]))] if grey else bases
 
 
 def _even_readings(seen: _Seen) -> Float32:
     """Return log10 light (n, 3) under an even lamp of the even areas, each by its size."""
-    step = max(1.0, sum(area.size for area in seen.others) / _MOST_EVEN)
+    pixels, sizes = seen.areas.pixels, seen.areas.size[seen.others]
+    step = max(1.0, int(sizes.sum()) / _MOST_EVEN)
+    light = pixels.log_light if seen.clipped else seen.even
     parts = []
-    for area in seen.others:
-        light = area.log_light
-        if not seen.clipped:
-            light = light - seen.lamp.at(area.x, area.y)
-        at = np.linspace(0, len(light) - 1, max(1, round(area.size / step))).astype(int)
-        parts.append(light[at])
+    for area, size in zip(seen.others, sizes, strict=True):
+        part = light[pixels.of(area)]
+        at = np.linspace(0, len(part) - 1, max(1, round(size / step))).astype(int)
+        parts.append(part[at])
     return np.concatenate([np.zeros((0, 3)), *parts]).astype(np.float32)
 
 
@@ -388,8 +395,3 @@ def _film(seen: _Seen) -> Float32:
     readings: Float32 = (seen.log_light if seen.clipped else off)[film]
     readings = readings[least(readings) > np.float32(_DARKEST_BASE)]
     return readings[:: max(1, len(readings) // _MOST_READINGS)]
-
-
-def _is_holder(areas: Group) -> bool:
-    """Tell whether even areas are a holder's, which reaches the scan's border."""
-    return 2 * _inside(areas) < sum(area.size for area in areas)
