@@ -4,13 +4,13 @@ from .base import density_above as density_above
 from .base import measure_base as measure_base
 from .base import over_view as over_view
 from .base import unevenness as unevenness
+from .crowd import crowded_places as crowded_places
 from .density import Illumination as Illumination
 from .density import dark_error as dark_error
 from .density import measure_limits as measure_limits
 from .density import to_density as to_density
 from .density import to_light as to_light
 from .illumination import Levels as Levels
-from .illumination import crowded_places as crowded_places
 from .illumination import find_levels as find_levels
 from .kind import UNCLEAR as UNCLEAR
 from .kind import Kind as Kind
