@@ -1,12 +1,7 @@
-"""The compiled loops over even areas and the lamp's map; importing it loads the compiler."""
+"""The compiled loops over even areas; importing it loads the compiler."""
 
-import numpy as np
-from numpy.typing import NDArray
-
-from pipeline.compiled import compiled, exp2
-from pipeline.kinds import Float32, Float64, Int32, Light, Whole
-
-_BITS_A_DECADE = np.float32(np.log2(10.0))
+from pipeline.compiled import compiled
+from pipeline.kinds import Float64, Int32, Whole
 
 
 @compiled("int64[::1](int32[:,::1], int32[::1], int64[::1], int64[::1], int64[::1])")
@@ -99,44 +94,3 @@ def meet(
             there[place] = there[place - 1]
             place -= 1
         apart[place], here[place], there[place] = best, from_place, to_place
-
-
-@compiled(
-    "void(float32[:,:,::1], float32[:,:,::1], float32[::1], float32[::1], float32,"
-    " float32[:,:,::1])",
-    fast=True,
-)
-def even_out(
-    light: Light,
-    powers: NDArray[np.float32],
-    x: Float32,
-    dark: Float32,
-    most: np.float32,
-    even: Light,
-) -> None:
-    """Fill in light (h, w, 3) as it is under an even lamp.
-
-    Parameters
-    ----------
-    light, dark
-        Light, and what of it is the scanner's own (3).
-    powers, x
-        log10 of the lamp in each row: factors (3, h, 5) of powers of x, and x (w) of each column.
-    most
-        What that may be at the most, either way.
-    """
-    rows, columns, channels = light.shape
-    lit = np.empty(columns, np.float32)
-    for row in range(rows):
-        for channel in range(channels):
-            term = powers[channel, row]
-            none, once, twice, thrice, four = term[0], term[1], term[2], term[3], term[4]
-            for column in range(columns):
-                at = x[column]
-                over = none + at * (once + at * (twice + at * (thrice + at * four)))
-                lit[column] = exp2(-min(max(over, -most), most) * _BITS_A_DECADE)
-            black = dark[channel]
-            for column in range(columns):
-                even[row, column, channel] = (light[row, column, channel] - black) * lit[
-                    column
-                ] + black

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.kinds import Float32, Float64, Floats, Light, Triple
+from pipeline.channels import less
+from pipeline.kinds import Float64, Floats, Light, Triple
 from pipeline.strip.area import Areas, Group, map_terms
 
 MOST_SLOPE = 0.6
@@ -35,6 +36,19 @@ class Lamp:
     terms: tuple[tuple[float, ...], ...] = ((0.0,) * 7,) * 3
     shape: tuple[int, int] = (1, 1)
 
+    @staticmethod
+    def of_surface(terms: Float64, shape: tuple[int, int]) -> "Lamp":
+        """Return the lamp over a scan (h, w) that a surface's terms (3, 5) make.
+
+        They are of 1, x, x^2, y, y^2, x and y from -1 to 1 over the scan; its level is left out.
+        """
+        down, across = np.asarray(shape) / np.hypot(*shape)
+        # x^2 and y^2 are half of the sum and of the difference of r^2 and x^2 - y^2.
+        x, xx, y, yy = (terms[:, 1:] / (across, across**2, down, down**2)).T
+        none = np.zeros(len(terms))
+        rows = np.stack([none, x, y, (xx + yy) / 2, none, none, (xx - yy) / 2], axis=-1)
+        return Lamp(tuple(tuple(map(float, row)) for row in rows), shape)
+
     def at(self, x: Floats, y: Floats) -> Float64:
         """Return log10 light (n, 3) at places (n) in pixels."""
         found: Float64 = map_terms(x, y, self.shape) @ np.asarray(self.terms).T
@@ -42,38 +56,34 @@ class Lamp:
 
     def over(self) -> Light:
         """Return log10 light (h, w, 3) of every pixel."""
-        powers, x = self._rows()
-        plane = np.empty((*self.shape, 3), np.float32)
-        across = np.vander(x, powers.shape[-1], increasing=True).T
-        for channel, row in enumerate(powers):
-            plane[..., channel] = row @ across
+        rows, columns = self.shape
+        half = np.hypot(rows, columns) / 2
+        x, y = (
+            np.vander((np.arange(count) - (count - 1) / 2) / half, 5, increasing=True)
+            for count in (columns, rows)
+        )
+        plane = np.empty((rows, columns, 3), np.float32)
+        for channel, terms in enumerate(self.terms):
+            level, across, down, ring, square, cross, unlike = terms
+            powers = np.zeros((5, 5))
+            powers[0] = level, across, ring + unlike, 0.0, square
+            powers[1:, 0] = down, ring - unlike, 0.0, square
+            powers[1, 1], powers[2, 2] = cross, 2 * square
+            plane[..., channel] = (y @ powers).astype(np.float32) @ x.T.astype(np.float32)
         return plane
 
     def evened(self, light: Light, dark: Triple) -> Light:
         """Return a scan's light (h, w, 3) as it would be under an even lamp."""
-        from pipeline.strip.area_kernel import even_out
-
         if not np.any(np.asarray(self.terms)):
             return light
-        powers, x = self._rows()
-        even = np.empty(light.shape, np.float32)
-        black = np.asarray(dark, np.float32)
-        even_out(np.ascontiguousarray(light), powers, x, black, _MOST_OVER, even)
+        # In place: memory that is asked for anew costs as much as the sums.
+        even = self.over()
+        np.clip(even, -_MOST_OVER, _MOST_OVER, out=even)
+        np.negative(even, out=even)
+        np.power(np.float32(10.0), even, out=even)
+        even *= less(light, dark)
+        even += np.asarray(dark, np.float32)
         return even
-
-    def _rows(self) -> tuple[Float32, Float32]:
-        """Return factors (3, h, 5) of the powers of x in each row, and x (w) of each column."""
-        rows, columns = self.shape
-        half = np.hypot(rows, columns) / 2
-        x, y = ((np.arange(count) - (count - 1) / 2) / half for count in (columns, rows))
-        powers = np.zeros((3, 5, 5))
-        for channel, terms in enumerate(self.terms):
-            level, across, down, ring, square, cross, unlike = terms
-            powers[channel, 0] = level, across, ring + unlike, 0.0, square
-            powers[channel, 1:, 0] = down, ring - unlike, 0.0, square
-            powers[channel, 1, 1], powers[channel, 2, 2] = cross, 2 * square
-        factors = np.vander(y, 5, increasing=True) @ powers
-        return factors.astype(np.float32), x.astype(np.float32)
 
 
 def lamp_through(areas: Areas, groups: Sequence[Group]) -> tuple[Lamp, list[Float64]]:
