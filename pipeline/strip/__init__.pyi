@@ -1,6 +1,7 @@
 from .base import FilmBase as FilmBase
 from .base import FrameBase as FrameBase
 from .base import density_above as density_above
+from .base import given_base as given_base
 from .base import measure_base as measure_base
 from .base import over_view as over_view
 from .base import unevenness as unevenness
@@ -11,11 +12,13 @@ from .density import measure_limits as measure_limits
 from .density import to_density as to_density
 from .density import to_light as to_light
 from .illumination import Levels as Levels
+from .illumination import dark_level as dark_level
 from .illumination import find_levels as find_levels
 from .kind import UNCLEAR as UNCLEAR
 from .kind import Kind as Kind
 from .kind import film_kind as film_kind
 from .kind import is_negative as is_negative
+from .lamp import Lamp as Lamp
 from .layout import Strip as Strip
 from .layout import find_strips as find_strips
 from .light_struck import LightLeak as LightLeak

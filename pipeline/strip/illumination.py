@@ -29,7 +29,8 @@ class Levels:
     """What a scan's proxy shows: illumination, the light of its film base, clipped or not.
 
     `illumination` and `base_light` are those where the lamp is nought, None where it is even;
-    `grey` tells that a base of any tint was looked for.
+    `grey` tells that a base of any tint was looked for. `given_spread` is the deviation of density
+    over a base that another scan showed, None where this one does.
     """
 
     illumination: Illumination
@@ -37,6 +38,7 @@ class Levels:
     gate_clipped: bool
     grey: bool = False
     lamp: Lamp = field(default_factory=Lamp)
+    given_spread: Triple | None = None
 
     def evened(self, light: Light) -> Light:
         """Return the scan's light (h, w, 3) as it would be under an even lamp."""
