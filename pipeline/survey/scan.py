@@ -12,7 +12,7 @@ import numpy as np
 from pipeline.frame import CLEAR, shows_gap
 from pipeline.kinds import MM_PER_INCH, Triple, as_triple
 from pipeline.problem import ScanProblem
-from pipeline.profile import find_scanner
+from pipeline.profile import film_sizes, find_scanner
 from pipeline.scan import Proxy, Scan, open_scan, reduce
 from pipeline.settings import Settings
 from pipeline.strip import (
@@ -349,7 +349,9 @@ def _survey(look: ScanLook, settings: Settings, habits: Habits | None, cuts: Cut
 
 
 def _factor(scan: Scan) -> int:
-    if scan.ppi:
+    # A picture made smaller often keeps its tag, by which it would show no film's width.
+    narrowest_mm = min(film.least_visible_mm for film in film_sizes().values())
+    if scan.ppi and min(scan.width, scan.height) / scan.ppi * MM_PER_INCH >= narrowest_mm:
         wanted = int(scan.ppi / PROXY_PPI + 0.25)
     else:
         wanted = -(-max(scan.width, scan.height) // _UNKNOWN_LONG_SIDE)
