@@ -8,4 +8,5 @@ from .frames import Frame as Frame
 from .frames import find_frames as find_frames
 from .gate import GateHabit as GateHabit
 from .gate import shared_habit as shared_habit
+from .gate import usual_habit as usual_habit
 from .rim import rim_mm as rim_mm

@@ -116,7 +116,9 @@ def begin_again(
     return {
         index: executor.submit(survey_scan, survey.path, settings, habits, looks=looks)
         for index, survey in enumerate(surveys)
-        if not survey.single and any(_unclear(strip, habits) for strip in survey.strips)
+        if not survey.single
+        and survey.clear is None
+        and any(_unclear(strip, habits) for strip in survey.strips)
     }
 
 

@@ -33,6 +33,7 @@ from pipeline.scan.whole import OTHER_PICTURE, PictureReader, page_of, whole, wh
 
 # PNG, third edition, 11.2.1: channels of each colour type, and the type of a palette.
 _PNG_CHANNELS, _PALETTE = {0: 1, 2: 3, 4: 1, 6: 4}, 3
+_FEW_COLOURS = "has a palette of 256 colours at the most: save it with all its colours"
 _PNG_END = b"IEND\xaeB`\x82"
 # Channels of the modes of a JPEG that may be RGB.
 _JPEG_CHANNELS = {"L": 1, "RGB": 3}
@@ -65,7 +66,7 @@ def png_pages(path: Path) -> tuple[Page, ...]:
         if coded is not None:
             info, own = {**info, "icc_profile": None}, coded
         if kind == _PALETTE:
-            return (page_of(path, PICTURE, picture.size, info, 8, 3, own),)
+            return (page_of(path, PICTURE, picture.size, info, 8, 3, own, (_FEW_COLOURS,)),)
         size, channels = picture.size, _PNG_CHANNELS[kind]
         return (page_of(path, _PNG, size, info, bits, channels, own),)
 

@@ -36,6 +36,11 @@ class FilmBase:
     shading: tuple[tuple[float, ...], ...]
     illumination: Illumination
 
+    @property
+    def given(self) -> bool:
+        """Tell whether it is that of another scan, so that none of it was measured in this one."""
+        return not self.area_mm2
+
     def log_light(self, x: Floats, y: Floats) -> Float32:
         """Return log10 base light less dark (..., 3) at places -1 to 1 of the strip's view."""
         along, across = _surface(np.asarray(self.shading), x, y)
@@ -141,6 +146,32 @@ def measure_base(
         shading = _fit(found)
     assert shading is not None
     return _as_base(light, found, shading + known, guess, illumination, px_per_mm)
+
+
+def given_base(
+    light: Triple,
+    spread: Triple,
+    illumination: Illumination,
+    uneven: Float64,
+    shape: tuple[int, int],
+) -> FilmBase:
+    """Return a film base that another scan showed, over a strip's view (h, w).
+
+    `light` is that of the base where the lamp is nought, `spread` as of `FilmBase`; `uneven`
+    (3, 5) are the terms of the lamp's log10 light over the view.
+    """
+    dark = np.asarray(illumination.dark, float)
+    terms = uneven.copy()
+    terms[:, 0] += np.log10(np.asarray(light, float) - dark)
+    mean_light = 10.0 ** over_view(terms, shape) + dark
+    return FilmBase(
+        density=as_triple(to_density(mean_light, illumination)),
+        spread=spread,
+        area_mm2=0.0,
+        light=as_triple(mean_light),
+        shading=tuple(tuple(float(term) for term in row) for row in terms),
+        illumination=illumination,
+    )
 
 
 @dataclass(frozen=True)

@@ -7,42 +7,21 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.channels import channel_mean, least, less, log_above, median
+from pipeline.channels import channel_mean, less, log_above
 from pipeline.kinds import Float32, Float64, Floats, Light, Mask, Triple, as_triple
+from pipeline.strip.area import Areas, Group, even_areas
+from pipeline.strip.base_light import LEAST_GATE_PX, LIGHTEST, Seen, film_base, is_base
+from pipeline.strip.crowd import DARKEST_BASE, crowded_places, lightest
 from pipeline.strip.density import Illumination
-from pipeline.strip.lamp import (
-    Group,
-    Lamp,
-    brightest_group,
-    even_areas,
-    lamp_through,
-    trimmed,
-)
+from pipeline.strip.group import brightest_group, trimmed
+from pipeline.strip.lamp import Lamp, lamp_through
 
-Mode = tuple[Float64, float]
-
-_BIN = 0.03
 _LIGHT_FLOOR = 1e-5
-_LEAST_SHARE = 0.004
-_DARKEST_BASE = -2.2
 _FULL_SCALE = 0.9985
-_NEARLY_GATE = 0.06
-_LIKE_GATE = 0.04
-_ALIKE = 0.05
-_LEAST_GATE_PX = 30
 _MOST_PIXELS = 1_200_000
-_MOST_READINGS, _MOST_EVEN = 400_000, 100_000
-# Share of the largest crowd that is no mere speck; shadows of pictures are no even areas.
-_LIGHTEST, _LIGHTEST_EVEN = 0.15, 0.03
 _MOST_FADE = 0.25
 _MOST_FADE_TINT = 0.08
 _FADE_BETWEEN = 0.2
-# Base and fog of black-and-white film, on clear or grey support, and of colour film with little of
-# a mask or none: mean, and what channels differ by (common practice, no source).
-_ANY_BASE, _MOST_ANY_TINT = (0.05, 0.8), 0.4
-# Film of one base has no large area that is lighter.
-_CLEARLY_LIGHTER = 0.06
-_MOST_LIGHTER = 0.5
 
 
 @dataclass(frozen=True)
@@ -50,7 +29,8 @@ class Levels:
     """What a scan's proxy shows: illumination, the light of its film base, clipped or not.
 
     `illumination` and `base_light` are those where the lamp is nought, None where it is even;
-    `grey` tells that a base of any tint was looked for.
+    `grey` tells that a base of any tint was looked for. `given_spread` is the deviation of density
+    over a base that another scan showed, None where this one does.
     """
 
     illumination: Illumination
@@ -58,6 +38,7 @@ class Levels:
     gate_clipped: bool
     grey: bool = False
     lamp: Lamp = field(default_factory=Lamp)
+    given_spread: Triple | None = None
 
     def evened(self, light: Light) -> Light:
         """Return the scan's light (h, w, 3) as it would be under an even lamp."""
@@ -72,67 +53,6 @@ class Levels:
             self.illumination.dark,
             as_triple((np.asarray(gate) - dark) * 10.0 ** np.asarray(brighter) + dark),
         )
-
-
-def crowded_places(log_light: Float32) -> list[Mode]:
-    """Return the crowded places of log10 light (n, 3), brightest first, with their share of n.
-
-    A place is a bin with all its neighbours; the fullest bins come first, and a bin belongs to
-    one place only.
-    """
-    points = log_light[least(log_light) > np.float32(_DARKEST_BASE)]
-    if not len(points):
-        return []
-    bins = np.floor(np.ascontiguousarray(points.T) / np.float32(_BIN)).astype(np.int64)
-    # An empty bin lies on either side of each row of bins, so that neighbours never wrap.
-    bins -= bins.min(axis=1, keepdims=True) - 1
-    _, greens, blues = bins.max(axis=1) + 2
-    keys = (bins[0] * greens + bins[1]) * blues + bins[2]
-    # Small numbers sort in a fifth of the time.
-    order = np.argsort(keys.astype(np.min_scalar_type(int(keys.max()))))
-    points, keys = points.take(order, axis=0), keys[order]
-    bounds = np.flatnonzero(np.diff(keys, prepend=-1, append=-1))
-    filled, counts = keys[bounds[:-1]], np.diff(bounds)
-    fewest = _LEAST_SHARE * len(log_light)
-    fullest = np.argsort(-counts, kind="stable")
-    fullest = fullest[27 * counts[fullest] >= fewest]
-    # Bins that differ in blue alone follow each other: nine runs of three are all neighbours.
-    rows = np.add.outer([-greens, 0, greens], [-1, 0, 1]).ravel() * blues
-    middles = filled[fullest, None] + rows
-    starts = bounds[np.searchsorted(filled, middles - 1)]
-    stops = bounds[np.searchsorted(filled, middles + 1, "right")]
-    taken = np.zeros(len(keys), bool)
-    modes: list[Mode] = []
-    for at in np.flatnonzero((stops - starts).sum(axis=1) >= fewest):
-        if taken[bounds[fullest[at]]]:
-            continue
-        near = [slice(*span) for span in zip(starts[at], stops[at], strict=True)]
-        members = np.concatenate([points[run] for run in near])
-        modes.append((median(members, 0), len(members) / len(log_light)))
-        for run in near:
-            taken[run] = True
-    return sorted(modes, key=lambda mode: -float(mode[0].sum()))
-
-
-def is_orange(density: Float64, red_clipped: bool = False) -> bool:
-    """Tell whether a density against the brightest light is that of a masked film base.
-
-    The bounds are wide about the usual D-min of colour negative film (Status M, lowest to
-    highest 0.14-0.29, 0.35-0.75, 0.73-1.00: sources.toml [d-min]), since scanners have other bands.
-    """
-    red, green, blue = (float(value) for value in density)
-    lowest_red = -0.05 if red_clipped else 0.04
-    rises = green - red > 0.08 and blue - green > 0.0 and blue - red > 0.3
-    return lowest_red < red < 0.8 and blue < 2.0 and rises
-
-
-def is_base(density: Float64, *, grey: bool = False, red_clipped: bool = False) -> bool:
-    """Tell whether a density against the brightest light may be a film base of the kind."""
-    if not grey:
-        return is_orange(density, red_clipped)
-    low, high = _ANY_BASE
-    even = float(np.ptp(density)) < _MOST_ANY_TINT and float(density.min()) > 0.0
-    return even and low < float(density.mean()) < high
 
 
 def base_of(light: Light, levels: Levels) -> Triple | None:
@@ -154,13 +74,7 @@ def base_of(light: Light, levels: Levels) -> Triple | None:
         modes = [mode for mode in modes if is_base(open_gate - mode[0], grey=levels.grey)]
     if not modes:
         return None
-    return as_triple(10.0 ** _lightest(modes, _LIGHTEST) + dark)
-
-
-def _lightest(modes: list[Mode], least_of_largest: float) -> Float64:
-    """Return the brightest crowded place: the base, if the rest are pictures."""
-    largest = max(share for _, share in modes)
-    return next(level for level, share in modes if share > least_of_largest * largest)
+    return as_triple(10.0 ** lightest(modes, LIGHTEST) + dark)
 
 
 def fades_from_gate(level: Float64, gate: Float64, log_light: Float32) -> bool:
@@ -176,15 +90,6 @@ def fades_from_gate(level: Float64, gate: Float64, log_light: Float32) -> bool:
     share = channel_mean(less(log_light, level)) / length
     counts, _ = np.histogram(share, bins=6, range=(-1 / 12, 11 / 12))
     return bool(counts[1:].min() > _FADE_BETWEEN * counts[0])
-
-
-def _looks_like_base(log_light: Float64) -> bool:
-    """Tell whether the brightest light is orange itself: base without an open gate, most likely.
-
-    A scanner's lamp can be warm too; then the true base is an even colour of much film.
-    """
-    red, green, blue = (float(value) for value in log_light)
-    return red - blue > 0.35 and red - green > 0.12
 
 
 def border(picture: NDArray[Any], width: int) -> NDArray[Any]:
@@ -247,19 +152,19 @@ def find_levels(
         clipped = clipped[::step, ::step][: light.shape[0], : light.shape[1]]
     log_light = log_above(light, dark, _LIGHT_FLOOR)
     areas = even_areas(log_light)
-    brightest = brightest_group(areas, clipped.shape, _LEAST_GATE_PX)
-    if not brightest or brightest[0].log_light.mean() < _DARKEST_BASE:
+    brightest = brightest_group(areas, LEAST_GATE_PX)
+    if not len(brightest) or areas.moments.light[brightest[0]].mean() < DARKEST_BASE:
         return None
-    seen = _Seen.of(log_light, areas, brightest, _clips(brightest, clipped, dark))
-    base = _film_base(seen, grey)
-    alike = () if base is None else seen.like(base)
-    if alike:
-        alike = trimmed(alike, brightest, clipped.shape)
-    lamp, levels = lamp_through([group for group in (brightest, alike) if group], clipped.shape)
+    seen = Seen.of(log_light, areas, brightest, _clips(areas, brightest, clipped, dark))
+    base = film_base(seen, grey)
+    alike = brightest[:0] if base is None else seen.like(base)
+    if len(alike):
+        alike = trimmed(areas, alike, brightest)
+    lamp, levels = lamp_through(areas, [group for group in (brightest, alike) if len(group)])
     gate_clipped = seen.clipped and base is not None
     if gate_clipped:
         lamp = Lamp(shape=clipped.shape)
-    elif base is None or alike:
+    elif base is None or len(alike):
         base = levels[-1]
     assert base is not None
     has_gate = base is not levels[0] and not gate_clipped
@@ -281,115 +186,14 @@ def _thinned(light: Light, step: int) -> Light:
     return np.asarray(thinned, np.float32)
 
 
-def _clips(brightest: Group, clipped: Mask, dark: Triple) -> bool:
+def _clips(areas: Areas, brightest: Group, clipped: Mask, dark: Triple) -> bool:
     """Tell whether a good part of the brightest areas is at full scale."""
-    sizes = [area.size for area in brightest]
-    marked = [clipped[area.y.astype(int), area.x.astype(int)].mean() for area in brightest]
+    pixels, weights = areas.pixels, areas.size[brightest]
+    marked = pixels.mean(clipped[pixels.y.astype(int), pixels.x.astype(int)].astype(float))
     # A file of fewer bits, spread over 16, stops short of the last code.
     full = np.log10(_FULL_SCALE - np.asarray(dark))
-    at_end = [(area.log_light > full).any(axis=1).mean() for area in brightest]
-    return bool(np.average(marked, weights=sizes) > 0.5 or np.average(at_end, weights=sizes) > 0.1)
-
-
-@dataclass(frozen=True)
-class _Seen:
-    """What a scan shows: log10 light (h, w, 3), the brightest even areas, and the others.
-
-    `lamp` and `level` are those of the brightest, `clipped` if they are at full scale; `others`
-    go with their light (n, 3) under that lamp.
-    """
-
-    log_light: Light
-    brightest: Group
-    clipped: bool
-    lamp: Lamp
-    level: Float64
-    others: Group
-    lights: Float64
-
-    @staticmethod
-    def of(log_light: Light, areas: Group, brightest: Group, clipped: bool) -> "_Seen":
-        """Return what even areas show."""
-        lamp, (level,) = lamp_through((brightest,), log_light.shape[:2])
-        others = tuple(area for area in areas if all(area is not one for one in brightest))
-        lights = [np.median(area.log_light - lamp.at(area.x, area.y), axis=0) for area in others]
-        return _Seen(
-            log_light, brightest, clipped, lamp, level, others, np.reshape(lights, (-1, 3))
-        )
-
-    def like(self, level: Float64) -> Group:
-        """Return the other areas of a light (3)."""
-        return self._taken(np.abs(self.lights - level).max(axis=1) < _ALIKE)
-
-    def lighter(self, level: Float64) -> Group:
-        """Return the other areas that are clearly lighter than a light (3)."""
-        return self._taken((self.lights - level).mean(axis=1) > _CLEARLY_LIGHTER)
-
-    def _taken(self, keep: Mask) -> Group:
-        return tuple(area for area, kept in zip(self.others, keep, strict=True) if kept)
-
-
-def _inside(areas: Group) -> int:
-    """Return how many pixels of areas lie clear of the scan's border, where holders lie."""
-    return sum(area.size for area in areas if not area.at_border)
-
-
-def _film_base(seen: _Seen, grey: bool) -> Float64 | None:
-    """Return the log10 light (3) of the base beside an open gate, None where there is no gate.
-
-    Even areas tell it best; where the base shows in none, all of the film does.
-    """
-    warm = _looks_like_base(seen.level) and not seen.clipped
-    if warm and not any(area.at_border for area in seen.brightest):
-        return None
-    for read, lightest in (_even_readings, _LIGHTEST_EVEN), (_film, _LIGHTEST):
-        bases = _bases(seen, crowded_places(read(seen)), grey)
-        if warm:
-            gate_px = sum(area.size for area in seen.brightest)
-            bases = [mode for mode in bases if _inside(seen.like(mode[0])) > 0.5 * gate_px]
-        if not bases:
-            continue
-        base = _lightest(bases, lightest)
-        lighter, alike = _inside(seen.lighter(base)), _inside(seen.like(base))
-        if seen.clipped or lighter <= max(_MOST_LIGHTER * alike, _LEAST_GATE_PX):
-            return base
-    return None
-
-
-def _bases(seen: _Seen, modes: list[Mode], grey: bool) -> list[Mode]:
-    """Return the crowded places of a scan's light that may be film base."""
-    level = seen.level
-    # A clipped gate says nothing of the base's colour: a scanner may have evened it out.
-    if seen.clipped:
-        return [mode for mode in modes if (level - mode[0]).mean() > _NEARLY_GATE] or modes
-    red_clipped = bool(level[0] > np.log10(0.985))
-    bases = [mode for mode in modes if is_base(level - mode[0], grey=grey, red_clipped=red_clipped)]
-    return [mode for mode in bases if not _is_holder(seen.like(mode[0]))] if grey else bases
-
-
-def _even_readings(seen: _Seen) -> Float32:
-    """Return log10 light (n, 3) under an even lamp of the even areas, each by its size."""
-    step = max(1.0, sum(area.size for area in seen.others) / _MOST_EVEN)
-    parts = []
-    for area in seen.others:
-        light = area.log_light
-        if not seen.clipped:
-            light = light - seen.lamp.at(area.x, area.y)
-        at = np.linspace(0, len(light) - 1, max(1, round(area.size / step))).astype(int)
-        parts.append(light[at])
-    return np.concatenate([np.zeros((0, 3)), *parts]).astype(np.float32)
-
-
-def _film(seen: _Seen) -> Float32:
-    """Return log10 light (n, 3) under an even lamp of all that is no open gate."""
-    off: Light = seen.log_light - seen.lamp.over()
-    gate = (least(less(off, seen.level)) > -_LIKE_GATE).astype(np.uint8)
-    film: Mask = np.asarray(cv2.dilate(gate, np.ones((7, 7), np.uint8))) == 0
-    readings: Float32 = (seen.log_light if seen.clipped else off)[film]
-    readings = readings[least(readings) > np.float32(_DARKEST_BASE)]
-    return readings[:: max(1, len(readings) // _MOST_READINGS)]
-
-
-def _is_holder(areas: Group) -> bool:
-    """Tell whether even areas are a holder's, which reaches the scan's border."""
-    return 2 * _inside(areas) < sum(area.size for area in areas)
+    at_end = pixels.mean((pixels.log_light > full).any(axis=1).astype(float))
+    marked_share, at_end_share = (
+        float(np.average(each[brightest], weights=weights)) for each in (marked, at_end)
+    )
+    return marked_share > 0.5 or at_end_share > 0.1

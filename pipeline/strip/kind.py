@@ -39,8 +39,8 @@ def is_negative(above: Light, strip: Strip, base: FilmBase, any_base: bool) -> b
 
     Its base is orange (unless `any_base`). Without perforations in view, nothing inside is lighter
     than it in any channel by more than dye allows, and where the whole width is in view, rebate
-    and gaps make it a fair share of the strip. A print's or a photograph's lightest even colour
-    fails one of these.
+    and gaps make it a fair share of the strip, unless it is another scan's. A print's or a
+    photograph's lightest even colour fails one of these.
     """
     orange = any_base or base.density[2] - base.density[0] > _LEAST_ORANGE
     if strip.perforated or not orange:
@@ -50,7 +50,7 @@ def is_negative(above: Light, strip: Strip, base: FilmBase, any_base: bool) -> b
     spent = _MOST_SPENT * np.maximum(greatest(inner), 0.0)
     lighter = float((least(inner) + spent < -0.08).mean())
     share = base.area_mm2 * strip.px_per_mm**2 / (rows * columns)
-    return lighter < 0.005 and (share > 0.05 or not strip.whole_width)
+    return lighter < 0.005 and (share > 0.05 or not strip.whole_width or base.given)
 
 
 def film_kind(bases: Sequence[Triple], samples: Sequence[Floats]) -> Kind:

@@ -151,6 +151,8 @@ def _stood(strip: Strip, width: int) -> Strip:
 
 def _own_levels(readings: Light, levels: Levels) -> Levels | None:
     """Return a scan's levels with the base of one piece of film, or None if none shows in it."""
+    if levels.given_spread is not None:
+        return levels
     some = readings[:: max(1, len(readings) // _MOST_RATE)]
     bases = [base for base in (base_of(some, levels), levels.base_light) if base is not None]
     candidates = [replace(levels, base_light=base) for base in bases]

@@ -7,8 +7,10 @@ import numpy as np
 
 from pipeline.channels import channel_mean, greatest, least, less, log_above, over, tint
 from pipeline.kinds import Light, Mask, Plane
+from pipeline.strip.base_light import is_base
+from pipeline.strip.crowd import crowded_places
 from pipeline.strip.film_edge import robust_line
-from pipeline.strip.illumination import Levels, border, crowded_places, fades_from_gate, is_base
+from pipeline.strip.illumination import Levels, border, fades_from_gate
 
 OPEN = 0.5
 """Openness from which a pixel is taken for open gate: half way from base to gate in density."""

@@ -32,7 +32,8 @@ class ClearFilm:
 
     x and y run from -1 to 1 over the picture as stored. `spread` is the deviation of density from
     it; `exposure` what it was taken with; `linear` whether its codes are light; `whole` whether
-    it was measured all over, rather than beside pictures; `name` that of its file.
+    it was measured all over, rather than beside pictures; `name` that of its file, `size` (w, h)
+    its pixels.
     """
 
     terms: tuple[tuple[float, ...], ...]
@@ -41,6 +42,7 @@ class ClearFilm:
     linear: bool
     whole: bool
     name: str
+    size: tuple[int, int] = (0, 0)
 
     def level(self) -> Float64:
         """Return its log10 light (3), the mean over the picture."""
@@ -51,6 +53,8 @@ class ClearFilm:
     def under(self, scan: Scan) -> tuple["ClearFilm", str | None]:
         """Return it as it is under a scan's exposure, and what has to be told of that."""
         stops = scan.exposure.stops_over(self.exposure)
+        if self.linear != (scan.encoding.kind == "linear"):
+            return self, f"has another tone curve than {self.name}: its colour may be off"
         if stops is None or abs(stops) < _SAME_STOPS:
             return self, None
         told = f"was exposed {stops:+z.1f} stops against {self.name}"
@@ -105,7 +109,8 @@ def read_clear_film(path: Path, gamma: float | None, dark: Triple = (0.0, 0.0, 0
         if fitted is not None and fitted[2] > _LEAST_SHARE:
             terms, spread, _ = fitted
             linear = scan.encoding.kind == "linear"
-            return ClearFilm(as_terms(terms), spread, scan.exposure, linear, True, path.name)
+            size = (scan.width, scan.height)
+            return ClearFilm(as_terms(terms), spread, scan.exposure, linear, True, path.name, size)
     raise ScanProblem(
         path, "shows no even clear film", "photograph developed film without a picture"
     )

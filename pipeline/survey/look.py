@@ -19,6 +19,7 @@ from pipeline.strip import (
     StripView,
     dark_error,
     density_above,
+    given_base,
     is_negative,
     measure_base,
     measure_limits,
@@ -70,13 +71,21 @@ def look_at(
     view = strip.view(proxy.light)
     uneven = unevenness(levels.lamp, view)
     illumination = levels.under(over_view(uneven, view.light.shape[:2]))
-    rough = measure_base(view.light, illumination, strip.base_light, view.px_per_mm, uneven=uneven)
+    rough: FilmBase | None
+    given = levels.given_spread
+    if given is not None:
+        shape = view.light.shape[:2]
+        rough = given_base(strip.base_light, given, illumination, uneven, shape)
+    else:
+        rough = measure_base(
+            view.light, illumination, strip.base_light, view.px_per_mm, uneven=uneven
+        )
     if rough is None:
         return None
     above = density_above(view.light, rough)
     # A scanner that evens out the channels leaves no orange; only holes with light tell then.
     unknown = strip.perforated and not illumination.absolute
-    any_base = unknown or settings.base is not None or levels.grey
+    any_base = unknown or settings.base is not None or levels.grey or rough.given
     # Grey things are many; film with a grey base has holes or edges to show.
     bare = levels.grey and settings.monochrome is None and not strip.perforated
     if not is_negative(above, strip, rough, any_base) or (bare and not all(strip.edges_seen)):
@@ -89,7 +98,7 @@ def look_at(
     # Neither holes nor a size that is any film's speak for film; its two edges may, if orange.
     belied = scan.ppi is not None and strip.scale_from == "guess"
     doubtful = belied and (levels.grey or not all(strip.edges_seen))
-    if not strip.perforated and (doubtful or not _shows_base(seen)):
+    if not (strip.perforated or rough.given) and (doubtful or not _shows_base(seen)):
         return None
     reading = None
     if strip.film.name == "135":

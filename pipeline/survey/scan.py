@@ -12,10 +12,20 @@ import numpy as np
 from pipeline.frame import CLEAR, shows_gap
 from pipeline.kinds import MM_PER_INCH, Triple, as_triple
 from pipeline.problem import ScanProblem
-from pipeline.profile import find_scanner
+from pipeline.profile import film_sizes, find_scanner
 from pipeline.scan import Proxy, Scan, open_scan, reduce
 from pipeline.settings import Settings
-from pipeline.strip import Kind, Levels, film_kind, find_levels, find_strips, to_light
+from pipeline.strip import (
+    Illumination,
+    Kind,
+    Lamp,
+    Levels,
+    dark_level,
+    film_kind,
+    find_levels,
+    find_strips,
+    to_light,
+)
 from pipeline.survey.clear_film import ClearFilm
 from pipeline.survey.frame import Cut
 from pipeline.survey.look import StripLook, look_at
@@ -169,8 +179,12 @@ def survey_scan(
         own, notes = look.single.own, (*look.notes, *look.single.notes)
         return ScanSurvey(path, (strip,), look.clipped, notes, None, False, True, clear, own)
     survey = _survey(look, settings, habits, cuts or {})
+    if any(strip.base.given for strip in survey.strips):
+        survey = replace(survey, clear=clear)
     if not survey.strips:
-        raise no_base(path, look.lightest) if look.maybe_single else _nothing_shown(survey)
+        if look.maybe_single and clear is None:
+            raise no_base(path, look.lightest)
+        raise _nothing_shown(survey, clear)
     if looks is not None and habits is None:
         frames = [frame for strip in survey.strips for frame in strip.frames]
         if any(frame.confidence < CLEAR for frame in frames):
@@ -178,17 +192,25 @@ def survey_scan(
     return survey
 
 
-def _nothing_shown(survey: ScanSurvey) -> ScanProblem:
+def _nothing_shown(survey: ScanSurvey, clear: ClearFilm | None) -> ScanProblem:
     if survey.grey:
         return ScanProblem(
             survey.path,
             "shows film with a grey base, but not clearly black-and-white pictures",
             "give --monochrome if it is black-and-white negative film",
         )
+    if clear is not None:
+        return ScanProblem(
+            survey.path,
+            "shows neither colour negative film with its clear base, nor pictures that go with "
+            f"the clear film of {clear.name}",
+            "take both with one light and the same settings",
+        )
     return ScanProblem(
         survey.path,
         "shows no strip of colour negative film with its clear base",
-        "leave rebate or gaps and some open gate in view, or give --base",
+        "leave rebate or gaps and some open gate in view, or give --base-scan, a scan of clear "
+        "film taken alike",
     )
 
 
@@ -204,11 +226,12 @@ def _look_at(path: Path, settings: Settings, clear: ClearFilm | None) -> ScanLoo
             return single
         before = looks
         looks = _with_strips(scan, proxy, settings, looks)
-        found = [
-            (strip, look.clipped)
-            for look, was in zip(looks, before, strict=True)
-            for strip in look.strips[len(was.strips) :]
-        ]
+        found = _added(looks, before)
+        if clear is not None and clear.whole and not found:
+            under = _under_clear_film(scan, proxy, settings, looks[0], clear)
+            if under is not looks[0]:
+                looks = [under, *looks[1:]]
+                continue
         if not is_single(scan) or any(_is_certain(*strip) for strip in found):
             continue
         single = _single(scan, proxy, settings, None) if clear is None else None
@@ -220,6 +243,15 @@ def _look_at(path: Path, settings: Settings, clear: ClearFilm | None) -> ScanLoo
         lightest = lightest_place(proxy.light)
         looks = [replace(look, maybe_single=True, lightest=lightest) for look in before]
     return next((look for look in looks if look.strips), looks[-1])
+
+
+def _added(looks: list[ScanLook], before: list[ScanLook]) -> list[tuple[StripLook, bool]]:
+    """Return the strips that looks have more than before, and whether their page is clipped."""
+    return [
+        (strip, look.clipped)
+        for look, was in zip(looks, before, strict=True)
+        for strip in look.strips[len(was.strips) :]
+    ]
 
 
 def _with_strips(
@@ -242,6 +274,31 @@ def _with_strips(
         if looks[way].strips:
             break
     return looks
+
+
+def _under_clear_film(
+    scan: Scan, proxy: Proxy, settings: Settings, look: ScanLook, clear: ClearFilm
+) -> ScanLook:
+    """Return a look with the strips that one more page shows over the base of a base scan.
+
+    Where the page has the base scan's size, the light is as uneven.
+    """
+    placed, told = clear.under(scan)
+    size = (proxy.light.shape[0], proxy.light.shape[1])
+    alike = clear.size == (scan.width, scan.height)
+    terms = np.asarray(placed.terms)
+    levels = Levels(
+        Illumination(dark_level(proxy.light), None),
+        as_triple(10.0 ** (terms[:, 0] if alike else placed.level())),
+        False,
+        lamp=Lamp.of_surface(terms, size) if alike else Lamp(),
+        given_spread=placed.spread,
+    )
+    strips = tuple(_looks(scan, proxy, levels, settings))
+    if not strips:
+        return look
+    notes = (*look.notes, *scan.notes, *(() if told is None else (told,)))
+    return replace(look, strips=(*look.strips, *strips), notes=tuple(dict.fromkeys(notes)))
 
 
 def _single(
@@ -292,7 +349,9 @@ def _survey(look: ScanLook, settings: Settings, habits: Habits | None, cuts: Cut
 
 
 def _factor(scan: Scan) -> int:
-    if scan.ppi:
+    # A picture made smaller often keeps its tag, by which it would show no film's width.
+    narrowest_mm = min(film.least_visible_mm for film in film_sizes().values())
+    if scan.ppi and min(scan.width, scan.height) / scan.ppi * MM_PER_INCH >= narrowest_mm:
         wanted = int(scan.ppi / PROXY_PPI + 0.25)
     else:
         wanted = -(-max(scan.width, scan.height) // _UNKNOWN_LONG_SIDE)

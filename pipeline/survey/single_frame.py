@@ -17,6 +17,7 @@ from pipeline.strip import (
     SeenPicture,
     StripView,
     crowded_places,
+    dark_level,
     density_above,
     find_picture,
     to_density,
@@ -32,6 +33,7 @@ from pipeline.survey.clear_film import (
 from pipeline.survey.frame import Cut, DensityView, survey_cut, survey_frame
 from pipeline.survey.orientation import shown
 from pipeline.survey.strip import StripSurvey
+from pipeline.survey.windows import windows
 
 _MOST_ASPECT = 1.9
 # Of a file that shows one picture, it fills so much at the least.
@@ -108,7 +110,7 @@ def look_at_single(
         unknown = scan.exposure.stops_over(clear.exposure) is None or (told and not placed.linear)
         if found is not None and unknown:
             found = _moved(logs, found)
-    if found is None:
+    if found is None or (clear is not None and clear.whole and _parted(view.light, found)):
         return None
     own = None
     if found.measured and clear is None:
@@ -181,6 +183,12 @@ def _by_rebate(logs: Light, any_base: bool) -> _Found | None:
         if float((least(inner) < _LIGHTER).mean()) < _MOST_LIGHTER:
             return replace(again, spread=fitted[1], measured=True)
     return None
+
+
+def _parted(light: Light, found: _Found) -> bool:
+    """Tell whether a holder's bars part what a file shows into several pictures."""
+    above = _above(logs_of(light, dark_level(light)), found.terms)
+    return any(len(windows(way)) > 1 for way in (above, np.swapaxes(above, 0, 1)))
 
 
 def _is_orange(log_light: Float64) -> bool:

@@ -36,6 +36,7 @@ from pipeline.strip import (
 from pipeline.survey.frame import Cut, DensityView, FrameSurvey, survey_cut, survey_frame
 from pipeline.survey.look import ControlPatches, StripLook, control_patches, strip_cross_talk
 from pipeline.survey.orientation import shown_by
+from pipeline.survey.windows import window_frames
 
 Habits = Mapping[str, GateHabit]
 
@@ -99,12 +100,17 @@ def survey_strip(
         The scan has changed or is damaged.
     """
     view, strip, rough = look.view, look.strip, look.rough
-    found = _found(look, settings, habits)
+    if rough.given:
+        found = window_frames(density_above(view.light, rough), strip, settings.format)
+    else:
+        found = _found(look, settings, habits)
     gaps = _outside(view.light.shape[:2], found.frames, look.seen, view.px_per_mm)
-    measured = measure_base(
-        view.light, rough.illumination, rough.light, view.px_per_mm, gaps, rough.unevenness()
-    )
-    base = measured or rough
+    base = rough
+    if not rough.given:
+        measured = measure_base(
+            view.light, rough.illumination, rough.light, view.px_per_mm, gaps, rough.unevenness()
+        )
+        base = measured or rough
     if settings.base is not None:
         base = _given_base(base, settings.base)
     above = density_above(view.light, base)
@@ -228,7 +234,7 @@ def _assembled(look: StripLook, above: Light, found: FoundFrames, base: FilmBase
         frames=tuple(surveys[::along]),
         edge=reading,
         centres_px=tuple(centres[::along]),
-        habit=found.habit,
+        habit=None if base.given else found.habit,
     )
 
 

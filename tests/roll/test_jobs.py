@@ -15,8 +15,8 @@ from pipeline.settings.settings import Roll, RollNotes, Settings
 
 # Keys of files that stand are made of these names in this order: none may change by itself.
 PARTS = [
-    "outline", "base", "ppi", "colour", "settings", "notes", "strip", "frame", "roll", "profile",
-    "tone", "cross_talk", "written",
+    "outline", "base", "ppi", "colour", "settings", "notes", "strip", "frame", "own", "roll",
+    "profile", "tone", "cross_talk", "written",
 ]  # fmt: skip
 
 

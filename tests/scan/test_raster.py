@@ -230,6 +230,7 @@ def test_a_palette_is_read_as_its_colours(tmp_path):
     (scan,) = open_scan(path)
     assert (scan.bits, scan.samples, scan.ppi) == (8, 3, pytest.approx(1200, abs=0.02))
     assert any("8 bits a channel" in note for note in scan.notes)
+    assert any("palette of 256 colours" in note for note in scan.notes)
     assert_array_equal(read_whole(path), np.asarray(reduced.convert("RGB")))
 
 

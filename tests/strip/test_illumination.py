@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
+from pipeline.strip.crowd import crowded_places
 from pipeline.strip.illumination import (
     Levels,
     base_of,
-    crowded_places,
     dark_level,
     fades_from_gate,
     find_levels,

@@ -3,8 +3,10 @@
 import numpy as np
 import pytest
 
+from pipeline.strip.area import even_areas
+from pipeline.strip.group import brightest_group
 from pipeline.strip.illumination import find_levels
-from pipeline.strip.lamp import Lamp, brightest_group, even_areas, lamp_through
+from pipeline.strip.lamp import Lamp, lamp_through
 
 SHAPE = (300, 420)
 BASE_DENSITY = np.array([0.08, 0.26, 0.70])
@@ -103,17 +105,17 @@ def test_a_map_over_all_pixels_is_that_at_each():
 
 def test_a_group_smaller_than_asked_is_none():
     areas = even_areas(np.log10(scene(lens(0.0))))
-    assert sum(area.size for area in brightest_group(areas, SHAPE, 30)) > 10_000
-    assert brightest_group(areas, SHAPE, 10**6) == ()
+    assert areas.size[brightest_group(areas, 30)].sum() > 10_000
+    assert not len(brightest_group(areas, 10**6))
 
 
 def test_levels_of_two_groups_differ_by_their_density():
     light = np.log10(scene(lens(1.0)))
     areas = even_areas(light)
-    gate = brightest_group(areas, SHAPE, 30)
+    gate = brightest_group(areas, 30)
     film = -np.log10(0.9) + BASE_DENSITY
-    base = tuple(a for a in areas if np.abs(np.median(a.log_light, 0) + film).max() < 0.25)
-    _, (first, second) = lamp_through((gate, base), SHAPE)
+    base = np.flatnonzero(np.abs(areas.moments.light + film).max(axis=1) < 0.25)
+    _, (first, second) = lamp_through(areas, (gate, base))
     assert first - second == pytest.approx(BASE_DENSITY, abs=0.01)
 
 

@@ -248,3 +248,16 @@ def test_pictures_do_not_travel(unclear: Path):
     sent = pickle.dumps(looks)
     assert len(sent) < 200
     assert pickle.loads(sent).take(unclear) is None
+
+
+@pytest.mark.parametrize("times", [4, 6])
+def test_a_tag_by_which_no_film_is_so_narrow_makes_no_picture_too_small(tmp_path, times):
+    """As of a scan that was made smaller and kept its tag."""
+    scan = model_scan("upright")
+    path = Path(write_scan(tmp_path, "strip", replace(scan, ppi=times * PPI)))
+    (strip,) = survey_scan(path, Settings()).strips
+    assert strip.ppi_from == "perforations"
+    assert strip.ppi == pytest.approx(PPI, rel=0.01)
+    true = scan.truth["strips"][0]["base_density"]
+    # As near as with the right tag.
+    assert strip.base.density == pytest.approx(true, abs=0.005)

@@ -1,0 +1,167 @@
+"""The light of film base beside an open gate, among the even areas of a scan."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from pipeline.channels import least, less, median
+from pipeline.kinds import Float32, Float64, Light, Mask
+from pipeline.strip.area import Areas, Group
+from pipeline.strip.crowd import DARKEST_BASE, Mode, crowded_places, lightest
+from pipeline.strip.lamp import Lamp, lamp_through
+
+LEAST_GATE_PX = 30
+"""Pixels of even area that an open gate has at the least."""
+LIGHTEST = 0.15
+"""Share of the largest crowd that is no mere speck."""
+# Shadows of pictures are no even areas.
+_LIGHTEST_EVEN = 0.03
+_NEARLY_GATE = 0.06
+_LIKE_GATE = 0.04
+_ALIKE = 0.05
+_MOST_READINGS, _MOST_EVEN = 400_000, 100_000
+# Base and fog of black-and-white film, on clear or grey support, and of colour film with little of
+# a mask or none: mean, and what channels differ by (common practice, no source).
+_ANY_BASE, _MOST_ANY_TINT = (0.05, 0.8), 0.4
+# Film of one base has no large area that is lighter.
+_CLEARLY_LIGHTER = 0.06
+_MOST_LIGHTER = 0.5
+
+
+def is_orange(density: Float64, red_clipped: bool = False) -> bool:
+    """Tell whether a density against the brightest light is that of a masked film base.
+
+    The bounds are wide about the usual D-min of colour negative film (Status M, lowest to
+    highest 0.14-0.29, 0.35-0.75, 0.73-1.00: sources.toml [d-min]), since scanners have other bands.
+    """
+    red, green, blue = (float(value) for value in density)
+    lowest_red = -0.05 if red_clipped else 0.04
+    rises = green - red > 0.08 and blue - green > 0.0 and blue - red > 0.3
+    return lowest_red < red < 0.8 and blue < 2.0 and rises
+
+
+def is_base(density: Float64, *, grey: bool = False, red_clipped: bool = False) -> bool:
+    """Tell whether a density against the brightest light may be a film base of the kind."""
+    if not grey:
+        return is_orange(density, red_clipped)
+    low, high = _ANY_BASE
+    even = float(np.ptp(density)) < _MOST_ANY_TINT and float(density.min()) > 0.0
+    return even and low < float(density.mean()) < high
+
+
+def _looks_like_base(log_light: Float64) -> bool:
+    """Tell whether the brightest light is orange itself: base without an open gate, most likely.
+
+    A scanner's lamp can be warm too; then the true base is an even colour of much film.
+    """
+    red, green, blue = (float(value) for value in log_light)
+    return red - blue > 0.35 and red - green > 0.12
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What a scan shows: log10 light (h, w, 3), its even areas, and the brightest group of them.
+
+    `lamp` and `level` are those of the brightest, `clipped` if they are at full scale; `even` is
+    the log10 light (n, 3) under that lamp of the areas' pixels; `others` are the other areas, with
+    the median (n, 3) of theirs.
+    """
+
+    log_light: Light
+    areas: Areas
+    brightest: Group
+    clipped: bool
+    lamp: Lamp
+    level: Float64
+    even: Float64
+    others: Group
+    lights: Float64
+
+    @staticmethod
+    def of(log_light: Light, areas: Areas, brightest: Group, clipped: bool) -> "Seen":
+        """Return what even areas show."""
+        lamp, (level,) = lamp_through(areas, (brightest,))
+        others = np.setdiff1d(np.arange(len(areas)), brightest)
+        pixels = areas.pixels
+        even = pixels.log_light - lamp.at(pixels.x, pixels.y)
+        across = np.ascontiguousarray(even.T)
+        lights = [median(across[:, pixels.of(area)]) for area in others]
+        return Seen(
+            log_light, areas, brightest, clipped, lamp, level,
+            even, others, np.reshape(lights, (-1, 3)),
+        )  # fmt: skip
+
+    def like(self, level: Float64) -> Group:
+        """Return the other areas of a light (3)."""
+        like: Group = self.others[np.abs(self.lights - level).max(axis=1) < _ALIKE]
+        return like
+
+    def lighter(self, level: Float64) -> Group:
+        """Return the other areas that are clearly lighter than a light (3)."""
+        lighter: Group = self.others[(self.lights - level).mean(axis=1) > _CLEARLY_LIGHTER]
+        return lighter
+
+    def inside(self, group: Group) -> int:
+        """Return how many pixels of areas lie clear of the scan's border, where holders lie."""
+        return int(self.areas.size[group][~self.areas.at_border[group]].sum())
+
+    def is_holder(self, group: Group) -> bool:
+        """Tell whether even areas are a holder's, which reaches the scan's border."""
+        return 2 * self.inside(group) < int(self.areas.size[group].sum())
+
+
+def film_base(seen: Seen, grey: bool) -> Float64 | None:
+    """Return the log10 light (3) of the base beside an open gate, None where there is no gate.
+
+    Even areas tell it best; where the base shows in none, all of the film does.
+    """
+    warm = _looks_like_base(seen.level) and not seen.clipped
+    if warm and not seen.areas.at_border[seen.brightest].any():
+        return None
+    for read, least_of_largest in (_even_readings, _LIGHTEST_EVEN), (_film, LIGHTEST):
+        bases = _bases(seen, crowded_places(read(seen)), grey)
+        if warm:
+            gate_px = int(seen.areas.size[seen.brightest].sum())
+            bases = [mode for mode in bases if seen.inside(seen.like(mode[0])) > 0.5 * gate_px]
+        if not bases:
+            continue
+        base = lightest(bases, least_of_largest)
+        lighter, alike = seen.inside(seen.lighter(base)), seen.inside(seen.like(base))
+        if seen.clipped or lighter <= max(_MOST_LIGHTER * alike, LEAST_GATE_PX):
+            return base
+    return None
+
+
+def _bases(seen: Seen, modes: list[Mode], grey: bool) -> list[Mode]:
+    """Return the crowded places of a scan's light that may be film base."""
+    level = seen.level
+    # A clipped gate says nothing of the base's colour: a scanner may have evened it out.
+    if seen.clipped:
+        return [mode for mode in modes if (level - mode[0]).mean() > _NEARLY_GATE] or modes
+    red_clipped = bool(level[0] > np.log10(0.985))
+    bases = [mode for mode in modes if is_base(level - mode[0], grey=grey, red_clipped=red_clipped)]
+    return [mode for mode in bases if not seen.is_holder(seen.like(mode[0]))] if grey else bases
+
+
+def _even_readings(seen: Seen) -> Float32:
+    """Return log10 light (n, 3) under an even lamp of the even areas, each by its size."""
+    pixels, sizes = seen.areas.pixels, seen.areas.size[seen.others]
+    step = max(1.0, int(sizes.sum()) / _MOST_EVEN)
+    light = pixels.log_light if seen.clipped else seen.even
+    parts = []
+    for area, size in zip(seen.others, sizes, strict=True):
+        part = light[pixels.of(area)]
+        at = np.linspace(0, len(part) - 1, max(1, round(size / step))).astype(int)
+        parts.append(part[at])
+    return np.concatenate([np.zeros((0, 3)), *parts]).astype(np.float32)
+
+
+def _film(seen: Seen) -> Float32:
+    """Return log10 light (n, 3) under an even lamp of all that is no open gate."""
+    off: Light = seen.log_light - seen.lamp.over()
+    gate = (least(less(off, seen.level)) > -_LIKE_GATE).astype(np.uint8)
+    film: Mask = np.asarray(cv2.dilate(gate, np.ones((7, 7), np.uint8))) == 0
+    readings: Float32 = (seen.log_light if seen.clipped else off)[film]
+    readings = readings[least(readings) > np.float32(DARKEST_BASE)]
+    return readings[:: max(1, len(readings) // _MOST_READINGS)]
