@@ -170,6 +170,22 @@ def test_an_aim_whose_base_lies_where_no_fault_takes_it_is_of_another_film():
     assert weigh(good, model, good).other_aim < 0.01
 
 
+def test_doubt_of_an_aim_that_is_used_counts_by_its_probability():
+    """Bayes' theorem: an aim is of another film beforehand with some probability, more or less."""
+    model = fault_model()
+    good = signs_of(model, NORMAL, frames=24)
+    roll = signs_of(model, "under-developed", -0.24)
+    alone = weigh(roll, model).probabilities
+    sure = weigh(roll, replace(model, other_aim=1e-12), good).probabilities
+    told = weigh(roll, replace(model, other_aim=0.3), good)
+    assert told.aimed
+    assert told.other_aim is not None
+    for code, probability in told.probabilities.items():
+        mixed = (1.0 - told.other_aim) * sure[code] + told.other_aim * alone[code]
+        assert probability == pytest.approx(mixed, abs=1e-6)
+    assert told.other_aim > 1e-4
+
+
 def test_good_rolls_together_show_their_mean_and_all_their_pictures():
     model = fault_model()
     good = np.array(signs_of(model, NORMAL).values)
