@@ -28,7 +28,9 @@ READING_SUFFIXES = frozenset({".csv", ".tsv", ".txt"})
     "--aim",
     metavar="FILE",
     help="What is right: a CSV file with readings of the reference strip (default: rows of strip "
-    "'aim'), or the roll.json of a good roll of the same film and scanner.",
+    "'aim'), or the roll.json of a good roll of the same film and scanner; give it again for each "
+    "further good roll, such as earlier ones of the same batch.",
+    multiple=True,
 )
 @file_option(
     "--chart",
@@ -44,7 +46,7 @@ READING_SUFFIXES = frozenset({".csv", ".tsv", ".txt"})
 @scan_options
 def diagnose_command(
     inputs: tuple[Path, ...],
-    aim: Path | None,
+    aim: tuple[Path, ...],
     chart: Path | None,
     bath_log: Path | None,
     **options: Any,
@@ -59,7 +61,7 @@ def diagnose_command(
     scans, others = _sorted_inputs(inputs)
     _check_needed(options, aim, scans, others)
     _check_chart(chart, scans, others)
-    reference = replace(_Aim() if aim is None else _aim(aim), bath_log=bath_log)
+    reference = replace(_aim(aim), bath_log=bath_log)
     done: list[Diagnosis] = []
     plots: list[Plot] = []
     codes: list[Exit] = []
@@ -151,19 +153,44 @@ class _Aim:
     bath_log: Path | None = None
 
 
-def _aim(path: Path) -> _Aim:
-    """Return the aim in a file: a roll, rows of strip 'aim', else its only strip and spots."""
-    from pipeline.control import read_readings
+def _aim(paths: Sequence[Path]) -> _Aim:
+    """Return what is right by the files named: readings of one, or good rolls, together."""
+    from pipeline.diagnosis import together
+
+    if not paths:
+        return _Aim()
+    rolls = [_good_roll(path) for path in paths if path.suffix.lower() == ".json"]
+    if len(rolls) == len(paths):
+        for path, roll in zip(paths, rolls, strict=True):
+            if why := roll.unlike(rolls[0]):
+                remedy = "name good rolls of one film and scanner"
+                raise SettingsProblem(path, f"is no aim beside {paths[0]}: {why}", remedy)
+        return _Aim(roll=together(rolls))
+    if len(paths) > 1:
+        named = next(path for path in paths if path.suffix.lower() != ".json")
+        remedy = "name several good rolls by their roll.json, or one file of readings"
+        raise SettingsProblem(named, "is one of several aims and no record of a roll", remedy)
+    return _aim_of_readings(paths[0])
+
+
+def _good_roll(path: Path) -> "Shown":
     from pipeline.diagnosis import shown_of_record
     from pipeline.record import read_document
 
     try:
-        if path.suffix.lower() == ".json":
-            roll = shown_of_record(read_document(path), path)
-            if not roll.signs.frames:
-                remedy = "name the record of a good roll"
-                raise SettingsProblem(path, "holds no pictures to aim by", remedy)
-            return _Aim(roll=roll)
+        roll = shown_of_record(read_document(path), path)
+    except ScanProblem as problem:
+        raise SettingsProblem(problem.path, problem.what, problem.remedy) from problem
+    if not roll.signs.frames:
+        raise SettingsProblem(path, "holds no pictures to aim by", "name the record of a good roll")
+    return roll
+
+
+def _aim_of_readings(path: Path) -> _Aim:
+    """Return the aim in a file of readings: rows of strip 'aim', else its only strip and spots."""
+    from pipeline.control import read_readings
+
+    try:
         readings = read_readings(path)
     except ScanProblem as problem:
         raise SettingsProblem(problem.path, problem.what, problem.remedy) from problem

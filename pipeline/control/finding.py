@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 import numpy as np
 
 from pipeline.control.causes import Cause, Causes, rank_causes
+from pipeline.control.fault_table import fault_table
 from pipeline.control.limits import QUANTITIES, TITLES, control_limits
 from pipeline.control.readings import ControlReading, date_text
 from pipeline.control.series import (
@@ -23,19 +24,14 @@ from pipeline.record import Finding
 from pipeline.words import counted
 
 _SEVERITY = {BEYOND_CONTROL: "fault", BEYOND_ACTION: "warning"}
-# Codes less probable than this are named as what else it could be, not as findings.
-_LEAST_FINDING = 0.15
+# Codes as probable as this are findings; where none is, the likeliest. Others are named beside it.
+_EVEN = 0.5
 # Causes this much less probable than the first are not named.
 _LEAST_CAUSE = 0.2
 _MOST_CAUSES = 3
 _UNCLEAR = 0.5
 # Causes of other codes as probable as this are worth a look.
 _WORTH_A_LOOK = 0.02
-# What a missing aim takes of the confidence: the first strip may have been off itself.
-_FIRST_AS_AIM = 0.85
-# The same of each quantity that was not read.
-_UNREAD = 0.85
-_SURE = 0.95
 
 
 def control_findings(series: ControlSeries) -> tuple[Finding, ...]:
@@ -53,9 +49,9 @@ def control_findings(series: ControlSeries) -> tuple[Finding, ...]:
     found_state = state(latest)
     if found_state not in _SEVERITY:
         return (_normal(latest, series),)
-    causes = rank_causes(latest)
+    causes = rank_causes(latest, series.aim_is_first)
     codes = _codes(causes, latest)
-    kept = [code for code, chance in codes.items() if chance >= _LEAST_FINDING]
+    kept = [code for code, chance in codes.items() if chance >= _EVEN]
     findings = [
         _of_code(code, codes[code], causes, latest, series) for code in kept or list(codes)[:1]
     ]
@@ -76,9 +72,9 @@ def _codes(causes: Causes, latest: Deviation) -> dict[str, float]:
     return dict(sorted(codes.items(), key=lambda item: -item[1]))
 
 
-def _trust(latest: Deviation, series: ControlSeries) -> float:
-    """Return what is left of the confidence where the aim or a quantity was not read."""
-    return (_FIRST_AS_AIM if series.aim_is_first else 1.0) * _UNREAD ** len(_unread(latest))
+def _aim_is_right(series: ControlSeries) -> float:
+    """Return how probable it is that the aim is right: a first strip may have been off itself."""
+    return fault_table().stray.normal if series.aim_is_first else 1.0
 
 
 def _of_code(
@@ -93,24 +89,23 @@ def _of_code(
         f"{_where(latest, series)}: {deviation_text(latest)}; {breach_text(breaches(latest))}.",
         f"It goes the way of: {'; '.join(ways)}.",
     ]
-    if causes.other >= _UNCLEAR:
+    if causes.unclear >= _UNCLEAR:
         evidence.append(
             "No known fault goes quite this way, so the cause can't be told from the strip."
         )
-    confidence = round(min(chance * _trust(latest, series), _SURE), 2)
     return Finding(
         code,
         _SEVERITY[state(latest)],
-        confidence,
+        round(chance * _aim_is_right(series), 2),
         " ".join([*evidence, *_remarks(latest, series)]),
-        _advice(named, rest, causes.other),
+        _advice(named, rest, causes.unclear),
     )
 
 
-def _advice(named: Sequence[Cause], rest: Sequence[Cause], other: float) -> str:
+def _advice(named: Sequence[Cause], rest: Sequence[Cause], unclear: float) -> str:
     """Return what to do, what else it could be, and what tells one from another."""
     words = []
-    if other >= _UNCLEAR:
+    if unclear >= _UNCLEAR:
         words.append("Read the strip again, and check that it belongs to this aim, before all.")
     if len(named) > 1:
         words.append("Find out which it is, for a strip alone can't tell.")
@@ -135,25 +130,19 @@ def _way_out(cause: Cause) -> str:
 
 
 def _normal(latest: Deviation, series: ControlSeries) -> Finding:
-    limits = control_limits().of
-    used = [
-        limit.over(value) / limit.action
-        for quantity, limit in limits.items()
-        for value in latest.of(quantity)
-        if math.isfinite(value)
-    ]
+    causes = rank_causes(latest, series.aim_is_first)
     evidence = f"{_where(latest, series)}: {deviation_text(latest)}; within the action limits."
-    confidence = (_SURE - 0.25 * max(used, default=1.0) ** 2) * _trust(latest, series)
     advice = "Nothing to do."
     if series.signals:
         evidence += f" But the process is not at rest: {'; '.join(map(str, series.signals))}."
-        cause = rank_causes(latest).ranked[0].fault
+        cause = causes.ranked[0].fault
         advice = (
             "Look for the cause before a limit is passed, and read the next strip soon. "
             f"So far it goes the way of: {cause.cause}; tell by: {cause.tell}."
         )
     evidence = " ".join([evidence, *_remarks(latest, series)])
-    return Finding("normal", "note", round(max(confidence, 0.05), 2), evidence, advice)
+    confidence = round(causes.normal * _aim_is_right(series), 2)
+    return Finding("normal", "note", confidence, evidence, advice)
 
 
 def _crossover(latest: Deviation, limit: float) -> Finding:

@@ -9,5 +9,6 @@ from .roll import diagnose as diagnose
 from .roll import roll_signs as roll_signs
 from .shown import Shown as Shown
 from .shown import shown_of_record as shown_of_record
+from .shown import together as together
 from .signs import RollSigns as RollSigns
 from .signs import told_signs as told_signs

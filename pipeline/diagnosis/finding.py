@@ -18,11 +18,12 @@ from pipeline.settings import FrameCorrection, RollNotes
 from pipeline.survey import StripSurvey
 from pipeline.words import counted
 
-# A fault as probable as this is told; what is as probable as the second is named beside it.
-_TOLD, _POSSIBLE = 0.5, 0.06
-# Where normal is less probable than this something is wrong, and the likeliest fault is told with
-# what it can't be told from, though neither is likelier than not.
-_HARDLY = 0.2
+# What is as probable as this is sure enough to be told alone; what is as probable as the second is
+# named beside it.
+_EVEN, _POSSIBLE = 0.5, 0.06
+# Without an aim no fault is told where a sound roll is as probable as this: films and scanners
+# differ more than is known of them, and who heeds a false alarm spoils the next roll.
+_SOUND_ALONE = 1 / 3
 _UNLIKE = 0.9
 
 
@@ -59,29 +60,39 @@ def fault_findings(
 ) -> tuple[Finding, ...]:
     """Return what the signs of a roll say of exposure and process, likeliest first.
 
-    Faults that are more probable than not are all given. Where none is, the roll is `normal`, and
-    what can't be told apart is named; only a roll that is hardly normal gets its likeliest fault.
-    `unlike` says why an aim was not used, None where it was or there is none.
+    A roll that may well be sound is `normal`, and the fault that it can't be told from is named.
+    Else faults that are more probable than not are all given; where none is, the likeliest, with
+    what it can't be told from. `unlike` says why an aim was not used, None where it was or there is
+    none.
     """
     odds = dict(weighed.probabilities)
     normal = odds.pop(NORMAL, 0.0)
     ranked = sorted(odds, key=lambda code: -odds[code])
-    told = [code for code in ranked if odds[code] >= _TOLD]
-    if not told and normal < _HARDLY:
-        told = ranked[:1]
+    sure = [code for code in ranked if odds[code] >= _EVEN]
+    sound = normal >= (_EVEN if weighed.aimed else _SOUND_ALONE)
+    told = [] if sound else sure or ranked[:1]
     rest = {code: p for code, p in {**odds, NORMAL: normal}.items() if code not in (told or NORMAL)}
     otherwise = _otherwise(rest, signs, weighed)
     doubt = _doubt(weighed, unlike)
     if not told:
-        evidence = f"{_normal(signs, weighed, normal >= _TOLD, rest)}{doubt}."
+        apart = "" if normal >= _EVEN else _apart(weighed)
+        evidence = f"{_normal(signs, weighed, apart)}{doubt}."
         return (as_finding(NORMAL, normal, evidence, otherwise),)
+    apart = "" if sure else _apart(weighed)
     return tuple(
         as_finding(
-            code, odds[code], f"{_evidence(code, signs, weighed)}{doubt}.",
+            code, odds[code], f"{_evidence(code, signs, weighed)}{apart}{doubt}.",
             otherwise if code == told[0] else "",
         )
         for code in told
     )  # fmt: skip
+
+
+def _apart(weighed: Weighed) -> str:
+    """Return which two are the likeliest, where neither is sure enough to be told alone."""
+    odds = weighed.probabilities
+    first, second = sorted(odds, key=lambda code: -odds[code])[:2]
+    return f"; {first} ({odds[first]:.2f}) can't be told from {second} ({odds[second]:.2f})"
 
 
 def _otherwise(rest: Mapping[str, float], signs: RollSigns, weighed: Weighed) -> str:
@@ -110,16 +121,14 @@ def _would_tell(signs: RollSigns, weighed: Weighed) -> str:
     return ", or ".join(more[:2]) if more else "scan another roll of the same process"
 
 
-def _normal(signs: RollSigns, weighed: Weighed, sure: bool, rest: Mapping[str, float]) -> str:
+def _normal(signs: RollSigns, weighed: Weighed, apart: str) -> str:
     stops = weighed.exposure_stops
     figures = (
         f"{_pictures(signs)}{_print(signs)}: exposure {stops.value:+z.1f} stops "
         f"({stops.low:+z.1f} to {stops.high:+z.1f}) against the usual"
     )
-    if not sure:
-        first, second = sorted(rest, key=lambda code: -rest[code])[:2]
-        chances = f"{first} ({rest[first]:.2f}) can't be told from {second} ({rest[second]:.2f})"
-        return f"{figures}; no fault is likelier than not, and {chances}"
+    if apart:
+        return f"{figures}{apart}"
     if weighed.aimed or _triple(signs, "edge_print") or _triple(signs, "densest"):
         return f"{figures}, and no sign of a fault"
     return f"{figures}, and no sign of a fault; development can't be told from pictures alone"

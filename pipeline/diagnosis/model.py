@@ -85,10 +85,12 @@ def weigh(
     film = film_by_aim(aim, model)
     near = fit(signs, model, linear(model.unknowns, model.hypotheses, film.mean), film)
     same = near.logs + prior + math.log1p(-model.other_aim)
-    other = _share(np.logaddexp(same, alone + math.log(model.other_aim)), alone) * model.other_aim
+    apart = alone + math.log(model.other_aim)
+    either = np.logaddexp(same, apart)
+    other = _share(either, apart)
     if other >= _OTHER:
         return _summed(alone, odd, unlike, signs, model, other)
-    return _summed(same, near, 0.0, signs, model, other)
+    return _summed(either, near, 0.0, signs, model, other)
 
 
 def _share(whole: Float64, part: Float64) -> float:

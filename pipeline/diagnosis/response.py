@@ -155,15 +155,17 @@ def response(fault: Fault, of: Mapping[str, Float64]) -> Float64:
     development, high, silver = (each * of["amount"] for each in (development, high, silver))
     contrast = development * of["development_contrast"] + crossed * of["crossed_contrast"]
     speed = development * of["development_speed"] + crossed * of["crossed_speed"]
+    mask = of["mask"][..., :1]
+    slope = of["slope"] + mask * of["mask_slope"] + of["run_slope"]
     film = _Film(
-        np.exp(of["slope"] + of["run_slope"] + contrast),
+        np.exp(slope + contrast),
         of["run_speed"] + speed,
         silver * of["silver"],
         1.0 - np.clip(high * of["high_base_fill"], -0.5, 0.5),
     )
-    base = of["base"] + of["run_base"] + high * of["high_base"]
+    base = of["base"] + mask * of["mask_base"] + of["run_base"] + high * of["high_base"]
     base = base + development * of["development_base"] + silver * of["silver_base"]
-    leader = np.exp(of["leader"] + of["run_slope"] + contrast * of["contrast_leader"])
+    leader = np.exp(of["leader"] + slope + contrast * of["contrast_leader"])
     leader = film.silver * leader.mean(axis=-1, keepdims=True) + leader
     printed = film.density(of["print_log_exposure"] + of["run_print"])
     # Meters see what green sees, about: what is coloured differs from that in red and blue.

@@ -38,6 +38,20 @@ class Shown:
         return None
 
 
+def together(good: Sequence[Shown]) -> Shown:
+    """Return what good rolls of one film and scanner show together: the mean of their signs.
+
+    A sign that only some show is the mean of those; the pictures of all count.
+    """
+    values = np.array([each.signs.values for each in good])
+    seen = np.isfinite(values)
+    total = np.where(seen, values, 0.0).sum(axis=0)
+    mean = np.where(seen.any(axis=0), total / np.maximum(seen.sum(axis=0), 1), np.nan)
+    signs = RollSigns(tuple(mean.tolist()), sum(each.signs.frames for each in good))
+    films = frozenset[str]().union(*(each.films for each in good))
+    return Shown(signs, films, _middle([each.ppi for each in good if each.ppi is not None]))
+
+
 def shown_of_strips(signs: RollSigns, strips: Sequence[StripSurvey]) -> Shown:
     """Return what a surveyed roll shows."""
     codes = [code[0] for strip in strips for code in strip.edge_codes]

@@ -310,6 +310,26 @@ def test_a_good_roll_may_be_the_aim(converted: Path, tmp_path: Path, run: Run):
     assert same[0]["code"] == "normal"
 
 
+def test_several_good_rolls_are_one_aim_unless_they_differ(
+    converted: Path, readings: Path, tmp_path: Path, run: Run
+):
+    good = converted / "roll.json"
+    weak = thinned(good, tmp_path / "weak.json", 0.8)
+    thin, dense = (thinned(good, tmp_path / f"{s}.json", s) for s in (0.97, 1.03))
+    told = json.loads(run("diagnose", weak, "--aim", thin, "--aim", dense, "--json").out)
+    assert told["findings"][0]["code"] == "under-developed"
+    document = json.loads(good.read_text("utf-8"))
+    for strip in document["strips"]:
+        strip["ppi"] *= 2
+    thin.write_text(json.dumps(document), encoding="utf-8")
+    ran = run("diagnose", weak, "--aim", good, "--aim", thin)
+    assert (ran.code, ran.out) == (2, "")
+    assert f"{thin}: is no aim beside {good}" in ran.err
+    ran = run("diagnose", weak, "--aim", good, "--aim", readings)
+    assert (ran.code, ran.out) == (2, "")
+    assert "is one of several aims and no record of a roll" in ran.err
+
+
 @pytest.mark.parametrize(
     ("text", "told"),
     [

@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -5,8 +7,10 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from pipeline.control import causes as process_fault
-from pipeline.control.causes import CODES, QUANTITIES, fault_table, rank_causes
-from pipeline.control.readings import ControlReading
+from pipeline.control.causes import rank_causes
+from pipeline.control.fault_table import CODES, QUANTITIES, fault_table
+from pipeline.control.limits import control_limits
+from pipeline.control.readings import NOT_READ, ControlReading
 from pipeline.control.series import deviation
 from pipeline.problem import SettingsProblem
 from pipeline.profile.folder import profiles_folder
@@ -37,7 +41,7 @@ def test_probabilities_are_those_of_all_causes_together(seed, size, published):
     strip = faulty_strip(published, size, np.random.default_rng(seed))
     causes = rank_causes(deviation(strip, AIM))
     shares = [cause.probability for cause in causes.ranked]
-    assert sum(shares) + causes.other == pytest.approx(1.0)
+    assert sum(shares) + causes.other + causes.normal == pytest.approx(1.0)
     assert shares == sorted(shares, reverse=True)
     assert sum(causes.by_code().values()) == pytest.approx(sum(shares))
     assert all(-1.0 - 1e-9 <= cause.match <= 1.0 + 1e-9 for cause in causes.ranked)
@@ -55,7 +59,8 @@ def test_faults_that_go_the_same_way_are_as_probable():
 def test_a_strip_of_which_nothing_was_read_leaves_all_as_beforehand():
     empty = ControlReading("1", None, "")
     causes = rank_causes(deviation(empty, AIM))
-    assert causes.other == pytest.approx(fault_table().stray.other_cause)
+    assert causes.normal == pytest.approx(fault_table().stray.normal)
+    assert causes.unclear == pytest.approx(fault_table().stray.other_cause)
     shares = list(causes.by_code().values())
     assert shares == pytest.approx([shares[0]] * len(shares))
 
@@ -75,6 +80,38 @@ def test_one_quantity_s_likelihood_is_that_of_scipy():
         for each, one in zip(off, cover, strict=True)
     ]
     assert process_fault._block(off, cover, observed) == pytest.approx(expected)
+
+
+def test_chance_alone_is_that_of_scipy_and_counts_twice_where_the_first_strip_is_the_aim():
+    """Reference: scipy.stats.multivariate_normal; D-min alone is read."""
+    stray = fault_table().stray
+    off = (0.01, 0.02, -0.01)
+    found = deviation(ControlReading("1", None, "", tuple(np.add(AIM.d_min, off))), AIM)
+    limit = control_limits().of["d_min"].action
+    one = stray.control_share**2 + np.eye(3) * (
+        stray.control_channel**2 + (stray.reading_density / limit) ** 2
+    )
+    observed, error = process_fault._features(found, stray)
+    for times in (1.0, 2.0):
+        told = process_fault._Read(observed, error, stray, times).log_in_control()
+        expected = stats.multivariate_normal(np.zeros(3), times * one)
+        assert told == pytest.approx(expected.logpdf(np.array(off) / limit))
+
+
+def test_a_strip_at_its_aim_is_in_control_and_one_far_off_is_not():
+    sound, first = rank_causes(deviation(AIM, AIM)), rank_causes(deviation(AIM, AIM), True)
+    assert sound.normal > 0.95
+    assert first.normal > 0.95
+    rng = np.random.default_rng(3)
+    for fault in FAULTS[:4]:
+        strip = deviation(faulty_strip(fault, 4.0, rng), AIM)
+        assert rank_causes(strip).normal < rank_causes(strip, True).normal < 0.2
+
+
+def test_silver_is_ruled_out_by_what_was_read_only():
+    bare = replace(AIM, d_max=NOT_READ, yellow=NOT_READ)
+    read, unread = (rank_causes(deviation(strip, AIM)).by_code() for strip in (AIM, bare))
+    assert unread["retained-silver"] > read["retained-silver"]
 
 
 def test_no_fault_is_certain_of_a_strip_in_control():

@@ -18,6 +18,7 @@ from scipy.stats import multivariate_t
 from pipeline.diagnosis.fit import FaultModel, fault_model, film_by_aim, linear, model_of
 from pipeline.diagnosis.hypotheses import NORMAL
 from pipeline.diagnosis.model import weigh
+from pipeline.diagnosis.shown import Shown, together
 from pipeline.diagnosis.signs import SIGNS, RollSigns
 from pipeline.profile.folder import profiles_folder
 
@@ -167,6 +168,41 @@ def test_an_aim_whose_base_lies_where_no_fault_takes_it_is_of_another_film():
     assert not told.aimed
     assert told.probabilities == weigh(RollSigns(tuple(other), 20), model).probabilities
     assert weigh(good, model, good).other_aim < 0.01
+
+
+def test_doubt_of_an_aim_that_is_used_counts_by_its_probability():
+    """Bayes' theorem: an aim is of another film beforehand with some probability, more or less."""
+    model = fault_model()
+    good = signs_of(model, NORMAL, frames=24)
+    roll = signs_of(model, "under-developed", -0.24)
+    alone = weigh(roll, model).probabilities
+    sure = weigh(roll, replace(model, other_aim=1e-12), good).probabilities
+    told = weigh(roll, replace(model, other_aim=0.3), good)
+    assert told.aimed
+    assert told.other_aim is not None
+    for code, probability in told.probabilities.items():
+        mixed = (1.0 - told.other_aim) * sure[code] + told.other_aim * alone[code]
+        assert probability == pytest.approx(mixed, abs=1e-6)
+    assert told.other_aim > 1e-4
+
+
+def test_good_rolls_together_show_their_mean_and_all_their_pictures():
+    model = fault_model()
+    good = np.array(signs_of(model, NORMAL).values)
+    hidden = np.where([name.startswith("densest_") for name in SIGNS], np.nan, good)
+    both = together([
+        Shown(RollSigns(tuple(good - 0.1), 12), frozenset({"7-1"}), 400.0),
+        Shown(RollSigns(tuple(hidden + 0.1), 20), frozenset(), None),
+    ])  # fmt: skip
+    leader = ~np.isfinite(hidden)
+    assert np.array(both.signs.values)[~leader] == pytest.approx(good[~leader])
+    assert np.array(both.signs.values)[leader] == pytest.approx(good[leader] - 0.1)
+    assert (both.signs.frames, both.films, both.ppi) == (32, {"7-1"}, 400.0)
+    # More pictures of the film tell it better.
+    one, more = (
+        film_by_aim(RollSigns(tuple(good), n), model).covariance for n in (8, both.signs.frames)
+    )
+    assert np.trace(more) < np.trace(one)
 
 
 def test_infra_red_multiplies_the_odds_of_silver_alone():

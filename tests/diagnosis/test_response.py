@@ -8,6 +8,8 @@ from hypothesis import strategies as st
 from pipeline.diagnosis.fit import fault_model
 from pipeline.diagnosis.response import FAMILIES, Fault, response
 from pipeline.diagnosis.signs import SIGNS
+from tests.film_model import Process, load_film, load_scanner
+from tests.film_model.dyes import spectral_density
 from tests.sources import SOURCES
 
 
@@ -92,3 +94,39 @@ def test_spreads_shrink_with_the_number_of_pictures_but_for_film_and_process():
     assert (few[unknowns.film()] == many[unknowns.film()]).all()
     assert (few[places["key"]] > many[places["key"]]).all()
     assert (few[places["run_slope"]] == many[places["run_slope"]]).all()
+
+
+def test_a_scanner_whose_bands_overlap_sees_mask_slope_and_leader_weaker_together():
+    """By the film model's spectra: one film under narrow and under broad bands."""
+    film = load_film("film-f")
+    narrow, broad = (load_scanner(name).weights for name in ("scanner-d", "wide-camera"))
+
+    def seen(bands: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        logs = np.array([[-9.0] * 3, [0.4] * 3, [2.6] * 3])
+        spectra = spectral_density(film, Process(), film.develop(10.0**logs, Process()))
+        base, printed, leader = -np.log10(10.0**-spectra @ bands.T)
+        return base, np.log(printed - base), np.log(leader - base)
+
+    fewer = [after - before for before, after in zip(seen(narrow), seen(broad), strict=True)]
+    unknowns = fault_model().unknowns
+    state = np.zeros(unknowns.film().stop)
+    state[unknowns.places()["mask"]] = -1.0
+    weaker, usual = signs(state), signs()
+    for name, change in zip(("base", "edge_print", "densest"), fewer, strict=True):
+        told = triple(weaker, name) - triple(usual, name)
+        assert (told[1:] < 0.0).all()
+        assert (change[1:] < 0.0).all()
+    # Red sees some of what green and blue lose.
+    assert fewer[0][0] > 0.0
+    assert triple(weaker, "base")[0] > triple(usual, "base")[0]
+
+
+@given(films())
+@settings(max_examples=20)
+def test_what_makes_a_film_steep_for_a_scanner_makes_its_leader_dense(film):
+    unknowns = fault_model().unknowns
+    steep = film.copy()
+    steep[unknowns.places()["slope"].start] += 0.1
+    more, usual = signs(steep), signs(film)
+    for name in ("edge_print_green", "densest_green"):
+        assert 0.05 < more[name] - usual[name] < 0.15
