@@ -3,10 +3,12 @@
 For every used film on every used scanner the unmasking is found that renders its chart best, as
 the exponential of a stray from the generic profile's. The two ways in which strays differ most,
 measured by what they change of the chart in CIEDE2000's tolerances, are the profile's `strays`.
+They are as long as films and scanners near facts stray (films.toml, scanners.toml): the wide ones
+are unlike on purpose, and tell where strays go, not how often.
 """
 
 import itertools
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from scipy.linalg import expm
@@ -15,8 +17,16 @@ from scipy.optimize import least_squares
 from pipeline.profile.film import FilmProfile, find_film
 from tests.film_model.scanner import scanners_of
 from tests.film_model.spectra import Floats
-from tests.film_model.stock import films_of
-from tests.fitted.generic import OFF_DIAGONAL, Fit, chart_density, delta_e, rendered, residuals
+from tests.film_model.stock import film_names, films_of
+from tests.fitted.generic import (
+    OFF_DIAGONAL,
+    SCANNERS,
+    Fit,
+    chart_density,
+    delta_e,
+    rendered,
+    residuals,
+)
 
 # scanner-e has the bands of scanner-a.
 SAME_BANDS = "scanner-e"
@@ -24,14 +34,6 @@ WAYS = 2
 # How far a stray may go for a small gain: a standard deviation of its numbers, and what errors of
 # the chart weigh against it.
 SPREAD, GAIN = 0.3, 0.2
-
-
-@dataclass(frozen=True)
-class Strays:
-    """Ways (k, 3, 3) of one standard deviation, and how much of the chart's error each tells."""
-
-    ways: Floats
-    size: Floats
 
 
 def profile_fit(profile: FilmProfile) -> Fit:
@@ -60,10 +62,10 @@ def pairs_of(split: str) -> list[tuple[str, str]]:
     return list(itertools.product(films_of(split), scanners))
 
 
-def fit_strays(fit: Fit, split: str = "used") -> Strays:
-    """Return the ways in which films and scanners of a split differ most from a fit."""
+def fit_strays(fit: Fit) -> Floats:
+    """Return the ways (k, 3, 3) in which used films and scanners differ most from a fit."""
     found, weighed = [], np.zeros((6, 6))
-    pairs = pairs_of(split)
+    pairs = pairs_of("used")
     for pair in pairs:
         density = chart_density(*pair)
 
@@ -77,13 +79,12 @@ def fit_strays(fit: Fit, split: str = "used") -> Strays:
         weighed += charts.T @ charts / len(pairs)
     # Distances of strays are measured by what they change of charts.
     root = np.linalg.cholesky(weighed)
-    _, size, axes = np.linalg.svd(np.array(found) @ root, full_matrices=False)
-    ways = axes @ np.linalg.inv(root) * (size / np.sqrt(len(pairs)))[:, None]
+    _, _, axes = np.linalg.svd(np.array(found) @ root, full_matrices=False)
+    usual = [film in film_names() and scanner in SCANNERS for film, scanner in pairs]
+    far = np.sqrt(((np.array(found)[usual] @ root @ axes.T) ** 2).mean(axis=0))
+    ways = np.array([generator(way) for way in axes @ np.linalg.inv(root) * far[:, None]])[:WAYS]
     # The sign is free: broader bands, which mix more, come first.
-    ways *= np.where(np.trace([generator(way) for way in ways], axis1=1, axis2=2) < 0, -1, 1)[
-        :, None
-    ]
-    return Strays(np.array([generator(way) for way in ways[:WAYS]]), size[:WAYS])
+    return np.asarray(ways * np.sign(np.trace(ways, axis1=1, axis2=2))[:, None, None])
 
 
 def errors_left(fit: Fit, ways: Floats, split: str) -> Floats:
@@ -105,12 +106,12 @@ def errors_left(fit: Fit, ways: Floats, split: str) -> Floats:
 def main() -> None:
     """Print the ways of the generic profile, and what they leave of errors."""
     fit = profile_fit(find_film("generic"))
-    strays = fit_strays(fit)
-    for way in strays.ways:
+    ways = fit_strays(fit)
+    for way in ways:
         print(way.round(4).tolist())
     for split in ("used", "left-out"):
         for count in range(WAYS + 1):
-            error = errors_left(fit, strays.ways[:count], split)
+            error = errors_left(fit, ways[:count], split)
             print(split, count, "ways known:", f"{error.mean():.2f} worst {error.max():.2f}")
 
 
