@@ -1,6 +1,7 @@
 """What a roll's pictures make probable of its colour's numbers: films against motifs."""
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -129,14 +130,26 @@ def _peak(samples: Samples, profile: FilmProfile, scenes: _Scenes, motif: _Motif
     before[:count, :count], before[count:, count:] = map(np.linalg.inv, (films, motif.shift))
 
     def fitted(state: Float64) -> _Fit:
-        """Take pictures, what is known before, and how pale colours become together."""
+        """Take pictures, what is known before and how pale colours become together."""
         seen = _seen(samples, profile, scenes, state)
         # Densities were seen, so the probability of exposures is taken per density.
         pale = np.append(paler(profile), np.zeros(_SHIFTS)) * scenes.colours * samples.weight.sum()
         cost = seen.cost + pale @ state + state @ before @ state / 2.0
         return _Fit(cost, seen.slope + pale + before @ state, seen.curved + before)
 
-    state = np.zeros(count + _SHIFTS)
+    state, here = _climbed(fitted, count + _SHIFTS)
+    evidence = math.log(motif.share) - here.cost
+    evidence -= (np.linalg.slogdet(motif.shift)[1] + np.linalg.slogdet(here.curved)[1]) / 2.0
+    spread = np.asarray(np.linalg.inv(here.curved)[:count, :count], float)
+    return _Peak(state[:count], spread, float(evidence))
+
+
+def _climbed(fitted: Callable[[Float64], _Fit], size: int) -> tuple[Float64, _Fit]:
+    """Return the place of least cost found from zeros (size,), and the fit there.
+
+    Newton's method; a step that is too long for its curvature is halved.
+    """
+    state = np.zeros(size)
     here = fitted(state)
     for _ in range(_STEPS):
         step = np.linalg.solve(here.curved, -here.slope)
@@ -151,10 +164,7 @@ def _peak(samples: Samples, profile: FilmProfile, scenes: _Scenes, motif: _Motif
         gained, state, here = here.cost - there.cost, state + step, there
         if gained < _STILL:
             break
-    evidence = math.log(motif.share) - here.cost
-    evidence -= (np.linalg.slogdet(motif.shift)[1] + np.linalg.slogdet(here.curved)[1]) / 2.0
-    spread = np.asarray(np.linalg.inv(here.curved)[:count, :count], float)
-    return _Peak(state[:count], spread, float(evidence))
+    return state, here
 
 
 def _seen(samples: Samples, profile: FilmProfile, scenes: _Scenes, state: Float64) -> _Fit:
