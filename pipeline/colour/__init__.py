@@ -5,13 +5,15 @@ log10 exposure, matrices, exposure) and what single frames change of it (stops);
 to a chart.
 
 The mask is a constant of the base and a cross-talk that a 3x3 matrix in density takes out. Without
-a chart, four numbers are looked for, slopes and balance of red and blue against green. Films and
-scanners have a normal spread about the profile (`trial.py`). Each picture tells where its neutrals
-lie, in its darker and its lighter half (`neutral.py`), as photographs have it: with heavy tails
-(profiles/scenes.toml). The pictures of a roll may share a cast that is no film's; how probable that
-is follows from the same evidence (`belief.py`). The result is the mean of what is probable, and is
-told with its standard deviation. Curves start together in the base, so a cast that changes from
-shadows to lights sets the slopes. Frames that are near copies share a weight.
+a chart, a few numbers are looked for: slopes and balance of red and blue against green, and how far
+the matrix strays in the ways in which films and scanners differ (`trial.py`). They have a normal
+spread about the profile. Colours of photographs lie about neutral, with heavy tails, in their
+darker and in their lighter half (profiles/scenes.toml): numbers that bring a roll's colours to lie
+so are probable. Colours that come out paler or stronger than photographs' tell of the matrix, a
+cast that changes from shadows to lights of the slopes, since curves start together in the base.
+The pictures of a roll may share a cast that is no film's; how probable that is follows from the
+same evidence (`belief.py`). The result is the mean of what is probable, and is told with its
+standard deviation. Frames that are near copies share a weight (`samples.py`).
 
 The door is wide because three rooms take from it: `render` the colour, `densities` and `roll` the
 solve, the reference and the fit.

@@ -1,24 +1,28 @@
-"""What a roll's pictures make probable of its four numbers: films against motifs."""
+"""What a roll's pictures make probable of its colour's numbers: films against motifs."""
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from pipeline.colour.neutral import Neutrals, Samples, neutrals
-from pipeline.colour.trial import covariance
+from pipeline.colour.samples import Samples
+from pipeline.colour.trial import Trial, covariance, layer_turns, paler
 from pipeline.kinds import Float64
 from pipeline.profile import FilmProfile, shipped
 
-_STEPS = 12
-_STILL = 1e-4
-_HALVES = 2
+# Log10 exposures (red, green, blue) to red over blue and green over both.
+RATIOS = np.array([[1.0, 0.0, -1.0], [-1.0, 2.0, -1.0]]) / np.sqrt([[2.0], [6.0]])
+_SHIFTS = 4
+_STEPS, _HALVINGS = 30, 6
+_LONGEST_STEP = 1.0
+_STILL = 1e-3
 
 
 @dataclass(frozen=True)
 class Belief:
-    """The four numbers of a trial: their mean (4,) and covariance (4, 4).
+    """The numbers of a trial: their mean (n,) and covariance (n, n).
 
     `cast` is the probability, 0 to 1, that one cast lies over all pictures.
     """
@@ -29,14 +33,20 @@ class Belief:
 
 
 @dataclass(frozen=True)
-class _Scenes:
-    """How neutrals lie in pictures (see profiles/scenes.toml), the scale inverted."""
+class _Law:
+    """How colours lie in a half of pictures: Student's t of two dimensions, its scale inverted."""
 
     freedom: float
     middle: Float64
-    scale: Float64
     inverse: Float64
-    widths_log_e: tuple[tuple[float, ...], ...]
+
+
+@dataclass(frozen=True)
+class _Scenes:
+    """Laws of the darker and the lighter half of pictures, and how many colours each shows."""
+
+    laws: tuple[_Law, _Law]
+    colours: float
 
 
 @dataclass(frozen=True)
@@ -45,6 +55,15 @@ class _Motif:
 
     share: float
     shift: Float64
+
+
+@dataclass(frozen=True)
+class _Fit:
+    """Minus the log probability at a place, with its slope and its curvature."""
+
+    cost: float
+    slope: Float64
+    curved: Float64
 
 
 @dataclass(frozen=True)
@@ -61,107 +80,113 @@ def belief_of(samples: Samples, profile: FilmProfile) -> Belief:
 
     Notes
     -----
-    A picture's neutrals lie about neutral with heavy tails, and all pictures of a roll may share
-    a shift, small on an ordinary roll, wide where one cast lies over all. Slopes and balance have
-    the profile's normal spread, whose tails are light: what lies outside of it is the motif's. Both
+    Colours of pictures lie about neutral with heavy tails, and all pictures of a roll may share
+    a shift, small on an ordinary roll, wide where one cast lies over all. The numbers have the
+    profile's normal spread, whose tails are light: what lies outside of it is the motif's. Both
     kinds of roll are solved and weighed by their evidence (Laplace's approximation: MacKay,
     Information Theory, Inference, and Learning Algorithms, chapter 27).
     """
     told = shipped("scenes.toml")
-    scenes = _scenes(told["neutrals"], told["width"])
-    prior = np.asarray(np.linalg.inv(covariance(profile)), float)
-    motifs = _motifs(told["motif"], scenes)
-    peaks = [_highest(samples, profile, prior, scenes, motif) for motif in motifs]
+    scenes = _scenes(told)
+    peaks = [_peak(samples, profile, scenes, motif) for motif in _motifs(told["motif"])]
     logs = np.array([peak.log_evidence for peak in peaks])
     share = np.exp(logs - logs.max())
     share /= share.sum()
     mean = share @ np.array([peak.numbers for peak in peaks])
-    spread = np.zeros((4, 4))
+    spread = np.zeros((len(mean), len(mean)))
     for part, peak in zip(share, peaks, strict=True):
         off = peak.numbers - mean
         spread += part * (peak.covariance + np.outer(off, off))
     return Belief(mean, spread, float(share[-1]))
 
 
-def _scenes(told: dict[str, Any], width: dict[str, Any]) -> _Scenes:
-    scale = np.array(told["scale"])
-    middle, widths = np.array(told["middle"]), tuple(map(tuple, width["log_e"]))
-    return _Scenes(float(told["freedom"]), middle, scale, np.linalg.inv(scale), widths)
+def _scenes(told: dict[str, Any]) -> _Scenes:
+    colours = told["colours"]
+    darker, lighter = (
+        _Law(
+            float(colours["freedom"]),
+            np.array(colours[half]["middle"]),
+            np.asarray(np.linalg.inv(colours[half]["scale"]), float),
+        )
+        for half in ("darker", "lighter")
+    )
+    return _Scenes((darker, lighter), float(told["picture"]["colours"]))
 
 
-def _motifs(told: dict[str, Any], scenes: _Scenes) -> tuple[_Motif, _Motif]:
+def _motifs(told: dict[str, Any]) -> tuple[_Motif, _Motif]:
     """Return an ordinary roll, and one under a cast that is the same in light and dark."""
-    ordinary = told["ordinary"] * scenes.scale
-    cast = np.kron(np.ones((2, 2)), np.diag([told["warm_log_e"] ** 2, told["green_log_e"] ** 2]))
+    usual, cast = (np.diag(np.square(told[name])) for name in ("usual_log_e", "cast_log_e"))
+    ordinary = np.kron(np.eye(2), usual)
     share = told["cast_share"]
-    return _Motif(1.0 - share, ordinary), _Motif(share, ordinary + cast)
+    wide = ordinary + np.kron(np.ones((2, 2)), cast)
+    return _Motif(1.0 - share, np.asarray(ordinary, float)), _Motif(share, np.asarray(wide, float))
 
 
-def _highest(
-    samples: Samples, profile: FilmProfile, prior: Float64, scenes: _Scenes, motif: _Motif
-) -> _Peak:
-    """Return the highest peak found, for rolls of one kind.
+def _peak(samples: Samples, profile: FilmProfile, scenes: _Scenes, motif: _Motif) -> _Peak:
+    """Return the peak of the probability of numbers and shift that the profile leads to."""
+    films = covariance(profile)
+    count = len(films)
+    before = np.zeros((count + _SHIFTS, count + _SHIFTS))
+    before[:count, :count], before[count:, count:] = map(np.linalg.inv, (films, motif.shift))
 
-    Looked for widely, neutrals far from the profile's are found; narrowly, few among many colours.
+    def fitted(state: Float64) -> _Fit:
+        """Take pictures, what is known before and how pale colours become together."""
+        seen = _seen(samples, profile, scenes, state)
+        # Densities were seen, so the probability of exposures is taken per density.
+        pale = np.append(paler(profile), np.zeros(_SHIFTS)) * scenes.colours * samples.weight.sum()
+        cost = seen.cost + pale @ state + state @ before @ state / 2.0
+        return _Fit(cost, seen.slope + pale + before @ state, seen.curved + before)
+
+    state, here = _climbed(fitted, count + _SHIFTS)
+    evidence = math.log(motif.share) - here.cost
+    evidence -= (np.linalg.slogdet(motif.shift)[1] + np.linalg.slogdet(here.curved)[1]) / 2.0
+    spread = np.asarray(np.linalg.inv(here.curved)[:count, :count], float)
+    return _Peak(state[:count], spread, float(evidence))
+
+
+def _climbed(fitted: Callable[[Float64], _Fit], size: int) -> tuple[Float64, _Fit]:
+    """Return the place of least cost found from zeros (size,), and the fit there.
+
+    Newton's method; a step that is too long for its curvature is halved.
     """
-    peaks = [_peak(samples, profile, prior, scenes, motif, way) for way in scenes.widths_log_e]
-    return max(peaks, key=lambda peak: peak.log_evidence)
-
-
-def _peak(
-    samples: Samples, profile: FilmProfile, prior: Float64, scenes: _Scenes, motif: _Motif,
-    widths_log_e: tuple[float, ...],
-) -> _Peak:  # fmt: skip
-    """Return the peak of the probability of numbers and shift that such widths lead to."""
-    before = np.zeros((8, 8))
-    before[:4, :4], before[4:, 4:] = prior, np.linalg.inv(motif.shift)
-    state, precision = np.zeros(8), before
-    for width in widths_log_e:
-        # A shift that all have is where neutrals are looked for, alike in light and dark.
-        start = np.tile(state[4:].reshape(_HALVES, 2).mean(axis=0), _HALVES)
-        seen, about = neutrals(samples, state[:4], start, width, profile), state[:4]
-        for _ in range(_STEPS):
-            slope, precision = _turned(seen, about, state, samples.weight, scenes, before)
-            step = np.linalg.solve(precision, slope)
-            state = state - step
-            if np.abs(step).max() < _STILL:
+    state = np.zeros(size)
+    here = fitted(state)
+    for _ in range(_STEPS):
+        step = np.linalg.solve(here.curved, -here.slope)
+        step /= max(1.0, np.abs(step).max() / _LONGEST_STEP)
+        for _ in range(_HALVINGS):
+            there = fitted(state + step)
+            if there.cost < here.cost:
                 break
-    cost = _cost(_off(seen, about, state, scenes), state, samples.weight, scenes, before)
-    evidence = math.log(motif.share) - cost
-    evidence -= (np.linalg.slogdet(motif.shift)[1] + np.linalg.slogdet(precision)[1]) / 2.0
-    spread = np.asarray(np.linalg.inv(precision)[:4, :4], float)
-    return _Peak(state[:4], spread, float(evidence))
+            step /= 2.0
+        else:
+            break
+        gained, state, here = here.cost - there.cost, state + step, there
+        if gained < _STILL:
+            break
+    return state, here
 
 
-def _off(seen: Neutrals, about: Float64, state: Float64, scenes: _Scenes) -> Float64:
-    """Return how far neutrals (f, 4) lie from where the numbers and the shift put them."""
-    off: Float64 = seen.place + seen.moved @ (state[:4] - about) - scenes.middle - state[4:]
-    return off
-
-
-def _turned(
-    seen: Neutrals, about: Float64, state: Float64, weight: Float64, scenes: _Scenes,
-    before: Float64,
-) -> tuple[Float64, Float64]:  # fmt: skip
-    """Return slope (8,) and curvature (8, 8) of minus the log probability, tails reweighed."""
-    off = _off(seen, about, state, scenes)
-    far = np.einsum("fi,ij,fj->f", off, scenes.inverse, off)
-    counts = weight * (scenes.freedom + 4.0) / (scenes.freedom + far)
-    shifts = np.broadcast_to(-np.eye(4), seen.moved.shape)
-    turns = np.concatenate([seen.moved, shifts], axis=2)
-    weighed = np.einsum("f,fia,ij->faj", counts, turns, scenes.inverse)
-    slope = np.einsum("faj,fj->a", weighed, off) + before @ state
-    slope[:2] += _HALVES * weight.sum()
-    return slope, np.einsum("faj,fjb->ab", weighed, turns) + before
-
-
-def _cost(off: Float64, state: Float64, weight: Float64, scenes: _Scenes, before: Float64) -> float:
-    """Return minus the log probability of pictures and numbers, to within a constant.
-
-    Steeper curves make all colours paler, which is no evidence for them: densities were seen, so
-    the probability of exposures is taken per density, which goes with the slopes.
-    """
-    far = np.einsum("fi,ij,fj->f", off, scenes.inverse, off)
-    pictures = weight @ np.log1p(far / scenes.freedom) * (scenes.freedom + 4.0) / 2.0
-    paler = _HALVES * weight.sum() * state[:2].sum()
-    return float(pictures + paler + state @ before @ state / 2.0)
+def _seen(samples: Samples, profile: FilmProfile, scenes: _Scenes, state: Float64) -> _Fit:
+    """Return the fit of pictures to numbers and shift (n + 4,), curved as tails are weighed."""
+    count = len(state) - _SHIFTS
+    cost, slope, curved = 0.0, np.zeros(len(state)), np.zeros((len(state), len(state)))
+    for part in samples.parts():
+        logs, turns = layer_turns(part.densities, Trial(profile, state[:count]))
+        for first, law in enumerate(scenes.laws):
+            half = logs.shape[2] // 2
+            some, axes = slice(first * half, (first + 1) * half), slice(2 * first, 2 * first + 2)
+            off = np.einsum("rc,cfn->rfn", RATIOS, logs[:, :, some])
+            off -= (law.middle + state[count:][axes])[:, None, None]
+            turned = np.zeros((len(state), *off.shape))
+            turned[:count] = np.einsum("rc,acfn->arfn", RATIOS, turns[..., some], optimize=True)
+            turned[count:][axes] = -np.eye(2)[:, :, None, None]
+            each = part.weight[:, None] * scenes.colours / 2.0 / half
+            far = np.einsum("rfn,rs,sfn->fn", off, law.inverse, off, optimize=True)
+            cost += float((each * np.log1p(far / law.freedom)).sum()) * (law.freedom + 2.0) / 2.0
+            counts = each * (law.freedom + 2.0) / (law.freedom + far)
+            weighed = np.einsum("rs,asfn->arfn", law.inverse, turned, optimize=True) * counts
+            flat = weighed.reshape(len(state), -1)
+            slope += flat @ off.ravel()
+            curved += flat @ turned.reshape(len(state), -1).T
+    return _Fit(cost, slope, curved)

@@ -176,6 +176,7 @@ def fit_profile(charts: Sequence[SeenChart], start: FilmProfile) -> ProfileFit:
         theta = problem.solved(theta, "linear")
     profile = replace(
         problem.profile(theta),
+        unmask_strays=(),
         slope_spread=_constant("next_roll", "slope"),
         speed_spread_log_e=_constant("next_roll", "speed_log_e"),
     )

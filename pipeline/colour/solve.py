@@ -1,4 +1,4 @@
-"""Colour of the roll: one solve of slopes and balance for all strips together."""
+"""Colour of the roll: one solve of slopes, balance and unmasking for all strips together."""
 
 import math
 from collections.abc import Sequence
@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.colour.belief import belief_of
-from pipeline.colour.neutral import gather
+from pipeline.colour.samples import gather
 from pipeline.colour.trial import LEAST_EXPOSURE, Trial, covariance
 from pipeline.colour.unmask import RollColour, from_profile, scene_light
 from pipeline.kinds import LOG_STOP, MIDDLE_GREY, Float64, Floats
@@ -29,9 +29,10 @@ def solve_roll(frames: Sequence[Floats], profile: FilmProfile) -> RollColour:
 
     Notes
     -----
-    The base is black, so curves start there together. Slopes and balance are the mean of what
-    is probable given what films, scanners and motifs can be (`belief_of`): between explanations
-    that are about as probable the mean lies nearer to the truth than either, on average.
+    The base is black, so curves start there together. Slopes, balance and unmasking are the mean
+    of what is probable given what films, scanners and motifs can be (`belief_of`): between
+    explanations that are about as probable the mean lies nearer to the truth than either, on
+    average.
     """
     start = from_profile(profile)
     samples = gather(frames, profile)
@@ -43,6 +44,7 @@ def solve_roll(frames: Sequence[Floats], profile: FilmProfile) -> RollColour:
     before = _doubt_log_e(covariance(profile), profile)
     return replace(
         start,
+        unmask=trial.unmask,
         curves=trial.curves,
         balance=trial.balance,
         how="roll",
@@ -54,7 +56,7 @@ def solve_roll(frames: Sequence[Floats], profile: FilmProfile) -> RollColour:
 
 def _doubt_log_e(spread: Float64, profile: FilmProfile) -> float:
     """Return how far red and blue of a middle grey may be off green: one standard deviation."""
-    turns = np.zeros((2, 4))
+    turns = np.zeros((2, len(spread)))
     for row, curve in enumerate((profile.curves[0], profile.curves[2])):
         density = curve.density(np.array(MIDDLE_GREY))
         steeper = float(curve.steeper(math.exp(_STEP)).exposure(density))

@@ -1,22 +1,27 @@
-"""Four numbers that a roll's colour is solved for, and the curves that they mean."""
+"""Numbers that a roll's colour is solved for, and the curves and matrix that they mean."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.kinds import Float64, Triple
+from pipeline.kinds import Float64, Matrix, Triple, as_matrix
 from pipeline.profile import Curve, FilmProfile
 
 LEAST_EXPOSURE = 1e-4
 _LEAST_SPREAD = 1e-3
+_STEP = 1e-3
+# Slopes and balance of red and blue; the rest of a trial's numbers are its unmasking's.
+CURVE_NUMBERS = 4
 
 
 @dataclass(frozen=True)
 class Trial:
-    """A profile moved by `numbers` (4,): relative slopes of red and blue, their balance (log10).
+    """A profile moved by `numbers` (4 + k,), all 0 where it is the profile.
 
-    Slopes are natural logs of the ratio to the profile's; curves keep starting in the base.
+    First relative slopes of red and blue against green, as natural logs of the ratio to the
+    profile's, where curves keep starting in the base; then the balance of both (log10); then how
+    far the unmasking strays in each of the profile's k ways (standard deviations).
     """
 
     profile: FilmProfile
@@ -34,15 +39,56 @@ class Trial:
         """Return what is added to log10 exposures."""
         return (float(self.numbers[2]), 0.0, float(self.numbers[3]))
 
+    @property
+    def unmask(self) -> Matrix:
+        """Return the matrix from densities of the scanner to those of the layers."""
+        ways = self.profile.unmask_strays
+        if not ways:
+            return self.profile.unmask
+        from scipy.linalg import expm
 
-def layer_logs(layers: Float64, trial: Trial) -> Float64:
-    """Return log10 exposures (3, ...) of layer densities (3, ...) under a trial."""
+        stray = np.tensordot(self.numbers[CURVE_NUMBERS:], np.array(ways), 1)
+        return as_matrix(expm(stray) @ np.asarray(self.profile.unmask))
+
+
+def profile_trial(profile: FilmProfile) -> Trial:
+    """Return the trial that is the profile itself."""
+    return Trial(profile, np.zeros(CURVE_NUMBERS + len(profile.unmask_strays)))
+
+
+def layer_logs(densities: Float64, trial: Trial) -> Float64:
+    """Return log10 exposures (3, ...) of densities above base (3, ...) under a trial."""
+    layers = np.tensordot(np.asarray(trial.unmask), densities, 1)
     return np.stack(
         [
             _logs(density, curve) + shift
             for density, curve, shift in zip(layers, trial.curves, trial.balance, strict=True)
         ]
     )
+
+
+def layer_turns(densities: Float64, trial: Trial) -> tuple[Float64, Float64]:
+    """Return log10 exposures (3, ...) of densities (3, ...), and what numbers turn them by.
+
+    The second is (numbers, 3, ...), per unit of each number.
+    """
+    layers = np.tensordot(np.asarray(trial.unmask), densities, 1)
+    logs, turns = np.empty_like(layers), np.zeros((len(trial.numbers), *layers.shape))
+    steep = np.empty_like(layers)
+    for channel, curve in enumerate(trial.curves):
+        logs[channel] = _logs(layers[channel], curve) + trial.balance[channel]
+        more = _logs(layers[channel] + _STEP, curve) + trial.balance[channel]
+        steep[channel] = (more - logs[channel]) / _STEP
+    for number, channel in enumerate((0, 2)):
+        # A curve is steeper by as much as densities are divided by.
+        turns[number, channel] = -layers[channel] * steep[channel]
+        turns[2 + number, channel] = 1.0
+    for number in range(CURVE_NUMBERS, len(trial.numbers)):
+        moved = trial.numbers.copy()
+        moved[number] += _STEP
+        change = np.subtract(replace(trial, numbers=moved).unmask, trial.unmask) / _STEP
+        turns[number] = np.tensordot(change, densities, 1) * steep
+    return logs, turns
 
 
 def _logs(densities: Float64, curve: Curve) -> Float64:
@@ -52,9 +98,21 @@ def _logs(densities: Float64, curve: Curve) -> Float64:
 
 
 def covariance(profile: FilmProfile) -> Float64:
-    """Return how the four numbers (4, 4) vary between films and scanners, about a profile.
+    """Return how the numbers of a trial vary between films and scanners, about a profile.
 
     Layers vary each for itself; red and blue are told against green, whose part they share.
     """
     layers = np.maximum([profile.slope_spread, profile.speed_spread_log_e], _LEAST_SPREAD)
-    return np.asarray(np.kron(np.diag(layers**2), [[1.0, 0.5], [0.5, 1.0]]), float)
+    both = np.eye(CURVE_NUMBERS + len(profile.unmask_strays))
+    both[:CURVE_NUMBERS, :CURVE_NUMBERS] = np.kron(np.diag(layers**2), [[1.0, 0.5], [0.5, 1.0]])
+    return both
+
+
+def paler(profile: FilmProfile) -> Float64:
+    """Return what each number of a trial takes off the log area of colours, two against green.
+
+    Steeper curves divide differences of density; straying matrices multiply them by their
+    determinant, which is the exponential of their trace.
+    """
+    strays = [-float(np.trace(way)) for way in profile.unmask_strays]
+    return np.array([1.0, 1.0, 0.0, 0.0, *strays])

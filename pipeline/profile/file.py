@@ -28,6 +28,7 @@ def profile_text(profile: FilmProfile, notes: Sequence[str] = ()) -> str:
     """
     speed = {} if profile.iso is None else {"speed": {"iso": profile.iso}}
     status_m = {"status_m": profile.unmask_status_m} if profile.unmask_status_m else {}
+    strays = {"strays": profile.unmask_strays} if profile.unmask_strays else {}
     curves = dict(zip(CHANNELS, map(_curve, profile.curves), strict=True))
     document = {
         "name": profile.name,
@@ -40,7 +41,12 @@ def profile_text(profile: FilmProfile, notes: Sequence[str] = ()) -> str:
             "lowest": profile.base_low,
             "highest": profile.base_high,
         },
-        "unmask": {"source": profile.sources["unmask"], "matrix": profile.unmask, **status_m},
+        "unmask": {
+            "source": profile.sources["unmask"],
+            "matrix": profile.unmask,
+            **status_m,
+            **strays,
+        },
         "layers": {"source": profile.sources["layers"], **curves},
         "scene": {"source": profile.sources["scene"], "matrix": profile.scene},
         "spread": {

@@ -45,7 +45,9 @@ class FilmProfile:
     (relative slope, log10 exposure, one standard deviation between layers). `fixed` profiles are
     a chain of their own: slopes, balance and exposure are not for a roll to change. `iso` is the
     film's speed where it is one film; `sources` says for each part where it comes from.
-    `unmask_status_m` takes the place of `unmask` where densities are Status M.
+    `unmask_status_m` takes the place of `unmask` where densities are Status M. `unmask_strays` are
+    the ways in which films and scanners differ in it, of one standard deviation each: the matrix is
+    `unmask` after the exponential of their sum; their rows sum to 0.
     """
 
     name: str
@@ -62,6 +64,7 @@ class FilmProfile:
     iso: int | None
     sources: Mapping[str, str]
     unmask_status_m: Matrix | None = None
+    unmask_strays: tuple[Matrix, ...] = ()
 
     def slopes(self) -> Triple:
         """Return the slopes of the three curves."""
@@ -152,6 +155,7 @@ class _Unmask:
     source: Text
     matrix: MatrixValue
     status_m: MatrixValue | None = None
+    strays: Annotated[tuple[Matrix, ...], within(-2.0, 2.0)] = ()
 
 
 @dataclass(frozen=True)
@@ -230,6 +234,7 @@ def read_film(path: Path) -> FilmProfile:
         fixed=told.fixed,
         iso=None if told.speed is None else told.speed.iso,
         unmask_status_m=told.unmask.status_m,
+        unmask_strays=told.unmask.strays,
         sources={name: getattr(told, name).source for name in SECTIONS},
     )
 

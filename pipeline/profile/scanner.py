@@ -54,12 +54,13 @@ def with_scanner(film: FilmProfile, scanner: ScannerProfile | None) -> FilmProfi
     """Return a film profile for the densities of a scanner, by way of Status M.
 
     Without a scanner profile it stays, and so does one that has no matrix for Status M, as it
-    was made for the densities of one scanner.
+    was made for the densities of one scanner. What its unmasking strays by is mostly what scanners
+    see, so that none of it is left.
     """
     if scanner is None or film.unmask_status_m is None:
         return film
     both = np.asarray(film.unmask_status_m) @ np.asarray(scanner.matrix)
-    return replace(film, unmask=as_matrix(both))
+    return replace(film, unmask=as_matrix(both), unmask_strays=())
 
 
 @dataclass(frozen=True)

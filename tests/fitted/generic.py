@@ -205,7 +205,7 @@ def unpacked(theta: Floats) -> Fit:
     )
 
 
-def _residuals(light: Floats) -> Floats:
+def residuals(light: Floats) -> Floats:
     """Return lightness, chroma and hue errors in units of CIEDE2000's own tolerances."""
     reference = _working()[2]
     lightness = reference[:, 0]
@@ -228,7 +228,7 @@ def fit_charts(seen: Sequence[Chart]) -> Fit:
     density = np.array([one.density for one in seen])
 
     def errors(fit: Fit) -> Floats:
-        both = [_residuals(rendered(density, fit, solved)) for solved in (True, False)]
+        both = [residuals(rendered(density, fit, solved)) for solved in (True, False)]
         return np.moveaxis(np.array(both).reshape(2, 3, len(seen), 24), 2, 0)
 
     def misfit(theta: Floats, weight: Floats) -> Floats:

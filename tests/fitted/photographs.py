@@ -1,4 +1,4 @@
-"""Colours of photographs, and how neutral scenes are: ``python -m tests.fitted.photographs``.
+"""Colours of photographs, and how they lie about neutral: ``python -m tests.fitted.photographs``.
 
 Source: sources.toml [photographs]. `tests/data/photographs.npz` holds a random 160 colours of each,
 no picture. Photographs of even place are there to fit on, those of odd place to judge on. With
@@ -17,19 +17,21 @@ import numpy as np
 from PIL import Image
 from scipy.special import gammaln
 
+from pipeline.profile import shipped
 from tests.film_model.picture import decode_srgb
 from tests.film_model.spectra import Floats
 from tests.film_model.stock import load_film
 
 TABLE = Path(__file__).parents[1] / "data" / "photographs.npz"
 COLOURS, LEAST_SIDE_PX, SMALL_SIDE_PX, LONG_SIDE_PX = 160, 250, 64, 768
-# Student's t by which neutrals are looked for, the width of a picture's neutrals in log10 ratios,
-# and that of its freedom tried.
-WIDTH_LOG_E, ROUNDS, FREEDOMS = 0.06, 8, (1.0, 1.5, 2.0, 3.0, 5.0)
+FREEDOMS = (0.3, 0.5, 1.0, 1.5, 2.0, 3.0, 5.0)
 # A camera for still pictures has taken most of the light's colour out; film has not. Spread of
 # daylight between frames in mired (from memory), and what glare of a lens adds, of the mean light.
 LIGHT_MIRED, GLARE, USUAL_MIRED = 18.0, 0.006, 182.0
 DRAWS = 3
+# Exposure of pictures in stops, and the least exposure that film tells from its base: about where a
+# layer is 0.06 denser (generic.toml).
+STOPS, LEAST_EXPOSURE, LEAST_COLOURS = (0.2, 0.5), 0.007, 20
 
 
 @dataclass(frozen=True)
@@ -61,43 +63,54 @@ def light_tint(mired: float) -> Floats:
     return np.asarray(10.0 ** (logs - logs[1]))
 
 
-def neutral_places(logs: Floats) -> Floats:
-    """Return where neutrals lie in the darker and in the lighter half (4,) of log10 exposures.
+@dataclass(frozen=True)
+class Pool:
+    """Colours of pictures' darker or lighter halves (n, 2) and what each counts (n,), sum 1.
 
-    The same law as `pipeline.colour.neutral` has, written apart: red over blue and green over both,
-    each over the length of its vector, of the darker half and of the lighter.
+    Log10 exposure: red over blue and green over both, each over the length of its vector.
     """
-    order = np.argsort(logs.mean(axis=1))
+
+    ratios: Floats
+    weight: Floats
+
+
+def ratios_of(logs: Floats) -> Floats:
+    """Return (n, 2) the ratios of a `Pool` of log10 exposures (n, 3)."""
     red, green, blue = logs.T
-    ratios = np.stack([(red - blue) / 2**0.5, (2.0 * green - red - blue) / 6**0.5], axis=1)
-    places = []
-    for half in np.array_split(order, 2):
-        place = np.zeros(2)
-        for _ in range(ROUNDS):
-            apart = ((ratios[half] - place) ** 2).sum(axis=1) / WIDTH_LOG_E**2
-            weight = (1.0 + apart) ** -1.5
-            place = weight @ ratios[half] / weight.sum()
-        places.append(place)
-    return np.concatenate(places)
+    return np.stack([(red - blue) / 2**0.5, (2.0 * green - red - blue) / 6**0.5], axis=1)
 
 
-def population(odd: bool) -> Floats:
-    """Return the places of neutrals (n, 4) of photographs in daylight of its usual spread."""
+def population(odd: bool) -> tuple[Pool, Pool]:
+    """Return the darker and the lighter colours of photographs in daylight of its usual spread.
+
+    Photographs count by the share of them that film tells from its base.
+    """
     rng = np.random.default_rng(0)
-    matrix, places = load_film("film-a").picture_matrix(), []
-    for _ in range(DRAWS):
-        for photograph in photographs(odd):
-            light = photograph.colours * light_tint(rng.normal(0.0, LIGHT_MIRED))
-            exposure = np.maximum(light @ matrix.T, 0.0)
-            glare = rng.uniform(0.0, GLARE)
-            seen = exposure * (1.0 - glare) + glare * exposure.mean(axis=0) + 1e-3
-            places.append(neutral_places(np.log10(seen)))
-    return np.array(places)
+    matrix = load_film("film-a").picture_matrix()
+    halves: tuple[list[Floats], list[Floats]] = ([], [])
+    weights: list[Floats] = []
+    for photograph in photographs(odd) * DRAWS:
+        light = photograph.colours * light_tint(rng.normal(0.0, LIGHT_MIRED))
+        exposure = np.maximum(light @ matrix.T, 0.0) * 2.0 ** rng.normal(*STOPS)
+        glare = rng.uniform(0.0, GLARE)
+        seen = exposure * (1.0 - glare) + glare * exposure.mean(axis=0)
+        told = seen.min(axis=1) > LEAST_EXPOSURE
+        if told.sum() < LEAST_COLOURS:
+            continue
+        logs = np.log10(seen[told])
+        order, half = np.argsort(logs.sum(axis=1)), len(logs) // 2
+        for pool, some in zip(halves, (order[:half], order[half : 2 * half]), strict=True):
+            pool.append(ratios_of(logs[some]))
+        weights.append(np.full(half, told.mean() / half))
+    weight = np.concatenate(weights)
+    weight /= weight.sum()
+    darker, lighter = (Pool(np.concatenate(pool), weight) for pool in halves)
+    return darker, lighter
 
 
 @dataclass(frozen=True)
 class Spread:
-    """Student's t in four dimensions: middle, scale matrix, freedom; mean log likelihood."""
+    """Student's t in two dimensions: middle, scale matrix, freedom; mean log likelihood."""
 
     middle: Floats
     scale: Floats
@@ -105,22 +118,22 @@ class Spread:
     likelihood: float
 
 
-def fit_spread(places: Floats, freedom: float) -> Spread:
-    """Return the t distribution of a freedom that fits places (n, 4) best, by expectation."""
-    middle, scale = np.median(places, axis=0), np.cov(places.T)
-    count, size = places.shape
+def fit_spread(pool: Pool, freedom: float) -> Spread:
+    """Return the t distribution of a freedom that fits a pool best, by expectation."""
+    ratios = pool.ratios
+    middle, scale = np.median(ratios, axis=0), np.cov(ratios.T)
     for _ in range(200):
-        off = places - middle
+        off = ratios - middle
         far = np.einsum("ni,ij,nj->n", off, np.linalg.inv(scale), off)
-        weight = (freedom + size) / (freedom + far)
-        middle = weight @ places / weight.sum()
-        off = places - middle
-        scale = np.einsum("n,ni,nj->ij", weight, off, off) / count
+        weight = pool.weight * (freedom + 2.0) / (freedom + far)
+        middle = weight @ ratios / weight.sum()
+        off = ratios - middle
+        scale = np.einsum("n,ni,nj->ij", weight, off, off)
     far = np.einsum("ni,ij,nj->n", off, np.linalg.inv(scale), off)
-    known = gammaln((freedom + size) / 2) - gammaln(freedom / 2)
-    known -= size / 2 * np.log(freedom * np.pi) + np.linalg.slogdet(scale)[1] / 2
-    likelihood = float((known - (freedom + size) / 2 * np.log1p(far / freedom)).mean())
-    return Spread(middle, scale, freedom, likelihood)
+    known = gammaln((freedom + 2.0) / 2) - gammaln(freedom / 2) - np.log(freedom * np.pi)
+    known -= np.linalg.slogdet(scale)[1] / 2
+    likelihood = known - pool.weight @ np.log1p(far / freedom) * (freedom + 2.0) / 2
+    return Spread(middle, scale, freedom, float(likelihood))
 
 
 def _pictures(folder: Path) -> Iterator[tuple[str, Image.Image]]:
@@ -166,20 +179,19 @@ def write_table(folder: Path) -> None:
 
 
 def main() -> None:
-    """Print the spread of neutral places of either part of the photographs."""
+    """Print how colours lie in either part of the photographs."""
     parser = argparse.ArgumentParser(prog="tests.fitted.photographs", description=main.__doc__)
     parser.add_argument("--packages", type=Path, help="folder of unpacked packages")
     words = parser.parse_args()
     if words.packages:
         write_table(words.packages)
     for odd in (False, True):
-        places = population(odd)
-        fits = [fit_spread(places, freedom) for freedom in FREEDOMS]
         print("left out" if odd else "used", len(photographs(odd)), "photographs")
-        print(*(f"freedom {fit.freedom}: {fit.likelihood:.3f}" for fit in fits), sep=", ")
-        best = max(fits, key=lambda fit: fit.likelihood)
-        print("middle", best.middle.round(3).tolist())
-        print("scale", best.scale.round(5).tolist())
+        for name, pool in zip(("darker", "lighter"), population(odd), strict=True):
+            fits = [fit_spread(pool, freedom) for freedom in FREEDOMS]
+            print(name, *(f"freedom {fit.freedom}: {fit.likelihood:.3f}" for fit in fits), sep=", ")
+            told = fit_spread(pool, float(shipped("scenes.toml")["colours"]["freedom"]))
+            print("middle", told.middle.round(4).tolist(), "scale", told.scale.round(5).tolist())
 
 
 if __name__ == "__main__":

@@ -7,12 +7,11 @@ from scipy.stats import multivariate_t
 from pipeline.profile import shipped
 from tests.fitted.photographs import (
     COLOURS,
-    FREEDOMS,
     fit_spread,
     light_tint,
-    neutral_places,
     photographs,
     population,
+    ratios_of,
 )
 
 
@@ -25,29 +24,25 @@ def test_halves_share_no_photograph():
     assert np.std([p.colours.mean() for p in photographs()]) > 0.05
 
 
-def test_numbers_of_scenes_are_those_of_the_fit():
-    told = shipped("scenes.toml")["neutrals"]
-    fit = fit_spread(population(odd=False), told["freedom"])
-    assert told["middle"] == pytest.approx(fit.middle, abs=1e-3)
-    assert np.array(told["scale"]) == pytest.approx(fit.scale, abs=2e-5)
+@pytest.mark.parametrize(("half", "place"), [("darker", 0), ("lighter", 1)])
+def test_numbers_of_scenes_are_those_of_the_fit(half, place):
+    told = shipped("scenes.toml")["colours"]
+    fit = fit_spread(population(odd=False)[place], told["freedom"])
+    assert told[half]["middle"] == pytest.approx(fit.middle, abs=1e-3)
+    assert np.array(told[half]["scale"]) == pytest.approx(fit.scale, abs=2e-5)
 
 
-@pytest.mark.parametrize("odd", [False, True])
-def test_freedom_is_the_likeliest_on_either_half(odd):
-    fits = [fit_spread(population(odd), freedom) for freedom in FREEDOMS]
-    best = max(fits, key=lambda fit: fit.likelihood)
-    assert best.freedom == shipped("scenes.toml")["neutrals"]["freedom"]
-
-
-def test_photographs_left_out_are_as_likely_as_under_their_own_fit():
+@pytest.mark.parametrize(("half", "place"), [("darker", 0), ("lighter", 1)])
+def test_photographs_left_out_are_as_likely_as_under_their_own_fit(half, place):
     """The t distribution here is scipy's; a normal one would be far off in the tails."""
-    told, others = shipped("scenes.toml")["neutrals"], population(odd=True)
-    law = multivariate_t(told["middle"], told["scale"], told["freedom"])
+    told, others = shipped("scenes.toml")["colours"], population(odd=True)[place]
+    law = multivariate_t(told[half]["middle"], told[half]["scale"], told["freedom"])
     own = fit_spread(others, told["freedom"])
+    as_fitted = multivariate_t(own.middle, own.scale, own.freedom)
     assert own.likelihood == pytest.approx(
-        multivariate_t(own.middle, own.scale, own.freedom).logpdf(others).mean(), rel=1e-6
+        others.weight @ as_fitted.logpdf(others.ratios), rel=1e-6
     )
-    assert law.logpdf(others).mean() > own.likelihood - 0.35
+    assert others.weight @ law.logpdf(others.ratios) > own.likelihood - 0.1
 
 
 def test_tungsten_light_is_as_warm_as_planck_s_law_has_it():
@@ -60,10 +55,8 @@ def test_tungsten_light_is_as_warm_as_planck_s_law_has_it():
     assert green == 1.0
 
 
-def test_neutrals_are_found_beside_colours():
-    rng = np.random.default_rng(1)
-    logs = rng.uniform(-1.5, 0.0, (200, 1)) + np.zeros(3)
-    logs[::3] += (0.3, 0.0, -0.3)
-    assert np.abs(neutral_places(logs)).max() < 0.02
-    warmer = logs + np.array([0.02, 0.0, -0.02])
-    assert neutral_places(warmer)[0] == pytest.approx(0.04 / 2**0.5, abs=0.01)
+def test_ratios_are_of_unit_vectors_beside_grey():
+    assert ratios_of(np.full((3, 3), -0.7)) == pytest.approx(np.zeros((3, 2)), abs=1e-12)
+    warm, green = ratios_of(np.array([[1.0, 0.0, -1.0], [-1.0, 2.0, -1.0]]))
+    assert warm == pytest.approx([2**0.5, 0.0])
+    assert green == pytest.approx([0.0, 6**0.5])
