@@ -196,7 +196,7 @@ def balanced(colour: RollColour, densities: Float64) -> RollColour:
 def shift_words(log_e: Triple) -> str:
     """Return a change of balance (log10 exposure per layer) in stops: 'R +0.31, G +0.00, ...'."""
     stops = zip("RGB", np.array(log_e) / LOG_STOP + 0.0, strict=True)
-    return ", ".join(f"{name} {stop:+.2f}" for name, stop in stops) + " stops"
+    return ", ".join(f"{name} {stop:+z.2f}" for name, stop in stops) + " stops"
 
 
 def shown_by(

@@ -143,7 +143,8 @@ def there(folder: Path) -> dict[str, bytes]:
 
 def test_every_command_with_options_is_walked():
     walked = {path for path, command in commands() if options(command)}
-    assert walked == set(CALLS)
+    # It goes on until it is told to end; see tests/command/test_review.py.
+    assert walked - {"review"} == set(CALLS)
 
 
 @pytest.mark.parametrize("path", CALLS)
@@ -167,7 +168,7 @@ def test_every_option_changes_something_or_is_refused(path: str, left):
     ("words", "told"),
     [
         (("split", "x", "-o", "y", "--look", "log"),
-         "'evenroll split' has no option --look; leave it out, it belongs to 'evenroll convert'."),
+         "'evenroll split' has no option --look; leave it out, it belongs to 'evenroll convert' or 'evenroll review'."),
         (("measure", "x", "--only", "07"),
          "'evenroll measure' has no option --only; leave it out, it belongs to 'evenroll convert' "
          "and 'evenroll split'."),

@@ -13,6 +13,7 @@ from contextlib import contextmanager
 
 import pytest
 
+from pipeline.command.cli import evenroll
 from tests.conftest import states
 
 
@@ -128,3 +129,15 @@ def test_several_rolls_are_named(model_roll, tmp_path, run):
     ran = run("review", tmp_path / "out")
     assert "several rolls (one, two)" in ran.err
     assert "name one" in run("review", *rolls, "-o", tmp_path / "new").err
+
+
+def test_its_options_are_those_of_convert_that_make_sense_and_its_own():
+    names = {
+        name: {each.name for each in evenroll.commands[name].params}
+        for name in ("convert", "review")
+    }
+    assert names["review"] - names["convert"] == {"port", "watch", "no_browser"}
+    assert names["convert"] - names["review"] == {
+        "cluster", "strict", "as_json", "only", "dry_run", "replace_changed", "readings",
+        "bath_log", "write_blanks",
+    }  # fmt: skip

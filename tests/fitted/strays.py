@@ -40,7 +40,7 @@ def profile_fit(profile: FilmProfile) -> Fit:
     """Return a profile's numbers as a fit of charts."""
     toe_power = float(getattr(profile.curves[1], "toe_power", 1.5))
     return Fit(
-        np.array(profile.unmask), np.array(profile.scene), np.array(profile.gamma()), toe_power
+        np.array(profile.unmask), np.array(profile.scene), np.array(profile.slopes()), toe_power
     )
 
 

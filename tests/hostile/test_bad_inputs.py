@@ -270,10 +270,10 @@ def test_a_scan_that_vanishes_after_the_survey(scans: Path, tmp_path: Path, run:
 def test_a_worker_that_stumbles_loses_one_frame(model_roll, tmp_path, run: Run, monkeypatch):
     bands = positive.light_bands
 
-    def stumbling(scan, outline):
+    def stumbling(scan, *more):
         if scan.path.name == "strip-2.tif":
             raise ValueError("not what I thought")
-        return bands(scan, outline)
+        return bands(scan, *more)
 
     monkeypatch.setattr(positive, "light_bands", stumbling)
     ran = run("convert", model_roll, "-o", tmp_path / "out")
@@ -344,9 +344,9 @@ def test_profiles_that_are_no_files_are_refused(option: str, model_roll, tmp_pat
 def test_an_output_folder_that_vanishes_is_told_once(model_roll, tmp_path, run: Run, monkeypatch):
     out, cut = tmp_path / "out", positive.light_bands
 
-    def vanishing(scan, outline):
+    def vanishing(scan, *more):
         shutil.rmtree(out, ignore_errors=True)
-        return cut(scan, outline)
+        return cut(scan, *more)
 
     monkeypatch.setattr(positive, "light_bands", vanishing)
     ran = run("convert", model_roll, "-o", out, "--workers", "1")
