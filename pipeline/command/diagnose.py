@@ -120,7 +120,7 @@ def _check_needed(
             needless = f"{word_of(context, name)} says how scans are read, and no scans are named"
     if not rolls and given(context, "bath_log"):
         needless = "--bath-log is about the batch of a roll, and no roll is named"
-    for aim in aims:
+    for aim in aims if len(aims) == 1 else ():
         of_roll = aim.suffix.lower() == ".json"
         if not (rolls if of_roll else tables):
             wanted = "a roll, and no roll is" if of_roll else "readings, and no CSV file of them is"

@@ -175,8 +175,8 @@ def test_what_a_card_changed_is_told_in_stops(frames, solved, light):
     red, green, blue = np.subtract(reference.colour.balance, solved.balance) / np.log10(2.0)
     assert (abs(red) > 0.3) == (light == "A")
     assert reference.notes == (
-        f"the grey card on frame 05 changed the balance by R {red:+.2f}, G {green:+.2f}, "
-        f"B {blue:+.2f} stops from what the roll's pictures tell",
+        f"the grey card on frame 05 changed the balance by R {red:+z.2f}, G {green:+z.2f}, "
+        f"B {blue:+z.2f} stops from what the roll's pictures tell",
     )
     both = named_reference(read_references(["01", "05"]), [*frames, *card], GENERIC, solved)
     assert "stops from what the chart tells" in both.notes[-1]

@@ -168,7 +168,8 @@ def test_every_option_changes_something_or_is_refused(path: str, left):
     ("words", "told"),
     [
         (("split", "x", "-o", "y", "--look", "log"),
-         "'evenroll split' has no option --look; leave it out, it belongs to 'evenroll convert' or 'evenroll review'."),
+         "'evenroll split' has no option --look; leave it out, it belongs to 'evenroll review' "
+         "and 'evenroll convert'."),
         (("measure", "x", "--only", "07"),
          "'evenroll measure' has no option --only; leave it out, it belongs to 'evenroll convert' "
          "and 'evenroll split'."),

@@ -99,7 +99,9 @@ def test_a_clear_fault_comes_first_on_its_roll(name, scanner):
 def test_no_fault_is_taken_for_another(name, scanner):
     case = FAULT_CASES[name]
     first = found(model_roll(case.process, case.stops, scanner=scanner))[0]
-    assert first.code in (case.code, "normal")
+    # Where two faults can't be told apart, both are named, and neither is likely by itself.
+    named = f"It could also be {case.code}" in first.advice and first.confidence < 2 / 3
+    assert first.code in (case.code, "normal") or named
 
 
 # Beyond 1.5 stops a roll is called under-exposed: one of 2 stops and usual scenes lies near that.

@@ -29,7 +29,7 @@ BASE = FrameBase(FLAT, -1.0, 1.0, -1.0, 1.0, ABSOLUTE)
 def scan_file(folder: Path, name: str, dust: int, film: str = "film-a", **options) -> Path:
     page = bool(options.pop("infrared_page", False))
     process = options.pop("process", Process())
-    frames = (FrameSpec("house"), FrameSpec("coffee"))
+    frames = (FrameSpec("quay"), FrameSpec("coffee"))
     strip = StripSpec(Roll(film, frames, seed=5, process=process), 0, 2)
     common = {"ppi": 200.0, "seed": 2, "infrared": True, "dust_seed": 1}
     scan = make_scan([strip], dust_count=dust, **common | options)

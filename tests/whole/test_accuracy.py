@@ -89,12 +89,8 @@ def greatest_difference(labs: list[np.ndarray]) -> float:
 def test_one_chart_on_three_strips_comes_out_alike(chart_strips, tmp_path: Path, run: Run):
     shot = surveyed(chart_strips, tmp_path)
     out = tmp_path / "out"
-    assert (
-        run(
-            "convert", tmp_path, "-o", out, "--share", "none", "--reference", "none", "--inset", "0"
-        ).code
-        == 0
-    )
+    words = ("--share", "none", "--reference", "none", "--inset", "0")
+    assert run("convert", tmp_path, "-o", out, *words).code == 0
     written, rendered = [], []
     truths = {f"s{n}.tif": scan.truth for n, scan in enumerate(chart_strips)}
     for strip, row in zip(shot.strips, shot.frames, strict=True):
