@@ -69,7 +69,7 @@ export class Row {
     button.setAttribute("aria-label", `Frame ${frame.number}${frame.doubts.length ? `, to look at: ${frame.doubts.join(", ")}` : ""}`);
     item.querySelector("input").checked = this.page.chosen.has(frame.key);
     item.querySelector(".number").textContent = frame.number;
-    const marks = [];
+    const marks = frame.kind === "picture" ? [] : [frame.kind];
     if (frame.corrected) marks.push("corrected");
     if (frame.stops) marks.push(`${frame.stops > 0 ? "+" : "−"}${Math.abs(frame.stops).toFixed(2)} stops`);
     if (this.page.roll.pending.includes(frame.number)) marks.push("to be written");

@@ -54,17 +54,26 @@ export class StripView {
     const focused = document.activeElement?.dataset?.edge;
     this.overlay.setAttribute("viewBox", `0 0 ${long} ${wide}`);
     this.overlay.setAttribute("preserveAspectRatio", "none");
+    // Letters are as large on any strip: lengths here are in mm.
+    const letter = 12 * long / Math.max(this.overlay.clientWidth, 1);
+    const text = (x, y, words, more = {}) => draw("text", {
+      x, y, "font-size": letter, "stroke-width": letter / 5, ...more,
+    }, words);
     const parts = [];
     for (let mm = 0; mm <= long; mm += 5) {
       parts.push(draw("line", { class: "scale", x1: mm, x2: mm, y1: wide, y2: wide - (mm % 10 ? 0.7 : 1.3) }));
       if (mm % 10 === 0 && mm > 0) {
-        parts.push(draw("text", { class: "scale-text", x: mm + 0.3, y: wide - 0.5 }, mm === 10 ? "10 mm" : `${mm}`));
+        parts.push(text(mm + 0.3, wide - 0.5, mm === 10 ? "10 mm" : `${mm}`));
       }
     }
     for (const code of codes) {
-      parts.push(draw("text", { x: code.x_mm, y: Math.min(wide - 2, Math.max(2, code.y_mm)), "text-anchor": "middle" }, code.text));
+      const down = Math.min(wide - 1.5 * letter, Math.max(letter, code.y_mm));
+      parts.push(text(code.x_mm, down, code.text, { "text-anchor": "middle" }));
     }
-    for (const frame of this.frames) parts.push(this.#outline(frame));
+    for (const frame of this.frames) {
+      const [left, top] = frame.corners_mm[0];
+      parts.push(this.#outline(frame), text(left + letter / 3, top + letter, frame.number));
+    }
     this.overlay.replaceChildren(...parts);
     if (focused) this.overlay.querySelector(`[data-edge="${focused}"]`)?.focus();
   }
@@ -76,8 +85,6 @@ export class StripView {
       class: `outline whole${frame.doubts.length ? " doubtful" : ""}`, points: points(frame.corners_mm),
     });
     group.append(outline);
-    const [left, top] = frame.corners_mm[0];
-    group.append(draw("text", { x: left + 0.8, y: top + 2.4 }, frame.number));
     for (const [name, from, to] of SIDES) {
       const [a, b] = [frame.corners_mm[from], frame.corners_mm[to]];
       const along = name === "left" || name === "right" ? 0 : 1;
@@ -194,6 +201,14 @@ export class StripView {
     const across = (at) => 10 + (at + 2.6) / 4.8 * 220;
     const down = (density) => 120 - Math.min(Math.max(density, 0), 3) / 3 * 110;
     const names = ["red", "green", "blue"];
+    for (const at of [-2, -1, 0, 1, 2]) {
+      svg.append(draw("line", { class: "rule", x1: across(at), x2: across(at), y1: down(3), y2: down(0) }),
+        draw("text", { class: "axis", x: across(at), y: 129, "text-anchor": "middle" }, at === 0 ? "middle grey" : `${at > 0 ? "+" : "−"}${Math.abs(at)}`));
+    }
+    for (const density of [0, 1, 2, 3]) {
+      svg.append(draw("line", { class: "rule", x1: across(-2.6), x2: across(2.2), y1: down(density), y2: down(density) }),
+        draw("text", { class: "axis", x: 2, y: down(density) + 2 }, `${density}`));
+    }
     this.page.roll.curves.forEach((points, layer) => svg.append(draw("polyline", {
       class: `curve ${names[layer]}`, points: points.map(([at, density]) => `${across(at).toFixed(1)},${down(density).toFixed(1)}`).join(" "),
     })));
