@@ -3,7 +3,7 @@
 import asyncio
 import json
 from collections.abc import AsyncIterator, Callable, Mapping
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from importlib import resources
 from typing import Any
 
@@ -109,7 +109,9 @@ class _Answers:
         loop, fresh = asyncio.get_running_loop(), asyncio.Event()
 
         def told() -> None:
-            loop.call_soon_threadsafe(fresh.set)
+            # At the end of the server a thread may still have something to tell.
+            with suppress(RuntimeError):
+                loop.call_soon_threadsafe(fresh.set)
 
         leave = self._desk.listen(told)
         beats = _beats(self._desk, fresh, leave)

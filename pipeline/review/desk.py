@@ -133,33 +133,52 @@ class Desk:
                 return
             _check(made.text, self._notes)
             self._put(made.text)
-            before, self._state = self._state, self._looked_at(self._again(), self._revision())
-            refused = _refused(before.surveyed, self._state.surveyed)
-            if refused:
+            try:
+                state = self._looked_at(self._again(), self._revision())
+                refused = _refused(self._state.surveyed, state.surveyed)
+                if refused:
+                    raise SettingsProblem(None, refused, "nothing was changed")
+                self._history.add(made.text, made.what)
+            except BaseException:
                 self._put(text)
-                self._state = replace(before, revision=self._state.revision)
-                raise SettingsProblem(None, refused, "nothing was changed")
-            self._history.add(made.text, made.what)
+                raise
+            self._state = state
         self._tell()
 
     def undo(self) -> None:
-        """Take back the last change."""
+        """Take back the last change.
+
+        Raises
+        ------
+        SettingsProblem
+            If the notes hold what nobody could use yet, which would be lost.
+        """
         with self._lock:
-            self.refresh()
+            self._settle()
             if self._history.to_undo is not None:
                 self._step(self._history.before.text, -1)
 
     def redo(self) -> None:
-        """Do again what was taken back last."""
+        """Do again what was taken back last; raise as `undo` does."""
         with self._lock:
-            self.refresh()
+            self._settle()
             if self._history.to_redo is not None:
                 self._step(self._history.after.text, 1)
+
+    def _settle(self) -> None:
+        self.refresh()
+        now = self._history.now
+        if now is None or _text_of(self._notes) != now.text:
+            what = "was changed outside of this page and can't be used as it is"
+            raise SettingsProblem(self._notes, what, "correct it first")
 
     def _step(self, text: str | None, by: int) -> None:
         self._put(text)
         self._history.move(by)
-        self._state = self._looked_at(self._again(), self._revision())
+        try:
+            self._state = self._looked_at(self._again(), self._revision())
+        except Problem as problem:
+            self._in_trouble(problem)
         self._tell()
 
     def refresh(self, scans_too: bool = False) -> None:
@@ -167,22 +186,22 @@ class Desk:
         with self._lock:
             text, now = _text_of(self._notes), self._history.now
             told = now is not None and text == now.text
-            if told and not scans_too:
-                if self._state.trouble:
-                    self._state = replace(self._state, trouble="", revision=self._revision())
+            if told and not scans_too and not self._state.trouble:
                 return
             try:
                 state = self._looked_at(self._again(), self._revision())
             except Problem as problem:
-                if self._state.trouble != str(problem):
-                    self._state = replace(
-                        self._state, trouble=str(problem), revision=self._revision()
-                    )
-                    self._tell()
+                self._in_trouble(problem)
                 return
             if not told:
                 self._history.add(text, "changed outside of this page")
             self._state = self._renamed(self._state.surveyed, state, text)
+            self._tell()
+
+    def _in_trouble(self, problem: Problem) -> None:
+        """Show the roll as it was last, and why it can't be looked at as it is now."""
+        if self._state.trouble != str(problem):
+            self._state = replace(self._state, trouble=str(problem), revision=self._revision())
             self._tell()
 
     def write(self) -> None:

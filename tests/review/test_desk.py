@@ -177,6 +177,24 @@ def test_notes_changed_by_another_program_are_kept_and_undone_as_a_step(desk, sc
     assert desk.document()["trouble"] == ""
 
 
+def test_a_change_that_the_roll_cannot_live_with_is_taken_back(desk, scans):
+    (scans / "roll.toml").write_text("reference = '11'\n", "utf-8")
+    assert desk.document()["trouble"] == ""
+    with pytest.raises(SettingsProblem, match="11"):
+        do(desk, "drop", "11")
+    assert (scans / "roll.toml").read_text("utf-8") == "reference = '11'\n"
+    assert "11" in frames_of(desk)
+    (scans / "roll.toml").write_text("reference = '99'\n", "utf-8")
+    assert "99" in desk.document()["trouble"]
+    with pytest.raises(SettingsProblem, match="correct it first"):
+        desk.undo()
+    assert (scans / "roll.toml").read_text("utf-8") == "reference = '99'\n"
+    (scans / "roll.toml").write_text("reference = '11'\n", "utf-8")
+    assert desk.document()["trouble"] == ""
+    do(desk, "drop", "12")
+    assert "12" not in frames_of(desk)
+
+
 def test_line_ends_and_permissions_of_the_notes_stay(desk, scans):
     file = scans / "roll.toml"
     file.write_bytes(b"id = 'quay'\r\n# mine\r\n")
