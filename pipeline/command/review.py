@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from pipeline.command.naming import OptionNames
 from pipeline.command.options import (
     colour_reference_option,
     file_option,
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
 _PORT = 8127
 
 
-@click.command("review")
+@click.command("review", cls=OptionNames)
 @scans_argument
 @file_option("-o", "--out", help="Output folder; needed where SCANS are named.")
 @click.option(
