@@ -222,6 +222,33 @@ def test_an_edge_moves_by_keys_and_what_is_told_of_places(browser, url):
         undone(page, "#undo")
 
 
+def test_a_corner_takes_two_edges_with_it(browser, scans, tmp_path):
+    with desk_over(scans, tmp_path / "out") as desk, served(desk) as address:
+        before = frames_of(desk)["03"]["corners_mm"]
+        with opened(browser, address.url) as page:
+            page.locator(".strip-head button").first.click()
+            until(page, "document.querySelector('.wide img').naturalWidth > 0")
+            box = page.locator('[data-corner="03 left top"]').bounding_box()
+            x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+
+            def pulled() -> None:
+                page.mouse.move(x, y)
+                page.mouse.down()
+                page.keyboard.down("Shift")
+                page.mouse.move(x + 4, y + 3)
+                page.mouse.up()
+                page.keyboard.up("Shift")
+
+            kept(page, pulled, "edges of frame 03")
+        entry = told(scans)["frames"][0]
+        assert set(entry) == {"number", "left_mm", "top_mm"}
+        after = frames_of(desk)["03"]["corners_mm"]
+        assert after[0][0] > before[0][0] + 0.2
+        assert after[0][1] > before[0][1] + 0.2
+        assert after[2] == pytest.approx(before[2], abs=0.02)
+        desk.undo()
+
+
 def test_two_windows_show_the_same(browser, url):
     with opened(browser, url) as one, opened(browser, url) as two:
         open_frame(one, "04")

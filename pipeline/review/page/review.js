@@ -6,6 +6,8 @@ import { ToneForm } from "./tone.js";
 
 const at = (id) => document.getElementById(id);
 const DIGIT_PAUSE_MS = 900;
+const MOST_SHOWN = 3;
+const THIN = ["under-exposed", "unexposed"];
 
 class Page {
   roll = null;
@@ -159,12 +161,26 @@ class Page {
     at("problems").replaceChildren(...this.roll.problems.map((line) => make("li", {}, line)));
   }
 
-  // The pictures, or strips, in which what a finding speaks of shows most.
+  // The pictures in which what a finding speaks of shows most.
+  #shownIn(finding) {
+    if (!finding.seen_in.includes("pictures")) return [];
+    const thin = THIN.includes(finding.code);
+    return this.roll.frames.filter((frame) => frame.kind === "picture")
+      .sort((one, two) => (one.median[1] - two.median[1]) * (thin ? 1 : -1)).slice(0, MOST_SHOWN);
+  }
+
+  // What findings say shows in a frame, or on a strip beside its pictures.
+  seenIn(frame) {
+    return this.roll.findings.filter((finding) => this.#shownIn(finding).includes(frame)).map((finding) => finding.code);
+  }
+
+  seenBeside(place) {
+    return this.roll.findings.filter((finding) => finding.seen_in.includes(place)).map((finding) => finding.code);
+  }
+
   #where(finding) {
-    if (!finding.seen_in.includes("pictures")) return "";
-    const thin = finding.code === "under-exposed" || finding.code === "unexposed";
-    const frames = this.roll.frames.filter((frame) => frame.kind === "picture")
-      .sort((one, two) => (one.median[1] - two.median[1]) * (thin ? 1 : -1)).slice(0, 3);
+    const thin = THIN.includes(finding.code);
+    const frames = this.#shownIn(finding);
     const told = frames.map((frame) => `${frame.number} (${frame.median[1].toFixed(2)})`).join(", ");
     return frames.length ? `${thin ? "Thinnest" : "Densest"} pictures, median in green: ${told}.` : "";
   }

@@ -29,9 +29,13 @@ export class Row {
     const strip = this.page.roll.strips[this.place];
     this.title.textContent = `Strip ${this.place + 1}: ${strip.scan}`;
     const three = (values) => values.map((value) => value?.toFixed(2) ?? "–").join(" / ");
-    this.base.textContent = `base ${three(strip.base)}${strip.absolute ? "" : " (relative)"}`
-      + (strip.edge_print ? `; edge print ${three(strip.edge_print)} above it` : "")
-      + (strip.leak ? "; light beside the pictures" : "");
+    const codes = (place) => {
+      const seen = this.page.seenBeside(place);
+      return seen.length ? ` [${seen.join(", ")}]` : "";
+    };
+    this.base.textContent = `base ${three(strip.base)}${strip.absolute ? "" : " (relative)"}${codes("base")}`
+      + (strip.edge_print ? `; edge print ${three(strip.edge_print)} above it${codes("edge print")}` : "")
+      + (strip.leak ? `; light beside the pictures${codes("light beside the pictures")}` : "");
     const items = this.frames.map((frame) => this.#item(frame));
     const same = items.length === this.list.children.length && items.every((item, at) => item === this.list.children[at]);
     if (!same) this.list.replaceChildren(...items);
@@ -70,6 +74,7 @@ export class Row {
     item.querySelector("input").checked = this.page.chosen.has(frame.key);
     item.querySelector(".number").textContent = frame.number;
     const marks = frame.kind === "picture" ? [] : [frame.kind];
+    marks.push(...this.page.seenIn(frame).map((code) => `shows ${code}`));
     if (frame.corrected) marks.push("corrected");
     if (frame.stops) marks.push(`${frame.stops > 0 ? "+" : "−"}${Math.abs(frame.stops).toFixed(2)} stops`);
     if (this.page.roll.pending.includes(frame.number)) marks.push("to be written");

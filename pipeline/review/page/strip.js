@@ -5,7 +5,9 @@ import { askFor, draw, make, say } from "./ask.js";
 const NEAR_MM = 0.8;
 const STEP_MM = 0.1;
 const round = (value) => Number(value.toFixed(3));
-const SIDES = [["left", 0, 3], ["right", 1, 2], ["top", 0, 1], ["bottom", 3, 2]];
+// Each side with its two corners, and whether it moves along the film (0) or across it (1).
+const SIDES = { left: [0, 3, 0], right: [1, 2, 0], top: [0, 1, 1], bottom: [3, 2, 1] };
+const CORNERS = [["left", "top"], ["right", "top"], ["right", "bottom"], ["left", "bottom"]];
 
 export class StripView {
   constructor(place, page) {
@@ -85,9 +87,8 @@ export class StripView {
       class: `outline whole${frame.doubts.length ? " doubtful" : ""}`, points: points(frame.corners_mm),
     });
     group.append(outline);
-    for (const [name, from, to] of SIDES) {
+    for (const [name, [from, to, along]] of Object.entries(SIDES)) {
       const [a, b] = [frame.corners_mm[from], frame.corners_mm[to]];
-      const along = name === "left" || name === "right" ? 0 : 1;
       const line = draw("line", {
         class: `edge${along ? " level" : ""}`, x1: a[0], y1: a[1], x2: b[0], y2: b[1],
         tabindex: 0, role: "slider", "data-edge": `${frame.key} ${name}`,
@@ -96,7 +97,7 @@ export class StripView {
         "aria-valuemax": along ? this.strip.width_mm : this.strip.length_mm,
         "aria-orientation": along ? "vertical" : "horizontal",
       });
-      line.addEventListener("pointerdown", (event) => this.#drag(event, frame, name, line, outline));
+      line.addEventListener("pointerdown", (event) => this.#drag(event, frame, [name], line, outline));
       line.addEventListener("keydown", (event) => {
         const by = { ArrowLeft: -1, ArrowRight: 1, ArrowUp: -1, ArrowDown: 1 }[event.key];
         if (!by) return;
@@ -106,6 +107,16 @@ export class StripView {
       });
       group.append(line);
     }
+    const size = 8 * this.strip.length_mm / Math.max(this.overlay.clientWidth, 1);
+    CORNERS.forEach((names, at) => {
+      const [x, y] = frame.corners_mm[at];
+      const corner = draw("rect", {
+        class: "edge corner", x: x - size / 2, y: y - size / 2, width: size, height: size,
+        "data-corner": `${frame.key} ${names.join(" ")}`,
+      });
+      corner.addEventListener("pointerdown", (event) => this.#drag(event, frame, names, corner, outline));
+      group.append(corner);
+    });
     return group;
   }
 
@@ -117,31 +128,36 @@ export class StripView {
     ];
   }
 
-  #drag(event, frame, name, line, outline) {
+  // One side, or the two of a corner, go with the pointer.
+  #drag(event, frame, names, handle, outline) {
     event.preventDefault();
     event.stopPropagation();
-    line.focus();
-    const along = name === "left" || name === "right" ? 0 : 1;
-    const start = this.#mm(event)[along];
-    const [, from, to] = SIDES.find((side) => side[0] === name);
-    const was = (frame.corners_mm[from][along] + frame.corners_mm[to][along]) / 2;
-    let by = 0;
+    handle.focus();
+    const start = this.#mm(event);
+    let moves = {};
     const moved = (now) => {
-      by = this.#mm(now)[along] - start;
-      if (along === 0 && !now.shiftKey) by = this.#near(was + by, name) - was;
+      const place = this.#mm(now);
       const corners = frame.corners_mm.map((corner) => [...corner]);
-      for (const at of [from, to]) corners[at][along] += by;
+      moves = {};
+      for (const name of names) {
+        const [from, to, along] = SIDES[name];
+        const was = (frame.corners_mm[from][along] + frame.corners_mm[to][along]) / 2;
+        let by = place[along] - start[along];
+        if (along === 0 && !now.shiftKey) by = this.#near(was + by, name) - was;
+        for (const at of [from, to]) corners[at][along] += by;
+        if (Math.abs(by) >= 0.01) moves[`${name}_mm`] = round(by);
+      }
       outline.setAttribute("points", corners.map((corner) => corner.join(",")).join(" "));
     };
     const ended = () => {
-      line.removeEventListener("pointermove", moved);
-      if (Math.abs(by) >= 0.01) this.#move(frame, { [`${name}_mm`]: round(by) });
+      handle.removeEventListener("pointermove", moved);
+      if (Object.keys(moves).length) this.#move(frame, moves);
       else this.#drawOverlay();
     };
-    line.setPointerCapture(event.pointerId);
-    line.addEventListener("pointermove", moved);
-    line.addEventListener("pointerup", ended, { once: true });
-    line.addEventListener("pointercancel", () => { by = 0; ended(); }, { once: true });
+    handle.setPointerCapture(event.pointerId);
+    handle.addEventListener("pointermove", moved);
+    handle.addEventListener("pointerup", ended, { once: true });
+    handle.addEventListener("pointercancel", () => { moves = {}; ended(); }, { once: true });
   }
 
   // The edge of a bar of base that an edge of a picture belongs to, if one is near.
