@@ -60,9 +60,12 @@ def review_command(
     convert made. Corrections go into roll.toml beside the scans; convert makes the same files of
     them. The page is served to this machine alone, until Ctrl-C.
     """
-    from pipeline.review import Desk, check_installed
+    from pipeline.review import check_installed
 
+    # What comes next needs it.
     check_installed()
+    from pipeline.review import Desk
+
     again, out, run, fresh = _source(scans, out, options)
     check_folder(out)
     with ThreadPoolExecutor(run.workers, thread_name_prefix="evenroll") as executor:

@@ -121,6 +121,17 @@ def test_what_is_no_roll_is_told_in_a_sentence(tmp_path, run, monkeypatch, make,
     assert ran.err.count("\n") == 1
 
 
+@pytest.mark.parametrize("lacking", ["starlette", "tomlkit", "uvicorn", "watchfiles"])
+def test_an_installation_without_the_page_is_told_what_to_install(converted, lacking):
+    hidden = f"import sys; sys.modules['{lacking}'] = None; from pipeline.command.cli import main"
+    command = f"{hidden}; main(['review', {str(converted)!r}])"
+    ran = subprocess.run([sys.executable, "-c", command], capture_output=True, text=True)
+    assert ran.returncode == 2
+    assert ran.stderr.splitlines() == [
+        "this installation can't show the page; run pip install 'evenroll[review]'."
+    ]
+
+
 def test_several_rolls_are_named(model_roll, tmp_path, run):
     rolls = [tmp_path / name for name in ("one", "two")]
     for folder in rolls:
