@@ -2,7 +2,6 @@
 
 import webbrowser
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -25,6 +24,7 @@ from pipeline.command.options import (
 from pipeline.command.run import Run, gather_rolls, run_of
 from pipeline.file import check_folder
 from pipeline.problem import Exit, OutputProblem, SettingsProblem
+from pipeline.words import natural_key
 
 if TYPE_CHECKING:
     from pipeline.review import Desk
@@ -65,16 +65,16 @@ def review_command(
     # What comes next needs it.
     check_installed()
     from pipeline.review import Desk
+    from pipeline.roll import workers
 
     again, out, run, fresh = _source(scans, out, options)
     check_folder(out)
-    with ThreadPoolExecutor(run.workers, thread_name_prefix="evenroll") as executor:
+    with workers(run.workers, None) as executor:
         desk = Desk(again, out, executor, run.talk.listen)
         run.talk.end()
         if fresh:
             desk.write()
-        folder = again().beside if watch else None
-        _serve(desk, port, not no_browser, folder)
+        _serve(desk, port, not no_browser, run.rolls[0].beside if watch else None)
     return Exit.DONE
 
 
@@ -146,8 +146,6 @@ def _noted(out: Path, noted: Any) -> tuple[tuple[Path, ...], dict[str, Any]]:
 
 def _with_lost(roll: "Roll", named: tuple[Path, ...]) -> "Roll":
     """Return a roll with scans that have gone since, to be told of, in their places."""
-    from pipeline.words import natural_key
-
     if roll.problem is not None:
         gone = tuple(path for path in named if not path.exists())
         if gone:

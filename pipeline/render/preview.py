@@ -1,14 +1,15 @@
 """Pictures of screen size, of which colour and tone may change without reading the scan again."""
 
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.colour import RollColour, is_one_channel
-from pipeline.kinds import Corners, Float32, as_matrix
+from pipeline.kinds import Corners, Float32, Span, as_matrix
 from pipeline.profile import find_space
-from pipeline.render.cut import light_bands, picture_size
+from pipeline.render.cut import Band, light_bands, picture_size
 from pipeline.render.look import Rendition, display_values, share_showing
 from pipeline.render.positive import FrameLight
 from pipeline.render.resample import AreaMean, reduced_size
@@ -21,14 +22,7 @@ def reduced_light(scan: Scan, outline: Corners, long_side: int) -> Float32:
 
     Its longer side has at most `long_side` pixels, each the mean of its area.
     """
-    size = picture_size(outline)
-    small = reduced_size(size, long_side)
-    mean, planes = AreaMean(size, small), np.empty((3, *small), np.float32)
-    filled = 0
-    for top, band in light_bands(scan, outline):
-        part = mean.of(band, top)
-        planes[:, filled : filled + part.shape[1]] = part
-        filled += part.shape[1]
+    planes = _reduced(light_bands(scan, outline), picture_size(outline), long_side)
     return np.ascontiguousarray(np.moveaxis(planes, 0, 2))
 
 
@@ -38,15 +32,22 @@ def exposure_picture(light: FrameLight, colour: RollColour, long_side: int) -> F
     Means are taken of exposure, as those of shared pictures are taken of scene light: both differ
     by a matrix only, so that what is shown of them is the same.
     """
-    small = reduced_size(light.size, long_side)
     bare = replace(colour, balance=(0.0, 0.0, 0.0), exposure=1.0, scene=as_matrix(np.eye(3)))
-    bands, mean = SceneBands(light.base, bare, light.size), AreaMean(light.size, small)
-    exposures, filled = np.empty((3, *small), np.float32), 0
-    for top, band in light.bands():
-        part = mean.of(bands.of(band, top), top)
-        exposures[:, filled : filled + part.shape[1]] = part
+    scene = SceneBands(light.base, bare, light.size)
+    bands = ((top, scene.of(band, top)) for top, band in light.bands())
+    return _reduced(bands, light.size, long_side)
+
+
+def _reduced(bands: Iterable[Band], size: Span, long_side: int) -> Float32:
+    """Return planes (3, h, w) of a picture's bands, reduced to a longer side."""
+    small = reduced_size(size, long_side)
+    mean, planes = AreaMean(size, small), np.empty((3, *small), np.float32)
+    filled = 0
+    for top, band in bands:
+        part = mean.of(band, top)
+        planes[:, filled : filled + part.shape[1]] = part
         filled += part.shape[1]
-    return exposures
+    return planes
 
 
 def shown_exposures(

@@ -10,6 +10,7 @@ from .drawings import drawings_of as drawings_of
 from .plot import Plot as Plot
 from .plot import as_png as as_png
 from .plot import as_svg as as_svg
+from .roll_page import LITTLE_DOUBT_LOG_E as LITTLE_DOUBT_LOG_E
 from .roll_page import Drawing as Drawing
 from .roll_page import caution_lines as caution_lines
 from .roll_page import how_solved as how_solved

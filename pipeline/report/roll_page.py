@@ -52,7 +52,7 @@ TOLD_LITTLE = (
 )
 _CAST_LIKELY = 0.5
 # A cast of about 4 C*ab in a middle grey.
-_LITTLE_DOUBT_LOG_E = 0.06
+LITTLE_DOUBT_LOG_E = 0.06
 NOTICEABLE_STOPS = 1.0
 # Of pictures on the page: their longer side in px, for up to so many, and at least.
 _USUAL_SIDE, _USUAL_FRAMES, _LEAST_SIDE = 360, 400, 90
@@ -173,7 +173,7 @@ def how_solved(record: RollRecord) -> str:
     doubt, cast = record.colour.doubt_log_e, record.colour.cast
     if record.colour.how != "roll" or doubt is None or cast is None:
         return how
-    why = CAST_LEFT if cast > _CAST_LIKELY else "" if doubt < _LITTLE_DOUBT_LOG_E else TOLD_LITTLE
+    why = CAST_LEFT if cast > _CAST_LIKELY else "" if doubt < LITTLE_DOUBT_LOG_E else TOLD_LITTLE
     return f"{how}. Greys may be off by {figure_text(doubt)} in log10 exposure{why}"
 
 

@@ -9,14 +9,12 @@ from pipeline.profile import frame_formats
 from pipeline.review.notes import Notes
 from pipeline.review.place import Placed, ends_mm, placed_frames
 from pipeline.roll import SurveyedRoll
+from pipeline.settings import COLOURS, MOVES
 from pipeline.turn import Turn
 from pipeline.words import counted, printable
 
-_EDGES = ("left_mm", "right_mm", "top_mm", "bottom_mm", "move_mm", "turn_deg")
-# What a frame has of its own, and the roll by the same name.
-_TONES = ("exposure", "balance", "contrast", "black", "white")
-_LIGHTS = ("colour_temperature_k", "duv", "neutral")
-_OF_ROLL = (*_TONES, "gamma", "even_exposure")
+# What the roll has by the same name as frames, and more.
+_OF_ROLL = ("exposure", "balance", "contrast", "black", "white", "gamma", "even_exposure")
 _DECIMALS = {"turn_deg": 2}
 _Mm = Annotated[float, within(-2000.0, 2000.0)]
 
@@ -114,8 +112,8 @@ def _added(notes: Notes, key: str, edges: Mapping[str, float]) -> None:
     before = notes.entry(key)
     told: dict[str, float | None] = {}
     for name, value in edges.items():
-        if name not in _EDGES or isinstance(value, bool) or not isinstance(value, (int, float)):
-            raise Wrong(f"{printable(name)!r} is no edge to move", f"name one of {_EDGES}")
+        if name not in MOVES or isinstance(value, bool) or not isinstance(value, (int, float)):
+            raise Wrong(f"{printable(name)!r} is no edge to move", f"name one of {MOVES}")
         total = round(float(before.get(name, 0.0)) + value, _DECIMALS.get(name, 3))
         told[name] = total or None
     notes.set(key, told)
@@ -193,7 +191,7 @@ def _merged(notes: Notes, key: str) -> list[str]:
 def _ends_as_found(notes: Notes, key: str, ends: tuple[float, float]) -> tuple[float, float]:
     """Return where a frame began and ended before its entry moved it."""
     entry = notes.entry(key)
-    left, right = (entry.get(name, 0.0) + entry.get("move_mm", 0.0) for name in _EDGES[:2])
+    left, right = (entry.get(name, 0.0) + entry.get("move_mm", 0.0) for name in MOVES[:2])
     return ends[0] - left, ends[1] - right
 
 
@@ -276,7 +274,7 @@ def _set_turn(notes: Notes, asked: _Asked, key: str, turn: Turn) -> None:
 
 def _tone(notes: Notes, asked: _Asked) -> str:
     told = dict(asked.change.tones)
-    known = (*_TONES, *_LIGHTS) if asked.change.frames else _OF_ROLL
+    known = COLOURS if asked.change.frames else _OF_ROLL
     strange = next((name for name in told if name not in known), None)
     if strange is not None or not told:
         raise Wrong(f"{printable(strange)!r} can't be set here", f"set one of {', '.join(known)}")
@@ -287,7 +285,9 @@ def _tone(notes: Notes, asked: _Asked) -> str:
     for each in asked.placed():
         # A neutral place and a balance contradict each other: what comes last holds.
         free = {"neutral": None} if told.get("balance") is not None else {}
-        free |= dict.fromkeys(("balance", *_LIGHTS[:2])) if told.get("neutral") else {}
+        free |= (
+            dict.fromkeys(("balance", "colour_temperature_k", "duv")) if told.get("neutral") else {}
+        )
         notes.set(each.key, free | told)
     return f"{words} of {asked.numbers()}"
 
@@ -298,7 +298,7 @@ def _carry(notes: Notes, asked: _Asked) -> str:
     if frame is None:
         raise Wrong("there is no frame to carry from any more", "look at the roll as it is now")
     entry = notes.entry(frame.key)
-    told = {name: entry.get(name) for name in (*_TONES, *_LIGHTS)}
+    told = {name: entry.get(name) for name in COLOURS}
     if told["neutral"] is not None:
         balance = frame.frame.colour.balance
         told |= {"neutral": None, "balance": balance and [round(each, 4) for each in balance]}

@@ -5,13 +5,20 @@ from dataclasses import dataclass
 from typing import Any
 
 from pipeline.record import RollRecord, by_weight
-from pipeline.report import UNSURE_BELOW, caution_lines, figure_text, how_solved, roll_name
+from pipeline.report import (
+    LITTLE_DOUBT_LOG_E,
+    UNSURE_BELOW,
+    caution_lines,
+    figure_text,
+    how_solved,
+    roll_name,
+)
 from pipeline.review.history import History
 from pipeline.review.pictures import own_correction
 from pipeline.review.place import Placed, on_strip_mm, placed_frames, size_mm
 from pipeline.review.point import curves_of
 from pipeline.roll import RollFrame, SurveyedRoll, key_of
-from pipeline.settings import FrameCorrection
+from pipeline.settings import COLOURS, FrameCorrection
 from pipeline.words import printable
 
 # Finding codes by what on the film they are read from: the page shows it there.
@@ -22,10 +29,7 @@ _SEEN_IN = {
                  "retained-silver", "scanner-clipped"),
     "light beside the pictures": ("light-leak",),
 }  # fmt: skip
-# Shares of a percent of the colour's doubt that is worth a word (see `how_solved`).
-_DOUBTED_LOG_E = 0.06
 _TONES = ("exposure", "balance", "contrast", "black", "white")
-_OWN = (*_TONES, "colour_temperature_k", "duv", "neutral")
 
 
 @dataclass(frozen=True)
@@ -48,14 +52,12 @@ def shown(state: State, history: History, writing: Mapping[str, Any] | None) -> 
     return {
         "revision": state.revision,
         "name": roll_name(record),
-        "look": record.look,
         "trouble": state.trouble,
         "lost": dict(state.lost or {}),
         "undo": history.to_undo,
         "redo": history.to_redo,
         "writing": writing,
         "pending": sorted(state.pending),
-        "unsure_below": UNSURE_BELOW,
         "strips": [_strip(surveyed, record, place) for place in range(len(surveyed.strips))],
         "frames": [_frame(surveyed, record, placed) for placed in placed_frames(surveyed)],
         "gone": [entry.number for entry in entries if entry.drop],
@@ -90,7 +92,6 @@ def _strip(surveyed: SurveyedRoll, record: RollRecord, place: int) -> dict[str, 
     printed = told.densities and told.densities.edge_print
     return {
         "scan": strip.scan.path.name,
-        "format": strip.format,
         "sign": key_of(strip.outline, strip.base, surveyed.colour)[:16],
         "length_mm": round(along, 3),
         "width_mm": round(across, 3),
@@ -142,7 +143,7 @@ def _own(entry: FrameCorrection | None) -> dict[str, Any]:
     """Return what a frame has of its own of colour and tone."""
     if entry is None:
         return {}
-    told = {name: getattr(entry, name, None) for name in _OWN}
+    told = {name: getattr(entry, name, None) for name in COLOURS}
     return {name: value for name, value in told.items() if value not in (None, 0.0, False)}
 
 
@@ -158,7 +159,7 @@ def _doubts(surveyed: SurveyedRoll, record: RollRecord, placed: Placed) -> list[
     ):
         doubts.append("number counted, not read")
     doubt = record.colour.doubt_log_e
-    if record.colour.how == "roll" and doubt is not None and doubt > _DOUBTED_LOG_E:
+    if record.colour.how == "roll" and doubt is not None and doubt > LITTLE_DOUBT_LOG_E:
         at_first = next(placed_frames(surveyed)).key == placed.key
         if at_first:
             doubts.append(f"colour of the roll in doubt ({figure_text(doubt)} log exposure)")

@@ -1,3 +1,5 @@
+from .correction import COLOURS as COLOURS
+from .correction import MOVES as MOVES
 from .correction import FrameCorrection as FrameCorrection
 from .correction import read_corrections as read_corrections
 from .reference import Bracket as Bracket

@@ -18,17 +18,17 @@ _Mm = Annotated[float, within(-40.0, 40.0)]
 Contrast = Annotated[float, within(0.5, 4.0)]
 BlackPoint = Annotated[Triple, within(0.0, 0.95, shared=True)]
 WhitePoint = Annotated[Triple, within(0.05, 4.0, shared=True)]
-_MOVES = ("left_mm", "right_mm", "top_mm", "bottom_mm", "move_mm", "turn_deg")
+MOVES = ("left_mm", "right_mm", "top_mm", "bottom_mm", "move_mm", "turn_deg")
 _TONES = ("contrast", "black", "white")
-_COLOURS = ("exposure", "balance", "colour_temperature_k", "duv", "neutral", *_TONES)
+COLOURS = ("exposure", "balance", "colour_temperature_k", "duv", "neutral", *_TONES)
 _WRITTEN = ("turn", "mirror")
 _OF_FOUND = (
-    *("number", *_MOVES, "kind", "drop", "merge_with", "renumber", "onward"),
-    *(*_COLOURS, *_WRITTEN),
+    *("number", *MOVES, "kind", "drop", "merge_with", "renumber", "onward"),
+    *(*COLOURS, *_WRITTEN),
 )
 _OF_ADDED = (
-    *("add", "after", "before", "gap_mm", "scan", "strip", "at_mm", *_MOVES, "kind"),
-    *(*_COLOURS, *_WRITTEN),
+    *("add", "after", "before", "gap_mm", "scan", "strip", "at_mm", *MOVES, "kind"),
+    *(*COLOURS, *_WRITTEN),
 )
 
 
@@ -119,12 +119,12 @@ class FrameCorrection(Closed):
     @property
     def moves(self) -> bool:
         """Tell whether the entry moves an edge."""
-        return any(getattr(self, name) for name in _MOVES)
+        return any(getattr(self, name) for name in MOVES)
 
     @property
     def colours(self) -> bool:
         """Tell whether the entry changes exposure or colour."""
-        return bool(self.exposure) or any(getattr(self, name) is not None for name in _COLOURS[1:])
+        return bool(self.exposure) or any(getattr(self, name) is not None for name in COLOURS[1:])
 
 
 def refuse_levels(black: Triple | None, white: Triple | None) -> None:

@@ -111,12 +111,11 @@ export class Sight {
     this.image.style.width = `${Math.round(width * scale)}px`;
   }
 
-  async show(key, tried = {}, usual = true) {
+  async show(key, tried = {}) {
     const wanted = Math.max(window.innerWidth, window.innerHeight) * Math.min(devicePixelRatio, 2) * 0.7;
     const side = SIDES.find((each) => each >= wanted) ?? SIDES.at(-1);
     const query = new URLSearchParams({ side });
     for (const [name, value] of Object.entries(tried)) query.set(name, JSON.stringify(value));
-    const began = performance.now();
     const blob = await this.#newest.run(`picture/${encodeURIComponent(key)}?${query}`);
     if (blob === null) return;
     const url = URL.createObjectURL(blob);
@@ -124,7 +123,6 @@ export class Sight {
     this.image.src = url;
     await this.image.decode().catch(() => {});
     if (before.startsWith("blob:")) URL.revokeObjectURL(before);
-    if (usual) this.image.dataset.took = Math.round(performance.now() - began);
     this.image.dataset.shown = JSON.stringify(tried);
   }
 
