@@ -24,7 +24,7 @@ from pipeline.render import (
     to_density_above,
 )
 from pipeline.review.place import Placed
-from pipeline.roll import SurveyedRoll, as_written
+from pipeline.roll import SurveyedRoll, as_written, dust_to_mend
 from pipeline.settings import FrameCorrection, Settings, read_corrections, with_changes
 from pipeline.strip import FrameBase
 from pipeline.survey import StripSurvey
@@ -105,18 +105,24 @@ class Pictures:
         """
         strip, frame = surveyed.strips[placed.strip], placed.frame
         roll, settings, own = _tried(surveyed, placed, tones or Tones())
-        talk = strip.cross_talk
-        mends = settings.dust == "on" and talk is not None and talk.verdict == "dust"
         turn, written = frame.turn, frame.written
         light = FrameLight(
             strip.scan,
             turn.corners(written.outline),
             written.base.turned(turn),
             strip.ppi,
-            talk if mends else None,
+            dust_to_mend(strip, settings),
             columns_first=turn.swaps,
         )
-        key = (strip.scan.path, light.outline, light.base, mends, roll.unmask, roll.curves, side)
+        key = (
+            strip.scan.path,
+            light.outline,
+            light.base,
+            light.dust,
+            roll.unmask,
+            roll.curves,
+            side,
+        )
         exposures = self._exposures.get(repr(key), lambda: exposure_picture(light, roll, side))
         return shown_exposures(exposures, own.colour, rendition_of(settings, surveyed.tone, own))
 

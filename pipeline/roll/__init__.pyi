@@ -14,3 +14,4 @@ from .survey import RollFrame as RollFrame
 from .survey import SurveyedRoll as SurveyedRoll
 from .survey import survey_roll as survey_roll
 from .written import as_written as as_written
+from .written import dust_to_mend as dust_to_mend

@@ -25,6 +25,7 @@ from pipeline.render import (
 )
 from pipeline.roll.journal import key_of
 from pipeline.roll.survey import RollFrame, SurveyedRoll
+from pipeline.roll.written import dust_to_mend
 from pipeline.scan import Scan
 from pipeline.settings import Settings
 from pipeline.strip import FrameBase
@@ -219,8 +220,6 @@ def _job(
     roll, scan = surveyed.roll, strip.scan
     # Corrections of other frames leave this one as it is.
     notes = replace(roll.notes, frames=())
-    talk = strip.cross_talk
-    mends = roll.settings.dust == "on" and talk is not None and talk.verdict == "dust"
     turn, written = placed.turn, placed.written
     task = FrameTask(
         out=out,
@@ -232,7 +231,7 @@ def _job(
         rendition=rendition_of(roll.settings, surveyed.tone, placed.colour),
         files=frame.files,
         metadata=frame_metadata(notes, record, told, frame, scan.digitized, scan.device, turn),
-        dust=talk if mends else None,
+        dust=dust_to_mend(strip, roll.settings),
         save_dust_mask=roll.settings.save_dust_mask,
         columns_first=turn.swaps,
     )
@@ -250,7 +249,7 @@ def _job(
         "roll": roll.name,
         "profile": surveyed.profile.name,
         "tone": surveyed.tone,
-        "cross_talk": talk,
+        "cross_talk": strip.cross_talk,
         "written": (written.outline, turn),
     }
     return Job(task, job_name(roll.name, frame), depends_on)

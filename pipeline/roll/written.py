@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.dust import CrossTalk
 from pipeline.frame import rim_mm, written_area
 from pipeline.kinds import MM_PER_INCH, Area, Corners, Pixels
 from pipeline.outline import size_of, within
@@ -52,6 +53,13 @@ def _area(
         width=strip.scan.width,
         height=strip.scan.height,
     )
+
+
+def dust_to_mend(strip: StripSurvey, settings: Settings) -> CrossTalk | None:
+    """Return what tells dust in a strip's infra-red plane; None where none is to be mended."""
+    talk = strip.cross_talk
+    mends = settings.dust == "on" and talk is not None and talk.verdict == "dust"
+    return talk if mends else None
 
 
 def as_written(small: Pixels, found: Corners, outline: Corners, turn: Turn) -> Pixels:
