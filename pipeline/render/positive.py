@@ -28,7 +28,7 @@ from pipeline.scan import Scan
 from pipeline.strip import FrameBase
 
 # A whole number of bands, so that none lies on two strips.
-_STRIP_ROWS = BAND_ROWS
+_STRIP_ROWS = 32
 
 
 @dataclass

@@ -31,7 +31,7 @@ from pipeline.render.band_kernel import (
     types,
 )
 
-_TINY = np.float32(1e-30)
+_TINY, _WHITE = np.float32(1e-30), np.float32(1e12)
 _TONE, _GAMUT, _CURVE = (types.UniTuple(float32, count) for count in (9, 5, 4))
 _SHOWING = types.NamedTuple((TABLE, _TONE, _GAMUT, _CURVE, TABLE, boolean, boolean), Showing)
 
@@ -50,7 +50,9 @@ def _held(
 ) -> Any:
     """Return scene light less the black, running smoothly into 0."""
     less = min(value, most) - black
-    return max(less + np.sqrt(less * less + half), NONE) * scale
+    # Without a black the root is the light itself; a root takes long.
+    root = np.sqrt(less * less + half) if half > NONE else abs(less)
+    return max(less + root, NONE) * scale
 
 
 @compiled(fast=True)
@@ -65,9 +67,11 @@ def _printed(work: Float32, count: int, m: Float32, tone: Numbers) -> None:
         cr = _power(_held(r, black, half, scale, most), contrast)
         cg = _power(_held(g, black, half, scale, most), contrast)
         cb = _power(_held(b, black, half, scale, most), contrast)
-        cr = white * cr / (cr + below)
-        cg = white * cg / (cg + below)
-        cb = white * cb / (cb + below)
+        # One division for three; what is cut off is white by far.
+        cr, cg, cb = min(cr, _WHITE), min(cg, _WHITE), min(cb, _WHITE)
+        sr, sg, sb = cr + below, cg + below, cb + below
+        whole = white / (sr * sg * sb)
+        cr, cg, cb = cr * whole * (sg * sb), cg * whole * (sr * sb), cb * whole * (sr * sg)
         low, dark = min(r, min(g, b)), min(cr, min(cg, cb))
         slope = (max(cr, max(cg, cb)) - dark) / max(max(r, max(g, b)) - low, tiny) * kept
         r = (r - low) * slope + (cr - dark) * (ONE - kept)
