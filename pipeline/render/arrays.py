@@ -3,6 +3,7 @@
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.kinds import Float32
 
@@ -38,6 +39,23 @@ class Layers(NamedTuple):
     lows: Float32
     steps: Float32
     scene: Float32
+
+
+class Reduced(NamedTuple):
+    """The rows of a smaller picture that a band completes, for the compiled loops.
+
+    `rows` (channels, n, w) are filled; `sums` (channels, columns) is kept of what belongs to the
+    row that is not complete yet. `ends` and `shares` (rows of the band) tell whether a row ends
+    one of the smaller picture, and its share above that border. A column of the smaller picture
+    draws on the `firsts` (w) and the next ones, by `weights` (taps, w).
+    """
+
+    rows: Float32
+    sums: Float32
+    ends: NDArray[np.bool_]
+    shares: Float32
+    firsts: NDArray[np.int32]
+    weights: Float32
 
 
 class Showing(NamedTuple):

@@ -11,7 +11,7 @@ from numba import boolean, float32, int32, uint8, uint16, void
 
 from pipeline.compiled import compiled, index, log2
 from pipeline.kinds import Codes, Float32, Int32
-from pipeline.render.arrays import BaseLight, Layers
+from pipeline.render.arrays import BaseLight, Layers, Reduced
 
 CHUNK = 512
 """Pixels worked on at a time, so that all their planes stay in the nearest cache."""
@@ -29,6 +29,7 @@ types: Any = numba.types
 PLANES, TABLE, ROW = float32[:, :, ::1], float32[:, ::1], float32[::1]
 LAYERS = types.NamedTuple((TABLE, float32, TABLE, ROW, ROW, TABLE), Layers)
 BASE = types.NamedTuple((TABLE, TABLE, ROW, float32), BaseLight)
+REDUCED = types.NamedTuple((PLANES, TABLE, boolean[::1], ROW, int32[::1], TABLE), Reduced)
 """Types of what loops take."""
 # Codes dense or not: it makes no difference in time.
 _KINDS = (uint16, uint8)
@@ -220,34 +221,23 @@ def _narrow(sums: Float32, result: Float32, row: int, firsts: Codes, weights: Fl
                 result[c, r, k] += weights[t, k] * sums[c, index(firsts[k]) + t]
 
 
-@compiled(void(PLANES, TABLE, PLANES, boolean[::1], ROW, int32[::1], TABLE), fast=True)
-def area_means(
-    source: Float32,
-    sums: Float32,
-    result: Float32,
-    ends: Codes,
-    shares: Float32,
-    firsts: Codes,
-    weights: Float32,
-) -> None:
-    """Fill `result` with the rows of area means that rows of `source` complete.
+@compiled(fast=True)
+def reduce_row(source: Float32, at: int, row: int, reduced: Reduced, done: int) -> int:
+    """Add row `at` of planes, a band's row `row`, to means of areas; return how many rows are done.
 
-    Parameters
-    ----------
-    source, result
-        Planes (channels, n, w), and those of the smaller picture.
-    sums
-        (channels, w) of what belongs to the row that is not complete yet; kept up.
-    ends, shares
-        (n): whether a row ends one of the smaller picture, and its share above that border.
-    firsts, weights
-        For each column of the smaller picture the first that it draws on, and the weights (taps,
-        columns) of it and the next ones.
+    `done` is how many were before.
     """
-    out = 0
+    _add(source, at, reduced.sums, reduced.shares[row], False)
+    if reduced.ends[row]:
+        _narrow(reduced.sums, reduced.rows, done, reduced.firsts, reduced.weights)
+        _add(source, at, reduced.sums, np.float32(1.0) - reduced.shares[row], True)
+        done += 1
+    return done
+
+
+@compiled(void(PLANES, REDUCED), fast=True)
+def area_means(source: Float32, reduced: Reduced) -> None:
+    """Fill the rows of area means that the rows of planes (channels, n, columns) complete."""
+    done = 0
     for row in range(source.shape[1]):
-        _add(source, row, sums, shares[row], False)
-        if ends[row]:
-            _narrow(sums, result, out, firsts, weights)
-            _add(source, row, sums, np.float32(1.0) - shares[row], True)
-            out += 1
+        done = reduce_row(source, row, row, reduced, done)

@@ -28,7 +28,7 @@ from pipeline.scan import Scan
 from pipeline.strip import FrameBase
 
 # A whole number of bands, so that none lies on two strips.
-_STRIP_ROWS = 32
+_STRIP_ROWS = BAND_ROWS
 
 
 @dataclass
@@ -97,15 +97,21 @@ class Positive:
         kind = np.dtype(np.float32 if linear else np.uint16)
         strips = _Strips(self.archive_size, kind, self._written)
         way = self._archive_way
+        direct = self._archive_mean.same and not self._share_mean.same
         for top, light in self._light.bands():
-            rows = strips.room(light.shape[1])
-            if way is not None and self.archive_size == self.size and rows is not None:
-                self._add_to_share(self._scene.shown(light, top, way, rows, self._grey), top)
-                yield from strips.filled(len(rows))
-            else:
+            if way is None or not direct:
                 scene = self._scene.of(light, top)
                 self._add_to_share(scene, top)
                 yield from strips.of(self._shown(self._archive_mean.of(scene, top)))
+                continue
+            for first, rows in strips.room(light.shape[1]):
+                small = self._share_mean.rows(top + first, len(rows))
+                if self._share is None:
+                    small = small._replace(sums=small.sums[:, :0])
+                part = np.ascontiguousarray(light[:, first : first + len(rows)])
+                self._scene.show(part, top + first, way, rows, self._grey, small)
+                self._share_next(small.rows)
+                yield from strips.filled(len(rows))
 
     def share_picture(self) -> NDArray[np.uint8]:
         """Return the share picture, made now if no archive was."""
@@ -117,12 +123,14 @@ class Positive:
         return self._share
 
     def _add_to_share(self, scene: Float32, top: int) -> None:
+        if self._share is not None:
+            self._share_next(self._share_mean.of(scene, top))
+
+    def _share_next(self, small: Float32) -> None:
+        """Fill the next rows of the share picture with what is shown of them."""
         from pipeline.render.band_kernel import EIGHT_BITS, ONE, interleaved
 
-        if self._share is None:
-            return
-        small = self._share_mean.of(scene, top)
-        if not small.shape[1]:
+        if self._share is None or not small.shape[1]:
             return
         until = self._shared + small.shape[1]
         share = self._share[self._shared : until]
@@ -165,18 +173,20 @@ class _Strips:
 
     def of(self, planes: Float32) -> Iterator[Pixels]:
         """Yield the strips that planes (3, n, columns) complete."""
-        at = 0
-        while at < planes.shape[1]:
-            stop = min(planes.shape[1], at + len(self._pixels) - self._filled)
-            until = self._filled + stop - at
-            self._fill(planes[:, at:stop], self._pixels[self._filled : until])
-            yield from self.filled(stop - at)
-            at = stop
+        for first, pixels in self.room(planes.shape[1]):
+            self._fill(planes[:, first : first + len(pixels)], pixels)
+            yield from self.filled(len(pixels))
 
-    def room(self, count: int) -> Pixels | None:
-        """Return the next rows to fill, or None if they lie on two strips."""
-        until = self._filled + count
-        return self._pixels[self._filled : until] if until <= len(self._pixels) else None
+    def room(self, count: int) -> Iterator[tuple[int, Pixels]]:
+        """Yield parts of rows, their first and their place; `filled` is told of each at once.
+
+        Rows on two strips come in two parts.
+        """
+        at = 0
+        while at < count:
+            stop = min(count, at + len(self._pixels) - self._filled)
+            yield at, self._pixels[self._filled : self._filled + stop - at]
+            at = stop
 
     def filled(self, count: int) -> Iterator[Pixels]:
         """Yield the strip that so many more rows complete, if they do."""

@@ -7,7 +7,7 @@ from numba import boolean, float32, uint16, void
 
 from pipeline.compiled import compiled, exp2, index, log2
 from pipeline.kinds import Codes, Float32, Int32
-from pipeline.render.arrays import BaseLight, Layers, Showing
+from pipeline.render.arrays import BaseLight, Layers, Reduced, Showing
 from pipeline.render.band_kernel import (
     BASE,
     BLUE,
@@ -19,6 +19,7 @@ from pipeline.render.band_kernel import (
     ONE,
     PLANES,
     RED,
+    REDUCED,
     SIXTEEN_BITS,
     TABLE,
     coded,
@@ -26,12 +27,14 @@ from pipeline.render.band_kernel import (
     exposed,
     mixed,
     put,
+    reduce_row,
     taken,
     together,
     types,
 )
 
 _TINY, _WHITE = np.float32(1e-30), np.float32(1e12)
+_VECTORS = 64
 _TONE, _GAMUT, _CURVE = (types.UniTuple(float32, count) for count in (9, 5, 4))
 _SHOWING = types.NamedTuple((TABLE, _TONE, _GAMUT, _CURVE, TABLE, boolean, boolean), Showing)
 
@@ -123,7 +126,8 @@ def _inside(work: Float32, count: int, gamut: Numbers, places: Int32, factors: F
         top, low = max(r, max(g, b)), min(r, min(g, b))
         # Of what is black nothing is to be seen; its factor is 1.
         factors[far] = (top - low) / top if top > nothing else threshold
-    _squeezed(factors, found, gamut)
+    # Whole vectors, so that a colour's last bit doesn't hang on how many stand beside it.
+    _squeezed(factors, (found + _VECTORS - 1) // _VECTORS * _VECTORS, gamut)
     for far in range(index(found)):
         at, factor = index(places[far]), factors[far]
         r, g, b = work[RED, at], work[GREEN, at], work[BLUE, at]
@@ -193,29 +197,33 @@ def shown_of_scene(scene: Float32, result: Float32, way: Showing) -> None:
             put(work, count, result, row, start)
 
 
-@compiled(void(PLANES, PLANES, uint16[:, :, ::1], boolean, BASE, LAYERS, _SHOWING), fast=True)
+@compiled(void(PLANES, uint16[:, :, ::1], boolean, BASE, LAYERS, _SHOWING, REDUCED), fast=True)
 def codes_of_light(
     light: Float32,
-    scene: Float32,
     codes: Codes,
     grey: bool,
     base: BaseLight,
     layers: Layers,
     way: Showing,
+    reduced: Reduced,
 ) -> None:
-    """Fill `scene` as `scene_of_light` does, and codes (rows, columns, 3) with what is shown of it.
+    """Fill codes (rows, columns, 3) with what is shown of light, and `reduced` with scene light.
 
     `grey` takes the second channel for all.
     """
     _, rows, columns = light.shape
     work, line = np.empty((3, CHUNK), np.float32), np.empty((3, CHUNK), np.uint16)
     places, factors = np.empty(CHUNK, np.int32), np.empty(CHUNK, np.float32)
+    # One row of scene light, so that it is summed while it is in the nearest cache.
+    scene, done = np.empty((3, 1, columns), np.float32), 0
     for row in range(rows):
         for start in range(0, columns, CHUNK):
             count = min(CHUNK, columns - start)
             density(light, row, start, work, count, base)
             exposed(work, count, layers, places)
-            put(work, count, scene, row, start)
+            put(work, count, scene, 0, start)
             _shown(work, count, way, places, factors)
             coded(work, count, grey, ONE, SIXTEEN_BITS, line)
             together(line, count, codes, row, start)
+        if reduced.sums.size:
+            done = reduce_row(scene, 0, row, reduced, done)

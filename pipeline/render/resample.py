@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.kinds import Float32, Float64, Pixels, Span
+from pipeline.render.arrays import Reduced
 from pipeline.render.passes import REACH, Aslant, ColumnsFirst, Level
 from pipeline.render.upright import FLAT, NEGLIGIBLE_PX, Upright
 
@@ -200,7 +201,7 @@ class AreaMean:
 
     def __init__(self, size: Span, small: Span) -> None:
         """Take rows and columns of the picture, and of the smaller one."""
-        self._same, self._columns = size == small, small[1]
+        self.same, self._columns = size == small, small[1]
         scale = small[0] * small[1] / (size[0] * size[1])
         self._firsts, self._weights = _column_weights(size[1], small[1], scale)
         places = np.arange(size[0], dtype=np.int64)
@@ -218,15 +219,18 @@ class AreaMean:
         """
         from pipeline.render.band_kernel import area_means
 
-        if self._same:
+        if self.same:
             return planes
-        rows = slice(top, top + planes.shape[1])
+        reduced = self.rows(top, planes.shape[1])
+        area_means(planes, reduced)
+        return reduced.rows
+
+    def rows(self, top: int, count: int) -> Reduced:
+        """Return what the compiled loops fill in for so many rows from `top` on."""
+        rows = slice(top, top + count)
         ends = self._ends[rows]
-        result = np.empty((3, int(ends.sum()), self._columns), np.float32)
-        area_means(
-            planes, self._sums, result, ends, self._shares[rows], self._firsts, self._weights
-        )  # fmt: skip
-        return result
+        complete = np.empty((3, int(ends.sum()), self._columns), np.float32)
+        return Reduced(complete, self._sums, ends, self._shares[rows], self._firsts, self._weights)
 
 
 def _column_weights(wide: int, small: int, scale: float) -> tuple[NDArray[np.int32], Float32]:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from pipeline.colour import RollColour
 from pipeline.kinds import Float32
 from pipeline.profile import PointCurve
-from pipeline.render.arrays import BaseLight, Layers, Showing, dense
+from pipeline.render.arrays import BaseLight, Layers, Reduced, Showing, dense
 from pipeline.strip import FrameBase
 
 # Grain and noise reach so far under the base. What is lighter still is no film, a perforation or
@@ -70,29 +70,29 @@ class SceneBands:
         """
         from pipeline.render.band_kernel import scene_of_light
 
-        scene = self._room(light)
+        # The same again, as fresh memory costs as much as the colour.
+        if self._scene.shape != light.shape:
+            self._scene = np.empty_like(light)
+        scene = self._scene
         scene_of_light(light, scene, self._under(light, top), self._layers)
         return scene
 
-    def shown(
-        self, light: Float32, top: int, way: Showing, codes: NDArray[np.uint16], grey: bool
-    ) -> Float32:
-        """Return what `of` does, and fill codes (n, columns, 3) with what a look shows of it.
+    def show(
+        self,
+        light: Float32,
+        top: int,
+        way: Showing,
+        codes: NDArray[np.uint16],
+        grey: bool,
+        reduced: Reduced,
+    ) -> None:
+        """Fill codes (n, columns, 3) with what a look shows of light, `reduced` with scene light.
 
         `grey` takes the second channel for all.
         """
         from pipeline.render.print_kernel import codes_of_light
 
-        scene = self._room(light)
-        base = self._under(light, top)
-        codes_of_light(light, scene, codes, grey, base, self._layers, way)
-        return scene
-
-    def _room(self, light: Float32) -> Float32:
-        """Return planes to fill; the same again, as fresh memory costs as much as the colour."""
-        if self._scene.shape != light.shape:
-            self._scene = np.empty_like(light)
-        return self._scene
+        codes_of_light(light, codes, grey, self._under(light, top), self._layers, way, reduced)
 
     def _under(self, light: Float32, top: int) -> BaseLight:
         """Return the base's light under a band of rows from `top` on."""

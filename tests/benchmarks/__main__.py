@@ -1,4 +1,4 @@
-"""Benchmarks: `python -m tests.benchmarks FOLDER [roll|strip|large|growth|many|start|page ...]`.
+"""Benchmarks: `python -m tests.benchmarks FOLDER [roll|strip|large|growth|many|start|page|stages]`.
 
 FOLDER keeps the scans that are made (13 GB for all). Making them is not timed. Times of the
 processor count all threads; on a machine that does other things as well they are what to compare.
@@ -17,6 +17,7 @@ from tests.benchmarks import scans as made
 from tests.benchmarks.frames import frame_tasks
 from tests.benchmarks.measure import Cost, least, process_cost, section_cost
 from tests.benchmarks.review import review
+from tests.benchmarks.stages import frame_and_survey_stages
 
 _EVENROLL = (sys.executable, "-m", "pipeline")
 
@@ -113,12 +114,17 @@ def start(folder: Path, rounds: int) -> None:
     print(f"{'sample roll':20} {least(costs)}")
 
 
+def stages(folder: Path, rounds: int) -> None:
+    """Where the time goes: a frame by stages, the survey of a strip, both at 3200 ppi."""
+    frame_and_survey_stages(made.roll_folder(folder, 3200.0, 6))
+
+
 def page(folder: Path, rounds: int) -> None:
     """The page over 36 frames of 13 Mpx: first sight, previews, memory."""
     review(made.roll_folder(folder, 3200.0))
 
 
-PARTS = {f.__name__: f for f in (roll, strip, large, growth, many, start, page)}
+PARTS = {f.__name__: f for f in (roll, strip, large, growth, many, start, stages, page)}
 
 
 def main() -> None:
