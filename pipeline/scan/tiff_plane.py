@@ -50,6 +50,9 @@ class StoredRows:
         own_order = self.stored == codes.dtype and codes[0].flags.c_contiguous
         wanted = codes[0].size * codes.dtype.itemsize
         whole = wanted == row_bytes and codes.flags.c_contiguous
+        if own_order and not whole and codes.flags.c_contiguous and _READS_AT_PLACES:
+            self._fill_dense(codes, start, row_bytes, wanted)
+            return
         at_once = max(1, _BLOCK_BYTES // row_bytes) if whole else 1
         buffer = np.empty((min(at_once, len(codes)), *codes.shape[1:]), self.stored)
         for row in range(0, len(codes), at_once):
@@ -59,6 +62,14 @@ class StoredRows:
                 raise broken(self.path, "is cut short")
             if block is not place:
                 place[...] = block
+
+    def _fill_dense(self, codes: Codes, start: int, row_bytes: int, wanted: int) -> None:
+        """Fill parts of rows that follow one another in memory, with as little as can be a row."""
+        target, file = codes.reshape(-1).view(np.uint8).data, self.file.fileno()
+        for first in range(0, len(target), wanted):
+            if os.preadv(file, [target[first : first + wanted]], start) != wanted:
+                raise broken(self.path, "is cut short")
+            start += row_bytes
 
     def _read_into(self, block: Codes, start: int) -> int:
         """Fill a dense array with the bytes from a place in the file; return how many came."""
