@@ -150,7 +150,7 @@ def fill_planes(scan: Scan, codes: Codes, planes: Float32, as_codes: bool = Fals
     from pipeline.render.band_kernel import looked_up_planes, scaled_planes
 
     bits = scan.bits
-    if codes.dtype.name not in ("uint8", "uint16"):
+    if codes.dtype.kind != "u" or codes.dtype.itemsize > 2:
         planes[:] = np.moveaxis(codes if as_codes else to_light(codes, scan.encoding), 2, 0)
     elif as_codes:
         scaled_planes(codes, np.float32(1.0), planes)

@@ -10,7 +10,7 @@ from pipeline.colour import RollColour, is_one_channel
 from pipeline.kinds import Corners, Float32, Span, as_matrix
 from pipeline.profile import find_space
 from pipeline.render.cut import Band, light_bands, picture_size
-from pipeline.render.look import Rendition, display_values, share_showing
+from pipeline.render.look import Rendition, share_showing
 from pipeline.render.positive import FrameLight
 from pipeline.render.resample import AreaMean, reduced_size
 from pipeline.render.scene import SceneBands
@@ -54,7 +54,8 @@ def shown_exposures(
     exposures: Float32, colour: RollColour, rendition: Rendition
 ) -> NDArray[np.uint8]:
     """Return the sRGB picture (h, w, 3) uint8 that is shared of a frame with these exposures."""
-    from pipeline.render.band_kernel import EIGHT_BITS, ONE, interleaved
+    from pipeline.render.band_kernel import EIGHT_BITS
+    from pipeline.render.print_kernel import codes_of_scene
 
     gains = colour.exposure * 10.0 ** np.asarray(colour.balance)
     matrix = (np.asarray(colour.scene) * gains).astype(np.float32)
@@ -62,5 +63,5 @@ def shown_exposures(
     scene = np.ascontiguousarray(planes.reshape(exposures.shape))
     way = share_showing(rendition.look, find_space("srgb"), rendition.levels, rendition.tone)
     picture = np.empty((*exposures.shape[1:], 3), np.uint8)
-    interleaved(display_values(scene, way), picture, is_one_channel(colour), ONE, EIGHT_BITS)
+    codes_of_scene(scene, picture, is_one_channel(colour), EIGHT_BITS, way)
     return picture

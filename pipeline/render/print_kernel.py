@@ -3,7 +3,7 @@
 from typing import Any
 
 import numpy as np
-from numba import boolean, float32, uint16, void
+from numba import boolean, float32, uint8, uint16, void
 
 from pipeline.compiled import compiled, exp2, index, log2
 from pipeline.kinds import Codes, Float32, Int32
@@ -195,6 +195,29 @@ def shown_of_scene(scene: Float32, result: Float32, way: Showing) -> None:
             taken(scene, row, start, work, count)
             _shown(work, count, way, places, factors)
             put(work, count, result, row, start)
+
+
+@compiled(
+    [void(PLANES, kind[:, :, ::1], boolean, float32, _SHOWING) for kind in (uint8, uint16)],
+    fast=True,
+)
+def codes_of_scene(
+    scene: Float32, codes: Codes, grey: bool, scale: np.float32, way: Showing
+) -> None:
+    """Fill codes (rows, columns, 3) with what is shown of scene light (3, rows, columns).
+
+    `scale` is the code of 1.0; `grey` takes the second channel for all.
+    """
+    _, rows, columns = scene.shape
+    work, line = np.empty((3, CHUNK), np.float32), np.empty((3, CHUNK), codes.dtype)
+    places, factors = np.empty(CHUNK, np.int32), np.empty(CHUNK, np.float32)
+    for row in range(rows):
+        for start in range(0, columns, CHUNK):
+            count = min(CHUNK, columns - start)
+            taken(scene, row, start, work, count)
+            _shown(work, count, way, places, factors)
+            coded(work, count, grey, ONE, scale, line)
+            together(line, count, codes, row, start)
 
 
 @compiled(void(PLANES, uint16[:, :, ::1], boolean, BASE, LAYERS, _SHOWING, REDUCED), fast=True)
