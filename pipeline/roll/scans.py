@@ -10,7 +10,6 @@ import numpy as np
 
 from pipeline.event import Event, Listener
 from pipeline.problem import Problem
-from pipeline.profile import colour_science
 from pipeline.record import ScanTrouble
 from pipeline.roll.machines import give_back, is_lost
 from pipeline.settings import Roll
@@ -149,8 +148,6 @@ class _Each:
             self.executor.submit(survey_scan, scans[k], settings, looks=looks, clear=clear): k
             for k in indices
         }
-        # Loading it takes as long as a small scan's survey, and then nobody waits for it.
-        colour_science()
         done: dict[int, ScanSurvey] = {}
         failures: dict[int, Exception] = {}
         total = len(pending)

@@ -3,6 +3,7 @@
 import subprocess
 import sys
 import warnings
+from pathlib import Path
 
 from pipeline.profile.space import colour_science
 
@@ -17,3 +18,12 @@ def test_the_command_starts_without_it():
     told = "import sys, pipeline.command.cli; print('colour' in sys.modules)"
     ran = subprocess.run([sys.executable, "-c", told], capture_output=True, text=True, check=True)
     assert ran.stdout.strip() == "False"
+
+
+def test_a_roll_is_done_without_it(tmp_path):
+    scan = Path(__file__).parents[2] / "sample_scans" / "strip-7.tif"
+    told = "import sys; sys.modules['colour'] = None; from pipeline.command.cli import main; main()"
+    words = ["convert", str(scan), "-o", str(tmp_path / "out")]
+    ran = subprocess.run([sys.executable, "-c", told, *words], capture_output=True, text=True)
+    assert ran.returncode == 0, ran.stderr
+    assert list((tmp_path / "out").glob("*.tif"))
