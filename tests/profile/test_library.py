@@ -20,10 +20,11 @@ def test_the_command_starts_without_it():
     assert ran.stdout.strip() == "False"
 
 
-def test_a_roll_is_done_without_it(tmp_path):
-    scan = Path(__file__).parents[2] / "sample_scans" / "strip-7.tif"
+def test_a_roll_with_a_chart_is_done_without_it(tmp_path):
+    scan = Path(__file__).parents[2] / "sample_scans" / "strip-1.tif"
     told = "import sys; sys.modules['colour'] = None; from pipeline.command.cli import main; main()"
     words = ["convert", str(scan), "-o", str(tmp_path / "out")]
     ran = subprocess.run([sys.executable, "-c", told, *words], capture_output=True, text=True)
     assert ran.returncode == 0, ran.stderr
+    assert "chart on frame" in ran.stdout
     assert list((tmp_path / "out").glob("*.tif"))
