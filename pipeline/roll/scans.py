@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future, as_completed
 from dataclasses import dataclass, replace
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -148,6 +149,8 @@ class _Each:
             self.executor.submit(survey_scan, scans[k], settings, looks=looks, clear=clear): k
             for k in indices
         }
+        # Loading what comes next takes as long as a small scan's survey; now nobody waits for it.
+        import_module("pipeline.roll.convert")
         done: dict[int, ScanSurvey] = {}
         failures: dict[int, Exception] = {}
         total = len(pending)
