@@ -5,8 +5,10 @@ import re
 
 def printable(text: object) -> str:
     """Return the text on one line, without control, format, surrogate or unassigned characters."""
-    spaced = "".join(char if char.isprintable() else " " for char in str(text))
-    return " ".join(spaced.split())
+    shown = str(text)
+    if not shown.isprintable():
+        shown = "".join(char if char.isprintable() else " " for char in shown)
+    return " ".join(shown.split())
 
 
 def plural(count: float, noun: str) -> str:

@@ -15,7 +15,6 @@ from pipeline.problem import SettingsProblem
 from pipeline.profile import (
     FilmProfile,
     LayerCurve,
-    colour_science,
     find_space,
     fittable_curves,
     from_working,
@@ -72,9 +71,10 @@ def difference_parts(scene: Floats, reference: Float64) -> Float64:
 
 def difference_2000(scene: Floats, reference: Float64) -> Float64:
     """Return CIEDE2000 (n,) of linear ACEScg (n, 3) from a reference (ISO/CIE 11664-6)."""
-    difference: Float64 = np.asarray(
-        colour_science().delta_E(lab_d50(reference), lab_d50(scene), method="CIE 2000"), float
-    )
+    from skimage.color import deltaE_ciede2000
+
+    labs = lab_d50(reference), lab_d50(scene)
+    difference: Float64 = deltaE_ciede2000(*labs)  # type: ignore[no-untyped-call]
     return difference
 
 

@@ -32,6 +32,10 @@ Rows = tuple[tuple[float, ...], ...]
 
 WORKING = "acescg"
 _LINEAR = "-linear"
+# CIE XYZ to the cones of the linear Bradford transform (ICC.1:2022, annex E).
+_BRADFORD = np.array(
+    [[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]]
+)
 # Entries of a tone curve table: the log curve stays within 2 codes of 16 bits between them.
 _TABLE = 4096
 # ICC.1:2022, 7.2.8: year, month, day, hour, minute, second. Fixed, so that bytes are.
@@ -150,8 +154,8 @@ def space_names() -> tuple[str, ...]:
 def find_space(name: str) -> Space:
     """Return the space of that name; 'srgb-linear' is the linear variant of 'srgb', and so on.
 
-    Chromaticities are those of colour-science; the matrix is computed from them (SMPTE
-    RP 177-1993), at full precision, so that it agrees with the ICC profile.
+    The matrix is computed from its chromaticities (SMPTE RP 177-1993), at full precision, so
+    that it agrees with the ICC profile.
 
     Raises
     ------
@@ -167,21 +171,23 @@ def find_space(name: str) -> Space:
         space = find_space(plain)
         return replace(space, name=name, title=f"{space.title}, linear", transfer=LinearTransfer())
     table = shipped("spaces.toml")[name]
-    if "library" in table:
-        known = colour_science().RGB_COLOURSPACES[table["library"]]
-        primaries, white = known.primaries, known.whitepoint
-    else:
-        primaries, white = np.array(table["primaries"]), np.array(table["white"])
-    matrix = colour_science().normalised_primary_matrix(primaries, white)
+    primaries, white = np.array(table["primaries"]), np.array(table["white"])
+    columns = _xyz(primaries).T
+    matrix = columns * np.linalg.solve(columns, _xyz(white) / white[1])
     kind = _TRANSFERS[table["kind"]]
     return Space(
         name=name,
         title=table["title"],
         primaries=_rows(primaries),
-        white=tuple(np.asarray(white, float).tolist()),
+        white=tuple(white.tolist()),
         to_xyz=_rows(matrix),
         transfer=kind(**{each.name: table[each.name] for each in fields(kind)}),
     )
+
+
+def _xyz(xy: Float64) -> Float64:
+    """Return the CIE x, y, z (..., 3) of chromaticities x, y (..., 2)."""
+    return np.concatenate([xy, 1.0 - xy.sum(axis=-1, keepdims=True)], axis=-1)
 
 
 def _rows(array: Any) -> Rows:
@@ -195,16 +201,10 @@ def from_working(space: Space) -> Float64:
     (ICC.1:2022, annex E). Colours outside the space come out below 0 or above 1.
     """
     working = find_space(WORKING)
-    adapted = colour_science().adaptation.matrix_chromatic_adaptation_VonKries(
-        _white_xyz(working), _white_xyz(space), transform="Bradford"
-    )
-    matrix: Float64 = np.linalg.solve(np.array(space.to_xyz), adapted @ np.array(working.to_xyz))
+    of_space, of_working = _BRADFORD @ np.array(space.to_xyz), _BRADFORD @ np.array(working.to_xyz)
+    gains = of_space.sum(axis=1) / of_working.sum(axis=1)
+    matrix: Float64 = np.linalg.solve(of_space, gains[:, None] * of_working)
     return matrix
-
-
-def _white_xyz(space: Space) -> Float64:
-    white: Float64 = np.array(space.to_xyz).sum(axis=1)
-    return white
 
 
 def encode(light: Floats, space: Space) -> Floats:

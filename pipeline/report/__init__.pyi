@@ -1,10 +1,10 @@
 from .bath_chart import trend_plot as trend_plot
+from .beside import Beside as Beside
 from .contact_sheet import empty_sheet as empty_sheet
 from .contact_sheet import sheet_parts as sheet_parts
 from .control_chart import control_plot as control_plot
 from .curve_plot import film_curve_plot as film_curve_plot
 from .density_plot import densities_plot as densities_plot
-from .drawings import Beside as Beside
 from .drawings import curve_drawing as curve_drawing
 from .drawings import drawings_of as drawings_of
 from .plot import Plot as Plot

@@ -1,7 +1,6 @@
 """Drawings on a roll's page that rest on more than its scans: film curve, control chart, batch."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +8,7 @@ from pipeline.control import ControlSeries, control_series, read_readings
 from pipeline.densities import FilmCurve, curve_lines, curve_of_wedge
 from pipeline.kinds import CHANNELS
 from pipeline.problem import SettingsProblem
+from pipeline.report.beside import Beside
 from pipeline.report.control_chart import control_plot
 from pipeline.report.curve_plot import film_curve_plot
 from pipeline.report.roll_page import Drawing
@@ -16,18 +16,6 @@ from pipeline.report.words import MISSING, figure_text, signed_text
 from pipeline.words import printable
 
 _QUANTITIES = {"d_min": "D-min", "ld": "LD", "contrast": "HD - LD"}
-
-
-@dataclass(frozen=True)
-class Beside:
-    """Files that go with a roll and are shown on its page: readings, and the log of batches."""
-
-    readings: Path | None = None
-    bath_log: Path | None = None
-
-    def __bool__(self) -> bool:
-        """Tell whether there is any."""
-        return self.readings is not None or self.bath_log is not None
 
 
 def drawings_of(batch: Mapping[str, Any], beside: Beside) -> tuple[Drawing, ...]:

@@ -11,7 +11,7 @@ from pathlib import Path
 from pipeline.event import Event, Listener
 from pipeline.file import check_folder, check_folder_to_be, check_replaceable, content_hash, sweep
 from pipeline.problem import OutputProblem, ScanProblem
-from pipeline.record import FilesRecord, RollRecord, ScanTrouble, to_json
+from pipeline.record import FilesRecord, RollRecord, ScanTrouble
 from pipeline.report import (
     Drawing,
     caution_lines,
@@ -19,10 +19,10 @@ from pipeline.report import (
     summary_lines,
 )
 from pipeline.roll.frame_task import Job, develop, job_name, jobs_of, negative
-from pipeline.roll.journal import Journal, folder_lock, key_of
+from pipeline.roll.journal import Journal, folder_lock
 from pipeline.roll.machines import give_back
 from pipeline.roll.outcome import Outcome, note_whole, take_away, told_of
-from pipeline.roll.pages import page_names, write_pages
+from pipeline.roll.pages import Report, page_names, write_pages
 from pipeline.roll.plan import ALL, Wanted, planned
 from pipeline.roll.record import record_of
 from pipeline.roll.scans import drop, told
@@ -182,31 +182,23 @@ def _written(writing: _Writing, drawings: Sequence[Drawing]) -> Outcome:
     writing.changed.extend(plan.changed)
     for name in sorted(kept):
         writing.listen(Event("kept", name, len(kept), len(keys)))
-    # What the solve took, before frames need theirs, and what they took before the sheets do.
+    # What the solve took, before frames need theirs.
     give_back()
-    _run(plan.todo, keys, writing)
-    give_back()
-    take_away(surveyed.roll.name, record, out, journal, writing.listen)
     chosen = {job.name for job in jobs if writing.want.takes(str(job.task.metadata.number))}
-    failed = surveyed.failed + len(chosen - kept - writing.done)
     passed = {job.name for job in jobs if job.name not in chosen and journal.has(job.name)}
-    record = _without(record, writing, kept | passed)
+    stands = kept | passed
     if surveyed.curve is not None:
         drawings = [curve_drawing(surveyed.curve), *drawings]
-    drawn = [vars(drawing) for drawing in drawings]
-    report_key = key_of(list(keys.values()), to_json(record), drawn)
-    theirs, anew = journal.changed(_REPORT), not journal.stands(_REPORT, report_key)
-    if theirs and writing.want.replace_changed:
-        theirs, anew = (), True
-    writing.changed.extend(theirs)
-    if anew:
-        try:
-            names = write_pages(record, surveyed, out, drawings, theirs)
-            pages = {file: content_hash(out / file) for file in names}
-            journal.note_instead(_REPORT, report_key, names, pages, theirs)
-        except OutputProblem as error:
-            writing.fail(_file_of(error, out), error, Event("failed", _REPORT, 1, 1))
-            failed += 1
+    with Report(surveyed, keys, drawings) as report:
+        expected = _told(record, writing, stands | {job.name for job in plan.todo})
+        if plan.todo and not journal.stands(_REPORT, report.key(expected)):
+            report.begin(expected)
+        _run(plan.todo, keys, writing)
+        give_back()
+        take_away(surveyed.roll.name, record, out, journal, writing.listen)
+        failed = surveyed.failed + len(chosen - kept - writing.done)
+        record = _told(record, writing, stands | writing.done)
+        failed += not _reported(report, record, writing)
     outcome = Outcome(
         written=len(writing.done),
         kept=len(kept),
@@ -217,8 +209,29 @@ def _written(writing: _Writing, drawings: Sequence[Drawing]) -> Outcome:
         cautions=caution_lines(record),
     )
     if not failed and not writing.want.only:
-        note_whole(surveyed.roll, writing.want.split, outcome, keys, {_REPORT: report_key}, journal)
+        note_whole(
+            surveyed.roll, writing.want.split, outcome, keys, {_REPORT: report.key(record)}, journal
+        )
     return outcome
+
+
+def _reported(report: Report, record: RollRecord, writing: _Writing) -> bool:
+    """Write what a person looks at of a roll, unless it stands; tell whether all went well."""
+    out, journal, key = writing.out, writing.journal, report.key(record)
+    theirs, anew = journal.changed(_REPORT), not journal.stands(_REPORT, key)
+    if theirs and writing.want.replace_changed:
+        theirs, anew = (), True
+    writing.changed.extend(theirs)
+    if not anew:
+        return True
+    try:
+        names = write_pages(report.files(record), out, theirs)
+        pages = {file: content_hash(out / file) for file in names}
+        journal.note_instead(_REPORT, key, names, pages, theirs)
+    except OutputProblem as error:
+        writing.fail(_file_of(error, out), error, Event("failed", _REPORT, 1, 1))
+        return False
+    return True
 
 
 def _hashes(jobs: Sequence[Job], writing: _Writing) -> dict[Path, str]:
@@ -278,9 +291,8 @@ def _run(todo: Sequence[Job], keys: Mapping[str, str], writing: _Writing) -> Non
                         writing.note(job, keys[job.name], future.result())
 
 
-def _without(record: RollRecord, writing: _Writing, kept: AbstractSet[str]) -> RollRecord:
-    """Return the record without the files that were not written, and with what went wrong."""
-    stand = writing.done | kept
+def _told(record: RollRecord, writing: _Writing, stand: AbstractSet[str]) -> RollRecord:
+    """Return the record with the files of frames that stand alone, and with what went wrong."""
     roll = str(record.roll["id"])
     strips = tuple(
         replace(

@@ -1,13 +1,14 @@
-"""What a person looks at of a roll, written: its record, contact sheets and page."""
+"""What a person looks at of a roll: its record, contact sheets and page."""
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from pipeline.file import write_text
+from pipeline.file import atomic
 from pipeline.kinds import Pixels, Whole
 from pipeline.profile import find_space
 from pipeline.record import RECORD_NAME, RollRecord, to_json
@@ -22,9 +23,10 @@ from pipeline.report import (
     thumbnail,
     tone_drawing,
 )
+from pipeline.roll.journal import key_of
 from pipeline.roll.survey import RollFrame, SurveyedRoll
 from pipeline.roll.written import as_written
-from pipeline.write import FrameMetadata, write_share
+from pipeline.write import FrameMetadata, share_bytes
 
 _SHEET_NAME, _PAGE_NAME = "contact-sheet.jpg", "index.html"
 _SHEET_PPI = 300.0
@@ -36,19 +38,19 @@ _STOPS = np.linspace(-8.0, 6.0, 113)
 
 @dataclass(frozen=True)
 class _Small:
-    """Small pictures of a roll by frame number, as JPEG files, and what the page needs of them.
+    """Small pictures of a roll by frame number, as JPEG files, and its contact sheets by name.
 
-    `counts` (3, 256) are pixels of the positives by display value; `sheets` are names of sheets.
+    `counts` (3, 256) are pixels of the positives by display value.
     """
 
     positives: dict[str, bytes]
     negatives: dict[str, bytes]
     counts: Whole
-    sheets: tuple[str, ...]
+    sheets: dict[str, bytes]
 
 
 def page_names(record: RollRecord) -> tuple[str, ...]:
-    """Return the names of the files that `write_pages` writes of a roll."""
+    """Return the names of the files that `drawn_pages` draws of a roll."""
     sheets = (_sheet_name(part.place) for part in sheet_parts(record))
     return (RECORD_NAME, *sheets, _PAGE_NAME)
 
@@ -57,42 +59,85 @@ def _sheet_name(place: int) -> str:
     return _SHEET_NAME if place == 1 else _SHEET_NAME.replace(".", f"-{place}.")
 
 
-def write_pages(
-    record: RollRecord,
-    surveyed: SurveyedRoll,
-    out: Path,
-    drawings: Sequence[Drawing],
-    left: Sequence[str],
-) -> tuple[str, ...]:
-    """Write record, contact sheets and page of a roll, but those left; return the names written.
+def drawn_pages(
+    record: RollRecord, surveyed: SurveyedRoll, drawings: Sequence[Drawing]
+) -> Mapping[str, bytes]:
+    """Return record, contact sheets and page of a roll as files by name."""
+    rendition = rendition_of(surveyed.roll.settings, surveyed.tone)
+    small = _drawn_sheets(record, surveyed)
+    # Other looks are written without the print's curve.
+    shown = shown_greys(_STOPS, rendition).astype(float) if record.look == "print" else None
+    tones = tone_drawing(Tones(small.counts, _STOPS, shown))
+    names = tuple(small.sheets)
+    text = page(record, small.positives, names, RECORD_NAME, drawings, small.negatives, tones)
+    return {
+        RECORD_NAME: to_json(record).encode("utf-8"),
+        **small.sheets,
+        _PAGE_NAME: text.encode("utf-8"),
+    }
+
+
+class Report:
+    """What a person looks at of a roll, which may be drawn while its frames are written.
+
+    Parameters
+    ----------
+    keys
+        Of the frames' files, by name.
+    drawings
+        Those that the page shows, the film's curve among them.
+    """
+
+    def __init__(
+        self, surveyed: SurveyedRoll, keys: Mapping[str, str], drawings: Sequence[Drawing]
+    ) -> None:
+        self._surveyed, self._keys, self._drawings = surveyed, keys, drawings
+        self._thread = ThreadPoolExecutor(1, thread_name_prefix="evenroll-report")
+        self._early: tuple[str, Future[Mapping[str, bytes]]] | None = None
+
+    def key(self, record: RollRecord) -> str:
+        """Return a key of all that the files of a record depend on."""
+        return key_of(
+            list(self._keys.values()), to_json(record), [vars(each) for each in self._drawings]
+        )
+
+    def begin(self, record: RollRecord) -> None:
+        """Begin to draw a record as it will be if all goes well."""
+        drawn = self._thread.submit(drawn_pages, record, self._surveyed, self._drawings)
+        self._early = self.key(record), drawn
+
+    def files(self, record: RollRecord) -> Mapping[str, bytes]:
+        """Return the files of a record by name, those begun if it is as it was expected."""
+        if self._early is not None and self._early[0] == self.key(record):
+            return self._early[1].result()
+        return drawn_pages(record, self._surveyed, self._drawings)
+
+    def __enter__(self) -> "Report":
+        """Return itself."""
+        return self
+
+    def __exit__(self, *raised: object) -> None:
+        """Wait for what was begun."""
+        self._thread.shutdown(cancel_futures=True)
+
+
+def write_pages(files: Mapping[str, bytes], out: Path, left: Sequence[str]) -> tuple[str, ...]:
+    """Write files into a folder but those left, each whole; return the names written.
 
     Raises
     ------
     OutputProblem
         If one of them can't be written.
     """
-    if RECORD_NAME not in left:
-        write_text(out / RECORD_NAME, to_json(record))
-    rendition = rendition_of(surveyed.roll.settings, surveyed.tone)
-    small = _write_sheets(record, surveyed, out, left)
-    if _PAGE_NAME not in left:
-        # Other looks are written without the print's curve.
-        shown = shown_greys(_STOPS, rendition).astype(float) if record.look == "print" else None
-        tones = tone_drawing(Tones(small.counts, _STOPS, shown))
-        text = page(
-            record, small.positives, small.sheets, RECORD_NAME, drawings, small.negatives, tones
-        )
-        write_text(out / _PAGE_NAME, text)
-    return tuple(name for name in page_names(record) if name not in left)
+    names = tuple(name for name in files if name not in left)
+    for name in names:
+        with atomic(out / name) as file:
+            file.write(files[name])
+    return names
 
 
-def _write_sheets(
-    record: RollRecord,
-    surveyed: SurveyedRoll,
-    out: Path,
-    left: Sequence[str],
-) -> _Small:
-    """Write contact sheets but those left, a picture at a time; return the small pictures."""
+def _drawn_sheets(record: RollRecord, surveyed: SurveyedRoll) -> _Small:
+    """Return contact sheets and small pictures, drawn a picture at a time."""
     roll, frames = surveyed.roll, list(itertools.chain(*surveyed.frames))
     sizes = {
         frame.number.number: _written(
@@ -101,9 +146,8 @@ def _write_sheets(
         for frame in frames
         if frame.survey.kind != "blank"
     }
-    positives, negatives = {}, {}
+    positives, negatives, sheets = {}, {}, {}
     counts = np.zeros((3, 256), np.int64)
-    names = []
     for part in sheet_parts(record):
         sheet = empty_sheet(sizes, record, part)
         for frame in itertools.chain(*surveyed.frames[part.first : part.end]):
@@ -117,15 +161,11 @@ def _write_sheets(
             sheet.show(number, picture)
             positives[number] = thumbnail(picture, small_side(len(frames)))
             counts += [np.bincount(plane.ravel(), minlength=256) for plane in picture.T]
-        name = _sheet_name(part.place)
-        names.append(name)
-        if name in left:
-            continue
         metadata = FrameMetadata(title=f"{roll.name} contact sheet", roll=roll.name)
-        write_share(
-            out / name, sheet.paper, ppi=_SHEET_PPI, metadata=metadata, space=find_space("srgb")
+        sheets[_sheet_name(part.place)] = share_bytes(
+            sheet.paper, ppi=_SHEET_PPI, metadata=metadata, space=find_space("srgb")
         )
-    return _Small(positives, negatives, counts, tuple(names))
+    return _Small(positives, negatives, counts, sheets)
 
 
 def _written(frame: RollFrame, small: Pixels) -> Pixels:

@@ -4,11 +4,14 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pipeline.problem import SettingsProblem
-from pipeline.roll.frame_task import Job
 from pipeline.roll.journal import Journal
 from pipeline.settings import Roll
+
+if TYPE_CHECKING:
+    from pipeline.roll.frame_task import Job
 
 _SPAN = re.compile(r"(\d{1,4})-(\d{1,4})")
 
@@ -57,7 +60,7 @@ class Plan:
 
     keys: Mapping[str, str]
     kept: frozenset[str]
-    todo: tuple[Job, ...]
+    todo: "tuple[Job, ...]"
     changed: tuple[str, ...]
 
     def lines(self, out: Path) -> tuple[str, ...]:
@@ -74,7 +77,7 @@ class Plan:
 
 
 def planned(
-    jobs: Iterable[Job], hashes: Mapping[Path, str], journal: Journal, want: Wanted
+    jobs: "Iterable[Job]", hashes: Mapping[Path, str], journal: Journal, want: Wanted
 ) -> Plan:
     """Return the plan of a roll's jobs, of those whose scans' contents are known.
 
@@ -101,7 +104,7 @@ def planned(
     return Plan(keys, kept, todo, tuple(file for files in changed.values() for file in files))
 
 
-def _check_only(jobs: Iterable[Job], want: Wanted) -> None:
+def _check_only(jobs: "Iterable[Job]", want: Wanted) -> None:
     numbers = [str(job.task.metadata.number) for job in jobs]
     for each in want.only:
         if numbers and not any(_is_in(number, each) for number in numbers):
@@ -112,5 +115,5 @@ def _check_only(jobs: Iterable[Job], want: Wanted) -> None:
             )
 
 
-def _stands(job: Job, out: Path) -> bool:
+def _stands(job: "Job", out: Path) -> bool:
     return any(name and (out / name).exists() for name in vars(job.task.files).values())

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future, as_completed
 from dataclasses import dataclass, replace
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +11,6 @@ import numpy as np
 
 from pipeline.event import Event, Listener
 from pipeline.problem import Problem
-from pipeline.profile import colour_science
 from pipeline.record import ScanTrouble
 from pipeline.roll.machines import give_back, is_lost
 from pipeline.settings import Roll
@@ -149,8 +149,8 @@ class _Each:
             self.executor.submit(survey_scan, scans[k], settings, looks=looks, clear=clear): k
             for k in indices
         }
-        # Loading it takes as long as a small scan's survey, and then nobody waits for it.
-        colour_science()
+        # Loading what comes next takes as long as a small scan's survey; now nobody waits for it.
+        import_module("pipeline.roll.convert")
         done: dict[int, ScanSurvey] = {}
         failures: dict[int, Exception] = {}
         total = len(pending)

@@ -6,6 +6,7 @@ from .content import content_of as content_of
 from .encoding import Encoding as Encoding
 from .encoding import light_tables as light_tables
 from .encoding import to_light as to_light
+from .names import is_scan_name as is_scan_name
 from .proxy import Proxy as Proxy
 from .proxy import block_means as block_means
 from .proxy import to_proxy_xy as to_proxy_xy
@@ -13,7 +14,6 @@ from .proxy import to_scan_xy as to_scan_xy
 from .scan import Scan as Scan
 from .scan import finite as finite
 from .scan import infrared_light as infrared_light
-from .scan import is_scan_name as is_scan_name
 from .scan import open_scan as open_scan
 from .scan import opened as opened
 from .scan import reduce as reduce

@@ -16,11 +16,9 @@ from pipeline.scan.bmff import boxes, brands
 from pipeline.scan.container import Container, Page, Reader, guarded
 from pipeline.scan.encoding import Encoding, power, srgb, transfer
 from pipeline.scan.jxl import jxl_header
+from pipeline.scan.names import PICTURE_SUFFIXES
 from pipeline.scan.whole import page_of, whole, whole_reader
 
-PICTURE_SUFFIXES = frozenset({
-    ".avif", ".bmp", ".heic", ".heif", ".hif", ".j2k", ".jp2", ".jpf", ".jpx", ".jxl", ".webp",
-})  # fmt: skip
 START_BYTES = 64
 _JXL_BOX, _JXL_START = b"\0\0\0\x0cJXL \r\n\x87\n", b"\xff\x0a"
 _JP2_BOX, _J2K_START = b"\0\0\0\x0cjP  \r\n\x87\n", b"\xff\x4f\xff\x51"

@@ -14,17 +14,10 @@ from pipeline.problem import ScanProblem, SettingsProblem
 from pipeline.scan import raster, tiff
 from pipeline.scan.container import Page, Reader, Source, guarded
 from pipeline.scan.encoding import Encoding, linear, power, srgb, to_light
-from pipeline.scan.picture import PICTURE_SUFFIXES, START_BYTES, picture_kind
+from pipeline.scan.names import RAW_SUFFIXES
+from pipeline.scan.picture import START_BYTES, picture_kind
 from pipeline.scan.proxy import Proxy, reduced
 
-# fmt: off
-RAW_SUFFIXES = frozenset({
-    ".3fr", ".arw", ".cr2", ".cr3", ".crw", ".dng", ".erf", ".fff", ".iiq", ".kdc", ".mef", ".mos",
-    ".mrw", ".nef", ".nrw", ".orf", ".pef", ".raf", ".raw", ".rw2", ".rwl", ".sr2", ".srf", ".srw",
-})
-# fmt: on
-_USUAL_SUFFIXES = frozenset({".tif", ".tiff", ".png", ".jpg", ".jpeg"})
-SCAN_SUFFIXES = _USUAL_SUFFIXES | PICTURE_SUFFIXES | RAW_SUFFIXES
 # First bytes: TIFF 6.0, section 2, and BigTIFF; PNG, 5.2; ITU-T T.81, B.1.1.3.
 _TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 _PNG_START, _JPEG_START = b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff"
@@ -55,14 +48,6 @@ class Scan(Page):
     def infrared(self) -> bool:
         """Tell whether the picture has an infra-red plane."""
         return self.infrared_directory is not None or self.infrared_sample is not None
-
-
-def is_scan_name(path: Path) -> bool:
-    """Tell by its name whether a file may be a scan; hidden and temporary files are not."""
-    name = path.name
-    if name.startswith((".", "~", "_tmp")) or name.endswith("~"):
-        return False
-    return path.suffix.lower() in SCAN_SUFFIXES
 
 
 def open_scan(

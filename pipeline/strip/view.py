@@ -57,6 +57,17 @@ class FilmMap:
         grown = 1.0 + self.radial / self.radius**2 * (away**2).sum(axis=1, keepdims=True)
         return np.asarray(self.centre + away * grown)
 
+    def places(self, size: tuple[int, ...]) -> tuple[Light, Light]:
+        """Return columns and rows (h, w) of the proxy of all pixels of a view of this size."""
+        from pipeline.strip.kernel import bent_places
+
+        x, y = np.empty(size[:2], np.float32), np.empty(size[:2], np.float32)
+        bent_places(
+            np.array(self.matrix), self.sag(np.arange(float(size[1]))), self.radial,
+            np.array(self.centre), self.radius, x, y,
+        )  # fmt: skip
+        return x, y
+
     def back(self, points: Points) -> Float64:
         """Return points (n, 2) of the proxy in the view's pixels."""
         away = np.asarray(points, float) - self.centre
@@ -182,9 +193,7 @@ def mapped(light: Light, way: FilmMap, size: tuple[int, ...], how: int, border: 
             borderMode=border,
         )
         return np.asarray(turned, np.float32)
-    rows, columns = np.mgrid[: size[0], : size[1]]
-    places = way.onto(np.column_stack([columns.ravel(), rows.ravel()])).astype(np.float32)
-    x, y = (np.ascontiguousarray(places[:, k].reshape(size[:2])) for k in (0, 1))
+    x, y = way.places(size)
     return np.asarray(cv2.remap(light, x, y, how, borderMode=border), np.float32)
 
 

@@ -5,10 +5,10 @@ from .frame import Cut as Cut
 from .frame import FrameSurvey as FrameSurvey
 from .pictures import PictureStore as PictureStore
 from .scan import Cuts as Cuts
-from .scan import LookStore as LookStore
 from .scan import NoBaseProblem as NoBaseProblem
 from .scan import ScanSurvey as ScanSurvey
 from .scan import no_base as no_base
 from .scan import survey_scan as survey_scan
+from .scan_look import LookStore as LookStore
 from .strip import StripSurvey as StripSurvey
 from .strip import picture_samples as picture_samples

@@ -1,53 +1,25 @@
 """Survey of one scan: everything found and measured in it, as a small record."""
 
-import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from threading import Lock
 
 import cv2
-import numpy as np
 
-from pipeline.frame import CLEAR, shows_gap
-from pipeline.kinds import MM_PER_INCH, Triple, as_triple
+from pipeline.frame import CLEAR
+from pipeline.kinds import Triple
 from pipeline.problem import ScanProblem
-from pipeline.profile import film_sizes, find_scanner
-from pipeline.scan import Proxy, Scan, open_scan, reduce
 from pipeline.settings import Settings
-from pipeline.strip import (
-    Illumination,
-    Kind,
-    Lamp,
-    Levels,
-    dark_level,
-    film_kind,
-    find_levels,
-    find_strips,
-    to_light,
-)
+from pipeline.strip import Kind, film_kind
 from pipeline.survey.clear_film import ClearFilm
 from pipeline.survey.frame import Cut
-from pipeline.survey.look import StripLook, look_at
-from pipeline.survey.single_frame import (
-    LEAST_ORANGE,
-    SingleLook,
-    is_single,
-    lightest_place,
-    look_at_single,
-    survey_single,
-)
+from pipeline.survey.scan_look import LookStore, ScanLook, look_at_scan
+from pipeline.survey.single_frame import survey_single
 from pipeline.survey.strip import Habits, StripSurvey, survey_strip
 
 # Corrected frames of strips, by the strip's place among those found in a file.
 Cuts = Mapping[int, tuple[Cut, ...]]
 
-PROXY_PPI = 200.0
-_UNKNOWN_LONG_SIDE = 2600
-# Twice what the largest flatbed holds at the proxy's resolution.
-_MOST_PROXY_PIXELS = 10_000_000
-# Looks at some six scans of one strip; others are read again.
-_MOST_LOOK_BYTES = 64 << 20
 _INFRARED_NOTES = {
     "silver": "its infra-red plane shows the picture itself, as silver does: "
     "dust and scratches stay as they are",
@@ -102,53 +74,6 @@ def no_base(path: Path, lightest: Triple | None = None) -> NoBaseProblem:
     )
 
 
-@dataclass(frozen=True)
-class ScanLook:
-    """All strips of one file as looked at, with what its survey says of it besides.
-
-    `clipped` and `notes` are those of its pages; `grey` tells that a grey base was looked for.
-    `single` is the look at a file that shows one picture; `maybe_single` tells that it may, and
-    `lightest` is the log10 light of its lightest even place.
-    """
-
-    path: Path
-    strips: tuple[StripLook, ...]
-    clipped: bool
-    notes: tuple[str, ...]
-    grey: bool
-    single: SingleLook | None = None
-    maybe_single: bool = False
-    lightest: Triple | None = None
-
-
-class LookStore:
-    """Looks at scans until they are taken; safe for threads.
-
-    Looks hold pictures, which don't travel: on another machine a store is empty and stays so.
-    """
-
-    def __init__(self, most_bytes: int = _MOST_LOOK_BYTES) -> None:
-        self._most_bytes = most_bytes
-        self._looks: dict[Path, ScanLook] = {}
-        self._lock = Lock()
-
-    def __reduce__(self) -> tuple[type["LookStore"], tuple[int]]:
-        """Return how another machine makes an empty one."""
-        return LookStore, (0,)
-
-    def keep(self, look: ScanLook) -> None:
-        """Keep a look if there is room for it."""
-        with self._lock:
-            looks = [*self._looks.values(), look]
-            if sum(strip.size_bytes for each in looks for strip in each.strips) <= self._most_bytes:
-                self._looks[look.path] = look
-
-    def take(self, path: Path) -> ScanLook | None:
-        """Return the look at a scan and let go of it, None where there is none."""
-        with self._lock:
-            return self._looks.pop(path, None)
-
-
 def survey_scan(
     path: Path,
     settings: Settings,
@@ -173,7 +98,7 @@ def survey_scan(
     """
     cv2.setNumThreads(1)
     known = looks.take(path) if looks is not None and habits is not None else None
-    look = known or _look_at(path, settings, clear)
+    look = known or look_at_scan(path, settings, clear)
     if look.single is not None:
         strip = survey_single(look.single, settings, None if cuts is None else cuts.get(0))
         own, notes = look.single.own, (*look.notes, *look.single.notes)
@@ -214,122 +139,6 @@ def _nothing_shown(survey: ScanSurvey, clear: ClearFilm | None) -> ScanProblem:
     )
 
 
-def _look_at(path: Path, settings: Settings, clear: ClearFilm | None) -> ScanLook:
-    """Return what the pages of a file show of colour film, or else of film with a grey base."""
-    # Some black-and-white film is developed as colour film is, and has its orange base.
-    ways = {None: (False, True), False: (False,), True: (True, False)}[settings.monochrome]
-    looks = [ScanLook(path, (), False, (), grey) for grey in ways]
-    for scan in open_scan(path, gamma=settings.scan_gamma, ppi=settings.ppi):
-        proxy = reduce(scan, _factor(scan))
-        single = _single(scan, proxy, settings, clear) if clear is not None else None
-        if single is not None:
-            return single
-        before = looks
-        looks = _with_strips(scan, proxy, settings, looks)
-        found = _added(looks, before)
-        if clear is not None and clear.whole and not found:
-            under = _under_clear_film(scan, proxy, settings, looks[0], clear)
-            if under is not looks[0]:
-                looks = [under, *looks[1:]]
-                continue
-        if not is_single(scan) or any(_is_certain(*strip) for strip in found):
-            continue
-        single = _single(scan, proxy, settings, None) if clear is None else None
-        if single is not None:
-            return single
-        if any(strip.strip.perforated for strip, _ in found):
-            continue
-        # What else a file of one picture shows is part of the picture.
-        lightest = lightest_place(proxy.light)
-        looks = [replace(look, maybe_single=True, lightest=lightest) for look in before]
-    return next((look for look in looks if look.strips), looks[-1])
-
-
-def _added(looks: list[ScanLook], before: list[ScanLook]) -> list[tuple[StripLook, bool]]:
-    """Return the strips that looks have more than before, and whether their page is clipped."""
-    return [
-        (strip, look.clipped)
-        for look, was in zip(looks, before, strict=True)
-        for strip in look.strips[len(was.strips) :]
-    ]
-
-
-def _with_strips(
-    scan: Scan, proxy: Proxy, settings: Settings, looks: list[ScanLook]
-) -> list[ScanLook]:
-    """Return looks with the strips of one more page."""
-    looks = list(looks)
-    for way, look in enumerate(looks):
-        levels = _levels(scan, proxy, settings, look.grey)
-        if levels is None:
-            if is_single(scan):
-                continue
-            raise ScanProblem(scan.path, "is dark all over", "scan again with more light")
-        looks[way] = replace(
-            look,
-            strips=(*look.strips, *_looks(scan, proxy, levels, settings)),
-            clipped=look.clipped or levels.gate_clipped,
-            notes=tuple(dict.fromkeys((*look.notes, *scan.notes))),
-        )
-        if looks[way].strips:
-            break
-    return looks
-
-
-def _under_clear_film(
-    scan: Scan, proxy: Proxy, settings: Settings, look: ScanLook, clear: ClearFilm
-) -> ScanLook:
-    """Return a look with the strips that one more page shows over the base of a base scan.
-
-    Where the page has the base scan's size, the light is as uneven.
-    """
-    placed, told = clear.under(scan)
-    size = (proxy.light.shape[0], proxy.light.shape[1])
-    alike = clear.size == (scan.width, scan.height)
-    terms = np.asarray(placed.terms)
-    levels = Levels(
-        Illumination(dark_level(proxy.light), None),
-        as_triple(10.0 ** (terms[:, 0] if alike else placed.level())),
-        False,
-        lamp=Lamp.of_surface(terms, size) if alike else Lamp(),
-        given_spread=placed.spread,
-    )
-    strips = tuple(_looks(scan, proxy, levels, settings))
-    if not strips:
-        return look
-    notes = (*look.notes, *scan.notes, *(() if told is None else (told,)))
-    return replace(look, strips=(*look.strips, *strips), notes=tuple(dict.fromkeys(notes)))
-
-
-def _single(
-    scan: Scan, proxy: Proxy, settings: Settings, clear: ClearFilm | None
-) -> ScanLook | None:
-    """Return the look at a page that shows one picture, None if it doesn't."""
-    if not is_single(scan):
-        return None
-    dark: Triple = (0.0, 0.0, 0.0)
-    if settings.scanner_profile is not None:
-        scanner = find_scanner(settings.scanner_profile)
-        dark = scanner.dark_level(proxy.light.mean(axis=(0, 1)))
-    single = look_at_single(scan, proxy, dark, clear, settings)
-    return None if single is None else ScanLook(scan.path, (), False, scan.notes, False, single)
-
-
-def _is_certain(look: StripLook, clipped: bool) -> bool:
-    """Tell whether a strip is one for certain, not one picture with its rebate.
-
-    Its edge against the open gate shows, or a gap, or all of its width, which is a film's by the
-    file's resolution. `clipped` tells that the open gate is. Light as orange as a film's base is
-    no open gate, but the rebate beside a picture.
-    """
-    strip = look.strip
-    if shows_gap(look.seen) or (strip.whole_width and strip.scale_from in ("tag", "option")):
-        return True
-    gate = look.rough.illumination.gate
-    is_rebate = gate is not None and np.log10(gate[0] / max(gate[2], 1e-6)) > LEAST_ORANGE
-    return any(look.strip.edges_seen) and (clipped or (gate is not None and not is_rebate))
-
-
 def _survey(look: ScanLook, settings: Settings, habits: Habits | None, cuts: Cuts) -> ScanSurvey:
     strips = tuple(
         survey_strip(strip, settings, habits, cuts.get(place))
@@ -346,38 +155,3 @@ def _survey(look: ScanLook, settings: Settings, habits: Habits | None, cuts: Cut
         notes += [_INFRARED_NOTES[verdict] for verdict in verdicts if verdict in _INFRARED_NOTES]
     kept = () if kind == "unclear" else strips
     return ScanSurvey(look.path, kept, look.clipped, tuple(notes), habits, kind == "unclear")
-
-
-def _factor(scan: Scan) -> int:
-    # A picture made smaller often keeps its tag, by which it would show no film's width.
-    narrowest_mm = min(film.least_visible_mm for film in film_sizes().values())
-    if scan.ppi and min(scan.width, scan.height) / scan.ppi * MM_PER_INCH >= narrowest_mm:
-        wanted = int(scan.ppi / PROXY_PPI + 0.25)
-    else:
-        wanted = -(-max(scan.width, scan.height) // _UNKNOWN_LONG_SIDE)
-    # A photograph's resolution tag means nothing, and may ask for all of its pixels.
-    return max(1, wanted, math.ceil(math.sqrt(scan.width * scan.height / _MOST_PROXY_PIXELS)))
-
-
-def _levels(scan: Scan, proxy: Proxy, settings: Settings, grey: bool) -> Levels | None:
-    unseen = None
-    if settings.scanner_profile is not None:
-        scanner = find_scanner(settings.scanner_profile)
-        unseen = scanner.dark_level(proxy.light.mean(axis=(0, 1)))
-    levels = find_levels(proxy.light, proxy.clipped_mask, unseen, grey)
-    if levels is None:
-        return None
-    if settings.base is None:
-        return levels
-    light = to_light(np.asarray(settings.base), levels.illumination)
-    return replace(levels, base_light=as_triple(light))
-
-
-def _looks(scan: Scan, proxy: Proxy, levels: Levels, settings: Settings) -> Iterator[StripLook]:
-    """Yield what each strip of negative film in a scan shows."""
-    px_per_mm = scan.ppi / MM_PER_INCH / proxy.factor if scan.ppi else None
-    even = levels.evened(proxy.light)
-    for strip in find_strips(even, levels, px_per_mm, scan.ppi_from or "tag"):
-        look = look_at(scan, proxy, levels, strip, settings)
-        if look is not None:
-            yield look

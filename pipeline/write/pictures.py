@@ -113,6 +113,28 @@ def write_share(
     OutputProblem
         As `atomic` does, and for a JPEG with a side above 65500 pixels.
     """
+    # The library's own limit, JPEG_MAX_DIMENSION in libjpeg's jmorecfg.h.
+    if file_format != "png" and max(picture.shape) > 65500:
+        remedy = "set share_size or share = 'png'"
+        raise OutputProblem(path, "has more than 65500 pixels on a side", remedy)
+    # Into memory first: the codecs hide the number of a disk's error.
+    packed = share_bytes(
+        picture, ppi=ppi, metadata=metadata, file_format=file_format, quality=quality, space=space
+    )
+    with atomic(path, settle=settle) as file:
+        file.write(packed)
+
+
+def share_bytes(
+    picture: NDArray[np.uint8],
+    *,
+    ppi: float,
+    metadata: FrameMetadata,
+    file_format: str = "jpeg",
+    quality: int = 92,
+    space: Space | None = None,
+) -> bytes:
+    """Return an 8 bit RGB picture, shape (rows, columns, 3), as `write_share` writes it."""
     _check_picture(picture, ("uint8",))
     space = space or find_space("srgb")
     facts = _facts(picture.shape[:2], ppi, space, jpeg=file_format == "jpeg")
@@ -124,17 +146,11 @@ def write_share(
         text.add_itxt("XML:com.adobe.xmp", xmp.decode("utf-8"))
         options |= {"pnginfo": text}
     else:
-        # The library's own limit, JPEG_MAX_DIMENSION in libjpeg's jmorecfg.h.
-        if max(picture.shape) > 65500:
-            remedy = "set share_size or share = 'png'"
-            raise OutputProblem(path, "has more than 65500 pixels on a side", remedy)
         options |= {"exif": b"Exif\0\0" + exif, "xmp": xmp, "quality": quality}
         options |= {"subsampling": "4:4:4" if quality >= _FULL_COLOUR_QUALITY else "4:2:0"}
-    # Into memory first: the codecs hide the number of a disk's error.
     packed = io.BytesIO()
     Image.fromarray(np.ascontiguousarray(picture)).save(packed, file_format.upper(), **options)
-    with atomic(path, settle=settle) as file:
-        file.write(packed.getbuffer())
+    return packed.getvalue()
 
 
 def _facts(size: tuple[int, ...], ppi: float, space: Space, *, jpeg: bool = False) -> Facts:

@@ -33,6 +33,13 @@ def test_lab_is_the_library_s(scene):
     assert lab_d50(scene) == pytest.approx(lab_by_library(scene), abs=0.03)
 
 
+@given(LIGHTS, st.floats(0.5, 2.0))
+def test_differences_are_the_library_s(scene, factor):
+    pair = lab_d50(scene), lab_d50(scene[:, ::-1] * factor)
+    told = colour_science().delta_E(*pair, method="CIE 2000")
+    assert difference_2000(scene[:, ::-1] * factor, scene) == pytest.approx(told, abs=1e-9)
+
+
 @pytest.mark.parametrize("white", [0.0, 0.18, 1.0])
 def test_neutral_light_has_no_chroma(white):
     assert lab_d50(np.full(3, white))[1:] == pytest.approx([0.0, 0.0], abs=1e-9)

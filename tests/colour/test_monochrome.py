@@ -19,7 +19,7 @@ from pipeline.profile.film import find_film
 from pipeline.scan.scan import reduce
 from pipeline.settings.settings import Settings
 from pipeline.strip.kind import film_kind
-from pipeline.survey import scan as survey
+from pipeline.survey import scan_look as survey
 from pipeline.survey.scan import survey_scan
 from tests.conftest import Run
 from tests.film_model import FrameSpec, Roll, StripSpec, film_names, make_scan, write_scan

@@ -150,10 +150,26 @@ def test_matrix_is_near_the_one_published(name, colour):
     }
     # IEC 61966-2-5 prints these, from memory.
     oprgb = [[0.5767, 0.1856, 0.1882], [0.2973, 0.6274, 0.0753], [0.0270, 0.0707, 0.9911]]
-    told = None if name == "oprgb" else colour.RGB_COLOURSPACES[titles[name]].matrix_RGB_to_XYZ
+    known = None if name == "oprgb" else colour.RGB_COLOURSPACES[titles[name]]
+    if known is not None:
+        assert find_space(name).primaries == tuple(map(tuple, known.primaries.tolist()))
+        assert find_space(name).white == tuple(known.whitepoint.tolist())
+    told = None if known is None else known.matrix_RGB_to_XYZ
     published = np.array(oprgb) if told is None else told
     # ISO 22028-2 rounds the white point too, hence 0.0003.
     assert np.array(find_space(name).to_xyz) == pytest.approx(published, abs=3e-4)
+
+
+@pytest.mark.parametrize("name", space_names())
+def test_matrices_are_those_that_colour_science_computes(name, colour):
+    space, working = find_space(name), find_space(WORKING)
+    to_xyz = colour.normalised_primary_matrix(np.array(space.primaries), np.array(space.white))
+    assert np.array(space.to_xyz) == pytest.approx(to_xyz, abs=1e-12)
+    adapted = colour.adaptation.matrix_chromatic_adaptation_VonKries(
+        colour.xy_to_XYZ(working.white), colour.xy_to_XYZ(space.white), transform="Bradford"
+    )
+    told = np.linalg.inv(to_xyz) @ adapted @ np.array(working.to_xyz)
+    assert from_working(space) == pytest.approx(told, abs=1e-12)
 
 
 def test_curves_agree_with_colour_science(colour):

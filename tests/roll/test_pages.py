@@ -4,6 +4,7 @@ import base64
 import io
 import json
 import re
+import threading
 from pathlib import Path
 
 import cv2
@@ -14,7 +15,9 @@ import tifffile
 from PIL import Image
 
 from pipeline.profile.space import colour_science
-from tests.conftest import Run
+from pipeline.roll.frame_task import develop
+from pipeline.roll.pages import drawn_pages
+from tests.conftest import Run, contents
 
 DRAWN_CURVE = "Print curve and tones"
 
@@ -92,3 +95,40 @@ def test_the_curve_is_shown_of_prints_alone(look, has_curve, model_roll: Path, t
     section = page_of(out).find(".//section[@id='colour']/section[@class='figure']")
     assert (section.find("h3").text == DRAWN_CURVE) is has_curve
     assert ("print curve" in "".join(section.itertext()).lower()) is has_curve
+
+
+def test_pages_are_drawn_while_frames_are_written(
+    model_roll: Path, converted: Path, tmp_path, run: Run, monkeypatch
+):
+    drawn = threading.Event()
+
+    def draw(*parts):
+        files = drawn_pages(*parts)
+        drawn.set()
+        return files
+
+    def late(task):
+        assert drawn.wait(60.0)
+        return develop(task)
+
+    monkeypatch.setattr("pipeline.roll.pages.drawn_pages", draw)
+    monkeypatch.setattr("pipeline.roll.convert.develop", late)
+    assert run("convert", model_roll, "-o", tmp_path / "out").code == 0
+    assert contents(tmp_path / "out") == contents(converted)
+
+
+def test_pages_tell_of_a_frame_that_failed_after_they_were_drawn(
+    model_roll: Path, tmp_path, run: Run, monkeypatch
+):
+    def fail(task):
+        if task.files.sidecar == "harbour_12.xmp":
+            raise RuntimeError("the disk burns")
+        return develop(task)
+
+    monkeypatch.setattr("pipeline.roll.convert.develop", fail)
+    assert run("convert", model_roll, "-o", tmp_path / "out").code == 1
+    record = json.loads((tmp_path / "out" / "roll.json").read_text("utf-8"))
+    frames = {f["number"]: f for strip in record["strips"] for f in strip["frames"]}
+    assert not any(frames["12"]["files"].values())
+    assert all(frames["13"]["files"].values())
+    assert "the disk burns" in (tmp_path / "out" / "index.html").read_text("utf-8")

@@ -1,3 +1,6 @@
+import subprocess
+import sys
+
 import pytest
 
 from pipeline.roll.plan import Wanted
@@ -14,3 +17,14 @@ from pipeline.roll.plan import Wanted
 )  # fmt: skip
 def test_frames_are_named_by_number_or_span(only, number, taken):
     assert Wanted(only=only).takes(number) == taken
+
+
+def test_surveys_begin_before_what_writes_is_loaded():
+    told = (
+        "import sys; from pipeline.report import Beside;"
+        "from pipeline.roll import Ahead, Journal, Wanted, standing, survey_roll, workers;"
+        "late = {'jinja2', 'matplotlib', 'pipeline.render.positive', 'pipeline.report.roll_page'};"
+        "print(late & set(sys.modules))"
+    )
+    ran = subprocess.run([sys.executable, "-c", told], capture_output=True, text=True, check=True)
+    assert ran.stdout.strip() == "set()"

@@ -17,7 +17,8 @@ from pipeline.scan.bmff import boxes
 from pipeline.scan.container import Container, Page, with_tags
 from pipeline.scan.encoding import transfer
 from pipeline.scan.jxl import jxl_header
-from pipeline.scan.scan import is_scan_name, open_scan
+from pipeline.scan.names import is_scan_name
+from pipeline.scan.scan import open_scan
 from tests.render.whole_pictures import read_codes, read_light
 from tests.scan.test_raster import png, write_mosaic
 

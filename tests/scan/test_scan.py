@@ -20,7 +20,8 @@ import pipeline.scan
 from pipeline.problem import ScanProblem, SettingsProblem
 from pipeline.scan.content import content_of
 from pipeline.scan.encoding import Encoding
-from pipeline.scan.scan import Scan, is_scan_name, open_scan, reduce
+from pipeline.scan.names import is_scan_name
+from pipeline.scan.scan import Scan, open_scan, reduce
 from tests.render.whole_pictures import read_codes, read_infrared, read_light
 
 ROWS, COLUMNS = 61, 97

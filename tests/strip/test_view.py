@@ -113,3 +113,11 @@ def test_a_bent_view_shows_the_places_of_its_map():
     pixels = np.array([(0, 0), (100, 0), (100, 39), (0, 39), (33, 17)])
     shown = view.light[pixels[:, 1], pixels[:, 0], :2]
     assert shown == pytest.approx(way.onto(pixels), abs=0.05)
+
+
+@given(bent)
+def test_all_pixels_of_a_bent_view_lie_where_its_map_says(way):
+    x, y = way.places((281, 1601))
+    columns, rows = PLACES.T.astype(int)
+    told = np.column_stack([x[rows, columns], y[rows, columns]])
+    assert told == pytest.approx(way.onto(PLACES), abs=1e-3)

@@ -14,7 +14,8 @@ from pipeline.profile.format import frame_formats
 from pipeline.settings.settings import Settings
 from pipeline.strip.density import to_density
 from pipeline.survey.frame import FrameSurvey
-from pipeline.survey.scan import LookStore, ScanLook, ScanSurvey, survey_scan
+from pipeline.survey.scan import ScanSurvey, survey_scan
+from pipeline.survey.scan_look import LookStore, ScanLook
 from pipeline.survey.strip import StripSurvey
 from tests.film_model import FrameSpec, ModelScan, Roll, Scene, StripSpec, make_scan, write_scan
 
