@@ -83,12 +83,14 @@ class Stops:
         return self
 
     def __exit__(self, *raised: object) -> None:
-        """Listen no more, unless a signal came: then what is left has to end in time too."""
-        if self._code is None:
-            signal.set_wakeup_fd(self._fd_before)
-            for stop, handler in self._before.items():
-                signal.signal(stop, handler)
-            self._sending.close()
+        """Listen no more; where a signal came, end the process."""
+        if self._code is not None:
+            # All is in order, and to take what is loaded to pieces would take a while.
+            self._end(self._code)
+        signal.set_wakeup_fd(self._fd_before)
+        for stop, handler in self._before.items():
+            signal.signal(stop, handler)
+        self._sending.close()
 
     def _interrupt(self, signum: int, frame: FrameType | None) -> None:
         if self._code is not None:

@@ -25,7 +25,7 @@ _CONNECT_SECONDS = 10.0
 # Network disks may take a few seconds to show other machines a new file.
 _SHOW_SECONDS, _POLL_SECONDS = 5.0, 0.25
 # What watches over a cluster starts a worker that was killed anew within seconds.
-_WITHOUT_WORKERS_SECONDS, _LOOK_SECONDS = 30.0, 1.0
+_WITHOUT_WORKERS_SECONDS, _LOOK_SECONDS = 120.0, 1.0
 
 
 @contextmanager
