@@ -20,12 +20,18 @@ if sys.platform != "win32":
     import fcntl
 
 _FULL_SYNC = None if sys.platform == "win32" else getattr(fcntl, "F_FULLFSYNC", None)
+# One system tells the paths of open files by fcntl(2), others by links.
+_PATH_OF = None if sys.platform == "win32" else getattr(fcntl, "F_GETPATH", None)
+_LONGEST_PATH = 1024
 NAMESPACE = "https://evenroll.invalid/ns/1.0/"
 SOFTWARE = f"evenroll {__version__}"
 """By these our own files are known."""
 
 PREFIX, SUFFIX = ".evenroll-", ".part"
 """How the names of temporary files begin and end, by which killed runs' are swept."""
+
+LOCK_NAME = ".evenroll.lock"
+"""The file by which a run keeps others out of its output folder, as long as it goes on."""
 
 _TRIAL = "trial"
 # Characters of the final name in the temporary one: file systems take 255 bytes.
@@ -177,6 +183,41 @@ def sweep(folder: Path) -> int:
     return removed
 
 
+def take_unfinished_away() -> None:
+    """Remove temporary files that this process has open, and its locks, as it ends at once.
+
+    Where the system does not tell which files those are, the next run sweeps them.
+    """
+    # A thread may begin another one meanwhile.
+    while any([_removed_unfinished(path, number) for number, path in _open_files()]):
+        pass
+
+
+def _removed_unfinished(path: Path, number: int) -> bool:
+    name = path.name
+    if name == LOCK_NAME or (name.startswith(PREFIX) and name.endswith(SUFFIX)):
+        # By its number, so that it fails only where another process has the file's lock.
+        with contextlib.suppress(OSError):
+            _lock(number)
+            path.unlink()
+            return True
+    return False
+
+
+def _open_files() -> Iterator[tuple[int, Path]]:
+    """Yield this process's open files that have names, with their numbers."""
+    with contextlib.suppress(OSError):
+        for link in Path("/dev/fd").iterdir():
+            # Others may be closed meanwhile.
+            with contextlib.suppress(OSError):
+                number = int(link.name)
+                if _PATH_OF is None:
+                    yield number, link.readlink()
+                else:
+                    told = fcntl.fcntl(number, _PATH_OF, bytes(_LONGEST_PATH))
+                    yield number, Path(os.fsdecode(told.rstrip(b"\0")))
+
+
 def _settle(folder: Path) -> None:
     """Bring a folder's names to the disk, so that a finished file outlives a loss of power."""
     # Some network disks can't; then the file is still whole or not there.
@@ -198,7 +239,7 @@ def _to_disk(descriptor: int) -> None:
     os.fsync(descriptor)
 
 
-def _lock(file: BinaryIO) -> None:
+def _lock(file: BinaryIO | int) -> None:
     """Lock a temporary file for its writer; OSError if another process has it."""
     if sys.platform != "win32":
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)

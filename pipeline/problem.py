@@ -8,15 +8,20 @@ class Exit(IntEnum):
     """Exit codes of the command; other programs rely on them.
 
     0: all is done. 1: some scans failed, the rest is done and listed. 2: wrong usage, or a setting
-    that makes no sense. 3: nothing could be done. 130 (128 + SIGINT, as POSIX shells tell it):
-    interrupted; what is finished stays valid, and a rerun goes on from there.
+    that makes no sense. 3: nothing could be done. 128 and the number of a signal, as POSIX shells
+    tell it: ended by that, as 130 by Ctrl-C (SIGINT), 143 by SIGTERM, 129 by SIGHUP and 141 where
+    nobody reads on what it prints (SIGPIPE); what is finished stays valid, and a rerun goes on
+    from there.
     """
 
     DONE = 0
     SOME_FAILED = 1
     WRONG_USAGE = 2
     NOTHING_DONE = 3
+    HUNG_UP = 129
     INTERRUPTED = 130
+    UNREAD = 141
+    TERMINATED = 143
 
 
 def reason_of(error: Exception) -> str:

@@ -303,3 +303,25 @@ def test_output_folder_on_a_full_disk_is_refused(tmp_path, monkeypatch):
     with pytest.raises(OutputProblem, match="the disk is full"):
         whole_file.check_folder(tmp_path / "out")
     assert names(tmp_path / "out") == []
+
+
+def test_what_is_unfinished_goes_and_what_others_hold_stays(tmp_path):
+    """As a process ends at once: files of its own under way, but no lock of another process."""
+    other = tmp_path / "other"
+    other.mkdir()
+    hold = (
+        "import fcntl, sys; file = open(sys.argv[1], 'w'); fcntl.flock(file, fcntl.LOCK_EX);"
+        "print('held', flush=True); sys.stdin.read()"
+    )
+    theirs = other / whole_file.LOCK_NAME
+    holder = subprocess.Popen(
+        [sys.executable, "-c", hold, theirs], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    )
+    with holder:
+        assert holder.stdout.readline() == b"held\n"
+        own = tmp_path / whole_file.LOCK_NAME
+        with theirs.open(), own.open("x"), pytest.raises(OutputProblem):
+            write_then(tmp_path / "a.tif", whole_file.take_unfinished_away)
+        holder.communicate(b"")
+    assert names(tmp_path) == ["other"]
+    assert names(other) == [whole_file.LOCK_NAME]

@@ -1,7 +1,6 @@
 """The command: words in, words out; all work is done by `roll`."""
 
 import gc
-import signal
 import sys
 from concurrent.futures import Executor
 from dataclasses import dataclass
@@ -27,7 +26,8 @@ from pipeline.command.options import (
 from pipeline.command.profile import profile_group
 from pipeline.command.review import review_command
 from pipeline.command.run import Run, echo_json, exit_code, overall, run_of
-from pipeline.problem import Exit, Problem, SettingsProblem
+from pipeline.command.stop import Stops
+from pipeline.problem import ClusterProblem, Exit, Problem, SettingsProblem
 from pipeline.words import printable
 
 if TYPE_CHECKING:
@@ -37,10 +37,6 @@ if TYPE_CHECKING:
     from pipeline.settings import Roll
 
 
-# What ends a run in order: Ctrl-C, a supervisor's wish, and a terminal that closes.
-_STOPS = tuple(
-    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
-)
 # What the compiler loads are very many objects that stay: looking for garbage among them as often
 # as Python does by itself takes a thirtieth of a small roll's time.
 _OBJECTS_BEFORE_COLLECTION = 20_000
@@ -181,7 +177,13 @@ def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: b
         writing = _Writing(run, _folders(run.rolls, out), want, beside)
         with Ahead(writing.survey, executor, len(run.rolls)) as ahead:
             for index, (roll, folder) in enumerate(zip(run.rolls, writing.folders, strict=True)):
-                outcome, code, problems = writing.write(index, executor, ahead)
+                try:
+                    outcome, code, problems = writing.write(index, executor, ahead)
+                except ClusterProblem as problem:
+                    # The rolls that are left would fare no better.
+                    codes.append(run.told(problem))
+                    results.append(_result(roll, folder, None, [str(problem)]))
+                    break
                 codes.append(code)
                 results.append(_result(roll, folder, outcome, problems))
                 if outcome is not None and not run.as_json:
@@ -246,6 +248,8 @@ class _Writing:
                 return None, Exit.NOTHING_DONE, problems
             drawings = drawings_of(roll.notes.batch, self.beside)
             outcome = write_roll(surveyed, folder, executor, listen, self.want, drawings)
+        except ClusterProblem:
+            raise
         except Problem as problem:
             return None, self.run.told(problem), [str(problem)]
         self.run.talk.end()
@@ -298,29 +302,20 @@ def _folders(rolls: "tuple[Roll, ...]", out: Path) -> list[Path]:
     return folders
 
 
-def _interrupt(signum: int, frame: object) -> None:
-    """End the run in order; a second signal ends it at once, which loses no more than time."""
-    for stop in _STOPS:
-        signal.signal(stop, signal.SIG_DFL)
-    raise KeyboardInterrupt
-
-
-def _listen_to_signals() -> None:
-    for stop in _STOPS:
-        # What started the command may want it to go on, as nohup does.
-        if signal.getsignal(stop) is not signal.SIG_IGN:
-            signal.signal(stop, _interrupt)
-
-
 def main(arguments: list[str] | None = None) -> None:
     """Run the command and leave with its exit code."""
-    _listen_to_signals()
     gc.set_threshold(_OBJECTS_BEFORE_COLLECTION)
+    with Stops() as stops:
+        sys.exit(_run(arguments, stops))
+
+
+def _run(arguments: list[str] | None, stops: Stops) -> int:
+    """Run the command and return its exit code; what went wrong is told."""
     try:
-        code = evenroll.main(args=arguments, prog_name="evenroll", standalone_mode=False)
+        code = evenroll.main(args=arguments, prog_name="evenroll", standalone_mode=False, obj=stops)
     except (click.exceptions.Abort, KeyboardInterrupt):
-        click.echo("Interrupted; what is finished stays, and a rerun goes on from there.", err=True)
-        code = Exit.INTERRUPTED
+        stops.tell()
+        code = stops.code
     except click.ClickException as error:
         error.show()
         code = error.exit_code
@@ -328,7 +323,7 @@ def main(arguments: list[str] | None = None) -> None:
         click.echo(printable(problem), err=True)
         is_usage = isinstance(problem, SettingsProblem)
         code = problem.exit_code if is_usage else Exit.NOTHING_DONE
-    sys.exit(int(code or 0))
+    return int(code or 0)
 
 
 if __name__ == "__main__":

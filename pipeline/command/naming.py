@@ -1,11 +1,13 @@
 """Commands that tell slips by the words that the user gave, and refuse options that do nothing."""
 
+import os
+import sys
 from typing import Any
 
 import click
 
 from pipeline.command.options import GROUPS
-from pipeline.problem import SettingsProblem
+from pipeline.problem import Exit, SettingsProblem
 
 # Fewer options than this stand in one list.
 _FEW = 5
@@ -133,3 +135,22 @@ class NamingGroup(click.Group):
     """A group whose commands tell wrong values by their options."""
 
     command_class = OptionNames
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run a command; where nobody reads on what it prints, end it as other commands end."""
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:
+            _print_no_more()
+            raise click.exceptions.Exit(Exit.UNREAD) from None
+
+
+def _print_no_more() -> None:
+    """Have what is still to be printed go nowhere, so that nothing complains of it at the end."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except BrokenPipeError:
+            os.dup2(nowhere, stream.fileno())
+    os.close(nowhere)

@@ -22,6 +22,7 @@ from pipeline.command.options import (
     writing_options,
 )
 from pipeline.command.run import Run, gather_rolls, run_of
+from pipeline.command.stop import Stops
 from pipeline.file import check_folder
 from pipeline.problem import Exit, OutputProblem, SettingsProblem
 from pipeline.words import natural_key
@@ -69,6 +70,9 @@ def review_command(
 
     again, out, run, fresh = _source(scans, out, options)
     check_folder(out)
+    stops = click.get_current_context().find_object(Stops)
+    if stops is not None:
+        stops.take_as_usual(Exit.DONE)
     with workers(run.workers, None) as executor:
         desk = Desk(again, out, executor, run.talk.listen)
         run.talk.end()

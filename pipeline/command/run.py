@@ -14,7 +14,7 @@ import click
 
 from pipeline.event import Event
 from pipeline.file import is_ours
-from pipeline.problem import Exit, Problem, ScanProblem, SettingsProblem
+from pipeline.problem import ClusterProblem, Exit, Problem, ScanProblem, SettingsProblem
 from pipeline.scan import is_scan_name
 from pipeline.settings import (
     ROLL_FILE,
@@ -67,7 +67,8 @@ class Run:
     def surveys(self) -> "Iterator[tuple[SurveyedRoll | None, Exit]]":
         """Yield each roll's survey, None where it has none, and its exit code.
 
-        With --strict, a roll with a scan that failed has none, and is the last.
+        With --strict, a roll with a scan that failed has none, and is the last. So is one at which
+        the cluster has gone.
         """
         from pipeline.roll import survey_roll, workers
 
@@ -75,6 +76,9 @@ class Run:
             for roll in self.rolls:
                 try:
                     surveyed = survey_roll(roll, executor, self.talk.listen)
+                except ClusterProblem as problem:
+                    yield None, self.told(problem)
+                    return
                 except Problem as problem:
                     yield None, self.told(problem)
                     continue
@@ -281,12 +285,12 @@ class Talk:
     def say(self, text: str) -> None:
         """Write one line."""
         self.end()
-        click.echo(printable(text), err=True)
+        self._write(f"{printable(text)}\n")
 
     def end(self) -> None:
         """Take the changing line away, if there is one."""
         if self._open_line:
-            click.echo("\r\x1b[K", err=True, nl=False)
+            self._write("\r\x1b[K")
             self._open_line = False
 
     def listen(self, event: Event) -> None:
@@ -312,5 +316,14 @@ class Talk:
             seconds = (now - began) / (event.done - 1) * (event.total - event.done)
             left = f", about {seconds:.0f} s left" if seconds >= 1 else ""
         doing = "scans looked at" if event.kind == "surveyed" else "frames written"
-        click.echo(f"\r\x1b[K{event.done} of {event.total} {doing}{left}", err=True, nl=False)
+        self._write(f"\r\x1b[K{event.done} of {event.total} {doing}{left}")
         self._open_line = True
+
+    def _write(self, text: str) -> None:
+        try:
+            click.echo(text, err=True, nl=False)
+        except BrokenPipeError:
+            raise
+        # A terminal that has gone is no reason to end: the signal that tells of it is.
+        except OSError:
+            self._verbose = self._terminal = False

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from collections.abc import Set as AbstractSet
-from concurrent.futures import CancelledError, Executor, as_completed
+from concurrent.futures import Executor, as_completed
 from contextlib import closing, suppress
 from dataclasses import dataclass, field, replace
 from errno import EDQUOT, ENOENT, ENOSPC, ENOTCONN, EROFS, ESTALE
@@ -10,7 +10,7 @@ from pathlib import Path
 
 from pipeline.event import Event, Listener
 from pipeline.file import check_folder, check_folder_to_be, check_replaceable, content_hash, sweep
-from pipeline.problem import OutputProblem, ScanProblem
+from pipeline.problem import ClusterProblem, OutputProblem, ScanProblem
 from pipeline.record import FilesRecord, RollRecord, ScanTrouble
 from pipeline.report import (
     Drawing,
@@ -26,7 +26,7 @@ from pipeline.roll.pages import Report, page_names, write_pages
 from pipeline.roll.plan import ALL, Wanted, planned
 from pipeline.roll.record import record_of
 from pipeline.roll.scans import drop, told
-from pipeline.roll.sharing import SharedScans
+from pipeline.roll.sharing import shared_scans
 from pipeline.roll.survey import SurveyedRoll
 from pipeline.scan import content_of
 
@@ -52,8 +52,7 @@ class _Writing:
 
     def fail(self, scan: str, error: Exception, event: Event) -> None:
         """Tell and keep what went wrong; once only where the disk is full or gone."""
-        gone = isinstance(error, CancelledError)
-        no_room = gone or (isinstance(error, OutputProblem) and error.number in _NO_ROOM)
+        no_room = isinstance(error, OutputProblem) and error.number in _NO_ROOM
         if not (no_room and self.no_room):
             message = told(event.name, error)
             self.troubles.append(ScanTrouble(scan, message))
@@ -89,6 +88,8 @@ def write_roll(
         If no scan of the roll could be used.
     OutputProblem
         If the folder can't be written, or holds a result of another kind.
+    ClusterProblem
+        If the cluster that does the work has gone.
     """
     if not surveyed.strips:
         reason = surveyed.problems[0].message.rstrip(".") if surveyed.problems else "no scans"
@@ -252,6 +253,8 @@ def _hashes(jobs: Sequence[Job], writing: _Writing) -> dict[Path, str]:
                 fresh = content if content.holds(path) else content_of(path)
                 hashes[path] = fresh.value
                 journal.note_hash(path, hashes[path])
+            except ClusterProblem:
+                raise
             except Exception as error:
                 event = Event("failed", path.name, count, len(pending))
                 writing.fail(path.name, error, event)
@@ -266,7 +269,7 @@ def _run(todo: Sequence[Job], keys: Mapping[str, str], writing: _Writing) -> Non
     Frames that are under way when it ends early are finished and noted too.
     """
     work = negative if writing.want.split else develop
-    with closing(SharedScans([job.task for job in todo], writing.executor)) as shared:
+    with closing(shared_scans([job.task for job in todo], writing.executor)) as shared:
         pending = {shared.submit(work, job.task): job for job in todo}
         left = dict(pending)
         try:
@@ -277,6 +280,8 @@ def _run(todo: Sequence[Job], keys: Mapping[str, str], writing: _Writing) -> Non
                 # One frame must not end the run, whatever it makes a worker stumble over.
                 try:
                     writing.note(job, keys[job.name], future.result())
+                except ClusterProblem:
+                    raise
                 except Exception as error:
                     writing.fail(job.task.scan.path.name, error, event)
                     if writing.no_room:
@@ -285,6 +290,9 @@ def _run(todo: Sequence[Job], keys: Mapping[str, str], writing: _Writing) -> Non
                 writing.listen(event)
         finally:
             drop(left)
+            # Who ends a run may not wait for what is under way.
+            with suppress(OutputProblem):
+                writing.journal.save()
             for future, job in left.items():
                 with suppress(Exception):
                     if not future.cancelled():

@@ -15,7 +15,7 @@ from typing import Any
 
 from filelock import FileLock, Timeout
 
-from pipeline.file import content_hash, output_problem, read_small, write_text
+from pipeline.file import LOCK_NAME, content_hash, output_problem, read_small, write_text
 from pipeline.problem import OutputProblem
 from pipeline.words import printable
 
@@ -285,7 +285,6 @@ class Journal:
         self._saving_seconds = self._saved_at - began
 
 
-LOCK_NAME = ".evenroll.lock"
 _POLL_SECONDS = 0.2
 _MOST_HOLDER_BYTES = 200
 _HOLDER = re.compile(r"process \d{1,10} on [\w.-]{1,100}")

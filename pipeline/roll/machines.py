@@ -7,11 +7,13 @@ scans and write the files themselves, so their machines must see the same folder
 import ctypes
 import importlib
 import logging
+import sys
+import threading
 import time
 import warnings
-from collections.abc import Iterator, Sequence
-from concurrent.futures import CancelledError, Executor, ThreadPoolExecutor
-from contextlib import ExitStack, contextmanager
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +24,8 @@ from pipeline.problem import ClusterProblem
 _CONNECT_SECONDS = 10.0
 # Network disks may take a few seconds to show other machines a new file.
 _SHOW_SECONDS, _POLL_SECONDS = 5.0, 0.25
+# What watches over a cluster starts a worker that was killed anew within seconds.
+_WITHOUT_WORKERS_SECONDS, _LOOK_SECONDS = 120.0, 1.0
 
 
 @contextmanager
@@ -49,8 +53,119 @@ def workers(count: int, cluster: str | None, shared: Sequence[Path] = ()) -> Ite
         pool.shutdown(wait=True, cancel_futures=True)
 
 
+class ClusterExecutor(Executor):
+    """Has the workers of a cluster work, and tells when there is none any more.
+
+    Then all that is waited for, and all that is submitted later, raises ClusterProblem.
+
+    Parameters
+    ----------
+    client
+        The library's client of the cluster.
+    address
+        Where the cluster is, for the user.
+    """
+
+    def __init__(self, client: Any, address: str) -> None:
+        self._client, self._address = client, address
+        self._there = client.get_executor(pure=False)
+        self._waiting: dict[Future[Any], Future[Any]] = {}
+        self._gone: ClusterProblem | None = None
+        self._lock = threading.RLock()
+        self._ended = threading.Event()
+        threading.Thread(target=self._watch, name="evenroll-cluster", daemon=True).start()
+
+    @property
+    def hands(self) -> int:
+        """Return how many tasks its workers do at a time."""
+        return sum(self._client.nthreads().values())
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        """Have work done; raise ClusterProblem where the cluster has gone."""
+        ours: Future[Any] = Future()
+        with self._lock:
+            if self._gone is not None:
+                raise self._gone
+            theirs = self._there.submit(_do, __version__, fn, args, kwargs)
+            self._waiting[ours] = theirs
+        ours.add_done_callback(self._drop)
+        theirs.add_done_callback(lambda done: self._pass_on(done, ours))
+        return ours
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        """Have no more work done."""
+        self._ended.set()
+        self._there.shutdown(wait=wait)
+
+    def _drop(self, ours: Future[Any]) -> None:
+        with self._lock:
+            theirs = self._waiting.pop(ours, None)
+        if ours.cancelled() and theirs is not None:
+            theirs.cancel()
+
+    def _pass_on(self, theirs: Future[Any], ours: Future[Any]) -> None:
+        if ours.cancelled():
+            # By this those who wait for several take note.
+            ours.set_running_or_notify_cancel()
+            return
+        # What nobody here has cancelled was lost with the connection.
+        if theirs.cancelled() and not self._ended.is_set():
+            self._give_up("has gone", "see that its scheduler runs and run again")
+        with self._lock:
+            is_waited_for = self._waiting.pop(ours, None) is not None
+        if is_waited_for and ours.set_running_or_notify_cancel():
+            if theirs.cancelled():
+                ours.set_exception(self._problem("was left", "run again"))
+            elif (error := theirs.exception()) is not None:
+                ours.set_exception(error)
+            else:
+                ours.set_result(theirs.result())
+
+    def _give_up(self, what: str, remedy: str) -> None:
+        with self._lock:
+            self._gone = self._gone or self._problem(what, remedy)
+            left = [ours for ours in self._waiting if ours.set_running_or_notify_cancel()]
+            self._waiting.clear()
+        for ours in left:
+            ours.set_exception(self._gone)
+
+    def _problem(self, what: str, remedy: str) -> ClusterProblem:
+        return ClusterProblem(None, f"the cluster at '{self._address}' {what}", remedy)
+
+    def _watch(self) -> None:
+        """Give up where there have been no workers for long."""
+        seen = time.monotonic()
+        while not self._ended.wait(_LOOK_SECONDS):
+            # Of a connection that is lost those who wait are told by the library.
+            with suppress(Exception):
+                if self._client.nthreads() or not self._waiting:
+                    seen = time.monotonic()
+                elif time.monotonic() - seen > _WITHOUT_WORKERS_SECONDS:
+                    self._give_up("has lost all of its workers", "start some and run again")
+
+
+def _do(
+    version: str, work: Callable[..., Any], args: Sequence[Any], kwargs: Mapping[str, Any]
+) -> Any:
+    """Do work on a worker, which may have come after the workers were looked at."""
+    if version != __version__:
+        what = f"a worker that came later has evenroll {__version__}, and not {version}"
+        raise ClusterProblem(None, what, "install the same version on all machines and run again")
+    return work(*args, **kwargs)
+
+
+def scratch_folder(otherwise: Path) -> Path:
+    """Return where this process puts scratch files: a cluster's worker has a folder for them."""
+    library = sys.modules.get("distributed")
+    if library is not None:
+        # Raised where it is no worker that asks.
+        with suppress(ValueError):
+            return Path(library.get_worker().local_directory)
+    return otherwise
+
+
 @contextmanager
-def cluster_executor(address: str, shared: Sequence[Path]) -> Iterator[Executor]:
+def cluster_executor(address: str, shared: Sequence[Path]) -> Iterator[ClusterExecutor]:
     """Yield an executor whose work is done by the workers of the cluster at `address`.
 
     A worker that is lost is made up for by the others.
@@ -70,7 +185,7 @@ def cluster_executor(address: str, shared: Sequence[Path]) -> Iterator[Executor]
         # Its remarks on other versions of its own parts are not for the user of this command.
         warnings.filterwarnings("ignore", module=r"distributed\.")
         client = _client(library, address)
-        executor = client.get_executor(pure=False)
+        executor = ClusterExecutor(client, address)
         try:
             _check_workers(client, address, shared)
             yield executor
@@ -80,8 +195,8 @@ def cluster_executor(address: str, shared: Sequence[Path]) -> Iterator[Executor]
 
 
 def is_lost(error: BaseException) -> bool:
-    """Tell whether an error is the cluster's own: it gave work up."""
-    return isinstance(error, CancelledError) or type(error).__module__.startswith("distributed.")
+    """Tell whether an error is the cluster's own: its workers died of a task, or gave it up."""
+    return type(error).__module__.startswith("distributed.")
 
 
 def _library() -> Any:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.event import Event, Listener
-from pipeline.problem import Problem
+from pipeline.problem import ClusterProblem, Problem
 from pipeline.record import ScanTrouble
 from pipeline.roll.machines import give_back, is_lost
 from pipeline.settings import Roll
@@ -71,7 +71,7 @@ def told(name: str, error: Exception) -> str:
     if isinstance(error, MemoryError):
         return f"{name}: does not fit in memory; set fewer workers."
     if is_lost(error):
-        return f"{name}: the cluster gave it up; see to its workers and run again."
+        return f"{name}: its workers died of it; give them more memory each and run again."
     reason = " ".join(str(error).split()) or "no reason given"
     return f"{name}: can't be worked on ({type(error).__name__}: {reason}); report this as a bug."
 
@@ -163,6 +163,8 @@ class _Each:
                 try:
                     done[index] = put_away(future.result(), self.store)
                     self.listen(Event("surveyed", scans[index].name, count, total))
+                except ClusterProblem:
+                    raise
                 # One scan must not end the run, whatever it makes a worker stumble over.
                 except Exception as error:
                     failures[index] = error

@@ -30,6 +30,7 @@ from pipeline.numbering import (
     recut,
     with_roll_numbers,
 )
+from pipeline.problem import ClusterProblem
 from pipeline.profile import (
     MONOCHROME,
     FilmProfile,
@@ -125,6 +126,8 @@ def survey_roll(
     SettingsProblem
         If its film or scanner profile makes no sense, or a reference frame, a wedge or a bracket
         can't be used.
+    ClusterProblem
+        If the cluster that does the work has gone.
     """
     if roll.problem is not None:
         raise roll.problem
@@ -271,6 +274,8 @@ def _corrected(
             try:
                 anew = put_away(future.result(), store).strips
                 done |= {place: changed(anew[at], edged) for at, place in places.items()}
+            except ClusterProblem:
+                raise
             except Exception as error:
                 troubles.append(failed(listen, path.name, error, count, len(pending)))
                 done |= dict.fromkeys(places.values())

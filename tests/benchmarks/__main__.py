@@ -1,4 +1,4 @@
-"""Benchmarks: `python -m tests.benchmarks FOLDER [roll|strip|large|growth|many|start|page|stages]`.
+"""Benchmarks: `python -m tests.benchmarks FOLDER [roll|strip|large|growth|many|start|page|...]`.
 
 FOLDER keeps the scans that are made (13 GB for all). Making them is not timed. Times of the
 processor count all threads; on a machine that does other things as well they are what to compare.
@@ -14,10 +14,12 @@ from pathlib import Path
 import numpy as np
 
 from tests.benchmarks import scans as made
+from tests.benchmarks.cluster import cluster
 from tests.benchmarks.frames import frame_tasks
 from tests.benchmarks.measure import Cost, least, process_cost, section_cost
 from tests.benchmarks.review import review
 from tests.benchmarks.stages import frame_and_survey_stages
+from tests.benchmarks.stop import stop
 
 _EVENROLL = (sys.executable, "-m", "pipeline")
 
@@ -124,7 +126,9 @@ def page(folder: Path, rounds: int) -> None:
     review(made.roll_folder(folder, 3200.0))
 
 
-PARTS = {f.__name__: f for f in (roll, strip, large, growth, many, start, stages, page)}
+PARTS = {
+    f.__name__: f for f in (roll, strip, large, growth, many, start, stages, page, stop, cluster)
+}
 
 
 def main() -> None:

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import tifffile
 
-from pipeline.command import cli
+from pipeline.command.cli import evenroll
 from pipeline.settings.settings import LOOKS
 from tests.conftest import Run, contents, states
 from tests.roll_schema import broken
@@ -127,7 +127,7 @@ def test_help_tells_every_word(command: str, run: Run):
     ran = run(command, "--help")
     assert ran.code == 0
     assert ran.err == ""
-    options = {name for item in cli.evenroll.commands[command].params for name in item.opts}
+    options = {name for item in evenroll.commands[command].params for name in item.opts}
     assert all(name in ran.out for name in options if name.startswith("-"))
     assert ("|".join(LOOKS) in ran.out) == (command == "convert")
 
@@ -191,7 +191,7 @@ def test_a_run_over_rolls_that_is_stopped_ends_soon_and_goes_on(
             break
     process.send_signal(sent)
     output, errors = process.communicate(timeout=60)
-    assert process.returncode == 130
+    assert process.returncode == 128 + sent
     assert output == ""
     assert "Traceback" not in errors
     assert "surveyed" not in errors
@@ -213,7 +213,7 @@ def test_a_stopped_run_goes_on_from_there(sent, model_roll, tmp_path, run: Run, 
     output, errors = process.communicate(timeout=60)
     assert output == ""
     assert "Traceback" not in errors
-    assert process.returncode == (-sent if sent == signal.SIGKILL else 130)
+    assert process.returncode == (-sent if sent == signal.SIGKILL else 128 + sent)
     assert sent == signal.SIGKILL or not list(out.glob(".evenroll-*"))
     finished = contents(out)
     assert all(contents(converted)[n] == finished[n] for n in finished if n.endswith(".tif"))
@@ -222,28 +222,6 @@ def test_a_stopped_run_goes_on_from_there(sent, model_roll, tmp_path, run: Run, 
     assert result["kept"] >= 1
     assert result["kept"] + result["written"] == 6
     assert contents(out) == contents(converted)
-
-
-def test_a_second_signal_ends_the_run_at_once():
-    before = {stop: signal.getsignal(stop) for stop in cli._STOPS}
-    try:
-        cli._listen_to_signals()
-        with pytest.raises(KeyboardInterrupt):
-            signal.raise_signal(signal.SIGTERM)
-        assert {signal.getsignal(stop) for stop in before} == {signal.SIG_DFL}
-    finally:
-        for stop, handler in before.items():
-            signal.signal(stop, handler)
-
-
-def test_signals_that_the_caller_ignores_stay_ignored():
-    # nohup(1) starts commands so.
-    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
-    try:
-        cli._listen_to_signals()
-        assert signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
-    finally:
-        signal.signal(signal.SIGHUP, before)
 
 
 def test_progress_is_for_terminals_only(model_roll: Path, tmp_path: Path, run: Run):

@@ -6,6 +6,7 @@ left lying about; see `tests/hostile/killed.py`.
 
 import argparse
 import random
+import statistics
 import sys
 import tempfile
 from collections.abc import Sequence
@@ -30,6 +31,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 print(f"{number + 1} killed, {len(killed.broken)} broken files", flush=True)
     print(f"kills {killed.kills}, of them with old and new files side by side {killed.midway}")
     print(f"exit codes {dict(sorted(killed.codes.items()))}")
+    if killed.seconds:
+        median, worst = statistics.median(killed.seconds), max(killed.seconds)
+        print(f"asked to end, they took {median:.2f} s in the middle, {worst:.2f} s at worst")
     for name in ("broken", "differing", "left", "tracebacks"):
         found = getattr(killed, name)
         print(f"{name}: {len(found)} {sorted(set(found))[:5] if found else ''}")

@@ -1,10 +1,10 @@
 """Runs killed at random moments, and what they leave.
 
 A small roll stands in the output folder, converted with other settings. A run converts it anew
-and is killed at a random moment, half of them while files are written; by SIGKILL mostly, by
-SIGTERM or SIGINT at times. Then every file under its final name must be, byte for byte, that of
-the one run or that of the other, and open whole; an undisturbed rerun must end in the bytes of a
-run that nobody killed, with nothing left over.
+and is killed at a random moment, half of them while files are written; half of them by SIGKILL,
+the others by SIGTERM, SIGINT or SIGHUP. Then every file under its final name must be, byte for
+byte, that of the one run or that of the other, and open whole; an undisturbed rerun must end in
+the bytes of a run that nobody killed, with nothing left over.
 """
 
 import json
@@ -39,7 +39,8 @@ with warnings.catch_warnings():
 
 # Seen from outside: what a run may leave besides its files is named alike.
 LEFTOVERS = ".evenroll-*", ".evenroll.lock"
-SIGNALS = (signal.SIGKILL, signal.SIGKILL, signal.SIGKILL, signal.SIGTERM, signal.SIGINT)
+ASKING = signal.SIGTERM, signal.SIGINT, signal.SIGHUP
+SIGNALS = (*[signal.SIGKILL] * 3, *ASKING)
 OTHER_SETTINGS = ("--exposure", "0.5")
 PATIENCE_SECONDS = 300.0
 
@@ -138,6 +139,7 @@ class Killed:
     left: list[str] = field(default_factory=list)
     codes: Counter[int] = field(default_factory=Counter)
     tracebacks: list[str] = field(default_factory=list)
+    seconds: list[float] = field(default_factory=list)
 
 
 class KillableRoll:
@@ -182,7 +184,10 @@ class KillableRoll:
         process.join(moment)
         if process.exitcode is None:
             os.kill(process.pid or 0, sent)
+        began = time.monotonic()
         code = self.command.finish(process)
+        if code in [128 + asked for asked in ASKING]:
+            killed.seconds.append(time.monotonic() - began)
         killed.kills += 1
         killed.codes[code] += 1
         told = self.command.told(process)

@@ -10,9 +10,10 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.file import LOCK_NAME
 from pipeline.problem import OutputProblem
 from pipeline.roll import journal as module
-from pipeline.roll.journal import LOCK_NAME, folder_lock
+from pipeline.roll.journal import folder_lock
 
 HOLD = """
 import sys

@@ -1,13 +1,15 @@
 """Compressed scans decoded once for all frames, with the files that they have otherwise."""
 
+import logging
 import shutil
 import threading
 from collections import Counter
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
+import distributed
 import imagecodecs
 import numpy as np
 import pytest
@@ -19,7 +21,8 @@ from pipeline.roll import convert as roll
 from pipeline.roll import sharing as scan_sharing
 from pipeline.roll.convert import write_roll
 from pipeline.roll.frame_task import FrameTask
-from pipeline.roll.sharing import SharedScans
+from pipeline.roll.machines import ClusterExecutor, cluster_executor
+from pipeline.roll.sharing import SharedScans, shared_scans
 from pipeline.roll.survey import survey_roll
 from pipeline.scan import unpacked
 from pipeline.scan.scan import open_scan
@@ -93,8 +96,9 @@ def test_files_are_those_of_frames_that_decode_by_themselves(
     assert contents(tmp_path / "one") == contents(tmp_path / "two")
 
 
-def test_a_roll_decodes_every_strip_once(model_roll: Path, tmp_path: Path, monkeypatch):
-    folder = packed(model_roll, tmp_path / "packed", **STORED["deflate"])
+@pytest.fixture
+def decoded(monkeypatch) -> Counter[tuple[str, int]]:
+    """Return how often each strip of a TIFF is decoded from now on."""
     seen: Counter[tuple[str, int]] = Counter()
     decode = tifffile.TiffPage.decode.func
 
@@ -107,14 +111,97 @@ def test_a_roll_decodes_every_strip_once(model_roll: Path, tmp_path: Path, monke
 
         return one
 
+    monkeypatch.setattr(tifffile.TiffPage, "decode", property(counting))
+    return seen
+
+
+def test_a_roll_decodes_every_strip_once(model_roll: Path, tmp_path: Path, decoded):
+    folder = packed(model_roll, tmp_path / "packed", **STORED["deflate"])
     with ThreadPoolExecutor(4) as pool:
         surveyed = survey_roll(roll_of(folder), pool, print)
-        monkeypatch.setattr(tifffile.TiffPage, "decode", property(counting))
+        decoded.clear()
         outcome = write_roll(surveyed, tmp_path / "out", pool, lambda event: None)
     assert outcome.failed == 0
-    assert set(seen.values()) == {1}
+    assert set(decoded.values()) == {1}
     with tifffile.TiffFile(next(folder.glob("*.tif"))) as file:
-        assert len(seen) == 2 * len(file.pages[0].dataoffsets)
+        assert len(decoded) == 2 * len(file.pages[0].dataoffsets)
+
+
+def test_a_worker_of_a_cluster_decodes_every_strip_once_too(
+    model_roll: Path, tmp_path: Path, decoded, run: Run, monkeypatch
+):
+    folder = packed(model_roll, tmp_path / "packed", **STORED["deflate"])
+    options = {"n_workers": 1, "threads_per_worker": 2, "processes": False, "protocol": "tcp://"}
+    with (
+        distributed.LocalCluster(
+            **options, dashboard_address=":0", silence_logs=logging.CRITICAL
+        ) as cluster,
+        cluster_executor(cluster.scheduler_address, []) as executor,
+    ):
+        surveyed = survey_roll(roll_of(folder), executor, print)
+        decoded.clear()
+        outcome = write_roll(surveyed, tmp_path / "out", executor, lambda event: None)
+    assert (outcome.written, outcome.failed) == (6, 0)
+    assert set(decoded.values()) == {1}
+    with tifffile.TiffFile(next(folder.glob("*.tif"))) as file:
+        assert len(decoded) == 2 * len(file.pages[0].dataoffsets)
+    assert run("convert", folder, "-o", tmp_path / "local", "--roll", "harbour").code == 0
+    pictures = {
+        n: b for n, b in contents(tmp_path / "local").items() if n.endswith((".tif", "jpg"))
+    }
+    assert pictures.items() <= contents(tmp_path / "out").items()
+
+
+class ByHand(ClusterExecutor):
+    """Stands in for a cluster of so many hands; work is done when the test says so."""
+
+    def __init__(self, hands: int) -> None:
+        self.count, self.work = hands, []
+
+    @property
+    def hands(self) -> int:
+        return self.count
+
+    def submit(self, fn, /, *args, **kwargs):
+        self.work.append((Future(), fn, args))
+        return self.work[-1][0]
+
+    def do(self) -> None:
+        for future, fn, args in self.work:
+            future.set_result(fn(*args))
+
+
+def named(task: FrameTask) -> dict[str, str]:
+    if task.metadata.title.endswith("12"):
+        raise ScanProblem(task.scan.path, "is damaged", "scan it again")
+    return {"title": task.metadata.title}
+
+
+@pytest.mark.parametrize(("hands", "together"), [(1, [4, 2]), (4, [2, 2, 1, 1]), (99, [1] * 6)])
+def test_frames_of_a_scan_go_together_as_far_as_all_hands_have_work(
+    tasks: list[FrameTask], hands: int, together: list[int]
+):
+    cluster = ByHand(hands)
+    shared = shared_scans(tasks, cluster)
+    futures = [shared.submit(named, task) for task in tasks]
+    assert [len(args[1]) for _, _, args in cluster.work] == together
+    cluster.do()
+    # One that fails takes no other with it.
+    for task, future in zip(tasks, futures, strict=True):
+        if task.metadata.title.endswith("12"):
+            with pytest.raises(ScanProblem):
+                future.result(0)
+        else:
+            assert future.result(0) == {"title": task.metadata.title}
+
+
+def test_frames_that_nobody_waits_for_are_dropped_together(tasks: list[FrameTask]):
+    cluster = ByHand(1)
+    shared = shared_scans(tasks, cluster)
+    futures = [shared.submit(named, task) for task in tasks]
+    for future in futures:
+        future.cancel()
+    assert all(future.cancelled() for future, _, _ in cluster.work)
 
 
 def test_a_roll_opens_every_scan_to_describe_reduce_and_decode_it(

@@ -2,6 +2,7 @@
 
 import ctypes
 import importlib
+import json
 import logging
 import os
 import pickle
@@ -9,23 +10,31 @@ import signal
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Iterator
-from concurrent.futures import CancelledError, Future
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import nullcontext
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import distributed
 import pytest
 
-from pipeline.command.run import gather_rolls
+from pipeline.command.run import Talk, gather_rolls
 from pipeline.event import Event
 from pipeline.file import output_problem
 from pipeline.problem import ClusterProblem, OutputProblem
 from pipeline.roll import machines as module
 from pipeline.roll.convert import write_roll
 from pipeline.roll.frame_task import jobs_of
-from pipeline.roll.machines import cluster_executor, give_back, is_lost, workers
+from pipeline.roll.machines import (
+    ClusterExecutor,
+    cluster_executor,
+    give_back,
+    is_lost,
+    workers,
+)
 from pipeline.roll.record import record_of
 from pipeline.roll.scans import told
 from pipeline.roll.survey import survey_roll
@@ -80,7 +89,7 @@ def test_what_has_not_begun_is_dropped_when_the_run_ends_early():
 @pytest.fixture(scope="module")
 def address() -> Iterator[str]:
     """Yield the address of a cluster of two processes, with one thread each."""
-    options = {"n_workers": 2, "threads_per_worker": 1, "dashboard_address": None}
+    options = {"n_workers": 2, "threads_per_worker": 1, "dashboard_address": ":0"}
     with distributed.LocalCluster(**options, silence_logs=logging.CRITICAL) as cluster:
         yield cluster.scheduler_address
 
@@ -179,17 +188,92 @@ def test_another_version_on_a_worker_is_told(address, monkeypatch):
         on_cluster.__enter__()
 
 
-def test_work_given_up_is_told_in_words():
-    future: Future[None] = Future()
-    future.cancel()
-    with pytest.raises(CancelledError) as given_up:
-        future.result()
+@pytest.fixture
+def here() -> Iterator[Any]:
+    """Yield a cluster of one thread in this process."""
+    options = {"n_workers": 1, "threads_per_worker": 1, "processes": False, "protocol": "tcp://"}
+    with distributed.LocalCluster(
+        **options, dashboard_address=":0", silence_logs=logging.CRITICAL
+    ) as cluster:
+        yield cluster
+
+
+def test_a_worker_that_comes_later_with_another_version_is_told():
+    assert module._do(module.__version__, pow, (2, 3), {}) == 8
+    with pytest.raises(ClusterProblem, match=r"came later has evenroll .*, and not 9\.9\.9; "):
+        module._do("9.9.9", pow, (2, 3), {})
+
+
+def test_what_is_dropped_is_not_done(here, tmp_path):
+    with cluster_executor(here.scheduler_address, []) as executor:
+        first = executor.submit(time.sleep, 0.5)
+        dropped = executor.submit((tmp_path / "a").touch)
+        assert dropped.cancel()
+        assert first.result(30) is None
+        assert executor.submit(pow, 2, 3).result(30) == 8
+    assert not (tmp_path / "a").exists()
+
+
+def test_a_cluster_that_goes_ends_the_run_in_one_sentence(
+    here, model_roll, scans, tmp_path, run: Run, converted, monkeypatch
+):
+    listen, closing = Talk.listen, []
+
+    def closes(talk: Talk, event: Event) -> None:
+        listen(talk, event)
+        if event.kind == "written" and not closing:
+            closing.append(threading.Thread(target=here.close))
+            closing[0].start()
+
+    monkeypatch.setattr(Talk, "listen", closes)
+    out = tmp_path / "out"
+    address = here.scheduler_address
+    ran = run("convert", model_roll, scans, "-o", out, "--cluster", address, "--json")
+    closing[0].join()
+    assert ran.code == 3
+    said = f"the cluster at '{address}' has gone; see that its scheduler runs and run again."
+    assert [line for line in ran.err.splitlines() if "taken as linear" not in line] == [said]
+    (result,) = json.loads(ran.out)
+    assert result["problems"] == [said]
+    assert not list(out.glob("*/.evenroll-*"))
+    monkeypatch.undo()
+    (again, _) = json.loads(run("convert", model_roll, scans, "-o", out, "--json").out)
+    assert again["kept"] >= 1
+    assert again["kept"] + again["written"] == 6
+    assert contents(out / "harbour") == contents(converted)
+
+
+def test_a_cluster_without_workers_is_not_waited_for_for_ever(monkeypatch):
+    class Empty:
+        """Stands in for a client whose workers have all gone."""
+
+        def get_executor(self, **_options: object) -> ThreadPoolExecutor:
+            return pool
+
+        def nthreads(self) -> dict[str, int]:
+            return {}
+
+    monkeypatch.setattr(module, "_WITHOUT_WORKERS_SECONDS", 0.05)
+    monkeypatch.setattr(module, "_LOOK_SECONDS", 0.01)
+    gate = threading.Event()
+    with ThreadPoolExecutor(1) as pool:
+        executor = ClusterExecutor(Empty(), "tcp://there")
+        waiting = [executor.submit(gate.wait, 30) for _ in range(2)]
+        for future in waiting:
+            with pytest.raises(ClusterProblem, match=r"at 'tcp://there' has lost all of its work"):
+                future.result(30)
+        gate.set()
+        with pytest.raises(ClusterProblem, match="start some and run again"):
+            executor.submit(gate.wait)
+        executor.shutdown()
+
+
+def test_what_workers_died_of_is_told_in_words():
     killed = importlib.import_module("distributed.scheduler").KilledWorker("t", None, 3)
-    for error in (given_up.value, killed):
-        assert is_lost(error)
-        assert told("07", error) == (
-            "07: the cluster gave it up; see to its workers and run again."
-        )
+    assert is_lost(killed)
+    assert told("07", killed) == (
+        "07: its workers died of it; give them more memory each and run again."
+    )
     assert not is_lost(ValueError())
 
 
