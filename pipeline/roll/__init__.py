@@ -6,7 +6,8 @@ The parent alone keeps the journal, under a lock that the system lets go of with
 file is written beside its place, brought to the disk and renamed. Temporary files are locked by
 their writers, so a run sweeps those of dead ones only. Compressed scans are decoded once for all
 their frames, into a scratch file without a name. Small pictures of long rolls lie on the disk. The
-next roll is surveyed while the one before is written.
+next roll is surveyed while the one before is written, and a roll's page is drawn while its frames
+are.
 """
 
 import lazy_loader
