@@ -100,13 +100,14 @@ class Stops:
 
     def _watch(self) -> None:
         """Wait for a signal, and then as long as an orderly end may take."""
+        # Open to the end, since the system complains where nobody hears of another signal.
         with self._hearing:
             told = self._hearing.recv(1)
             while told and told[0] not in STOPS:
                 told = self._hearing.recv(1)
-        if told:
-            time.sleep(_ORDERLY_SECONDS)
-            self._end(stopped_code(told[0]))
+            if told:
+                time.sleep(_ORDERLY_SECONDS)
+                self._end(stopped_code(told[0]))
 
     def _end(self, code: int) -> None:
         """End the process with nothing half-written."""

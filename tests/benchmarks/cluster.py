@@ -82,14 +82,12 @@ class Shares:
     workers: float
 
 
-def convert_rolls(made: Any, rolls: Sequence[Path], out: Path) -> Shares:
-    """Convert rolls on a cluster; return what that took."""
-    words = ("convert", *rolls, "-o", out, "--cluster", made.scheduler_address)
-    # What the workers load and compile is no part of it.
-    subprocess.run(
-        [*_EVENROLL, "convert", rolls[0], "-o", out / "first", "--cluster", made.scheduler_address],
-        check=True, capture_output=True,
-    )  # fmt: skip
+def convert_rolls(made: Any, rolls: Sequence[Path], out: Path, count: int) -> Shares:
+    """Convert rolls on a cluster of so many workers; return what that took."""
+    words = ("convert", *rolls, "-o", out / "all", "--cluster", made.scheduler_address)
+    # What the workers load first is no part of it, so each gets some work beforehand.
+    first = (*_EVENROLL, "convert", *rolls[: 2 * count], "-o", out / "first")
+    subprocess.run([*first, "--cluster", made.scheduler_address], check=True, capture_output=True)
     workers, scheduler = _processor_seconds(made)
     cost = process_cost([*_EVENROLL, *words])
     after = _processor_seconds(made)
@@ -107,7 +105,7 @@ def cluster(folder: Path, rounds: int, rolls: int = _ROLLS) -> None:
         with local_cluster(count) as made, tempfile.TemporaryDirectory(dir=folder) as out:
             empty = [empty_tasks(made, tasks) for _ in range(rounds)]
             wall, processor = map(min, zip(*empty, strict=True))
-            found = convert_rolls(made, asked, Path(out))
+            found = convert_rolls(made, asked, Path(out), count)
         print(
             f"{count} workers: empty task {wall:.2f} ms, {processor:.2f} ms cpu; {len(asked)} "
             f"rolls {found.wall:.1f} s, cpu of command {found.command:.1f} s, scheduler "

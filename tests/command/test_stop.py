@@ -16,6 +16,7 @@ from pipeline.command.stop import STOPS, Stops
 from pipeline.event import Event
 
 PATIENCE_SECONDS = 60
+SAID = "Interrupted; what is finished stays, and a rerun goes on from there.\n"
 # A worker is half through a file under the folder's lock, as the main thread goes where no handler
 # of Python's runs until it comes out again, which would take hours.
 STUCK = """
@@ -83,7 +84,7 @@ def test_it_ends_where_nothing_can_be_asked_to(sent: signal.Signals, tmp_path: P
         process.send_signal(sent)
         _, told = process.communicate(timeout=PATIENCE_SECONDS)
     assert process.returncode == 128 + sent
-    assert told == "Interrupted; what is finished stays, and a rerun goes on from there.\n"
+    assert told == SAID
     assert list(tmp_path.iterdir()) == []
 
 
@@ -108,8 +109,9 @@ def test_a_second_signal_ends_it_at_once():
         process.send_signal(signal.SIGINT)
         assert line_of(process) == "ending\n"
         process.send_signal(signal.SIGINT)
-        process.communicate(timeout=PATIENCE_SECONDS)
+        _, told = process.communicate(timeout=PATIENCE_SECONDS)
     assert process.returncode == 130
+    assert told == SAID
 
 
 def test_signals_that_the_caller_ignores_stay_ignored_and_others_come_back():
