@@ -96,7 +96,7 @@ def named_reference(
         if isinstance(shown, GreyReading):
             greys.append((number, shown))
         else:
-            charts.append((number, _fitted(shown, profile)))
+            charts.append((number, _fitted(frame.rounded(shown), profile)))
     colour = _from_fits([fit for _, fit in charts], profile, solved) if charts else solved
     words = [_words("chart", [number for number, _ in charts])]
     words += [_words("grey card", [number for number, _ in greys])]
