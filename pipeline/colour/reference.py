@@ -12,6 +12,7 @@ from pipeline.chart import (
     ChartReading,
     GreyReading,
     find_chart,
+    is_shaded,
     patch_error,
     read_chart,
     read_grey,
@@ -82,6 +83,7 @@ def named_reference(
     there = dict(frames)
     charts: list[Fitted] = []
     greys: list[tuple[str, GreyReading]] = []
+    notes: list[str] = []
     for reference in named:
         number = reference.frame
         if number not in there:
@@ -93,13 +95,13 @@ def named_reference(
             greys.append((number, shown))
         else:
             seen = _seen(frame.rounded(shown))
-            charts.append((number, seen, fit_profile([seen], profile)))
+            fit = fit_profile([seen], profile)
+            charts.append((number, seen, fit))
+            if fit.mean_residual > _MOST_MISFIT:
+                notes.append(_misfit_note(number, shown, fit))
     colour = _from_charts(charts, profile, solved) if charts else solved
     words = [_words("chart", [number for number, *_ in charts])]
     words += [_words("grey card", [number for number, _ in greys])]
-    notes = [
-        _misfit_note(number, fit) for number, _, fit in charts if fit.mean_residual > _MOST_MISFIT
-    ]
     if greys:
         densities = np.array([grey.density for _, grey in greys])
         before, colour = colour, balanced(colour, densities)
@@ -113,34 +115,46 @@ def named_reference(
 def found_reference(frames: Frames, profile: FilmProfile, solved: RollColour) -> Reference | None:
     """Return the colour from charts that nobody named, or None where no clear one is found.
 
-    A chart in light of quite another colour than daylight is left alone, unless the pictures
-    agree with it; that is noted, and the colour returned is then the one solved from the
-    pictures, without a source.
+    A clear chart that can't be used is left alone and noted: one in light of quite another colour
+    than daylight, unless the pictures agree with it, one whose greys look alike, and one in part in
+    shade. Where no other is there, the colour returned is the one solved from the pictures, without
+    a source.
     """
-    fits: list[Fitted] = []
-    notes: list[str] = []
     if profile.fixed:
         return None
-    for number, frame in frames:
-        chart = frame.chart
-        if chart is None or not is_clear(chart):
-            continue
-        if not usual_light(chart, profile, solved):
-            notes.append(
-                f"the chart on frame {number} seems to be lit by a lamp or some other unusual "
-                f"light, and sets no colour; --reference {number} makes it do so"
-            )
-            continue
-        # A chart that can't be fitted is one that nobody asked for.
-        with suppress(SettingsProblem):
-            seen = _seen(chart)
-            fit = fit_profile([seen], profile)
-            if fit.mean_residual <= _MOST_MISFIT:
-                fits.append((number, seen, fit))
+    clear = [
+        _taken(number, frame.chart, profile, solved)
+        for number, frame in frames
+        if frame.chart is not None and frame.chart.confidence >= _CLEAR_CHART
+    ]
+    notes = tuple(each for each in clear if isinstance(each, str))
+    fits = [each for each in clear if isinstance(each, tuple)]
     if fits:
         colour = _from_charts(fits, profile, solved)
-        return Reference(colour, _words("chart", [number for number, *_ in fits]), tuple(notes))
-    return Reference(solved, "", tuple(notes)) if notes else None
+        return Reference(colour, _words("chart", [number for number, *_ in fits]), notes)
+    return Reference(solved, "", notes) if notes else None
+
+
+def _taken(
+    number: str, chart: ChartReading, profile: FilmProfile, solved: RollColour
+) -> Fitted | str | None:
+    """Return the fit of a chart that nobody named, why it sets no colour, or None for no chart."""
+    trouble = chart_trouble(chart.densities)
+    if trouble is not None:
+        return f"the chart on frame {number} {trouble}, and sets no colour"
+    if not usual_light(chart, profile, solved):
+        return (
+            f"the chart on frame {number} seems to be lit by a lamp or some other unusual "
+            f"light, and sets no colour; --reference {number} makes it do so"
+        )
+    seen = _seen(chart)
+    try:
+        fit = fit_profile([seen], profile)
+    except SettingsProblem:
+        return None
+    if fit.mean_residual <= _MOST_MISFIT:
+        return number, seen, fit
+    return f"{_misfit_note(number, chart, fit)}; it sets no colour"
 
 
 def _seen(chart: ChartReading) -> SeenChart:
@@ -274,10 +288,12 @@ def no_frame(what: str, numbers: Sequence[str]) -> SettingsProblem:
     )
 
 
-def _misfit_note(number: str, fit: ProfileFit) -> str:
+def _misfit_note(number: str, chart: ChartReading, fit: ProfileFit) -> str:
+    shade = "the edge of a shadow seems to lie over it"
     return (
-        f"the chart on frame {number} fits the chart's known colours badly "
-        f"(mean difference {fit.mean_residual:.1f}); see whether it is lit evenly"
+        f"the chart on frame {number} fits the chart's known colours badly (mean difference "
+        f"{fit.mean_residual:.1f}): "
+        f"{shade if is_shaded(chart.densities) else 'see whether it is lit evenly'}"
     )
 
 

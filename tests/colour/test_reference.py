@@ -38,6 +38,7 @@ from tests.survey.surveyed import frame as made_up
 GENERIC = find_film("generic")
 FILM, SCANNER = "film-e", "scanner-b"
 GREY = 2.0
+COLUMN = (np.arange(24) % 6)[:, None]
 UNPLACED = np.zeros((4, 2)), np.zeros((24, 3)), 1.0
 
 
@@ -288,6 +289,24 @@ def test_pictures_tell_a_lamp_where_the_profile_can_t(film, scanner, motif):
     for light, usual in (("D55", True), ("D65", True), ("A", False)):
         chart = ChartReading(chart_density(film, scanner, light=light), *UNPLACED)
         assert usual_light(chart, GENERIC, by_pictures) == usual
+
+
+@pytest.mark.parametrize(
+    ("spoilt", "why"),
+    [
+        (lambda density: np.where(COLUMN < 3, density, density + 0.45), "the edge of a shadow"),
+        (lambda density: np.maximum(density - 0.95, 0.02), "is under-exposed"),
+    ],
+)
+def test_a_chart_that_can_t_be_used_is_noted(solved, spoilt, why):
+    """Half of it lies in the shade of two stops, or its dark greys in the toe."""
+    density = spoilt(chart_density(FILM, SCANNER, 0.5))
+    left = [("04", replace(made_up(), chart=ChartReading(density, *UNPLACED)))]
+    reference = found_reference(left, GENERIC, solved)
+    assert reference == Reference(solved, "", reference.notes)
+    assert "the chart on frame 04" in reference.notes[0]
+    assert why in reference.notes[0]
+    assert reference.notes[0].endswith("sets no colour")
 
 
 def test_a_roll_without_a_clear_chart_is_left_as_solved(frames, solved):
