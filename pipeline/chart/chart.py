@@ -34,13 +34,15 @@ class ChartReading:
     `densities` (24, 3) are above base, `spread` (24, 3) the standard deviation inside each patch;
     `corners` (4, 2) are the outer corners of the corner patches in the picture's pixels: dark
     brown's, turquoise's, black's, white's. `confidence` is 0 to 1: how certain it is that this
-    is the chart, this way round; 1 is nearly so.
+    is the chart, this way round; 1 is nearly so. `rounding` (24, 3) is one standard deviation of
+    what the file rounds each density by, None where it does not.
     """
 
     densities: Float64
     corners: Float64
     spread: Float64
     confidence: float
+    rounding: Float64 | None = None
 
 
 def find_chart(density_above: Picture) -> ChartReading | None:
@@ -214,16 +216,18 @@ def grey_steps(chart: ChartReading) -> tuple[Float64, Float64, Float64]:
 
 
 def patch_error(chart: ChartReading) -> Float64:
-    """Return one standard deviation of what grain and unevenness make of each density (24, 3).
+    """Return one standard deviation of what each density (24, 3) is wrong by.
 
     Grain is averaged out over a patch. What a patch is more uneven by than grain can be, which
-    differs less than twofold over a film, is a shine or dirt on it, or its edge: that stays.
+    differs less than twofold over a film, is a shine or dirt on it, or its edge: that stays. So
+    does what the file rounds: compression takes grain away and leaves patches even, but wrong.
     """
     area = cv2.contourArea(chart.corners.astype(np.float32)) / 24.0
     side = math.sqrt(max(area, 1.0)) * _READ_SHARE * chart_layout().patch_share
     grain = chart.spread / math.sqrt(max(side * side / _GRAIN_PX, 1.0))
     beyond = np.maximum(chart.spread - _MOST_GRAIN * np.median(chart.spread, axis=0), 0.0)
-    error: Float64 = np.hypot(grain, beyond)
+    rounding = 0.0 if chart.rounding is None else chart.rounding
+    error: Float64 = np.sqrt(grain**2 + beyond**2 + rounding**2)
     return error
 
 

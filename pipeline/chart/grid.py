@@ -32,7 +32,7 @@ _REACHES = (1.5, 2.5, 6.5)
 _LEAST_CELLS = 8
 # So few patches fix no perspective: it is left out.
 _AFFINE_CELLS = 11
-_LARGE_GRID, _ENOUGH_CELLS = 15, 21
+_LARGE_GRID = 15
 _MOST_SEEDS, _MOST_CORNERS = 60, 160
 _MOST_GRIDS = 6
 _ROUNDS = 4
@@ -155,8 +155,6 @@ def find_grids(patches: Patches) -> list[Grid]:
         # for a better corner.
         if len(members) >= _LARGE_GRID:
             taken.update(members)
-        if len(members) >= _ENOUGH_CELLS:
-            break
     return sorted(grids, key=lambda grid: -len(grid.cells))[:_MOST_GRIDS]
 
 

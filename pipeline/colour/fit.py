@@ -3,11 +3,12 @@
 Colour differences are CIELAB under D50 and CIEDE2000 with its parts.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.chart import chart_exposures, chart_layout, chart_places
 from pipeline.kinds import MIDDLE_GREY, Float64, Floats, Mask, Matrix, as_matrix
@@ -82,13 +83,16 @@ Curves = tuple[LayerCurve, LayerCurve, LayerCurve]
 
 _NEUTRALS = slice(18, 24)
 _OFF_DIAGONAL = ~np.eye(3, dtype=bool)
-# Log slopes 3, log toe powers 3, speeds 3, unmask 6, scene 6; for each chart fall-off 2, exposure.
-_OF_FILM, _OF_CHART = 21, 3
+# Log slopes 3, log toe powers 3, speeds 3, unmask 6, scene 6; for each chart fall-off 2, exposure,
+# red and blue of its light.
+_OF_FILM, _OF_CHART = 21, 5
 _SOFT_LOSS = 3.0
 _LEAST_PATCHES = 12
 _ROUNDS = 2
 # By how much density is changed to see what becomes of it.
 _STEP = 0.005
+# By how much a parameter is moved to see what becomes of the misfit.
+_MOVED = 1e-7
 
 
 @dataclass(frozen=True)
@@ -133,7 +137,8 @@ def fit_profile(charts: Sequence[SeenChart], start: FilmProfile) -> ProfileFit:
     Parameters
     ----------
     charts
-        One or more charts of the same roll, exposed alike or not; the first one sets the speed.
+        One or more charts of the same roll, exposed and lit alike or not; the first one sets the
+        speed, all of them the balance.
     start
         What is known of the film; the fit strays from it no further than the charts ask for.
 
@@ -148,9 +153,9 @@ def fit_profile(charts: Sequence[SeenChart], start: FilmProfile) -> ProfileFit:
     the neutral row weighing more, and of the strays from the start in units of their usual size.
     What grain makes of a patch's colour, by the solution of the round before, counts as its error:
     matrices that set layers far apart make much of grain, so grainy charts stay near the start.
-    Rows of the scene matrix sum to one, so that neutrals stay. Each chart has an exposure and a
-    fall-off of light of its own. Patches far off in a first, tolerant round are left out, and taken
-    back if they fit what the others say.
+    Rows of the scene matrix sum to one, so that neutrals stay. Each chart has an exposure, a
+    fall-off and, of several, a colour of light of its own. Patches far off in a first, tolerant
+    round are left out, and taken back if they fit what the others say.
     """
     curves = fittable_curves(start)
     known = np.array([np.isfinite(chart.densities).all(axis=1) for chart in charts])
@@ -232,7 +237,14 @@ class _Problem:
             off = np.einsum("npij,npj->npi", weights, self.parts(trial))
             return np.concatenate([off.ravel(), trial])
 
-        found = least_squares(misfit, theta, loss=loss, f_scale=_SOFT_LOSS, max_nfev=60)
+        found = least_squares(
+            misfit,
+            theta,
+            lambda trial: _jacobian(misfit, trial, len(self.charts)),
+            loss=loss,
+            f_scale=_SOFT_LOSS,
+            max_nfev=60,
+        )
         return np.asarray(found.x, float)
 
     def profile(self, theta: Float64) -> FilmProfile:
@@ -292,16 +304,44 @@ class _Problem:
             # The first chart's exposure is the film's speed.
             logs = _constant("stray", "speed_log_e") * own[2] * (index > 0)
             logs = logs + _constant("stray", "fall_off_log_e") * across @ own[:2]
+            # One chart's light can't be told from the film's balance.
+            tint = _constant("stray", "light_log_e") * (len(self.charts) > 1) * own[[3, 2, 4]]
             layers = (np.nan_to_num(chart.densities) + denser) @ np.asarray(profile.unmask).T
             parts = [curve.exposure(layers[:, c]) for c, curve in enumerate(profile.curves)]
-            light = np.stack(parts, axis=1) @ np.asarray(profile.scene).T
-            shown.append(light / 10.0 ** logs[:, None])
+            tinted = logs[:, None] + tint * [1.0, 0.0, 1.0]
+            light = np.stack(parts, axis=1) / 10.0**tinted
+            shown.append(light @ np.asarray(profile.scene).T)
         return shown
 
     def residual(self, theta: Float64) -> Float64:
         """Return CIEDE2000 of all patches (charts, 24)."""
         reference = chart_exposures()
         return np.array([difference_2000(light, reference) for light in self.shown(theta)])
+
+
+def _jacobian(misfit: Callable[[Float64], Float64], theta: Float64, charts: int) -> Float64:
+    """Return what a misfit of patches, chart by chart, and of `theta` changes by with `theta`.
+
+    What is a chart's own moves none but its patches: that of all charts is moved at once, so that
+    many charts take no longer than each alone.
+    """
+    here = misfit(theta)
+    patches = len(here) - len(theta)
+    jacobian = np.zeros((len(here), len(theta)))
+    jacobian[patches:] = np.eye(len(theta))
+
+    def change(columns: int | NDArray[np.int64]) -> Float64:
+        moved = theta.copy()
+        moved[columns] += _MOVED
+        return (misfit(moved)[:patches] - here[:patches]) / _MOVED
+
+    for column in range(_OF_FILM):
+        jacobian[:patches, column] = change(column)
+    chart_of = np.arange(patches) // (patches // charts)
+    for own in range(_OF_CHART):
+        columns = _OF_FILM + own + _OF_CHART * np.arange(charts)
+        jacobian[np.arange(patches), columns[chart_of]] = change(columns)
+    return jacobian
 
 
 def _constant(section: str, key: str) -> float:

@@ -12,35 +12,32 @@ from pipeline.chart import (
     ChartReading,
     GreyReading,
     find_chart,
+    is_shaded,
     patch_error,
     read_chart,
     read_grey,
 )
 from pipeline.colour.fit import ProfileFit, SeenChart, fit_profile
-from pipeline.colour.unmask import RollColour, from_profile, layer_exposure
-from pipeline.kinds import LOG_STOP, Float32, Float64, Triple, as_matrix, as_triple
+from pipeline.colour.light import strange_words, usual_light
+from pipeline.colour.unmask import RollColour, layer_exposure
+from pipeline.kinds import LOG_STOP, Float32, Float64, Triple, as_triple
 from pipeline.problem import SettingsProblem
-from pipeline.profile import FilmProfile, LayerCurve, fittable_curves
+from pipeline.profile import FilmProfile, fittable_curves
 from pipeline.settings import ReferenceFrame
 from pipeline.survey import FrameSurvey
 from pipeline.words import plural
 
 Frames = Sequence[tuple[str, FrameSurvey]]
+# A chart's frame, what is seen of it, and the profile fitted to it alone.
+Fitted = tuple[str, SeenChart, ProfileFit]
 
 # A chart that nobody named is taken only if it is this clear, and all its patches fit together.
 _CLEAR_CHART = 0.95
 _LEAST_CONFIDENCE = 0.5
 _MOST_MISFIT = 4.0
-# How warm a chart's light may be for the film profile, log10 of red to blue exposure: over all
-# films and scanners of the film model it is -0.15 to 0.27 in CIE D55, -0.33 at least in D75, and
-# 0.42 and more in the light of a lamp, CIE A.
-_COOLEST, _WARMEST = -0.45, 0.35
-# How far a light may be from the pictures' own, log10 of red or blue to green exposure.
-_AS_PICTURES = 0.1
 # Steps of the neutral row that must be told apart, and by how much density.
 _LEAST_STEPS, _STEP = 4, 0.03
 _NEUTRALS = slice(18, 24)
-_MIDDLE_GREYS = slice(19, 23)
 _PATTERNED = "has a pattern, as bricks, stones and leaves have, and grey cards have not"
 
 
@@ -84,8 +81,9 @@ def named_reference(
         If a frame is not there, or shows no chart or card that can be used.
     """
     there = dict(frames)
-    charts: list[tuple[str, ProfileFit]] = []
+    charts: list[Fitted] = []
     greys: list[tuple[str, GreyReading]] = []
+    notes: list[str] = []
     for reference in named:
         number = reference.frame
         if number not in there:
@@ -96,55 +94,71 @@ def named_reference(
         if isinstance(shown, GreyReading):
             greys.append((number, shown))
         else:
-            charts.append((number, _fitted(shown, profile)))
-    colour = _from_fits([fit for _, fit in charts], profile, solved) if charts else solved
-    words = [_words("chart", [number for number, _ in charts])]
+            seen = _seen(frame.rounded(shown))
+            fit = fit_profile([seen], profile)
+            charts.append((number, seen, fit))
+            if fit.mean_residual > _MOST_MISFIT:
+                notes.append(_misfit_note(number, shown, fit))
+    colour = _from_charts(charts, profile, solved) if charts else solved
+    words = [_words("chart", [number for number, *_ in charts])]
     words += [_words("grey card", [number for number, _ in greys])]
-    notes = [
-        _misfit_note(number, fit) for number, fit in charts if fit.mean_residual > _MOST_MISFIT
-    ]
     if greys:
-        before, colour = colour, balanced(colour, np.array([grey.density for _, grey in greys]))
+        densities = np.array([grey.density for _, grey in greys])
+        before, colour = colour, balanced(colour, densities)
         moved = shift_words(as_triple(np.subtract(colour.balance, before.balance)))
         told = "the chart tells" if charts else "the roll's pictures tell"
-        notes.append(f"{words[-1]} changed the balance by {moved} from what {told}")
+        strange = "" if charts else strange_words(densities, solved)
+        notes.append(f"{words[-1]} changed the balance by {moved} from what {told}{strange}")
     return Reference(colour, " and ".join(word for word in words if word), tuple(notes))
 
 
 def found_reference(frames: Frames, profile: FilmProfile, solved: RollColour) -> Reference | None:
     """Return the colour from charts that nobody named, or None where no clear one is found.
 
-    A chart in light of quite another colour than daylight is left alone, unless the pictures
-    agree with it; that is noted, and the colour returned is then the one solved from the
-    pictures, without a source.
+    A clear chart that can't be used is left alone and noted: one in light of quite another colour
+    than daylight, unless the pictures agree with it, one whose greys look alike, and one in part in
+    shade. Where no other is there, the colour returned is the one solved from the pictures, without
+    a source.
     """
-    fits: list[tuple[str, ProfileFit]] = []
-    notes: list[str] = []
     if profile.fixed:
         return None
-    for number, frame in frames:
-        chart = frame.chart
-        if chart is None or not is_clear(chart):
-            continue
-        if not usual_light(chart, profile, solved):
-            notes.append(
-                f"the chart on frame {number} seems to be lit by a lamp or some other unusual "
-                f"light, and sets no colour; --reference {number} makes it do so"
-            )
-            continue
-        # A chart that can't be fitted is one that nobody asked for.
-        with suppress(SettingsProblem):
-            fit = _fitted(chart, profile)
-            if fit.mean_residual <= _MOST_MISFIT:
-                fits.append((number, fit))
+    clear = [
+        _taken(number, frame.chart, profile, solved)
+        for number, frame in frames
+        if frame.chart is not None and frame.chart.confidence >= _CLEAR_CHART
+    ]
+    notes = tuple(each for each in clear if isinstance(each, str))
+    fits = [each for each in clear if isinstance(each, tuple)]
     if fits:
-        colour = _from_fits([fit for _, fit in fits], profile, solved)
-        return Reference(colour, _words("chart", [number for number, _ in fits]), tuple(notes))
-    return Reference(solved, "", tuple(notes)) if notes else None
+        colour = _from_charts(fits, profile, solved)
+        return Reference(colour, _words("chart", [number for number, *_ in fits]), notes)
+    return Reference(solved, "", notes) if notes else None
 
 
-def _fitted(chart: ChartReading, profile: FilmProfile) -> ProfileFit:
-    return fit_profile([SeenChart(chart.densities, patch_error(chart))], profile)
+def _taken(
+    number: str, chart: ChartReading, profile: FilmProfile, solved: RollColour
+) -> Fitted | str | None:
+    """Return the fit of a chart that nobody named, why it sets no colour, or None for no chart."""
+    trouble = chart_trouble(chart.densities)
+    if trouble is not None:
+        return f"the chart on frame {number} {trouble}, and sets no colour"
+    if not usual_light(chart, profile, solved):
+        return (
+            f"the chart on frame {number} seems to be lit by a lamp or some other unusual "
+            f"light, and sets no colour; --reference {number} makes it do so"
+        )
+    seen = _seen(chart)
+    try:
+        fit = fit_profile([seen], profile)
+    except SettingsProblem:
+        return None
+    if fit.mean_residual <= _MOST_MISFIT:
+        return number, seen, fit
+    return f"{_misfit_note(number, chart, fit)}; it sets no colour"
+
+
+def _seen(chart: ChartReading) -> SeenChart:
+    return SeenChart(chart.densities, patch_error(chart))
 
 
 def is_clear(chart: ChartReading) -> bool:
@@ -164,25 +178,6 @@ def chart_trouble(densities: Float64) -> str | None:
     if lights < darks:
         return "is over-exposed, or scanned too dark: its light greys all look alike"
     return "has greys that can't be told apart"
-
-
-def usual_light(chart: ChartReading, profile: FilmProfile, solved: RollColour) -> bool:
-    """Tell whether a chart was lit by daylight as the film profile has it, or as the pictures.
-
-    Pictures alone can't tell: those of a forest make any grey look magenta. Lamps and sky differ
-    from daylight along the way from warm to cool, so that is what the profile is asked about.
-    """
-    red, _, blue = _grey_log_exposure(chart, from_profile(profile))
-    if _COOLEST < red - blue < _WARMEST:
-        return True
-    logs = _grey_log_exposure(chart, solved)
-    return bool(np.abs(logs - logs[1]).max() < _AS_PICTURES)
-
-
-def _grey_log_exposure(chart: ChartReading, colour: RollColour) -> Float64:
-    exposure = layer_exposure(chart.densities[_MIDDLE_GREYS], colour)
-    mean: Float64 = np.log10(np.maximum(exposure, 1e-4)).mean(axis=0)
-    return mean
 
 
 def balanced(colour: RollColour, densities: Float64) -> RollColour:
@@ -293,10 +288,12 @@ def no_frame(what: str, numbers: Sequence[str]) -> SettingsProblem:
     )
 
 
-def _misfit_note(number: str, fit: ProfileFit) -> str:
+def _misfit_note(number: str, chart: ChartReading, fit: ProfileFit) -> str:
+    shade = "the edge of a shadow seems to lie over it"
     return (
-        f"the chart on frame {number} fits the chart's known colours badly "
-        f"(mean difference {fit.mean_residual:.1f}); see whether it is lit evenly"
+        f"the chart on frame {number} fits the chart's known colours badly (mean difference "
+        f"{fit.mean_residual:.1f}): "
+        f"{shade if is_shaded(chart.densities) else 'see whether it is lit evenly'}"
     )
 
 
@@ -308,36 +305,32 @@ def _words(noun: str, numbers: Sequence[str]) -> str:
     return f"the {plural(count, noun)} on {plural(count, 'frame')} {', '.join(numbers)}"
 
 
-def _from_fits(fits: Sequence[ProfileFit], profile: FilmProfile, solved: RollColour) -> RollColour:
-    """Return the colour of one or more fits, averaged; balance is told against the profile.
+def _from_charts(charts: Sequence[Fitted], profile: FilmProfile, solved: RollColour) -> RollColour:
+    """Return the colour of one or more charts together; balance is told against the profile.
 
     A shift of a curve along log exposure is what a balance is. A shift common to all layers is
-    the exposure of the chart's frame and has no part in the colour.
+    the exposure of the chart's frame and has no part in the colour. Charts that don't go together
+    leave the one that fits best.
     """
-    known = fittable_curves(profile)
-    layers = list(zip(*(fittable_curves(fit.profile) for fit in fits), strict=True))
-    red, green, blue = (
-        _mean_curve(curves, start) for curves, start in zip(layers, known, strict=True)
-    )
+    fit = min((fit for *_, fit in charts), key=lambda one: one.mean_residual)
+    if len(charts) > 1:
+        with suppress(SettingsProblem):
+            fit = fit_profile([seen for _, seen, _ in charts], profile)
+    curves = fittable_curves(fit.profile)
     shifts = np.array([
-        [math.log10(curve.toe_exposure / start.toe_exposure) for curve in curves]
-        for curves, start in zip(layers, known, strict=True)
-    ]).mean(axis=1)  # fmt: skip
-    balance = shifts - shifts[1]
+        math.log10(curve.toe_exposure / start.toe_exposure)
+        for curve, start in zip(curves, fittable_curves(profile), strict=True)
+    ])  # fmt: skip
+    red, green, blue = (
+        replace(curve, toe_exposure=start.toe_exposure)
+        for curve, start in zip(curves, fittable_curves(profile), strict=True)
+    )
     return replace(
         solved,
-        unmask=as_matrix(np.mean([fit.profile.unmask for fit in fits], axis=0)),
+        unmask=fit.profile.unmask,
         curves=(red, green, blue),
-        balance=(float(balance[0]), 0.0, float(balance[2])),
-        scene=as_matrix(np.mean([fit.profile.scene for fit in fits], axis=0)),
+        balance=as_triple(shifts - shifts[1]),
+        scene=fit.profile.scene,
         how="reference",
         confidence=0.95,
     )
-
-
-def _mean_curve(curves: Sequence[LayerCurve], start: LayerCurve) -> LayerCurve:
-    def mean(values: Sequence[float]) -> float:
-        return float(np.exp(np.mean(np.log(values))))
-
-    steeper = start.steeper(mean([curve.slope for curve in curves]) / start.slope)
-    return replace(steeper, toe_power=mean([curve.toe_power for curve in curves]))

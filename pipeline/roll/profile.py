@@ -128,4 +128,5 @@ def _shown(surveyed: SurveyedRoll, reference: ReferenceFrame) -> ChartReading | 
         raise no_frame(f"reference frame {number}", list(there))
     strip, frame = there[number]
     above = to_density_above(cut_light(strip.scan, frame.outline), frame.base)
-    return shown_by(reference, above, scan=strip.scan.path)
+    shown = shown_by(reference, above, scan=strip.scan.path)
+    return frame.rounded(shown) if isinstance(shown, ChartReading) else shown

@@ -4,6 +4,7 @@ from .content import ScanContent as ScanContent
 from .content import begin_contents as begin_contents
 from .content import content_of as content_of
 from .encoding import Encoding as Encoding
+from .encoding import light_steps as light_steps
 from .encoding import light_tables as light_tables
 from .encoding import to_light as to_light
 from .names import is_scan_name as is_scan_name

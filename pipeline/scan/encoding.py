@@ -167,3 +167,12 @@ def light_tables(encoding: Encoding, bits: int) -> Light:
     table = np.stack([_forward(codes, encoding, k) for k in range(channels)])
     light = table.astype(np.float32)
     return light
+
+
+def light_steps(light: Float64, encoding: Encoding, bits: int) -> Float64:
+    """Return by how much one code differs from the next at light (n, 3), for up to 16 bits."""
+    parts = []
+    for channel, table in enumerate(np.broadcast_to(light_tables(encoding, bits), (3, 2**bits))):
+        table = table.astype(float)
+        parts.append(np.interp(light[:, channel], table, np.gradient(table)))
+    return np.stack(parts, axis=1)

@@ -12,6 +12,7 @@ from pipeline.frame import Frame
 from pipeline.kinds import Corners, Float64, Light, Triple, as_triple
 from pipeline.strip import FilmBase, FrameBase
 from pipeline.survey.pictures import StoredPicture
+from pipeline.survey.rounding import Rounding
 
 _SAMPLES_A_FRAME = 900
 _THUMBNAIL_LONG_SIDE = 360
@@ -20,11 +21,15 @@ _SAMPLE_INSET_MM = 0.8
 
 @dataclass(frozen=True)
 class DensityView:
-    """A strip's view as density above its base (h, w, 3), with that base, and its scale."""
+    """A strip's view as density above its base (h, w, 3), with that base, and its scale.
+
+    `rounding` tells what the scan's file rounds densities by.
+    """
 
     above: Light
     base: FilmBase
     px_per_mm: float
+    rounding: Rounding | None = None
 
 
 @dataclass(frozen=True)
@@ -34,6 +39,7 @@ class FrameSurvey:
     `samples` (n, 3) and `thumbnail` (h, w, 3) are densities above base, float32 and float16; read
     the thumbnail by `numpy.asarray`, as that of a long roll is on the disk.
     `chart` is the 24-patch chart in it, in the thumbnail's pixels, None where none is seen.
+    `rounding` tells what the scan's file rounds densities by, None where it does not.
     `key` names the frame over the roll once its frames are numbered; `corrected` tells that the
     user gave its outline or kind.
     """
@@ -51,6 +57,13 @@ class FrameSurvey:
     key: str | None = None
     corrected: bool = False
     chart: ChartReading | None = None
+    rounding: Rounding | None = None
+
+    def rounded(self, chart: ChartReading) -> ChartReading:
+        """Return a chart read in this frame with what the scan's file rounds it by."""
+        if self.rounding is None:
+            return chart
+        return replace(chart, rounding=self.rounding.at(chart.densities))
 
 
 def survey_frame(
@@ -94,7 +107,7 @@ def survey_frame(
         illumination=view.base.illumination,
     )
     thumbnail = _thumbnail(above, corners)
-    return FrameSurvey(
+    survey = FrameSurvey(
         outline=outline,
         kind=frame.kind,
         confidence=frame.confidence,
@@ -105,8 +118,10 @@ def survey_frame(
         least=as_triple(least),
         median=as_triple(median),
         most=as_triple(most),
-        chart=None if frame.kind == "blank" else find_chart(thumbnail),
+        rounding=view.rounding,
     )
+    chart = None if frame.kind == "blank" else find_chart(thumbnail)
+    return survey if chart is None else replace(survey, chart=survey.rounded(chart))
 
 
 def _unit(place_px: float, count: int) -> float:

@@ -32,6 +32,7 @@ from pipeline.survey.clear_film import (
 )
 from pipeline.survey.frame import Cut, DensityView, survey_cut, survey_frame
 from pipeline.survey.orientation import shown
+from pipeline.survey.rounding import rounding_of
 from pipeline.survey.strip import StripSurvey
 from pipeline.survey.windows import windows
 
@@ -266,7 +267,8 @@ def survey_single(
     kind = "blank" if float(np.percentile(inner.mean(axis=1), 99)) < _BLANK else "picture"
     confidence = _CERTAIN if all(look.seen.sides_seen) else _UNCERTAIN
     frame = Frame(float(start), float(end), float(top), float(bottom), kind, confidence)
-    measured = DensityView(above, look.base, px_per_mm)
+    rounding = rounding_of(look.scan, look.base)
+    measured = DensityView(above, look.base, px_per_mm, rounding)
     surveyed = survey_frame(measured, frame, None, corners, to_scan(corners))
     frames = [surveyed]
     if cuts is not None:

@@ -36,6 +36,7 @@ from pipeline.strip import (
 from pipeline.survey.frame import Cut, DensityView, FrameSurvey, survey_cut, survey_frame
 from pipeline.survey.look import ControlPatches, StripLook, control_patches, strip_cross_talk
 from pipeline.survey.orientation import shown_by
+from pipeline.survey.rounding import rounding_of
 from pipeline.survey.windows import window_frames
 
 Habits = Mapping[str, GateHabit]
@@ -128,7 +129,8 @@ def _recut(
     found: StripSurvey, cuts: tuple[Cut, ...], view: StripView, factor: int, above: Light
 ) -> StripSurvey:
     """Return a strip with its frames as corrected."""
-    measured = DensityView(above, found.base, view.px_per_mm)
+    rounding = rounding_of(found.scan, found.base)
+    measured = DensityView(above, found.base, view.px_per_mm, rounding)
     frames, centres = [], []
     for cut in cuts:
         corners = None
@@ -209,7 +211,7 @@ def _assembled(look: StripLook, above: Light, found: FoundFrames, base: FilmBase
     numbers: tuple[str | None, ...] = (None,) * len(frames)
     if reading is not None:
         numbers = number_frames(reading, centres, 1.0 if chosen.name == "135" else 0.5)
-    measured = DensityView(above, base, strip.px_per_mm)
+    measured = DensityView(above, base, strip.px_per_mm, rounding_of(look.scan, base))
     surveys = []
     for frame, number in zip(frames, numbers, strict=True):
         ordered = _picture_order(frame.corners(), way)

@@ -287,3 +287,20 @@ def test_grain_is_averaged_out_and_a_shine_is_not():
     assert error[0] == pytest.approx([0.02 / 9] * 3, rel=0.15)
     assert error[3, 2] > 0.15
     assert error[3, :2] == pytest.approx(error[0, :2])
+
+
+@pytest.mark.parametrize("below", [True, False])
+def test_a_chart_beside_another_is_found(below):
+    """A grey scale of 24 steps is a larger grid than the chart, of another pitch."""
+    picture, corners = drawn_negative()
+    scale = np.full_like(picture, 0.25)
+    for index, density in enumerate(np.linspace(1.3, 0.1, 24)):
+        row, column = divmod(index, 6)
+        y, x = 70 + 34 * row, 42 + 34 * column
+        scale[y : y + 29, x : x + 29] = density
+    stacked = np.concatenate([picture, scale] if below else [scale, picture])
+    reading = find_chart(stacked)
+    assert reading is not None
+    assert reading.confidence > 0.95
+    down = 0 if below else len(scale)
+    assert reading.corners - [0, down] == pytest.approx(corners, abs=1.5)

@@ -93,6 +93,19 @@ def test_several_exposures_are_one_film():
     assert grey == pytest.approx(0.203, rel=0.04)
 
 
+@pytest.mark.parametrize(("film", "scanner"), [("film-a", "scanner-c"), ("wide-f", "judge-diodes")])
+def test_charts_in_sun_and_in_shade_are_one_film(film, scanner):
+    """CIE D50 and D75: each chart's light is its own, what lies between them is the balance."""
+    lights = "D50", "D75"
+    charts = [SeenChart(noisy(chart_density(film, scanner, light=each))) for each in lights]
+    fit = fit_profile(charts, GENERIC)
+    assert fit.residual.mean() < 2.5
+    grey = shown(chart_density(film, scanner)[21], fit.profile)
+    logs = np.log10(grey / grey[1])
+    # Light of one for all left 6 between the patches and their colours.
+    assert np.abs(logs).max() < 0.06
+
+
 @pytest.mark.parametrize("bad", [0, 8, 18, 23])
 def test_a_patch_that_is_wrong_is_left_out(bad):
     good = noisy(chart_density("film-b", "scanner-a"))

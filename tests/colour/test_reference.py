@@ -9,14 +9,15 @@ import pytest
 
 from pipeline.chart.chart import ChartReading, find_chart, patch_error
 from pipeline.colour.fit import SeenChart, fit_profile
+from pipeline.colour.light import usual_light
 from pipeline.colour.reference import (
     Reference,
     balanced,
     chart_trouble,
     found_reference,
     named_reference,
-    usual_light,
 )
+from pipeline.colour.solve import solve_roll
 from pipeline.colour.unmask import RollColour, from_profile, layer_exposure, scene_light
 from pipeline.problem import SettingsProblem
 from pipeline.profile.film import find_film
@@ -27,12 +28,18 @@ from tests.conftest import Run
 from tests.film_model import Scene, chart, film_names, scanner_names
 from tests.film_model.scene import CHART_IN_SCENE
 from tests.film_model.spectra import colour_science
+from tests.fitted.generic import chart_density
+from tests.fitted.photographs import photographs
+from tests.judged.motifs import frame_density as picture_density
+from tests.judged.motifs import motif_frames, seen_film
 from tests.judged.reference import scene_lab
 from tests.survey.surveyed import frame as made_up
 
 GENERIC = find_film("generic")
 FILM, SCANNER = "film-e", "scanner-b"
 GREY = 2.0
+COLUMN = (np.arange(24) % 6)[:, None]
+UNPLACED = np.zeros((4, 2)), np.zeros((24, 3)), 1.0
 
 
 def frame(scene: str | Scene, stops: float = 0.0, light: str = "D55", seed: int = 0) -> FrameSurvey:
@@ -90,6 +97,27 @@ def test_a_roll_has_the_colour_of_the_profile_that_its_chart_is_fitted_by(solved
     wanted = scene_light(read.densities, from_profile(fit.profile))
     ratio = scene_light(read.densities, colour) / wanted
     assert ratio == pytest.approx(np.full((24, 3), ratio[21, 1]), rel=1e-6)
+
+
+def test_the_clearer_of_two_charts_tells_more(solved):
+    film, scanner, rng = "wide-d", "judge-diodes", np.random.default_rng(6)
+    density, off = chart_density(film, scanner), []
+    for _ in range(3):
+        there = []
+        for number, error in (("01", 0.02), ("02", 0.002)):
+            read = density + rng.normal(0.0, error, (24, 3))
+            told = ChartReading(read, *UNPLACED, rounding=np.full((24, 3), error))
+            there.append((number, replace(made_up(), chart=told)))
+        clean = ChartReading(density, *UNPLACED)
+        named = (["01"], ["02"], ["01", "02"])
+        colours = [
+            named_reference(read_references(each), there, GENERIC, solved).colour for each in named
+        ]
+        off.append([difference(clean, colour).mean() for colour in colours])
+    grainy, clear, both = np.mean(off, axis=0)
+    assert clear < grainy
+    # The mean of their matrices and curves lies halfway between the two.
+    assert both < 0.7 * clear + 0.3 * grainy
 
 
 def test_the_source_is_told_in_words(frames, solved):
@@ -182,6 +210,23 @@ def test_what_a_card_changed_is_told_in_stops(frames, solved, light):
     assert "stops from what the chart tells" in both.notes[-1]
 
 
+@pytest.mark.parametrize(
+    ("tint", "light", "strange"),
+    [((1, 1, 1), "D55", False), ((1, 1, 1), "D65", False), ((0.3, 0.7, 0.3), "D55", True),
+     ((1, 1, 1), "A", True)],
+)  # fmt: skip
+def test_a_card_far_from_what_pictures_leave_open_is_told(solved, tint, light, strange):
+    """A green wall is as even as a card, and a card by a lamp is no grey of the pictures."""
+    sure = replace(solved, doubt_log_e=0.05)
+    card = [("05", frame(Scene("grey", tint=tint), light=light))]
+    notes = named_reference(read_references("05"), card, GENERIC, sure).notes
+    assert ("see whether it is grey" in notes[0]) == strange
+    # Pictures that tell little leave much open.
+    unsure = replace(solved, doubt_log_e=0.5)
+    vague = named_reference(read_references("05"), card, GENERIC, unsure).notes
+    assert "see whether" not in vague[0]
+
+
 def test_greys_that_look_alike_are_told():
     steps = np.linspace(1.4, 0.4, 6)[:, None] * np.ones(3)
     patches = np.concatenate([np.full((18, 3), 0.7), steps])
@@ -226,6 +271,42 @@ def test_daylight_is_told_from_a_lamp_on_any_film_and_scanner(film, scanner):
         chart = find_chart(frame_density(film, scanner, "chart", light=light))
         assert chart is not None
         assert usual_light(chart, GENERIC, forest) == usual
+
+
+@pytest.mark.parametrize(
+    ("film", "scanner"),
+    [("wide-e", "judge-camera"), ("wide-g", "judge-camera"), ("wide-f", "judge-filters")],
+)
+@pytest.mark.parametrize("motif", ["few", "forest"])
+def test_pictures_tell_a_lamp_where_the_profile_can_t(film, scanner, motif):
+    """Worlds left out: broad bands of a camera make a lamp little warmer than films differ."""
+    rng, seen = np.random.default_rng([3, *motif.encode()]), seen_film(film, scanner)
+    frames = [
+        picture_density(picture, seen, rng)
+        for picture in motif_frames(motif, rng, photographs(odd=True))
+    ]
+    by_pictures = solve_roll(frames, GENERIC)
+    for light, usual in (("D55", True), ("D65", True), ("A", False)):
+        chart = ChartReading(chart_density(film, scanner, light=light), *UNPLACED)
+        assert usual_light(chart, GENERIC, by_pictures) == usual
+
+
+@pytest.mark.parametrize(
+    ("spoilt", "why"),
+    [
+        (lambda density: np.where(COLUMN < 3, density, density + 0.45), "the edge of a shadow"),
+        (lambda density: np.maximum(density - 0.95, 0.02), "is under-exposed"),
+    ],
+)
+def test_a_chart_that_can_t_be_used_is_noted(solved, spoilt, why):
+    """Half of it lies in the shade of two stops, or its dark greys in the toe."""
+    density = spoilt(chart_density(FILM, SCANNER, 0.5))
+    left = [("04", replace(made_up(), chart=ChartReading(density, *UNPLACED)))]
+    reference = found_reference(left, GENERIC, solved)
+    assert reference == Reference(solved, "", reference.notes)
+    assert "the chart on frame 04" in reference.notes[0]
+    assert why in reference.notes[0]
+    assert reference.notes[0].endswith("sets no colour")
 
 
 def test_a_roll_without_a_clear_chart_is_left_as_solved(frames, solved):

@@ -9,7 +9,7 @@ from hypothesis.extra import numpy as hnp
 from numpy.testing import assert_allclose, assert_array_equal
 from PIL import ImageCms
 
-from pipeline.scan.encoding import Encoding, linear, power, srgb, to_light
+from pipeline.scan.encoding import Encoding, light_steps, linear, power, srgb, to_light
 
 RAMP = tuple(np.linspace(0.0, 1.0, 33).tolist())
 SQUARES = tuple(np.square(np.linspace(0.0, 1.0, 4096)).tolist())
@@ -162,3 +162,11 @@ def test_inputs_are_not_changed(encoding):
 def test_empty_arrays_stay_empty():
     for encoding in ENCODINGS:
         assert to_light(np.empty((0, 4, 3), np.uint16), encoding).shape == (0, 4, 3)
+
+
+def test_steps_of_light_are_the_differences_of_neighbouring_codes():
+    codes = of_every_code(np.uint8)[5:-5]
+    for encoding in ENCODINGS:
+        light = to_light(codes, encoding).astype(float)
+        apart = (to_light(codes + 1, encoding) - to_light(codes - 1, encoding)) / 2
+        assert_allclose(light_steps(light, encoding, 8), apart, rtol=1e-4)

@@ -1,0 +1,72 @@
+"""What light a chart or a grey card was in, as far as the film profile and the pictures tell."""
+
+import math
+
+import numpy as np
+
+from pipeline.chart import ChartReading
+from pipeline.colour.unmask import RollColour, from_profile, layer_exposure
+from pipeline.kinds import Float64
+from pipeline.profile import FilmProfile
+
+# How warm a chart's light may be, log10 of red to blue exposure, and how green. By pictures of the
+# film model's used worlds it is -0.4 to 0.1 in CIE D55, at most 0.1 green, and 0.2 to 1.6 in the
+# light of a lamp, CIE A; by a profile alone -0.4 to 0.4 and 0.05 to 2.1, which overlap.
+_COOLEST, _WARMEST, _WARMEST_BY_PROFILE = -0.45, 0.2, 0.35
+_GREENEST = 0.12
+# How much warmer or cooler, and greener, light differs from picture to picture: one standard
+# deviation, log10 exposure (about 20 mired, from memory); and how many are no chance.
+_LIGHT_WARM, _LIGHT_GREEN, _STRANGE = 0.07, 0.02, 3.0
+# How far a light may be from the pictures' own, log10 of red or blue to green exposure.
+_AS_PICTURES = 0.1
+_MIDDLE_GREYS = slice(19, 23)
+
+
+def usual_light(chart: ChartReading, profile: FilmProfile, solved: RollColour) -> bool:
+    """Tell whether a chart was lit by daylight, or as the pictures.
+
+    Lamps and sky differ from daylight along the way from warm to cool, tubes are green besides.
+    Where pictures tell how sure they are of greys, they are asked; a profile alone can only tell
+    lamps from daylight, and that roughly.
+    """
+    logs = _grey_log_exposure(chart, solved)
+    if np.abs(logs - logs[1]).max() < _AS_PICTURES:
+        return True
+    if solved.doubt_log_e is not None:
+        warm, green = _warm_and_green(logs)
+        return _COOLEST < warm < _WARMEST and green < _GREENEST
+    warm, _ = _warm_and_green(_grey_log_exposure(chart, from_profile(profile)))
+    return _COOLEST < warm < _WARMEST_BY_PROFILE
+
+
+def _warm_and_green(logs: Float64) -> tuple[float, float]:
+    """Return by how much log10 exposures (3,) are warm and green: red to blue, green to both."""
+    return float(logs[0] - logs[2]), float(logs[1] - (logs[0] + logs[2]) / 2.0)
+
+
+def _grey_log_exposure(chart: ChartReading, colour: RollColour) -> Float64:
+    return _mean_log_exposure(chart.densities[_MIDDLE_GREYS], colour)
+
+
+def _mean_log_exposure(densities: Float64, colour: RollColour) -> Float64:
+    exposure = layer_exposure(densities, colour)
+    mean: Float64 = np.log10(np.maximum(exposure, 1e-4)).mean(axis=0)
+    return mean
+
+
+def strange_words(densities: Float64, solved: RollColour) -> str:
+    """Return a warning where densities (n, 3) of a grey are none by what the pictures tell."""
+    doubt = solved.doubt_log_e
+    if doubt is None:
+        return ""
+    warm, green = _warm_and_green(_mean_log_exposure(densities, solved))
+    off = max(
+        abs(warm) / math.hypot(math.sqrt(2.0) * doubt, _LIGHT_WARM),
+        abs(green) / math.hypot(doubt, _LIGHT_GREEN),
+    )
+    if off < _STRANGE:
+        return ""
+    return (
+        f", {off:.0f} times as much as they leave open: see whether it is grey, and lit as the "
+        "pictures are"
+    )
