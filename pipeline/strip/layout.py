@@ -10,7 +10,7 @@ from pipeline.kinds import Corners, Light, Mask, Triple
 from pipeline.outline import corners_of
 from pipeline.profile import FilmSize
 from pipeline.strip.illumination import Levels, base_of
-from pipeline.strip.level import Levelled, Piece, ends_of, levelled_strip
+from pipeline.strip.level import Levelled, Piece, ends_covered, ends_of, levelled_strip
 from pipeline.strip.scale import film_scale
 from pipeline.strip.surround import (
     Surround,
@@ -41,7 +41,8 @@ class Strip:
 
     `edges_seen` tells whether the film's top and bottom edges are in view, rather than under
     the holder or cut off by the scan's border; `film_rows` are the rows of these edges in the
-    pixels of the strip's view, outside it where hidden.
+    pixels of the strip's view, outside it where hidden. `ends_covered` tells whether the holder
+    covers the film beyond what shows of it on the left and on the right.
 
     `way` is the map of that view of `size` rows and columns where the film doesn't lie straight,
     None where the outline tells all; `uneven_mm` is the root mean square of what edges and
@@ -59,6 +60,7 @@ class Strip:
     base_light: Triple
     edges_seen: tuple[bool, bool]
     film_rows: tuple[float, float]
+    ends_covered: tuple[bool, bool] = (False, False)
     way: FilmMap | None = None
     size: tuple[int, int] = (0, 0)
     uneven_mm: float = 0.0
@@ -205,6 +207,7 @@ def _strip(piece: Piece) -> Strip | None:
         base_light=piece.levels.base_light,
         edges_seen=seen,
         film_rows=(rows[0] - upper, rows[1] - upper),
+        ends_covered=ends_covered(levelled, piece, (first, last)),
         way=own,
         size=(max(2, round(lower - upper) + 1), max(2, round(last - first) + 1)),
         uneven_mm=levelled.uneven_px / film_mm,
