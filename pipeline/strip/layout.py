@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.channels import channel_mean, less, log_above, tint
+from pipeline.channels import channel_mean, least, less, log_above, tint
 from pipeline.kinds import Corners, Light, Mask, Triple
 from pipeline.outline import corners_of
 from pipeline.profile import FilmSize
@@ -15,6 +15,7 @@ from pipeline.strip.scale import film_scale
 from pipeline.strip.surround import (
     Surround,
     film_areas,
+    over_base,
     runs_upright,
     split_abreast,
     surround,
@@ -24,6 +25,7 @@ from pipeline.strip.view import FilmMap, StripView, angle_deg, straighten, view_
 _BASE_TOLERANCE = 0.10
 _BASE_TINT_TOLERANCE = 0.05
 _LEAST_BASE_SHARE = 0.004
+_LIGHTER = 1.3
 _MOST_RATE = 20_000
 _FLUSH_MM = 0.15
 _MISPLACED_MM = 0.4
@@ -159,7 +161,9 @@ def _own_levels(readings: Light, levels: Levels) -> Levels | None:
     bases = [base for base in (base_of(some, levels), levels.base_light) if base is not None]
     candidates = [replace(levels, base_light=base) for base in bases]
     shares = [float(base_mask(some, own).mean()) for own in candidates]
-    best = max(range(len(bases)), key=shares.__getitem__)
+    # Nothing on film is lighter than its base: what is speaks against one as likeness speaks for it.
+    lighter = [float((least(over_base(some, own)) > _LIGHTER).mean()) for own in candidates]
+    best = max(range(len(bases)), key=lambda one: shares[one] - lighter[one])
     return candidates[best] if shares[best] > _LEAST_BASE_SHARE else None
 
 

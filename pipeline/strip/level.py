@@ -222,9 +222,7 @@ def _placed(mask: Mask, view: StripView) -> Mask:
     return inside
 
 
-def ends_covered(
-    found: Levelled, piece: Piece, ends: tuple[float, float]
-) -> tuple[bool, bool]:
+def ends_covered(found: Levelled, piece: Piece, ends: tuple[float, float]) -> tuple[bool, bool]:
     """Tell of the left and right end (columns) of what shows of a strip whether a holder covers it.
 
     Beyond the film's own end is light; beyond the scan's border is nothing that could be seen.
