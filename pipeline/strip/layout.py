@@ -25,7 +25,7 @@ from pipeline.strip.view import FilmMap, StripView, angle_deg, straighten, view_
 _BASE_TOLERANCE = 0.10
 _BASE_TINT_TOLERANCE = 0.05
 _LEAST_BASE_SHARE = 0.004
-_LIGHTER = 1.3
+_LIGHTER, _MOST_LIGHTER = 1.3, 0.1
 _MOST_RATE = 20_000
 _FLUSH_MM = 0.15
 _MISPLACED_MM = 0.4
@@ -161,9 +161,9 @@ def _own_levels(readings: Light, levels: Levels) -> Levels | None:
     bases = [base for base in (base_of(some, levels), levels.base_light) if base is not None]
     candidates = [replace(levels, base_light=base) for base in bases]
     shares = [float(base_mask(some, own).mean()) for own in candidates]
-    # Nothing on film is lighter than its base: what is speaks against one as likeness speaks for it.
+    # Nothing on film is lighter than its base, but for the rims of holes and reflections.
     lighter = [float((least(over_base(some, own)) > _LIGHTER).mean()) for own in candidates]
-    best = max(range(len(bases)), key=lambda one: shares[one] - lighter[one])
+    best = max(range(len(bases)), key=lambda one: (lighter[one] < _MOST_LIGHTER, shares[one]))
     return candidates[best] if shares[best] > _LEAST_BASE_SHARE else None
 
 

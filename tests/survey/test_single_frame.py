@@ -1,8 +1,7 @@
 """Files of one picture: where it lies, its base beside it or from clear film, and its turn."""
 
-from pathlib import Path
-
 from dataclasses import replace
+from pathlib import Path
 
 import cv2
 import numpy as np
