@@ -227,3 +227,14 @@ def test_a_transport_that_slipped_leaves_two_pictures(shared_mm, second):
     edges = [((one.start + 0.5) / PX_PER_MM, (one.end + 0.5) / PX_PER_MM) for one in found.frames]
     assert found.format.name == "135"
     np.testing.assert_allclose(edges, places, atol=0.25)
+
+
+@pytest.mark.parametrize("gate_mm", [28.5, 30.0, 32.0])
+@pytest.mark.parametrize("gap_mm", [1.0, 2.5, 5.0])
+def test_gates_between_the_square_and_the_full_frame(gate_mm, gap_mm):
+    pitch = gate_mm + gap_mm
+    places = [(1.0 + pitch * n, 1.0 + pitch * n + gate_mm) for n in range(5)]
+    found = find_frames(seen(5 * pitch + 1.0, places), formats_on("135"))
+    edges = [((one.start + 0.5) / PX_PER_MM, (one.end + 0.5) / PX_PER_MM) for one in found.frames]
+    assert found.format.name == "135-24x32"
+    np.testing.assert_allclose(edges, places, atol=0.2)
