@@ -42,7 +42,8 @@ class Evidence:
     the mean density over the image's height and `row_lift` that of each row over the columns,
     `specks` the share of bare film beside the pictures that is denser than base (dust), `flat`
     (h, w) the density above base with veils taken off and `noise` its deviation on the base,
-    `rebate_density` the same over the rebates; `top`, `bottom` bound the image across the film.
+    `rebate_density` the same over the rebates; `top`, `bottom` bound the image across the film;
+    `ends_covered` tells whether a holder covers what follows on the left and on the right.
     """
 
     busy: Row
@@ -60,6 +61,7 @@ class Evidence:
     top: float
     bottom: float
     px_per_mm: float
+    ends_covered: tuple[bool, bool] = (False, False)
 
 
 def _crossing(profile: Row, inside: int, step: int, level: float) -> float | None:
@@ -118,7 +120,13 @@ def find_band(above: Light, film: FilmSize, px_per_mm: float) -> tuple[float, fl
     return middle_px - height / 2, middle_px + height / 2
 
 
-def evidence(above: Light, film: FilmSize, px_per_mm: float, noise: float) -> Evidence:
+def evidence(
+    above: Light,
+    film: FilmSize,
+    px_per_mm: float,
+    noise: float,
+    ends_covered: tuple[bool, bool] = (False, False),
+) -> Evidence:
     """Return the column-wise evidence of a strip's view.
 
     Parameters
@@ -129,6 +137,8 @@ def evidence(above: Light, film: FilmSize, px_per_mm: float, noise: float) -> Ev
         Kind of film and scale.
     noise
         Standard deviation of the base's density in the view.
+    ends_covered
+        Whether a holder covers what follows on the left and on the right.
     """
     top, bottom = find_band(above, film, px_per_mm)
     rim = 0.06 * (bottom - top)
@@ -162,6 +172,7 @@ def evidence(above: Light, film: FilmSize, px_per_mm: float, noise: float) -> Ev
         top=top,
         bottom=bottom,
         px_per_mm=px_per_mm,
+        ends_covered=ends_covered,
     )
 
 

@@ -123,7 +123,7 @@ def find_frames(
     likely = 1.0 / sum(math.exp(other - score) for other, *_ in solved)
     if chosen.name not in known:
         habit = fit_gates(seen, spans, habit).habit
-        score, spans = solve_spans(seen, habit, _others(chosen, formats))
+        score, spans = solve_spans(seen, habit, _others(chosen, formats), deep_overlaps=True)
     fit = fit_gates(seen, spans, habit)
     frames = tuple(
         _frame(span, rectangle, fit.tilt, likely, seen)
@@ -152,7 +152,7 @@ def _solved(
     foreign = _FOREIGN_FORMAT if known and own is None else 0.0
     tried = (own,) if own else usual_habits(form)
     habit = max(tried, key=lambda one: solve_spans(seen, one)[0]) if len(tried) > 1 else tried[0]
-    score, spans = solve_spans(seen, habit, _others(form, formats))
+    score, spans = solve_spans(seen, habit, _others(form, formats), deep_overlaps=True)
     return score - form.seldom - foreign - math.log(len(tried)), form, habit, spans
 
 

@@ -214,6 +214,7 @@ def _along(
     """Return start and end of every span by turns, and their standard errors, in pixels."""
     ppmm, size, count = seen.px_per_mm, len(seen.busy), len(spans)
     terms: list[_Term] = []
+    hidden = np.zeros(2 * count)
     for k, (four, span) in enumerate(zip(edges, spans, strict=True)):
         length, spread = _own_length(span, habit, ppmm)
         first, last = 2 * k, 2 * k + 1
@@ -227,7 +228,10 @@ def _along(
         vague = (1.0 if span.kind == "picture" else 2.0) * ppmm
         terms.append(_Term({first: 0.5, last: 0.5}, (span.start + span.end - 1) / 2, vague))
         if cut:
-            index, end = (first, -0.5) if span.start == 0 else (last, size - 0.5)
+            on_right = span.start != 0
+            index, end = (last, size - 0.5) if on_right else (first, -0.5)
+            if seen.ends_covered[on_right]:
+                hidden[index] = length - (span.end - span.start)
             terms.append(_Term({index: 1.0}, end, 0.1 * ppmm))
             terms.append(_Term({first: -1.0, last: 1.0}, float(span.end - span.start), vague))
         else:
@@ -235,7 +239,9 @@ def _along(
     for k in range(count - 1):
         gap, spread = habit.gap_mm * ppmm, habit.gap_spread_mm * ppmm
         terms.append(_Term({2 * k + 1: -1.0, 2 * k + 2: 1.0}, gap, spread))
-    return _solved(terms, 2 * count)
+    places, errors = _solved(terms, 2 * count)
+    # The picture goes on under the holder: its own end is so far away.
+    return places, np.hypot(errors, hidden)
 
 
 def _own_length(span: Span, habit: GateHabit, ppmm: float) -> tuple[float, float]:

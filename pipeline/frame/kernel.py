@@ -28,7 +28,9 @@ def _before(
     start: int,
     score: float,
     best: Row,
+    picture: Row,
     gap: Row,
+    kinds: Whole,
     steps: Whole,
     gap_cost: Row,
     pitch: int,
@@ -43,8 +45,14 @@ def _before(
     for index in range(len(steps)):
         end = start - steps[index]
         if 0 <= end <= size:
-            clear = gap[start] - gap[min(end, start)] if end < start else 0.0
-            total = best[end] + clear - gap_cost[index]
+            between = gap[start] - gap[end]
+            if end > start:
+                # Nothing shows that a blank frame lies over another.
+                if kinds[end] == BLANK:
+                    continue
+                # What two pictures share counts for one of them.
+                between = picture[start] - picture[end]
+            total = best[end] + between - gap_cost[index]
             if total > top:
                 top, at = total, end
     if top > score:
@@ -109,7 +117,9 @@ def best_ends(
             kinds[part] = PICTURE if whole else PARTIAL
     for start in range(size):
         first = gap[start] - lead_cost[start]
-        score, origin = _before(start, first, best, gap, steps, gap_cost, pitch, long_cost)
+        score, origin = _before(
+            start, first, best, picture, gap, kinds, steps, gap_cost, pitch, long_cost
+        )
         if not math.isfinite(score):
             continue
         every = True
@@ -124,7 +134,7 @@ def best_ends(
             if total > best[end]:
                 best[end], came[end], starts[end], kinds[end] = total, origin, start, PICTURE
         end = start + width
-        if end <= size:
+        if end <= size and origin <= start:
             total = score + (gap[end] - gap[start]) - blank
             if total > best[end]:
                 best[end], came[end], starts[end], kinds[end] = total, origin, start, BLANK

@@ -12,7 +12,11 @@ from pipeline.frame.gate import GateHabit
 from pipeline.kinds import Mask, Row
 from pipeline.profile import FrameFormat
 
-_LEAST_OVERLAP_MM = -3.0
+# Pictures lie so far over each other in most cameras that wind on unevenly. Where the transport
+# slipped they share as much as this part of the gate, anywhere, which is rarer.
+_USUAL_OVERLAP_MM = 3.0
+_DEEPEST_OVERLAP = 0.75
+_DEEP_OVERLAP_COST = 3.0
 _LARGEST_USUAL_GAP_MM = 8.0
 _LONG_GAP_COST = 9.0
 _BLANK_COST = 6.0
@@ -105,7 +109,10 @@ def _saturated(picture: Row, gap: Row, base: Mask, mm_per_px: float) -> tuple[Ro
 
 
 def solve_spans(
-    seen: Evidence, habit: GateHabit, others: Sequence[FrameFormat] = ()
+    seen: Evidence,
+    habit: GateHabit,
+    others: Sequence[FrameFormat] = (),
+    deep_overlaps: bool = False,
 ) -> tuple[float, list[Span]]:
     """Return the best score and spans of frames for one image length, by dynamic programming.
 
@@ -117,6 +124,8 @@ def solve_spans(
         What is known of the camera.
     others
         Formats that some of the frames may have instead: a mask was put in, or the gate switched.
+    deep_overlaps
+        Whether pictures may lie over each other for most of their length.
     """
     from pipeline.frame.kernel import best_ends
 
@@ -130,11 +139,7 @@ def solve_spans(
         widths, width_cost = np.append(widths, foreign), np.append(width_cost, foreign_cost)
     pitch = width + round(habit.gap_mm * ppmm)
     picture, gap, rise, fall = _scores(seen)
-    least, largest = round(_LEAST_OVERLAP_MM * ppmm), round(_LARGEST_USUAL_GAP_MM * ppmm)
-    steps = np.arange(least, largest + 1)
-    off = (steps / ppmm - habit.gap_mm) / habit.gap_spread_mm
-    gap_cost = np.where(np.abs(off) < 3.5, off * off / 2, 6.125 + (np.abs(off) - 3.5))
-    gap_cost = np.minimum(gap_cost, _LONG_GAP_COST - 0.5) + np.where(steps < 0, 2.0, 0.0)
+    steps, gap_cost = _gaps(habit, ppmm, deep_overlaps)
     lead_cost = _empty_cost(np.arange(size + 1), width, habit, ppmm)
     best = np.full(size + 1, -np.inf)
     came, starts, kinds = (np.full(size + 1, -1, np.int64) for _ in range(3))
@@ -155,6 +160,17 @@ def solve_spans(
         spans.append(Span(int(starts[at]), at, _KINDS[kinds[at]]))
         at = int(came[at])
     return float(totals[end]), spans[::-1]
+
+
+def _gaps(habit: GateHabit, ppmm: float, deep: bool) -> tuple[NDArray[np.intp], Row]:
+    """Return gaps that are tried, in columns, overlaps below 0, and what each costs."""
+    most_mm = max(_USUAL_OVERLAP_MM, _DEEPEST_OVERLAP * habit.length_mm if deep else 0.0)
+    steps = np.arange(-round(most_mm * ppmm), round(_LARGEST_USUAL_GAP_MM * ppmm) + 1)
+    off = (steps / ppmm - habit.gap_mm) / habit.gap_spread_mm
+    cost = np.where(np.abs(off) < 3.5, off * off / 2, 6.125 + (np.abs(off) - 3.5))
+    cost = np.minimum(cost, _LONG_GAP_COST - 0.5)
+    cost += np.where(steps < -_USUAL_OVERLAP_MM * ppmm, _DEEP_OVERLAP_COST, 0.0)
+    return steps, cost
 
 
 def _widths(habit: GateHabit, ppmm: float) -> tuple[NDArray[np.intp], Row]:

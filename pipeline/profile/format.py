@@ -37,7 +37,7 @@ class FrameFormat:
     `gates_mm` are the shortest and the longest gate of its cameras, `gate_spread` a gate's standard
     deviation as a share of its size; image and usual gap together are the pitch, which a shorter
     gate keeps. `seldom` is the natural logarithm of how much more often the film's usual format
-    is exposed.
+    is exposed. `recorded_as` is what the record calls it, None by its name.
     """
 
     name: str
@@ -48,6 +48,7 @@ class FrameFormat:
     usual_gap_mm: float
     gap_spread_mm: float
     seldom: float
+    recorded_as: str | None = None
 
 
 @cache

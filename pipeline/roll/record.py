@@ -8,7 +8,7 @@ import numpy as np
 from pipeline.densities import curve_document, roll_densities, strip_densities
 from pipeline.diagnosis import RollSigns, Shown, diagnose, roll_signs, told_signs
 from pipeline.kinds import as_triple
-from pipeline.profile import MONOCHROME, base_status_m
+from pipeline.profile import MONOCHROME, base_status_m, frame_formats
 from pipeline.record import (
     BaseRecord,
     ColourRecord,
@@ -83,7 +83,7 @@ def _strip_record(
         page=strip.scan.page,
         ppi=round(strip.ppi, 2),
         ppi_from=strip.ppi_from,
-        format=strip.format,
+        format=frame_formats()[strip.format].recorded_as or strip.format,
         outline=_rounded(strip.outline),
         angle_deg=round(strip.angle_deg, 4),
         mirrored=strip.mirrored,

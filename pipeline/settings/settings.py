@@ -47,10 +47,14 @@ FORMATS = (
     "135-half",
     "135-square",
     "135-panorama",
+    "135-24x32",
     "120-6x4.5",
     "120-6x6",
     "120-6x7",
+    "120-6x8",
     "120-6x9",
+    "120-6x12",
+    "120-6x17",
 )
 ARCHIVE_FORMATS = ("tiff", "none")
 ARCHIVE_PACKING = ("deflate", "zstd", "lzw", "none")

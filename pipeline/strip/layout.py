@@ -5,16 +5,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.channels import channel_mean, less, log_above, tint
+from pipeline.channels import channel_mean, least, less, log_above, tint
 from pipeline.kinds import Corners, Light, Mask, Triple
 from pipeline.outline import corners_of
 from pipeline.profile import FilmSize
 from pipeline.strip.illumination import Levels, base_of
-from pipeline.strip.level import Levelled, Piece, ends_of, levelled_strip
+from pipeline.strip.level import Levelled, Piece, ends_covered, ends_of, levelled_strip
 from pipeline.strip.scale import film_scale
 from pipeline.strip.surround import (
     Surround,
     film_areas,
+    over_base,
     runs_upright,
     split_abreast,
     surround,
@@ -24,6 +25,7 @@ from pipeline.strip.view import FilmMap, StripView, angle_deg, straighten, view_
 _BASE_TOLERANCE = 0.10
 _BASE_TINT_TOLERANCE = 0.05
 _LEAST_BASE_SHARE = 0.004
+_LIGHTER, _MOST_LIGHTER = 1.3, 0.1
 _MOST_RATE = 20_000
 _FLUSH_MM = 0.15
 _MISPLACED_MM = 0.4
@@ -41,7 +43,8 @@ class Strip:
 
     `edges_seen` tells whether the film's top and bottom edges are in view, rather than under
     the holder or cut off by the scan's border; `film_rows` are the rows of these edges in the
-    pixels of the strip's view, outside it where hidden.
+    pixels of the strip's view, outside it where hidden. `ends_covered` tells whether the holder
+    covers the film beyond what shows of it on the left and on the right.
 
     `way` is the map of that view of `size` rows and columns where the film doesn't lie straight,
     None where the outline tells all; `uneven_mm` is the root mean square of what edges and
@@ -59,6 +62,7 @@ class Strip:
     base_light: Triple
     edges_seen: tuple[bool, bool]
     film_rows: tuple[float, float]
+    ends_covered: tuple[bool, bool] = (False, False)
     way: FilmMap | None = None
     size: tuple[int, int] = (0, 0)
     uneven_mm: float = 0.0
@@ -157,7 +161,9 @@ def _own_levels(readings: Light, levels: Levels) -> Levels | None:
     bases = [base for base in (base_of(some, levels), levels.base_light) if base is not None]
     candidates = [replace(levels, base_light=base) for base in bases]
     shares = [float(base_mask(some, own).mean()) for own in candidates]
-    best = max(range(len(bases)), key=shares.__getitem__)
+    # Nothing on film is lighter than its base, but for the rims of holes and reflections.
+    lighter = [float((least(over_base(some, own)) > _LIGHTER).mean()) for own in candidates]
+    best = max(range(len(bases)), key=lambda one: (lighter[one] < _MOST_LIGHTER, shares[one]))
     return candidates[best] if shares[best] > _LEAST_BASE_SHARE else None
 
 
@@ -205,6 +211,7 @@ def _strip(piece: Piece) -> Strip | None:
         base_light=piece.levels.base_light,
         edges_seen=seen,
         film_rows=(rows[0] - upper, rows[1] - upper),
+        ends_covered=ends_covered(levelled, piece, (first, last)),
         way=own,
         size=(max(2, round(lower - upper) + 1), max(2, round(last - first) + 1)),
         uneven_mm=levelled.uneven_px / film_mm,

@@ -15,7 +15,7 @@ from pipeline.strip.bend import CrossLine, FilmLine, curve_through, find_bend, i
 from pipeline.strip.film_edge import EdgeLine, find_edges, picture_bars, picture_slope
 from pipeline.strip.illumination import Levels
 from pipeline.strip.scale import Perforations, find_perforations
-from pipeline.strip.surround import FilmArea, open_share, over_base, rough_line
+from pipeline.strip.surround import OPEN, FilmArea, open_share, over_base, rough_line
 from pipeline.strip.view import FilmMap, StripView, straighten, view_by
 
 _MARGIN_OF_WIDTH = 0.1
@@ -34,6 +34,8 @@ _GATE_SCATTER = 0.0015
 # How far film may be cut wider or narrower, and how well a perforation's place is seen.
 _TRIM_MM = 0.3
 _HOLE_SIGMA_PX, _HOLE_SIGMA_MM = 0.15, 0.02
+# Beyond the film's own end light shows within so many pixels.
+_BEYOND_PX = 6
 
 
 @dataclass(frozen=True)
@@ -218,6 +220,28 @@ def _placed(mask: Mask, view: StripView) -> Mask:
     moved = view.of(mask.astype(np.float32), cv2.INTER_LINEAR, cv2.BORDER_CONSTANT)
     inside: Mask = moved > 0.5
     return inside
+
+
+def ends_covered(found: Levelled, piece: Piece, ends: tuple[float, float]) -> tuple[bool, bool]:
+    """Tell of the left and right end (columns) of what shows of a strip whether a holder covers it.
+
+    Beyond the film's own end is light; beyond the scan's border is nothing that could be seen.
+    """
+    upper, lower = found.levels
+    rows = slice(max(0, math.ceil(upper + 2)), max(0, math.floor(lower - 2)))
+    share = open_share(found.view.light[rows], piece.levels)
+    height, width = piece.holder.shape
+    covered = []
+    for end, step in zip(ends, (-1, 1), strict=True):
+        columns = round(end) + step * np.arange(1, _BEYOND_PX + 1)
+        columns = columns[(columns >= 0) & (columns < share.shape[1])]
+        middle = [(x, (upper + lower) / 2) for x in columns.tolist()]
+        at = found.view.to_proxy.onto(np.array(middle).reshape(-1, 2))
+        inside = ((at > -0.5) & (at < (width - 0.5, height - 0.5))).all(axis=1)
+        beyond = share[:, columns[inside]]
+        lit = beyond.size and float(np.median(beyond, axis=0).max()) > OPEN
+        covered.append(len(columns) > 0 and bool(inside.all()) and not lit)
+    return covered[0], covered[1]
 
 
 def _common_slope(found: Levelled, levels: Levels) -> float:

@@ -90,7 +90,8 @@ def look_at(
     bare = levels.grey and settings.monochrome is None and not strip.perforated
     if not is_negative(above, strip, rough, any_base) or (bare and not all(strip.edges_seen)):
         return None
-    seen = evidence(above, strip.film, view.px_per_mm, float(np.mean(rough.spread)))
+    noise = float(np.mean(rough.spread))
+    seen = evidence(above, strip.film, view.px_per_mm, noise, strip.ends_covered)
     # A slide's rebate is dense; light strikes a negative's only here and there.
     if (unknown or levels.grey) and np.median(seen.rebate_density) > _DENSE_REBATE:
         return None

@@ -103,12 +103,15 @@ def look_at_scan(path: Path, settings: Settings, clear: ClearFilm | None) -> Sca
     looks = [ScanLook(path, (), False, (), grey) for grey in ways]
     for scan in open_scan(path, gamma=settings.scan_gamma, ppi=settings.ppi):
         proxy = reduce(scan, _factor(scan))
-        single = _single(scan, proxy, settings, clear) if clear is not None else None
-        if single is not None:
-            return single
         before = looks
         looks = _with_strips(scan, proxy, settings, looks)
         found = _added(looks, before)
+        # Where perforations show, the rebate beside them tells more than a picture of clear film.
+        perforated = any(strip.strip.perforated for strip, _ in found)
+        if clear is not None and not perforated:
+            single = _single(scan, proxy, settings, clear)
+            if single is not None:
+                return single
         if clear is not None and clear.whole and not found:
             under = _under_clear_film(scan, proxy, settings, looks[0], clear)
             if under is not looks[0]:
@@ -119,8 +122,6 @@ def look_at_scan(path: Path, settings: Settings, clear: ClearFilm | None) -> Sca
         single = _single(scan, proxy, settings, None) if clear is None else None
         if single is not None:
             return single
-        if any(strip.strip.perforated for strip, _ in found):
-            continue
         # What else a file of one picture shows is part of the picture.
         lightest = lightest_place(proxy.light)
         looks = [replace(look, maybe_single=True, lightest=lightest) for look in before]
@@ -200,12 +201,14 @@ def _single(
 def _is_certain(look: StripLook, clipped: bool) -> bool:
     """Tell whether a strip is one for certain, not one picture with its rebate.
 
-    Its edge against the open gate shows, or a gap, or all of its width, which is a film's by the
-    file's resolution. `clipped` tells that the open gate is. Light as orange as a film's base is
-    no open gate, but the rebate beside a picture.
+    Its perforations show, its edge against the open gate, a gap, or all of its width, which is a
+    film's by the file's resolution. `clipped` tells that the open gate is. Light as orange as a
+    film's base is no open gate, but the rebate beside a picture.
     """
     strip = look.strip
-    if shows_gap(look.seen) or (strip.whole_width and strip.scale_from in ("tag", "option")):
+    if strip.perforated or shows_gap(look.seen):
+        return True
+    if strip.whole_width and strip.scale_from in ("tag", "option"):
         return True
     gate = look.rough.illumination.gate
     is_rebate = gate is not None and np.log10(gate[0] / max(gate[2], 1e-6)) > LEAST_ORANGE

@@ -48,6 +48,7 @@ _MOST_PLACES = 6
 # Rebate is seen so well that it overrules a base scan of no known exposure.
 _SIDES_TO_OVERRULE = 2
 _SAME_SCALE = 0.05
+_SAME_SHAPE = 0.1
 _BLANK = 0.05
 _CERTAIN, _UNCERTAIN = 0.95, 0.6
 
@@ -233,8 +234,9 @@ def _scale(
     if chosen:
         form = frame_formats()[chosen]
     else:
-        shapes = [f for f in formats_on("135") if abs(_aspect(f) * across / along - 1) < 0.1]
-        form = min(shapes, key=lambda f: -f.seldom, default=frame_formats()["135"])
+        shapes = [(abs(_aspect(f) * across / along - 1), f.seldom, f) for f in formats_on("135")]
+        off, _, form = min(shapes, key=lambda shape: shape[:2])
+        form = form if off < _SAME_SHAPE else frame_formats()["135"]
     short = min(form.film.image_across_mm, form.image_along_mm)
     px_per_mm = across / short
     given = None if scan.ppi is None else scan.ppi / MM_PER_INCH / factor

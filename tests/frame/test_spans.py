@@ -216,3 +216,25 @@ def test_frames_are_told_with_doubt_where_another_format_fits_as_well():
     either = find_frames(seen(40.0, [(3.0, 20.8)]), formats_on("135"))
     assert min(frame.confidence for frame in clear.frames) > 0.95
     assert max(frame.confidence for frame in either.frames) < 0.75
+
+
+@pytest.mark.parametrize("shared_mm", [9.0, 18.0, 26.0])
+@pytest.mark.parametrize("second", [1, 2, 3])
+def test_a_transport_that_slipped_leaves_two_pictures(shared_mm, second):
+    starts = [1.0 + 38.0 * n - (38.0 - 36.0 + shared_mm) * (n >= second) for n in range(4)]
+    places = [(start, start + 36.0) for start in starts]
+    found = find_frames(seen(places[-1][1] + 1.0, places), formats_on("135"))
+    edges = [((one.start + 0.5) / PX_PER_MM, (one.end + 0.5) / PX_PER_MM) for one in found.frames]
+    assert found.format.name == "135"
+    np.testing.assert_allclose(edges, places, atol=0.25)
+
+
+@pytest.mark.parametrize("gate_mm", [28.5, 30.0, 32.0])
+@pytest.mark.parametrize("gap_mm", [1.0, 2.5, 5.0])
+def test_gates_between_the_square_and_the_full_frame(gate_mm, gap_mm):
+    pitch = gate_mm + gap_mm
+    places = [(1.0 + pitch * n, 1.0 + pitch * n + gate_mm) for n in range(5)]
+    found = find_frames(seen(5 * pitch + 1.0, places), formats_on("135"))
+    edges = [((one.start + 0.5) / PX_PER_MM, (one.end + 0.5) / PX_PER_MM) for one in found.frames]
+    assert found.format.name == "135-24x32"
+    np.testing.assert_allclose(edges, places, atol=0.2)

@@ -15,6 +15,7 @@ from tests.film_model import (
     Scene,
     StripSpec,
     load_scanner,
+    random_camera,
     random_plan,
     random_strip,
     scanner_names,
@@ -73,6 +74,10 @@ def odd_cases() -> tuple[OddCase, ...]:
         OddCase("skew 5 deg", _skewed),
         OddCase("rebate covered", _covered(5.3, 5.45)),
         OddCase("half, rebate covered", _covered(5.3, 5.45, "135-half")),
+        OddCase("ends under the holder", _ends_covered),
+        OddCase("24x32", _gate("135", 32.0, 34.5)),
+        OddCase("6x8", _gate("120-6x7", 76.0, 82.0)),
+        OddCase("6x12", _gate("120-6x9", 112.0, 118.0)),
         OddCase("upside down, mirrored", _turned),
         OddCase("wrong ppi told", _any_format, write=told_72_ppi),
         OddCase("no ppi told", _linear, write=told_no_ppi),
@@ -229,6 +234,27 @@ def _covered(least_mm: float, most_mm: float, format: str = "135") -> Draw:
         angle = float(rng.uniform(-0.02, 0.02))
         plan = random_plan(rng, format).with_holder(window_margin_mm=margin)
         return plan.with_strips(lambda strip: replace(strip, angle_deg=angle))
+
+    return draw
+
+
+def _ends_covered(rng: Rng) -> Plan:
+    """Push both ends under the holder, 2 to 9 mm of them: frames are cut with no end in view."""
+    plan = random_plan(rng).with_holder(end_margin_mm=-float(rng.uniform(2.0, 9.0)))
+    return plan.with_strips(lambda strip: replace(strip, angle_deg=0.0))
+
+
+def _gate(format: str, along_mm: float, pitch_mm: float) -> Draw:
+    """Return what draws cameras whose gate and pitch are those of no format of the model."""
+
+    def draw(rng: Rng) -> Plan:
+        form = load_format(format)
+        camera = replace(
+            random_camera(rng),
+            gate_size_error_mm=(along_mm - form.image_mm[0], float(rng.uniform(-0.2, 0.3))),
+            pitch_error_mm=pitch_mm - form.pitch_mm,
+        )
+        return random_plan(rng, format, count=int(rng.integers(2, 5)), camera=camera)
 
     return draw
 

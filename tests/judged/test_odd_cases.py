@@ -65,3 +65,17 @@ def test_a_scan_without_trouble_is_exact(tmp_path):
     assert (judged.strips, judged.exact, judged.invented) == (1, 1, 0)
     assert max(judged.corner_mm) < 0.25
     assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize(("name", "along_mm"), [("24x32", 32.0), ("6x8", 76.0), ("6x12", 112.0)])
+def test_gates_are_as_long_as_their_names_say(name, along_mm):
+    (strip,) = CASES[name].scan(2, 40.0).truth["strips"]
+    lengths = [np.ptp(frame["u_mm"]) for frame in strip["frames"] if frame["kind"] == "picture"]
+    assert lengths == pytest.approx([along_mm] * len(lengths), abs=0.05)
+
+
+def test_frames_whose_end_the_holder_hides_are_not_told_as_clear(tmp_path):
+    judged = judged_odd(CASES["ends under the holder"], 4, 120.0, tmp_path)
+    off = np.array(judged.corner_mm) > 0.25
+    assert off.any()
+    assert not (off & (np.array(judged.confidence) > 0.9)).any()

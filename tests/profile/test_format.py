@@ -1,5 +1,9 @@
 """Sizes of film and frames against ISO 1007 and ISO 732, as sources.toml has them."""
 
+import json
+import re
+from pathlib import Path
+
 import pytest
 
 from pipeline.profile.format import film_sizes, formats_on, frame_formats
@@ -38,7 +42,16 @@ def test_eight_perforations_carry_a_frame_and_its_gap():
 @pytest.mark.parametrize(
     ("name", "along_mm"),
     # ISO 732 and the names of the formats; 6x7 is 69 to 70 mm by camera.
-    [("120-6x4.5", 41.5), ("120-6x6", 56.0), ("120-6x7", 69.5), ("120-6x9", 84.0)],
+    [
+        ("120-6x4.5", 41.5),
+        ("120-6x6", 56.0),
+        ("120-6x7", 69.5),
+        ("120-6x9", 84.0),
+        # Common practice, no source.
+        ("120-6x8", 76.0),
+        ("120-6x12", 112.0),
+        ("120-6x17", 168.0),
+    ],
 )
 def test_120_frames_have_the_published_lengths(name, along_mm):
     entry = frame_formats()[name]
@@ -64,3 +77,10 @@ def test_images_fit_between_what_else_is_on_the_film(film):
 def test_no_formats_on_an_unknown_film():
     assert formats_on("110") == ()
     assert len(formats_on("135")) + len(formats_on("120")) == len(FORMATS)
+
+
+def test_the_record_calls_every_format_by_a_name_that_its_schema_has():
+    schema = (Path(__file__).parents[1] / "data" / "roll.schema.json").read_text("utf-8")
+    names = json.loads(re.search(r'"format": {"enum": (\[.*?\])', schema)[1])
+    told = {entry.recorded_as or entry.name for entry in frame_formats().values()}
+    assert told == set(names)

@@ -384,3 +384,18 @@ def test_strips_that_touch_are_apart_and_a_halved_tag_splits_none(tag):
         for strip, truth in zip(strips, scan.truth["strips"], strict=True):
             assert strip.px_per_mm == pytest.approx(PX_PER_MM, rel=0.002)
             assert edge_errors_mm(strip, light, truth).max() < 0.2
+
+
+def test_a_base_that_much_of_the_film_is_lighter_than_is_none():
+    # 120 film (61.5 mm wide, ISO 732), its pictures of one dense brown: the larger crowd.
+    base, picture = np.array([0.5, 0.2, 0.11]), np.array([0.25, 0.09, 0.05])
+    light = np.full((500, 900, 3), 0.9, np.float32)
+    light[60:429, 60:840] = base
+    for left in (90, 470):
+        light[77:413, left : left + 336] = picture
+    rng = np.random.default_rng(1)
+    light *= np.exp(rng.normal(0.0, 0.01, light.shape)).astype(np.float32)
+    levels = find_levels(light, np.zeros((500, 900), bool))
+    assert levels is not None
+    (strip,) = find_strips(light, replace(levels, base_light=tuple(picture)), 6.0)
+    np.testing.assert_allclose(strip.base_light, base, rtol=0.02)

@@ -17,7 +17,16 @@ from pipeline.survey.frame import FrameSurvey
 from pipeline.survey.scan import ScanSurvey, survey_scan
 from pipeline.survey.scan_look import LookStore, ScanLook
 from pipeline.survey.strip import StripSurvey
-from tests.film_model import FrameSpec, ModelScan, Roll, Scene, StripSpec, make_scan, write_scan
+from tests.film_model import (
+    FrameSpec,
+    ModelScan,
+    Roll,
+    Scene,
+    StripSpec,
+    make_scan,
+    random_plan,
+    write_scan,
+)
 
 SCENES = ("chart", Scene("coffee"), "table", Scene("coffee", flip=True))
 ROLL = Roll("film-a", [FrameSpec(scene) for scene in SCENES], first_number=21, seed=4)
@@ -262,3 +271,18 @@ def test_a_tag_by_which_no_film_is_so_narrow_makes_no_picture_too_small(tmp_path
     true = scan.truth["strips"][0]["base_density"]
     # As near as with the right tag.
     assert strip.base.density == pytest.approx(true, abs=0.005)
+
+
+@pytest.mark.parametrize("covered", [True, False])
+def test_a_picture_that_goes_on_under_the_holder_is_not_told_as_known(tmp_path, covered):
+    rng = np.random.default_rng(8)
+    plan = replace(random_plan(rng, count=3), scanner="scanner-a", turn_deg=0)
+    plan = plan.with_holder(window_margin_mm=1.0, end_margin_mm=-6.0 if covered else 2.0)
+    cut_mm = (0.0, 0.0) if covered else (6.0, 6.0)
+    plan = plan.with_strips(lambda one: replace(one, angle_deg=0.0, trim_mm=cut_mm))
+    path = Path(write_scan(tmp_path, "s", plan.scan(150.0), truth=False))
+    (strip,) = survey_scan(path, Settings()).strips
+    told = [frame.confidence for frame in strip.frames]
+    assert told[1] > 0.9
+    # Film that was cut there ends there; under a holder 4 mm or more of the gate are unseen.
+    assert all((one < 0.3) == covered for one in (told[0], told[2]))

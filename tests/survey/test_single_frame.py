@@ -1,5 +1,6 @@
 """Files of one picture: where it lies, its base beside it or from clear film, and its turn."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -20,6 +21,8 @@ from pipeline.survey.clear_film import (
 )
 from pipeline.survey.orientation import shown, shown_by
 from pipeline.survey.scan import NoBaseProblem, survey_scan
+from tests.film_model import Holder, random_plan
+from tests.judged.strips import corner_error
 
 # Masked base under white light; densities of a picture above it.
 BASE = np.array([0.6, 0.25, 0.12])
@@ -225,3 +228,51 @@ def test_a_base_scan_that_is_none_is_told(tmp_path, what, said):
         path = write(tmp_path / "clear.tif", density)
     with pytest.raises(ScanProblem, match=said):
         read_clear_film(path, None)
+
+
+def with_perforations(path: Path, turns: int) -> tuple[str, np.ndarray, float]:
+    """Write a frame as a camera sees it that stands close: film from side to side, no light.
+
+    Return the frame's number on the film's edge, its corners (4, 2), and pixels a mm.
+    """
+    plan = replace(random_plan(np.random.default_rng(3), count=3), scanner="scanner-a", turn_deg=0)
+    plan = replace(plan, holder=Holder(opaque=False), gains=(1.0, 1.0, 1.0))
+    plan = plan.with_strips(lambda strip: replace(strip, angle_deg=0.4))
+    scan = plan.scan(300.0)
+    frame = scan.truth["strips"][0]["frames"][1]
+    px_per_mm = 300.0 / 25.4
+    corners = np.array(frame["outline"])
+    beside = np.array([1.4, 5.0]) * px_per_mm
+    left, top = np.rint(corners.min(axis=0) - beside).astype(int)
+    right, bottom = np.rint(corners.max(axis=0) + beside).astype(int)
+    seen = np.rot90(scan.codes[top:bottom, left:right], turns)
+    placed = corners - (left, top)
+    for _ in range(turns):
+        placed = np.column_stack([placed[:, 1], right - left - 1 - placed[:, 0]])
+        left, right, top, bottom = top, bottom, left, right
+    tifffile.imwrite(path, np.ascontiguousarray(seen), photometric="rgb", metadata=None)
+    return str(frame["number"]), placed, px_per_mm
+
+
+@pytest.mark.parametrize("turns", [0, 1, 2])
+def test_a_frame_with_perforations_beside_it_is_numbered_by_its_edge(tmp_path, turns):
+    number, corners, px_per_mm = with_perforations(tmp_path / "a.tif", turns)
+    survey = survey_scan(tmp_path / "a.tif", Settings())
+    (strip,) = survey.strips
+    (frame,) = strip.frames
+    assert not survey.single
+    assert frame.edge_number == number
+    # Scale by the holes' pitch, 4.750 mm (ISO 1007).
+    assert strip.ppi_from == "perforations"
+    assert strip.ppi == pytest.approx(300.0, rel=0.003)
+    assert corner_error(frame.outline, corners) < 0.25 * px_per_mm
+    # The print stands on its feet: the picture's first corner is the same, however it lay.
+    assert np.hypot(*(np.array(frame.outline[0]) - corners[0])) < 0.25 * px_per_mm
+
+
+def test_perforations_beside_a_frame_say_more_than_a_base_scan(tmp_path):
+    density, _ = negative()
+    clear = read_clear_film(write(tmp_path / "clear.tif", np.zeros_like(density)), None)
+    number, _, _ = with_perforations(tmp_path / "a.tif", 0)
+    (strip,) = survey_scan(tmp_path / "a.tif", Settings(), clear=clear).strips
+    assert [frame.edge_number for frame in strip.frames] == [number]
