@@ -3,7 +3,6 @@
 import math
 from dataclasses import dataclass
 from functools import cache, partial
-from pathlib import Path
 from typing import Annotated, Any
 
 import numpy as np
@@ -126,13 +125,6 @@ class FaultTable:
 
 
 @cache
-def fault_table(path: Path | None = None) -> FaultTable:
-    """Return the faults of a TOML file, by default those that come with evenroll.
-
-    Raises
-    ------
-    SettingsProblem
-        If it can't be read, or a value is missing or makes no sense.
-    """
-    path = path or profiles_folder() / "process_faults.toml"
-    return read_profile(FaultTable, path, "process profile")
+def fault_table() -> FaultTable:
+    """Return the faults that come with evenroll."""
+    return read_profile(FaultTable, profiles_folder() / "process_faults.toml", "process profile")

@@ -2,7 +2,6 @@
 
 from dataclasses import dataclass
 from functools import cache
-from pathlib import Path
 from typing import Annotated
 
 from pipeline.check import Text, Wrong, one_of, read_profile, then, within
@@ -117,13 +116,8 @@ class ControlLimits:
 
 
 @cache
-def control_limits(path: Path | None = None) -> ControlLimits:
-    """Return the limits of a TOML file, by default those that come with evenroll.
-
-    Raises
-    ------
-    SettingsProblem
-        If it can't be read, or a value is missing or makes no sense.
-    """
-    path = path or profiles_folder() / "process_control.toml"
-    return read_profile(ControlLimits, path, "process profile")
+def control_limits() -> ControlLimits:
+    """Return the limits that come with evenroll."""
+    return read_profile(
+        ControlLimits, profiles_folder() / "process_control.toml", "process profile"
+    )

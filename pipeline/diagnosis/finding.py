@@ -3,7 +3,7 @@
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -22,8 +22,9 @@ from pipeline.words import counted
 # named beside it.
 _EVEN, _POSSIBLE = 0.5, 0.06
 # Without an aim no fault is told where a sound roll is as probable as this: films and scanners
-# differ more than is known of them, and who heeds a false alarm spoils the next roll.
-_SOUND_ALONE = 1 / 3
+# differ more than is known of them, and who heeds a false alarm spoils the next roll. A roll is not
+# called sound either where it is as probable that it is none.
+_MAYBE = 1 / 3
 _UNLIKE = 0.9
 
 
@@ -47,12 +48,10 @@ def finding_texts() -> Mapping[str, FindingText]:
     }
 
 
-def as_finding(code: str, confidence: float, evidence: str, otherwise: str = "") -> Finding:
+def as_finding(code: str, confidence: float, evidence: str) -> Finding:
     """Return a finding with the severity and advice of its code."""
     text = finding_texts()[code]
-    advice = text.advice.rstrip(".")
-    told = f"{advice}. {otherwise}" if otherwise else f"{advice}."
-    return Finding(code, text.severity, round(confidence, 2), evidence, told)
+    return Finding(code, text.severity, round(confidence, 2), evidence, f"{text.advice}.")
 
 
 def fault_findings(
@@ -60,32 +59,27 @@ def fault_findings(
 ) -> tuple[Finding, ...]:
     """Return what the signs of a roll say of exposure and process, likeliest first.
 
-    A roll that may well be sound is `normal`, and the fault that it can't be told from is named.
-    Else faults that are more probable than not are all given; where none is, the likeliest, with
-    what it can't be told from. `unlike` says why an aim was not used, None where it was or there is
-    none.
+    Faults that are more probable than not are all given; where none is, the likeliest, with what it
+    can't be told from. A roll that may well be sound is `normal`, and where it may as well not be,
+    the fault that it can't be told from is named and what would tell. `unlike` says why an aim was
+    not used, None where it was or there is none.
     """
     odds = dict(weighed.probabilities)
     normal = odds.pop(NORMAL, 0.0)
     ranked = sorted(odds, key=lambda code: -odds[code])
     sure = [code for code in ranked if odds[code] >= _EVEN]
-    sound = normal >= (_EVEN if weighed.aimed else _SOUND_ALONE)
-    told = [] if sound else sure or ranked[:1]
-    rest = {code: p for code, p in {**odds, NORMAL: normal}.items() if code not in (told or NORMAL)}
-    otherwise = _otherwise(rest, signs, weighed)
-    doubt = _doubt(weighed, unlike)
-    if not told:
-        apart = "" if normal >= _EVEN else _apart(weighed)
-        evidence = f"{_normal(signs, weighed, apart)}{doubt}."
-        return (as_finding(NORMAL, normal, evidence, otherwise),)
-    apart = "" if sure else _apart(weighed)
-    return tuple(
-        as_finding(
-            code, odds[code], f"{_evidence(code, signs, weighed)}{apart}{doubt}.",
-            otherwise if code == told[0] else "",
-        )
+    sound = normal >= (_EVEN if weighed.aimed else _MAYBE)
+    told = [NORMAL] if sound else sure or ranked[:1]
+    clear = normal > 1.0 - _MAYBE if sound else bool(sure)
+    evidence = _sound if sound else _evidence
+    end = f"{'' if clear else _apart(weighed)}{_doubt(weighed, unlike)}."
+    first, *others = [
+        as_finding(code, weighed.probabilities[code], evidence(code, signs, weighed) + end)
         for code in told
-    )  # fmt: skip
+    ]
+    otherwise = _otherwise(told, signs, weighed)
+    advice = "" if sound and not clear else f"{first.advice} "
+    return (replace(first, advice=f"{advice}{otherwise}".rstrip()), *others)
 
 
 def _apart(weighed: Weighed) -> str:
@@ -95,8 +89,9 @@ def _apart(weighed: Weighed) -> str:
     return f"; {first} ({odds[first]:.2f}) can't be told from {second} ({odds[second]:.2f})"
 
 
-def _otherwise(rest: Mapping[str, float], signs: RollSigns, weighed: Weighed) -> str:
+def _otherwise(told: Sequence[str], signs: RollSigns, weighed: Weighed) -> str:
     """Return what else a roll could be, by what that is told, and what to scan to know."""
+    rest = {code: p for code, p in weighed.probabilities.items() if code not in told}
     other = max(rest, key=lambda code: rest[code])
     if rest[other] < _POSSIBLE:
         return ""
@@ -121,17 +116,19 @@ def _would_tell(signs: RollSigns, weighed: Weighed) -> str:
     return ", or ".join(more[:2]) if more else "scan another roll of the same process"
 
 
-def _normal(signs: RollSigns, weighed: Weighed, apart: str) -> str:
-    stops = weighed.exposure_stops
-    figures = (
+def _sound(code: str, signs: RollSigns, weighed: Weighed) -> str:
+    """Return the figures of a roll that may be sound, a sentence but for its full stop."""
+    stops, sound = weighed.exposure_stops, weighed.probabilities[code]
+    evidence = (
         f"{_pictures(signs)}{_print(signs)}: exposure {stops.value:+z.1f} stops "
         f"({stops.low:+z.1f} to {stops.high:+z.1f}) against the usual"
     )
-    if apart:
-        return f"{figures}{apart}"
+    if sound <= 1.0 - _MAYBE:
+        return evidence
+    evidence += f", and no {'' if sound > 1.0 - _POSSIBLE else 'sure '}sign of a fault"
     if weighed.aimed or _triple(signs, "edge_print") or _triple(signs, "densest"):
-        return f"{figures}, and no sign of a fault"
-    return f"{figures}, and no sign of a fault; development can't be told from pictures alone"
+        return evidence
+    return f"{evidence}; development can't be told from pictures alone"
 
 
 def _value(signs: RollSigns, name: str) -> float:

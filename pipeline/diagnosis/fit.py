@@ -48,8 +48,8 @@ class FaultModel:
     `errors` (n,) are those of measuring the signs; `usual` the linear model at the usual film;
     `freedom` is of Student's law; `unlike` how probable a film or scanner is that is unlike the
     usual, and how many times as far it may be off; `other_aim` the probability beforehand that an
-    aim is of another film; `infrared_odds` how much likelier silver is where infra-red shows the
-    picture, and where not.
+    aim is of another film or scanner, and of another scanner alone; `infrared_odds` how much
+    likelier silver is where infra-red shows the picture, and where not.
     """
 
     unknowns: Unknowns
@@ -59,7 +59,7 @@ class FaultModel:
     usual_log_exposure: float
     freedom: float
     unlike: tuple[float, float]
-    other_aim: float
+    other_aim: tuple[float, float]
     infrared_odds: tuple[float, float] = (1.0, 1.0)
 
     def film(self, times: float = 1.0) -> FilmState:
@@ -147,7 +147,7 @@ def fault_model() -> FaultModel:
 def model_of(document: Mapping[str, Any]) -> FaultModel:
     """Return the model in a parsed file."""
     unknowns, hypotheses = unknowns_of(document), hypotheses_of(document)
-    tails, infrared = document["tails"], document["infrared"]
+    tails, infrared, aim = document["tails"], document["infrared"], document["aim"]
     return FaultModel(
         unknowns,
         errors_of(document),
@@ -156,6 +156,6 @@ def model_of(document: Mapping[str, Any]) -> FaultModel:
         float(document["exposure"]["usual"]),
         float(tails["freedom"]),
         (float(tails["unlike_prior"]), float(tails["unlike_times"])),
-        float(document["aim"]["other_prior"]),
+        (float(aim["other_prior"]), float(aim["other_scanner_prior"])),
         (float(infrared["shows"]), float(infrared["hides"])),
     )

@@ -11,8 +11,9 @@ from pipeline.diagnosis.hypotheses import STOPS_A_DECADE, Hypothesis
 from pipeline.diagnosis.signs import RollSigns
 from pipeline.kinds import Float64, Floats
 
-# An aim this probable to be of another film is not used.
-_OTHER = 0.5
+# An aim as probable as this to be of another film is not used: what only differs would be called a
+# fault, and who heeds a false alarm spoils the next roll.
+_OTHER = 0.1
 
 
 @dataclass(frozen=True)
@@ -52,6 +53,7 @@ def weigh(
     model: FaultModel,
     aim: RollSigns | None = None,
     silver_seen: bool | None = None,
+    film_known: bool = False,
 ) -> Weighed:
     """Return how probable each finding is.
 
@@ -63,9 +65,11 @@ def weigh(
         What is not known, and what faults do to signs.
     aim
         Of a roll of the same film and scanner that is known to be right: it tells what film and
-        scanner do. An aim that is likelier to be of another film is not used.
+        scanner do. An aim that may well be of another film is not used.
     silver_seen
         Whether infra-red shows the picture, as silver does; None where a scan has none.
+    film_known
+        Whether codes on the edges say that the aim is of the same film; its scanner may differ.
 
     Notes
     -----
@@ -84,8 +88,9 @@ def weigh(
         return _summed(alone, odd, unlike, signs, model)
     film = film_by_aim(aim, model)
     near = fit(signs, model, linear(model.unknowns, model.hypotheses, film.mean), film)
-    same = near.logs + prior + math.log1p(-model.other_aim)
-    apart = alone + math.log(model.other_aim)
+    other_before = model.other_aim[1 if film_known else 0]
+    same = near.logs + prior + math.log1p(-other_before)
+    apart = alone + math.log(other_before)
     either = np.logaddexp(same, apart)
     other = _share(either, apart)
     if other >= _OTHER:

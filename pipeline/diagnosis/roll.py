@@ -117,9 +117,13 @@ def colour_findings(
     """
     unlike = shown.unlike(aim) if aim else None
     used = aim.signs if aim and not unlike else None
-    weighed = weigh(shown.signs, fault_model(), used, silver_seen)
+    film_known = aim is not None and bool(shown.films & aim.films)
+    weighed = weigh(shown.signs, fault_model(), used, silver_seen, film_known)
     if used is not None and not weighed.aimed:
-        unlike = "by base, edge print and contrast the aim is of another film or scanner"
+        unlike = (
+            "by base, edge print and contrast the aim may be of another film or scanner "
+            f"({weighed.other_aim:.2f})"
+        )
     return fault_findings(shown.signs, weighed, unlike)
 
 

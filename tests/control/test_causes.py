@@ -6,9 +6,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from pipeline.check import read_profile
 from pipeline.control import causes as process_fault
 from pipeline.control.causes import rank_causes
-from pipeline.control.fault_table import CODES, QUANTITIES, fault_table
+from pipeline.control.fault_table import CODES, QUANTITIES, FaultTable, fault_table
 from pipeline.control.limits import control_limits
 from pipeline.control.readings import NOT_READ, ControlReading
 from pipeline.control.series import deviation
@@ -176,7 +177,7 @@ def test_wrong_tables_are_refused(old, new, told, tmp_path):
     assert old in TEXT
     path.write_text(TEXT.replace(old, new, 1), encoding="utf-8")
     with pytest.raises(SettingsProblem) as raised:
-        fault_table(path)
+        read_profile(FaultTable, path, "process profile")
     assert told in str(raised.value)
 
 
@@ -186,7 +187,7 @@ def test_a_fault_that_moves_nothing_is_refused(tmp_path):
     path = tmp_path / "faults.toml"
     path.write_text(f'{head}\n[[fault]]\n{texts}ld = "level"\n', encoding="utf-8")
     with pytest.raises(SettingsProblem, match="moves nothing"):
-        fault_table(path)
+        read_profile(FaultTable, path, "process profile")
     path.write_text(f"{head}\nfault = []\n", encoding="utf-8")
     with pytest.raises(SettingsProblem, match="'fault' is"):
-        fault_table(path)
+        read_profile(FaultTable, path, "process profile")

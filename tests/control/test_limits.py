@@ -3,7 +3,8 @@ import tomllib
 
 import pytest
 
-from pipeline.control.limits import QUANTITIES, control_limits
+from pipeline.check import read_profile
+from pipeline.control.limits import QUANTITIES, ControlLimits, control_limits
 from pipeline.problem import SettingsProblem
 from pipeline.profile.folder import profiles_folder
 from tests.sources import SOURCES
@@ -59,6 +60,6 @@ def test_wrong_limits_are_refused(old, new, told, tmp_path):
     assert old in TEXT
     path.write_text(TEXT.replace(old, new, 1), encoding="utf-8")
     with pytest.raises(SettingsProblem) as raised:
-        control_limits(path)
+        read_profile(ControlLimits, path, "process profile")
     assert told in str(raised.value)
     assert math.isfinite(control_limits().colour_spread)

@@ -90,9 +90,25 @@ def test_beside_a_good_roll_even_odds_are_enough():
     odds = {"under_developed": 0.6, "normal": 0.4}
     assert codes(fault_findings(signs(), weighed(**odds))) == ["normal"]
     assert codes(fault_findings(signs(), weighed(other_aim=0.01, **odds))) == ["under-developed"]
-    (sound,) = fault_findings(signs(), weighed(normal=0.5, under_developed=0.4))
-    assert sound.code == "normal"
-    assert "can't be told" not in sound.evidence
+
+
+@pytest.mark.parametrize("other_aim", [None, 0.01])
+@pytest.mark.parametrize(("normal", "clear"), [(0.55, False), (0.65, False), (0.7, True)])
+def test_a_roll_that_may_as_well_have_a_fault_is_not_called_sound(normal, clear, other_aim):
+    odds = {"normal": normal, "high_base": 1.0 - normal}
+    (finding,) = fault_findings(signs(), weighed(other_aim=other_aim, **odds))
+    assert finding.code == "normal"
+    named = f"normal ({normal:.2f}) can't be told from high-base ({1.0 - normal:.2f})"
+    assert (named in finding.evidence) is not clear
+    assert ("no sure sign of a fault" in finding.evidence) is clear
+    assert ("Nothing to do" in finding.advice) is clear
+    assert "It could also be high-base" in finding.advice
+
+
+def test_a_clear_roll_has_no_sign_of_a_fault_and_nothing_to_do():
+    (finding,) = fault_findings(signs(), weighed(normal=0.97, high_base=0.03))
+    assert finding.evidence.endswith("and no sign of a fault.")
+    assert finding.advice == "Nothing to do."
 
 
 def test_what_would_tell_is_what_is_not_in_view():

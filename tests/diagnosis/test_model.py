@@ -18,6 +18,7 @@ from scipy.stats import multivariate_t
 from pipeline.diagnosis.fit import FaultModel, fault_model, film_by_aim, linear, model_of
 from pipeline.diagnosis.hypotheses import NORMAL
 from pipeline.diagnosis.model import weigh
+from pipeline.diagnosis.response import FAMILIES, Fault, response
 from pipeline.diagnosis.shown import Shown, together
 from pipeline.diagnosis.signs import SIGNS, RollSigns
 from pipeline.profile.folder import profiles_folder
@@ -176,14 +177,43 @@ def test_doubt_of_an_aim_that_is_used_counts_by_its_probability():
     good = signs_of(model, NORMAL, frames=24)
     roll = signs_of(model, "under-developed", -0.24)
     alone = weigh(roll, model).probabilities
-    sure = weigh(roll, replace(model, other_aim=1e-12), good).probabilities
-    told = weigh(roll, replace(model, other_aim=0.3), good)
+    sure = weigh(roll, replace(model, other_aim=(1e-12, 1e-12)), good).probabilities
+    told = weigh(roll, replace(model, other_aim=(0.3, 0.3)), good)
     assert told.aimed
     assert told.other_aim is not None
     for code, probability in told.probabilities.items():
         mixed = (1.0 - told.other_aim) * sure[code] + told.other_aim * alone[code]
         assert probability == pytest.approx(mixed, abs=1e-6)
     assert told.other_aim > 1e-4
+
+
+def test_a_code_that_says_the_same_film_leaves_the_doubt_of_the_scanner():
+    """Bayes' theorem: odds of another film or scanner go with those beforehand."""
+    model = fault_model()
+    good = signs_of(model, NORMAL, frames=24)
+    roll = signs_of(model, "under-developed", -0.24)
+    any_film, known = (weigh(roll, model, good, None, film_known) for film_known in (False, True))
+    assert any_film.other_aim is not None
+    assert known.other_aim is not None
+
+    def odds(p: float) -> float:
+        return p / (1.0 - p)
+
+    before = odds(model.other_aim[0]) / odds(model.other_aim[1])
+    assert odds(any_film.other_aim) / odds(known.other_aim) == pytest.approx(before, rel=1e-6)
+
+
+def test_bleach_that_was_skipped_is_silver_beside_a_good_roll():
+    """All silver left in: as dense as the dyes together (tests/film_model/films.toml)."""
+    model = fault_model()
+    unknowns = model.unknowns
+    state = np.zeros((1, len(unknowns.spreads(1))))
+    degree = {name: np.array([1.35 * (name == "silver")]) for name in FAMILIES}
+    fault = Fault(degree, np.array([model.usual_log_exposure]))
+    signs = RollSigns(tuple(response(fault, unknowns.values(state))[0]), 20)
+    told = weigh(signs, model, signs_of(model, NORMAL, frames=24))
+    assert told.aimed
+    assert told.probabilities["retained-silver"] > 0.9
 
 
 def test_good_rolls_together_show_their_mean_and_all_their_pictures():

@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.diagnosis.roll import diagnose, roll_signs
+from pipeline.diagnosis.roll import colour_findings, diagnose, roll_signs
 from pipeline.diagnosis.shown import Shown
-from pipeline.diagnosis.signs import SIGNS
+from pipeline.diagnosis.signs import SIGNS, RollSigns
 from pipeline.dust.infrared import CrossTalk
 from pipeline.kinds import as_triple
 from pipeline.profile.film import MONOCHROME, find_film
@@ -131,6 +131,28 @@ def test_an_aim_of_another_film_or_resolution_is_said_and_not_used():
     )
     assert "pixels per inch" in told(set(), 2.0 * own).evidence
     assert "so it is not used" in told(set(), 2.0 * own).evidence
+
+
+def test_an_aim_that_may_be_of_another_film_is_used_where_codes_say_the_same():
+    """Codes on both edges say that the film is one: what differs is then the roll's own."""
+    signs, known = roll_signs(model_roll()), frozenset({"115-4"})
+    base = SIGNS.index("base_blue")
+
+    def told(shift: float, films: frozenset[str] = frozenset()) -> Finding:
+        values = list(signs.values)
+        values[base] += shift
+        roll = Shown(RollSigns(tuple(values), signs.frames), films)
+        return colour_findings(roll, Shown(signs, films))[0]
+
+    first = next(
+        shift for shift in np.arange(0.0, -0.3, -0.01) if refused(told(shift, frozenset()))
+    )
+    assert not refused(told(first, known))
+    assert refused(told(-0.6, known))
+
+
+def refused(finding: Finding) -> bool:
+    return "the aim may be of another film or scanner (" in finding.evidence
 
 
 def test_edge_print_tells_thin_development_from_thin_exposure():

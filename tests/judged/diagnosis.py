@@ -9,7 +9,7 @@ import argparse
 import itertools
 import tempfile
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -31,24 +31,31 @@ CODES = (
     "retained-silver", "colour-crossover", "no-image", "unexposed",
 )  # fmt: skip
 SPLITS = ("used", "left-out")
-# What of the film is out of view, and whether a good roll is given, by what the table is called.
+# What of the film is out of view, and what good roll is given, by what the table is called.
 VIEWS = {
-    "pictures alone": (("edge_print", "densest"), False),
-    "rebate in view": (("densest",), False),
-    "rebate in view, an aim": (("densest",), True),
-    "rebate and leader in view, an aim": (("none",), True),
+    "pictures alone": (("edge_print", "densest"), None),
+    "rebate in view": (("densest",), None),
+    "rebate and leader in view": (("none",), None),
+    "rebate in view, an aim": (("densest",), "own"),
+    "rebate and leader in view, an aim": (("none",), "own"),
+    "rebate in view, an aim of another film": (("densest",), "other"),
 }
 
 
 @dataclass(frozen=True)
 class Told:
-    """What came first of one roll, and with what confidence."""
+    """What came first of one roll, and with what confidence.
+
+    `named` is whether what is right is named beside it, `aimed` whether an aim was used.
+    """
 
     case: str
     code: str
     told: str
     confidence: float
     where: str
+    named: bool = False
+    aimed: bool = False
 
 
 class _Here:
@@ -114,17 +121,29 @@ def without(signs: RollSigns, parts: Sequence[str]) -> RollSigns:
     return replace(signs, values=tuple(values))
 
 
-def judged_equations(rolls: Iterable[FaultyRoll], view: str) -> list[Told]:
+def aim_of(rolls: Sequence[FaultyRoll], place: int, kind: str | None) -> RollSigns | None:
+    """Return the signs of the good roll that a drawn roll is held against, its own or another's."""
+    roll = rolls[place]
+    if kind is None:
+        return None
+    others = (*rolls[place:], *rolls[:place])
+    return next(each.aim for each in others if (each.film == roll.film) == (kind == "own"))
+
+
+def judged_equations(rolls: Sequence[FaultyRoll], view: str) -> list[Told]:
     """Return first findings of drawn rolls in one of the VIEWS."""
     told = []
-    hidden, aimed = VIEWS[view]
-    for roll in rolls:
+    hidden, kind = VIEWS[view]
+    for place, roll in enumerate(rolls):
         code = code_of(roll)
         if code is None:
             continue
-        shown, aim = (Shown(without(signs, hidden)) for signs in (roll.signs, roll.aim))
-        first = colour_findings(shown, aim if aimed else None)[0]
-        told.append(Told(code, code, first.code, first.confidence, roll.family))
+        good = aim_of(rolls, place, kind)
+        aim = Shown(without(good, hidden)) if good else None
+        first = colour_findings(Shown(without(roll.signs, hidden)), aim)[0]
+        named = f" {code} (" in first.evidence + first.advice
+        aimed = aim is not None and "so it is not used" not in first.evidence
+        told.append(Told(code, code, first.code, first.confidence, roll.family, named, aimed))
     return told
 
 
@@ -152,6 +171,12 @@ def table(told: Sequence[Told]) -> str:
     if normal:
         alarms = np.mean([one.told != "normal" for one in normal])
         lines.append(f"false alarms {alarms:.3f} of {len(normal)} normal rolls")
+    missed = [one for one in told if one.told == "normal" != one.code]
+    if missed:
+        named = np.mean([one.named for one in missed])
+        lines.append(f"named beside normal {named:.3f} of {len(missed)} faults missed")
+    if any(one.aimed for one in told):
+        lines.append(f"aim used {np.mean([one.aimed for one in told]):.3f}")
     return "\n".join(lines)
 
 

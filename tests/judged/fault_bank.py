@@ -38,7 +38,7 @@ class FaultyRoll:
     `degree` is per channel: ln of contrast ('development' all alike, 'contrast' each its own),
     dye density of fog, density of stain, or share of silver left. `log_exposure` is the mean over
     frames of the median log10 exposure against middle grey, `stops` what the roll was over-exposed;
-    `aim` are the signs of a good roll of the same film and scanner.
+    `aim` are the signs of a good roll of the same film and scanner; it is drawn near `film`.
     """
 
     signs: RollSigns
@@ -47,6 +47,7 @@ class FaultyRoll:
     stops: float
     log_exposure: float
     aim: RollSigns
+    film: str
 
 
 def scene_pool(count: int, seed: int) -> list[Scene]:
@@ -202,5 +203,7 @@ def faulty_rolls(
         wide = family == "normal" and rng.random() < wide_share
         stops = float(rng.uniform(-3.5, 4.0)) if wide else 0.0
         seen, log_exposure = signs(process, stops)
-        rolls.append(FaultyRoll(seen, family, as_triple(degree), stops, log_exposure, aim))
+        rolls.append(
+            FaultyRoll(seen, family, as_triple(degree), stops, log_exposure, aim, film.name)
+        )
     return rolls

@@ -40,6 +40,14 @@ def test_a_good_roll_of_the_film_makes_first_findings_right():
     assert alarms(told) <= 1
 
 
+def test_an_aim_of_another_film_is_not_used_or_does_no_harm():
+    told = judged_equations(drawn_rolls(), "rebate in view, an aim of another film")
+    harmed = [one for one in told if one.aimed and one.told not in ("normal", one.code)]
+    assert len(harmed) <= 0.05 * len(told)
+    own = judged_equations(drawn_rolls(), "rebate in view, an aim")
+    assert sum(one.aimed for one in own) >= 0.98 * len(own)
+
+
 @pytest.mark.parametrize(
     ("case", "film", "scanner", "rebate"),
     [
