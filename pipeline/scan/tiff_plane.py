@@ -176,13 +176,15 @@ class Plane:
                 self._rows.stored,
                 differences=ifd.predictor != 1,
                 padded=high < full,
+                scheme=int(ifd.compression),
             )
         return self._streams[index]
 
     def _segment(self, index: int) -> Codes:
         """Return a decoded strip or tile, shape (rows, columns, samples)."""
+        # Taken out, so that a row of tiles that is done with is given back before the next is read.
         if index in self._before:
-            return self._before[index]
+            return self._before.pop(index)
         ifd = self._ifd
         self._handle.seek(ifd.dataoffsets[index])
         data = self._handle.read(ifd.databytecounts[index])
@@ -231,8 +233,14 @@ def is_plain(ifd: Ifd) -> bool:
     )
 
 
-def check_data(path: Path, ifd: Ifd, file_bytes: int) -> None:
-    """Raise if a strip or tile is missing or lies beyond the end of the file."""
+def check_data(path: Path, ifd: Ifd, file_bytes: int) -> tuple[str, ...]:
+    """Return notes on strips or tiles that take much memory.
+
+    Raises
+    ------
+    ScanProblem
+        One is missing or lies beyond the end of the file, or takes too much memory.
+    """
     high, wide = segment_size(ifd)
     pixels = ifd.imagewidth * ifd.imagelength
     if high <= 0 or wide <= 0 or high * wide > max(4 * pixels, _LARGEST_TILE_PIXELS):
@@ -245,12 +253,22 @@ def check_data(path: Path, ifd: Ifd, file_bytes: int) -> None:
     counts = np.asarray(ifd.databytecounts[:wanted], np.int64)
     if is_plain(ifd):
         counts = _plain_bytes(path, ifd, counts)
-    else:
-        check_decoded(path, segment_bytes(ifd))
     if (offsets + counts > file_bytes).any():
         raise broken(path, f"is cut short at {file_bytes} bytes")
     if (offsets <= 0).any() or (counts <= 0).any():
         raise broken(path, "has strips or tiles without data")
+    return () if is_plain(ifd) else check_decoded(path, held_bytes(ifd, int(counts.max())))
+
+
+def held_bytes(ifd: Ifd, packed_bytes: int) -> int:
+    """Return the bytes that decoding holds in order: a strip that is not streamed, or tiles."""
+    one = segment_bytes(ifd)
+    if is_streamed(ifd, one):
+        return 0
+    apart = ifd.samplesperpixel if ifd.planarconfig == 2 else 1
+    across = -(-int(ifd.imagewidth) // segment_size(ifd)[1])
+    # A decoder that undoes differences makes a second one.
+    return one * across * int(apart) + one + packed_bytes
 
 
 def _check_jpeg(path: Path, data: bytes, size: Span) -> None:
