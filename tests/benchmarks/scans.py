@@ -111,7 +111,7 @@ def roll_folder(
             # Holder on both sides is left out but for a little.
             write_enlarged(part / f"strip-{index}.tif", strip[80:-80], ppi, **options)
 
-    return _made_once(folder / f"{kind}-{frames}-{ppi:g}", fill)
+    return made_once(folder / f"{kind}-{frames}-{ppi:g}", fill)
 
 
 def medium_folder(folder: Path, ppi: float, turned: bool) -> Path:
@@ -122,7 +122,7 @@ def medium_folder(folder: Path, ppi: float, turned: bool) -> Path:
             stored = np.ascontiguousarray(np.rot90(strip)) if turned else strip
             write_enlarged(part / "strip.tif", stored, ppi)
 
-    return _made_once(folder / f"6x9-{ppi:g}-{'turned' if turned else 'lying'}", fill)
+    return made_once(folder / f"6x9-{ppi:g}-{'turned' if turned else 'lying'}", fill)
 
 
 def many_folders(folder: Path, scans: int = 1000, rolls: int = 100) -> dict[str, Path]:
@@ -139,12 +139,12 @@ def many_folders(folder: Path, scans: int = 1000, rolls: int = 100) -> dict[str,
             shutil.copy(sample[number % len(sample)], part / f"roll-{number:03}" / "strip.tif")
 
     return {
-        f"{scans} scans": _made_once(folder / f"scans-{scans}", fill_scans),
-        f"{rolls} rolls": _made_once(folder / f"rolls-{rolls}", fill_rolls),
+        f"{scans} scans": made_once(folder / f"scans-{scans}", fill_scans),
+        f"{rolls} rolls": made_once(folder / f"rolls-{rolls}", fill_rolls),
     }
 
 
-def _made_once(made: Path, fill: Callable[[Path], None]) -> Path:
+def made_once(made: Path, fill: Callable[[Path], None]) -> Path:
     """Return a folder, filled if it isn't there yet."""
     if not made.is_dir():
         part = made.with_name(f"part-{os.getpid()}")
