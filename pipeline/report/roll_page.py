@@ -2,7 +2,7 @@
 
 import math
 from base64 import b64encode
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from importlib import resources
@@ -72,7 +72,7 @@ class Drawing:
     rows: tuple[tuple[str, ...], ...] = ()
 
 
-def page(
+def page_parts(
     record: RollRecord,
     thumbnails: Mapping[str, bytes],
     contact_sheets: Sequence[str] = ("contact-sheet.jpg",),
@@ -80,8 +80,10 @@ def page(
     drawings: Sequence[Drawing] = (),
     negatives: Mapping[str, bytes] | None = None,
     tones: Drawing | None = None,
-) -> str:
-    """Return the roll's page: one HTML document that needs no other file and no network.
+) -> Iterator[str]:
+    """Yield the roll's page in parts: one HTML document that needs no other file and no network.
+
+    That of a long roll takes so much, with its pictures, that it is never held as a whole.
 
     Parameters
     ----------
@@ -120,7 +122,7 @@ def page(
     }
     environment.tests |= {"unsure": is_unsure}
     source = resources.files("pipeline.report").joinpath("page.html").read_text(encoding="utf-8")
-    return environment.from_string(source).render(
+    yield from environment.from_string(source).generate(
         record=record, name=roll_name(record), facts=roll_text(record), kinds=_kinds(record),
         channels=CHANNELS,
         plot=_densities(record) if record.frames() else "",

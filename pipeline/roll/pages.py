@@ -16,7 +16,7 @@ from pipeline.report import (
     Drawing,
     Tones,
     empty_sheet,
-    page,
+    page_parts,
     sheet_parts,
     small_side,
     thumbnail,
@@ -79,10 +79,10 @@ def write_pages(
         # Other looks are written without the print's curve.
         shown = shown_greys(_STOPS, rendition).astype(float) if record.look == "print" else None
         tones = tone_drawing(Tones(small.counts, _STOPS, shown))
-        text = page(
+        parts = page_parts(
             record, small.positives, small.sheets, RECORD_NAME, drawings, small.negatives, tones
         )
-        write_text(out / _PAGE_NAME, text)
+        write_text(out / _PAGE_NAME, parts)
     return tuple(name for name in page_names(record) if name not in left)
 
 

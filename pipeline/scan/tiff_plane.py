@@ -76,8 +76,8 @@ class Plane:
     Uncompressed strips are read row by row at the columns wanted. Of compressed strips and of
     tiles only those that a window touches are decoded; those that reach out of it at its top or
     bottom are kept, so that bands read in order decode each of them once. `in_order` promises
-    such bands: then large strips are unfolded row by row where their compression allows it. Not
-    to be shared by threads.
+    bands from the top downwards: then those at its top are given back, and large strips are
+    unfolded row by row where their compression allows it. Not to be shared by threads.
     """
 
     def __init__(self, path: Path, ifd: Ifd, in_order: bool = False) -> None:
@@ -86,6 +86,7 @@ class Plane:
         self._ifd = ifd
         self._before: dict[int, Codes] = {}
         self._kept: dict[int, Codes] = {}
+        self._in_order = in_order
         self._streamed = in_order and is_streamed(ifd, segment_bytes(ifd))
         self._streams: dict[int, StripStream] = {}
         self._separate = ifd.planarconfig == 2 and ifd.samplesperpixel > 1
@@ -132,7 +133,8 @@ class Plane:
             for along in range(columns[0] // wide, -(-columns[1] // wide)):
                 index = first + down * across + along
                 piece = self._segment(index)
-                if (down + 1) * high > rows[1] or down * high < rows[0]:
+                above = down * high < rows[0] and not self._in_order
+                if (down + 1) * high > rows[1] or above:
                     self._kept[index] = piece
                 _paste(codes, piece, (rows[0], columns[0]), (down * high, along * wide))
 
