@@ -41,7 +41,8 @@ def gather(frames: Sequence[Floats], profile: FilmProfile) -> Samples:
 
     A hundred pictures of one wood tell no more of the film than a few of them.
     """
-    densities, weights = np.empty((3, len(frames), _SAMPLES_A_FRAME)), []
+    densities = np.empty((3, len(frames), _SAMPLES_A_FRAME))
+    weights: list[float] = []
     for density in frames:
         every = np.asarray(density, float)
         layers = every @ np.asarray(profile.unmask).T

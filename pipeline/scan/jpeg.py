@@ -24,6 +24,8 @@ from pipeline.scan.container import (
 from pipeline.scan.rows import RowsInOrder
 from pipeline.scan.whole import OTHER_PICTURE, PictureReader, page_of
 
+# The library keeps about so many rows gone by, if it is asked for a row a call (measured).
+_KEPT_ROWS = 800
 # Channels of the modes of a JPEG that may be RGB.
 _CHANNELS = {"L": 1, "RGB": 3}
 _LOSSY = "8-bit JPEG loses shadow detail of the film: scan to 16-bit TIFF instead"
@@ -88,7 +90,7 @@ class JpegRows(RowsInOrder):
         self._region = pyvips.Region.new(picture)
 
     def _next(self, first: int, count: int, columns: Span, wanted: Codes | None) -> None:
-        # A row a call, since what the library keeps of rows gone by grows with the size of a call.
+        # What the library keeps of rows gone by grows with the size of a call.
         for row in range(count):
             line = self._region.fetch(0, first + row, self._width, 1)
             if wanted is not None:
@@ -103,7 +105,8 @@ def _opened(path: Path, page: Page, in_order: bool = False) -> Iterator[Reader]:
             reader: Reader = _whole(path, page)
         yield reader
         return
-    with in_turn(page.held_bytes if in_order else 0):
+    held = page.held_bytes or _KEPT_ROWS * page.width * 3
+    with in_turn(held if in_order else 0):
         with guarded(path):
             reader = JpegRows(path, page)
         yield reader

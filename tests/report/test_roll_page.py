@@ -532,9 +532,21 @@ def test_a_thumbnail_that_is_no_jpeg_is_refused_by_its_number(data):
         whole_page(made_roll([1]), {"00": data})
 
 
+def test_the_plot_of_very_many_frames_is_in_parts_of_whole_strips(monkeypatch):
+    monkeypatch.setattr(report, "_FRAMES_A_PLOT", 12)
+    record = roll_of_38()
+    plots = parsed(whole_page(record, {})).findall(".//svg[@aria-label]")
+    along = [plot for plot in plots if "Densities along" in plot.get("aria-label", "")]
+    told = [text_of(plot) for plot in along]
+    assert [re.findall(r"strip (\d)", text) for text in told] == [
+        ["1", "2"], ["3", "4"], ["5", "6"], ["7"],
+    ]  # fmt: skip
+    assert ["37" in text for text in told] == [False, False, False, True]
+
+
 def test_a_long_page_is_never_held_as_a_whole(monkeypatch):
-    # Its plot is made by itself.
-    monkeypatch.setattr(report, "_densities", lambda _: "")
+    # Plots are made by themselves.
+    monkeypatch.setattr(report, "_densities", lambda _: ())
     frames = [made_frame(str(number)) for number in range(300)]
     record = replace(made_roll([]), strips=(made_strip(frames),))
     noise = np.random.default_rng(1).integers(0, 256, (200, 200, 3), np.uint8)
