@@ -8,7 +8,7 @@ import secrets
 import stat
 import sys
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -287,8 +287,10 @@ def atomic(path: Path, *, settle: bool = True, users: bool = False) -> Iterator[
             temporary.unlink(missing_ok=True)
 
 
-def write_text(path: Path, text: str, *, settle: bool = True, users: bool = False) -> None:
-    """Write text as UTF-8, atomically; `settle` and `users` are those of `atomic`.
+def write_text(
+    path: Path, text: str | Iterable[str], *, settle: bool = True, users: bool = False
+) -> None:
+    """Write text, or its parts, as UTF-8, atomically; `settle` and `users` are those of `atomic`.
 
     Raises
     ------
@@ -296,7 +298,8 @@ def write_text(path: Path, text: str, *, settle: bool = True, users: bool = Fals
         As `atomic` does.
     """
     with atomic(path, settle=settle, users=users) as file:
-        file.write(text.encode("utf-8"))
+        for part in (text,) if isinstance(text, str) else text:
+            file.write(part.encode("utf-8"))
 
 
 # Far more than notes on a roll or a profile ever hold, and little enough that the time a

@@ -41,7 +41,8 @@ def gather(frames: Sequence[Floats], profile: FilmProfile) -> Samples:
 
     A hundred pictures of one wood tell no more of the film than a few of them.
     """
-    parts, weights = [], []
+    densities = np.empty((3, len(frames), _SAMPLES_A_FRAME))
+    weights: list[float] = []
     for density in frames:
         every = np.asarray(density, float)
         layers = every @ np.asarray(profile.unmask).T
@@ -50,11 +51,12 @@ def gather(frames: Sequence[Floats], profile: FilmProfile) -> Samples:
         if len(places) < _LEAST_SAMPLES:
             continue
         some = places[np.linspace(0, len(places) - 1, _SAMPLES_A_FRAME).round().astype(int)]
-        parts.append(every[some[np.argsort(layers[some].sum(axis=1), kind="stable")]])
+        ordered = some[np.argsort(layers[some].sum(axis=1), kind="stable")]
+        densities[:, len(weights)] = every[ordered].T
         weights.append(float(usable.mean()))
-    if not parts:
-        return Samples(np.zeros((3, 0, _SAMPLES_A_FRAME)), np.zeros(0))
-    densities = np.ascontiguousarray(np.moveaxis(np.array(parts), -1, 0))
+    densities = np.ascontiguousarray(densities[:, : len(weights)])
+    if not weights:
+        return Samples(densities, np.zeros(0))
     samples = Samples(densities, np.array(weights))
     return Samples(densities, samples.weight / _alike(samples, profile))
 

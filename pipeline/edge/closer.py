@@ -1,6 +1,7 @@
 """A strip's rebates at the scan's own resolution, for print too fine for the proxy."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -153,31 +154,63 @@ def _straight(strip: ScannedStrip, reader: Reader, rows: Span, how: int) -> Ligh
     view, scan, block = strip.view, strip.scan, strip.block
     columns = round(view.light.shape[1] * strip.zoom)
     light = np.empty((rows[1] - rows[0], columns, 3), np.float32)
-    longest = _PIECE_COLUMNS if view.to_proxy.straight else _BENT_PIECE_COLUMNS
-    for start in range(0, columns, longest):
-        stop = min(start + longest, columns)
-        box = np.array([[x, y] for x in (start, stop - 1) for y in (rows[0], rows[1] - 1)], float)
-        bent = not view.to_proxy.straight
-        places = _in_scan(strip, _every(start, stop, rows) if bent else box)
-        across, down = (
-            _blocks(places[:, axis], size, block)
-            for axis, size in enumerate((scan.width, scan.height))
-        )
-        means = _reduced(scan, reader, down, across, block)
-        # Where the places lie in the reduced window.
-        seen = (places - (across[0], down[0]) + 0.5) / block - 0.5
-        size = (stop - start, light.shape[0])
-        if bent:
-            x, y = seen.astype(np.float32).T.reshape(2, size[1], size[0])
-            part = cv2.remap(means, x, y, how, borderMode=cv2.BORDER_REPLICATE)
-        else:
-            matrix = cv2.getAffineTransform(
-                (box[:3] - (start, rows[0])).astype(np.float32), seen[:3].astype(np.float32)
-            )
-            flags = how | cv2.WARP_INVERSE_MAP
-            part = cv2.warpAffine(means, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
-        light[:, start:stop] = part
+    straight = view.to_proxy.straight
+    longest = _PIECE_COLUMNS if straight else _BENT_PIECE_COLUMNS
+    pieces = [
+        _piece(strip, (s, min(s + longest, columns)), rows) for s in range(0, columns, longest)
+    ]
+    # What is packed is decoded once for all pieces.
+    at_once = 1 if scan.block is None else len(pieces)
+    for first in range(0, len(pieces), at_once):
+        group = pieces[first : first + at_once]
+        seen = _Reduced.of(scan, reader, [(piece.down, piece.across) for piece in group], block)
+        for piece in group:
+            start, stop = piece.columns
+            light[:, start:stop] = _resampled(piece, seen, rows, block, how, straight)
     return light
+
+
+@dataclass(frozen=True)
+class _Piece:
+    """Some columns of the enlarged view: where their pixels, or corners, lie in the scan."""
+
+    columns: Span
+    corners: Float64
+    places: Float64
+    down: Span
+    across: Span
+
+
+def _piece(strip: ScannedStrip, columns: Span, rows: Span) -> _Piece:
+    """Return columns of the enlarged view, with all their pixels where film is bent."""
+    ends = (columns[0], columns[1] - 1)
+    box = np.array([[x, y] for x in ends for y in (rows[0], rows[1] - 1)], float)
+    places = _in_scan(strip, box if strip.view.to_proxy.straight else _every(*columns, rows))
+    across, down = (
+        _blocks(places[:, axis], size, strip.block)
+        for axis, size in enumerate((strip.scan.width, strip.scan.height))
+    )
+    return _Piece(columns, box, places, down, across)
+
+
+def _resampled(
+    piece: _Piece, reduced: "_Reduced", rows: Span, block: int, how: int, straight: bool
+) -> Light:
+    """Return the light of a piece (rows, columns, 3)."""
+    means = reduced.part(piece.down, piece.across, block)
+    # Where the places lie in the reduced window.
+    seen = (piece.places - (piece.across[0], piece.down[0]) + 0.5) / block - 0.5
+    start, stop = piece.columns
+    size = (stop - start, rows[1] - rows[0])
+    if not straight:
+        x, y = seen.astype(np.float32).T.reshape(2, size[1], size[0])
+        return np.asarray(cv2.remap(means, x, y, how, borderMode=cv2.BORDER_REPLICATE))
+    matrix = cv2.getAffineTransform(
+        (piece.corners[:3] - (start, rows[0])).astype(np.float32), seen[:3].astype(np.float32)
+    )
+    flags = how | cv2.WARP_INVERSE_MAP
+    part = cv2.warpAffine(means, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(part)
 
 
 def _every(start: int, stop: int, rows: Span) -> Float64:
@@ -199,15 +232,37 @@ def _blocks(places: Float64, size: int, block: int) -> Span:
     return start, max(start + 1, min(size, math.ceil(most / block) * block))
 
 
-def _reduced(scan: Scan, reader: Reader, rows: Span, columns: Span, block: int) -> Light:
-    """Return linear light of a window, averaged over whole blocks, a few rows at a time."""
-    height, width = -(-(rows[1] - rows[0]) // block), -(-(columns[1] - columns[0]) // block)
-    means = np.empty((height, width, 3), np.float32)
-    step = max(1, _BAND_SAMPLES // (3 * block * (columns[1] - columns[0])))
-    for out in range(0, height, step):
-        top = rows[0] + out * block
-        codes = reader.codes((top, min(top + step * block, rows[1])), columns)
-        bits = scan.bits if codes.dtype.kind == "u" else None
-        part = block_means(to_light(codes, scan.encoding, bits), block)
-        means[out : out + len(part)] = part
-    return means
+@dataclass(frozen=True)
+class _Reduced:
+    """Linear light of a window of a scan, averaged over whole blocks; `corner` is its first."""
+
+    light: Light
+    corner: Span
+
+    @staticmethod
+    def of(
+        scan: Scan, reader: Reader, windows: Sequence[tuple[Span, Span]], block: int
+    ) -> "_Reduced":
+        """Read the rows and columns that hold some windows, a few rows at a time."""
+        rows, columns = (
+            (min(span[0] for span in spans), max(span[1] for span in spans))
+            for spans in zip(*windows, strict=True)
+        )
+        height, width = (-(-(span[1] - span[0]) // block) for span in (rows, columns))
+        means = np.empty((height, width, 3), np.float32)
+        step = max(1, _BAND_SAMPLES // (3 * block * (columns[1] - columns[0])))
+        for out in range(0, height, step):
+            top = rows[0] + out * block
+            codes = reader.codes((top, min(top + step * block, rows[1])), columns)
+            bits = scan.bits if codes.dtype.kind == "u" else None
+            part = block_means(to_light(codes, scan.encoding, bits), block)
+            means[out : out + len(part)] = part
+        return _Reduced(means, (rows[0], columns[0]))
+
+    def part(self, rows: Span, columns: Span, block: int) -> Light:
+        """Return the light of one of the windows."""
+        down, along = (
+            slice((span[0] - first) // block, -(-(span[1] - first) // block))
+            for span, first in zip((rows, columns), self.corner, strict=True)
+        )
+        return self.light[down, along]

@@ -14,7 +14,7 @@ from .roll_page import LITTLE_DOUBT_LOG_E as LITTLE_DOUBT_LOG_E
 from .roll_page import Drawing as Drawing
 from .roll_page import caution_lines as caution_lines
 from .roll_page import how_solved as how_solved
-from .roll_page import page as page
+from .roll_page import page_parts as page_parts
 from .roll_page import small_side as small_side
 from .roll_page import summary_lines as summary_lines
 from .roll_page import thumbnail as thumbnail

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterable, Sequence
+from functools import partial
 from itertools import accumulate, pairwise
 from typing import Any
 
@@ -21,8 +22,11 @@ _NONE, _UNKNOWN = (0.0, 0.0, 0.0), (math.nan, math.nan, math.nan)
 Level = tuple[Triple | None, Triple]
 
 
-def densities_plot(record: RollRecord) -> plot.Plot:
-    """Return the plot: ranges of the frames above, base of the strips, and their edge print."""
+def densities_plot(record: RollRecord, before: int = 0) -> plot.Plot:
+    """Return the plot: ranges of the frames above, base of the strips, and their edge print.
+
+    `before` are how many strips of the roll stand in plots before this one.
+    """
     printed = any(_print(strip)[0] for strip in record.strips)
     also = ", and its edge print above base" if printed else ""
     text = (
@@ -31,10 +35,11 @@ def densities_plot(record: RollRecord) -> plot.Plot:
     )
     width = _LEFT + max(_slot(record) * len(record.frames()), _LEAST_WIDTH) + _RIGHT
     height = (_PRINTS if printed else _BASES)[1] + _FOOT
-    return plot.Plot("Densities along the roll", text, math.ceil(width), height, record, _draw)
+    draw = partial(_draw, before=before)
+    return plot.Plot("Densities along the roll", text, math.ceil(width), height, record, draw)
 
 
-def _draw(figure: "plot.Figure", record: RollRecord) -> None:
+def _draw(figure: "plot.Figure", record: RollRecord, before: int) -> None:
     told = record.densities
     plot.key(figure, _LEFT, 8, plot.MARKS, columns=3)
     _draw_frames(figure, record)
@@ -50,7 +55,8 @@ def _draw(figure: "plot.Figure", record: RollRecord) -> None:
         axes = _panel(figure, record, _PRINTS, title, [*_values(prints), *usual])
         _draw_levels(axes, record, prints, [(*usual, plot.SOFT)] if usual else [])
     axes.set_xticks([(start + end) / 2 for start, end in _spans(record)])
-    axes.set_xticklabels([f"strip {place}" for place in range(1, len(record.strips) + 1)])
+    places = range(before + 1, before + len(record.strips) + 1)
+    axes.set_xticklabels([f"strip {place}" for place in places])
 
 
 def _panel(

@@ -2,11 +2,12 @@
 
 import math
 from base64 import b64encode
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from importlib import resources
 from io import BytesIO
+from itertools import accumulate, groupby
 from statistics import median
 from typing import Any
 from urllib.parse import quote
@@ -57,6 +58,9 @@ NOTICEABLE_STOPS = 1.0
 # Of pictures on the page: their longer side in px, for up to so many, and at least.
 _USUAL_SIDE, _USUAL_FRAMES, _LEAST_SIDE = 360, 400, 90
 
+# A longer plot takes memory, and nobody finds their way in it.
+_FRAMES_A_PLOT = 400
+
 
 @dataclass(frozen=True)
 class Drawing:
@@ -72,7 +76,7 @@ class Drawing:
     rows: tuple[tuple[str, ...], ...] = ()
 
 
-def page(
+def page_parts(
     record: RollRecord,
     thumbnails: Mapping[str, bytes],
     contact_sheets: Sequence[str] = ("contact-sheet.jpg",),
@@ -80,8 +84,10 @@ def page(
     drawings: Sequence[Drawing] = (),
     negatives: Mapping[str, bytes] | None = None,
     tones: Drawing | None = None,
-) -> str:
-    """Return the roll's page: one HTML document that needs no other file and no network.
+) -> Iterator[str]:
+    """Yield the roll's page in parts: one HTML document that needs no other file and no network.
+
+    That of a long roll takes so much, with its pictures, that it is never held as a whole.
 
     Parameters
     ----------
@@ -120,10 +126,10 @@ def page(
     }
     environment.tests |= {"unsure": is_unsure}
     source = resources.files("pipeline.report").joinpath("page.html").read_text(encoding="utf-8")
-    return environment.from_string(source).render(
+    yield from environment.from_string(source).generate(
         record=record, name=roll_name(record), facts=roll_text(record), kinds=_kinds(record),
         channels=CHANNELS,
-        plot=_densities(record) if record.frames() else "",
+        plots=_densities(record),
         findings=by_weight(record.findings), batch=batch_items(record), notes=_notes(record),
         how=how_solved(record), severities=SEVERITIES,
         cautions=cautions() if leads_to_baths(record.findings) else None,
@@ -292,10 +298,17 @@ def _remarks(frame: FrameRecord, slope: float, middle: float) -> list[str]:
     return remarks
 
 
-def _densities(record: RollRecord) -> Markup:
-    plot = densities_plot(record)
-    text = f"{plot.text} The tables under the plot hold the same figures."
-    return Markup(as_svg(replace(plot, text=text)))
+def _densities(record: RollRecord) -> Iterator[Markup]:
+    """Yield the plot of a roll's densities; that of very many frames in parts, of whole strips."""
+    before = accumulate((len(strip.frames) for strip in record.strips), initial=0)
+    placed = zip(before, range(len(record.strips)), strict=False)
+    for _, part in groupby(placed, lambda each: each[0] // _FRAMES_A_PLOT):
+        places = [place for _, place in part]
+        some = replace(record, strips=record.strips[places[0] : places[-1] + 1])
+        if some.frames():
+            plot = densities_plot(some, places[0])
+            text = f"{plot.text} The tables under the plot hold the same figures."
+            yield Markup(as_svg(replace(plot, text=text)))
 
 
 def _with_svg(drawing: Drawing) -> tuple[Drawing, Markup]:

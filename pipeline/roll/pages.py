@@ -1,7 +1,7 @@
 """What a person looks at of a roll: its record, contact sheets and page."""
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +17,7 @@ from pipeline.report import (
     Drawing,
     Tones,
     empty_sheet,
-    page,
+    page_parts,
     sheet_parts,
     small_side,
     thumbnail,
@@ -34,6 +34,9 @@ _SHEET_PPI = 300.0
 _NEGATIVE_QUALITY = 70
 # Of scene light from middle grey, from what any print shows as black to what it shows as white.
 _STOPS = np.linspace(-8.0, 6.0, 113)
+
+
+_Files = Mapping[str, Iterable[bytes]]
 
 
 @dataclass(frozen=True)
@@ -59,21 +62,24 @@ def _sheet_name(place: int) -> str:
     return _SHEET_NAME if place == 1 else _SHEET_NAME.replace(".", f"-{place}.")
 
 
-def drawn_pages(
-    record: RollRecord, surveyed: SurveyedRoll, drawings: Sequence[Drawing]
-) -> Mapping[str, bytes]:
-    """Return record, contact sheets and page of a roll as files by name."""
+def drawn_pages(record: RollRecord, surveyed: SurveyedRoll, drawings: Sequence[Drawing]) -> _Files:
+    """Return record, contact sheets and page of a roll as files by name, in parts.
+
+    Those of the page are made when they are asked for, once: it is never held as a whole.
+    """
     rendition = rendition_of(surveyed.roll.settings, surveyed.tone)
     small = _drawn_sheets(record, surveyed)
     # Other looks are written without the print's curve.
     shown = shown_greys(_STOPS, rendition).astype(float) if record.look == "print" else None
     tones = tone_drawing(Tones(small.counts, _STOPS, shown))
     names = tuple(small.sheets)
-    text = page(record, small.positives, names, RECORD_NAME, drawings, small.negatives, tones)
+    parts = page_parts(
+        record, small.positives, names, RECORD_NAME, drawings, small.negatives, tones
+    )
     return {
-        RECORD_NAME: to_json(record).encode("utf-8"),
-        **small.sheets,
-        _PAGE_NAME: text.encode("utf-8"),
+        RECORD_NAME: (to_json(record).encode("utf-8"),),
+        **{name: (sheet,) for name, sheet in small.sheets.items()},
+        _PAGE_NAME: (part.encode("utf-8") for part in parts),
     }
 
 
@@ -93,7 +99,7 @@ class Report:
     ) -> None:
         self._surveyed, self._keys, self._drawings = surveyed, keys, drawings
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="evenroll-report")
-        self._early: tuple[str, Future[Mapping[str, bytes]]] | None = None
+        self._early: tuple[str, Future[_Files]] | None = None
 
     def key(self, record: RollRecord) -> str:
         """Return a key of all that the files of a record depend on."""
@@ -106,7 +112,7 @@ class Report:
         drawn = self._thread.submit(drawn_pages, record, self._surveyed, self._drawings)
         self._early = self.key(record), drawn
 
-    def files(self, record: RollRecord) -> Mapping[str, bytes]:
+    def files(self, record: RollRecord) -> _Files:
         """Return the files of a record by name, those begun if it is as it was expected."""
         if self._early is not None and self._early[0] == self.key(record):
             return self._early[1].result()
@@ -121,7 +127,7 @@ class Report:
         self._thread.shutdown(cancel_futures=True)
 
 
-def write_pages(files: Mapping[str, bytes], out: Path, left: Sequence[str]) -> tuple[str, ...]:
+def write_pages(files: _Files, out: Path, left: Sequence[str]) -> tuple[str, ...]:
     """Write files into a folder but those left, each whole; return the names written.
 
     Raises
@@ -132,7 +138,8 @@ def write_pages(files: Mapping[str, bytes], out: Path, left: Sequence[str]) -> t
     names = tuple(name for name in files if name not in left)
     for name in names:
         with atomic(out / name) as file:
-            file.write(files[name])
+            for part in files[name]:
+                file.write(part)
     return names
 
 

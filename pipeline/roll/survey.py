@@ -141,6 +141,7 @@ def survey_roll(
     # Workers read for hashes while others look again, and while the roll is solved.
     contents = begin_contents([survey.path for survey in surveys], executor, known_hash)
     surveys = finished_again(surveys, again, partial(put_away, store=store))
+    give_back()
     found = with_roll_numbers(in_film_order([s for survey in surveys for s in survey.strips]))
     numbers = number_roll(found, roll.settings.first_number)
     plan = recut(roll.notes.frames, found, numbers)

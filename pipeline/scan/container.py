@@ -36,7 +36,9 @@ _EXPOSURE = (
 _DEVICE = ("Make", "Model", "Software")
 # Decodes above this, the size of a large tile, wait for one another; memory is the process's, so
 # the lock is as well. It holds nothing.
-_MUCH_BYTES = 64 << 20
+MUCH_BYTES = 64 << 20
+# A run holds about 200 MB besides, and is to hold 600 at the most.
+_TOLD_BYTES = 400 << 20
 _TURN = threading.RLock()
 
 
@@ -47,13 +49,15 @@ class Container:
     `opened` opens a page for reading windows; its last argument promises bands of rows from the
     top downwards, as a whole. `in_parts` tells that strips or tiles can be decoded apart,
     `linear` that codes of more than 8 bits are light unless the file says otherwise, `lossy` that
-    a page notes by itself what it has lost.
+    a page notes by itself what it has lost. `held` are the bytes that decoding holds for each byte
+    of the picture, at the most (measured); 0 where rows or parts are decoded apart.
     """
 
     opened: "Opened"
     in_parts: bool = False
     linear: bool = False
     lossy: bool = False
+    held: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -84,9 +88,9 @@ class Page:
 
     `block` are the rows and columns that can be decoded apart, None if pixels lie plainly.
     `directory` says where in a TIFF it is: position in the chain, then in the sub-chain.
-    `bits` are those of one sample, `samples` the channels stored. `encoding` is None where the
-    file says nothing. `device` holds make, model and software where the file names them; `notes`
-    are plain warnings.
+    `bits` are those of one sample, `samples` the channels stored, `held_bytes` those that decoding
+    holds if it can't be done in parts. `encoding` is None where the file says nothing. `device`
+    holds make, model and software where the file names them; `notes` are plain warnings.
     """
 
     container: Container
@@ -95,6 +99,7 @@ class Page:
     bits: int
     samples: int
     block: Span | None
+    held_bytes: int = 0
     floating: bool = False
     directory: tuple[int, ...] = ()
     infrared_directory: tuple[int, ...] | None = None
@@ -140,7 +145,7 @@ class Source(Protocol):
 @contextmanager
 def in_turn(decoded_bytes: int) -> Iterator[None]:
     """Let only one decode go on in this process of those that take much memory."""
-    if decoded_bytes < _MUCH_BYTES:
+    if decoded_bytes < MUCH_BYTES:
         yield
         return
     with _TURN:
@@ -202,18 +207,27 @@ def check_dimensions(path: Path, width: int, height: int, stored_bytes: int, wan
         raise broken(path, f"claims {width} x {height} pixels in {stored_bytes} bytes of data")
 
 
-def check_decoded(path: Path, decoded_bytes: int) -> None:
-    """Raise if what has to be decoded in one piece takes more than half of the memory there is."""
+def check_decoded(path: Path, decoded_bytes: int) -> tuple[str, ...]:
+    """Return notes on what has to be decoded in one piece and takes so much memory.
+
+    Raises
+    ------
+    ScanProblem
+        It takes more than half of the memory there is.
+    """
+    size = f"{decoded_bytes / 1e9:.1f} GB of memory"
+    if decoded_bytes > _memory_bytes() // 2:
+        raise ScanProblem(path, f"takes {size} to decode", "save it as a TIFF without compression")
+    if decoded_bytes < _TOLD_BYTES:
+        return ()
+    return (f"takes {size} to decode: as a TIFF without compression it would take little",)
+
+
+def _memory_bytes() -> float:
     try:
-        memory = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
+        return os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
     except (AttributeError, OSError, ValueError):
-        return
-    if decoded_bytes > memory // 2:
-        raise ScanProblem(
-            path,
-            f"takes {decoded_bytes / 1e9:.1f} GB of memory to decode",
-            "save it as a TIFF without compression",
-        )
+        return math.inf
 
 
 def check_colour(path: Path, channels: int) -> None:

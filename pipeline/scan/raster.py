@@ -1,9 +1,8 @@
-"""PNG, JPEG and camera raw: decoded whole, or PNG row by row."""
+"""PNG row by row, and camera raw as a whole."""
 
 import importlib
 import os
 import struct
-import warnings
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import replace
@@ -13,10 +12,11 @@ from typing import Any, BinaryIO
 
 import imagecodecs
 import numpy as np
-from PIL import JpegImagePlugin, PngImagePlugin
+from PIL import PngImagePlugin
 
 from pipeline.problem import ScanProblem
 from pipeline.scan.container import (
+    MUCH_BYTES,
     Container,
     Page,
     Reader,
@@ -28,20 +28,18 @@ from pipeline.scan.container import (
 )
 from pipeline.scan.encoding import Encoding, linear, power, srgb
 from pipeline.scan.picture import PICTURE, stated
-from pipeline.scan.stream import PngRows, is_interlaced
-from pipeline.scan.whole import OTHER_PICTURE, PictureReader, page_of, whole, whole_reader
+from pipeline.scan.png import PngRows
+from pipeline.scan.whole import page_of, whole, whole_reader
 
 # PNG, third edition, 11.2.1: channels of each colour type, and the type of a palette.
 _PNG_CHANNELS, _PALETTE = {0: 1, 2: 3, 4: 1, 6: 4}, 3
 _FEW_COLOURS = "has a palette of 256 colours at the most: save it with all its colours"
 _PNG_END = b"IEND\xaeB`\x82"
-# Channels of the modes of a JPEG that may be RGB.
-_JPEG_CHANNELS = {"L": 1, "RGB": 3}
 # Chunks of a PNG are often of a few kilobytes.
 _BUFFER_BYTES = 256 << 10
-_LOSSY = "8-bit JPEG loses shadow detail of the film: scan to 16-bit TIFF instead"
 # LibRaw's turns, as Exif orientations.
 _RAW_TURNS = {3: 3, 5: 8, 6: 6}
+_RAW_HELD = 2.8
 _RAW_NOTE = "camera raw: light of the sensor, without white balance"
 
 
@@ -71,22 +69,6 @@ def png_pages(path: Path) -> tuple[Page, ...]:
         return (page_of(path, _PNG, size, info, bits, channels, own),)
 
 
-def jpeg_pages(path: Path) -> tuple[Page, ...]:
-    """Describe the picture of a JPEG, with a note that it holds less than film does.
-
-    Raises
-    ------
-    ScanProblem
-        The file is damaged or not RGB.
-    """
-    with guarded(path), path.open("rb") as handle:
-        picture = _jpeg(handle)
-        channels = _JPEG_CHANNELS.get(picture.mode)
-        if channels is None:
-            raise ScanProblem(path, f"is {picture.mode}, not RGB", "scan or save it as RGB")
-        return (page_of(path, _JPEG, picture.size, picture.info, 8, channels, None, (_LOSSY,)),)
-
-
 def raw_pages(path: Path) -> tuple[Page, ...]:
     """Describe the picture of a camera raw file as the sensor has it, not turned.
 
@@ -100,35 +82,13 @@ def raw_pages(path: Path) -> tuple[Page, ...]:
         width, height = int(raw.sizes.width), int(raw.sizes.height)
         turn = _RAW_TURNS.get(int(raw.sizes.flip), 1)
         check_dimensions(path, width, height, path.stat().st_size, width * height)
-        check_decoded(path, 6 * width * height)
+        held = round(_RAW.held * 6 * width * height)
+        notes = (_RAW_NOTE, *check_decoded(path, held))
     light = linear("container", "linear sensor light")
-    page = Page(_RAW, width, height, 16, 3, (height, width), notes=(_RAW_NOTE,))
+    page = Page(_RAW, width, height, 16, 3, (height, width), held, notes=notes)
     # A sensor's tags of resolution mean nothing on film.
     tags = {name: value for name, value in raw_tags(path).items() if "Resolution" not in name}
     return (replace(with_tags(page, tags, None, light), orientation=turn),)
-
-
-def _jpeg(handle: BinaryIO) -> JpegImagePlugin.JpegImageFile:
-    """Open a JPEG; damaged Exif is no reason to talk, let alone to refuse it."""
-    with warnings.catch_warnings():
-        warnings.filterwarnings("ignore", module=r"PIL\.")
-        return JpegImagePlugin.JpegImageFile(handle)
-
-
-@whole
-def _open_jpeg(path: Path, page: Page) -> Reader:
-    # Unlike others this decoder refuses a file that is cut short, instead of filling with grey.
-    with path.open("rb") as handle:
-        picture = _jpeg(handle)
-        picture.load()
-    if picture.size != (page.width, page.height) or picture.mode != "RGB":
-        raise broken(path, OTHER_PICTURE)
-    return PictureReader(picture)
-
-
-@whole
-def _open_whole_png(path: Path, page: Page) -> Reader:
-    return whole_reader(path, page, np.asarray(imagecodecs.png_decode(path.read_bytes())))
 
 
 @whole
@@ -150,18 +110,20 @@ def _open_raw(path: Path, page: Page) -> Reader:
 
 @contextmanager
 def _open_png(path: Path, page: Page, in_order: bool = False) -> Iterator[Reader]:
-    """Decode a PNG, row by row where they are read in order and not interlaced."""
+    """Decode a PNG row by row, or as a whole where a small one is not read in order."""
     with ExitStack() as stack:
-        rows = None
-        if in_order:
-            with guarded(path):
+        with guarded(path):
+            small = page.width * page.height * page.samples * page.bits // 8 < MUCH_BYTES
+            if small and not in_order:
+                decoded = np.asarray(imagecodecs.png_decode(path.read_bytes()))
+                reader: Reader = whole_reader(path, page, decoded)
+            else:
                 file = stack.enter_context(path.open("rb", buffering=_BUFFER_BYTES))
-                rows = None if is_interlaced(file) else PngRows(path, file, page)
-        yield rows or stack.enter_context(_open_whole_png(path, page, in_order))
+                reader = PngRows(path, file, page)
+        yield reader
 
 
-_PNG, _RAW = Container(_open_png), Container(_open_raw)
-_JPEG = Container(_open_jpeg, lossy=True)
+_PNG, _RAW = Container(_open_png), Container(_open_raw, held=_RAW_HELD)
 
 
 def raw_tags(path: Path) -> dict[str, Any]:

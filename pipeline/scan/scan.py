@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline.kinds import Codes, Light, Span
 from pipeline.problem import ScanProblem, SettingsProblem
-from pipeline.scan import raster, tiff
+from pipeline.scan import jpeg, raster, tiff
 from pipeline.scan.container import Page, Reader, Source, guarded
 from pipeline.scan.encoding import Encoding, linear, power, srgb, to_light
 from pipeline.scan.names import RAW_SUFFIXES
@@ -148,7 +148,7 @@ def _pages(path: Path) -> tuple[Page, ...]:
     if start.startswith(_PNG_START):
         return raster.png_pages(path)
     if start.startswith(_JPEG_START):
-        return raster.jpeg_pages(path)
+        return jpeg.jpeg_pages(path)
     is_tiff = start.startswith(_TIFF_STARTS)
     suffix = path.suffix.lower()
     if suffix == ".dng" and is_tiff and tiff.is_linear_raw(path):

@@ -1,10 +1,9 @@
-"""Deflated strips and PNG unfolded row by row, never more than is asked for."""
+"""Compressed strips unfolded row by row, never more than is asked for."""
 
-import struct
-import zlib
 from collections.abc import Iterator
+from copy import copy
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, Protocol
 
 import imagecodecs
 import numpy as np
@@ -12,11 +11,12 @@ from isal import isal_zlib
 from numpy.typing import NDArray
 
 from pipeline.kinds import Codes, Span
-from pipeline.scan.container import OfColour, Page, broken, guarded
+from pipeline.scan.container import broken
 
 _MOST_AT_ONCE = 1 << 20
-# TIFF 6.0, section 14 and technical note 2: deflate, its older number, and differences of columns.
-_DEFLATE, _DIFFERENCES = (8, 32946), 2
+# TIFF 6.0, sections 13 and 14, and technical note 2: LZW, deflate, its older number, and
+# differences of columns.
+_LZW, _DEFLATE, _DIFFERENCES = 5, (8, 32946), 2
 _PIECE_BYTES = 256 << 10
 _PASSED_BYTES = 4 << 20
 # Smaller strips are decoded in one piece, which is as fast and keeps nothing open.
@@ -24,15 +24,36 @@ _LEAST_BYTES = 16 << 20
 
 
 class DataEndError(Exception):
-    """Deflated data end before all that was asked for."""
+    """Compressed data end before all that was asked for."""
 
 
-class Inflated:
-    """Bytes that pieces of one deflated stream (RFC 1950) unfold to."""
+class Decoder(Protocol):
+    """What unfolds a stream, a piece after another, as zlib's decoder does it."""
 
-    def __init__(self, pieces: Iterator[bytes]) -> None:
-        self._pieces, self._left = pieces, b""
-        self._stream = isal_zlib.decompressobj()
+    @property
+    def eof(self) -> bool:
+        """Tell whether the stream has ended."""
+
+    @property
+    def unconsumed_tail(self) -> bytes:
+        """Return what it could not use yet of the data that it was given."""
+
+    def decompress(self, data: bytes, most: int, /) -> bytes:
+        """Return up to so many bytes."""
+
+
+class Unfolded:
+    """Bytes that pieces of one compressed stream unfold to, deflated if no decoder is given."""
+
+    def __init__(self, pieces: Iterator[bytes], stream: Decoder | None = None) -> None:
+        self.pieces, self._left = pieces, b""
+        self._stream: Decoder = stream or isal_zlib.decompressobj()
+
+    def __copy__(self) -> "Unfolded":
+        """Return what goes on by itself from here, of pieces and a decoder that can."""
+        other = Unfolded(copy(self.pieces), copy(self._stream))
+        other._left = self._left
+        return other
 
     def fill(self, target: NDArray[np.uint8]) -> None:
         """Fill a dense array with the next bytes.
@@ -53,6 +74,11 @@ class Inflated:
             flat[at : at + len(got)] = np.frombuffer(got, np.uint8)
             at += len(got)
 
+    def pass_over(self, count: int) -> None:
+        """Unfold so many bytes that nobody wants; there may be fewer."""
+        while count and (got := self._next(min(count, _MOST_AT_ONCE))):
+            count -= len(got)
+
     def end(self) -> bool:
         """Read up to the end of the stream and its check; tell whether nothing came before it."""
         return not self._next(1) and bool(self._stream.eof)
@@ -66,7 +92,7 @@ class Inflated:
             if got:
                 return got
             if not self._left:
-                self._left = next(self._pieces, b"")
+                self._left = next(self.pieces, b"")
             if not self._left:
                 break
         return b""
@@ -87,6 +113,8 @@ class StripStream:
         Whether they are differences of columns.
     padded
         Whether data may go on after the last row, as those of the last strip may.
+    scheme
+        How they are compressed, a number of TIFF.
     """
 
     def __init__(
@@ -98,10 +126,12 @@ class StripStream:
         stored: np.dtype[Any],
         differences: bool,
         padded: bool,
+        scheme: int,
     ) -> None:
         self._path, self._file, self._place = path, file, place
         self._shape, self._stored, self._differences = shape, stored, differences
-        self._padded = padded
+        # LZW has no check, and its end may be left out.
+        self._padded, self._scheme = padded or scheme == _LZW, scheme
         self._start()
 
     @property
@@ -110,7 +140,12 @@ class StripStream:
         return self._row == self._shape[0]
 
     def _start(self) -> None:
-        self._bytes, self._row = Inflated(self._pieces()), 0
+        decoder: Decoder | None = None
+        if self._scheme == _LZW:
+            from pipeline.scan.lzw import LzwDecoder
+
+            decoder = LzwDecoder()
+        self._bytes, self._row = Unfolded(self._pieces(), decoder), 0
 
     def _pieces(self) -> Iterator[bytes]:
         """Yield the strip as stored, a piece at a time."""
@@ -151,130 +186,9 @@ def is_streamed(ifd: Any, strip_bytes: int) -> bool:
     differences = ifd.predictor == _DIFFERENCES and np.dtype(ifd.dtype).kind == "u"
     return bool(
         strip_bytes >= _LEAST_BYTES
-        and ifd.compression in _DEFLATE
+        and ifd.compression in (_LZW, *_DEFLATE)
         and (ifd.predictor == 1 or differences)
         and ifd.fillorder == 1
         and not ifd.is_tiled
         and whole_bytes
     )
-
-
-_LINES_BYTES = 2 << 20
-# PNG, third edition, 5.2, 5.3 and 11.2.1: chunks begin after the signature, with the header: width,
-# height, bits, kind of colour and, as its last byte, whether rows are interlaced.
-_SIGNATURE_BYTES, _HEADER_AT, _INTERLACE_AT = 8, 16, 28
-
-
-def is_interlaced(file: BinaryIO) -> bool:
-    """Tell whether the rows of an open PNG come in several passes."""
-    file.seek(_INTERLACE_AT)
-    return file.read(1) != b"\0"
-
-
-class PngRows(OfColour):
-    """Windows of an open PNG of rows in order; a row before the last ones starts it again."""
-
-    def __init__(self, path: Path, file: BinaryIO, page: Page) -> None:
-        self._path, self._file = path, file
-        self._width, self._height, self._samples = page.width, page.height, page.samples
-        self._sample_bytes = page.bits // 8
-        said = struct.pack(">IIB", page.width, page.height, page.bits)
-        file.seek(_HEADER_AT)
-        if file.read(len(said)) != said:
-            raise broken(path, "is not the picture it says it is")
-        self._start()
-
-    def codes(self, rows: Span, columns: Span) -> Codes:
-        """Return the code values of R, G and B, shape (rows, columns, 3)."""
-        with guarded(self._path):
-            return self._codes(rows, columns)
-
-    def _codes(self, rows: Span, columns: Span) -> Codes:
-        """Unfold a window; whatever a damaged file makes the decoder raise comes through."""
-        if rows[0] < self._row:
-            self._start()
-        kind = np.uint8 if self._sample_bytes == 1 else np.uint16
-        codes = np.empty((rows[1] - rows[0], columns[1] - columns[0], 3), kind)
-        at_once = max(1, _LINES_BYTES // (self._width * self._samples * self._sample_bytes))
-        while self._row < rows[1]:
-            # Rows that nobody wants are passed over apart from those that are.
-            until = rows[1] if self._row >= rows[0] else rows[0]
-            first, lines = self._row, self._lines(min(at_once, until - self._row))
-            if first >= rows[0]:
-                part = codes[first - rows[0] : self._row - rows[0]]
-                self._convert(lines, columns[0], part)
-        return codes
-
-    def _start(self) -> None:
-        self._file.seek(_SIGNATURE_BYTES)
-        self._packed = _joined(self._chunks())
-        self._bytes, self._row = Inflated(self._packed), 0
-        self._above = np.zeros(self._width * self._samples * self._sample_bytes, np.uint8)
-
-    def _lines(self, count: int) -> NDArray[np.uint8]:
-        """Return the next lines without their filters."""
-        from pipeline.scan.kernel import unfilter
-
-        lines = np.empty((count, 1 + len(self._above)), np.uint8)
-        self._bytes.fill(lines)
-        if not unfilter(lines, self._above, self._samples * self._sample_bytes):
-            raise broken(self._path, "is damaged (it has rows of an unknown filter)")
-        self._row += count
-        if self._row == self._height:
-            self._bytes.end()
-            # The check of the last chunk comes after its data.
-            for _ in self._packed:
-                pass
-        return lines
-
-    def _convert(self, lines: NDArray[np.uint8], left: int, codes: Codes) -> None:
-        """Fill codes (n, w, 3) from lines, from column `left` on."""
-        from pipeline.scan.kernel import codes_of_two_bytes
-
-        if self._sample_bytes == 2:
-            codes_of_two_bytes(lines, left, self._samples, codes)
-            return
-        pixels = lines[:, 1:].reshape(len(lines), self._width, self._samples)
-        codes[:] = pixels[:, left : left + codes.shape[1], :3]
-
-    def _chunks(self) -> Iterator[bytes]:
-        """Yield the data of the picture's chunks, which follow one another."""
-        self._file.seek(_SIGNATURE_BYTES)
-        begun = False
-        while True:
-            size, name = struct.unpack(">I4s", self._read(8))
-            if name == b"IDAT":
-                begun = True
-                yield from self._checked(size, zlib.crc32(name))
-            elif begun or name == b"IEND":
-                return
-            else:
-                self._file.seek(size + 4, 1)
-
-    def _checked(self, size: int, check: int) -> Iterator[bytes]:
-        """Yield the data of a chunk, whose check goes on from that of its name."""
-        for at in range(0, size, _PIECE_BYTES):
-            piece = self._read(min(_PIECE_BYTES, size - at))
-            check = isal_zlib.crc32(piece, check)
-            yield piece
-        if self._read(4) != struct.pack(">I", check):
-            raise broken(self._path, "is damaged (a chunk does not fit its check)")
-
-    def _read(self, count: int) -> bytes:
-        got = self._file.read(count)
-        if len(got) != count:
-            raise broken(self._path, "is cut short")
-        return got
-
-
-def _joined(pieces: Iterator[bytes]) -> Iterator[bytes]:
-    """Yield pieces of a size that is unfolded fast; chunks are often of a few kilobytes."""
-    held: list[bytes] = []
-    size = 0
-    for piece in pieces:
-        held.append(piece)
-        size += len(piece)
-        if size >= _PIECE_BYTES:
-            yield b"".join(held)
-            held, size = [], 0
-    yield b"".join(held)

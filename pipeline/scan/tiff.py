@@ -197,7 +197,7 @@ def _plane(
 def _describe(path: Path, directory: tuple[int, ...], ifd: Ifd) -> Page:
     """Describe one colour page, or raise if it can't be read."""
     _check_kind(path, ifd)
-    _check_stored(path, ifd)
+    held = _check_stored(path, ifd)
     fourth = ifd.samplesperpixel == 4
     alpha = fourth and _extra(ifd) in _ALPHA
     page = Page(
@@ -211,7 +211,7 @@ def _describe(path: Path, directory: tuple[int, ...], ifd: Ifd) -> Page:
         directory=directory,
         infrared_sample=3 if fourth and not alpha else None,
         infrared_bits=ifd.bitspersample,
-        notes=("its fourth channel is tagged as transparency: ignored",) if alpha else (),
+        notes=held + (("its fourth channel is tagged as transparency: ignored",) if alpha else ()),
     )
     own = linear("container", "linear sensor light") if ifd.photometric == _LINEAR_RAW else None
     exif = ifd.tags.valueof("ExifTag")
@@ -256,8 +256,8 @@ def _numbers(value: Any) -> tuple[float, ...]:
     return tuple(value) if isinstance(value, (tuple, list)) else (value,)
 
 
-def _check_stored(path: Path, ifd: Ifd) -> None:
-    """Raise if the pixels of a page are of no readable type, or not all there."""
+def _check_stored(path: Path, ifd: Ifd) -> tuple[str, ...]:
+    """Return notes on what pixels take, or raise if they can't be read or are not all there."""
     bits = ifd.bitspersample
     readable = isinstance(bits, int) and ifd.dtype is not None and ifd.imagedepth == 1
     if not readable or ifd.dtype.kind not in "uf" or (ifd.dtype.kind == "u" and bits > 16):
@@ -274,7 +274,7 @@ def _check_stored(path: Path, ifd: Ifd) -> None:
     # Many strips or tiles may claim the same bytes.
     stored = min(sum(ifd.databytecounts), ifd.parent.filehandle.size)
     check_dimensions(path, ifd.imagewidth, ifd.imagelength, stored, wanted)
-    check_data(path, ifd, ifd.parent.filehandle.size)
+    return check_data(path, ifd, ifd.parent.filehandle.size)
 
 
 def _add_infrared(path: Path, found: list[Page], directory: tuple[int, ...], ifd: Ifd) -> None:

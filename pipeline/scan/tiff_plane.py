@@ -87,8 +87,8 @@ class Plane:
     Uncompressed strips are read row by row at the columns wanted. Of compressed strips and of
     tiles only those that a window touches are decoded; those that reach out of it at its top or
     bottom are kept, so that bands read in order decode each of them once. `in_order` promises
-    such bands: then large strips are unfolded row by row where their compression allows it. Not
-    to be shared by threads.
+    bands from the top downwards: then those at its top are given back, and large strips are
+    unfolded row by row where their compression allows it. Not to be shared by threads.
     """
 
     def __init__(self, path: Path, ifd: Ifd, in_order: bool = False) -> None:
@@ -97,6 +97,7 @@ class Plane:
         self._ifd = ifd
         self._before: dict[int, Codes] = {}
         self._kept: dict[int, Codes] = {}
+        self._in_order = in_order
         self._streamed = in_order and is_streamed(ifd, segment_bytes(ifd))
         self._streams: dict[int, StripStream] = {}
         self._separate = ifd.planarconfig == 2 and ifd.samplesperpixel > 1
@@ -143,7 +144,8 @@ class Plane:
             for along in range(columns[0] // wide, -(-columns[1] // wide)):
                 index = first + down * across + along
                 piece = self._segment(index)
-                if (down + 1) * high > rows[1] or down * high < rows[0]:
+                above = down * high < rows[0] and not self._in_order
+                if (down + 1) * high > rows[1] or above:
                     self._kept[index] = piece
                 _paste(codes, piece, (rows[0], columns[0]), (down * high, along * wide))
 
@@ -187,13 +189,15 @@ class Plane:
                 self._rows.stored,
                 differences=ifd.predictor != 1,
                 padded=high < full,
+                scheme=int(ifd.compression),
             )
         return self._streams[index]
 
     def _segment(self, index: int) -> Codes:
         """Return a decoded strip or tile, shape (rows, columns, samples)."""
+        # Taken out, so that a row of tiles that is done with is given back before the next is read.
         if index in self._before:
-            return self._before[index]
+            return self._before.pop(index)
         ifd = self._ifd
         self._handle.seek(ifd.dataoffsets[index])
         data = self._handle.read(ifd.databytecounts[index])
@@ -242,8 +246,14 @@ def is_plain(ifd: Ifd) -> bool:
     )
 
 
-def check_data(path: Path, ifd: Ifd, file_bytes: int) -> None:
-    """Raise if a strip or tile is missing or lies beyond the end of the file."""
+def check_data(path: Path, ifd: Ifd, file_bytes: int) -> tuple[str, ...]:
+    """Return notes on strips or tiles that take much memory.
+
+    Raises
+    ------
+    ScanProblem
+        One is missing or lies beyond the end of the file, or takes too much memory.
+    """
     high, wide = segment_size(ifd)
     pixels = ifd.imagewidth * ifd.imagelength
     if high <= 0 or wide <= 0 or high * wide > max(4 * pixels, _LARGEST_TILE_PIXELS):
@@ -256,12 +266,22 @@ def check_data(path: Path, ifd: Ifd, file_bytes: int) -> None:
     counts = np.asarray(ifd.databytecounts[:wanted], np.int64)
     if is_plain(ifd):
         counts = _plain_bytes(path, ifd, counts)
-    else:
-        check_decoded(path, segment_bytes(ifd))
     if (offsets + counts > file_bytes).any():
         raise broken(path, f"is cut short at {file_bytes} bytes")
     if (offsets <= 0).any() or (counts <= 0).any():
         raise broken(path, "has strips or tiles without data")
+    return () if is_plain(ifd) else check_decoded(path, held_bytes(ifd, int(counts.max())))
+
+
+def held_bytes(ifd: Ifd, packed_bytes: int) -> int:
+    """Return the bytes that decoding holds in order: a strip that is not streamed, or tiles."""
+    one = segment_bytes(ifd)
+    if is_streamed(ifd, one):
+        return 0
+    apart = ifd.samplesperpixel if ifd.planarconfig == 2 else 1
+    across = -(-int(ifd.imagewidth) // segment_size(ifd)[1])
+    # A decoder that undoes differences makes a second one.
+    return one * across * int(apart) + one + packed_bytes
 
 
 def _check_jpeg(path: Path, data: bytes, size: Span) -> None:

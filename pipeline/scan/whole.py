@@ -60,7 +60,7 @@ def whole(decode: Callable[[Path, Page], Reader]) -> Opened:
     @contextmanager
     @wraps(decode)
     def opened(path: Path, page: Page, in_order: bool = False) -> Iterator[Reader]:
-        with in_turn(page.width * page.height * page.samples * page.bits // 8 if in_order else 0):
+        with in_turn(page.held_bytes if in_order else 0):
             with guarded(path):
                 reader = decode(path, page)
             yield reader
@@ -85,14 +85,19 @@ def page_of(
     channels: int,
     own: Encoding | None,
     notes: tuple[str, ...] = (),
+    held_bytes: int = 0,
 ) -> Page:
-    """Describe a picture that is opened but not decoded."""
+    """Describe a picture that is opened but not decoded.
+
+    `held_bytes` are those that decoding holds, where they are not as usual in its container.
+    """
     check_colour(path, channels)
     width, height = size
     wanted = width * height * channels * bits // 8
     check_dimensions(path, width, height, path.stat().st_size, wanted)
-    check_decoded(path, wanted)
-    page = Page(container, width, height, bits, channels, (height, width), notes=notes)
+    held = held_bytes or round(container.held * width * height * channels * -(-bits // 8))
+    notes += check_decoded(path, held)
+    page = Page(container, width, height, bits, channels, (height, width), held, notes=notes)
     tags = exif_tags(info.get("exif", b""))
     return with_tags(page, tags, info.get("icc_profile"), own, info.get("dpi"))
 

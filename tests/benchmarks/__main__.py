@@ -1,4 +1,6 @@
-"""Benchmarks: `python -m tests.benchmarks FOLDER [roll|strip|large|growth|many|start|page|...]`.
+"""Benchmarks: `python -m tests.benchmarks FOLDER [roll|strip|large|growth|many|memory ...]`.
+
+`memory` takes cases by name: `python -m tests.benchmarks FOLDER memory --case jpeg`.
 
 FOLDER keeps the scans that are made (13 GB for all). Making them is not timed. Times of the
 processor count all threads; on a machine that does other things as well they are what to compare.
@@ -9,6 +11,7 @@ import shutil
 import sys
 import tempfile
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +20,8 @@ from tests.benchmarks import scans as made
 from tests.benchmarks.cluster import cluster
 from tests.benchmarks.frames import frame_tasks
 from tests.benchmarks.measure import Cost, least, process_cost, section_cost
+from tests.benchmarks.memory import CASES
+from tests.benchmarks.memory import memory as print_memory
 from tests.benchmarks.review import review
 from tests.benchmarks.stages import frame_and_survey_stages
 from tests.benchmarks.stop import stop
@@ -126,8 +131,14 @@ def page(folder: Path, rounds: int) -> None:
     review(made.roll_folder(folder, 3200.0))
 
 
+def memory(folder: Path, rounds: int, cases: Sequence[str] = ()) -> None:
+    """Memory of runs over files of all kinds, wide ones, and folders of many."""
+    print_memory(folder, cases)
+
+
 PARTS = {
-    f.__name__: f for f in (roll, strip, large, growth, many, start, stages, page, stop, cluster)
+    f.__name__: f
+    for f in (roll, strip, large, growth, many, start, stages, page, memory, stop, cluster)
 }
 
 
@@ -137,11 +148,15 @@ def main() -> None:
     parser.add_argument("folder", type=Path, help="where scans are made and kept")
     parser.add_argument("parts", nargs="*", choices=[*PARTS, []], help="all if none is named")
     parser.add_argument("--rounds", type=int, default=3, help="runs of each; the least counts")
+    parser.add_argument(
+        "--case", action="append", choices=CASES, default=[], help="of memory", metavar="NAME"
+    )
     asked = parser.parse_args()
     asked.folder.mkdir(parents=True, exist_ok=True)
     for name in asked.parts or PARTS:
         print(f"-- {name}: {PARTS[name].__doc__}", flush=True)
-        PARTS[name](asked.folder, asked.rounds)
+        part = partial(memory, cases=asked.case) if name == "memory" else PARTS[name]
+        part(asked.folder, asked.rounds)
 
 
 if __name__ == "__main__":

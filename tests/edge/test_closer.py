@@ -1,11 +1,16 @@
 """Reading edge print from the scan where the proxy is too coarse: drawn codes, written and read."""
 
+from contextlib import contextmanager
+from dataclasses import replace
+
 import cv2
+import imagecodecs
 import numpy as np
 import pytest
 import tifffile
 from hypothesis import given
 from hypothesis import strategies as st
+from numpy.testing import assert_array_equal
 
 from pipeline.edge.closer import (
     ScannedStrip,
@@ -17,7 +22,7 @@ from pipeline.edge.closer import (
 )
 from pipeline.edge.code import load_edge_format
 from pipeline.edge.reading import EdgeReading, read_edge
-from pipeline.scan.scan import open_scan, reduce
+from pipeline.scan.scan import open_scan, opened, reduce
 from pipeline.strip.view import FilmMap, StripView, straighten
 from tests.edge.drawn import CODE_PITCH_MM, MODULES, Look, draw_strip, run_of
 
@@ -137,6 +142,49 @@ def test_long_scans_are_read_in_pieces_and_bands(tmp_path, monkeypatch):
     pieces = rebate_bands(written.source())
     for one, other in zip(whole, pieces, strict=True):
         assert one.light == pytest.approx(other.light, abs=2e-3)
+
+
+def test_a_packed_scan_is_unfolded_once_and_gives_the_same_light(tmp_path, monkeypatch):
+    written = Written(tmp_path, angle_deg=0.7)
+    source = written.source()
+    monkeypatch.setattr("pipeline.edge.closer._PIECE_COLUMNS", 500)
+    plain = rebate_bands(source)
+    codes = tifffile.imread(source.scan.path)
+    for name in ("strip.png", "packed.tif"):
+        path = tmp_path / name
+        if name.endswith("png"):
+            path.write_bytes(imagecodecs.png_encode(codes))
+        else:
+            tifffile.imwrite(path, codes, photometric="rgb", compression="zlib", rowsperstrip=4)
+        (scan,) = open_scan(path, gamma=1.0)
+        tops: list[int] = []
+        once = replace(scan, unpacked=Counted(scan, tops))
+        packed = rebate_bands(replace(source, scan=once))
+        for one, other in zip(plain, packed, strict=True):
+            assert_array_equal(one.light, other.light)
+        assert len(tops) > 1
+        assert tops == sorted(tops)
+
+
+class Counted:
+    """A scan whose windows are noted by their first rows."""
+
+    def __init__(self, scan, tops):
+        self._scan, self._tops = scan, tops
+
+    @contextmanager
+    def opened(self):
+        with opened(self._scan, in_order=True) as reader:
+            yield Noting(reader, self._tops)
+
+
+class Noting:
+    def __init__(self, reader, tops):
+        self._reader, self._tops = reader, tops
+
+    def codes(self, rows, columns):
+        self._tops.append(rows[0])
+        return self._reader.codes(rows, columns)
 
 
 @given(st.floats(5.0, 300.0), st.floats(0.0, CODE_PITCH_MM))

@@ -1,6 +1,7 @@
 import io
 import re
 import tomllib
+import tracemalloc
 from dataclasses import replace
 from itertools import pairwise
 from urllib.parse import unquote, urlsplit
@@ -143,10 +144,14 @@ def text_of(element: Element) -> str:
     return " ".join("".join(element.itertext()).split())
 
 
+def whole_page(*given, **named) -> str:
+    return "".join(report.page_parts(*given, **named))
+
+
 @pytest.fixture(scope="module")
 def roll_page() -> Element:
     record = roll_of_38()
-    return parsed(report.page(record, small_jpegs(record)))
+    return parsed(whole_page(record, small_jpegs(record)))
 
 
 def test_frames_stand_in_film_order_grouped_by_strip(roll_page):
@@ -244,7 +249,7 @@ def test_drift_is_the_base_less_the_mean_of_strips_measured_alike(roll_page):
     relative = replace(made_strip([]).base, absolute=False, density=(0.0, 0.1, 0.0))
     mixed = made_roll([1, 1])
     mixed = replace(mixed, strips=(mixed.strips[0], replace(mixed.strips[1], base=relative)))
-    table = base_table(parsed(report.page(mixed, {})))
+    table = base_table(parsed(whole_page(mixed, {})))
     assert [text_of(td) for td in table.iterfind("tbody/tr/td")][7:10] == ["+0.000"] * 3
 
 
@@ -294,7 +299,7 @@ def test_exposure_hint_is_density_over_slope_in_factors_of_two(stops, remark):
     above = middle + slope * np.log10(2.0**stops)
     odd = made_frame("99", density=DensityRecord((0, 0, 0), (0.7, float(above), 0.7), (2, 2, 2)))
     strips = (made_strip((*record.strips[0].frames, odd)),)
-    caption = parsed(report.page(replace(record, strips=strips), {})).findall(".//figcaption")[3]
+    caption = parsed(whole_page(replace(record, strips=strips), {})).findall(".//figcaption")[3]
     hints = [text_of(span) for span in caption if "stops" in text_of(span)]
     assert hints == ([remark] if remark else [])
 
@@ -314,13 +319,13 @@ def test_exposure_hint_is_density_over_slope_in_factors_of_two(stops, remark):
 def test_cautions_are_shown_once_where_chemistry_is_touched(batch, code, expected):
     finding = Finding(code, "note", 0.8, "Seen.", "Do.")
     record = made_roll([1], roll={"id": "A", "batch": batch}, findings=(finding, finding))
-    text = text_of(parsed(report.page(record, {})))
+    text = text_of(parsed(whole_page(record, {})))
     for words in ("safety data sheet", "sensitisers", "toxic gas", "septic", "silver: take"):
         assert text.count(words) == expected
 
 
 def test_an_empty_roll_makes_a_page_that_says_so():
-    text = text_of(parsed(report.page(made_roll([], roll={}), {}, (), None)))
+    text = text_of(parsed(whole_page(made_roll([], roll={}), {}, (), None)))
     for words in ("No strips were found.", "Nothing was found that stands out.", "None were given"):
         assert words in text
 
@@ -338,7 +343,7 @@ def test_figures_that_are_none_become_dashes(value):
         colour=ColourRecord(triple, triple, "roll"),
     )
     for text in (
-        text_of(parsed(report.page(record, {}))),
+        text_of(parsed(whole_page(record, {}))),
         measure_table(record),
         "\n".join(report.summary_lines(record)),
     ):
@@ -388,7 +393,7 @@ def shape_of(page: Element) -> list[tuple[str, tuple[str, ...]]]:
 
 def page_with_text(text: str) -> Element:
     jpeg = report.thumbnail(small_picture(0, (8, 12)))
-    return parsed(report.page(roll_with_text(text), {text: jpeg}, negatives={text: jpeg}))
+    return parsed(whole_page(roll_with_text(text), {text: jpeg}, negatives={text: jpeg}))
 
 
 @pytest.fixture(scope="module")
@@ -447,19 +452,19 @@ def test_assumptions_are_notes_and_what_failed_is_a_problem():
     note = ScanTrouble("a.tif", "a.tif: taken as linear", "note")
     record = made_roll([1], problems=(note,))
     assert report.summary_lines(record)[-1] == "note: a.tif: taken as linear"
-    section = parsed(report.page(record, {})).find(".//section[@id='problems']")
+    section = parsed(whole_page(record, {})).find(".//section[@id='problems']")
     assert text_of(section.find("h2")) == "Notes on scans"
     assert section.find("ul/li").get("class") == "note"
     assert text_of(section.find("ul/li/h3")) == "\N{BLACK CIRCLE} Note a.tif"
     both = replace(record, problems=(note, ScanTrouble("b.tif", "holds no film; scan it again.")))
-    section = parsed(report.page(both, {})).find(".//section[@id='problems']")
+    section = parsed(whole_page(both, {})).find(".//section[@id='problems']")
     assert text_of(section.find("h2")) == "Problems with scans"
     assert [li.get("class") for li in section.iterfind("ul/li")] == ["warning", "note"]
 
 
 def test_a_doubtful_frame_has_its_lines_for_roll_toml_ready():
     frames = [made_frame("08"), made_frame("10", confidence=0.5, found_as="09")]
-    page = parsed(report.page(replace(made_roll([]), strips=(made_strip(frames),)), {}))
+    page = parsed(whole_page(replace(made_roll([]), strips=(made_strip(frames),)), {}))
     (lines,) = ["".join(pre.itertext()) for pre in page.iterfind(".//figure//pre")]
     # What is shown can be taken as it stands: Python's own TOML reader and ours understand it.
     entries = tomllib.loads(lines.replace("left_mm = 0.0", "left_mm = 0.4"))["frames"]
@@ -468,7 +473,7 @@ def test_a_doubtful_frame_has_its_lines_for_roll_toml_ready():
 
 def test_a_corrected_frame_says_so_and_what_it_was_found_as():
     frame = made_frame("10", corrected=True, found_as="09", number_from="user", confidence=1.0)
-    page = parsed(report.page(replace(made_roll([]), strips=(made_strip([frame]),)), {}))
+    page = parsed(whole_page(replace(made_roll([]), strips=(made_strip([frame]),)), {}))
     told = [text_of(span) for span in page.iterfind(".//figcaption/span")]
     assert told[:2] == ["corrected", "found as 09"]
 
@@ -483,7 +488,7 @@ CURVE = report.Drawing(
 
 
 def test_drawings_stand_in_the_part_on_densities_with_their_figures():
-    page = parsed(report.page(roll_of_38(), {}, drawings=[CURVE]))
+    page = parsed(whole_page(roll_of_38(), {}, drawings=[CURVE]))
     part = page.find(".//section[@id='densities']")
     drawn = part.find(".//section[@class='figure']")
     assert drawn.find(".//svg").get("aria-label") == "Density against log exposure"
@@ -502,12 +507,12 @@ TONES = tone_drawing(
 
 
 def test_tones_stand_in_the_part_on_colour_with_their_figures():
-    part = parsed(report.page(roll_of_38(), {}, tones=TONES)).find(".//section[@id='colour']")
+    part = parsed(whole_page(roll_of_38(), {}, tones=TONES)).find(".//section[@id='colour']")
     drawn = part.find("section[@class='figure']")
     assert drawn.find(".//svg").get("aria-label").startswith("How light the pictures came out")
     assert text_of(drawn.find(".//table/caption")) == "Figures: Print curve and tones"
     assert "The print curve shows greys as" in text_of(drawn)
-    plain = parsed(report.page(roll_of_38(), {})).find(".//section[@id='colour']")
+    plain = parsed(whole_page(roll_of_38(), {})).find(".//section[@id='colour']")
     assert plain.find(".//svg") is None
 
 
@@ -524,13 +529,42 @@ def test_thumbnail_is_a_small_faithful_jpeg():
 @pytest.mark.parametrize("data", [b"", b"no picture", b"\x89PNG\r\n\x1a\n" + bytes(50)])
 def test_a_thumbnail_that_is_no_jpeg_is_refused_by_its_number(data):
     with pytest.raises(ValueError, match="'00'"):
-        report.page(made_roll([1]), {"00": data})
+        whole_page(made_roll([1]), {"00": data})
+
+
+def test_the_plot_of_very_many_frames_is_in_parts_of_whole_strips(monkeypatch):
+    monkeypatch.setattr(report, "_FRAMES_A_PLOT", 12)
+    record = roll_of_38()
+    plots = parsed(whole_page(record, {})).findall(".//svg[@aria-label]")
+    along = [plot for plot in plots if "Densities along" in plot.get("aria-label", "")]
+    told = [text_of(plot) for plot in along]
+    assert [re.findall(r"strip (\d)", text) for text in told] == [
+        ["1", "2"], ["3", "4"], ["5", "6"], ["7"],
+    ]  # fmt: skip
+    assert ["37" in text for text in told] == [False, False, False, True]
+
+
+def test_a_long_page_is_never_held_as_a_whole(monkeypatch):
+    # Plots are made by themselves.
+    monkeypatch.setattr(report, "_densities", lambda _: ())
+    frames = [made_frame(str(number)) for number in range(300)]
+    record = replace(made_roll([]), strips=(made_strip(frames),))
+    noise = np.random.default_rng(1).integers(0, 256, (200, 200, 3), np.uint8)
+    jpegs = dict.fromkeys(map(str, range(300)), report.thumbnail(noise))
+    tracemalloc.start()
+    try:
+        size = sum(len(part) for part in report.page_parts(record, jpegs))
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert size > 300 * len(jpegs["0"])
+    assert peak < size / 2
 
 
 def test_same_record_gives_the_same_page():
     record = roll_of_38()
     jpegs = small_jpegs(record)
-    assert report.page(record, jpegs) == report.page(record, jpegs)
+    assert whole_page(record, jpegs) == whole_page(record, jpegs)
 
 
 @pytest.fixture(scope="module")
@@ -550,7 +584,7 @@ def page_url(tmp_path_factory) -> str:
         record, findings=(*record.findings, finding), problems=(*record.problems, trouble)
     )
     file = tmp_path_factory.mktemp("page") / "index.html"
-    text = report.page(
+    text = whole_page(
         record, small_jpegs(record), drawings=[CURVE], negatives=small_negatives(record),
         tones=TONES,
     )  # fmt: skip
@@ -622,7 +656,7 @@ def test_a_frame_can_be_seen_as_scanned_by_the_keyboard_alone(browser, page_url)
 def test_a_frame_without_negative_stays_as_it_is(browser, tmp_path):
     record = roll_of_38()
     negatives = {"01": small_negatives(record)["01"]}
-    text = report.page(record, small_jpegs(record), negatives=negatives)
+    text = whole_page(record, small_jpegs(record), negatives=negatives)
     (tmp_path / "index.html").write_text(text, encoding="utf-8")
     page, _ = opened(browser, (tmp_path / "index.html").as_uri(), 390, "light")
     assert page.get_by_role("checkbox").count() == 1 + 1
@@ -630,7 +664,7 @@ def test_a_frame_without_negative_stays_as_it_is(browser, tmp_path):
     assert sees(page, "01") == (False, True)
     assert page.get_by_alt_text("Frame 02, open the picture").is_visible()
     page.context.close()
-    assert "checkbox" not in report.page(record, small_jpegs(record))
+    assert "checkbox" not in whole_page(record, small_jpegs(record))
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -734,7 +768,7 @@ def test_pictures_on_the_page_take_no_more_room_together_the_more_there_are(fram
 
 
 def test_several_sheets_are_linked_by_their_numbers():
-    page = report.page(made_roll([]), {}, ("contact-sheet.jpg", "contact-sheet-2.jpg"))
+    page = whole_page(made_roll([]), {}, ("contact-sheet.jpg", "contact-sheet-2.jpg"))
     links = [(link.get("href"), link.text) for link in parsed(page).iter("a")]
     assert ("./contact-sheet.jpg", "1") in links
     assert ("./contact-sheet-2.jpg", "2") in links
@@ -753,7 +787,7 @@ def test_how_sure_a_colour_from_the_pictures_is_stands_on_page_and_in_summary(do
     sure = replace(record.colour, how="roll", doubt_log_e=doubt, cast=cast)
     told = replace(record, colour=sure)
     colour = next(line for line in report.summary_lines(told) if line.startswith("Colour:"))
-    page = text_of(parsed(report.page(told, small_jpegs(told))))
+    page = text_of(parsed(whole_page(told, small_jpegs(told))))
     for text in words:
         assert text in colour
         assert text in page

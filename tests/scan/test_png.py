@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 from numpy.testing import assert_array_equal
 
 from pipeline.problem import ScanProblem
-from pipeline.scan import raster
 from pipeline.scan.scan import open_scan, opened, reduce
 from tests.scan.test_raster import COLUMNS, ROWS, picture
 
@@ -77,28 +76,66 @@ def test_it_is_what_libpng_decodes(tmp_path, bits, samples, size, filters, seed,
             assert_array_equal(codes, whole[slice(*rows), slice(*columns)])
 
 
-def test_an_interlaced_picture_is_decoded_whole(tmp_path, monkeypatch):
-    # Of a picture of one pixel, the seven passes of PNG, third edition, 8.2, are its one line.
+# PNG, third edition, 8.2: first column and row of each pass, and steps across and down.
+PASSES = (
+    (0, 0, 8, 8), (4, 0, 8, 8), (0, 4, 4, 8), (2, 0, 4, 4), (0, 2, 2, 4), (1, 0, 2, 2), (0, 1, 1, 2)
+)  # fmt: skip
+
+
+def interlaced_lines(size, pixel: int, filters, seed: int) -> bytes:
+    """Return the lines of all passes of a picture, of random bytes."""
+    lines = b""
+    for number, (left, top, across, down) in enumerate(PASSES):
+        inner = -(-(size[0] - top) // down), -(-(size[1] - left) // across)
+        if min(inner) > 0:
+            lines += any_lines(inner, pixel, filters, seed + number)
+    return lines
+
+
+@pytest.mark.parametrize("bits", [8, 16])
+@pytest.mark.parametrize("samples", [3, 4])
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    size=st.tuples(st.integers(1, 30), st.integers(1, 30)),
+    filters=st.lists(st.integers(0, 4), min_size=1, max_size=6),
+    seed=st.integers(0, 99),
+    cut=st.integers(1, 500),
+    data=st.data(),
+)
+def test_an_interlaced_one_is_what_libpng_decodes(
+    tmp_path, bits, samples, size, filters, seed, cut, data
+):
     path = tmp_path / "strip.png"
-    path.write_bytes(packed_png((1, 1), 16, 3, bytes(range(7)), interlace=1))
+    lines = interlaced_lines(size, samples * bits // 8, filters, seed)
+    path.write_bytes(packed_png(size, bits, samples, lines, cut, interlace=1))
+    whole = imagecodecs.png_decode(path.read_bytes())[..., :3]
     (scan,) = open_scan(path)
-    monkeypatch.setattr(raster, "PngRows", None)
     with opened(scan, in_order=True) as reader:
-        assert reader.codes((0, 1), (0, 1)).tolist() == [[[0x0102, 0x0304, 0x0506]]]
+        for _ in range(3):
+            rows, columns = (
+                sorted(data.draw(st.sets(st.integers(0, high), min_size=2, max_size=2)))
+                for high in size
+            )
+            codes = reader.codes(tuple(rows), tuple(columns))
+            assert codes.dtype == whole.dtype
+            assert_array_equal(codes, whole[slice(*rows), slice(*columns)])
 
 
-def good() -> bytes:
-    lines = any_lines((ROWS, COLUMNS), 6, range(5), 2)
-    return packed_png((ROWS, COLUMNS), 16, 3, lines)
+def good(interlace: int = 0) -> bytes:
+    make = interlaced_lines if interlace else any_lines
+    lines = make((ROWS, COLUMNS), 6, range(5), 2)
+    return packed_png((ROWS, COLUMNS), 16, 3, lines, interlace=interlace)
 
 
-def test_every_damage_is_one_sentence(tmp_path):
+@pytest.mark.parametrize("interlace", [0, 1])
+def test_every_damage_is_one_sentence(tmp_path, interlace):
     path = tmp_path / "strip.png"
-    path.write_bytes(good())
+    sound = good(interlace)
+    path.write_bytes(sound)
     (scan,) = open_scan(path)
-    start = good().index(b"IDAT") + 4
-    for at in range(start, len(good()) - 40, 97):
-        data = bytearray(good())
+    start = sound.index(b"IDAT") + 4
+    for at in range(start, len(sound) - 40, 97):
+        data = bytearray(sound)
         data[at] ^= 0x55
         path.write_bytes(data)
         with pytest.raises(ScanProblem, match=r"strip\.png: is (damaged|cut short)"):
@@ -140,10 +177,17 @@ def test_another_picture_in_its_place_is_refused(tmp_path):
         reduce(scan, 4)
 
 
-def test_a_large_picture_is_reduced_in_little_memory(tmp_path: Path):
+@pytest.mark.parametrize("interlace", [0, 1])
+def test_a_large_picture_is_reduced_in_little_memory(tmp_path: Path, interlace):
     # 144 MB of codes.
     path = tmp_path / "strip.png"
-    path.write_bytes(imagecodecs.png_encode(np.zeros((6000, 4000, 3), np.uint16), level=1))
+    size = (6000, 4000)
+    if interlace:
+        inner = [(-(-(6000 - y) // down), -(-(4000 - x) // step)) for x, y, step, down in PASSES]
+        lines = bytes(sum(rows * (1 + 6 * columns) for rows, columns in inner))
+        path.write_bytes(packed_png(size, 16, 3, lines, interlace=1))
+    else:
+        path.write_bytes(imagecodecs.png_encode(np.zeros((*size, 3), np.uint16), level=1))
     (scan,) = open_scan(path)
     tracemalloc.start()
     try:

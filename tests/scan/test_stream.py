@@ -4,6 +4,7 @@ import tracemalloc
 import zlib
 from pathlib import Path
 
+import imagecodecs
 import numpy as np
 import pytest
 import tifffile
@@ -15,8 +16,9 @@ from numpy.testing import assert_array_equal
 from pipeline.problem import ScanProblem
 from pipeline.scan import stream as deflate_stream
 from pipeline.scan import tiff
+from pipeline.scan.lzw import LzwDecoder
 from pipeline.scan.scan import open_scan, opened, reduce
-from pipeline.scan.stream import DataEndError, Inflated
+from pipeline.scan.stream import DataEndError, Unfolded
 from tests.scan.test_tiff import COLUMNS, ROWS, picture, write
 
 STORED = {
@@ -38,7 +40,7 @@ def pieces(data: bytes, size: int):
 @given(st.binary(max_size=3000), st.integers(1, 700), st.data())
 def test_it_is_what_zlib_unfolds(plain: bytes, size: int, data):
     repeated = plain * data.draw(st.integers(1, 20))
-    stream = Inflated(pieces(zlib.compress(repeated, data.draw(st.integers(0, 9))), size))
+    stream = Unfolded(pieces(zlib.compress(repeated, data.draw(st.integers(0, 9))), size))
     got, at = np.zeros(len(repeated), np.uint8), 0
     while at < len(got):
         count = data.draw(st.integers(1, len(got) - at))
@@ -48,23 +50,58 @@ def test_it_is_what_zlib_unfolds(plain: bytes, size: int, data):
     assert stream.end()
 
 
+@given(
+    st.lists(st.tuples(st.binary(min_size=1, max_size=40), st.integers(1, 900)), max_size=40),
+    st.integers(1, 700),
+    st.data(),
+)
+def test_lzw_is_what_imagecodecs_packed(words, size: int, data):
+    plain = b"".join(word * times for word, times in words) + b"end"
+    stream = Unfolded(pieces(imagecodecs.lzw_encode(plain), size), LzwDecoder())
+    got, at = np.zeros(len(plain), np.uint8), 0
+    while at < len(got):
+        count = data.draw(st.integers(1, len(got) - at))
+        stream.fill(got[at : at + count])
+        at += count
+    assert got.tobytes() == plain
+    assert stream.end()
+
+
+def test_lzw_fills_its_table_and_empties_it():
+    noise = np.random.default_rng(5).integers(0, 256, 1 << 20, np.uint8)
+    packed = imagecodecs.lzw_encode(noise.tobytes())
+    got = np.zeros_like(noise)
+    Unfolded(pieces(packed, 256 << 10), LzwDecoder()).fill(got)
+    assert_array_equal(got, noise)
+
+
+@given(st.binary(min_size=1, max_size=400))
+def test_lzw_of_nonsense_is_told_or_ends(packed: bytes):
+    try:
+        Unfolded(pieces(packed, 7), LzwDecoder()).fill(np.zeros(1 << 16, np.uint8))
+    except (DataEndError, ValueError):
+        pass
+    else:
+        pytest.fail("it made more than it can hold")
+
+
 def test_several_rows_are_filled_at_once():
     plain = np.random.default_rng(1).integers(0, 9, (700, 5000), np.uint8)
     got = np.zeros_like(plain)
-    Inflated(pieces(zlib.compress(plain.tobytes()), 1000)).fill(got)
+    Unfolded(pieces(zlib.compress(plain.tobytes()), 1000)).fill(got)
     assert_array_equal(got, plain)
 
 
 def test_data_that_end_too_early_or_late_are_told():
     packed = zlib.compress(bytes(1000))
     with pytest.raises(DataEndError):
-        Inflated(pieces(packed, 3)).fill(np.zeros(1001, np.uint8))
+        Unfolded(pieces(packed, 3)).fill(np.zeros(1001, np.uint8))
     with pytest.raises(DataEndError):
-        Inflated(pieces(packed[:-8], 3)).fill(np.zeros(1001, np.uint8))
-    early = Inflated(pieces(packed, 3))
+        Unfolded(pieces(packed[:-8], 3)).fill(np.zeros(1001, np.uint8))
+    early = Unfolded(pieces(packed, 3))
     early.fill(np.zeros(999, np.uint8))
     assert not early.end()
-    cut = Inflated(pieces(packed[:-2], 3))
+    cut = Unfolded(pieces(packed[:-2], 3))
     cut.fill(np.zeros(1000, np.uint8))
     assert not cut.end()
 
@@ -72,7 +109,7 @@ def test_data_that_end_too_early_or_late_are_told():
 def test_a_wrong_check_is_refused():
     packed = bytearray(zlib.compress(bytes(1000)))
     packed[-1] ^= 1
-    stream = Inflated(pieces(bytes(packed), 100))
+    stream = Unfolded(pieces(bytes(packed), 100))
 
     def read():
         stream.fill(np.zeros(1000, np.uint8))
@@ -104,10 +141,11 @@ def decoded(monkeypatch) -> list[int]:
     return seen
 
 
+@pytest.mark.parametrize("scheme", ["zlib", "lzw"])
 @pytest.mark.parametrize("kind", [np.uint8, np.uint16])
 @pytest.mark.parametrize("name", STORED)
-def test_bands_in_order_are_those_written(tmp_path, name, kind, decoded):
-    path = write(tmp_path / "strip.tif", picture(kind), compression="zlib", **STORED[name])
+def test_bands_in_order_are_those_written(tmp_path, name, kind, scheme, decoded):
+    path = write(tmp_path / "strip.tif", picture(kind), compression=scheme, **STORED[name])
     (scan,) = open_scan(path)
     for columns in ((0, COLUMNS), (17, 90)):
         with opened(scan, in_order=True) as reader:
@@ -117,13 +155,14 @@ def test_bands_in_order_are_those_written(tmp_path, name, kind, decoded):
     assert not decoded
 
 
+@pytest.mark.parametrize("scheme", ["zlib", "lzw"])
 @pytest.mark.parametrize("name", STORED)
 @settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(spans=st.lists(st.tuples(st.integers(0, ROWS - 1), st.integers(1, 40)), max_size=5))
-def test_rows_out_of_order_are_right_too(tmp_path, name, spans):
+def test_rows_out_of_order_are_right_too(tmp_path, name, scheme, spans):
     path = tmp_path / "strip.tif"
     if not path.exists():
-        write(path, picture(), compression="zlib", **STORED[name])
+        write(path, picture(), compression=scheme, **STORED[name])
     (scan,) = open_scan(path)
     with opened(scan, in_order=True) as reader:
         for top, high in spans:
@@ -148,7 +187,7 @@ def test_four_samples_and_floats(tmp_path, decoded):
 @pytest.mark.parametrize(
     "options",
     [
-        {"compression": "lzw"},
+        {"compression": "lzw", "tile": (32, 32)},
         {"compression": "zlib", "tile": (32, 32)},
         {"compression": "zstd"},
         {"compression": "packbits"},
@@ -205,10 +244,11 @@ def test_a_file_cut_short_after_it_was_described_is_told(tmp_path):
             reader.codes((0, ROWS), (0, COLUMNS))
 
 
-def test_a_picture_in_one_strip_is_reduced_in_little_memory(tmp_path):
+@pytest.mark.parametrize("scheme", ["zlib", "lzw"])
+def test_a_picture_in_one_strip_is_reduced_in_little_memory(tmp_path, scheme):
     # 144 MB of codes.
     data = np.zeros((6000, 4000, 3), np.uint16)
-    path = write(tmp_path / "strip.tif", data, compression="zlib", rowsperstrip=6000)
+    path = write(tmp_path / "strip.tif", data, compression=scheme, rowsperstrip=6000)
     del data
     (scan,) = open_scan(path)
     tracemalloc.start()

@@ -15,7 +15,7 @@ from PIL import Image
 
 from pipeline.problem import ScanProblem
 from pipeline.scan import tiff
-from pipeline.scan.scan import open_scan, reduce
+from pipeline.scan.scan import open_scan, opened, reduce
 from tests.render.whole_pictures import read_codes, read_infrared
 
 ROWS, COLUMNS = 83, 117
@@ -494,3 +494,19 @@ def test_bands_decode_each_strip_or_tile_once(tmp_path, monkeypatch, name):
         bands = [reader.codes((top, min(top + 6, ROWS)), (0, COLUMNS)) for top in range(0, ROWS, 6)]
     assert_array_equal(np.concatenate(bands), picture())
     assert len(decoded) == len(set(decoded)) > 0
+
+
+def test_a_row_of_tiles_is_given_back_before_the_next_is_decoded(tmp_path):
+    # A row of tiles takes 12.6 MB, a band of 8 rows 0.2 MB.
+    codes = np.zeros((1024, 4096, 3), np.uint16)
+    path = write(tmp_path / "wide.tif", codes, tile=(512, 512), compression="zlib")
+    (scan,) = open_scan(path)
+    tracemalloc.start()
+    try:
+        with opened(scan, in_order=True) as reader:
+            for top in range(4, 1020, 8):
+                reader.codes((top, top + 8), (0, 4096))
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert peak < 1.6 * codes[:512].nbytes

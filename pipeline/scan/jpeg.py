@@ -1,0 +1,125 @@
+"""JPEG: its rows decoded one after another, or the whole of a small one."""
+
+import math
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import numpy as np
+from PIL import JpegImagePlugin
+
+from pipeline.kinds import Codes, Span
+from pipeline.problem import ScanProblem
+from pipeline.scan.container import (
+    MUCH_BYTES,
+    Container,
+    Page,
+    Reader,
+    broken,
+    guarded,
+    in_turn,
+)
+from pipeline.scan.rows import RowsInOrder
+from pipeline.scan.whole import OTHER_PICTURE, PictureReader, page_of
+
+# The library keeps about so many rows gone by, if it is asked for a row a call (measured).
+_KEPT_ROWS = 800
+# Channels of the modes of a JPEG that may be RGB.
+_CHANNELS = {"L": 1, "RGB": 3}
+_LOSSY = "8-bit JPEG loses shadow detail of the film: scan to 16-bit TIFF instead"
+
+
+def jpeg_pages(path: Path) -> tuple[Page, ...]:
+    """Describe the picture of a JPEG, with a note that it holds less than film does.
+
+    Raises
+    ------
+    ScanProblem
+        The file is damaged or not RGB.
+    """
+    with guarded(path), path.open("rb") as handle:
+        picture = _jpeg(handle)
+        channels = _CHANNELS.get(picture.mode)
+        if channels is None:
+            raise ScanProblem(path, f"is {picture.mode}, not RGB", "scan or save it as RGB")
+        size, info, held = picture.size, picture.info, _coefficient_bytes(picture)
+        return (page_of(path, _JPEG, size, info, 8, channels, None, (_LOSSY,), held),)
+
+
+def _jpeg(handle: BinaryIO) -> JpegImagePlugin.JpegImageFile:
+    """Open a JPEG; damaged Exif is no reason to talk, let alone to refuse it."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", module=r"PIL\.")
+        return JpegImagePlugin.JpegImageFile(handle)
+
+
+def _coefficient_bytes(picture: JpegImagePlugin.JpegImageFile) -> int:
+    """Return the bytes that are held of a picture whose coefficients come in several passes.
+
+    Of others only rows are. Coefficients are of two bytes each, as many as there are samples.
+    """
+    if not picture.info.get("progressive"):
+        return 0
+    ways = [(across, down) for _, across, down, _ in picture.layer]
+    most_across, most_down = (max(sides) for sides in zip(*ways, strict=True))
+    share: float = sum(across * down for across, down in ways) / (most_across * most_down)
+    return math.ceil(2 * picture.size[0] * picture.size[1] * share)
+
+
+class JpegRows(RowsInOrder):
+    """Windows of a JPEG of rows in order; a row before the last ones starts it again."""
+
+    def __init__(self, path: Path, page: Page) -> None:
+        super().__init__(path, page.width * 3, np.uint8)
+        self._width, self._height = page.width, page.height
+        self._start()
+
+    def _start(self) -> None:
+        import pyvips
+
+        # Opened as a source, for of a file by its name the library may hold an older state. A file
+        # that is cut short is refused, instead of filled with grey.
+        source = pyvips.Source.new_from_file(str(self._path))
+        picture: Any = pyvips.Image.jpegload_source(
+            source, access="sequential", fail_on="truncated"
+        )
+        if (picture.width, picture.height, picture.bands) != (self._width, self._height, 3):
+            raise broken(self._path, OTHER_PICTURE)
+        self._region = pyvips.Region.new(picture)
+
+    def _next(self, first: int, count: int, columns: Span, wanted: Codes | None) -> None:
+        # What the library keeps of rows gone by grows with the size of a call.
+        for row in range(count):
+            line = self._region.fetch(0, first + row, self._width, 1)
+            if wanted is not None:
+                wanted[row] = np.frombuffer(line, np.uint8).reshape(-1, 3)[slice(*columns)]
+
+
+@contextmanager
+def _opened(path: Path, page: Page, in_order: bool = False) -> Iterator[Reader]:
+    """Decode a JPEG row by row, or as a whole where a small one is not read in order."""
+    if not in_order and page.width * page.height * 4 < MUCH_BYTES:
+        with guarded(path):
+            reader: Reader = _whole(path, page)
+        yield reader
+        return
+    held = page.held_bytes or _KEPT_ROWS * page.width * 3
+    with in_turn(held if in_order else 0):
+        with guarded(path):
+            reader = JpegRows(path, page)
+        yield reader
+
+
+def _whole(path: Path, page: Page) -> Reader:
+    # Unlike others this decoder refuses a file that is cut short, instead of filling with grey.
+    with path.open("rb") as handle:
+        picture = _jpeg(handle)
+        picture.load()
+    if picture.size != (page.width, page.height) or picture.mode != "RGB":
+        raise broken(path, OTHER_PICTURE)
+    return PictureReader(picture)
+
+
+_JPEG = Container(_opened, lossy=True)
