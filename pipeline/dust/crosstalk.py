@@ -68,7 +68,7 @@ def _fitted_talk(infrared: Float32, density: Float32, inside: Mask) -> CrossTalk
     """
     if np.count_nonzero(inside) < 2 * _LEAST_SAMPLES:
         return None
-    fitted, off, doubt = _trimmed_fit(*_readings(infrared, density, inside), np.linalg.solve)
+    fitted, off, doubt = _trimmed_fit(*_readings(infrared, density, inside), _nearest)
     flat, *_ = _trimmed_fit(*_readings(infrared, density, _flat(density, inside)), _possible)
     red, green, blue = flat[:3].tolist()
     verdict: Verdict = "dust"
@@ -121,6 +121,11 @@ def _trimmed_fit(
         kept = np.abs(off) < _KEPT * max(noise, 1e-6)
     inverse = np.linalg.inv(energy)
     return fitted, off, _DOUBT * noise * (_ALIKE * float(inverse[2, 2])) ** 0.5
+
+
+def _nearest(energy: Float64, pull: Float64) -> Float64:
+    """Return the least of a quadratic form (n, n)."""
+    return np.asarray(np.linalg.solve(energy, pull), np.float64)
 
 
 def _possible(energy: Float64, pull: Float64) -> Float64:
