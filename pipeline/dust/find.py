@@ -26,7 +26,7 @@ _MOST_PIXELS, _LEVEL_SAMPLES = 20_000, 24
 # in its neighbours. What it mixes may be as far off as scans are soft, and as narrow, so that blur
 # takes a third of its contrast.
 _NEAR_PX, _WIDE_PX, _WIDE_STEP_PX, _SOFT_PX = 1, 9, 3, 1.0
-_LEAST_SHOWN, _BLURRED = 0.005, 0.5
+_LEAST_SHOWN, _BLURRED, _RIM_SHARE = 0.005, 0.5, 0.5
 _LEVEL_MM, _LEAST_LEVEL_PX = 1.5, 24
 # Wider than this are holder, tape and the maker's ink, not dust.
 _WIDEST_MM = 1.2
@@ -211,7 +211,7 @@ def _standing_out(
     noise = np.interp(tones[at], places, found)
     bare = _without_dust(through, over, talk)
     more = _edges(bare, talk, focus_px, at)
-    lower = _RIM * noise + more
+    lower = _RIM * noise + _RIM_SHARE * more
     if focus_px:
         reach = max(1, round(2 * focus_px))
         lower = np.maximum(lower, _FAINT_RIM * highest_at(over, reach, *at))
