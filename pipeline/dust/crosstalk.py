@@ -69,7 +69,11 @@ def _fitted_talk(infrared: Float32, density: Float32, inside: Mask) -> CrossTalk
     if np.count_nonzero(inside) < 2 * _LEAST_SAMPLES:
         return None
     fitted, off, doubt = _trimmed_fit(*_readings(infrared, density, inside), _nearest)
-    flat, *_ = _trimmed_fit(*_readings(infrared, density, _flat(density, inside)), _possible)
+    terms, seen = _readings(infrared, density, _flat(density, inside, infrared))
+    beside = seen - terms @ fitted
+    beside -= np.median(beside)
+    kept = np.abs(beside) < _KEPT * max(spread(beside), 1e-6)
+    flat, *_ = _trimmed_fit(terms[kept], seen[kept], _possible)
     red, green, blue = flat[:3].tolist()
     verdict: Verdict = "dust"
     if float((np.abs(off) > _MISFIT).mean()) > _MOST_MISFIT_SHARE:
@@ -79,9 +83,9 @@ def _fitted_talk(infrared: Float32, density: Float32, inside: Mask) -> CrossTalk
     return CrossTalk((red, green, blue), verdict)
 
 
-def _flat(density: Float32, inside: Mask) -> Mask:
+def _flat(density: Float32, inside: Mask, infrared: Float32) -> Mask:
     """Return the half (h, w) of the pictures that is the flattest, in no channel steep."""
-    planes = (np.ascontiguousarray(density[..., channel]) for channel in range(3))
+    planes = (*(np.ascontiguousarray(density[..., channel]) for channel in range(3)), infrared)
     steep = np.max([np.hypot(*slopes(plane)) for plane in planes], axis=0)
     flat: Mask = inside & (steep <= np.median(steep[inside]))
     return flat

@@ -23,9 +23,9 @@ _LEAST_PER_TONE = 200
 # twentieth of the noise.
 _MOST_PIXELS, _LEVEL_SAMPLES = 20_000, 24
 # Planes are laid over each other to a tenth of a pixel, but differ in sharpness: a place takes
-# in its neighbours. What it mixes may be as far off as scans are soft, and as narrow, so that blur
-# takes a third of its contrast.
-_NEAR_PX, _WIDE_PX, _WIDE_STEP_PX, _SOFT_PX = 1, 9, 3, 1.0
+# in its neighbours. What it mixes may be as far off as lines on film run together, and as narrow,
+# so that blur takes a third of its contrast.
+_NEAR_PX, _LEAST_WIDE_PX, _WIDE_MM, _WIDE_STEPS, _SOFT_PX = 1, 9, 0.17, 3, 1.0
 _LEAST_SHOWN, _BLURRED, _RIM_SHARE = 0.005, 0.5, 0.5
 _LEVEL_MM, _LEAST_LEVEL_PX = 1.5, 24
 # Wider than this are holder, tape and the maker's ink, not dust.
@@ -119,7 +119,7 @@ def dust_of(
     through = blurred(seen.through, focus_px)
     over = moved(infrared, shift) - through
     over -= _level(over, px_per_mm)
-    mask = _standing_out(over, seen.tones, through, talk, focus_px)
+    mask = _standing_out(over, seen.tones, through, talk, focus_px, px_per_mm)
     share = np.ones(mask.shape, np.float32)
     none = Dust(np.zeros(mask.shape, bool), share, np.zeros((0, 3), np.float32), focus_px)
     if not mask.any():
@@ -186,7 +186,12 @@ def _level(over: Float32, px_per_mm: float) -> Float32:
 
 
 def _standing_out(
-    over: Float32, tones: Float32, through: Float32, talk: CrossTalk, focus_px: float
+    over: Float32,
+    tones: Float32,
+    through: Float32,
+    talk: CrossTalk,
+    focus_px: float,
+    px_per_mm: float,
 ) -> Mask:
     """Return where a plane stands out of its noise and of what edges explain.
 
@@ -210,7 +215,7 @@ def _standing_out(
         return mask
     noise = np.interp(tones[at], places, found)
     bare = _without_dust(through, over, talk)
-    more = _edges(bare, talk, focus_px, at)
+    more = _edges(bare, talk, focus_px, px_per_mm, at)
     lower = _RIM * noise + _RIM_SHARE * more
     if focus_px:
         reach = max(1, round(2 * focus_px))
@@ -227,7 +232,9 @@ def _without_dust(through: Float32, over: Float32, talk: CrossTalk) -> Float32:
     return bare
 
 
-def _edges(through: Float32, talk: CrossTalk, focus_px: float, at: Places) -> Float32:
+def _edges(
+    through: Float32, talk: CrossTalk, focus_px: float, px_per_mm: float, at: Places
+) -> Float32:
     """Return what edges of a picture may add at places, (n,), as `explained` says."""
     from pipeline.dust.kernel import explained
 
@@ -235,7 +242,8 @@ def _edges(through: Float32, talk: CrossTalk, focus_px: float, at: Places) -> Fl
     if shown <= _LEAST_SHOWN:
         return np.zeros(len(at[0]), np.float32)
     soft = smooth(through, _SOFT_PX)
-    reaches = np.array([_NEAR_PX + round(focus_px / 2), _WIDE_PX, _WIDE_STEP_PX])
+    wide = max(_LEAST_WIDE_PX, round(_WIDE_MM * px_per_mm))
+    reaches = np.array([_NEAR_PX + round(focus_px / 2), wide, wide // _WIDE_STEPS])
     more: Float32 = explained(soft, shown, _BLURRED, reaches, *at)
     return more
 
