@@ -1,5 +1,4 @@
 from .crosstalk import cross_talk as cross_talk
-from .fill import Box as Box
 from .find import dust_of as dust_of
 from .find import seen_of as seen_of
 from .infrared import CrossTalk as CrossTalk

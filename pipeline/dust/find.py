@@ -7,8 +7,9 @@ from itertools import pairwise
 import cv2
 import numpy as np
 
-from pipeline.dust.fill import filled, groups, near_blocks
-from pipeline.dust.infrared import CrossTalk, blurred, moved, shown, slopes, smooth, spread, tone
+from pipeline.dust.fill import Places, gaussian, plate
+from pipeline.dust.infrared import CrossTalk, blurred, moved, smooth, spread
+from pipeline.dust.parts import NEAR, joined, parts_of
 from pipeline.kinds import Float32, Float64, Mask, Point, Triple
 
 LEAST_LIGHT = 1e-5
@@ -18,12 +19,14 @@ _CLEAR, _RIM = 6.0, 2.5
 _LEAST_NOISE = 0.003
 _TONES = 12
 _LEAST_PER_TONE = 200
-# So many pixels tell the noise to two parts in a hundred, and so many a square's level to a
-# fiftieth of the noise.
-_MOST_PIXELS, _LEVEL_SAMPLES = 60_000, 48
-# What is left of a picture's edges in the infra-red, in pixels that they seem displaced: planes
-# are laid over each other to a tenth of one, but differ in sharpness.
-_EDGE_CLEAR_PX, _EDGE_RIM_PX, _BEND_PX = 0.6, 0.25, 0.5
+# So many pixels tell the noise to four parts in a hundred, and so many a square's level to a
+# twentieth of the noise.
+_MOST_PIXELS, _LEVEL_SAMPLES = 20_000, 24
+# Planes are laid over each other to a tenth of a pixel, but differ in sharpness: a place takes
+# in its neighbours. What it mixes may be as far off as lines on film run together, and as narrow,
+# so that blur takes a third of its contrast.
+_NEAR_PX, _LEAST_WIDE_PX, _WIDE_MM, _WIDE_STEPS, _SOFT_PX = 1, 9, 0.17, 3, 1.0
+_LEAST_SHOWN, _BLURRED, _RIM_SHARE = 0.005, 0.5, 0.5
 _LEVEL_MM, _LEAST_LEVEL_PX = 1.5, 24
 # Wider than this are holder, tape and the maker's ink, not dust.
 _WIDEST_MM = 1.2
@@ -35,8 +38,6 @@ _FAINT_RIM = 0.12
 _TEXTURE_PX, _FILL_ERROR = 3.0, 0.7
 # Dust dims the picture by at least this share of what it takes from the infra-red.
 _LEAST_SEEN, _DOUBT = 0.35, 3.0
-# As much round about as the median, slopes and bends of edges draw on.
-_EDGES_HALO_PX = 8
 
 
 @dataclass(frozen=True)
@@ -72,8 +73,12 @@ def density_of(light: Float32, dark: Triple) -> Float32:
 
 def seen_of(light: Float32, dark: Triple, talk: CrossTalk) -> Seen:
     """Return what light in planes (3, h, w), less the dark level, shows."""
-    density = density_of(np.moveaxis(light, 0, 2), dark)
-    return Seen(density, tone(density), shown(density, talk))
+    from pipeline.dust.kernel import densities
+
+    density = np.empty(light.shape, np.float32)
+    level, share = (np.asarray(each, np.float32) for each in (dark, talk.share))
+    tones, through = densities(light, level, share, np.float32(LEAST_LIGHT), density)
+    return Seen(np.moveaxis(density, 0, 2), tones, through)
 
 
 def dust_of(
@@ -114,77 +119,52 @@ def dust_of(
     through = blurred(seen.through, focus_px)
     over = moved(infrared, shift) - through
     over -= _level(over, px_per_mm)
-    mask = _standing_out(over, seen.tones, through, focus_px)
-    none = Dust(mask, np.ones(mask.shape, np.float32), np.zeros((0, 3), np.float32), focus_px)
+    mask = _standing_out(over, seen.tones, through, talk, focus_px, px_per_mm)
+    share = np.ones(mask.shape, np.float32)
+    none = Dust(np.zeros(mask.shape, bool), share, np.zeros((0, 3), np.float32), focus_px)
     if not mask.any():
         return none
     beyond = math.ceil(max(map(abs, shift)) + 2.0 * focus_px) + 1 if any(shift) else 0
-    mask &= ~_no_film(seen.density, base, px_per_mm)
+    mask &= ~_no_film(seen, base, px_per_mm)
     # At the border, where one of the planes ends, they do not both show the film.
     mask[:beyond] = mask[mask.shape[0] - beyond :] = False
     mask[:, :beyond] = mask[:, mask.shape[1] - beyond :] = False
     mask = _grown(_without_wide(mask, px_per_mm), px_per_mm)
-    if mask.mean() > _MOST_OF_A_PICTURE:
-        mask[:] = False
+    if not 0.0 < mask.mean() <= _MOST_OF_A_PICTURE:
+        return none
     lost = np.maximum(over[mask], 0.0) * np.float32(talk.gain)
-    none.share[mask] = np.power(np.float32(10.0), -lost)
-    filling = _filling(seen.density, mask)
-    return _confirmed(Dust(mask, none.share, filling, focus_px), seen)
+    share[mask] = np.power(np.float32(10.0), -lost)
+    return _confirmed(mask, share, focus_px, seen)
 
 
-def _filling(density: Float32, mask: Mask) -> Float32:
-    """Return density (n, 3) from round about for the places of a mask.
-
-    Places that lie far from each other are filled one after the other.
-    """
-    order = np.full(mask.shape, -1, np.int32)
-    order[mask] = np.arange(int(mask.sum()), dtype=np.int32)
-    filling = np.empty((int(mask.sum()), 3), np.float32)
-    for box in groups(mask):
-        own = mask[box]
-        filling[order[box][own]] = filled(np.ascontiguousarray(density[box]), own)
-    return filling
-
-
-def _confirmed(dust: Dust, seen: Seen) -> Dust:
+def _confirmed(mask: Mask, share: Float32, focus_px: float, seen: Seen) -> Dust:
     """Return the dust whose dimming shows in the picture as well.
 
     What is dark in the infra-red alone is a fault of that plane, or an edge of the picture that
     the two planes have at different places.
     """
-    if not dust.mask.any():
-        return dust
-    count, labels = cv2.connectedComponents(dust.mask.astype(np.uint8), connectivity=8)
-    part = labels[dust.mask]
-    lost = -np.log10(dust.share[dust.mask])
-    dimmed = (seen.density[dust.mask] - dust.filling).mean(axis=1)
-    doubt = filling_error(dust.mask, seen.tones)
-    missing = np.bincount(part, lost * (_LEAST_SEEN * lost - dimmed), count)
-    shows = missing < _DOUBT * np.sqrt(np.bincount(part, (lost * doubt) ** 2, count))
-    mask = dust.mask.copy()
-    mask[dust.mask] = shows[part]
-    share: Float32 = np.where(mask, dust.share, np.float32(1.0))
-    return Dust(mask, share, dust.filling[shows[part]], dust.focus_px)
+    parts = parts_of(mask, steps=NEAR)
+    order = np.full(mask.shape, -1, np.int32)
+    filling = plate(seen.density, parts, order)
+    at = parts.rows, parts.columns
+    lost = -np.log10(share[at])
+    dimmed = (seen.density[at] - filling).mean(axis=1)
+    doubt = filling_error(mask, seen.tones, at)
+    first = parts.starts[:-1]
+    missing = np.add.reduceat(lost * (_LEAST_SEEN * lost - dimmed), first)
+    shows = missing < _DOUBT * np.sqrt(np.add.reduceat((lost * doubt) ** 2, first))
+    kept = np.repeat(shows, np.diff(parts.starts))
+    mask[at], order[at] = kept, np.arange(len(kept), dtype=np.int32)
+    share[~mask] = 1.0
+    return Dust(mask, share, filling[order[mask]], focus_px)
 
 
-def filling_error(mask: Mask, tones: Float32) -> Float32:
-    """Return how far filled places may be off, (n,): the texture of clean places near by."""
-    error = np.zeros(mask.shape, np.float32)
-    for run, wide, inner in near_blocks(mask):
-        clean = (~mask[wide]).astype(np.float32)
-        shows = tones[wide] * clean
-        weight = smooth(clean, _TEXTURE_PX) + np.float32(1e-6)
-        mean = smooth(shows, _TEXTURE_PX) / weight
-        square = smooth(shows * tones[wide], _TEXTURE_PX) / weight
-        texture = _FILL_ERROR * np.sqrt(np.maximum(square - mean * mean, 0.0)) + 1e-4
-        error[run] = texture[inner]
-    return np.asarray(error[mask], np.float32)
+def filling_error(mask: Mask, tones: Float32, at: Places) -> Float32:
+    """Return how far places filled may be off, (n,): the texture of clean places near by."""
+    from pipeline.dust.kernel import textures
 
-
-def highest(plane: Float32, reach_px: int) -> Float32:
-    """Return the highest value of a plane within so many pixels of each."""
-    kernel = np.ones((2 * reach_px + 1,) * 2, np.uint8)
-    return np.asarray(cv2.dilate(plane, kernel), np.float32)
+    spreads = textures(tones, mask.view(np.uint8), gaussian(_TEXTURE_PX), *at)
+    return np.asarray(_FILL_ERROR * spreads + 1e-4, np.float32)
 
 
 def _level(over: Float32, px_per_mm: float) -> Float32:
@@ -205,33 +185,67 @@ def _level(over: Float32, px_per_mm: float) -> Float32:
     return np.asarray(cv2.resize(grid, (width, height), interpolation=cv2.INTER_LINEAR))
 
 
-def _standing_out(over: Float32, tones: Float32, through: Float32, focus_px: float) -> Mask:
-    """Return where a plane stands out of its noise and of the picture's edges."""
+def _standing_out(
+    over: Float32,
+    tones: Float32,
+    through: Float32,
+    talk: CrossTalk,
+    focus_px: float,
+    px_per_mm: float,
+) -> Mask:
+    """Return where a plane stands out of its noise and of what edges explain.
+
+    Where a pixel takes in light and dark of the picture, light adds up. As infra-red shows dark
+    as less dark, it shows a mixture as darker than its visible light tells: for what visible
+    light there is, no mixture is darker than that of the lightest and the darkest.
+    """
+    from pipeline.dust.kernel import highest_at
+
     places, found = _noise(over, tones)
-    noise = np.full(over.shape, np.inf, np.float32)
     # Elsewhere the noise is not needed, whatever the tone.
-    possible = over > _RIM * found.min()
-    noise[possible] = np.interp(tones[possible], places, found)
-    loose = _joined(over > _CLEAR * noise, over > _RIM * noise)
-    clear, rim = np.zeros((2, *over.shape), bool)
-    reach = max(1, round(2 * focus_px))
-    for run, wide, inner in near_blocks(loose, _EDGES_HALO_PX):
-        steep = _steep(through[wide])[inner]
-        lower = _RIM * noise[run] + _EDGE_RIM_PX * steep
-        if focus_px:
-            lower = np.maximum(lower, _FAINT_RIM * highest(over[wide], reach)[inner])
-        clear[run] = over[run] > _CLEAR * noise[run] + _EDGE_CLEAR_PX * steep
-        rim[run] = over[run] > lower
-    return _joined(clear, rim)
+    rim = over > _RIM * found.min()
+    noise = np.interp(tones[rim], places, found)
+    clear, above = np.zeros(over.shape, bool), over[rim]
+    clear[rim] = above > _CLEAR * noise
+    rim[rim] = above > _RIM * noise
+    loose = parts_of(rim, clear)
+    at = loose.rows, loose.columns
+    mask = np.zeros(over.shape, bool)
+    if not len(loose):
+        return mask
+    noise = np.interp(tones[at], places, found)
+    bare = _without_dust(through, over, talk)
+    more = _edges(bare, talk, focus_px, px_per_mm, at)
+    lower = _RIM * noise + _RIM_SHARE * more
+    if focus_px:
+        reach = max(1, round(2 * focus_px))
+        lower = np.maximum(lower, _FAINT_RIM * highest_at(over, reach, *at))
+    clear[:], rim[:] = False, False
+    clear[at], rim[at] = over[at] > _CLEAR * noise + more, over[at] > lower
+    return joined(clear, rim)
 
 
-def _steep(through: Float32) -> Float32:
-    """Return how steep a picture's edges are, and how bent, as the infra-red shows them."""
-    # Of a median only the picture's edges are left, not those of dust itself.
-    edges = np.asarray(cv2.medianBlur(through, 5), np.float32)
-    bent = np.abs(cv2.Laplacian(edges, cv2.CV_32F, ksize=1))
-    steep = np.hypot(*slopes(edges)) + np.float32(_BEND_PX) * bent
-    return highest(np.maximum(steep, np.hypot(*slopes(through))), 1)
+def _without_dust(through: Float32, over: Float32, talk: CrossTalk) -> Float32:
+    """Return what shows of a picture (h, w) if all that stands out is dust, which dims it too."""
+    shown = np.float32(sum(talk.share) * talk.gain)
+    bare: Float32 = (through - shown * np.maximum(over, 0.0)).astype(np.float32)
+    return bare
+
+
+def _edges(
+    through: Float32, talk: CrossTalk, focus_px: float, px_per_mm: float, at: Places
+) -> Float32:
+    """Return what edges of a picture may add at places, (n,), as `explained` says."""
+    from pipeline.dust.kernel import explained
+
+    shown = sum(talk.share)
+    if shown <= _LEAST_SHOWN:
+        return np.zeros(len(at[0]), np.float32)
+    soft = smooth(through, _SOFT_PX)
+    wide = max(_LEAST_WIDE_PX, round(_WIDE_MM * px_per_mm))
+    reaches = np.array([_NEAR_PX + round(focus_px / 2), wide, wide // _WIDE_STEPS])
+    more: Float32 = explained(soft, shown, _BLURRED, reaches, *at)
+    return more
 
 
 def _noise(over: Float32, tones: Float32) -> tuple[Float64, Float64]:
@@ -252,22 +266,13 @@ def _noise(over: Float32, tones: Float32) -> tuple[Float64, Float64]:
     return np.array(places, float), np.array(found, float)
 
 
-def _joined(clear: Mask, rim: Mask) -> Mask:
-    """Return the parts of a rim that hold a clear place."""
-    _, labels = cv2.connectedComponents(rim.astype(np.uint8), connectivity=8)
-    wanted = np.zeros(int(labels.max()) + 1, bool)
-    wanted[labels[clear]] = True
-    wanted[0] = False
-    joined: Mask = wanted[labels]
-    return joined
-
-
-def _no_film(density: Float32, base: Triple, px_per_mm: float) -> Mask:
+def _no_film(seen: Seen, base: Triple, px_per_mm: float) -> Mask:
     """Return where light passes film by: perforations and the open gate, with their edges."""
-    red, green, blue = (density[..., k] < base[k] - _CLEAR_OF_FILM for k in range(3))
-    lighter = red & green & blue
+    lighter = seen.tones < sum(base) / 3.0 - _CLEAR_OF_FILM
     if not lighter.any():
         return np.asarray(lighter, bool)
+    for channel in range(3):
+        lighter &= seen.density[..., channel] < base[channel] - _CLEAR_OF_FILM
     size = 2 * max(1, round(0.1 * px_per_mm)) + 1
     kernel = np.ones((size, size), np.uint8)
     wide = cv2.morphologyEx(lighter.astype(np.uint8), cv2.MORPH_OPEN, kernel)
@@ -276,10 +281,13 @@ def _no_film(density: Float32, base: Triple, px_per_mm: float) -> Mask:
 
 def _without_wide(mask: Mask, px_per_mm: float) -> Mask:
     """Return a mask without the parts that are too wide in all directions."""
+    widest = _WIDEST_MM * px_per_mm
+    if parts_of(mask).widths().max(initial=0) < widest:
+        return mask
     inside = cv2.copyMakeBorder(mask.astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_REPLICATE)
     depth = cv2.distanceTransform(inside, cv2.DIST_L2, 3)[1:-1, 1:-1]
-    wide = depth > _WIDEST_MM / 2 * px_per_mm
-    return mask & ~_joined(wide & mask, mask)
+    wide = depth > widest / 2
+    return mask & ~joined(wide & mask, mask)
 
 
 def _grown(mask: Mask, px_per_mm: float) -> Mask:

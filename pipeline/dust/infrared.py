@@ -47,8 +47,9 @@ def tone_exponent(encoding: Encoding) -> float:
 
 def infrared_density(plane: Float32, exponent: float) -> Float32:
     """Return density of an infra-red plane (h, w) of codes 0 to 1, full scale being 0."""
-    light = np.maximum(plane, np.float32(_LEAST_LIGHT))
-    return np.asarray(np.log10(light) * np.float32(-exponent), np.float32)
+    from pipeline.dust.kernel import density_of_plane
+
+    return density_of_plane(plane, np.float32(_LEAST_LIGHT), np.float32(exponent))
 
 
 def spread(values: Floats) -> float:
@@ -80,11 +81,13 @@ def slopes(plane: Float32) -> tuple[Float32, Float32]:
 
 
 def blurred(density: Float32, sigma: float) -> Float32:
-    """Return densities (h, w) or (h, w, 3) as a lens out of focus by a blur of sigma has them."""
+    """Return densities (h, w) as a lens out of focus by a blur of sigma has them."""
     if sigma <= 0.0:
         return density
-    light = smooth(np.power(np.float32(10.0), -density), sigma)
-    return np.asarray(-np.log10(np.maximum(light, np.float32(_LEAST_SOFT))), np.float32)
+    from pipeline.dust.kernel import density_of_plane, light_of_plane
+
+    light = smooth(light_of_plane(density), sigma)
+    return density_of_plane(light, np.float32(_LEAST_SOFT), np.float32(1.0))
 
 
 def moved(plane: Float32, shift: tuple[float, float]) -> Float32:

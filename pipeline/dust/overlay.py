@@ -16,7 +16,7 @@ _LARGEST_DETAIL = 0.3
 # Correlation of details that tells a place; noise alone seldom has a tenth of it.
 _CLEAR_PEAK = 0.05
 _DUST_SHARE = 0.2
-_REFINEMENTS, _MOST_REFINED_PX = 3, 1.0
+_CENTRINGS, _REFINEMENTS, _MOST_REFINED_PX = 3, 3, 1.0
 _LEAST_SLOPE, _STEEP = 0.003, 0.9
 _LEAST_SAMPLES, _ROUNDS, _KEPT = 500, 6, 3.0
 # Lenses magnify infra-red otherwise by some parts in ten thousand: a pixel or so in a frame. What
@@ -109,11 +109,16 @@ def find_shift(infrared: Float32, density: Float32, talk: CrossTalk) -> Point:
 
 
 def details_shift(squares: Sequence[Square]) -> Point:
-    """Return the shift at which details of plane and picture go together best, if any does."""
+    """Return the shift at which details of plane and picture go together best, if any does.
+
+    Between pixels the peak is not quite as a Gaussian has it, but the two sides of a peak that
+    lies on a pixel are alike: the plane is moved there, step by step.
+    """
     total, power = np.zeros((2 * _MOST_SHIFT_PX + 1,) * 2), [0.0, 0.0]
-    for square in squares:
-        one, other = details(square.infrared), details(square.both)
-        total += _correlation(one, other)
+    shown = [details(square.both) for square in squares]
+    for square, other in zip(squares, shown, strict=True):
+        one = details(square.infrared)
+        total += _correlation(one, other, _MOST_SHIFT_PX)
         power = [power[0] + float((one * one).sum()), power[1] + float((other * other).sum())]
     row, column = np.unravel_index(int(np.argmax(total)), total.shape)
     edge = (0, 2 * _MOST_SHIFT_PX)
@@ -121,9 +126,15 @@ def details_shift(squares: Sequence[Square]) -> Point:
     unclear = peak < _CLEAR_PEAK * max((power[0] * power[1]) ** 0.5, 1e-12)
     if row in edge or column in edge or unclear:
         return 0.0, 0.0
-    x = column - _MOST_SHIFT_PX + _between(total[row, column - 1 : column + 2])
-    y = row - _MOST_SHIFT_PX + _between(total[row - 1 : row + 2, column])
-    return float(x), float(y)
+    near = total[row - 1 : row + 2, column - 1 : column + 2]
+    x, y = float(column - _MOST_SHIFT_PX), float(row - _MOST_SHIFT_PX)
+    for step in range(_CENTRINGS):
+        if step:
+            near = np.zeros((3, 3))
+            for square, other in zip(squares, shown, strict=True):
+                near += _correlation(details(moved(square.infrared, (x, y))), other, 1)
+        x, y = x + _between(near[1]), y + _between(near[:, 1])
+    return x, y
 
 
 def _refined(squares: Sequence[Square], first: Point) -> Overlay:
@@ -136,7 +147,19 @@ def _refined(squares: Sequence[Square], first: Point) -> Overlay:
     for _ in range(_REFINEMENTS):
         terms = terms + _edge_shift(squares, seen, _overlay(terms))
     farther = float(np.abs(terms[0] - first).max() + np.abs(terms[1:]).sum(axis=0).max())
-    return _overlay(terms) if farther < _MOST_REFINED_PX else Overlay(first)
+    if farther >= _MOST_REFINED_PX:
+        return Overlay(first)
+    # Where a picture is smooth its edges are dust, which is no part of what shows through.
+    return max((Overlay(first), _overlay(terms)), key=lambda placed: _together(squares, placed))
+
+
+def _together(squares: Sequence[Square], placed: Overlay) -> float:
+    """Return how well details of plane and picture go together, up to a factor."""
+    return sum(
+        float((details(moved(square.infrared, shift)) * details(square.both)).sum())
+        for square in squares
+        for shift in (placed.shift_at(square.place),)
+    )
 
 
 def _overlay(terms: Float64) -> Overlay:
@@ -194,9 +217,9 @@ def details(plane: Float32) -> Float32:
     return held
 
 
-def _correlation(plane: Float32, picture: Float32) -> Float64:
+def _correlation(plane: Float32, picture: Float32, most_px: int) -> Float64:
     """Return the correlation of two planes for all whole shifts of the first within bounds."""
-    padded = np.pad(plane, _MOST_SHIFT_PX)
+    padded = np.pad(plane, most_px)
     return np.asarray(cv2.matchTemplate(padded, picture, cv2.TM_CCORR), np.float64)
 
 

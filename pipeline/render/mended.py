@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.dust import (
-    Box,
     CrossTalk,
     Overlay,
     Square,
@@ -38,6 +37,9 @@ _BEYOND_PX = 8
 _NEGLIGIBLE = 1e-3
 # How the planes lie over each other is told by so many squares of a frame, spread over it.
 _SQUARE_PX, _MOST_SQUARES, _REDUCED = 256, 12, 4
+
+
+Box = tuple[slice, slice]
 
 
 @dataclass(frozen=True)

@@ -66,7 +66,7 @@ def test_filled_places_are_as_grainy_as_the_rest():
     mask[20:100:20, 20:100:20] = True
     mask = np.asarray(np.lib.stride_tricks.sliding_window_view(np.pad(mask, 3), (7, 7)).any((2, 3)))
     smooth = filled(picture, mask)
-    grainy = with_grain(smooth, grain_near(picture, mask, mask))
+    grainy = with_grain(smooth, grain_near(picture, mask, np.nonzero(mask)))
     inner = scipy.ndimage.binary_erosion(mask)
     fineness = []
     for values in (picture[mask], smooth, grainy):
@@ -75,4 +75,4 @@ def test_filled_places_are_as_grainy_as_the_rest():
         fineness.append(float(scipy.ndimage.laplace(mended, axes=(0, 1))[inner].std()))
     assert fineness[1] < 0.3 * fineness[0]
     assert 0.7 * fineness[0] < fineness[2] < 1.2 * fineness[0]
-    assert (with_grain(smooth, grain_near(picture, mask, mask)) == grainy).all()
+    assert (with_grain(smooth, grain_near(picture, mask, np.nonzero(mask))) == grainy).all()

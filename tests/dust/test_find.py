@@ -106,6 +106,33 @@ def test_a_clean_picture_stays_as_it_is(scanner, scene):
     assert result.tobytes() == made.light.tobytes()
 
 
+@pytest.mark.parametrize("share", [0.05, 0.1, 0.3])
+@pytest.mark.parametrize("enlarged", [1, 4, 8])
+def test_hard_edges_of_an_enlarged_chart_are_no_dust(share, enlarged):
+    """Where a pixel takes in light and dark, light adds up; density is read of the sum."""
+    rng = np.random.default_rng(2)
+    side = 480 // enlarged
+    row, column = np.mgrid[0:side, 0:side] / side
+    angle = np.arctan2(row - 0.5, column - 0.5)
+    bars = np.sin(np.where(row < 0.5, 24.0 * angle, 60.0 * column * (0.5 + column))) > 0.0
+    density = np.where(bars, 1.9, 0.3).astype(np.float32)
+    through = scipy.ndimage.gaussian_filter(10.0**-density, 0.8)
+    beneath = scipy.ndimage.gaussian_filter(10.0 ** (-share * density), 0.9)
+    if enlarged > 1:
+        through, beneath = (
+            scipy.ndimage.zoom(each, enlarged, order=3) for each in (through, beneath)
+        )
+    light = np.repeat(np.clip(through, 1e-4, 1.0)[..., None], 3, axis=2)
+    light = light * (1.0 + rng.normal(0.0, 0.01, light.shape))
+    infrared = -np.log10(np.clip(beneath, 1e-4, 1.0)) + rng.normal(0.0, 0.002, beneath.shape)
+    inside = np.ones(beneath.shape, bool)
+    above = density_of(light.astype(np.float32), (0.0, 0.0, 0.0))
+    talk = cross_talk(infrared.astype(np.float32), above, inside)
+    assert talk.verdict == "dust"
+    found = find_dust(above, infrared.astype(np.float32), talk, base=NO_GATE, px_per_mm=126.0)
+    assert not found.mask.any()
+
+
 @given(st.integers(0, 1000))
 def test_pixels_outside_the_mask_stay_bit_for_bit(seed):
     rng = np.random.default_rng(seed)

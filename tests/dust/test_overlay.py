@@ -1,4 +1,4 @@
-"""How a plane lies over a picture that magnifies otherwise, against scipy.ndimage's resampling."""
+"""How a plane lies over a picture magnified otherwise or smooth, against scipy.ndimage."""
 
 import numpy as np
 import pytest
@@ -36,3 +36,18 @@ def test_a_plane_magnified_otherwise_is_laid_over():
         down, across = shift + grown * np.array([y, x]) * SIDE / 2
         assert placed.shift_at((x, y)) == pytest.approx((across, down), abs=0.12)
     assert placed.focus_px < 0.5
+
+
+def test_dust_on_a_smooth_picture_lays_the_plane_over():
+    rng = np.random.default_rng(5)
+    down, across = np.mgrid[0:400, 0:400] / 400.0
+    picture = 0.6 + 0.3 * np.sin(3 * down) * np.cos(2 * across)
+    dust = np.zeros((400, 400))
+    dust[rng.integers(8, 392, 40), rng.integers(8, 392, 40)] = 8.0
+    dust = scipy.ndimage.gaussian_filter(dust, 1.2)
+    plane = scipy.ndimage.shift(0.5 * picture + dust, (0.7, -1.3), order=3, mode="nearest")
+    plane += 0.004 * rng.standard_normal(plane.shape)
+    grain = 0.01 * rng.standard_normal((400, 400, 3))
+    density = ((picture + dust)[..., None] + grain).astype(np.float32)
+    placed = laid_over([square_of(plane.astype(np.float32), density, TALK)])
+    assert placed.shift == pytest.approx((-1.3, 0.7), abs=0.1)
