@@ -191,6 +191,6 @@ def plane_figures() -> dict[str, Any]:
         told[f"{across} {down} {blur}"] = vars(laid_over(squares))
     holes = specks[:200, :200] > 0.05
     picture = density[:200, :200] + draw.normal(0.0, 0.02, (200, 200, 3)).astype(np.float32)
-    smooth, grain = filled(picture, holes), grain_near(picture, holes, holes)
+    smooth, grain = filled(picture, holes), grain_near(picture, holes, np.nonzero(holes))
     told["filled"] = [smooth.mean(), smooth.std(), grain.std(), with_grain(smooth, grain).std()]
     return told

@@ -12,7 +12,7 @@ from pipeline.colour.unmask import from_profile, scene_light
 from pipeline.profile.film import find_film
 from pipeline.scan.container import Container
 from pipeline.scan.encoding import linear, srgb, to_light
-from pipeline.scan.raster import _JPEG
+from pipeline.scan.jpeg import _JPEG
 from pipeline.strip.base import FilmBase
 from pipeline.strip.density import Illumination
 from pipeline.survey.rounding import rounding_of
