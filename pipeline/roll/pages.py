@@ -1,12 +1,14 @@
 """What a person looks at of a roll: its record, contact sheets and page."""
 
 import itertools
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.file import atomic
 from pipeline.kinds import Pixels, Whole
@@ -26,6 +28,7 @@ from pipeline.report import (
 from pipeline.roll.journal import key_of
 from pipeline.roll.survey import RollFrame, SurveyedRoll
 from pipeline.roll.written import as_written
+from pipeline.survey import PictureStore, StoredPicture
 from pipeline.write import FrameMetadata, share_bytes
 
 _SHEET_NAME, _PAGE_NAME = "contact-sheet.jpg", "index.html"
@@ -43,13 +46,14 @@ _Files = Mapping[str, Iterable[bytes]]
 class _Small:
     """Small pictures of a roll by frame number, as JPEG files, and its contact sheets by name.
 
+    Sheets of a long roll are on the disk: they take hundreds of megabytes.
     `counts` (3, 256) are pixels of the positives by display value.
     """
 
     positives: dict[str, bytes]
     negatives: dict[str, bytes]
     counts: Whole
-    sheets: dict[str, bytes]
+    sheets: dict[str, NDArray[Any] | StoredPicture]
 
 
 def page_names(record: RollRecord) -> tuple[str, ...]:
@@ -78,9 +82,13 @@ def drawn_pages(record: RollRecord, surveyed: SurveyedRoll, drawings: Sequence[D
     )
     return {
         RECORD_NAME: (to_json(record).encode("utf-8"),),
-        **{name: (sheet,) for name, sheet in small.sheets.items()},
+        **{name: _read(sheet) for name, sheet in small.sheets.items()},
         _PAGE_NAME: (part.encode("utf-8") for part in parts),
     }
+
+
+def _read(sheet: NDArray[Any] | StoredPicture) -> Iterator[bytes]:
+    yield np.asarray(sheet).tobytes()
 
 
 class Report:
@@ -153,7 +161,7 @@ def _drawn_sheets(record: RollRecord, surveyed: SurveyedRoll) -> _Small:
         for frame in frames
         if frame.survey.kind != "blank"
     }
-    positives, negatives, sheets = {}, {}, {}
+    positives, negatives, sheets, store = {}, {}, {}, PictureStore()
     counts = np.zeros((3, 256), np.int64)
     for part in sheet_parts(record):
         sheet = empty_sheet(sizes, record, part)
@@ -169,9 +177,10 @@ def _drawn_sheets(record: RollRecord, surveyed: SurveyedRoll) -> _Small:
             positives[number] = thumbnail(picture, small_side(len(frames)))
             counts += [np.bincount(plane.ravel(), minlength=256) for plane in picture.T]
         metadata = FrameMetadata(title=f"{roll.name} contact sheet", roll=roll.name)
-        sheets[_sheet_name(part.place)] = share_bytes(
+        packed = share_bytes(
             sheet.paper, ppi=_SHEET_PPI, metadata=metadata, space=find_space("srgb")
         )
+        sheets[_sheet_name(part.place)] = store.put_away(np.frombuffer(packed, np.uint8))
     return _Small(positives, negatives, counts, sheets)
 
 

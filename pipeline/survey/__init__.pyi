@@ -4,6 +4,7 @@ from .clear_film import shared_clear_film as shared_clear_film
 from .frame import Cut as Cut
 from .frame import FrameSurvey as FrameSurvey
 from .pictures import PictureStore as PictureStore
+from .pictures import StoredPicture as StoredPicture
 from .scan import Cuts as Cuts
 from .scan import NoBaseProblem as NoBaseProblem
 from .scan import ScanSurvey as ScanSurvey
