@@ -128,14 +128,13 @@ class Positive:
 
     def _share_next(self, small: Float32) -> None:
         """Fill the next rows of the share picture with what is shown of them."""
-        from pipeline.render.band_kernel import EIGHT_BITS
         from pipeline.render.print_kernel import codes_of_scene
 
         if self._share is None or not small.shape[1]:
             return
         until = self._shared + small.shape[1]
         share = self._share[self._shared : until]
-        codes_of_scene(small, share, self._grey, EIGHT_BITS, self._share_way)
+        codes_of_scene(small, share, self._grey, self._share_way)
         self._shared = until
 
     def _shown(self, scene: Float32) -> Float32:

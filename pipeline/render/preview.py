@@ -54,7 +54,6 @@ def shown_exposures(
     exposures: Float32, colour: RollColour, rendition: Rendition
 ) -> NDArray[np.uint8]:
     """Return the sRGB picture (h, w, 3) uint8 that is shared of a frame with these exposures."""
-    from pipeline.render.band_kernel import EIGHT_BITS
     from pipeline.render.print_kernel import codes_of_scene
 
     gains = colour.exposure * 10.0 ** np.asarray(colour.balance)
@@ -63,5 +62,5 @@ def shown_exposures(
     scene = np.ascontiguousarray(planes.reshape(exposures.shape))
     way = share_showing(rendition.look, find_space("srgb"), rendition.levels, rendition.tone)
     picture = np.empty((*exposures.shape[1:], 3), np.uint8)
-    codes_of_scene(scene, picture, is_one_channel(colour), EIGHT_BITS, way)
+    codes_of_scene(scene, picture, is_one_channel(colour), way)
     return picture

@@ -12,6 +12,7 @@ from pipeline.render.band_kernel import (
     BASE,
     BLUE,
     CHUNK,
+    EIGHT_BITS,
     GREEN,
     LAYERS,
     LOWEST,
@@ -197,26 +198,21 @@ def shown_of_scene(scene: Float32, result: Float32, way: Showing) -> None:
             put(work, count, result, row, start)
 
 
-@compiled(
-    [void(PLANES, kind[:, :, ::1], boolean, float32, _SHOWING) for kind in (uint8, uint16)],
-    fast=True,
-)
-def codes_of_scene(
-    scene: Float32, codes: Codes, grey: bool, scale: np.float32, way: Showing
-) -> None:
-    """Fill codes (rows, columns, 3) with what is shown of scene light (3, rows, columns).
+@compiled(void(PLANES, uint8[:, :, ::1], boolean, _SHOWING), fast=True)
+def codes_of_scene(scene: Float32, codes: Codes, grey: bool, way: Showing) -> None:
+    """Fill 8 bit codes (rows, columns, 3) with what is shown of scene light (3, rows, columns).
 
-    `scale` is the code of 1.0; `grey` takes the second channel for all.
+    `grey` takes the second channel for all.
     """
     _, rows, columns = scene.shape
-    work, line = np.empty((3, CHUNK), np.float32), np.empty((3, CHUNK), codes.dtype)
+    work, line = np.empty((3, CHUNK), np.float32), np.empty((3, CHUNK), np.uint8)
     places, factors = np.empty(CHUNK, np.int32), np.empty(CHUNK, np.float32)
     for row in range(rows):
         for start in range(0, columns, CHUNK):
             count = min(CHUNK, columns - start)
             taken(scene, row, start, work, count)
             _shown(work, count, way, places, factors)
-            coded(work, count, grey, ONE, scale, line)
+            coded(work, count, grey, ONE, EIGHT_BITS, line)
             together(line, count, codes, row, start)
 
 

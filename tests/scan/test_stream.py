@@ -37,16 +37,21 @@ def pieces(data: bytes, size: int):
     return (data[at : at + size] for at in range(0, len(data), size))
 
 
+def in_pieces(stream: Unfolded, size: int, data) -> bytes:
+    """Return so many bytes of a stream, taken in pieces of any length."""
+    got, at = np.zeros(size, np.uint8), 0
+    while at < size:
+        count = data.draw(st.integers(1, size - at))
+        stream.fill(got[at : at + count])
+        at += count
+    return got.tobytes()
+
+
 @given(st.binary(max_size=3000), st.integers(1, 700), st.data())
 def test_it_is_what_zlib_unfolds(plain: bytes, size: int, data):
     repeated = plain * data.draw(st.integers(1, 20))
     stream = Unfolded(pieces(zlib.compress(repeated, data.draw(st.integers(0, 9))), size))
-    got, at = np.zeros(len(repeated), np.uint8), 0
-    while at < len(got):
-        count = data.draw(st.integers(1, len(got) - at))
-        stream.fill(got[at : at + count])
-        at += count
-    assert got.tobytes() == repeated
+    assert in_pieces(stream, len(repeated), data) == repeated
     assert stream.end()
 
 
@@ -58,12 +63,7 @@ def test_it_is_what_zlib_unfolds(plain: bytes, size: int, data):
 def test_lzw_is_what_imagecodecs_packed(words, size: int, data):
     plain = b"".join(word * times for word, times in words) + b"end"
     stream = Unfolded(pieces(imagecodecs.lzw_encode(plain), size), LzwDecoder())
-    got, at = np.zeros(len(plain), np.uint8), 0
-    while at < len(got):
-        count = data.draw(st.integers(1, len(got) - at))
-        stream.fill(got[at : at + count])
-        at += count
-    assert got.tobytes() == plain
+    assert in_pieces(stream, len(plain), data) == plain
     assert stream.end()
 
 
