@@ -48,34 +48,6 @@ def any_lines(size, pixel: int, filters, seed: int) -> bytes:
     return lines.tobytes()
 
 
-@pytest.mark.parametrize("bits", [8, 16])
-@pytest.mark.parametrize("samples", [3, 4])
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(
-    size=st.tuples(st.integers(1, 30), st.integers(1, 30)),
-    filters=st.lists(st.integers(0, 4), min_size=1, max_size=6),
-    seed=st.integers(0, 99),
-    cut=st.integers(1, 500),
-    data=st.data(),
-)
-def test_it_is_what_libpng_decodes(tmp_path, bits, samples, size, filters, seed, cut, data):
-    path = tmp_path / "strip.png"
-    lines = any_lines(size, samples * bits // 8, filters, seed)
-    path.write_bytes(packed_png(size, bits, samples, lines, cut))
-    whole = imagecodecs.png_decode(path.read_bytes())[..., :3]
-    (scan,) = open_scan(path)
-    with opened(scan, in_order=True) as reader:
-        # Windows in any order, though it is made for rows in order.
-        for _ in range(3):
-            rows, columns = (
-                sorted(data.draw(st.sets(st.integers(0, high), min_size=2, max_size=2)))
-                for high in size
-            )
-            codes = reader.codes(tuple(rows), tuple(columns))
-            assert codes.dtype == whole.dtype
-            assert_array_equal(codes, whole[slice(*rows), slice(*columns)])
-
-
 # PNG, third edition, 8.2: first column and row of each pass, and steps across and down.
 PASSES = (
     (0, 0, 8, 8), (4, 0, 8, 8), (0, 4, 4, 8), (2, 0, 4, 4), (0, 2, 2, 4), (1, 0, 2, 2), (0, 1, 1, 2)
@@ -92,6 +64,7 @@ def interlaced_lines(size, pixel: int, filters, seed: int) -> bytes:
     return lines
 
 
+@pytest.mark.parametrize("interlace", [0, 1])
 @pytest.mark.parametrize("bits", [8, 16])
 @pytest.mark.parametrize("samples", [3, 4])
 @settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -102,15 +75,17 @@ def interlaced_lines(size, pixel: int, filters, seed: int) -> bytes:
     cut=st.integers(1, 500),
     data=st.data(),
 )
-def test_an_interlaced_one_is_what_libpng_decodes(
-    tmp_path, bits, samples, size, filters, seed, cut, data
+def test_it_is_what_libpng_decodes(
+    tmp_path, interlace, bits, samples, size, filters, seed, cut, data
 ):
     path = tmp_path / "strip.png"
-    lines = interlaced_lines(size, samples * bits // 8, filters, seed)
-    path.write_bytes(packed_png(size, bits, samples, lines, cut, interlace=1))
+    make = interlaced_lines if interlace else any_lines
+    lines = make(size, samples * bits // 8, filters, seed)
+    path.write_bytes(packed_png(size, bits, samples, lines, cut, interlace=interlace))
     whole = imagecodecs.png_decode(path.read_bytes())[..., :3]
     (scan,) = open_scan(path)
     with opened(scan, in_order=True) as reader:
+        # Windows in any order, though it is made for rows in order.
         for _ in range(3):
             rows, columns = (
                 sorted(data.draw(st.sets(st.integers(0, high), min_size=2, max_size=2)))
