@@ -23,8 +23,9 @@ from pipeline.words import counted
 _EVEN, _POSSIBLE = 0.5, 0.06
 # Without an aim no fault is told where a sound roll is as probable as this: films and scanners
 # differ more than is known of them, and who heeds a false alarm spoils the next roll. A roll is not
-# called sound either where it is as probable that it is none.
-_MAYBE = 1 / 3
+# called sound either where it is as probable that it is none. Where no fault is likelier than not,
+# the roll is `normal`, and what it can't be told from is named, unless it is hardly that.
+_MAYBE = 0.3
 _UNLIKE = 0.9
 
 
@@ -59,16 +60,16 @@ def fault_findings(
 ) -> tuple[Finding, ...]:
     """Return what the signs of a roll say of exposure and process, likeliest first.
 
-    Faults that are more probable than not are all given; where none is, the likeliest, with what it
-    can't be told from. A roll that may well be sound is `normal`, and where it may as well not be,
-    the fault that it can't be told from is named and what would tell. `unlike` says why an aim was
-    not used, None where it was or there is none.
+    Faults that are more probable than not are all given. A roll that may well be sound, or of which
+    no fault is that probable, is `normal`; the faults that it can't be told from are named, and
+    what would tell. `unlike` says why an aim was not used, None where it was or there is none.
     """
     odds = dict(weighed.probabilities)
     normal = odds.pop(NORMAL, 0.0)
     ranked = sorted(odds, key=lambda code: -odds[code])
     sure = [code for code in ranked if odds[code] >= _EVEN]
-    sound = normal >= (_EVEN if weighed.aimed else _MAYBE)
+    least = _EVEN if weighed.aimed else _MAYBE
+    sound = normal >= (least if sure else _POSSIBLE)
     told = [NORMAL] if sound else sure or ranked[:1]
     clear = normal > 1.0 - _MAYBE if sound else bool(sure)
     evidence = _sound if sound else _evidence
@@ -84,23 +85,26 @@ def fault_findings(
 
 def _apart(weighed: Weighed) -> str:
     """Return which two are the likeliest, where neither is sure enough to be told alone."""
-    odds = weighed.probabilities
-    first, second = sorted(odds, key=lambda code: -odds[code])[:2]
-    return f"; {first} ({odds[first]:.2f}) can't be told from {second} ({odds[second]:.2f})"
+    (first, likely), (second, less) = _ranked(weighed)[:2]
+    return f"; {first} ({likely:.2f}) can't be told from {second} ({less:.2f})"
 
 
 def _otherwise(told: Sequence[str], signs: RollSigns, weighed: Weighed) -> str:
     """Return what else a roll could be, by what that is told, and what to scan to know."""
-    rest = {code: p for code, p in weighed.probabilities.items() if code not in told}
-    other = max(rest, key=lambda code: rest[code])
-    if rest[other] < _POSSIBLE:
+    rest = [each for each in _ranked(weighed) if each[0] not in told and each[1] >= _POSSIBLE]
+    if not rest:
         return ""
-    name = "normal after all" if other == NORMAL else other
-    tell = finding_texts()[other].tell
-    return (
-        f"It could also be {name} (probability {rest[other]:.2f}): {tell}. "
-        f"To tell, {_would_tell(signs, weighed)}."
-    )
+    named = [
+        f"{'normal after all' if code == NORMAL else code} (probability {probability:.2f}): "
+        f"{finding_texts()[code].tell}"
+        for code, probability in rest
+    ]
+    return f"It could also be {'; or '.join(named)}. To tell, {_would_tell(signs, weighed)}."
+
+
+def _ranked(weighed: Weighed) -> list[tuple[str, float]]:
+    """Return findings and their probabilities, the likeliest first."""
+    return sorted(weighed.probabilities.items(), key=lambda each: -each[1])
 
 
 def _would_tell(signs: RollSigns, weighed: Weighed) -> str:

@@ -42,14 +42,27 @@ class FilmState:
 
 
 @dataclass(frozen=True)
+class FilmPrior:
+    """How probable a kind of film and scanner is, and how far its unknowns (k,) may be off."""
+
+    probability: float
+    spreads: Float64
+
+    @property
+    def state(self) -> FilmState:
+        """What is known of such a film beforehand."""
+        return FilmState(np.zeros(len(self.spreads)), np.diag(self.spreads**2))
+
+
+@dataclass(frozen=True)
 class FaultModel:
     """All that may be true of a roll, and what of it is not known.
 
     `errors` (n,) are those of measuring the signs; `usual` the linear model at the usual film;
-    `freedom` is of Student's law; `unlike` how probable a film or scanner is that is unlike the
-    usual, and how many times as far it may be off; `other_aim` the probability beforehand that an
-    aim is of another film or scanner, and of another scanner alone; `infrared_odds` how much
-    likelier silver is where infra-red shows the picture, and where not.
+    `freedom` is of Student's law; `films` the kinds of films and scanners there are: the usual
+    first, then those unlike it in one respect, and in all of them last; `other_aim` the
+    probability beforehand that an aim is of another film or scanner, and of another scanner alone;
+    `infrared_odds` how much likelier silver is where infra-red shows the picture, and where not.
     """
 
     unknowns: Unknowns
@@ -58,14 +71,9 @@ class FaultModel:
     usual: Linear
     usual_log_exposure: float
     freedom: float
-    unlike: tuple[float, float]
+    films: tuple[FilmPrior, ...]
     other_aim: tuple[float, float]
     infrared_odds: tuple[float, float] = (1.0, 1.0)
-
-    def film(self, times: float = 1.0) -> FilmState:
-        """Return what is known of film and scanner beforehand, if so many times as far off."""
-        spreads = self.unknowns.spreads(1)[self.unknowns.film()] * times
-        return FilmState(np.zeros(len(spreads)), np.diag(spreads**2))
 
 
 @dataclass(frozen=True)
@@ -99,7 +107,7 @@ def film_by_aim(aim: RollSigns, model: FaultModel) -> FilmState:
     """Return what a roll that is right tells of its film and scanner, usual or not."""
     normal = tuple(h for h in model.hypotheses if h.codes == (NORMAL,))
     prior = np.log([h.prior for h in normal])
-    before, places, seen = model.film(model.unlike[1]), model.unknowns.film(), aim.known()
+    before, places, seen = model.films[-1].state, model.unknowns.film(), aim.known()
     film = before
     for _ in range(_AIM_STEPS):
         near = linear(model.unknowns, normal, film.mean)
@@ -155,7 +163,20 @@ def model_of(document: Mapping[str, Any]) -> FaultModel:
         linear(unknowns, hypotheses, np.zeros(unknowns.film().stop)),
         float(document["exposure"]["usual"]),
         float(tails["freedom"]),
-        (float(tails["unlike_prior"]), float(tails["unlike_times"])),
+        films_of(unknowns, document["unlike"]),
         (float(aim["other_prior"]), float(aim["other_scanner_prior"])),
         (float(infrared["shows"]), float(infrared["hides"])),
     )
+
+
+def films_of(unknowns: Unknowns, document: Mapping[str, Any]) -> tuple[FilmPrior, ...]:
+    """Return the usual film and scanner, and those unlike it in each of the respects of a table."""
+    usual, places = unknowns.spreads(1)[unknowns.film()], unknowns.places()
+    each, odd = float(document["prior"]), []
+    for respect in document["respects"]:
+        spreads = usual.copy()
+        for name in respect["of"]:
+            spreads[places[name]] *= float(respect["times"])
+        odd.append(FilmPrior(each, spreads))
+    odd.append(FilmPrior(each, usual * float(document["all"])))
+    return (FilmPrior(1.0 - each * len(odd), usual), *odd)

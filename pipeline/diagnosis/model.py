@@ -75,15 +75,19 @@ def weigh(
     -----
     Signs follow Student's law about the mean of each hypothesis; those not seen drop out. Their
     covariance is that of all unknowns by the slopes of the signs, and of the errors. Without an
-    aim a film is as usual, or it is unlike the usual and may be off much further.
+    aim a film is as usual, or unlike the usual in one respect or in all, and may be off much
+    further there: a base of its own says nothing against the curve.
     """
     prior = np.log([
         h.prior * _silver_odds(h, model, silver_seen) for h in model.hypotheses
     ])  # fmt: skip
-    share, times = model.unlike
-    usual, odd = (fit(signs, model, model.usual, model.film(each)) for each in (1.0, times))
-    alone = np.logaddexp(usual.logs + math.log1p(-share), odd.logs + math.log(share)) + prior
-    unlike = _share(alone, odd.logs + math.log(share) + prior)
+    kinds = [fit(signs, model, model.usual, film.state) for film in model.films]
+    each = [
+        kind.logs + math.log(film.probability) + prior
+        for kind, film in zip(kinds, model.films, strict=True)
+    ]
+    alone, odd = np.logaddexp.reduce(each), kinds[-1]
+    unlike = _share(alone, np.logaddexp.reduce(each[1:]))
     if aim is None:
         return _summed(alone, odd, unlike, signs, model)
     film = film_by_aim(aim, model)

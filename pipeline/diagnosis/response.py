@@ -157,13 +157,14 @@ def response(fault: Fault, of: Mapping[str, Float64]) -> Float64:
     speed = development * of["development_speed"] + crossed * of["crossed_speed"]
     mask = of["mask"][..., :1]
     slope = of["slope"] + mask * of["mask_slope"] + of["run_slope"]
+    fog = high * of["high_base"]
     film = _Film(
         np.exp(slope + contrast),
         of["run_speed"] + speed,
         silver * of["silver"],
-        1.0 - np.clip(high * of["high_base_fill"], -0.5, 0.5),
+        1.0 - np.clip(fog * of["high_base_fill"], -0.5, 0.5),
     )
-    base = of["base"] + mask * of["mask_base"] + of["run_base"] + high * of["high_base"]
+    base = of["base"] + mask * of["mask_base"] + of["run_base"] + fog
     base = base + development * of["development_base"] + silver * of["silver_base"]
     leader = np.exp(of["leader"] + slope + contrast * of["contrast_leader"])
     leader = film.silver * leader.mean(axis=-1, keepdims=True) + leader

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import multivariate_t
 
-from pipeline.diagnosis.fit import FaultModel, fault_model, film_by_aim, linear, model_of
+from pipeline.diagnosis.fit import FaultModel, FilmPrior, fault_model, film_by_aim, linear, model_of
 from pipeline.diagnosis.hypotheses import NORMAL
 from pipeline.diagnosis.model import weigh
 from pipeline.diagnosis.response import FAMILIES, Fault, response
@@ -37,7 +37,7 @@ def small_model() -> FaultModel:
     told["faults"] = [f | {"degrees": f["degrees"][2:4] or [1.0]} for f in told["faults"][1:]]
     told["faults"] += document()["faults"][:1]
     told["exposure"]["step"] = 0.7
-    told["tails"]["unlike_prior"] = 1e-12
+    told["unlike"]["prior"] = 1e-12
     return model_of(told)
 
 
@@ -85,6 +85,50 @@ def test_probabilities_are_those_of_bayes(seed, frames, hidden):
         assert probability == pytest.approx(sum(own) / sum(likely), abs=1e-5)
 
 
+def test_films_unlike_the_usual_count_by_how_probable_they_are():
+    """A mixture of laws, one for each kind of film, by scipy's density of each."""
+    model = replace(small_model(), films=fault_model().films)
+    values = np.array(signs_of(model, "high-base").values)
+    told = weigh(RollSigns(tuple(values), 20), model)
+    film, likely = model.unknowns.film(), []
+    for index, hypothesis in enumerate(model.hypotheses):
+        slope, kinds = model.usual.slope[index], []
+        for kind in model.films:
+            spreads = model.unknowns.spreads(20)
+            spreads[film] = kind.spreads
+            cover = slope @ np.diag(spreads**2) @ slope.T + np.diag(model.errors**2)
+            law = multivariate_t(model.usual.mean[index], cover, df=model.freedom)
+            kinds.append(kind.probability * law.pdf(values))
+        likely.append(hypothesis.prior * np.array(kinds))
+    each = np.array(likely) / np.sum(likely)
+    for code, probability in told.probabilities.items():
+        own = [code in h.codes for h in model.hypotheses]
+        assert probability == pytest.approx(each[own].sum(), abs=1e-6)
+    assert told.unlike == pytest.approx(each[:, 1:].sum(), abs=1e-6)
+
+
+def test_a_film_unlike_in_one_respect_is_as_usual_in_the_others():
+    model = fault_model()
+    usual, *odd = (kind.spreads for kind in model.films)
+    wider = [spreads > usual for spreads in odd]
+    assert all(wider[-1])
+    assert (np.sum(wider[:-1], axis=0) <= 1).all()
+    base = model.unknowns.places()["base"]
+    assert [each[base].all() for each in wider[:-1]].count(True) == 1
+    assert sum(kind.probability for kind in model.films) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("base", [(0.43, 0.64, 0.70), (0.40, 0.62, 0.75), (0.45, 0.58, 0.62)])
+def test_a_red_base_beyond_the_published_is_no_fault_where_all_else_is_usual(base):
+    """A grey support beneath a weak mask: denser in red than sources.toml [d-min], in no other."""
+    model = fault_model()
+    values = np.array(signs_of(model, NORMAL).values)
+    values[[SIGNS.index(f"base_{channel}") for channel in ("red", "green", "blue")]] = base
+    told = weigh(RollSigns(tuple(values), 20), model)
+    assert told.probabilities[NORMAL] >= 0.5
+    assert told.unlike > 0.5
+
+
 def test_nothing_seen_leaves_what_was_thought_before():
     model = fault_model()
     told = weigh(RollSigns((math.nan,) * COUNT, 0), model)
@@ -94,18 +138,17 @@ def test_nothing_seen_leaves_what_was_thought_before():
 
 def test_films_far_from_the_usual_are_doubted_and_not_called_faulty():
     model = fault_model()
-    film = model.unknowns.film()
-    spreads = model.unknowns.spreads(1)[film]
     doubted, blamed = 0, 0
     for seed in range(8):
-        own = np.random.default_rng(seed).normal(0.0, model.unlike[1] * spreads)
+        own = np.random.default_rng(seed).normal(0.0, model.films[-1].spreads)
         near = linear(model.unknowns, model.hypotheses, own).mean[place(model, NORMAL)]
         told = weigh(RollSigns(tuple(near), 20), model)
         doubted += told.unlike > 0.5
         blamed += any(p >= 0.5 for code, p in told.probabilities.items() if code != NORMAL)
     assert doubted >= 6
     assert blamed <= 1
-    assert weigh(signs_of(model, NORMAL), model).unlike < 0.05
+    before = 1.0 - model.films[0].probability
+    assert weigh(signs_of(model, NORMAL), model).unlike < 0.2 * before
 
 
 @pytest.mark.parametrize(
@@ -147,7 +190,7 @@ def test_a_film_by_its_aim_is_that_of_a_normal_law_given_a_part_of_it():
     index, film = place(model, NORMAL), model.unknowns.film()
     slope = model.usual.slope[index]
     shift = 0.5 * np.sqrt(np.diag(covariance(model, index, 24)))
-    alone = replace(alone, unlike=(0.3, 1.0))
+    alone = replace(alone, films=(FilmPrior(1.0, model.unknowns.spreads(1)[film]),))
     told = film_by_aim(RollSigns(tuple(model.usual.mean[index] + shift), 24), alone)
     before = np.diag(model.unknowns.spreads(24)[film] ** 2)
     gain = before @ slope[:, film].T @ np.linalg.inv(covariance(model, index, 24))
@@ -178,7 +221,7 @@ def test_doubt_of_an_aim_that_is_used_counts_by_its_probability():
     roll = signs_of(model, "under-developed", -0.24)
     alone = weigh(roll, model).probabilities
     sure = weigh(roll, replace(model, other_aim=(1e-12, 1e-12)), good).probabilities
-    told = weigh(roll, replace(model, other_aim=(0.3, 0.3)), good)
+    told = weigh(roll, replace(model, other_aim=(0.5, 0.5)), good)
     assert told.aimed
     assert told.other_aim is not None
     for code, probability in told.probabilities.items():

@@ -76,6 +76,20 @@ def test_fog_lifts_the_base_and_hardly_what_is_above_it():
     assert (above <= 1.0).all()
 
 
+def test_fog_of_one_layer_takes_from_that_layer_most():
+    """What fog develops of a layer's grains no light can develop any more."""
+    model = fault_model()
+    unknowns = model.unknowns
+    state = np.zeros((2, len(unknowns.spreads(1))))
+    state[1, unknowns.places()["high_base"]] = (0.0, 0.0, 1.0)
+    degree = {name: np.full(2, 0.3 * (name == "high_base")) for name in FAMILIES}
+    even, blue = response(Fault(degree, np.full(2, -0.1)), unknowns.values(state))
+    lost = np.array([even[SIGNS.index(f"edge_print_{c}")] for c in ("red", "green", "blue")])
+    lost -= [blue[SIGNS.index(f"edge_print_{c}")] for c in ("red", "green", "blue")]
+    assert lost.argmax() == 2
+    assert lost[2] > 0.03
+
+
 def test_a_usual_roll_has_published_base_and_grey():
     """Base: sources.toml [d-min]. Grey, near a card's red density: sources.toml [grey-card]."""
     told = signs(log_exposure=0.0)
