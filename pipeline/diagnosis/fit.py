@@ -62,6 +62,7 @@ class FaultModel:
     `freedom` is of Student's law; `films` the kinds of films and scanners there are: the usual
     first, then those unlike it in one respect, and in all of them last; `other_aim` the
     probability beforehand that an aim is of another film or scanner, and of another scanner alone;
+    `akin` how far films that are akin lie from each other, as a share of how far films may be off;
     `infrared_odds` how much likelier silver is where infra-red shows the picture, and where not.
     """
 
@@ -73,6 +74,7 @@ class FaultModel:
     freedom: float
     films: tuple[FilmPrior, ...]
     other_aim: tuple[float, float]
+    akin: float
     infrared_odds: tuple[float, float] = (1.0, 1.0)
 
 
@@ -123,6 +125,12 @@ def film_by_aim(aim: RollSigns, model: FaultModel) -> FilmState:
     return film
 
 
+def film_akin(film: FilmState, model: FaultModel) -> FilmState:
+    """Return what is known of a film or scanner that is another, but akin to one that is known."""
+    apart = model.akin * model.films[0].spreads
+    return FilmState(film.mean, film.covariance + np.diag(apart**2))
+
+
 def _covariance(near: Linear, film: FilmState, model: FaultModel, pictures: int) -> Float64:
     """Return the covariances (h, n, n) of signs of a roll with so many pictures."""
     places = model.unknowns.film()
@@ -165,6 +173,7 @@ def model_of(document: Mapping[str, Any]) -> FaultModel:
         float(tails["freedom"]),
         films_of(unknowns, document["unlike"]),
         (float(aim["other_prior"]), float(aim["other_scanner_prior"])),
+        float(aim["akin"]),
         (float(infrared["shows"]), float(infrared["hides"])),
     )
 

@@ -6,14 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.diagnosis.fit import FaultModel, Fit, film_by_aim, fit, linear
+from pipeline.diagnosis.fit import FaultModel, Fit, film_akin, film_by_aim, fit, linear
 from pipeline.diagnosis.hypotheses import STOPS_A_DECADE, Hypothesis
 from pipeline.diagnosis.signs import RollSigns
 from pipeline.kinds import Float64, Floats
 
-# An aim as probable as this to be of another film is not used: what only differs would be called a
-# fault, and who heeds a false alarm spoils the next roll.
-_OTHER = 0.1
+# An aim as probable as this to be of another film, more than beforehand, is not used: what only
+# differs would be called a fault, and who heeds a false alarm spoils the next roll.
+_OTHER = 0.2
 
 
 @dataclass(frozen=True)
@@ -76,7 +76,8 @@ def weigh(
     Signs follow Student's law about the mean of each hypothesis; those not seen drop out. Their
     covariance is that of all unknowns by the slopes of the signs, and of the errors. Without an
     aim a film is as usual, or unlike the usual in one respect or in all, and may be off much
-    further there: a base of its own says nothing against the curve.
+    further there: a base of its own says nothing against the curve. Another film than the aim's
+    may as well be akin to it as not: what differs a little is then no fault.
     """
     prior = np.log([
         h.prior * _silver_odds(h, model, silver_seen) for h in model.hypotheses
@@ -91,10 +92,11 @@ def weigh(
     if aim is None:
         return _summed(alone, odd, unlike, signs, model)
     film = film_by_aim(aim, model)
-    near = fit(signs, model, linear(model.unknowns, model.hypotheses, film.mean), film)
+    about = linear(model.unknowns, model.hypotheses, film.mean)
+    near, akin = (fit(signs, model, about, each) for each in (film, film_akin(film, model)))
     other_before = model.other_aim[1 if film_known else 0]
     same = near.logs + prior + math.log1p(-other_before)
-    apart = alone + math.log(other_before)
+    apart = np.logaddexp(alone, akin.logs + prior) + math.log(other_before / 2.0)
     either = np.logaddexp(same, apart)
     other = _share(either, apart)
     if other >= _OTHER:

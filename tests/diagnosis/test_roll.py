@@ -145,7 +145,7 @@ def test_an_aim_that_may_be_of_another_film_is_used_where_codes_say_the_same():
         return colour_findings(roll, Shown(signs, films))[0]
 
     first = next(
-        shift for shift in np.arange(0.0, -0.3, -0.01) if refused(told(shift, frozenset()))
+        shift for shift in np.arange(0.0, -0.3, -0.002) if refused(told(shift, frozenset()))
     )
     assert not refused(told(first, known))
     assert refused(told(-0.6, known))
