@@ -2,7 +2,6 @@
 
 from dataclasses import dataclass, field, replace
 
-import cv2
 import numpy as np
 
 from pipeline.kinds import Mask, Numbers, Plane, Points, Whole
@@ -12,13 +11,11 @@ from pipeline.strip.film_edge import EdgeLine, robust_line
 _LEAST_HOLES = 4
 _MOST_SLOPE = 0.06
 _LENGTH_SLACK = 0.3
-_LEAST_FILLED = 0.7
 _PITCH_SPREAD = 0.05
 # From so many holes on, their pitch may be seen to change along the film. How far a hole may be out
 # of step, in pitches, and how soon the pitch is taken to have changed.
 _HOLES_ASLANT = 8
 _IN_STEP, _FOLLOWING = 0.2, 0.5
-_RIM_PX = 3
 _LEAST_RIM_MM = 0.7
 _WHOLE_SHARE = 0.95
 _WIDTH_SLACK_MM = 1.4
@@ -126,46 +123,9 @@ def _in_step(row: PerforationRow, first: PerforationRow, pitch: float) -> Perfor
 
 def _blobs(share: Plane) -> _Holes:
     """Return open places whose shape a perforation may have, measured to sub-pixels."""
-    open_gate = (share > 0.5).astype(np.uint8)
-    count, _, stats, _ = cv2.connectedComponentsWithStats(open_gate, connectivity=4)
-    measured = []
-    for left, top, width, tall, area in stats[1:count]:
-        if width < 3 or tall < 2 or not 0.2 * width < tall < 2.2 * width:
-            continue
-        if area < _LEAST_FILLED * width * tall or left == 0 or left + width == share.shape[1]:
-            continue
-        rows = slice(max(0, top - _RIM_PX), top + tall + _RIM_PX)
-        columns = slice(max(0, left - _RIM_PX), left + width + _RIM_PX)
-        part = share[rows, columns].astype(float)
-        down = part[:, _middle(left - columns.start, width)].mean(axis=1)
-        along = part[_middle(top - rows.start, tall)].mean(axis=0)
-        edges = _bounds(down)
-        ends = _bounds(along)
-        if edges is None or ends is None:
-            continue
-        x = columns.start + (ends[0] + ends[1]) / 2
-        measured.append((x, ends[1] - ends[0], rows.start + edges[0], rows.start + edges[1]))
-    table = np.array(measured, float).reshape(-1, 4)
-    return _Holes(*table.T)
+    from pipeline.strip.hole_kernel import holes_in
 
-
-def _middle(start: int, size: int) -> slice:
-    """Return the middle half of a stretch."""
-    rim = size // 4
-    return slice(start + rim, start + max(size - rim, rim + 1))
-
-
-def _bounds(profile: Numbers) -> tuple[float, float] | None:
-    """Return where a hole begins and ends in a profile of its share of light, or None.
-
-    The light on either side of its middle tells how far it reaches, however blurred it is.
-    """
-    inside = np.nonzero(profile > 0.5)[0]
-    if not len(inside):
-        return None
-    middle = int(inside[0] + inside[-1] + 1) // 2
-    start = middle - 0.5
-    return float(start - profile[:middle].sum()), float(start + profile[middle:].sum())
+    return _Holes(*np.ascontiguousarray(holes_in(np.ascontiguousarray(share, np.float32)).T))
 
 
 def _row(

@@ -5,20 +5,26 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.strip.film_edge import first_runs
-from pipeline.strip.kernel import fullest_windows
+from pipeline.strip.kernel import fullest_slope
 
 
 @settings(deadline=None)
-@given(st.integers(1, 5), st.integers(1, 60), st.floats(0.0, 30.0), st.integers(0, 99))
-def test_windows_are_those_of_a_plain_search(tries, points, width, seed):
+@given(st.integers(1, 9), st.integers(1, 60), st.floats(0.5, 30.0), st.integers(0, 99))
+def test_the_fullest_slope_is_that_of_a_plain_search(tries, points, width, seed):
     rng = np.random.default_rng(seed)
     # Whole numbers fall on each other and on the ends of windows.
-    rests = np.sort(rng.integers(0, 40, (tries, points)).astype(float), axis=1)
-    found = np.empty((tries, 2), np.int64)
-    fullest_windows(rests, width, found)
-    for rest, (start, count) in zip(rests, found, strict=True):
-        counts = np.searchsorted(rest, rest + width, "right") - np.arange(points)
-        assert (start, count) == (np.argmax(counts), counts.max())
+    x, y = rng.integers(0, 40, (2, points)).astype(float)
+    slopes = rng.integers(-4, 5, tries) / 4
+    held = []
+    for slope in slopes:
+        rest = np.sort(y - slope * x)
+        held.append((np.searchsorted(rest, rest + width, "right") - np.arange(points)).max())
+    assert fullest_slope(x, y, slopes, width) == np.argmax(held)
+
+
+def test_points_that_scatter_far_have_their_fullest_slope():
+    x, y = np.arange(8.0), np.array([0.0, 1.0, 2.0, 3.0, 1e9, 5.0, -1e9, 7.0])
+    assert fullest_slope(x, y, np.array([0.0, 1.0, 0.5]), 0.5) == 1
 
 
 @settings(deadline=None)
