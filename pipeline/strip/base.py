@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.channels import greatest, least, less, log_above
+from pipeline.channels import greatest, less
 from pipeline.kinds import Float32, Float64, Floats, Light, Mask, Triple, as_triple
 from pipeline.strip.density import Illumination, to_density
 from pipeline.strip.lamp import Lamp
@@ -61,18 +61,24 @@ def places(shape: tuple[int, int]) -> tuple[Float64, Float64]:
 
 def density_above(light: Light, base: FilmBase) -> Light:
     """Return density above base (h, w, 3) of a strip's view, the lamp's shading taken out."""
-    above = log_above(light, base.illumination.dark, _LEAST_LIGHT)
-    np.negative(above, out=above)
-    _lay_over(above, np.asarray(base.shading))
-    return above
+    return _logs_over(light, base.illumination.dark, -1.0, np.asarray(base.shading))
 
 
-def _lay_over(plane: Light, terms: Float64) -> None:
-    """Add a smooth surface of terms (3, 5) to a view's values (h, w, 3)."""
-    x, y = places(plane.shape[:2])
-    along, across = _surface(terms, x[0], y[:, 0])
-    for row, down in zip(plane, across, strict=True):
-        np.add((along + down).astype(np.float32), row, out=row)
+def _logs_over(light: Light, dark: Triple, factor: float, terms: Float64) -> Light:
+    """Return log10 of a view's light (h, w, 3) above dark times a factor, on a smooth surface.
+
+    The surface is of terms (3, 5) and is added.
+    """
+    from pipeline.strip.light_kernel import logs_over
+
+    height, width = light.shape[:2]
+    x, y = places((height, width))
+    along, down = (part.astype(np.float32) for part in _surface(terms, x[0], y[:, 0]))
+    found = np.empty((height, width, 3), np.float32)
+    rows = np.ascontiguousarray(light, np.float32).reshape(height, 3 * width)
+    dark_row = np.tile(np.asarray(dark, np.float32), width)
+    logs_over(rows, dark_row, _LEAST_LIGHT, factor, along.ravel(), down, found.reshape(rows.shape))
+    return found
 
 
 def _surface(terms: Float64, x: Floats, y: Floats) -> tuple[Float64, Float64]:
@@ -122,13 +128,14 @@ def measure_base(
     The densest crowd of readings is the base; edge print, dust, perforations and the borders
     between them fall off on either side. Means are taken in light, where noise is symmetrical.
     """
-    dark = np.asarray(illumination.dark, np.float32)
-    logs = log_above(light, dark, _LEAST_LIGHT)
-    off = less(logs, np.log10(np.asarray(guess, np.float32) - dark))
+    from pipeline.strip.light_kernel import near_nought
+
     known = np.zeros((3, _TERMS)) if uneven is None else uneven
-    if uneven is not None:
-        _lay_over(off, -known)
-    like = (greatest(np.abs(off)) < 0.12) & (greatest(off) - least(off) < 0.08)
+    guessed = known.copy()
+    guessed[:, 0] += np.log10(np.asarray(guess) - np.asarray(illumination.dark))
+    off = _logs_over(light, illumination.dark, 1.0, -guessed)
+    like = np.empty(light.shape[:2], bool)
+    near_nought(off, 0.12, 0.08, like)
     if outside_pictures is not None:
         like &= outside_pictures
     found = _Readings.of(off, _eroded(like, px_per_mm))
