@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from skimage.transform import AffineTransform, ProjectiveTransform
 
+from pipeline.chart.plane_map import PlaneMap, map_through
 from pipeline.kinds import Float64, Mask, Picture
 
 # Steepness, in density a pixel, above which a place counts as an edge. Borders of a chart are
@@ -119,7 +119,7 @@ class Grid:
 
     cells: NDArray[np.int64]
     centres: Float64
-    to_picture: ProjectiveTransform
+    to_picture: PlaneMap
 
     def within(self, places: Float64) -> "Grid":
         """Return the grid as the patches at some places (n, 2) have it, stray ones left out."""
@@ -210,15 +210,14 @@ def _grown(
     return Grid(cells, patches.centres[members], way), tuple(members.tolist())
 
 
-def _fitted(cells: NDArray[np.int64], centres: Float64) -> ProjectiveTransform | None:
+def _fitted(cells: NDArray[np.int64], centres: Float64) -> PlaneMap | None:
     """Return the projective map from places of the grid to the picture; affine for few."""
-    kind = AffineTransform if len(cells) <= _AFFINE_CELLS else ProjectiveTransform
-    found = kind.from_estimate(cells.astype(float), centres)  # type: ignore[no-untyped-call]
-    return found if found and abs(float(np.linalg.det(found.params))) >= 1e-3 else None
+    found = map_through(cells.astype(float), centres, affine=len(cells) <= _AFFINE_CELLS)
+    return found if found and abs(float(np.linalg.det(found.matrix))) >= 1e-3 else None
 
 
 def _on_grid(
-    patches: Patches, way: ProjectiveTransform, reach: float
+    patches: Patches, way: PlaneMap, reach: float
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]] | None:
     """Return places and patches that lie on a grid, one patch a place; None if hardly any do."""
     at = way.inverse(patches.centres).clip(-1e6, 1e6)
