@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.channels import greatest
 from pipeline.chart.plane_map import PlaneMap, map_through
 from pipeline.kinds import Float64, Mask, Picture
 
@@ -36,6 +37,8 @@ _LARGE_GRID = 15
 _MOST_SEEDS, _MOST_CORNERS = 60, 160
 _MOST_GRIDS = 6
 _ROUNDS = 4
+# More than places of the grid reach to either side.
+_MOST_ROWS = 100
 
 
 @dataclass(frozen=True)
@@ -73,13 +76,11 @@ def even_patches(picture: Picture) -> Patches:
 def _steepness(picture: Picture) -> Picture:
     smooth = cv2.medianBlur(np.ascontiguousarray(picture, np.float32), 3)
     smooth = cv2.GaussianBlur(smooth, (0, 0), 0.7)
-    parts = []
-    for channel in cv2.split(smooth):
-        across = cv2.Scharr(channel, cv2.CV_32F, 1, 0, scale=1 / 32)
-        down = cv2.Scharr(channel, cv2.CV_32F, 0, 1, scale=1 / 32)
-        parts.append(cv2.magnitude(across, down))
-    steep: Picture = np.max(parts, axis=0)
-    return steep
+    across = cv2.Scharr(smooth, cv2.CV_32F, 1, 0, scale=1 / 32)
+    down = cv2.Scharr(smooth, cv2.CV_32F, 0, 1, scale=1 / 32)
+    rows, columns = picture.shape[:2]
+    steep = cv2.magnitude(across.reshape(rows, -1), down.reshape(rows, -1))
+    return greatest(np.asarray(steep, np.float32).reshape(rows, columns, 3))
 
 
 def _enclosed(even: Mask, most: float) -> list[tuple[float, float, float, float]]:
@@ -229,7 +230,8 @@ def _on_grid(
     fits = (off < _OFF) & (np.abs(cells).max(axis=1) <= reach) & (share > 0.5) & (share < 1.25)
     members = np.nonzero(fits)[0]
     members = members[np.argsort(off[members], kind="stable")]
-    _, firsts = np.unique(cells[members], axis=0, return_index=True)
+    columns, rows = cells[members].T
+    _, firsts = np.unique(columns * _MOST_ROWS + rows, return_index=True)
     members = members[np.sort(firsts)]
     if len(members) < 3:
         return None
