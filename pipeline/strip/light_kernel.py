@@ -4,10 +4,11 @@ import math
 
 import numpy as np
 
-from pipeline.compiled import compiled, index, log2
+from pipeline.compiled import compiled, exp2, index, log2
 from pipeline.kinds import Light, Mask, Plane
 
 _LOG10_OF_2 = np.float32(math.log10(2.0))
+_LOG2_OF_10 = np.float32(math.log2(10.0))
 _PICTURE, _PLANE, _ROW = "float32[:,:,::1]", "float32[:,::1]", "float32[::1]"
 
 
@@ -56,6 +57,21 @@ def logs_over(
         for place in range(index(light.shape[1])):
             above = max(light[at, place] - dark[place], least)
             found[at, place] = scale * log2(above) + (along[place] + below[place])
+
+
+@compiled(f"void({_PLANE}, {_ROW}, float32, {_PLANE})", fast=True)
+def even_out(light: Plane, dark: Light, most: float, even: Plane) -> None:
+    """Turn the log10 of a lamp's light (h, 3 w) into the light seen, as under an even lamp.
+
+    Rows are of whole pixels. `dark` (3 w) is no light of the lamp, whose logarithm is held to
+    `most` either way.
+    """
+    for row in range(light.shape[0]):
+        at = index(row)
+        for place in range(index(light.shape[1])):
+            lamp = min(max(even[at, place], -most), most)
+            black = dark[place]
+            even[at, place] = (light[at, place] - black) * exp2(-_LOG2_OF_10 * lamp) + black
 
 
 @compiled(f"void({_PICTURE}, float32, float32, boolean[:,::1])", fast=True)

@@ -20,7 +20,7 @@ _MOST_VEIL_OF_BASE = 0.08
 _DIM_OF_BASE = 0.1
 _OVER_BASE_UNKNOWN = 1.3
 _LEAST_STEP = 0.06
-_LEAST_OF_BASE = 1e-4
+_LEAST_OF_BASE, _LEAST_LIGHT = 1e-4, 1e-5
 _FADING_PX = 2
 _SURROUND_SHARE = 0.1
 _SURROUND_CORNERS = 2
@@ -126,14 +126,14 @@ def opaque_below(brightest: Plane) -> float:
 def _even_surround(light: Light, levels: Levels) -> Mask:
     """Return where a scan shows an even, grey or white holder, as found along its border."""
     dark = np.asarray(levels.illumination.dark, np.float32)
-    logs = log_above(light, dark, 1e-5)
     found = np.zeros(light.shape[:2], bool)
     gate = levels.illumination.gate
     brightest = np.ones(3) if gate is None else np.asarray(gate, float) - dark
     base = np.log10(np.asarray(levels.base_light, float) - dark)
     open_gate = np.log10(brightest)
-    some = logs.reshape(-1, 3)[:: max(1, found.size // 100_000)]
-    for level, share in crowded_places(border(logs, 3)):
+    some = light.reshape(-1, 3)[:: max(1, found.size // 100_000)]
+    some = log_above(some, dark, _LEAST_LIGHT)
+    for level, share in crowded_places(log_above(border(light, 3), dark, _LEAST_LIGHT)):
         like_film = not levels.grey and is_base(open_gate - level)
         like_film |= bool(np.abs(level - base).max() < _LIKE_BASE)
         to_gate = float((open_gate - level).mean())
@@ -141,7 +141,7 @@ def _even_surround(light: Light, levels: Levels) -> Mask:
             continue
         if fades_from_gate(level, open_gate, some):
             continue
-        off = less(logs, level)
+        off = less(log_above(light, dark, _LEAST_LIGHT), level)
         mean = channel_mean(off)
         even = (mean > -_SURROUND_TOLERANCE) & (mean < min(_SURROUND_TOLERANCE, to_gate / 2))
         even &= tint(off, mean) < _SURROUND_TINT

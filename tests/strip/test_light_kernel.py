@@ -3,7 +3,13 @@
 import numpy as np
 import pytest
 
-from pipeline.strip.light_kernel import logs_of_step, logs_over, near_nought, shares_of_step
+from pipeline.strip.light_kernel import (
+    even_out,
+    logs_of_step,
+    logs_over,
+    near_nought,
+    shares_of_step,
+)
 
 RNG = np.random.default_rng(3)
 LIGHT = RNG.uniform(0.0, 1.0, (9, 31, 3)).astype(np.float32)
@@ -41,3 +47,12 @@ def test_values_near_nought_are_small_and_alike():
     near_nought(off, 0.15, 0.1, near)
     assert (near == (np.abs(off).max(axis=2) < 0.15) & (np.ptp(off, axis=2) < 0.1)).all()
     assert near.any()
+
+
+def test_light_is_evened_out_but_for_the_dark_level():
+    lamp = RNG.normal(0.0, 0.4, LIGHT.shape).astype(np.float32)
+    lamp[0, 0] = 50.0
+    even = lamp.copy()
+    even_out(LIGHT.reshape(9, -1), np.tile(DARK, 31), 30.0, even.reshape(9, -1))
+    held = np.minimum(lamp.astype(float), 30.0)
+    assert even == pytest.approx(DARK + (LIGHT - DARK) * 10.0**-held, rel=2e-6, abs=1e-6)
