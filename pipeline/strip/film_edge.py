@@ -160,11 +160,11 @@ def _edge(
 
 def first_runs(mask: Mask, run: int) -> NDArray[np.int64]:
     """Return the first row (w,) of each column from which a mask is true `run` times, else -1."""
-    count = len(mask) - run + 1
-    if count < 1:
-        return np.full(mask.shape[1], -1)
-    runs = np.logical_and.reduce([mask[row : row + count] for row in range(run)])
-    return np.where(runs.any(axis=0), runs.argmax(axis=0), -1)
+    from pipeline.strip.kernel import first_runs_of
+
+    found = np.empty(mask.shape[1], np.int64)
+    first_runs_of(mask, run, found)
+    return found
 
 
 def _sub_pixel(

@@ -3,7 +3,7 @@
 import numpy as np
 
 from pipeline.compiled import compiled
-from pipeline.kinds import Light, Numbers, Points, Whole
+from pipeline.kinds import Light, Mask, Numbers, Points, Whole
 
 # Points that scatter farther are put in order at once.
 _MOST_STEPS = 10_000
@@ -63,6 +63,29 @@ def fullest_slope(x: Numbers, y: Numbers, slopes: Numbers, width: float) -> int:
             if stop - start > most:
                 most, best = stop - start, index
     return best
+
+
+@compiled("void(boolean[:,:], int64, int64[::1])")
+def first_runs_of(mask: Mask, run: int, found: Whole) -> None:
+    """Fill in the first row (w) of each column from which a mask (h, w) is true `run` times.
+
+    It is -1 where there is none.
+    """
+    rows, columns = mask.shape
+    lengths = np.zeros(columns, np.int64)
+    found[:] = -1
+    left = columns
+    for row in range(rows):
+        for column in range(columns):
+            if mask[row, column]:
+                lengths[column] += 1
+                if lengths[column] == run and found[column] < 0:
+                    found[column] = row - run + 1
+                    left -= 1
+            else:
+                lengths[column] = 0
+        if left == 0:
+            break
 
 
 _PLACES = "float32[:,::1], float32[:,::1]"

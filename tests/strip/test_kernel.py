@@ -4,6 +4,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.strip.area_kernel import medians
 from pipeline.strip.film_edge import first_runs
 from pipeline.strip.kernel import fullest_slope
 
@@ -34,3 +35,15 @@ def test_first_runs_are_those_of_a_plain_search(height, width, run, seed):
     for column, found in zip(film.T, first_runs(film, run), strict=True):
         starts = [row for row in range(height - run + 1) if column[row : row + run].all()]
         assert found == (starts[0] if starts else -1)
+
+
+@settings(deadline=None)
+@given(st.lists(st.integers(1, 9), min_size=1, max_size=6), st.integers(0, 99))
+def test_areas_have_numpys_medians(sizes, seed):
+    values = np.random.default_rng(seed).normal(size=(sum(sizes), 3))
+    starts = np.concatenate([[0], np.cumsum(sizes)])
+    some = np.arange(len(sizes))[::-1].copy()
+    found = np.empty((len(some), 3))
+    medians(values, starts, some, found)
+    for row, area in zip(found, some, strict=True):
+        assert (row == np.median(values[starts[area] : starts[area + 1]], axis=0)).all()
