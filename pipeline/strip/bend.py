@@ -5,7 +5,7 @@ perforations, which stand at one pitch. Without signs that it bends, film is tak
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,6 +27,9 @@ _BENDS = ("aslant", "aslant", "drawn_out", "sheared", "bowed_mm", "bowed_mm", "b
 # stays where it was.
 _STRAIGHT_SPREAD = (50.0, 50.0, 0.2, 0.1)
 _BOW = _STRAIGHT + 4
+# Of a fit's steps: how they are damped, at first and at the most, how many there are, and what
+# share of the sum of squares they need not gain.
+_DAMPING, _MOST_DAMPING, _MOST_STEPS, _EVEN_COST = 1e-3, 1e9, 60, 1e-9
 
 
 @dataclass(frozen=True)
@@ -265,8 +268,6 @@ class _Fit:
 
         `usual` are standard deviations of what bends film, zero where it isn't to bend.
         """
-        from scipy.optimize import least_squares
-
         from pipeline.strip.bend_kernel import rests, steepness
 
         gate = float(measure_limits("bend")["gate_turned"]) * (len(self.bars) > 0)
@@ -274,19 +275,24 @@ class _Fit:
         free = np.flatnonzero(spread > 0)
         first = np.zeros(len(spread))
         first[:_STRAIGHT] = self.start
+        seen, steep = np.empty(self._count), np.empty((len(free), self._count))
 
-        def off(some: Numbers) -> Numbers:
-            found = np.empty(self._count)
-            rests(_placed(first, free, some), *self._points, found)
-            return np.concatenate([found, (some - first[free]) / spread[free]])
+        def unknowns(moved: Numbers) -> Numbers:
+            every = first.copy()
+            every[free] += moved * spread[free]
+            return every
 
-        def steep(some: Numbers) -> Numbers:
-            found = np.empty((len(free), self._count))
-            steepness(_placed(first, free, some), *self._points, free, found)
-            return np.vstack([found.T, np.diag(1.0 / spread[free])])
+        def cost(moved: Numbers) -> float:
+            rests(unknowns(moved), *self._points, seen)
+            return float(seen @ seen + moved @ moved)
 
-        found = least_squares(off, first[free], steep, x_scale=spread[free], max_nfev=40)
-        return _placed(first, free, found.x), 2.0 * float(found.cost)
+        def normal(moved: Numbers) -> tuple[Numbers, Numbers]:
+            steepness(unknowns(moved), *self._points, free, steep)
+            scaled = steep * spread[free, None]
+            return scaled @ scaled.T + np.eye(len(free)), scaled @ seen + moved
+
+        moved, left = least_cost(cost, normal, len(free))
+        return unknowns(moved), left
 
     @property
     def _points(self) -> tuple[Numbers, Numbers, Whole, Mask, Numbers]:
@@ -298,8 +304,39 @@ class _Fit:
         return len(self.film) + int(self.hole.sum()) + len(self.bars) // 2
 
 
-def _placed(first: Numbers, free: Whole, some: Numbers) -> Numbers:
-    """Return unknowns of which the free ones are given."""
-    unknowns = first.copy()
-    unknowns[free] = some
-    return unknowns
+def least_cost(
+    cost: Callable[[Numbers], float],
+    normal: Callable[[Numbers], tuple[Numbers, Numbers]],
+    count: int,
+) -> tuple[Numbers, float]:
+    """Return the unknowns (count) that make a sum of squares least, from nought on, and that sum.
+
+    Parameters
+    ----------
+    cost
+        The sum of squares of unknowns.
+    normal
+        Half of its second and first derivatives, at the unknowns that `cost` was last taken of.
+
+    Notes
+    -----
+    Levenberg (1944) and Marquardt (1963), from memory: steps of Gauss and Newton, shorter as long
+    as the sum doesn't fall.
+    """
+    at, damping = np.zeros(count), _DAMPING
+    least = cost(at)
+    for _ in range(_MOST_STEPS):
+        second, first = normal(at)
+        while damping < _MOST_DAMPING:
+            step = np.linalg.solve(second + damping * np.diag(np.diag(second)), first)
+            found = cost(at - step)
+            if found <= least:
+                break
+            damping *= 8.0
+        else:
+            break
+        fallen, at, least = least - found, at - step, found
+        damping /= 8.0
+        if fallen < _EVEN_COST * least:
+            break
+    return at, least
