@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.channels import median
 from pipeline.kinds import Mask, Numbers, Points, Whole, as_matrix, as_triple
 from pipeline.strip.density import measure_limits
 from pipeline.strip.view import FilmMap
@@ -93,8 +94,11 @@ def curve_through(x: Numbers, y: Numbers, tolerance: float) -> Mask:
 def in_stretches(x: Numbers, y: Numbers) -> tuple[Points, float]:
     """Return the medians (n, 2) of points in stretches along the film, and their standard error."""
     parts = np.array_split(np.argsort(x), max(1, min(_BINS, len(x) // 4)))
-    middles = np.array([[x[part].mean(), np.median(y[part])] for part in parts])
-    scatter = float(np.median([np.abs(y[part] - np.median(y[part])).mean() for part in parts]))
+    middles = np.array([[x[part].mean(), float(median(y[part]))] for part in parts])
+    rests = [
+        np.abs(y[part] - level).mean() for part, level in zip(parts, middles[:, 1], strict=True)
+    ]
+    scatter = float(np.median(rests))
     each = 1.5 * scatter / math.sqrt(max(len(x) / len(parts), 1.0))
     return middles, max(_LEAST_SIGMA_PX, each)
 

@@ -4,9 +4,10 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from pipeline.channels import median
 from pipeline.kinds import Mask, Numbers, Plane, Points, Whole
 from pipeline.profile import FilmSize, film_sizes
-from pipeline.strip.film_edge import EdgeLine, robust_line
+from pipeline.strip.film_edge import EdgeLine, least_squares_line, robust_line
 
 _LEAST_HOLES = 4
 _MOST_SLOPE = 0.06
@@ -170,17 +171,16 @@ def _steps(x: Numbers, pitch: float) -> Numbers:
     They are counted from hole to hole, as a pitch that is seen aslant changes along the film;
     what stands between them is counted from the last one that was in step.
     """
-    local, last = pitch, 0
-    counted = np.zeros(len(x))
-    for place in range(1, len(x)):
-        apart = (x[place] - x[last]) / local
-        many = float(np.round(apart))
+    local, last, places = pitch, 0, x.tolist()
+    counted = [0.0] * len(places)
+    for place in range(1, len(places)):
+        apart = (places[place] - places[last]) / local
+        many = float(round(apart))
         counted[place] = counted[last] + many
         if many >= 1 and abs(apart - many) < _IN_STEP:
             local *= 1.0 + _FOLLOWING * (apart / many - 1.0)
             last = place
-    from_middle: Numbers = counted - counted[len(x) // 2]
-    return from_middle
+    return np.array(counted) - counted[len(places) // 2]
 
 
 def _pitch(row: _Holes, film: FilmSize) -> float | None:
@@ -203,11 +203,15 @@ def _even_pitch(x: Numbers, pitch: float, degree: int) -> float | None:
     """Return the mean pitch of holes whose places are a polynomial of their steps, or None."""
     for _ in range(3):
         index = _steps(x, pitch)
-        rest = x - np.polyval(np.polyfit(index, x, degree), index)
-        keep = np.abs(rest) < max(3 * float(np.median(np.abs(rest))), 0.02 * pitch)
+        if degree == 1:
+            slope, level = least_squares_line(index, x)
+            rest = x - slope * index - level
+        else:
+            rest = x - np.polyval(np.polyfit(index, x, degree), index)
+        keep = np.abs(rest) < max(3 * float(median(np.abs(rest))), 0.02 * pitch)
         if keep.sum() < _LEAST_HOLES or np.ptp(index[keep]) < 1:
             return None
-        pitch = float(np.polyfit(index[keep], x[keep], 1)[0])
+        pitch, _ = least_squares_line(index[keep], x[keep])
     spread = float(np.median(np.abs(rest)))
     return pitch if spread < _PITCH_SPREAD * pitch else None
 

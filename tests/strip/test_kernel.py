@@ -1,10 +1,11 @@
 """Counts of points on lines and runs of rows, held against plain searches."""
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.strip.area_kernel import medians
+from pipeline.strip.area_kernel import medians, products
 from pipeline.strip.film_edge import first_runs
 from pipeline.strip.kernel import fullest_slope
 
@@ -47,3 +48,14 @@ def test_areas_have_numpys_medians(sizes, seed):
     medians(values, starts, some, found)
     for row, area in zip(found, some, strict=True):
         assert (row == np.median(values[starts[area] : starts[area + 1]], axis=0)).all()
+
+
+def test_areas_have_the_mean_products_of_their_pixels():
+    rng = np.random.default_rng(2)
+    terms, light = rng.normal(size=(50, 7)), rng.normal(size=(50, 3))
+    starts = np.array([0, 8, 41, 50])
+    squared, crossed = np.empty((3, 7, 7)), np.empty((3, 7, 3))
+    products(terms, light, starts, squared, crossed)
+    for area, part in enumerate(np.split(np.arange(50), starts[1:-1])):
+        assert squared[area] == pytest.approx(terms[part].T @ terms[part] / len(part))
+        assert crossed[area] == pytest.approx(terms[part].T @ light[part] / len(part))
