@@ -124,7 +124,8 @@ def find_frames(
     likely = 1.0 / sum(math.exp(other - score) for other, *_ in solved)
     if chosen.name not in known:
         habit = fit_gates(seen, spans, habit).habit
-        score, spans = solve_spans(seen, habit, _others(chosen, formats), True, scores)
+        others = _others(chosen, formats)
+        score, spans = solve_spans(seen, habit, others, deep_overlaps=True, scores=scores)
     fit = fit_gates(seen, spans, habit)
     frames = tuple(
         _frame(span, rectangle, fit.tilt, likely, seen)
@@ -156,7 +157,8 @@ def _solved(
     habit = tried[0]
     if len(tried) > 1:
         habit = max(tried, key=lambda one: solve_spans(seen, one, scores=scores)[0])
-    score, spans = solve_spans(seen, habit, _others(form, formats), True, scores)
+    others = _others(form, formats)
+    score, spans = solve_spans(seen, habit, others, deep_overlaps=True, scores=scores)
     return score - form.seldom - foreign - math.log(len(tried)), form, habit, spans
 
 
