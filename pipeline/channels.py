@@ -69,15 +69,15 @@ def median(values: Floats, axis: int = -1) -> NDArray[Any]:
 
     Of an even number of values it is the mean of the middle two.
     """
-    lines = np.ascontiguousarray(np.moveaxis(values, axis, -1))
+    last = axis in (-1, values.ndim - 1)
+    lines = np.ascontiguousarray(values if last else np.moveaxis(values, axis, -1))
     half = lines.shape[-1] // 2
     # With one place to find, the part of the array before it holds nothing greater.
     parted = np.partition(lines, half, axis=-1)
-    if lines.shape[-1] % 2:
-        middle: NDArray[Any] = parted[..., half]
-        return middle
-    pair = np.stack([parted[..., :half].max(axis=-1), parted[..., half]])
-    return np.asarray(pair.mean(axis=0))
+    middle: NDArray[Any] = parted[..., half]
+    if not lines.shape[-1] % 2:
+        middle = (parted[..., :half].max(axis=-1) + middle) / middle.dtype.type(2)
+    return middle
 
 
 def percentiles(values: Floats, shares: Sequence[float]) -> NDArray[Any]:

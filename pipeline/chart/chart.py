@@ -6,10 +6,10 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from skimage.transform import ProjectiveTransform
 
 from pipeline.chart.grid import Grid, even_patches, find_grids
 from pipeline.chart.match import best_match, chart_layout, chart_places, light_fall
+from pipeline.chart.plane_map import PlaneMap, map_through
 from pipeline.kinds import MIDDLE_GREY, Float32, Float64, Picture
 
 _LONG_SIDE_PX = 400
@@ -156,14 +156,15 @@ def _outer(places: Float64, grid: Grid) -> Float64:
     return np.asarray(grid.to_picture(corner + outwards), float)
 
 
-def _to_picture(corners: Float64) -> ProjectiveTransform:
+def _to_picture(corners: Float64) -> PlaneMap:
     """Return the map from columns and rows of the chart to the picture's pixels."""
     layout = chart_layout()
     half = layout.patch_share / 2
     right, foot = layout.columns - 1 + half, layout.rows - 1 + half
     outer = np.array([[-half, -half], [right, -half], [right, foot], [-half, foot]])
-    found: ProjectiveTransform
-    found = ProjectiveTransform.from_estimate(outer, corners)  # type: ignore[no-untyped-call]
+    found = map_through(outer, corners)
+    if found is None:
+        raise ValueError("a chart's corners lie in one place")
     return found
 
 

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from skimage.transform import AffineTransform, ProjectiveTransform
 
+from pipeline.channels import greatest
+from pipeline.chart.plane_map import PlaneMap, map_through
 from pipeline.kinds import Float64, Mask, Picture
 
 # Steepness, in density a pixel, above which a place counts as an edge. Borders of a chart are
@@ -36,6 +37,8 @@ _LARGE_GRID = 15
 _MOST_SEEDS, _MOST_CORNERS = 60, 160
 _MOST_GRIDS = 6
 _ROUNDS = 4
+# More than places of the grid reach to either side.
+_MOST_ROWS = 100
 
 
 @dataclass(frozen=True)
@@ -73,13 +76,11 @@ def even_patches(picture: Picture) -> Patches:
 def _steepness(picture: Picture) -> Picture:
     smooth = cv2.medianBlur(np.ascontiguousarray(picture, np.float32), 3)
     smooth = cv2.GaussianBlur(smooth, (0, 0), 0.7)
-    parts = []
-    for channel in cv2.split(smooth):
-        across = cv2.Scharr(channel, cv2.CV_32F, 1, 0, scale=1 / 32)
-        down = cv2.Scharr(channel, cv2.CV_32F, 0, 1, scale=1 / 32)
-        parts.append(cv2.magnitude(across, down))
-    steep: Picture = np.max(parts, axis=0)
-    return steep
+    across = cv2.Scharr(smooth, cv2.CV_32F, 1, 0, scale=1 / 32)
+    down = cv2.Scharr(smooth, cv2.CV_32F, 0, 1, scale=1 / 32)
+    rows, columns = picture.shape[:2]
+    steep = cv2.magnitude(across.reshape(rows, -1), down.reshape(rows, -1))
+    return greatest(np.asarray(steep, np.float32).reshape(rows, columns, 3))
 
 
 def _enclosed(even: Mask, most: float) -> list[tuple[float, float, float, float]]:
@@ -119,7 +120,7 @@ class Grid:
 
     cells: NDArray[np.int64]
     centres: Float64
-    to_picture: ProjectiveTransform
+    to_picture: PlaneMap
 
     def within(self, places: Float64) -> "Grid":
         """Return the grid as the patches at some places (n, 2) have it, stray ones left out."""
@@ -210,15 +211,14 @@ def _grown(
     return Grid(cells, patches.centres[members], way), tuple(members.tolist())
 
 
-def _fitted(cells: NDArray[np.int64], centres: Float64) -> ProjectiveTransform | None:
+def _fitted(cells: NDArray[np.int64], centres: Float64) -> PlaneMap | None:
     """Return the projective map from places of the grid to the picture; affine for few."""
-    kind = AffineTransform if len(cells) <= _AFFINE_CELLS else ProjectiveTransform
-    found = kind.from_estimate(cells.astype(float), centres)  # type: ignore[no-untyped-call]
-    return found if found and abs(float(np.linalg.det(found.params))) >= 1e-3 else None
+    found = map_through(cells.astype(float), centres, affine=len(cells) <= _AFFINE_CELLS)
+    return found if found and abs(float(np.linalg.det(found.matrix))) >= 1e-3 else None
 
 
 def _on_grid(
-    patches: Patches, way: ProjectiveTransform, reach: float
+    patches: Patches, way: PlaneMap, reach: float
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]] | None:
     """Return places and patches that lie on a grid, one patch a place; None if hardly any do."""
     at = way.inverse(patches.centres).clip(-1e6, 1e6)
@@ -230,7 +230,8 @@ def _on_grid(
     fits = (off < _OFF) & (np.abs(cells).max(axis=1) <= reach) & (share > 0.5) & (share < 1.25)
     members = np.nonzero(fits)[0]
     members = members[np.argsort(off[members], kind="stable")]
-    _, firsts = np.unique(cells[members], axis=0, return_index=True)
+    columns, rows = cells[members].T
+    _, firsts = np.unique(columns * _MOST_ROWS + rows, return_index=True)
     members = members[np.sort(firsts)]
     if len(members) < 3:
         return None

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from pipeline.channels import channel_mean, median
+from pipeline.channels import channel_mean, median, percentiles
 from pipeline.frame.gate import coherent_steps
 from pipeline.kinds import Float32, Light, Mask, Plane, Row
 from pipeline.profile import FilmSize
@@ -160,7 +160,7 @@ def evidence(
         busy=busy,
         outside=(mean < -0.12).mean(axis=0) > 0.5,
         density=median(mean, 0).astype(float),
-        least_density=np.percentile(mean, 10, axis=0).astype(float),
+        least_density=percentiles(mean, [10])[0].astype(float),
         rebate_density=_rebate_density(colourless[rest]),
         step=step,
         bars=bars,

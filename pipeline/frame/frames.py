@@ -9,7 +9,7 @@ import numpy as np
 from pipeline.frame.columns import Evidence, speck_share
 from pipeline.frame.gate import GateHabit, usual_habits
 from pipeline.frame.gate_fit import GateRectangle, fit_gates
-from pipeline.frame.spans import Span, solve_spans
+from pipeline.frame.spans import Scores, Span, solve_spans, span_scores
 from pipeline.kinds import Float64
 from pipeline.profile import FrameFormat
 
@@ -118,12 +118,14 @@ def find_frames(
     known = habits or {}
     if not formats:
         raise ValueError("no format to choose from")
-    solved = [_solved(seen, form, formats, known) for form in formats]
+    scores = span_scores(seen)
+    solved = [_solved(seen, form, formats, known, scores) for form in formats]
     score, chosen, habit, spans = max(solved, key=lambda found: found[0])
     likely = 1.0 / sum(math.exp(other - score) for other, *_ in solved)
     if chosen.name not in known:
         habit = fit_gates(seen, spans, habit).habit
-        score, spans = solve_spans(seen, habit, _others(chosen, formats), deep_overlaps=True)
+        others = _others(chosen, formats)
+        score, spans = solve_spans(seen, habit, others, deep_overlaps=True, scores=scores)
     fit = fit_gates(seen, spans, habit)
     frames = tuple(
         _frame(span, rectangle, fit.tilt, likely, seen)
@@ -146,13 +148,17 @@ def _solved(
     form: FrameFormat,
     formats: tuple[FrameFormat, ...],
     known: Mapping[str, GateHabit],
+    scores: Scores,
 ) -> tuple[float, FrameFormat, GateHabit, list[Span]]:
     """Return how well a format explains a strip, its likeliest gate, and the spans by it."""
     own = known.get(form.name)
     foreign = _FOREIGN_FORMAT if known and own is None else 0.0
     tried = (own,) if own else usual_habits(form)
-    habit = max(tried, key=lambda one: solve_spans(seen, one)[0]) if len(tried) > 1 else tried[0]
-    score, spans = solve_spans(seen, habit, _others(form, formats), deep_overlaps=True)
+    habit = tried[0]
+    if len(tried) > 1:
+        habit = max(tried, key=lambda one: solve_spans(seen, one, scores=scores)[0])
+    others = _others(form, formats)
+    score, spans = solve_spans(seen, habit, others, deep_overlaps=True, scores=scores)
     return score - form.seldom - foreign - math.log(len(tried)), form, habit, spans
 
 

@@ -24,6 +24,26 @@ _USUAL_TILT = 0.01
 
 
 @compiled()
+def _farther(queue: Whole, ends: Whole, best: Row, gap: Row, newest: int, oldest: int) -> int:
+    """Return the first of the best ends from `oldest` to `newest`, which is new; -1 for none.
+
+    `queue` holds from `ends[0]` to `ends[1]` all that may yet be the best, best first.
+    """
+    if newest >= 0:
+        value = best[newest] - gap[newest]
+        while ends[1] > ends[0]:
+            last = queue[ends[1] - 1]
+            if best[last] - gap[last] >= value:
+                break
+            ends[1] -= 1
+        queue[ends[1]] = newest
+        ends[1] += 1
+    while ends[1] > ends[0] and queue[ends[0]] < oldest:
+        ends[0] += 1
+    return queue[ends[0]] if ends[1] > ends[0] else -1
+
+
+@compiled()
 def _before(
     start: int,
     score: float,
@@ -33,12 +53,13 @@ def _before(
     kinds: Whole,
     steps: Whole,
     gap_cost: Row,
-    pitch: int,
+    far: int,
     long_cost: float,
 ) -> tuple[float, int]:
     """Return the best score of all up to a frame's start, and where the frame before ends.
 
-    `score` is that of a first frame.
+    `score` is that of a first frame; `far` where the frame before ends after which a gap is
+    longest and best, -1 for none.
     """  # fmt: skip
     came, size = -1, len(best) - 1
     top, at = -np.inf, -1
@@ -58,13 +79,8 @@ def _before(
     if top > score:
         score, came = top, at
     # A gap with room for a frame in it is a blank frame.
-    top, at = -np.inf, -1
-    for far in range(max(0, start - pitch + 1), max(0, start - steps[-1])):
-        total = best[far] - gap[far]
-        if total > top:
-            top, at = total, far
-    if top + gap[start] - long_cost > score:
-        score, came = top + gap[start] - long_cost, at
+    if far >= 0 and best[far] - gap[far] + gap[start] - long_cost > score:
+        score, came = best[far] - gap[far] + gap[start] - long_cost, far
     return score, came
 
 
@@ -115,10 +131,13 @@ def best_ends(
         if score > best[part]:
             best[part], came[part], starts[part] = score, -1, 0
             kinds[part] = PICTURE if whole else PARTIAL
+    queue, queue_ends = np.empty(size + 1, np.int64), np.zeros(2, np.int64)
     for start in range(size):
         first = gap[start] - lead_cost[start]
+        newest = start - steps[-1] - 1
+        far = _farther(queue, queue_ends, best, gap, newest, start - pitch + 1)
         score, origin = _before(
-            start, first, best, picture, gap, kinds, steps, gap_cost, pitch, long_cost
+            start, first, best, picture, gap, kinds, steps, gap_cost, far, long_cost
         )
         if not math.isfinite(score):
             continue

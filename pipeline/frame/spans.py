@@ -51,7 +51,11 @@ _RUN_FOR_GAP = (0.0, 0.5, 2.2, 4.0)
 _KINDS = ("picture", "partial", "blank")
 
 
-def _scores(seen: Evidence) -> tuple[Row, Row, Row, Row]:
+Scores = tuple[Row, Row, Row, Row]
+"""Running sums of the picture's and the gap's score, and rise and fall, at columns."""
+
+
+def span_scores(seen: Evidence) -> Scores:
     """Return running sums of the picture's and the gap's score, and rise and fall at columns.
 
     Scores are log odds a pixel: a column of base throughout speaks for a gap, but dark scenes
@@ -113,6 +117,7 @@ def solve_spans(
     habit: GateHabit,
     others: Sequence[FrameFormat] = (),
     deep_overlaps: bool = False,
+    scores: Scores | None = None,
 ) -> tuple[float, list[Span]]:
     """Return the best score and spans of frames for one image length, by dynamic programming.
 
@@ -126,6 +131,8 @@ def solve_spans(
         Formats that some of the frames may have instead: a mask was put in, or the gate switched.
     deep_overlaps
         Whether pictures may lie over each other for most of their length.
+    scores
+        Those of the evidence, where they are known.
     """
     from pipeline.frame.kernel import best_ends
 
@@ -138,7 +145,7 @@ def solve_spans(
         foreign, foreign_cost = _foreign_widths(form, ppmm)
         widths, width_cost = np.append(widths, foreign), np.append(width_cost, foreign_cost)
     pitch = width + round(habit.gap_mm * ppmm)
-    picture, gap, rise, fall = _scores(seen)
+    picture, gap, rise, fall = scores or span_scores(seen)
     steps, gap_cost = _gaps(habit, ppmm, deep_overlaps)
     lead_cost = _empty_cost(np.arange(size + 1), width, habit, ppmm)
     best = np.full(size + 1, -np.inf)

@@ -123,7 +123,7 @@ def even_areas(log_light: Light) -> Areas:
 
 def _areas(log_light: Light, labels: Int32, kept: NDArray[np.intp], stats: Int32) -> Areas:
     """Return those areas of a scan that have the labels `kept`, in their order."""
-    from pipeline.strip.area_kernel import gather
+    from pipeline.strip.area_kernel import gather, products
 
     rows, columns = labels.shape
     size = stats[kept, cv2.CC_STAT_AREA].astype(np.intp)
@@ -135,11 +135,7 @@ def _areas(log_light: Light, labels: Int32, kept: NDArray[np.intp], stats: Int32
     pixels = _thinned(log_light, all_of, starts[:-1], size)
     terms = map_terms(pixels.x, pixels.y, (rows, columns))
     squared, crossed = np.empty((len(kept), 7, 7)), np.empty((len(kept), 7, 3))
-    for area in range(len(kept)):
-        some = pixels.of(area)
-        count = some.stop - some.start
-        squared[area] = terms[some].T @ terms[some] / count
-        crossed[area] = terms[some].T @ pixels.log_light[some] / count
+    products(terms, pixels.log_light, pixels.starts, squared, crossed)
     left, top, width, height = stats[kept, :4].T
     box = np.stack([left, left + width - 1, top, top + height - 1], axis=-1)
     return Areas(

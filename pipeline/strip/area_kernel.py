@@ -1,5 +1,7 @@
 """The compiled loops over even areas; importing it loads the compiler."""
 
+import numpy as np
+
 from pipeline.compiled import compiled
 from pipeline.kinds import Float64, Int32, Whole
 
@@ -94,3 +96,39 @@ def meet(
             there[place] = there[place - 1]
             place -= 1
         apart[place], here[place], there[place] = best, from_place, to_place
+
+
+@compiled("void(float64[:,::1], int64[::1], int64[::1], float64[:,::1])")
+def medians(values: Float64, starts: Whole, areas: Whole, found: Float64) -> None:
+    """Fill in the median (n, 3) of the values (pixels, 3) of areas, that begin at `starts`."""
+    for index in range(len(areas)):
+        first, stop = starts[areas[index]], starts[areas[index] + 1]
+        for channel in range(3):
+            found[index, channel] = np.median(values[first:stop, channel])
+
+
+@compiled("void(float64[:,::1], float64[:,::1], int64[::1], float64[:,:,::1], float64[:,:,::1])")
+def products(
+    terms: Float64, light: Float64, starts: Whole, squared: Float64, crossed: Float64
+) -> None:
+    """Fill in the means over each area of products of terms, and of terms and light.
+
+    Parameters
+    ----------
+    terms, light
+        (pixels, 7) and (pixels, 3); those of an area begin at `starts`.
+    squared, crossed
+        (areas, 7, 7) and (areas, 7, 3).
+    """
+    squared[:], crossed[:] = 0.0, 0.0
+    for area in range(len(starts) - 1):
+        count = starts[area + 1] - starts[area]
+        for pixel in range(starts[area], starts[area + 1]):
+            for one in range(7):
+                term = terms[pixel, one]
+                for other in range(7):
+                    squared[area, one, other] += term * terms[pixel, other]
+                for channel in range(3):
+                    crossed[area, one, channel] += term * light[pixel, channel]
+        squared[area] /= count
+        crossed[area] /= count

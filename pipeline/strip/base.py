@@ -1,12 +1,13 @@
 """Film base of a strip: its light in rebate and gaps, and the density that makes."""
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.channels import greatest, least, less, log_above
+from pipeline.channels import greatest, less
 from pipeline.kinds import Float32, Float64, Floats, Light, Mask, Triple, as_triple
 from pipeline.strip.density import Illumination, to_density
 from pipeline.strip.lamp import Lamp
@@ -17,6 +18,7 @@ _CLEAR_OF_EDGES_MM = 0.35
 _LEAST_AREA_MM2 = 4.0
 _LEAST_LIGHT = 1e-5
 _TERMS = 5
+_LN_10 = float(np.log(10.0))
 
 
 @dataclass(frozen=True)
@@ -61,18 +63,24 @@ def places(shape: tuple[int, int]) -> tuple[Float64, Float64]:
 
 def density_above(light: Light, base: FilmBase) -> Light:
     """Return density above base (h, w, 3) of a strip's view, the lamp's shading taken out."""
-    above = log_above(light, base.illumination.dark, _LEAST_LIGHT)
-    np.negative(above, out=above)
-    _lay_over(above, np.asarray(base.shading))
-    return above
+    return _logs_over(light, base.illumination.dark, -1.0, np.asarray(base.shading))
 
 
-def _lay_over(plane: Light, terms: Float64) -> None:
-    """Add a smooth surface of terms (3, 5) to a view's values (h, w, 3)."""
-    x, y = places(plane.shape[:2])
-    along, across = _surface(terms, x[0], y[:, 0])
-    for row, down in zip(plane, across, strict=True):
-        np.add((along + down).astype(np.float32), row, out=row)
+def _logs_over(light: Light, dark: Triple, factor: float, terms: Float64) -> Light:
+    """Return log10 of a view's light (h, w, 3) above dark times a factor, on a smooth surface.
+
+    The surface is of terms (3, 5) and is added.
+    """
+    from pipeline.strip.light_kernel import logs_over
+
+    height, width = light.shape[:2]
+    x, y = places((height, width))
+    along, down = (part.astype(np.float32) for part in _surface(terms, x[0], y[:, 0]))
+    found = np.empty((height, width, 3), np.float32)
+    rows = np.ascontiguousarray(light, np.float32).reshape(height, 3 * width)
+    dark_row = np.tile(np.asarray(dark, np.float32), width)
+    logs_over(rows, dark_row, _LEAST_LIGHT, factor, along.ravel(), down, found.reshape(rows.shape))
+    return found
 
 
 def _surface(terms: Float64, x: Floats, y: Floats) -> tuple[Float64, Float64]:
@@ -122,13 +130,14 @@ def measure_base(
     The densest crowd of readings is the base; edge print, dust, perforations and the borders
     between them fall off on either side. Means are taken in light, where noise is symmetrical.
     """
-    dark = np.asarray(illumination.dark, np.float32)
-    logs = log_above(light, dark, _LEAST_LIGHT)
-    off = less(logs, np.log10(np.asarray(guess, np.float32) - dark))
+    from pipeline.strip.light_kernel import near_nought
+
     known = np.zeros((3, _TERMS)) if uneven is None else uneven
-    if uneven is not None:
-        _lay_over(off, -known)
-    like = (greatest(np.abs(off)) < 0.12) & (greatest(off) - least(off) < 0.08)
+    guessed = known.copy()
+    guessed[:, 0] += np.log10(np.asarray(guess) - np.asarray(illumination.dark))
+    off = _logs_over(light, illumination.dark, 1.0, -guessed)
+    like = np.empty(light.shape[:2], bool)
+    near_nought(off, 0.12, 0.08, like)
     if outside_pictures is not None:
         like &= outside_pictures
     found = _Readings.of(off, _eroded(like, px_per_mm))
@@ -138,7 +147,7 @@ def measure_base(
             return None
         rest: Floats = found.off
         if shading is not None:
-            rest = found.off - found.terms() @ shading.T
+            rest = found.off - found.terms @ shading.T
         level = np.array([_crowd(rest[:, channel]) for channel in range(3)])
         found = found.take(greatest(np.abs(less(rest, level))) < tolerance)
         if len(found.off) < _LEAST_AREA_MM2 * px_per_mm**2:
@@ -193,6 +202,7 @@ class _Readings:
         kept = np.flatnonzero(keep)
         return _Readings(self.at.take(kept), self.off.take(kept, axis=0), self.shape)
 
+    @cached_property
     def terms(self) -> Float64:
         """Return the terms (n, 5) of the shading where the readings are."""
         rows, columns = np.divmod(self.at, self.shape[1])
@@ -202,7 +212,8 @@ class _Readings:
 
 def _terms(x: Float64, y: Float64) -> Float64:
     """Return the terms (n, 5) of a shading at places -1 to 1."""
-    return np.stack([np.ones_like(x), x, x * x, y, y * y], axis=-1)
+    terms: Float64 = np.stack([np.ones_like(x), x, x * x, y, y * y]).T
+    return terms
 
 
 def _as_base(
@@ -215,15 +226,17 @@ def _as_base(
 ) -> FilmBase:
     dark = np.asarray(illumination.dark, float)
     guessed = np.log10(np.asarray(guess, float) - dark)
-    surface = found.terms() @ shading.T + guessed
-    flat = (light.reshape(-1, 3).take(found.at, axis=0) - dark) / 10.0**surface
-    mean_log = over_view(shading, found.shape) + guessed + np.log10(flat.mean(axis=0))
+    surface = shading @ found.terms.T + guessed[:, None]
+    seen = np.ascontiguousarray(light.reshape(-1, 3).take(found.at, axis=0).T)
+    # As powers of e, which are many times quicker than those of 10.
+    flat = (seen - dark[:, None]) * np.exp(-_LN_10 * surface)
+    mean_log = over_view(shading, found.shape) + guessed + np.log10(flat.mean(axis=1))
     terms = shading.copy()
-    terms[:, 0] += np.log10(np.asarray(guess, float) - dark) + np.log10(flat.mean(axis=0))
+    terms[:, 0] += np.log10(np.asarray(guess, float) - dark) + np.log10(flat.mean(axis=1))
     mean_light = 10.0**mean_log + dark
     return FilmBase(
         density=as_triple(to_density(mean_light, illumination)),
-        spread=as_triple(np.log10(np.maximum(flat, 1e-6)).std(axis=0)),
+        spread=as_triple(np.log(np.maximum(flat, 1e-6)).std(axis=1) / _LN_10),
         area_mm2=float(len(found.off) / px_per_mm**2),
         light=as_triple(mean_light),
         shading=tuple(tuple(float(term) for term in row) for row in terms),
@@ -256,7 +269,7 @@ def _crowd(values: Floats) -> float:
 
 def _fit(found: _Readings) -> Float64:
     """Return (3, 5) terms of a smooth surface through the log10 readings of the base."""
-    terms = found.terms()
+    terms = found.terms
     # A ridge keeps a short or one-sided area from bending the surface where nothing is measured.
     ridge = np.diag([0.0, 0.002, 0.02, 0.02, 0.2]) * len(terms)
     readings = found.off.astype(float)

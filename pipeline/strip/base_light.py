@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from pipeline.channels import least, less, median
+from pipeline.channels import least, less
 from pipeline.kinds import Float32, Float64, Light, Mask
 from pipeline.strip.area import Areas, Group
 from pipeline.strip.crowd import DARKEST_BASE, Mode, crowded_places, lightest
@@ -81,15 +81,16 @@ class Seen:
     @staticmethod
     def of(log_light: Light, areas: Areas, brightest: Group, clipped: bool) -> "Seen":
         """Return what even areas show."""
+        from pipeline.strip.area_kernel import medians
+
         lamp, (level,) = lamp_through(areas, (brightest,))
         others = np.setdiff1d(np.arange(len(areas)), brightest)
         pixels = areas.pixels
         even = pixels.log_light - lamp.at(pixels.x, pixels.y)
-        across = np.ascontiguousarray(even.T)
-        lights = [median(across[:, pixels.of(area)]) for area in others]
+        lights = np.empty((len(others), 3))
+        medians(even, pixels.starts, others, lights)
         return Seen(
-            log_light, areas, brightest, clipped, lamp, level,
-            even, others, np.reshape(lights, (-1, 3)),
+            log_light, areas, brightest, clipped, lamp, level, even, others, lights
         )  # fmt: skip
 
     def like(self, level: Float64) -> Group:
@@ -149,12 +150,16 @@ def _even_readings(seen: Seen) -> Float32:
     pixels, sizes = seen.areas.pixels, seen.areas.size[seen.others]
     step = max(1.0, int(sizes.sum()) / _MOST_EVEN)
     light = pixels.log_light if seen.clipped else seen.even
-    parts = []
-    for area, size in zip(seen.others, sizes, strict=True):
-        part = light[pixels.of(area)]
-        at = np.linspace(0, len(part) - 1, max(1, round(size / step))).astype(int)
-        parts.append(part[at])
-    return np.concatenate([np.zeros((0, 3)), *parts]).astype(np.float32)
+    starts, stops = pixels.starts[seen.others], pixels.starts[seen.others + 1]
+    counts = np.maximum(1, np.rint(sizes / step)).astype(int)
+    # From the first to the last of each area's pixels, as evenly as whole numbers are.
+    apart = (stops - starts - 1) / np.maximum(counts - 1, 1)
+    place = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
+    ends = place == np.repeat(counts, counts) - 1
+    at = np.repeat(starts, counts) + (place * np.repeat(apart, counts)).astype(int)
+    at[ends] = np.where(counts > 1, stops - 1, starts)
+    readings: Float32 = light.take(at, axis=0).astype(np.float32)
+    return readings
 
 
 def _film(seen: Seen) -> Float32:

@@ -5,12 +5,13 @@ perforations, which stand at one pitch. Without signs that it bends, film is tak
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.kinds import Mask, Numbers, Points, as_matrix, as_triple
+from pipeline.channels import median
+from pipeline.kinds import Mask, Numbers, Points, Whole, as_matrix, as_triple
 from pipeline.strip.density import measure_limits
 from pipeline.strip.view import FilmMap
 
@@ -26,8 +27,10 @@ _BENDS = ("aslant", "aslant", "drawn_out", "sheared", "bowed_mm", "bowed_mm", "b
 # How far the first guess of the former may be off, pixels and radians: so that what no point tells
 # stays where it was.
 _STRAIGHT_SPREAD = (50.0, 50.0, 0.2, 0.1)
-# Deviations beyond which a point counts less and less.
-_OUTLYING = 3.0
+_BOW = _STRAIGHT + 4
+# Of a fit's steps: how they are damped, at first and at the most, how many there are, and what
+# share of the sum of squares they need not gain.
+_DAMPING, _MOST_DAMPING, _MOST_STEPS, _EVEN_COST = 1e-3, 1e9, 60, 1e-9
 
 
 @dataclass(frozen=True)
@@ -91,8 +94,11 @@ def curve_through(x: Numbers, y: Numbers, tolerance: float) -> Mask:
 def in_stretches(x: Numbers, y: Numbers) -> tuple[Points, float]:
     """Return the medians (n, 2) of points in stretches along the film, and their standard error."""
     parts = np.array_split(np.argsort(x), max(1, min(_BINS, len(x) // 4)))
-    middles = np.array([[x[part].mean(), np.median(y[part])] for part in parts])
-    scatter = float(np.median([np.abs(y[part] - np.median(y[part])).mean() for part in parts]))
+    middles = np.array([[x[part].mean(), float(median(y[part]))] for part in parts])
+    rests = [
+        np.abs(y[part] - level).mean() for part, level in zip(parts, middles[:, 1], strict=True)
+    ]
+    scatter = float(np.median(rests))
     each = 1.5 * scatter / math.sqrt(max(len(x) / len(parts), 1.0))
     return middles, max(_LEAST_SIGMA_PX, each)
 
@@ -163,30 +169,24 @@ def _phase(lines: Sequence[FilmLine], px_per_mm: float) -> float:
 
 @dataclass(frozen=True)
 class _Fit:
-    """Points to be met: film places (mm) and seen places (proxy pixels) of all lines together.
+    """Points to be met, of all lines together.
 
-    `line` tells to which line a point belongs, `hole` whether it tells a place along the film,
-    too. `origin` is where the proxy's middle lies on film; `reach` how far its corners are from
-    it, in mm and in pixels; `middle`, `half` where the film's middle is and half its length.
-    `bars` and `bars_seen` are the ends of lines across the film, by pairs.
+    `film` (n, 5) holds where each lies on film, along and across (mm), where it is seen (x and y,
+    proxy pixels) and its standard error in pixels; `line` to which line it belongs, `hole` whether
+    it tells a place along the film, too; `level_sigma` is by how much each line may lie off.
+    `bars` are the ends of lines across the film, by pairs, as of `film`. `start` are the first
+    guesses of film that lies straight. `place` tells where the proxy's middle is (x, y, pixels),
+    where it lies on film (mm), how far the proxy's corners are from it, in mm and in pixels, where
+    the film's middle is, and half its length.
     """
 
-    along: Numbers
-    across: Numbers
-    line: Numbers
-    seen: Points
-    sigma: Numbers
+    film: Numbers
+    line: Whole
     hole: Mask
     level_sigma: Numbers
-    bars: Points
-    bars_seen: Points
-    bar_sigma: Numbers
+    bars: Numbers
     start: Numbers
-    centre: Points
-    origin: Points
-    reach: tuple[float, float]
-    middle: float
-    half: float
+    place: Numbers
 
     @staticmethod
     def of(
@@ -215,24 +215,25 @@ class _Fit:
         middle = np.median(np.concatenate([line.points for line in lines]), axis=0)
         ends = way.onto(middle + np.array([[-1.0, 0.0], [1.0, 0.0]]))
         turn = math.atan2(*(ends[1] - ends[0])[::-1].tolist())
+        across = np.repeat([line.across_mm for line in lines], sizes)
+        sigma = np.repeat([line.sigma_px for line in lines], sizes)
+        ends_seen = way.onto(np.concatenate([np.empty((0, 2)), *(bar.points for bar in bars)]))
+        end_sigma = np.repeat([bar.sigma_px for bar in bars], 2)
+        ends_on_film = _bars_on_film(bars, px_per_mm, float(top))
+        half = max(float(np.ptp(every)) / 2, 1.0)
+        reach = (radius / px_per_mm, radius)
         return _Fit(
-            along=np.concatenate(along),
-            across=np.repeat([line.across_mm for line in lines], sizes),
+            film=np.column_stack([
+                np.concatenate(along), across,
+                np.concatenate([way.onto(line.points) for line in lines]), sigma,
+            ]),
             line=np.repeat(np.arange(len(lines)), sizes),
-            seen=np.concatenate([way.onto(line.points) for line in lines]),
-            sigma=np.repeat([line.sigma_px for line in lines], sizes),
             hole=np.repeat([line.steps is not None for line in lines], sizes),
             level_sigma=np.array([line.across_sigma_mm for line in lines]),
-            bars=_bars_on_film(bars, px_per_mm, float(top)),
-            bars_seen=way.onto(np.concatenate([np.empty((0, 2)), *(bar.points for bar in bars)])),
-            bar_sigma=np.array([bar.sigma_px for bar in bars]),
+            bars=np.column_stack([ends_on_film, ends_seen, end_sigma]),
             start=np.array([0.0, 0.0, turn, math.log(px_per_mm)]),
-            centre=centre,
-            origin=origin,
-            reach=(radius / px_per_mm, radius),
-            middle=float(every.min() + every.max()) / 2,
-            half=max(float(np.ptp(every)) / 2, 1.0),
-        )
+            place=np.array([*centre, *origin, *reach, (every.min() + every.max()) / 2, half]),
+        )  # fmt: skip
 
     def onto(self, unknowns: Numbers, along: Numbers, across: Numbers) -> Points:
         """Return where places on film (n, mm) are seen by a map's unknowns, proxy pixels."""
@@ -240,91 +241,106 @@ class _Fit:
 
     def map_of(self, unknowns: Numbers, px_per_mm: float | None = None) -> FilmMap:
         """Return the map that unknowns make, from pixels of so many a mm, else the proxy's."""
-        x, y, turn, log_scale, *bends = unknowns[: _STRAIGHT + len(_BENDS)].tolist()
-        aslant_x, aslant_y, drawn, sheared, *bow, radial = bends
-        scale = math.exp(log_scale)
-        cos, sin = scale * math.cos(turn), scale * math.sin(turn)
-        shift = self.centre + np.array([x, y])
-        turned = np.array([[cos, -sin, shift[0]], [sin, cos, shift[1]], [0.0, 0.0, 1.0]])
-        reach_mm, reach_px = self.reach
-        seen = np.array(
-            [
-                [1.0 + drawn, sheared, 0.0],
-                [0.0, 1.0, 0.0],
-                [aslant_x / reach_mm, aslant_y / reach_mm, 1.0],
-            ]
-        )
-        from_origin = np.array(
-            [[1.0, 0.0, -self.origin[0]], [0.0, 1.0, -self.origin[1]], [0.0, 0.0, 1.0]]
-        )
-        mm = turned @ seen @ from_origin
-        cx, cy = self.centre.tolist()
-        way = FilmMap(
-            as_matrix(mm / mm[2, 2]), as_triple(bow), self.middle, self.half,
-            radial, (cx, cy), reach_px,
-        )  # fmt: skip
+        from pipeline.strip.bend_kernel import matrix_of
+
+        cx, cy, _, _, _, radius, middle, half = self.place.tolist()
+        *bow, radial = unknowns[_BOW : _STRAIGHT + len(_BENDS)].tolist()
+        matrix = as_matrix(matrix_of(unknowns, self.place))
+        way = FilmMap(matrix, as_triple(bow), middle, half, radial, (cx, cy), radius)
         if px_per_mm is None:
-            across = float(self.across.min() + self.across.max()) / 2
-            px_per_mm = way.px_per_px((self.middle, across))
+            across = float(self.film[:, 1].min() + self.film[:, 1].max()) / 2
+            px_per_mm = way.px_per_px((middle, across))
         return way.enlarged(px_per_mm)
 
     def grid(self) -> tuple[Numbers, Numbers]:
         """Return places all over the film: along and across it (n,), mm."""
-        along = np.linspace(self.middle - self.half, self.middle + self.half, 9)
-        across = np.array([self.across.min(), self.across.max()])
+        middle, half = self.place[6:]
+        along = np.linspace(middle - half, middle + half, 9)
+        across = np.array([self.film[:, 1].min(), self.film[:, 1].max()])
         return np.repeat(along, 2), np.tile(across, len(along))
-
-    def off(self, unknowns: Numbers) -> tuple[Numbers, Numbers]:
-        """Return how far points are seen from where they should be: along and across, pixels."""
-        levels = unknowns[_STRAIGHT + len(_BENDS) : -1]
-        across = self.across + levels[self.line.astype(int)]
-        way = self.map_of(unknowns, 1.0)
-        there = way.onto(np.column_stack([self.along, across]))
-        beside = way.onto(np.column_stack([self.along + 1.0, across])) - there
-        tangent = beside / np.hypot(*beside.T)[:, None]
-        away = self.seen - there
-        normal = away[:, 1] * tangent[:, 0] - away[:, 0] * tangent[:, 1]
-        return (away * tangent).sum(axis=1), normal
-
-    def off_bars(self, unknowns: Numbers) -> Numbers:
-        """Return how far the ends of lines across the film are apart along it, pixels."""
-        way = self.map_of(unknowns, 1.0)
-        there = way.onto(self.bars)
-        beside = way.onto(self.bars + np.array([1.0, 0.0])) - there
-        along = ((self.bars_seen - there) * beside).sum(axis=1) / np.hypot(*beside.T)
-        turned = unknowns[-1] * np.hypot(*(self.bars_seen[1::2] - self.bars_seen[::2]).T)
-        return np.asarray(along[1::2] - along[::2] - turned)
 
     def rest_px(self, unknowns: Numbers) -> float:
         """Return the root mean square of what is left across the film, far outliers capped."""
-        _, normal = self.off(unknowns)
-        return float(np.sqrt(np.mean(np.clip(normal / self.sigma, -5, 5) ** 2 * self.sigma**2)))
+        from pipeline.strip.bend_kernel import points_off
+
+        off, sigma = np.empty((len(self.film), 2)), self.film[:, 4]
+        points_off(unknowns, self.place, self.film, self.line, off)
+        return float(np.sqrt(np.mean(np.clip(off[:, 1] / sigma, -5, 5) ** 2 * sigma**2)))
 
     def solved(self, usual: Numbers) -> tuple[Numbers, float]:
         """Return the likeliest unknowns, and the sum of squared deviations that they leave.
 
         `usual` are standard deviations of what bends film, zero where it isn't to bend.
         """
-        from scipy.optimize import least_squares
+        from pipeline.strip.bend_kernel import rests, steepness
 
-        gate = float(measure_limits("bend")["gate_turned"]) * (len(self.bar_sigma) > 0)
+        gate = float(measure_limits("bend")["gate_turned"]) * (len(self.bars) > 0)
         spread = np.concatenate([_STRAIGHT_SPREAD, usual, self.level_sigma, [gate]])
-        free = spread > 0
+        free = np.flatnonzero(spread > 0)
         first = np.zeros(len(spread))
         first[:_STRAIGHT] = self.start
+        seen, steep = np.empty(self._count), np.empty((len(free), self._count))
 
-        def rests(some: Numbers) -> Numbers:
-            unknowns = first.copy()
-            unknowns[free] = some
-            along, normal = self.off(unknowns)
-            parts = [normal / self.sigma, along[self.hole] / self.sigma[self.hole]]
-            if len(self.bar_sigma):
-                parts.append(self.off_bars(unknowns) / self.bar_sigma)
-            off = np.concatenate(parts)
-            held = np.sign(off) * _OUTLYING * np.sqrt(2 * (np.sqrt(1 + (off / _OUTLYING) ** 2) - 1))
-            return np.concatenate([held, (unknowns - first)[free] / spread[free]])
+        def unknowns(moved: Numbers) -> Numbers:
+            every = first.copy()
+            every[free] += moved * spread[free]
+            return every
 
-        found = least_squares(rests, first[free], x_scale=spread[free], max_nfev=40)
-        unknowns = first.copy()
-        unknowns[free] = found.x
-        return unknowns, 2.0 * float(found.cost)
+        def cost(moved: Numbers) -> float:
+            rests(unknowns(moved), *self._points, seen)
+            return float(seen @ seen + moved @ moved)
+
+        def normal(moved: Numbers) -> tuple[Numbers, Numbers]:
+            steepness(unknowns(moved), *self._points, free, steep)
+            scaled = steep * spread[free, None]
+            return scaled @ scaled.T + np.eye(len(free)), scaled @ seen + moved
+
+        moved, left = least_cost(cost, normal, len(free))
+        return unknowns(moved), left
+
+    @property
+    def _points(self) -> tuple[Numbers, Numbers, Whole, Mask, Numbers]:
+        return self.place, self.film, self.line, self.hole, self.bars
+
+    @property
+    def _count(self) -> int:
+        """Return how many rests there are."""
+        return len(self.film) + int(self.hole.sum()) + len(self.bars) // 2
+
+
+def least_cost(
+    cost: Callable[[Numbers], float],
+    normal: Callable[[Numbers], tuple[Numbers, Numbers]],
+    count: int,
+) -> tuple[Numbers, float]:
+    """Return the unknowns (count) that make a sum of squares least, from nought on, and that sum.
+
+    Parameters
+    ----------
+    cost
+        The sum of squares of unknowns.
+    normal
+        Half of its second and first derivatives, at the unknowns that `cost` was last taken of.
+
+    Notes
+    -----
+    Levenberg (1944) and Marquardt (1963), from memory: steps of Gauss and Newton, shorter as long
+    as the sum doesn't fall.
+    """
+    at, damping = np.zeros(count), _DAMPING
+    least = cost(at)
+    for _ in range(_MOST_STEPS):
+        second, first = normal(at)
+        while damping < _MOST_DAMPING:
+            step = np.linalg.solve(second + damping * np.diag(np.diag(second)), first)
+            found = cost(at - step)
+            if found <= least:
+                break
+            damping *= 8.0
+        else:
+            break
+        fallen, at, least = least - found, at - step, found
+        damping /= 8.0
+        if fallen < _EVEN_COST * least:
+            break
+    return at, least

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.channels import median
 from pipeline.kinds import Float64, Light, Mask, Numbers, Plane, Points
 
 _OPEN_GATE, _HOLDER, _BORDER = 1, 0, 2
@@ -57,31 +58,36 @@ def robust_line(x: Numbers, y: Numbers, tolerance: float, most_slope: float) -> 
     Slopes are tried one by one so closely that the ends stay within the tolerance; least
     squares over the points on the best line follow.
     """
-    from pipeline.strip.kernel import fullest_windows
+    from pipeline.strip.kernel import fullest_slope
 
     if len(x) < 3:
         return 0.0, float(np.median(y))
-    middle = float(np.median(x))
+    middle = float(median(x))
     step = max(len(x) // _MOST_COLUMNS, 1)
-    some_x, some_y = x[::step] - middle, y[::step]
+    some_x, some_y = x[::step] - middle, np.ascontiguousarray(y[::step])
     reach = max(float(np.ptp(some_x)) / 2, 1.0)
     tries = min(2 * int(np.ceil(most_slope * reach / tolerance)) + 1, 401)
     slopes = np.array(sorted(np.linspace(-most_slope, most_slope, max(tries, 3)), key=abs))
-    rests = np.sort(some_y - slopes[:, None] * some_x, axis=1)
-    windows = np.empty((len(slopes), 2), np.int64)
-    fullest_windows(rests, 2 * tolerance, windows)
-    best = int(np.argmax(windows[:, 1]))
-    start, count = windows[best]
-    slope, level = float(slopes[best]), float(rests[best, start : start + count].mean())
+    slope = float(slopes[fullest_slope(some_x, some_y, slopes, 2 * tolerance)])
+    level = _fullest(np.sort(some_y - slope * some_x), 2 * tolerance)
+    kept: Mask | None = None
     for _ in range(6):
         rest = np.abs(y - slope * (x - middle) - level)
         near = rest[rest < 2 * tolerance]
-        limit = max(0.3 * tolerance, 3.0 * float(np.median(near))) if len(near) else tolerance
+        limit = max(0.3 * tolerance, 3.0 * float(median(near))) if len(near) else tolerance
         keep = rest < min(limit, 2 * tolerance)
-        if keep.sum() < 3 or np.ptp(x[keep]) == 0:
+        if keep.sum() < 3 or np.ptp(x[keep]) == 0 or (kept is not None and (keep == kept).all()):
             break
+        kept = keep
         slope, level = least_squares_line(x[keep] - middle, y[keep])
     return slope, level - slope * middle
+
+
+def _fullest(ordered: Numbers, width: float) -> float:
+    """Return the mean of the values (n, ascending) in the first fullest window."""
+    counts = np.searchsorted(ordered, ordered + width, "right") - np.arange(len(ordered))
+    start = int(np.argmax(counts))
+    return float(ordered[start : start + counts[start]].mean())
 
 
 def least_squares_line(x: Numbers, y: Numbers) -> tuple[float, float]:
@@ -154,11 +160,11 @@ def _edge(
 
 def first_runs(mask: Mask, run: int) -> NDArray[np.int64]:
     """Return the first row (w,) of each column from which a mask is true `run` times, else -1."""
-    count = len(mask) - run + 1
-    if count < 1:
-        return np.full(mask.shape[1], -1)
-    runs = np.logical_and.reduce([mask[row : row + count] for row in range(run)])
-    return np.where(runs.any(axis=0), runs.argmax(axis=0), -1)
+    from pipeline.strip.kernel import first_runs_of
+
+    found = np.empty(mask.shape[1], np.int64)
+    first_runs_of(mask, run, found)
+    return found
 
 
 def _sub_pixel(

@@ -192,7 +192,8 @@ def _clips(areas: Areas, brightest: Group, clipped: Mask, dark: Triple) -> bool:
     marked = pixels.mean(clipped[pixels.y.astype(int), pixels.x.astype(int)].astype(float))
     # A file of fewer bits, spread over 16, stops short of the last code.
     full = np.log10(_FULL_SCALE - np.asarray(dark))
-    at_end = pixels.mean((pixels.log_light > full).any(axis=1).astype(float))
+    red, green, blue = (pixels.log_light > full).T
+    at_end = pixels.mean((red | green | blue).astype(float))
     marked_share, at_end_share = (
         float(np.average(each[brightest], weights=weights)) for each in (marked, at_end)
     )

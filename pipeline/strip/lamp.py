@@ -5,7 +5,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.channels import less
 from pipeline.kinds import Float64, Floats, Light, Triple
 from pipeline.strip.area import Areas, Group, map_terms
 
@@ -23,7 +22,7 @@ _ALIKE = 30.0
 # Shadows of pictures lie among what is taken for film base.
 _LESS_SURE = 0.01
 # A map may run on beyond all that was seen of it; light stays a number of 32 bits.
-_MOST_OVER = np.float32(30.0)
+_MOST_OVER = 30.0
 
 
 @dataclass(frozen=True)
@@ -76,13 +75,13 @@ class Lamp:
         """Return a scan's light (h, w, 3) as it would be under an even lamp."""
         if not np.any(np.asarray(self.terms)):
             return light
-        # In place: memory that is asked for anew costs as much as the sums.
+        from pipeline.strip.light_kernel import even_out
+
         even = self.over()
-        np.clip(even, -_MOST_OVER, _MOST_OVER, out=even)
-        np.negative(even, out=even)
-        np.power(np.float32(10.0), even, out=even)
-        even *= less(light, dark)
-        even += np.asarray(dark, np.float32)
+        rows = (light.shape[0], 3 * light.shape[1])
+        dark_row = np.tile(np.asarray(dark, np.float32), light.shape[1])
+        whole = np.ascontiguousarray(light, np.float32)
+        even_out(whole.reshape(rows), dark_row, _MOST_OVER, even.reshape(rows))
         return even
 
 

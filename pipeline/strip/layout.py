@@ -3,6 +3,7 @@
 import math
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 
 from pipeline.channels import channel_mean, least, less, log_above, tint
@@ -28,6 +29,7 @@ _LEAST_BASE_SHARE = 0.004
 _LIGHTER, _MOST_LIGHTER = 1.3, 0.1
 _MOST_RATE = 20_000
 _FLUSH_MM = 0.15
+_ON_ITS_SIDE = cv2.ROTATE_90_COUNTERCLOCKWISE
 _MISPLACED_MM = 0.4
 _WHOLE_WIDTH_SLACK_MM = 0.8
 
@@ -131,9 +133,11 @@ def _strips(
     shape = light.shape[:2]
     if upright:
         # On its side: the scan's top to the left, its left at the bottom.
-        light = np.ascontiguousarray(np.rot90(light))
+        light = np.asarray(cv2.rotate(light, _ON_ITS_SIDE), np.float32)
         masks = (around.film, around.gate, around.holder)
-        around = Surround(*(np.ascontiguousarray(np.rot90(mask)) for mask in masks))
+        around = Surround(
+            *(cv2.rotate(mask.view(np.uint8), _ON_ITS_SIDE).view(bool) for mask in masks)
+        )
     found = []
     for area in film_areas(around.film, around.gate):
         own = _own_levels(light[area.mask & around.film], levels)

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -50,6 +51,12 @@ class Piece:
     holder: Mask
     levels: Levels
     given: tuple[float | None, str]
+
+    @cached_property
+    def planes(self) -> Light:
+        """Return as 0 and 1 where the area, the scan and holder are (h, w, 3), to be turned."""
+        every = np.ones(self.holder.shape, bool)
+        return np.stack([self.area.mask, every, self.holder], axis=-1).astype(np.float32)
 
 
 @dataclass(frozen=True)
@@ -198,13 +205,10 @@ def _turned(piece: Piece, angle: float, centre: Float64, half: Float64) -> Strip
 
 def _measured(piece: Piece, view: StripView) -> Levelled | None:
     """Return edges and perforations in a view."""
-    mask = _placed(piece.area.mask, view)
-    valid = _placed(np.ones(piece.holder.shape, bool), view)
+    placed = view.of(piece.planes, cv2.INTER_LINEAR, cv2.BORDER_CONSTANT) > 0.5
+    mask, valid, holder = (np.ascontiguousarray(placed[..., plane]) for plane in range(3))
     share = open_share(view.light, piece.levels)
-    hidden = ~valid
-    if piece.holder.any():
-        hidden |= _placed(piece.holder, view)
-    share[hidden] = 0.0
+    share[holder | ~valid] = 0.0
     narrow = film_sizes()["135"]
     height = view.light.shape[0] - 1
     px_per_mm = height / (1 + _MARGIN_OF_WIDTH * 2) / narrow.width_mm
@@ -213,13 +217,6 @@ def _measured(piece: Piece, view: StripView) -> Levelled | None:
         return None
     holes = find_perforations(share, narrow, edges)
     return Levelled(view, mask, edges, holes)
-
-
-def _placed(mask: Mask, view: StripView) -> Mask:
-    """Return a mask of the proxy in the pixels of a view; false outside the proxy."""
-    moved = view.of(mask.astype(np.float32), cv2.INTER_LINEAR, cv2.BORDER_CONSTANT)
-    inside: Mask = moved > 0.5
-    return inside
 
 
 def ends_covered(found: Levelled, piece: Piece, ends: tuple[float, float]) -> tuple[bool, bool]:

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.channels import channel_mean, median
+from pipeline.channels import channel_mean, median, percentiles
 from pipeline.kinds import SIGMA_OF_MAD, Float64, Light, Mask, Triple, as_triple
 from pipeline.profile import FilmSize
 from pipeline.strip.density import measure_limits
@@ -72,7 +72,8 @@ def find_leak(strip: StripDensity) -> LightLeak | None:
     centre, reach = sum(strip.film_rows) / 2, 0.3 * strip.film.image_across_mm * strip.px_per_mm
     middle = slice(max(0, round(centre - reach)), max(1, round(centre + reach)))
     inside = channel_mean(above[middle, : bins * width])
-    within = np.percentile(inside.reshape(len(inside), bins, width), 10, axis=(0, 2))
+    columns = inside.reshape(len(inside), bins, width).transpose(0, 2, 1).reshape(-1, bins)
+    (within,) = percentiles(columns, [10])
     struck = (np.minimum(mean.min(axis=0), within) > float(limits["struck_density"])).astype(float)
     beside = max(1, round(float(limits["beside_struck_mm"]) / _BIN_MM))
     away = np.convolve(struck, np.ones(2 * beside + 1), "same") == 0
@@ -108,7 +109,7 @@ def _bare(above: Light, rows: tuple[float, float], bins: int, width: int) -> Lig
     level = np.zeros((bins, 3), np.float32)
     for place in np.flatnonzero(known):
         kept = cells[place][np.isfinite(film[place])]
-        level[place] = np.percentile(kept, _BARE_PERCENTILE, axis=0)
+        level[place] = percentiles(kept, [_BARE_PERCENTILE])[0]
     return level
 
 

@@ -2,23 +2,21 @@
 
 from dataclasses import dataclass, field, replace
 
-import cv2
 import numpy as np
 
+from pipeline.channels import median
 from pipeline.kinds import Mask, Numbers, Plane, Points, Whole
 from pipeline.profile import FilmSize, film_sizes
-from pipeline.strip.film_edge import EdgeLine, robust_line
+from pipeline.strip.film_edge import EdgeLine, least_squares_line, robust_line
 
 _LEAST_HOLES = 4
 _MOST_SLOPE = 0.06
 _LENGTH_SLACK = 0.3
-_LEAST_FILLED = 0.7
 _PITCH_SPREAD = 0.05
 # From so many holes on, their pitch may be seen to change along the film. How far a hole may be out
 # of step, in pitches, and how soon the pitch is taken to have changed.
 _HOLES_ASLANT = 8
 _IN_STEP, _FOLLOWING = 0.2, 0.5
-_RIM_PX = 3
 _LEAST_RIM_MM = 0.7
 _WHOLE_SHARE = 0.95
 _WIDTH_SLACK_MM = 1.4
@@ -126,46 +124,9 @@ def _in_step(row: PerforationRow, first: PerforationRow, pitch: float) -> Perfor
 
 def _blobs(share: Plane) -> _Holes:
     """Return open places whose shape a perforation may have, measured to sub-pixels."""
-    open_gate = (share > 0.5).astype(np.uint8)
-    count, _, stats, _ = cv2.connectedComponentsWithStats(open_gate, connectivity=4)
-    measured = []
-    for left, top, width, tall, area in stats[1:count]:
-        if width < 3 or tall < 2 or not 0.2 * width < tall < 2.2 * width:
-            continue
-        if area < _LEAST_FILLED * width * tall or left == 0 or left + width == share.shape[1]:
-            continue
-        rows = slice(max(0, top - _RIM_PX), top + tall + _RIM_PX)
-        columns = slice(max(0, left - _RIM_PX), left + width + _RIM_PX)
-        part = share[rows, columns].astype(float)
-        down = part[:, _middle(left - columns.start, width)].mean(axis=1)
-        along = part[_middle(top - rows.start, tall)].mean(axis=0)
-        edges = _bounds(down)
-        ends = _bounds(along)
-        if edges is None or ends is None:
-            continue
-        x = columns.start + (ends[0] + ends[1]) / 2
-        measured.append((x, ends[1] - ends[0], rows.start + edges[0], rows.start + edges[1]))
-    table = np.array(measured, float).reshape(-1, 4)
-    return _Holes(*table.T)
+    from pipeline.strip.hole_kernel import holes_in
 
-
-def _middle(start: int, size: int) -> slice:
-    """Return the middle half of a stretch."""
-    rim = size // 4
-    return slice(start + rim, start + max(size - rim, rim + 1))
-
-
-def _bounds(profile: Numbers) -> tuple[float, float] | None:
-    """Return where a hole begins and ends in a profile of its share of light, or None.
-
-    The light on either side of its middle tells how far it reaches, however blurred it is.
-    """
-    inside = np.nonzero(profile > 0.5)[0]
-    if not len(inside):
-        return None
-    middle = int(inside[0] + inside[-1] + 1) // 2
-    start = middle - 0.5
-    return float(start - profile[:middle].sum()), float(start + profile[middle:].sum())
+    return _Holes(*np.ascontiguousarray(holes_in(np.ascontiguousarray(share, np.float32)).T))
 
 
 def _row(
@@ -210,17 +171,16 @@ def _steps(x: Numbers, pitch: float) -> Numbers:
     They are counted from hole to hole, as a pitch that is seen aslant changes along the film;
     what stands between them is counted from the last one that was in step.
     """
-    local, last = pitch, 0
-    counted = np.zeros(len(x))
-    for place in range(1, len(x)):
-        apart = (x[place] - x[last]) / local
-        many = float(np.round(apart))
+    local, last, places = pitch, 0, x.tolist()
+    counted = [0.0] * len(places)
+    for place in range(1, len(places)):
+        apart = (places[place] - places[last]) / local
+        many = float(round(apart))
         counted[place] = counted[last] + many
         if many >= 1 and abs(apart - many) < _IN_STEP:
             local *= 1.0 + _FOLLOWING * (apart / many - 1.0)
             last = place
-    from_middle: Numbers = counted - counted[len(x) // 2]
-    return from_middle
+    return np.array(counted) - counted[len(places) // 2]
 
 
 def _pitch(row: _Holes, film: FilmSize) -> float | None:
@@ -243,11 +203,15 @@ def _even_pitch(x: Numbers, pitch: float, degree: int) -> float | None:
     """Return the mean pitch of holes whose places are a polynomial of their steps, or None."""
     for _ in range(3):
         index = _steps(x, pitch)
-        rest = x - np.polyval(np.polyfit(index, x, degree), index)
-        keep = np.abs(rest) < max(3 * float(np.median(np.abs(rest))), 0.02 * pitch)
+        if degree == 1:
+            slope, level = least_squares_line(index, x)
+            rest = x - slope * index - level
+        else:
+            rest = x - np.polyval(np.polyfit(index, x, degree), index)
+        keep = np.abs(rest) < max(3 * float(median(np.abs(rest))), 0.02 * pitch)
         if keep.sum() < _LEAST_HOLES or np.ptp(index[keep]) < 1:
             return None
-        pitch = float(np.polyfit(index[keep], x[keep], 1)[0])
+        pitch, _ = least_squares_line(index[keep], x[keep])
     spread = float(np.median(np.abs(rest)))
     return pitch if spread < _PITCH_SPREAD * pitch else None
 

@@ -20,6 +20,7 @@ _MOST_VEIL_OF_BASE = 0.08
 _DIM_OF_BASE = 0.1
 _OVER_BASE_UNKNOWN = 1.3
 _LEAST_STEP = 0.06
+_LEAST_OF_BASE, _LEAST_LIGHT = 1e-4, 1e-5
 _FADING_PX = 2
 _SURROUND_SHARE = 0.1
 _SURROUND_CORNERS = 2
@@ -40,61 +41,78 @@ class Surround:
 
 def over_base(light: Light, levels: Levels) -> Light:
     """Return light above dark as a share of the film base's, (..., 3)."""
-    dark = np.asarray(levels.illumination.dark, np.float32)
-    base: Light = np.asarray(levels.base_light, np.float32) - dark
+    dark, base = _dark_and_base(levels)
     return over(less(light, dark), base) if light.ndim > 1 else (light - dark) / base
 
 
-def openness(light: Light, levels: Levels) -> Plane:
-    """Return how open a proxy (h, w, 3) is: 0 = film base, 1 = open gate, below 0 = denser film.
+def open_and_brightest(light: Light, levels: Levels) -> tuple[Plane, Plane]:
+    """Return how open a proxy (h, w, 3) is, and its brightest channel as a share of the base's.
 
-    Log light above the base; a clipped gate is taken for full scale.
+    0 = film base, 1 = open gate, below 0 = denser film: log light above the base. A clipped gate
+    is taken for full scale.
     """
-    logs = np.log10(np.maximum(over_base(light, levels), np.float32(1e-4)))
     gate = levels.illumination.gate
     if gate is None and not levels.gate_clipped:
+        relative = over_base(light, levels)
+        logs = np.log10(np.maximum(relative, np.float32(_LEAST_OF_BASE)))
         unknown: Plane = least(logs) * np.float32(OPEN / np.log10(_OVER_BASE_UNKNOWN))
-        return unknown
-    brightest = np.ones(3, np.float32) if gate is None else np.asarray(gate, np.float32)
-    return _on_the_way(logs, np.log10(np.maximum(over_base(brightest, levels), 1.0)))
+        return unknown, greatest(relative)
+    from pipeline.strip.light_kernel import logs_of_step
+
+    white = np.ones(3, np.float32) if gate is None else np.asarray(gate, np.float32)
+    dark, base = _dark_and_base(levels)
+    weight = _weight(np.log10(np.maximum(over_base(white, levels), 1.0)))
+    found, brightest = (np.empty(light.shape[:2], np.float32) for _ in range(2))
+    light = np.ascontiguousarray(light, np.float32)
+    logs_of_step(light, dark, base, weight, _LEAST_OF_BASE, brightest, found)
+    return found, brightest
 
 
 def open_share(light: Light, levels: Levels) -> Plane:
     """Return the share of open gate in each pixel (h, w), 0 = base or denser, 1 = gate."""
+    from pipeline.strip.light_kernel import shares_of_step
+
     if levels.illumination.gate is not None:
         brightest = np.asarray(levels.illumination.gate, np.float32)
     elif levels.gate_clipped:
         brightest = np.ones(3, np.float32)
     else:
         brightest = _OVER_BASE_UNKNOWN**2 * np.asarray(levels.base_light, np.float32)
-    step = np.maximum(over_base(brightest, levels) - 1.0, 0.0)
-    return np.clip(_on_the_way(over_base(light, levels) - 1.0, step), 0.0, 1.0)
-
-
-def _on_the_way(above: Light, step: Light) -> Plane:
-    """Return values above the base (..., 3) as shares of the step (3,) from base to gate.
-
-    They are projected on it, so that each channel counts by what it tells.
-    """
-    weight = step / max(float(step @ step), _LEAST_STEP**2)
-    share: Plane = above @ weight.astype(np.float32)
+    weight = _weight(np.maximum(over_base(brightest, levels) - 1.0, 0.0))
+    share = np.empty(light.shape[:2], np.float32)
+    light = np.ascontiguousarray(light, np.float32)
+    shares_of_step(light, *_dark_and_base(levels), weight, share)
     return share
 
 
-def opaque_below(relative: Light) -> float:
+def _weight(step: Light) -> Light:
+    """Return what each channel counts for how far light is on a step (3,) from base to gate.
+
+    Light is projected on the step, so that each channel counts by what it tells.
+    """
+    weight: Light = (step / max(float(step @ step), _LEAST_STEP**2)).astype(np.float32)
+    return weight
+
+
+def _dark_and_base(levels: Levels) -> tuple[Light, Light]:
+    """Return the dark level, and the light of the base above it."""
+    dark = np.asarray(levels.illumination.dark, np.float32)
+    return dark, np.asarray(levels.base_light, np.float32) - dark
+
+
+def opaque_below(brightest: Plane) -> float:
     """Return the share of the base's light under which a pixel is taken for opaque.
 
     Parameters
     ----------
-    relative
-        (h, w, 3) as of `over_base`.
+    brightest
+        (h, w) the brightest channel as a share of the base's.
 
     Notes
     -----
     What is dim and hangs together with the border is holder, most of it; where reflections
     lie over it, the limit rises, but stays under what film passes in all but its densest parts.
     """
-    brightest = greatest(relative)
     dim = (brightest < _DIM_OF_BASE).astype(np.uint8)
     _, labels = cv2.connectedComponents(dim, connectivity=4)
     at_border = np.unique(border(labels, 1))
@@ -108,14 +126,14 @@ def opaque_below(relative: Light) -> float:
 def _even_surround(light: Light, levels: Levels) -> Mask:
     """Return where a scan shows an even, grey or white holder, as found along its border."""
     dark = np.asarray(levels.illumination.dark, np.float32)
-    logs = log_above(light, dark, 1e-5)
     found = np.zeros(light.shape[:2], bool)
     gate = levels.illumination.gate
     brightest = np.ones(3) if gate is None else np.asarray(gate, float) - dark
     base = np.log10(np.asarray(levels.base_light, float) - dark)
     open_gate = np.log10(brightest)
-    some = logs.reshape(-1, 3)[:: max(1, found.size // 100_000)]
-    for level, share in crowded_places(border(logs, 3)):
+    some = light.reshape(-1, 3)[:: max(1, found.size // 100_000)]
+    some = log_above(some, dark, _LEAST_LIGHT)
+    for level, share in crowded_places(log_above(border(light, 3), dark, _LEAST_LIGHT)):
         like_film = not levels.grey and is_base(open_gate - level)
         like_film |= bool(np.abs(level - base).max() < _LIKE_BASE)
         to_gate = float((open_gate - level).mean())
@@ -123,7 +141,7 @@ def _even_surround(light: Light, levels: Levels) -> Mask:
             continue
         if fades_from_gate(level, open_gate, some):
             continue
-        off = less(logs, level)
+        off = less(log_above(light, dark, _LEAST_LIGHT), level)
         mean = channel_mean(off)
         even = (mean > -_SURROUND_TOLERANCE) & (mean < min(_SURROUND_TOLERANCE, to_gate / 2))
         even &= tint(off, mean) < _SURROUND_TINT
@@ -146,9 +164,9 @@ def _grown(mask: Mask) -> Mask:
 
 def surround(light: Light, levels: Levels) -> Surround:
     """Return film, open gate and holder of a proxy (h, w, 3), told apart pixel by pixel."""
-    relative = over_base(light, levels)
-    holder: Mask = greatest(relative) <= opaque_below(relative)
-    gate: Mask = openness(light, levels) > OPEN
+    openness, brightest = open_and_brightest(light, levels)
+    holder: Mask = brightest <= opaque_below(brightest)
+    gate: Mask = openness > OPEN
     # Where gate fades into holder there is light like film's for a few pixels.
     fading = _grown(gate) & _grown(holder)
     if levels.illumination.absolute or levels.gate_clipped:

@@ -151,7 +151,7 @@ class StripView:
     def of(
         self, plane: Light, how: int = cv2.INTER_CUBIC, border: int = cv2.BORDER_REPLICATE
     ) -> Light:
-        """Return another plane (h, w) of the same proxy in the pixels of the view."""
+        """Return another plane (h, w), or planes, of the same proxy in the pixels of the view."""
         return mapped(plane, self.to_proxy, self.light.shape[:2], how, border)
 
 

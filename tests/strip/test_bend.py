@@ -5,8 +5,16 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.optimize import least_squares
 
-from pipeline.strip.bend import Bend, CrossLine, FilmLine, curve_through, find_bend
+from pipeline.strip.bend import (
+    Bend,
+    CrossLine,
+    FilmLine,
+    curve_through,
+    find_bend,
+    least_cost,
+)
 from pipeline.strip.view import FilmMap, level_map
 
 # 135 film, ISO 1007 (from memory): width, pitch, centres of perforations from the edge.
@@ -146,3 +154,24 @@ def test_points_off_the_curve_are_left_out():
     near = curve_through(x, y, 0.7)
     assert near[~off].all()
     assert not near[off].any()
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_least_cost_is_that_of_the_library(seed):
+    rng = np.random.default_rng(seed)
+    x = np.linspace(0, 3, 40)
+    y = 1.4 * np.exp(-0.8 * x) + 0.3 + rng.normal(0, 0.05, 40)
+
+    def rests(some):
+        return np.concatenate([some[0] * np.exp(some[1] * x) + some[2] - y, 0.1 * some])
+
+    def normal(some):
+        grown = np.exp(some[1] * x)
+        steep = np.column_stack([grown, some[0] * x * grown, np.ones(40)])
+        steep = np.concatenate([steep, 0.1 * np.eye(3)])
+        return steep.T @ steep, steep.T @ rests(some)
+
+    found, cost = least_cost(lambda some: float(rests(some) @ rests(some)), normal, 3)
+    theirs = least_squares(rests, np.zeros(3))
+    assert cost == pytest.approx(2 * theirs.cost, rel=1e-6)
+    assert found == pytest.approx(theirs.x, abs=1e-3)

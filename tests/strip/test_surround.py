@@ -9,7 +9,13 @@ from hypothesis import strategies as st
 
 from pipeline.strip.density import Illumination
 from pipeline.strip.illumination import Levels
-from pipeline.strip.surround import opaque_below, open_share, openness, over_base, surround
+from pipeline.strip.surround import (
+    opaque_below,
+    open_and_brightest,
+    open_share,
+    over_base,
+    surround,
+)
 
 GATE, BASE = (0.9, 0.88, 0.86), (0.55, 0.23, 0.12)
 DARK = (0.004, 0.004, 0.005)
@@ -78,7 +84,7 @@ def test_share_of_open_gate_is_linear_in_light(share):
 
 def test_openness_is_nought_for_base_one_for_gate_and_less_for_pictures():
     light = np.array([[BASE, GATE, np.array(BASE) / 4 + 0.003]], np.float32)
-    shown = openness(light, LEVELS)[0]
+    shown = open_and_brightest(light, LEVELS)[0][0]
     assert shown[:2] == pytest.approx([0.0, 1.0], abs=1e-4)
     assert shown[2] < -0.3
 
@@ -86,14 +92,14 @@ def test_openness_is_nought_for_base_one_for_gate_and_less_for_pictures():
 def test_a_clipped_gate_is_full_scale():
     clipped = replace(LEVELS, illumination=Illumination(DARK, None), gate_clipped=True)
     light = np.array([[BASE, (1.0, 1.0, 1.0)]], np.float32)
-    assert openness(light, clipped)[0] == pytest.approx([0.0, 1.0], abs=1e-4)
+    assert open_and_brightest(light, clipped)[0][0] == pytest.approx([0.0, 1.0], abs=1e-4)
     assert open_share(light, clipped)[0] == pytest.approx([0.0, 1.0], abs=1e-4)
 
 
 def test_where_no_gate_was_seen_light_well_above_the_base_is_gate():
     unseen = replace(LEVELS, illumination=Illumination(DARK, None))
     light = np.array([[BASE, 1.2 * np.array(BASE), 1.4 * np.array(BASE)]], np.float32)
-    assert ((openness(light, unseen) > 0.5) == [[False, False, True]]).all()
+    assert ((open_and_brightest(light, unseen)[0] > 0.5) == [[False, False, True]]).all()
 
 
 def test_light_over_base_takes_the_dark_level_off():
@@ -102,11 +108,11 @@ def test_light_over_base_takes_the_dark_level_off():
 
 
 def test_the_opaque_limit_rises_with_light_on_the_holder_and_stays_under_film():
-    relative = np.ones((40, 60, 3), np.float32)
-    assert opaque_below(relative) == pytest.approx(0.004)
-    relative[:12] = 0.0
-    assert opaque_below(relative) == pytest.approx(0.004)
-    relative[:12] = 0.02
-    assert 0.02 < opaque_below(relative) < 0.05
-    relative[:12] = 0.09
-    assert opaque_below(relative) <= 0.08
+    brightest = np.ones((40, 60), np.float32)
+    assert opaque_below(brightest) == pytest.approx(0.004)
+    brightest[:12] = 0.0
+    assert opaque_below(brightest) == pytest.approx(0.004)
+    brightest[:12] = 0.02
+    assert 0.02 < opaque_below(brightest) < 0.05
+    brightest[:12] = 0.09
+    assert opaque_below(brightest) <= 0.08
