@@ -76,12 +76,18 @@ def log2(value: Any) -> Any:
 
 @compiled(fast=True)
 def exp2(value: Any) -> Any:
-    """Return 2 to a float32, held to what a float32 can say; it vectorises."""
-    held = min(max(value, np.float32(_LEAST_EXPONENT)), np.float32(_MOST_EXPONENT))
-    whole = np.int32(np.floor(held + np.float32(0.5)))
-    rest = held - np.float32(whole)
+    """Return 2 to a float32 from -126 to 127; it vectorises."""
+    whole = np.floor(value + np.float32(0.5))
+    rest = value - whole
     total = np.float32(0.0)
     for term in _POWER:
         total = total * rest + term
-    total = total * rest + np.float32(1.0)
-    return total * np.int32(np.int32(whole + _BIAS) << _MANTISSA_BITS).view(np.float32)
+    bits = np.int32(np.int32(np.int32(whole) + _BIAS) << _MANTISSA_BITS)
+    scale = bits.view(np.float32)
+    return total * rest * scale + scale
+
+
+@compiled(fast=True)
+def held_exp2(value: Any) -> Any:
+    """Return 2 to any float32, held to what a float32 can say; it vectorises."""
+    return exp2(min(max(value, np.float32(_LEAST_EXPONENT)), np.float32(_MOST_EXPONENT)))
