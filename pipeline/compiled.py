@@ -27,16 +27,23 @@ if _SETTINGS.CPU_FEATURES is None and _FEATURES.get(_WIDE_AT_NO_COST):
     _SETTINGS.CPU_FEATURES = f"{_FEATURES.flatten()},-prefer-256-bit"
 
 
-def compiled(signature: object = None, *, fast: bool = False) -> Callable[[Function], Function]:
+def compiled(
+    signature: object = None, *, fast: bool | frozenset[str] = False
+) -> Callable[[Function], Function]:
     """Compile a function; without a signature, into those that call it.
 
     What is compiled is kept beside its file, else in the user's folder, where either can be
-    written to. `fast` allows sums in any order, and takes all numbers to be finite.
+    written to. `fast` allows sums in any order, and takes all numbers to be finite; or it
+    names what of the compiler's liberties is allowed.
     """
 
     def compile_it(function: Function) -> Function:
         made: Any
-        options: dict[str, Any] = {"nogil": True, "fastmath": fast, "error_model": "numpy"}
+        options: dict[str, Any] = {
+            "nogil": True,
+            "fastmath": set(fast) if isinstance(fast, frozenset) else fast,
+            "error_model": "numpy",
+        }
         try:
             made = numba.njit(signature, cache=True, **options)(function)
         except (RuntimeError, OSError):  # Neither folder can be written to, or it is full.

@@ -138,9 +138,7 @@ def scene_of_density(scene: Float32, layers: Layers) -> None:
 
 
 @compiled([void(kind[:, ::1], int64, float32, PLANES, int64) for kind in _KINDS], fast=True)
-def scaled_rows(
-    stored: Codes, start: int, scale: np.float32, planes: Float32, top: int
-) -> None:
+def scaled_rows(stored: Codes, start: int, scale: np.float32, planes: Float32, top: int) -> None:
     """Fill rows of planes (3, n, w), from `top` on, with stored ones times a scale.
 
     They are (m, pixels times 3), taken from pixel `start` on. So it is done in vectors, which

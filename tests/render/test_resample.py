@@ -15,7 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from skimage.transform import ProjectiveTransform, SimilarityTransform, warp
 
-from pipeline.render.resample import MARGIN_PX, tap_terms
+from pipeline.render.resample import MARGIN_PX
+from pipeline.render.resample_kernel import tap_terms
 from pipeline.turn import TURNS_DEG, Turn
 from tests.render.whole_pictures import straightened
 
