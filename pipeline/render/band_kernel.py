@@ -10,7 +10,7 @@ import numpy as np
 from numba import boolean, float32, int32, int64, uint8, uint16, void
 
 from pipeline.compiled import compiled, index, log2
-from pipeline.kinds import Codes, Float32, Whole
+from pipeline.kinds import Codes, Float32, Int32, Whole
 from pipeline.render.arrays import BaseLight, Layers, Reduced
 
 CHUNK = 512
@@ -231,29 +231,37 @@ def _add(source: Float32, row: int, sums: Float32, share: np.float32, begin: boo
 
 
 @compiled(fast=True)
-def _narrow(sums: Float32, result: Float32, row: int, firsts: Codes, weights: Float32) -> None:
-    """Fill a row of the result with weighted sums of neighbours, from `firsts` on."""
+def _narrow(sums: Float32, result: Float32, row: int, reduced: Reduced, found: Int32) -> None:
+    """Fill a row of the result with weighted sums of neighbours.
+
+    They are fetched in a loop of their own, as entries of curves are.
+    """
     channels, _, columns = result.shape
-    r = index(row)
+    r, bits, seen = index(row), sums.view(np.int32), found.view(np.float32)
+    firsts, weights = reduced.firsts, reduced.weights
     for channel in range(channels):
         c = index(channel)
         for k in range(index(columns)):
-            result[c, r, k] = np.float32(0.0)
+            result[c, r, k] = NONE
         for tap in range(len(weights)):
             t = index(tap)
             for k in range(index(columns)):
-                result[c, r, k] += weights[t, k] * sums[c, index(firsts[k]) + t]
+                found[k] = bits[c, index(firsts[k]) + t]
+            for k in range(index(columns)):
+                result[c, r, k] += weights[t, k] * seen[k]
 
 
 @compiled(fast=True)
-def reduce_row(source: Float32, at: int, row: int, reduced: Reduced, done: int) -> int:
+def reduce_row(
+    source: Float32, at: int, row: int, reduced: Reduced, done: int, found: Int32
+) -> int:
     """Add row `at` of planes, a band's row `row`, to means of areas; return how many rows are done.
 
-    `done` is how many were before.
+    `done` is how many were before; `found` is scratch, one for each column of the smaller picture.
     """
     _add(source, at, reduced.sums, reduced.shares[row], False)
     if reduced.ends[row]:
-        _narrow(reduced.sums, reduced.rows, done, reduced.firsts, reduced.weights)
+        _narrow(reduced.sums, reduced.rows, done, reduced, found)
         _add(source, at, reduced.sums, np.float32(1.0) - reduced.shares[row], True)
         done += 1
     return done
@@ -262,6 +270,6 @@ def reduce_row(source: Float32, at: int, row: int, reduced: Reduced, done: int) 
 @compiled(void(PLANES, REDUCED), fast=True)
 def area_means(source: Float32, reduced: Reduced) -> None:
     """Fill the rows of area means that the rows of planes (channels, n, columns) complete."""
-    done = 0
+    done, found = 0, np.empty(len(reduced.firsts), np.int32)
     for row in range(source.shape[1]):
-        done = reduce_row(source, row, row, reduced, done)
+        done = reduce_row(source, row, row, reduced, done, found)

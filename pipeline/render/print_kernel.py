@@ -254,6 +254,7 @@ def codes_of_light(
     room = _scratch()
     # One row of scene light, so that it is summed while it is in the nearest cache.
     scene, done = np.empty((3, 1, columns), np.float32), 0
+    found = np.empty(len(reduced.firsts), np.int32)
     for row in range(rows):
         for start in range(0, columns, CHUNK):
             count = min(CHUNK, columns - start)
@@ -264,4 +265,4 @@ def codes_of_light(
             coded(work, count, grey, ONE, SIXTEEN_BITS, line)
             together(line, count, pixels, row, start)
         if reduced.sums.size:
-            done = reduce_row(scene, 0, row, reduced, done)
+            done = reduce_row(scene, 0, row, reduced, done, found)

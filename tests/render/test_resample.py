@@ -87,6 +87,24 @@ def test_waves_come_out_as_they_are(angle_deg, quarter, flip):
         assert decibels(shown, waves.at(*places(corners, 140, 150))) > least
 
 
+@pytest.mark.parametrize("moved", [0.0, 3.0])
+@pytest.mark.parametrize("angle_deg", [0.02, 0.4, -1.1, 3.0])
+def test_wide_pictures_have_no_seams(angle_deg, moved):
+    # Wider than what is done at a time, along rows and along columns, level and seen aslant.
+    rows, columns = 40, 1300
+    waves, middle = Waves(0.1, seed=8), (680.2, 80.7)
+    y, x = np.mgrid[:160, :1370].astype(float)
+    corners = np.array(outline(angle_deg, rows, columns, middle))
+    corners[1, 1] += moved
+    box = [(-0.5, -0.5), (columns - 0.5, -0.5), (columns - 0.5, rows - 0.5), (-0.5, rows - 0.5)]
+    way = ProjectiveTransform.from_estimate(np.array(box), corners)
+    u, v = np.meshgrid(np.arange(columns, dtype=float), np.arange(rows, dtype=float))
+    told = waves.at(*way(np.column_stack([u.ravel(), v.ravel()])).T).reshape(rows, columns, 3)
+    picture = waves.at(x, y).astype(np.float32)
+    shown = straightened(picture, tuple(map(tuple, corners.tolist())), (0, 0), (rows, columns))
+    assert np.abs(shown - told).max() < 2e-3
+
+
 @pytest.mark.parametrize("angle_deg", [*NEARLY_LEVEL, 12.0, 44.0, -44.0, 46.0, 133.0])
 def test_picture_is_that_of_scikit_image(angle_deg):
     picture = Waves(0.12, seed=3).picture()
