@@ -107,14 +107,14 @@ def _turned(code: int, length: int) -> int:
 @compiled()
 def _codes_of(lengths: Whole) -> Whole:
     """Return the codes of lengths (RFC 1951, 3.2.2), first bits lowest."""
-    codes, following = np.zeros(_SYMBOLS, np.int64), np.zeros(_LONGEST + 1, np.int64)
+    codes, following = np.zeros(len(lengths), np.int64), np.zeros(_LONGEST + 1, np.int64)
     for length in lengths:
         following[length] += length > 0
     code, before = 0, 0
     for length in range(1, _LONGEST + 1):
         code, before = (code + before) << 1, following[length]
         following[length] = code
-    for symbol in range(_SYMBOLS):
+    for symbol in range(len(lengths)):
         codes[symbol] = _turned(following[lengths[symbol]], lengths[symbol])
         following[lengths[symbol]] += 1
     return codes
