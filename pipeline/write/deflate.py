@@ -14,7 +14,7 @@ _MOST_BITS_A_BYTE, _MORE_WORDS = 12, 64
 def differences_of(rows: NDArray[np.uint16]) -> NDArray[np.uint16]:
     """Return the differences along rows (TIFF 6.0, section 14), little-endian."""
     told = np.diff(rows, axis=1, prepend=np.uint16(0))
-    return np.asarray(told, "<u2")
+    return np.ascontiguousarray(told, "<u2")
 
 
 def searched(differences: Any) -> memoryview:

@@ -79,3 +79,9 @@ def test_what_is_flat_in_part_is_packed_nearly_as_well_as_by_others(share):
     rows = grain(5, (32, 3000, 3), 900.0)
     rows[:, : int(3000 * share)] = 65535
     assert len(Deflate().packed(rows)) < 1.02 * len(isal_zlib.compress(differences(rows), 1))
+
+
+@pytest.mark.parametrize("kind", ["grain", "flat"])
+def test_rows_may_lie_in_any_order_in_memory(kind):
+    rows = KINDS[kind](6, (3, 40, 25)).transpose(2, 1, 0)[::-1, ::2]
+    assert zlib.decompress(Deflate().packed(rows)) == differences(rows)
