@@ -27,16 +27,23 @@ if _SETTINGS.CPU_FEATURES is None and _FEATURES.get(_WIDE_AT_NO_COST):
     _SETTINGS.CPU_FEATURES = f"{_FEATURES.flatten()},-prefer-256-bit"
 
 
-def compiled(signature: object = None, *, fast: bool = False) -> Callable[[Function], Function]:
+def compiled(
+    signature: object = None, *, fast: bool | frozenset[str] = False
+) -> Callable[[Function], Function]:
     """Compile a function; without a signature, into those that call it.
 
     What is compiled is kept beside its file, else in the user's folder, where either can be
-    written to. `fast` allows sums in any order, and takes all numbers to be finite.
+    written to. `fast` allows sums in any order, and takes all numbers to be finite; or it
+    names what of the compiler's liberties is allowed.
     """
 
     def compile_it(function: Function) -> Function:
         made: Any
-        options: dict[str, Any] = {"nogil": True, "fastmath": fast, "error_model": "numpy"}
+        options: dict[str, Any] = {
+            "nogil": True,
+            "fastmath": set(fast) if isinstance(fast, frozenset) else fast,
+            "error_model": "numpy",
+        }
         try:
             made = numba.njit(signature, cache=True, **options)(function)
         except (RuntimeError, OSError):  # Neither folder can be written to, or it is full.
@@ -76,12 +83,18 @@ def log2(value: Any) -> Any:
 
 @compiled(fast=True)
 def exp2(value: Any) -> Any:
-    """Return 2 to a float32, held to what a float32 can say; it vectorises."""
-    held = min(max(value, np.float32(_LEAST_EXPONENT)), np.float32(_MOST_EXPONENT))
-    whole = np.int32(np.floor(held + np.float32(0.5)))
-    rest = held - np.float32(whole)
+    """Return 2 to a float32 from -126 to 127; it vectorises."""
+    whole = np.floor(value + np.float32(0.5))
+    rest = value - whole
     total = np.float32(0.0)
     for term in _POWER:
         total = total * rest + term
-    total = total * rest + np.float32(1.0)
-    return total * np.int32(np.int32(whole + _BIAS) << _MANTISSA_BITS).view(np.float32)
+    bits = np.int32(np.int32(np.int32(whole) + _BIAS) << _MANTISSA_BITS)
+    scale = bits.view(np.float32)
+    return total * rest * scale + scale
+
+
+@compiled(fast=True)
+def held_exp2(value: Any) -> Any:
+    """Return 2 to any float32, held to what a float32 can say; it vectorises."""
+    return exp2(min(max(value, np.float32(_LEAST_EXPONENT)), np.float32(_MOST_EXPONENT)))

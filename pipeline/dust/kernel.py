@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from pipeline.compiled import compiled, exp2, log2
+from pipeline.compiled import compiled, held_exp2, log2
 from pipeline.kinds import Codes, Float32, Int32, Whole
 
 LOG2_OF_TEN, LOG10_OF_TWO = np.float32(np.log2(10.0)), np.float32(np.log10(2.0))
@@ -48,7 +48,7 @@ def light_of_plane(density: Float32) -> Float32:
     light = np.empty((height, width), np.float32)
     for row in range(height):
         for column in range(width):
-            light[row, column] = exp2(density[row, column] * -LOG2_OF_TEN)
+            light[row, column] = held_exp2(density[row, column] * -LOG2_OF_TEN)
     return light
 
 

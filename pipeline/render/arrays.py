@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.kinds import Float32
+from pipeline.kinds import Float32, Int32, Whole
 
 
 def dense(values: object) -> Float32:
@@ -30,15 +30,28 @@ class Layers(NamedTuple):
     """How densities above base become scene light, for the compiled loops.
 
     `unmask` (3, 3) acts on densities, which are held to the least; `tables` (3, n) are exposures
-    of densities ``lows + entry / steps``; `scene` (3, 3) takes them to the working space.
+    of densities ``lows + entry / steps``, each the bits of a float32 with those of what the next
+    one has more above them; `scene` (3, 3) takes them to the working space.
     """
 
     unmask: Float32
     least_density: np.float32
-    tables: Float32
+    tables: Whole
     lows: Float32
     steps: Float32
     scene: Float32
+
+
+class Scratch(NamedTuple):
+    """Room for a stretch of pixels while the compiled loops are about them.
+
+    `curved` (3, n) is of colours; `places`, `factors` and `found` (n) are of single values.
+    """
+
+    curved: Float32
+    places: Int32
+    factors: Float32
+    found: Whole
 
 
 class Reduced(NamedTuple):
@@ -63,7 +76,8 @@ class Showing(NamedTuple):
 
     `matrix` (3, 3) goes from the working space to the output space; `levels` (3, 3) are black,
     white and gamma of each channel. `tone` has contrast, black, a quarter of its square, scale,
-    ceiling, paper white, what stands below it in the curve, share of hue kept, least difference;
+    ceiling, paper white, what stands below it in the curve, share of hue kept, least difference,
+    least light (so that no power of it is less than a float32 can say);
     `gamut` threshold, scale and power of the compression, farthest distance, least light;
     `curve` exponent, offset, slope and threshold of the encoding. `printed` and `levelled` tell
     whether there is a print's tone curve, and whether levels do anything.

@@ -86,6 +86,7 @@ class ScanLines:
     _planes: Float32 | None = field(default=None, init=False)
     _slab: Codes | None = field(default=None, init=False)
     _first: int = field(default=0, init=False)
+    _dense: bool = field(default=False, init=False)
 
     def planes(self, rows: Span, columns: Span) -> Float32:
         """Return planes (3, n, w) of rows and columns; rows are asked for downwards.
@@ -120,8 +121,11 @@ class ScanLines:
         while at < rows[1]:
             slab = self._slab_at(at)
             stop = min(rows[1], self._first + len(slab))
-            part = slab[at - self._first : stop - self._first, left : left + planes.shape[2]]
-            self._convert(part, planes, at - rows[0])
+            lines = slab[at - self._first : stop - self._first]
+            if self._dense:
+                fill_from_rows(self.scan, lines, left, planes, at - rows[0], self.as_codes)
+            else:
+                self._convert(lines[:, left : left + planes.shape[2]], planes, at - rows[0])
             at = stop
 
     def _slab_at(self, row: int) -> Codes:
@@ -134,6 +138,7 @@ class ScanLines:
         codes = self.reader.codes(*self.way.stored((row, stop), self.window[1]))
         self._first = row
         self._slab = self.way.view(finite(self.scan, codes))
+        self._dense = is_dense(self.scan, self._slab, self.as_codes)
         return self._slab
 
     def _convert(self, codes: Codes, planes: Float32, at: int) -> None:
@@ -143,6 +148,22 @@ class ScanLines:
         fill_planes(self.scan, codes, part, self.as_codes)
         if not whole:
             planes[:, at : at + len(codes)] = part
+
+
+def is_dense(scan: Scan, codes: Codes, as_codes: bool) -> bool:
+    """Tell whether codes (n, w, 3) lie row by row in memory, and are light times a number."""
+    plain = codes.dtype in (np.uint8, np.uint16) and codes.flags.c_contiguous
+    return plain and codes.shape[2] == 3 and (as_codes or scan.encoding.kind == "linear")
+
+
+def fill_from_rows(
+    scan: Scan, codes: Codes, left: int, planes: Float32, top: int, as_codes: bool
+) -> None:
+    """Fill rows of planes (3, n, w), from `top` on, with dense codes from column `left` on."""
+    from pipeline.render.band_kernel import scaled_rows
+
+    scale = np.float32(1.0 if as_codes else 1.0 / (2**scan.bits - 1))
+    scaled_rows(codes.reshape(len(codes), -1), left, scale, planes, top)
 
 
 def fill_planes(scan: Scan, codes: Codes, planes: Float32, as_codes: bool = False) -> None:

@@ -59,6 +59,7 @@ def squeeze_scale(limit: float) -> float:
 # in Oklab, three stops over: skin 0, sky 3, orange 7 degrees; all kept: 4, 8, 1; none: 9, 11, 31.
 _HUE_KEPT = 0.7
 _LEAST_DIFFERENCE, _BLACK = 1e-9, 1e-9
+_LEAST_LIGHT, _LEAST_EXPONENT = 1e-30, -126.0
 
 
 @dataclass(frozen=True)
@@ -88,6 +89,7 @@ def showing(
     curve = (
         tone.contrast, tone.black, (tone.black / 2.0) ** 2, light_scale(tone), MOST_LIGHT,
         PRINT_WHITE, curve_constant(tone), _HUE_KEPT, _LEAST_DIFFERENCE,
+        max(_LEAST_LIGHT, 2.0 ** (_LEAST_EXPONENT / tone.contrast)),
     )  # fmt: skip
     return Showing(
         matrix=dense(from_working(space)),

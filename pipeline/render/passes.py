@@ -12,7 +12,7 @@ REACH = 4
 
 # Over at most so many pixels a picture seen aslant is taken as seen straight, and over so few that
 # none is moved by more than so much.
-_LONGEST_PIECE, _MOST_OFF_PX = 32, 1 / 256
+_LONGEST_PIECE, _MOST_OFF_PX = 512, 1 / 256
 
 _Whole = NDArray[np.int64]
 

@@ -5,9 +5,9 @@ from typing import Any
 import numpy as np
 from numba import boolean, float32, uint8, uint16, void
 
-from pipeline.compiled import compiled, exp2, index, log2
+from pipeline.compiled import compiled, exp2, held_exp2, index, log2
 from pipeline.kinds import Codes, Float32, Int32
-from pipeline.render.arrays import BaseLight, Layers, Reduced, Showing
+from pipeline.render.arrays import BaseLight, Layers, Reduced, Scratch, Showing
 from pipeline.render.band_kernel import (
     BASE,
     BLUE,
@@ -36,7 +36,7 @@ from pipeline.render.band_kernel import (
 
 _TINY, _WHITE = np.float32(1e-30), np.float32(1e12)
 _VECTORS = 64
-_TONE, _GAMUT, _CURVE = (types.UniTuple(float32, count) for count in (9, 5, 4))
+_TONE, _GAMUT, _CURVE = (types.UniTuple(float32, count) for count in (10, 5, 4))
 _SHOWING = types.NamedTuple((TABLE, _TONE, _GAMUT, _CURVE, TABLE, boolean, boolean), Showing)
 
 Numbers = tuple[np.float32, ...]
@@ -45,34 +45,43 @@ Numbers = tuple[np.float32, ...]
 @compiled(fast=True)
 def _power(value: np.float32, exponent: np.float32) -> Any:
     """Return a value of 0 or more to a power above 0."""
-    return exp2(exponent * log2(max(value, _TINY)))
+    return held_exp2(exponent * log2(max(value, _TINY)))
 
 
 @compiled(fast=True)
-def _held(
-    value: np.float32, black: np.float32, half: np.float32, scale: np.float32, most: np.float32
-) -> Any:
-    """Return scene light less the black, running smoothly into 0."""
-    less = min(value, most) - black
-    # Without a black the root is the light itself; a root takes long.
-    root = np.sqrt(less * less + half) if half > NONE else abs(less)
-    return max(less + root, NONE) * scale
+def _curved(work: Float32, count: int, tone: Numbers, curved: Float32) -> None:
+    """Fill `curved` with scene light less the black, which runs smoothly into 0, to the contrast.
+
+    Channel by channel, and apart from what mixes them: in longer loops less is done at a time.
+    """
+    contrast, black, half, scale, most, least = *tone[:5], tone[9]
+    for channel in range(3):
+        c = index(channel)
+        if half > NONE:
+            for k in range(index(count)):
+                less = min(work[c, k], most) - black
+                held = (less + np.sqrt(less * less + half)) * scale
+                curved[c, k] = exp2(contrast * log2(max(held, least)))
+        else:
+            # Without a black the root is the light itself; a root takes long.
+            for k in range(index(count)):
+                held = min(work[c, k], most) * (scale + scale)
+                curved[c, k] = exp2(contrast * log2(max(held, least)))
 
 
 @compiled(fast=True)
-def _printed(work: Float32, count: int, m: Float32, tone: Numbers) -> None:
+def _printed(work: Float32, count: int, m: Float32, tone: Numbers, curved: Float32) -> None:
     """Turn scene light into linear display light of an output space, in place."""
+    _curved(work, count, tone, curved)
     m00, m01, m02 = m[0, 0], m[0, 1], m[0, 2]
     m10, m11, m12 = m[1, 0], m[1, 1], m[1, 2]
     m20, m21, m22 = m[2, 0], m[2, 1], m[2, 2]
-    contrast, black, half, scale, most, white, below, kept, tiny = tone
+    white, below, kept, tiny = tone[5:9]
     for k in range(index(count)):
         r, g, b = work[RED, k], work[GREEN, k], work[BLUE, k]
-        cr = _power(_held(r, black, half, scale, most), contrast)
-        cg = _power(_held(g, black, half, scale, most), contrast)
-        cb = _power(_held(b, black, half, scale, most), contrast)
         # One division for three; what is cut off is white by far.
-        cr, cg, cb = min(cr, _WHITE), min(cg, _WHITE), min(cb, _WHITE)
+        cr, cg = min(curved[RED, k], _WHITE), min(curved[GREEN, k], _WHITE)
+        cb = min(curved[BLUE, k], _WHITE)
         sr, sg, sb = cr + below, cg + below, cb + below
         whole = white / (sr * sg * sb)
         cr, cg, cb = cr * whole * (sg * sb), cg * whole * (sr * sb), cb * whole * (sr * sg)
@@ -117,9 +126,9 @@ def _squeezed(distances: Float32, count: int, gamut: Numbers) -> None:
 
 
 @compiled(fast=True)
-def _inside(work: Float32, count: int, gamut: Numbers, places: Int32, factors: Float32) -> None:
+def _inside(work: Float32, count: int, gamut: Numbers, room: Scratch) -> None:
     """Draw colours into the gamut of their space, in place."""
-    threshold, nothing = gamut[0], gamut[4]
+    threshold, nothing, places, factors = gamut[0], gamut[4], room.places, room.factors
     found = _far(work, count, ONE - threshold, places)
     for far in range(index(found)):
         at = index(places[far])
@@ -153,7 +162,8 @@ def _encoded(work: Float32, count: int, curve: Numbers) -> None:
         c = index(channel)
         for k in range(index(count)):
             light = max(work[c, k], NONE)
-            value = (ONE + offset) * _power(light, exponent) - offset
+            # An exponent below 1, so that the power is within what a float32 can say.
+            value = (ONE + offset) * exp2(exponent * log2(max(light, _TINY))) - offset
             work[c, k] = slope * light if light < threshold else value
 
 
@@ -169,19 +179,26 @@ def _levelled(work: Float32, count: int, levels: Float32) -> None:
 
 
 @compiled(fast=True)
-def _shown(work: Float32, count: int, way: Showing, places: Int32, factors: Float32) -> None:
-    """Turn scene light (3, `CHUNK`), so many pixels of it, into encoded values, in place.
-
-    `places` and `factors` are scratch of `CHUNK`.
-    """
+def _shown(work: Float32, count: int, way: Showing, room: Scratch) -> None:
+    """Turn scene light (3, `CHUNK`), so many pixels of it, into encoded values, in place."""
     if way.printed:
-        _printed(work, count, way.matrix, way.tone)
+        _printed(work, count, way.matrix, way.tone, room.curved)
     else:
         mixed(work, count, way.matrix, LOWEST)
-    _inside(work, count, way.gamut, places, factors)
+    _inside(work, count, way.gamut, room)
     _encoded(work, count, way.curve)
     if way.levelled:
         _levelled(work, count, way.levels)
+
+
+@compiled()
+def _scratch() -> Scratch:
+    return Scratch(
+        np.empty((3, CHUNK), np.float32),
+        np.empty(CHUNK, np.int32),
+        np.empty(CHUNK, np.float32),
+        np.empty(CHUNK, np.int64),
+    )
 
 
 @compiled(void(PLANES, PLANES, _SHOWING), fast=True)
@@ -189,12 +206,12 @@ def shown_of_scene(scene: Float32, result: Float32, way: Showing) -> None:
     """Fill `result` (3, rows, columns) with encoded display values for scene light alike."""
     _, rows, columns = scene.shape
     work = np.empty((3, CHUNK), np.float32)
-    places, factors = np.empty(CHUNK, np.int32), np.empty(CHUNK, np.float32)
+    room = _scratch()
     for row in range(rows):
         for start in range(0, columns, CHUNK):
             count = min(CHUNK, columns - start)
             taken(scene, row, start, work, count)
-            _shown(work, count, way, places, factors)
+            _shown(work, count, way, room)
             put(work, count, result, row, start)
 
 
@@ -206,14 +223,15 @@ def codes_of_scene(scene: Float32, codes: Codes, grey: bool, way: Showing) -> No
     """
     _, rows, columns = scene.shape
     work, line = np.empty((3, CHUNK), np.float32), np.empty((3, CHUNK), np.uint8)
-    places, factors = np.empty(CHUNK, np.int32), np.empty(CHUNK, np.float32)
+    pixels = codes.reshape(rows, 3 * columns)
+    room = _scratch()
     for row in range(rows):
         for start in range(0, columns, CHUNK):
             count = min(CHUNK, columns - start)
             taken(scene, row, start, work, count)
-            _shown(work, count, way, places, factors)
+            _shown(work, count, way, room)
             coded(work, count, grey, ONE, EIGHT_BITS, line)
-            together(line, count, codes, row, start)
+            together(line, count, pixels, row, start)
 
 
 @compiled(void(PLANES, uint16[:, :, ::1], boolean, BASE, LAYERS, _SHOWING, REDUCED), fast=True)
@@ -232,17 +250,19 @@ def codes_of_light(
     """
     _, rows, columns = light.shape
     work, line = np.empty((3, CHUNK), np.float32), np.empty((3, CHUNK), np.uint16)
-    places, factors = np.empty(CHUNK, np.int32), np.empty(CHUNK, np.float32)
+    pixels = codes.reshape(rows, 3 * columns)
+    room = _scratch()
     # One row of scene light, so that it is summed while it is in the nearest cache.
     scene, done = np.empty((3, 1, columns), np.float32), 0
+    found = np.empty(len(reduced.firsts), np.int32)
     for row in range(rows):
         for start in range(0, columns, CHUNK):
             count = min(CHUNK, columns - start)
             density(light, row, start, work, count, base)
-            exposed(work, count, layers, places)
+            exposed(work, count, layers, room.found)
             put(work, count, scene, 0, start)
-            _shown(work, count, way, places, factors)
+            _shown(work, count, way, room)
             coded(work, count, grey, ONE, SIXTEEN_BITS, line)
-            together(line, count, codes, row, start)
+            together(line, count, pixels, row, start)
         if reduced.sums.size:
-            done = reduce_row(scene, 0, row, reduced, done)
+            done = reduce_row(scene, 0, row, reduced, done, found)

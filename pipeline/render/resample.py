@@ -18,11 +18,6 @@ MARGIN_PX = 8
 BAND_ROWS = 32
 """Rows of a picture that are straightened at a time; so few stay in the second cache."""
 
-# Kaiser's parameter: for eight taps this one errs least up to 0.3 cycles a pixel, where scans
-# still hold detail; measured on exact waves, 8 to 20 dB less than the sinc window of Lanczos.
-_KAISER_SHAPE = 5.5
-_TERMS = 5
-
 
 class Lines(Protocol):
     """Pixels that give their rows as planes of floats, a few at a time and downwards."""
@@ -84,31 +79,11 @@ def _farthest(difference: Float64, size: tuple[int, int]) -> float:
     return float(np.abs(corners @ difference.T).max())
 
 
-def tap_terms() -> tuple[Float32, Float32]:
-    """Return even and odd polynomials (4, terms), ascending, of the taps -3 to 0.
-
-    For a place t from 0 to 1 between tap 0 and tap 1, with s = t - 1/2, the weight of tap -3 + i
-    is ``even[i](s^2) + s odd[i](s^2)``, and that of tap 4 - i has the other sign between. They
-    are fitted to a sinc under a Kaiser window, made to sum to 1, with an error below 1e-7.
-    """
-    middle = -0.5 * np.cos(np.pi * (np.arange(200) + 0.5) / 200)
-    reach = middle[:, None] + 0.5 - np.arange(1 - REACH, REACH + 1)
-    inside = np.sqrt(np.maximum(1.0 - (reach / REACH) ** 2, 0.0))
-    weights = np.sinc(reach) * np.i0(_KAISER_SHAPE * inside)
-    weights /= weights.sum(axis=1, keepdims=True)
-    near, far = weights[:, :REACH], weights[:, : REACH - 1 : -1]
-    powers = np.vander(middle**2, _TERMS, increasing=True)
-    even = np.linalg.lstsq(powers, (near + far) / 2, rcond=None)[0].T
-    odd = np.linalg.lstsq(powers * middle[:, None], (near - far) / 2, rcond=None)[0].T
-    return np.ascontiguousarray(even, np.float32), np.ascontiguousarray(odd, np.float32)
-
-
 def _two_passes(lines: Lines, way: Level | Aslant, size: Span) -> Iterator[tuple[int, Float32]]:
     """Resample along rows, then along columns; of the first pass few rows are held at a time."""
     from pipeline.render.resample_kernel import along_columns, along_rows
 
     columns = size[1]
-    even, odd = tap_terms()
     bands = list(_bands(partial(way.rows, columns=columns), size[0]))
     tall = max(stop - first for _, (first, stop), _ in bands)
     ring = np.empty((lines.channels, tall, columns), np.float32)
@@ -119,12 +94,12 @@ def _two_passes(lines: Lines, way: Level | Aslant, size: Span) -> Iterator[tuple
             left, right = way.reach(wanted, columns)
             block = lines.planes((int(wanted[0]), int(wanted[-1]) + 1), (left, right))
             places = (along.starts - left, along.slopes, along.piece)
-            along_rows(block, ring, wanted % tall, *places, even, odd)
+            along_rows(block, ring, wanted % tall, *places)
         part = straight
         if len(band) < BAND_ROWS:
             part = np.empty((lines.channels, len(band), columns), np.float32)
         down = way.down(band, columns)
-        along_columns(ring, part, down.starts, down.slopes, down.piece, even, odd)
+        along_columns(ring, part, down.starts, down.slopes, down.piece)
         yield int(band[0]), part
 
 
@@ -133,7 +108,6 @@ def _columns_first(lines: Lines, way: ColumnsFirst, size: Span) -> Iterator[tupl
     from pipeline.render.resample_kernel import along_columns, along_rows
 
     columns, reach = size[1], way.reach(size)
-    even, odd = tap_terms()
     bands = list(_bands(partial(way.rows, columns=reach), size[0]))
     tall = max(stop - first for _, (first, stop), _ in bands)
     ring = np.empty((lines.channels, tall, reach[1] - reach[0]), np.float32)
@@ -145,10 +119,10 @@ def _columns_first(lines: Lines, way: ColumnsFirst, size: Span) -> Iterator[tupl
         if len(band) < BAND_ROWS:
             level, straight = (part[:, : len(band)].copy() for part in (level, straight))
         down = way.down(band, reach)
-        along_columns(ring, level, down.starts, down.slopes, down.piece, even, odd)
+        along_columns(ring, level, down.starts, down.slopes, down.piece)
         along = way.along(band, columns)
         places = (along.starts - reach[0], along.slopes, along.piece)
-        along_rows(level, straight, np.arange(len(band)), *places, even, odd)
+        along_rows(level, straight, np.arange(len(band)), *places)
         yield int(band[0]), straight
 
 

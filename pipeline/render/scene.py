@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.colour import RollColour
-from pipeline.kinds import Float32
+from pipeline.kinds import Float32, Whole
 from pipeline.profile import PointCurve
 from pipeline.render.arrays import BaseLight, Layers, Reduced, Showing, dense
 from pipeline.strip import FrameBase
@@ -42,11 +42,18 @@ def layers_of(colour: RollColour) -> Layers:
     return Layers(
         dense(unmask),
         np.float32(LEAST_DENSITY),
-        np.minimum(tables, np.finfo(np.float32).max / 8).astype(np.float32),
+        _with_steps(np.minimum(tables, np.finfo(np.float32).max / 8).astype(np.float32)),
         reach[:, 0].astype(np.float32),
         steps.astype(np.float32),
         dense(colour.scene),
     )
+
+
+def _with_steps(tables: Float32) -> Whole:
+    """Return entries with what the next has more, as whole numbers of 64 bits (see `Layers`)."""
+    steps = np.diff(tables, axis=1, append=tables[:, -1:])
+    low, high = (part.view(np.uint32).astype(np.uint64) for part in (tables, steps))
+    return (low | high << np.uint64(32)).view(np.int64)
 
 
 class SceneBands:

@@ -15,7 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from skimage.transform import ProjectiveTransform, SimilarityTransform, warp
 
-from pipeline.render.resample import MARGIN_PX, tap_terms
+from pipeline.render.resample import MARGIN_PX
+from pipeline.render.resample_kernel import tap_terms
 from pipeline.turn import TURNS_DEG, Turn
 from tests.render.whole_pictures import straightened
 
@@ -84,6 +85,24 @@ def test_waves_come_out_as_they_are(angle_deg, quarter, flip):
         corners = outline(angle_deg + quarter, 140, 150, flip=flip)
         shown = straightened(waves.picture().astype(np.float32), corners, (0, 0), (140, 150))
         assert decibels(shown, waves.at(*places(corners, 140, 150))) > least
+
+
+@pytest.mark.parametrize("moved", [0.0, 3.0])
+@pytest.mark.parametrize("angle_deg", [0.02, 0.4, -1.1, 3.0])
+def test_wide_pictures_have_no_seams(angle_deg, moved):
+    # Wider than what is done at a time, along rows and along columns, level and seen aslant.
+    rows, columns = 40, 1300
+    waves, middle = Waves(0.1, seed=8), (680.2, 80.7)
+    y, x = np.mgrid[:160, :1370].astype(float)
+    corners = np.array(outline(angle_deg, rows, columns, middle))
+    corners[1, 1] += moved
+    box = [(-0.5, -0.5), (columns - 0.5, -0.5), (columns - 0.5, rows - 0.5), (-0.5, rows - 0.5)]
+    way = ProjectiveTransform.from_estimate(np.array(box), corners)
+    u, v = np.meshgrid(np.arange(columns, dtype=float), np.arange(rows, dtype=float))
+    told = waves.at(*way(np.column_stack([u.ravel(), v.ravel()])).T).reshape(rows, columns, 3)
+    picture = waves.at(x, y).astype(np.float32)
+    shown = straightened(picture, tuple(map(tuple, corners.tolist())), (0, 0), (rows, columns))
+    assert np.abs(shown - told).max() < 2e-3
 
 
 @pytest.mark.parametrize("angle_deg", [*NEARLY_LEVEL, 12.0, 44.0, -44.0, 46.0, 133.0])
