@@ -19,7 +19,6 @@ from pipeline.file import SOFTWARE, atomic, check_replaceable, read_small, write
 from pipeline.kinds import Pixels
 from pipeline.problem import OutputProblem
 from pipeline.profile import Space, find_space, icc_profile
-from pipeline.write.deflate import Deflate, differences_of, searched
 from pipeline.write.metadata import FrameMetadata, append_block, picture_tags
 from pipeline.write.sidecar import Facts, embedded, xmp_packet
 
@@ -34,30 +33,36 @@ _MOST_SIDECAR_BYTES = 16 << 20
 _HASTENS, _HASTENED_BYTES = hasattr(os, "posix_fadvise"), 8 << 20
 
 
-class Packer:
-    """Rows of a picture in, the bytes of a TIFF's strips out, with differences first."""
+def packed(rows: Pixels, packing: str, scratch: Pixels | None = None) -> bytes:
+    """Return rows (n, w, 3) as the bytes of a strip, little-endian, with differences first.
 
-    def __init__(self, packing: str) -> None:
-        """Take one of settings.ARCHIVE_PACKING."""
-        self._packing, self._deflate = packing, Deflate()
+    Deflate is that of any reader, made by a library for speed: level 1 packs grain no worse than
+    level 6 does. `scratch` may be pixels of at least as many rows, which are written over.
+    """
+    rows = np.ascontiguousarray(rows)
+    if packing == "none":
+        return _little(rows).tobytes()
+    differences: Any = _differences(rows, scratch)
+    if packing == "deflate":
+        from isal import isal_zlib
 
-    def strip(self, rows: Pixels) -> bytes | memoryview:
-        """Return rows (n, w, 3) as a strip, little-endian; it is good until the next is made."""
-        packing, floating = self._packing, rows.dtype.kind == "f"
-        if packing == "none":
-            return _little(rows).tobytes()
-        if packing == "deflate" and not floating:
-            return self._deflate.packed(rows)
-        differences: Any = (
-            imagecodecs.floatpred_encode(_little(np.ascontiguousarray(rows)), axis=-2)
-            if floating
-            else differences_of(rows)
-        )
-        if packing == "deflate":
-            return searched(differences)
-        if packing == "zstd":
-            return bytes(imagecodecs.zstd_encode(differences, level=_ZSTD_LEVEL))
-        return bytes(imagecodecs.lzw_encode(differences))
+        return bytes(isal_zlib.compress(memoryview(differences).cast("B"), 1))
+    if packing == "zstd":
+        return bytes(imagecodecs.zstd_encode(differences, level=_ZSTD_LEVEL))
+    return bytes(imagecodecs.lzw_encode(differences))
+
+
+def _differences(rows: Pixels, scratch: Pixels | None) -> NDArray[Any]:
+    if rows.dtype.kind == "f":
+        told: NDArray[Any] = imagecodecs.floatpred_encode(_little(rows), axis=-2)
+        return told
+    less = np.empty_like(rows) if scratch is None else scratch[: len(rows)]
+    less[:, :1] = rows[:, :1]
+    # As rows of single samples, since loops over three are slow.
+    flat, out = rows.reshape(len(rows), -1), less.reshape(len(rows), -1)
+    samples = rows.shape[2]
+    np.subtract(flat[:, samples:], flat[:, :-samples], out=out[:, samples:])
+    return _little(less)
 
 
 def _little(values: Pixels) -> NDArray[Any]:
@@ -231,22 +236,23 @@ def _write_tiff(
     if first is None:
         raise ValueError("picture has no rows")
     _check_picture(first, (kind,))
-    every, packer = itertools.chain([first], bands), Packer(packing)
+    every = itertools.chain([first], bands)
     with tifffile.TiffWriter(file, bigtiff=False, byteorder="<") as tiff:
         if packing != "none":
-            packed = _hastened(file, map(packer.strip, every))
-            # By its first item the library tells what all are; the others may stay where they are.
-            strips: Any = itertools.chain([bytes(next(packed))], packed)
-            tiff.write(strips, shape=shape, dtype=kind, rowsperstrip=len(first), **options)
+            scratch = np.empty(first.shape, first.dtype)
+            strips = (packed(band, packing, scratch) for band in every)
+            tiff.write(
+                _hastened(file, strips), shape=shape, dtype=kind, rowsperstrip=len(first), **options
+            )
             return
         # Written here, since the library's own way of writing hides the number of a disk's error.
         place = tiff.write(shape=shape, dtype=kind, returnoffset=True, **options)
     file.seek(cast("tuple[int, int]", place)[0])
-    for strip in _hastened(file, map(packer.strip, every)):
+    for strip in _hastened(file, (packed(band, packing) for band in every)):
         file.write(strip)
 
 
-def _hastened(file: BinaryIO, strips: Iterable[bytes | memoryview]) -> Iterator[bytes | memoryview]:
+def _hastened(file: BinaryIO, strips: Iterable[bytes]) -> Iterator[bytes]:
     """Yield strips to write; what is written goes on to the disk while more is made.
 
     So little is left to wait for at the end.

@@ -16,8 +16,7 @@ frames of 13.3 Mpx at 3200 ppi:
 
 Choices that were measured, in Mpx a second and thread where nothing else is said:
 
-- archives by own codes of bytes, with predictor: 310, grain to 0.87; by ISA-L deflate, level 1:
-  145 to 160, to 0.87; by libdeflate 10.
+- archives by ISA-L deflate, level 1, with predictor: 145 to 160, grain to 0.87; libdeflate 10.
 - one compiled pass over 512 pixels, light to codes 175; a numpy chain 8.
 - a table in three dimensions with tetrahedral interpolation in its place: 550, and with a second
   one for the share picture about 300. With 65 to 97 steps along each axis, laid as the print's

@@ -16,7 +16,7 @@ from pipeline.roll.frame_task import FrameTask, develop
 from pipeline.scan import open_scan, opened, reduce
 from pipeline.settings import Settings
 from pipeline.survey.scan import survey_scan
-from pipeline.write.pictures import Packer, write_archive, write_share
+from pipeline.write.pictures import packed, write_archive, write_share
 from tests.benchmarks.frames import frame_tasks
 
 _ROUNDS = 5
@@ -86,12 +86,12 @@ def frame_stages(task: FrameTask, folder: Path) -> list[Stage]:
     whole = Positive(light, task.colour, task.rendition, False)
     bands = [band.copy() for band in whole.archive_bands()]
     share = shown(True).share_picture()
-    packer = Packer("deflate")
+    scratch = np.empty_like(bands[0])
     archive, small = folder / "a.tif", folder / "a.jpg"
     given = {"ppi": task.ppi, "metadata": task.metadata, "settle": False}
 
     def pack() -> int:
-        return sum(len(packer.strip(band)) for band in bands)
+        return sum(len(packed(band, "deflate", scratch)) for band in bands)
 
     def write() -> None:
         write_archive(archive, iter(bands), (rows, columns), kind, space=space, **given)
