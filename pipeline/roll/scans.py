@@ -31,8 +31,8 @@ from pipeline.survey import (
 from pipeline.words import counted
 
 _SCANS_PER_TRIM = 16
-# What solve, densities and writing load where they need it.
-_NEXT = ("pipeline.roll.convert", "scipy.interpolate", "scipy.linalg", "skimage.color", "filelock")
+# What solve and writing of every roll load where they need it.
+_NEXT = ("pipeline.roll.convert", "scipy.linalg", "filelock")
 # Bases of one film under one exposure differ by less, in density: that is how well they are known.
 _SAME_BASE = 0.01
 # More than a lens's fall-off makes of one base, in density.

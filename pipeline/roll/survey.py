@@ -166,11 +166,13 @@ def survey_roll(
         begun_areas = beside.submit(_areas, strips, roll.settings)
         begun_wedges = beside.submit(unnamed_wedges, strips, told_as, roll.notes)
         begun_films = beside.submit(film_notes, found, numbers)
+        begun_curve = beside.submit(
+            film_curve_of_roll, strips, told_as, roll.notes, roll.settings, profile, scanner
+        )
         colour, reference = colour_of_roll(keyed, strips, named, profile, roll.settings, bool(grey))
-        curve = film_curve_of_roll(strips, told_as, roll.notes, roll.settings, profile, scanner)
         usual = usual_exposure(found, colour, roll.settings)
         areas, wedges = begun_areas.result(), begun_wedges.result()
-        of_films = begun_films.result()
+        of_films, curve = begun_films.result(), begun_curve.result()
     # The solve of a long roll takes much for a while.
     give_back()
     frames, refused = _frames(strips, areas, plan, colour, usual, roll)
