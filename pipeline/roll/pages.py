@@ -26,6 +26,7 @@ from pipeline.report import (
     tone_drawing,
 )
 from pipeline.roll.journal import key_of
+from pipeline.roll.machines import give_back
 from pipeline.roll.survey import RollFrame, SurveyedRoll
 from pipeline.roll.written import as_written
 from pipeline.survey import PictureStore, StoredPicture
@@ -174,7 +175,10 @@ class Report:
         return self._drawn(told)
 
     def _drawn(self, told: _Told) -> _Files:
-        return drawn_pages(told.record, told.text, self._surveyed, self._drawings)
+        drawn = drawn_pages(told.record, told.text, self._surveyed, self._drawings)
+        # What drawing took, while frames need theirs.
+        give_back()
+        return drawn
 
     def _told(self, record: RollRecord) -> _Told:
         """Return a record as told, made once: that of a long roll takes seconds."""
