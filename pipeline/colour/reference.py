@@ -35,6 +35,9 @@ Fitted = tuple[str, SeenChart, ProfileFit]
 _CLEAR_CHART = 0.95
 _LEAST_CONFIDENCE = 0.5
 _MOST_MISFIT = 4.0
+# Charts that nobody named are fitted together up to so many. The errors of more average out little
+# further, and the fit's time rises as the cube of their number, its memory as the square.
+_MOST_CHARTS = 12
 # Steps of the neutral row that must be told apart, and by how much density.
 _LEAST_STEPS, _STEP = 4, 0.03
 _NEUTRALS = slice(18, 24)
@@ -118,7 +121,7 @@ def found_reference(frames: Frames, profile: FilmProfile, solved: RollColour) ->
     A clear chart that can't be used is left alone and noted: one in light of quite another colour
     than daylight, unless the pictures agree with it, one whose greys look alike, and one in part in
     shade. Where no other is there, the colour returned is the one solved from the pictures, without
-    a source.
+    a source. Of very many charts those count that fit best.
     """
     if profile.fixed:
         return None
@@ -128,11 +131,18 @@ def found_reference(frames: Frames, profile: FilmProfile, solved: RollColour) ->
         if frame.chart is not None and frame.chart.confidence >= _CLEAR_CHART
     ]
     notes = tuple(each for each in clear if isinstance(each, str))
-    fits = [each for each in clear if isinstance(each, tuple)]
+    fits = _best([each for each in clear if isinstance(each, tuple)])
     if fits:
         colour = _from_charts(fits, profile, solved)
         return Reference(colour, _words("chart", [number for number, *_ in fits]), notes)
     return Reference(solved, "", notes) if notes else None
+
+
+def _best(charts: Sequence[Fitted]) -> list[Fitted]:
+    """Return the charts that fit best, in their order on the roll."""
+    misfits = [fit.mean_residual for *_, fit in charts]
+    places = sorted(range(len(charts)), key=lambda place: misfits[place])[:_MOST_CHARTS]
+    return [charts[place] for place in sorted(places)]
 
 
 def _taken(

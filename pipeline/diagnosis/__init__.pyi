@@ -5,6 +5,7 @@ from .diagnosis import document_of as document_of
 from .diagnosis import findings_of as findings_of
 from .diagnosis import text_lines as text_lines
 from .diagnosis import with_batch as with_batch
+from .fit import fault_model as fault_model
 from .roll import diagnose as diagnose
 from .roll import roll_signs as roll_signs
 from .shown import Shown as Shown

@@ -1,18 +1,22 @@
 """Pieces of film that were scanned twice, and strips that are not of one roll."""
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from itertools import islice
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
-from pipeline.kinds import Float64
+from pipeline.kinds import Float64, Floats
 from pipeline.numbering.numbers import FrameNumber, film_code, film_span, frame_places
 from pipeline.record import ScanTrouble
 from pipeline.survey import StripSurvey
 
 Pairs = tuple[tuple[int, int], ...]
+Span = tuple[float, float]
 
 # Pieces cut from one film can't lie over each other: by this many frames they do.
 _OVERLAP = 0.5
@@ -29,6 +33,10 @@ _LEAST_DETAIL = 0.01
 _ALIKE, _SURELY_ALIKE = 0.7, 0.85
 # By how much a run of pictures must be more like the other run than like its neighbours in it.
 _DISTINCT = 0.15
+# Of a picture's cosine transform, down and across: its coarse detail, a sixteenth of the figures.
+_COARSE = (8, 12)
+# Strips whose pictures are held in full at a time.
+_HELD = 64
 
 
 @dataclass(frozen=True)
@@ -45,33 +53,58 @@ class Overlap:
 
 
 def find_overlaps(strips: Sequence[StripSurvey]) -> tuple[Overlap, ...]:
-    """Return the pairs of strips that lie over each other on the film, or show the same pictures.
+    """Return for each strip the first one before it that it lies over, or shows the pictures of.
 
     Strips with edge numbers of one film overlap where their places do by more than half a frame.
     Of strips without, a run of pictures must be alike one by one, more than with its neighbours.
+    A third scan of one piece is told once, not against both others.
     """
-    pictures = [_compared(strip) for strip in strips]
-    found = []
-    for first, second in itertools.combinations(range(len(strips)), 2):
-        one, two = pictures[first], pictures[second]
-        alike, pairs = True, _same_places(strips[first], strips[second])
-        if pairs is None:
+    spans = [film_span(strip) for strip in strips]
+    compared = lru_cache(_HELD)(lambda at: _compared(strips[at]))
+
+    def overlap(first: int, second: int) -> Overlap | None:
+        one, two = compared(first), compared(second)
+        alike = True
+        if spans[first] is None or spans[second] is None:
             pairs = _same_run(one, two)
         else:
+            pairs = _same_places(strips[first], strips[second])
             likeness = [float(one[a] @ two[b]) for a, b in pairs if one[a].any() and two[b].any()]
             alike = not likeness or float(np.median(likeness)) > _ALIKE
-        if pairs:
-            found.append(Overlap(first, second, pairs, alike))
+        return Overlap(first, second, pairs, alike) if pairs else None
+
+    found = []
+    coarse = (_coarse(compared(at)) for at in range(len(strips)))
+    for second, firsts in enumerate(_near(strips, spans, coarse)):
+        overlaps = (overlap(first, second) for first in firsts)
+        found += list(islice(filter(None, overlaps), 1))
     return tuple(found)
+
+
+def _near(
+    strips: Sequence[StripSurvey], spans: Sequence[Span | None], coarse: Iterator[Floats]
+) -> Iterator[list[int]]:
+    """Yield for each strip those before it that may overlap it: few, however long the roll."""
+    owners = np.repeat(np.arange(len(strips)), [len(strip.frames) for strip in strips])
+    every = np.empty((len(owners), _COARSE[0] * _COARSE[1]), np.float32)
+    codes = np.array([film_code(strip) or "" for strip in strips])
+    starts, ends = np.array([span or (np.nan, np.nan) for span in spans]).reshape(-1, 2).T
+    for at, own in enumerate(coarse):
+        every[owners == at] = own
+        over = np.minimum(ends[:at], ends[at]) - np.maximum(starts[:at], starts[at])
+        placed = (codes[:at] == codes[at]) & (over > _OVERLAP)
+        before = owners[owners < at]
+        shown = before[_may_be_alike(every[: len(before)], own)]
+        # Where both edges were read, they alone tell.
+        seen = np.isin(np.arange(at), shown) & np.isnan(over)
+        yield np.flatnonzero(placed | seen).tolist()
 
 
 def film_notes(
     strips: Sequence[StripSurvey], numbers: Sequence[Sequence[FrameNumber]]
 ) -> tuple[ScanTrouble, ...]:
     """Return what the user should know of pieces scanned twice and of strips of two films."""
-    # A third scan of one piece is told once, not against both others.
-    overlaps = {overlap.second: overlap for overlap in reversed(find_overlaps(strips))}
-    notes = [_overlap_note(strips, numbers, overlaps[second]) for second in sorted(overlaps)]
+    notes = [_overlap_note(strips, numbers, overlap) for overlap in find_overlaps(strips)]
     films: dict[str, dict[str, None]] = {}
     for strip in strips:
         code = film_code(strip)
@@ -111,16 +144,10 @@ def _run(numbers: Sequence[str]) -> str:
     return numbers[0] if len(numbers) == 1 else f"{numbers[0]} to {numbers[-1]}"
 
 
-def _same_places(one: StripSurvey, two: StripSurvey) -> Pairs | None:
-    """Return frames at the same place of one film, none where strips don't overlap there.
-
-    None where an edge doesn't tell where its strip lies.
-    """
-    spans, places = (film_span(one), film_span(two)), (frame_places(one), frame_places(two))
-    if spans[0] is None or spans[1] is None or places[0] is None or places[1] is None:
-        return None
-    over = min(spans[0][1], spans[1][1]) - max(spans[0][0], spans[1][0])
-    if film_code(one) != film_code(two) or over <= _OVERLAP or not len(places[1]):
+def _same_places(one: StripSurvey, two: StripSurvey) -> Pairs:
+    """Return the frames at the same place of one film, of strips whose edges tell their places."""
+    places = frame_places(one), frame_places(two)
+    if places[0] is None or places[1] is None or not len(places[1]):
         return ()
     apart = np.abs(places[0][:, None] - places[1])
     return tuple((at, int(row.argmin())) for at, row in enumerate(apart) if row.min() < _SAME_PLACE)
@@ -138,6 +165,31 @@ def _compared(strip: StripSurvey) -> Float64:
         norm = float(np.linalg.norm(detail))
         rows.append(np.zeros(detail.size) if even else detail.ravel() / norm)
     return np.array(rows).reshape(len(rows), _COMPARED[0] * _COMPARED[1])
+
+
+def _coarse(pictures: Float64) -> Floats:
+    """Return (n, figures) the coarse detail of pictures (n, pixels), as parts of their norm."""
+    rows, columns = _COARSE
+    stack = np.float32(pictures).reshape(-1, *_COMPARED[::-1])
+    parts = [cv2.dct(each)[:rows, :columns].ravel() for each in stack]
+    return np.array(parts, np.float32).reshape(len(parts), rows * columns)
+
+
+def _may_be_alike(coarse: Floats, own: Floats) -> NDArray[np.bool_]:
+    """Return (n,) which pictures (n, figures) may be alike to one of (m, figures), as turned.
+
+    None is left out that is: what is alike in full lies as near, or nearer, in part. A picture
+    that is mirrored changes the sign of every second figure of its cosine transform.
+    """
+    down, across = (np.arange(count) % 2 for count in _COARSE)
+    turns = [(-1.0) ** (a * down[:, None] + b * across) for a in (0, 1) for b in (0, 1)]
+    turned = np.concatenate([own * np.float32(turn).ravel() for turn in turns])
+    # Even pictures are of no norm, and show nothing.
+    turned = turned[turned.any(axis=1)]
+    apart = (turned**2).sum(axis=1) - 2.0 * (coarse @ turned.T)
+    nearest = (coarse**2).sum(axis=1) + apart.min(axis=1, initial=np.inf)
+    may_be: NDArray[np.bool_] = coarse.any(axis=1) & (nearest < 2.0 - 2.0 * _SURELY_ALIKE)
+    return may_be
 
 
 def _same_run(one: Float64, two: Float64) -> Pairs:

@@ -3,7 +3,7 @@
 import json
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -321,16 +321,16 @@ def to_document(record: RollRecord) -> dict[str, Any]:
     has `corrected`, `found_as` and what is of its own in colour, the colour a `reference`, a
     base `status_m` and densities all that is not always told only where they say something.
     """
-    body: dict[str, Any] = plain(asdict(record))
+    body = _without_strips(record)
+    body["strips"] = [_strip_document(strip) for strip in record.strips]
+    return body
+
+
+def _without_strips(record: RollRecord) -> dict[str, Any]:
+    body: dict[str, Any] = plain(asdict(replace(record, strips=())))
     colour = {n: body["colour"][n] for n in ("balance", "slopes", "how", "reference")}
     body["colour"] = _filled(colour)
     body["densities"] = _filled(body["densities"], ("base", "range", "contrast", "edge_print"))
-    for strip in body["strips"]:
-        strip["frames"] = [_told(frame) for frame in strip["frames"]]
-        strip["base"] = _filled(strip["base"], ("area_mm2",))
-        strip["densities"] = _filled(strip["densities"] or {})
-        if not strip["densities"]:
-            del strip["densities"]
     # What is a note and what a problem is for people; programs get the sentence.
     body["problems"] = [
         {name: trouble[name] for name in ("scan", "message")} for trouble in body["problems"]
@@ -338,9 +338,31 @@ def to_document(record: RollRecord) -> dict[str, Any]:
     return body
 
 
+def _strip_document(told: StripRecord) -> dict[str, Any]:
+    strip: dict[str, Any] = plain(asdict(told))
+    strip["frames"] = [_told(frame) for frame in strip["frames"]]
+    strip["base"] = _filled(strip["base"], ("area_mm2",))
+    strip["densities"] = _filled(strip["densities"] or {})
+    if not strip["densities"]:
+        del strip["densities"]
+    return strip
+
+
 def to_json(record: RollRecord) -> str:
-    """Return the text of `roll.json`, ending in a newline; same record, same bytes."""
-    return json.dumps(to_document(record), ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+    """Return the text of `roll.json`, ending in a newline; same record, same bytes.
+
+    It is put together strip by strip: the document of a long roll takes a hundred megabytes.
+    """
+    text, empty = _text(_without_strips(record)), '\n "strips": []'
+    # In strings, line breaks are escaped: what follows one is the document's own.
+    if record.strips:
+        strips = (_text(_strip_document(strip)).replace("\n", "\n  ") for strip in record.strips)
+        text = text.replace(empty, "".join((empty[:-1], "\n  ", ",\n  ".join(strips), "\n ]")))
+    return text + "\n"
+
+
+def _text(document: dict[str, Any]) -> str:
+    return json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False)
 
 
 def read_document(path: Path) -> dict[str, Any]:

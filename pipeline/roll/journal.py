@@ -11,13 +11,14 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
-
-from filelock import FileLock, Timeout
+from typing import TYPE_CHECKING, Any
 
 from pipeline.file import LOCK_NAME, content_hash, output_problem, read_small, write_text
 from pipeline.problem import OutputProblem
 from pipeline.words import printable
+
+if TYPE_CHECKING:
+    from filelock import FileLock
 
 JOURNAL_NAME = ".evenroll.json"
 _MARK = {"evenroll": "journal"}
@@ -334,8 +335,10 @@ def lock_if_free(folder: Path) -> Iterator[bool]:
 
 
 @contextmanager
-def _lock_of(path: Path) -> Iterator[FileLock]:
+def _lock_of(path: Path) -> "Iterator[FileLock]":
     """Yield a lock that is not taken yet; at the end its file goes, unless another run has it."""
+    from filelock import FileLock
+
     lock = FileLock(path, mode=0o666, poll_interval=_POLL_SECONDS, fallback_to_soft=False)
     try:
         yield lock
@@ -347,8 +350,10 @@ def _lock_of(path: Path) -> Iterator[FileLock]:
         lock.release(force=True)
 
 
-def _taken(lock: FileLock, wait: bool) -> bool:
+def _taken(lock: "FileLock", wait: bool) -> bool:
     """Take a lock, once more if it is taken already; return False if another run has it."""
+    from filelock import Timeout
+
     path = Path(lock.lock_file)
     try:
         # Else the library would make a folder anew that has gone.

@@ -26,6 +26,7 @@ from pipeline.report import (
     tone_drawing,
 )
 from pipeline.roll.journal import key_of
+from pipeline.roll.machines import give_back
 from pipeline.roll.survey import RollFrame, SurveyedRoll
 from pipeline.roll.written import as_written
 from pipeline.survey import PictureStore, StoredPicture
@@ -35,6 +36,8 @@ _SHEET_NAME, _PAGE_NAME = "contact-sheet.jpg", "index.html"
 _SHEET_PPI = 300.0
 # They are to be looked at beside the positives, and are not to double the page.
 _NEGATIVE_QUALITY = 70
+# Parts of a page that are kept together, and what is kept in memory: twice what 36 frames take.
+_BLOCK_BYTES, _HELD_BYTES = 1 << 20, 8 << 20
 # Of scene light from middle grey, from what any print shows as black to what it shows as white.
 _STOPS = np.linspace(-8.0, 6.0, 113)
 
@@ -43,17 +46,49 @@ _Files = Mapping[str, Iterable[bytes]]
 
 
 @dataclass(frozen=True)
+class _Told:
+    """A record, the text of its file, and a key of all that the files of a record depend on."""
+
+    record: RollRecord
+    text: str
+    key: str
+
+
+class _Kept(Mapping[str, bytes]):
+    """Files by name, those of a long roll on the disk: they take hundreds of megabytes."""
+
+    def __init__(self, store: PictureStore) -> None:
+        self._store = store
+        self._places: dict[str, NDArray[Any] | StoredPicture] = {}
+
+    def keep(self, name: str, content: bytes) -> None:
+        """Keep a file."""
+        self._places[name] = self._store.put_away(np.frombuffer(content, np.uint8))
+
+    def __getitem__(self, name: str) -> bytes:
+        """Return a file's content."""
+        return np.asarray(self._places[name]).tobytes()
+
+    def __iter__(self) -> Iterator[str]:
+        """Return names in their order."""
+        return iter(self._places)
+
+    def __len__(self) -> int:
+        """Return how many there are."""
+        return len(self._places)
+
+
+@dataclass(frozen=True)
 class _Small:
     """Small pictures of a roll by frame number, as JPEG files, and its contact sheets by name.
 
-    Sheets of a long roll are on the disk: they take hundreds of megabytes.
     `counts` (3, 256) are pixels of the positives by display value.
     """
 
-    positives: dict[str, bytes]
-    negatives: dict[str, bytes]
+    positives: _Kept
+    negatives: _Kept
     counts: Whole
-    sheets: dict[str, NDArray[Any] | StoredPicture]
+    sheets: _Kept
 
 
 def page_names(record: RollRecord) -> tuple[str, ...]:
@@ -66,13 +101,16 @@ def _sheet_name(place: int) -> str:
     return _SHEET_NAME if place == 1 else _SHEET_NAME.replace(".", f"-{place}.")
 
 
-def drawn_pages(record: RollRecord, surveyed: SurveyedRoll, drawings: Sequence[Drawing]) -> _Files:
+def drawn_pages(
+    record: RollRecord, text: str, surveyed: SurveyedRoll, drawings: Sequence[Drawing]
+) -> _Files:
     """Return record, contact sheets and page of a roll as files by name, in parts.
 
-    Those of the page are made when they are asked for, once: it is never held as a whole.
+    `text` is that of the record's file.
     """
     rendition = rendition_of(surveyed.roll.settings, surveyed.tone)
-    small = _drawn_sheets(record, surveyed)
+    store = PictureStore(_HELD_BYTES)
+    small = _drawn_sheets(record, surveyed, store)
     # Other looks are written without the print's curve.
     shown = shown_greys(_STOPS, rendition).astype(float) if record.look == "print" else None
     tones = tone_drawing(Tones(small.counts, _STOPS, shown))
@@ -80,15 +118,25 @@ def drawn_pages(record: RollRecord, surveyed: SurveyedRoll, drawings: Sequence[D
     parts = page_parts(
         record, small.positives, names, RECORD_NAME, drawings, small.negatives, tones
     )
+    page = _Kept(store)
+    for place, block in enumerate(_blocks(parts)):
+        page.keep(str(place), block)
     return {
-        RECORD_NAME: (to_json(record).encode("utf-8"),),
-        **{name: _read(sheet) for name, sheet in small.sheets.items()},
-        _PAGE_NAME: (part.encode("utf-8") for part in parts),
+        RECORD_NAME: (text.encode("utf-8"),),
+        **{name: map(small.sheets.__getitem__, (name,)) for name in names},
+        _PAGE_NAME: page.values(),
     }
 
 
-def _read(sheet: NDArray[Any] | StoredPicture) -> Iterator[bytes]:
-    yield np.asarray(sheet).tobytes()
+def _blocks(parts: Iterable[str]) -> Iterator[bytes]:
+    """Yield parts of a page as bytes, many small ones together."""
+    held = bytearray()
+    for part in parts:
+        held += part.encode("utf-8")
+        if len(held) >= _BLOCK_BYTES:
+            yield bytes(held)
+            held.clear()
+    yield bytes(held)
 
 
 class Report:
@@ -108,23 +156,36 @@ class Report:
         self._surveyed, self._keys, self._drawings = surveyed, keys, drawings
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="evenroll-report")
         self._early: tuple[str, Future[_Files]] | None = None
+        self._last: _Told | None = None
 
     def key(self, record: RollRecord) -> str:
         """Return a key of all that the files of a record depend on."""
-        return key_of(
-            list(self._keys.values()), to_json(record), [vars(each) for each in self._drawings]
-        )
+        return self._told(record).key
 
     def begin(self, record: RollRecord) -> None:
         """Begin to draw a record as it will be if all goes well."""
-        drawn = self._thread.submit(drawn_pages, record, self._surveyed, self._drawings)
-        self._early = self.key(record), drawn
+        told = self._told(record)
+        self._early = told.key, self._thread.submit(self._drawn, told)
 
     def files(self, record: RollRecord) -> _Files:
         """Return the files of a record by name, those begun if it is as it was expected."""
-        if self._early is not None and self._early[0] == self.key(record):
+        told = self._told(record)
+        if self._early is not None and self._early[0] == told.key:
             return self._early[1].result()
-        return drawn_pages(record, self._surveyed, self._drawings)
+        return self._drawn(told)
+
+    def _drawn(self, told: _Told) -> _Files:
+        drawn = drawn_pages(told.record, told.text, self._surveyed, self._drawings)
+        # What drawing took, while frames need theirs.
+        give_back()
+        return drawn
+
+    def _told(self, record: RollRecord) -> _Told:
+        """Return a record as told, made once: that of a long roll takes seconds."""
+        if self._last is None or self._last.record != record:
+            text, drawings = to_json(record), [vars(each) for each in self._drawings]
+            self._last = _Told(record, text, key_of(list(self._keys.values()), text, drawings))
+        return self._last
 
     def __enter__(self) -> "Report":
         """Return itself."""
@@ -151,7 +212,7 @@ def write_pages(files: _Files, out: Path, left: Sequence[str]) -> tuple[str, ...
     return names
 
 
-def _drawn_sheets(record: RollRecord, surveyed: SurveyedRoll) -> _Small:
+def _drawn_sheets(record: RollRecord, surveyed: SurveyedRoll, store: PictureStore) -> _Small:
     """Return contact sheets and small pictures, drawn a picture at a time."""
     roll, frames = surveyed.roll, list(itertools.chain(*surveyed.frames))
     sizes = {
@@ -161,26 +222,27 @@ def _drawn_sheets(record: RollRecord, surveyed: SurveyedRoll) -> _Small:
         for frame in frames
         if frame.survey.kind != "blank"
     }
-    positives, negatives, sheets, store = {}, {}, {}, PictureStore()
+    positives, negatives, sheets = (_Kept(store) for _ in range(3))
     counts = np.zeros((3, 256), np.int64)
     for part in sheet_parts(record):
         sheet = empty_sheet(sizes, record, part)
         for frame in itertools.chain(*surveyed.frames[part.first : part.end]):
             number, densities = frame.number.number, np.asarray(frame.survey.thumbnail)
             negative = _written(frame, small_negative(densities, frame.survey.base))
-            negatives[number] = thumbnail(negative, small_side(len(frames)), _NEGATIVE_QUALITY)
+            side = small_side(len(frames))
+            negatives.keep(number, thumbnail(negative, side, _NEGATIVE_QUALITY))
             if frame.survey.kind == "blank":
                 continue
             own = rendition_of(roll.settings, surveyed.tone, frame.colour)
             picture = _written(frame, small_picture(densities, frame.colour.colour, own))
             sheet.show(number, picture)
-            positives[number] = thumbnail(picture, small_side(len(frames)))
+            positives.keep(number, thumbnail(picture, side))
             counts += [np.bincount(plane.ravel(), minlength=256) for plane in picture.T]
         metadata = FrameMetadata(title=f"{roll.name} contact sheet", roll=roll.name)
         packed = share_bytes(
             sheet.paper, ppi=_SHEET_PPI, metadata=metadata, space=find_space("srgb")
         )
-        sheets[_sheet_name(part.place)] = store.put_away(np.frombuffer(packed, np.uint8))
+        sheets.keep(_sheet_name(part.place), packed)
     return _Small(positives, negatives, counts, sheets)
 
 

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.diagnosis import fault_model
 from pipeline.event import Event, Listener
 from pipeline.problem import ClusterProblem, Problem
 from pipeline.record import ScanTrouble
@@ -30,6 +31,8 @@ from pipeline.survey import (
 from pipeline.words import counted
 
 _SCANS_PER_TRIM = 16
+# What solve and writing of every roll load where they need it.
+_NEXT = ("pipeline.roll.convert", "scipy.linalg", "filelock")
 # Bases of one film under one exposure differ by less, in density: that is how well they are known.
 _SAME_BASE = 0.01
 # More than a lens's fall-off makes of one base, in density.
@@ -149,8 +152,7 @@ class _Each:
             self.executor.submit(survey_scan, scans[k], settings, looks=looks, clear=clear): k
             for k in indices
         }
-        # Loading what comes next takes as long as a small scan's survey; now nobody waits for it.
-        import_module("pipeline.roll.convert")
+        _load_ahead()
         done: dict[int, ScanSurvey] = {}
         failures: dict[int, Exception] = {}
         total = len(pending)
@@ -171,6 +173,13 @@ class _Each:
         finally:
             drop(pending)
         return done, failures
+
+
+def _load_ahead() -> None:
+    """Load what comes after surveys, while nobody waits for it: it takes as long as a small one."""
+    for name in _NEXT:
+        import_module(name)
+    fault_model()
 
 
 def strays(survey: ScanSurvey, shared: ClearFilm) -> bool:

@@ -43,7 +43,7 @@ from pipeline.profile import (
 from pipeline.record import ScanTrouble
 from pipeline.render import PrintTone, roll_tone
 from pipeline.roll.ahead import begin_again, finished_again
-from pipeline.roll.machines import give_back
+from pipeline.roll.machines import give_back, workers
 from pipeline.roll.scans import changed, drop, failed, noted_as, put_away, scan_notes, survey_scans
 from pipeline.roll.written import Written, turn_of, written
 from pipeline.scan import ScanContent, begin_contents
@@ -60,6 +60,8 @@ from pipeline.survey import (
     survey_scan,
 )
 from pipeline.turn import AS_FOUND, Turn
+
+Areas = Sequence[Sequence[Written]]
 
 
 @dataclass(frozen=True)
@@ -158,13 +160,22 @@ def survey_roll(
         profile = find_film(MONOCHROME if grey else profile_of_codes(codes))
     profile = with_scanner(profile, scanner)
     named = {key: number.number for key, number in plan.numbers.items()}
-    colour, reference = colour_of_roll(keyed, strips, named, profile, roll.settings, bool(grey))
+    told_as = tuple(tuple(named[str(frame.key)] for frame in strip.frames) for strip in strips)
+    # What needs no colour is found by another thread while the colour is solved.
+    with workers(1, None) as beside:
+        begun_areas = beside.submit(_areas, strips, roll.settings)
+        begun_wedges = beside.submit(unnamed_wedges, strips, told_as, roll.notes)
+        begun_films = beside.submit(film_notes, found, numbers)
+        begun_curve = beside.submit(
+            film_curve_of_roll, strips, told_as, roll.notes, roll.settings, profile, scanner
+        )
+        colour, reference = colour_of_roll(keyed, strips, named, profile, roll.settings, bool(grey))
+        usual = usual_exposure(found, colour, roll.settings)
+        areas, wedges = begun_areas.result(), begun_wedges.result()
+        of_films, curve = begun_films.result(), begun_curve.result()
     # The solve of a long roll takes much for a while.
     give_back()
-    told_as = tuple(tuple(named[str(frame.key)] for frame in strip.frames) for strip in strips)
-    curve = film_curve_of_roll(strips, told_as, roll.notes, roll.settings, profile, scanner)
-    usual = usual_exposure(found, colour, roll.settings)
-    frames, refused = _frames(strips, plan, colour, usual, roll)
+    frames, refused = _frames(strips, areas, plan, colour, usual, roll)
     noted = partial(noted_as, listen)
     notes = [
         *(
@@ -172,9 +183,9 @@ def survey_roll(
             for said in (*plan.troubles, *refused)
         ),
         *scan_notes(surveys, listen),
-        *(noted(note.scan, note.message) for note in film_notes(found, numbers)),
+        *(noted(note.scan, note.message) for note in of_films),
         *(noted(roll.name, note) for note in (reference.notes if reference else ())),
-        *(noted(roll.name, note) for note in unnamed_wedges(strips, told_as, roll.notes)),
+        *(noted(roll.name, note) for note in wedges),
         *(noted(s.scan.path.name, UNCLEAR) for s in found[:1] if kind == "unclear"),
         *(noted(name, _UNUSED_BASE) for name in _unused_base(roll.settings, surveys)),
     ]
@@ -207,11 +218,20 @@ def _unused_base(settings: Settings, surveys: Sequence[ScanSurvey]) -> tuple[str
     return (Path(settings.base_scan).name,)
 
 
+def _areas(strips: Sequence[StripSurvey], settings: Settings) -> Areas:
+    """Return what is written of each strip's frames."""
+    return [[written(frame, strip, settings) for frame in strip.frames] for strip in strips]
+
+
 def _frames(
-    strips: Sequence[StripSurvey], plan: Recut, colour: RollColour, usual: Key | None, roll: Roll
+    strips: Sequence[StripSurvey],
+    areas: Areas,
+    plan: Recut,
+    colour: RollColour,
+    usual: Key | None,
+    roll: Roll,
 ) -> tuple[tuple[tuple[RollFrame, ...], ...], tuple[str, ...]]:
     """Return the frames of each strip, and what could not be obeyed."""
-    areas = [[written(frame, strip, roll.settings) for frame in strip.frames] for strip in strips]
     outlines = [[area.outline for area in row] for row in areas]
     colours, refused = frame_colours(
         strips, colour, roll.settings.exposure, usual, roll.notes.frames, outlines

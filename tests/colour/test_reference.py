@@ -248,6 +248,20 @@ def test_a_clear_chart_is_taken_unasked(frames, solved):
     assert difference(frames[0][1].chart, reference.colour).mean() < 2.5
 
 
+def test_of_very_many_charts_those_that_fit_best_are_taken(solved):
+    rng, density = np.random.default_rng(8), chart_density(FILM, SCANNER)
+    grainy = {4, 9}
+    there = []
+    for place in range(14):
+        read = density + rng.normal(0.0, 0.008 if place in grainy else 0.002, (24, 3))
+        there.append((f"{place:02}", replace(made_up(), chart=ChartReading(read, *UNPLACED))))
+    reference = found_reference(there, GENERIC, solved)
+    assert reference is not None
+    taken = ", ".join(number for number, _ in there if int(number) not in grainy)
+    assert reference.source == f"the charts on frames {taken}"
+    assert difference(ChartReading(density, *UNPLACED), reference.colour).mean() < 2.5
+
+
 def test_a_chart_in_another_light_is_left_alone_and_noted(frames, solved):
     """CIE illuminant A is a tungsten lamp; D75 is shade."""
     lamp, shade = (("09", frame("chart", light=light)) for light in ("A", "D75"))

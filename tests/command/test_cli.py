@@ -29,6 +29,30 @@ def started(*words: object, **options) -> subprocess.Popen[str]:
     )  # fmt: skip
 
 
+@pytest.mark.parametrize(("words", "code"), [("--version", 0), ("gone.tif", 2), ("boom", 1)])
+def test_the_process_ends_when_libraries_have_cleared_up_with_nothing_taken_to_pieces(words, code):
+    """What is said and the code are whole; an error that nobody expects is told as ever."""
+    script = (
+        "import atexit, sys, pipeline.command.cli as cli, pipeline.__main__ as command\n"
+        "class Kept:\n"
+        "    def __del__(self): print('taken to pieces', flush=True)\n"
+        "def late(*_): atexit.register(print, 'cleared up'); return usual()\n"
+        "usual, sys.kept = cli.main, Kept()\n"
+        "cli.main = (lambda: 1 / 0) if sys.argv[1] == 'boom' else late\n"
+        "command.main()\n"
+    )
+    ran = subprocess.run(
+        [sys.executable, "-c", script, words], cwd=REPOSITORY, capture_output=True, text=True
+    )
+    assert ran.returncode == code
+    if code == 1:
+        assert "ZeroDivisionError" in ran.stderr
+        return
+    assert "taken to pieces" not in ran.stdout
+    assert ran.stdout.splitlines()[-1] == "cleared up"
+    assert ("evenroll, version" in ran.stdout) is (code == 0)
+
+
 def test_convert_as_json(model_roll: Path, tmp_path: Path, run: Run):
     out = tmp_path / "out"
     ran = run("convert", model_roll, "-o", out, "--json", "--archive", "none")

@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
+from pipeline.numbering import twice
 from pipeline.numbering.numbers import in_film_order, number_roll
 from pipeline.numbering.twice import film_notes, find_overlaps
 from tests.survey.surveyed import frame, placed_strip, strip
@@ -79,7 +80,7 @@ def test_frames_of_both_scans_are_named_by_their_numbers():
 
 def test_a_third_scan_of_a_piece_is_told_once():
     strips = [placed(name, 6.0, range(4)) for name in ("one", "two", "three")]
-    assert len(find_overlaps(strips)) == 3
+    assert [(o.first, o.second) for o in find_overlaps(strips)] == [(0, 1), (0, 2)]
     assert [note[0] for note in notes_of(*strips)] == ["two.tif", "three.tif"]
 
 
@@ -144,3 +145,31 @@ def test_even_frames_tell_nothing():
     strips = [unread(name, [frame(), frame(), frame()]) for name in ("one", "two")]
     assert find_overlaps(strips) == ()
     assert find_overlaps([unread("one", []), unread("two", [frame()])]) == ()
+
+
+@pytest.mark.parametrize(("copies", "most"), [(False, 0), (True, 29)])
+def test_few_of_many_strips_are_held_against_each_other_in_full(monkeypatch, copies, most):
+    strips = [
+        unread(f"{k}", frames(range(3) if copies else range(3 * k, 3 * k + 3), noise=0.02))
+        for k in range(30)
+    ]
+    held = []
+    same_run = twice._same_run
+    monkeypatch.setattr(twice, "_same_run", lambda *two: held.append(two) or same_run(*two))
+    assert len(find_overlaps(strips)) == most
+    assert len(held) == most
+
+
+def test_what_is_alike_in_full_may_be_alike_in_coarse_detail():
+    """Whatever is compared: as near as pictures come, and turned in every way."""
+    rng = np.random.default_rng(5)
+    one = twice._compared(unread("one", frames(range(40))))
+    for across, down in [(a, d) for a in (False, True) for d in (False, True)]:
+        two = one + rng.normal(0.0, 1.0, one.shape) * rng.uniform(0.0, 0.03, (len(one), 1))
+        two /= np.linalg.norm(two, axis=1, keepdims=True)
+        alike = (one * two).sum(axis=1) > twice._SURELY_ALIKE
+        assert 5 < np.count_nonzero(alike) < 40
+        turned = twice._turned(two, across, down)[:: -1 if across else 1]
+        for k in np.flatnonzero(alike):
+            at = twice._coarse(one[k : k + 1])
+            assert twice._may_be_alike(at, twice._coarse(turned[k : k + 1]))[0]

@@ -2,6 +2,7 @@
 
 import json
 import math
+import tracemalloc
 from dataclasses import fields, replace
 from datetime import date, datetime
 from functools import reduce
@@ -119,6 +120,27 @@ VALUES = st.recursive(
 )  # fmt: skip
 
 
+AS_WRITTEN: dict[str, Any] = {"ensure_ascii": False, "indent": 1, "allow_nan": False}
+
+
+@pytest.mark.parametrize("strips", [(), (STRIP,), (STRIP, replace(STRIP, scan='\n "strips": []'))])
+def test_text_put_together_strip_by_strip_is_that_of_the_document(strips):
+    told = replace(record(strips=[], odd={"strips": []}), strips=strips)
+    assert to_json(told) == json.dumps(to_document(told), **AS_WRITTEN) + "\n"
+
+
+def test_the_document_of_a_long_roll_is_never_held_as_a_whole():
+    told = replace(record(), strips=(STRIP,) * 300)
+    tracemalloc.start()
+    try:
+        text = to_json(told)
+        most = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    # Parts, and the text made of them; the document takes thirteen times its text.
+    assert most < 4 * len(text)
+
+
 @given(VALUES)
 def test_any_note_becomes_strict_json_of_the_same_bytes(value):
     def refuse(constant: str) -> None:
@@ -126,7 +148,7 @@ def test_any_note_becomes_strict_json_of_the_same_bytes(value):
 
     text = to_json(record(note=value))
     assert to_json(record(note=value)) == text
-    assert text.endswith("}\n")
+    assert text == json.dumps(to_document(record(note=value)), **AS_WRITTEN) + "\n"
     assert json.loads(text.encode("utf-8"), parse_constant=refuse)["roll"]["id"] == "summer"
 
 

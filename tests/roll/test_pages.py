@@ -15,8 +15,9 @@ import tifffile
 from PIL import Image
 
 from pipeline.profile.space import colour_science
+from pipeline.record import to_json
+from pipeline.report import page_parts
 from pipeline.roll.frame_task import develop
-from pipeline.roll.pages import drawn_pages
 from tests.conftest import Run, contents
 
 DRAWN_CURVE = "Print curve and tones"
@@ -100,21 +101,26 @@ def test_the_curve_is_shown_of_prints_alone(look, has_curve, model_roll: Path, t
 def test_pages_are_drawn_while_frames_are_written(
     model_roll: Path, converted: Path, tmp_path, run: Run, monkeypatch
 ):
-    drawn = threading.Event()
+    drawn, told = threading.Event(), []
 
-    def draw(*parts):
-        files = drawn_pages(*parts)
+    def draw(*words):
+        yield from page_parts(*words)
         drawn.set()
-        return files
+
+    def tell(record):
+        told.append(record)
+        return to_json(record)
 
     def late(task):
         assert drawn.wait(60.0)
         return develop(task)
 
-    monkeypatch.setattr("pipeline.roll.pages.drawn_pages", draw)
+    monkeypatch.setattr("pipeline.roll.pages.page_parts", draw)
+    monkeypatch.setattr("pipeline.roll.pages.to_json", tell)
     monkeypatch.setattr("pipeline.roll.convert.develop", late)
     assert run("convert", model_roll, "-o", tmp_path / "out").code == 0
     assert contents(tmp_path / "out") == contents(converted)
+    assert len(told) == 1
 
 
 def test_pages_tell_of_a_frame_that_failed_after_they_were_drawn(

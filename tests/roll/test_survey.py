@@ -1,11 +1,14 @@
 """Survey of a roll out of order, with a strip scanned twice: the film model knows the numbers."""
 
+import threading
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from pipeline.colour import colour_of_roll
+from pipeline.numbering import film_notes
 from pipeline.problem import SettingsProblem
 from pipeline.roll.survey import SurveyedRoll, survey_roll
 from pipeline.settings.settings import Roll as ScannedRoll
@@ -64,6 +67,22 @@ def test_a_strip_scanned_twice_is_told_and_kept_apart(scans):
     here, there = f"{truth[0]}b to {truth[-1]}b", f"{truth[0]} to {truth[-1]}"
     assert f"frames {here} here are frames {there} there" in note.message
     assert [event.message for event in events if event.kind == "noted"] == [note.message]
+
+
+def test_what_needs_no_colour_is_found_while_it_is_solved(scans, monkeypatch):
+    found = threading.Event()
+
+    def noted(*words):
+        found.set()
+        return film_notes(*words)
+
+    def solved(*words):
+        assert found.wait(60.0)
+        return colour_of_roll(*words)
+
+    monkeypatch.setattr("pipeline.roll.survey.film_notes", noted)
+    monkeypatch.setattr("pipeline.roll.survey.colour_of_roll", solved)
+    assert surveyed(scans, "a")[0].strips
 
 
 def test_the_film_code_chooses_the_profile_unless_the_user_does(scans, monkeypatch):

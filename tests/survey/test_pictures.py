@@ -2,6 +2,7 @@
 
 import pickle
 import tempfile
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pytest
@@ -29,6 +30,18 @@ def test_a_few_stay_in_memory_and_the_rest_goes_to_a_file():
     first, second = np.zeros(500, np.uint8), np.zeros(600, np.uint8)
     assert store.put_away(first) is first
     assert isinstance(store.put_away(second), StoredPicture)
+
+
+def test_several_threads_may_read_at_once():
+    store = PictureStore(0)
+    kept = [store.put_away(np.full(20_000, number, np.uint16)) for number in range(100)]
+
+    def all_right(_: int) -> bool:
+        read = [np.asarray(each) for each in kept]
+        return all((each == number).all() for number, each in enumerate(read))
+
+    with ThreadPoolExecutor(4) as pool:
+        assert all(pool.map(all_right, range(12)))
 
 
 def test_a_transposed_array_keeps_its_order_and_another_type_is_had_on_wish():
