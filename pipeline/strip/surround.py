@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.channels import channel_mean, greatest, least, less, log_above, over, tint
 from pipeline.kinds import Light, Mask, Plane
@@ -12,6 +13,7 @@ from pipeline.strip.crowd import crowded_places
 from pipeline.strip.film_edge import robust_line
 from pipeline.strip.illumination import Levels, border, fades_from_gate
 
+Contour = NDArray[np.int32]
 OPEN = 0.5
 """Openness from which a pixel is taken for open gate: half way from base to gate in density."""
 
@@ -48,23 +50,20 @@ def over_base(light: Light, levels: Levels) -> Light:
 def openness(light: Light, levels: Levels) -> Plane:
     """Return how open a proxy (h, w, 3) is: 0 = film base, 1 = open gate, below 0 = denser film.
 
-    Log light above the base; a clipped gate is taken for full scale.
+    Log light above the base; a clipped gate is at least as light as it is where it clips.
     """
     logs = np.log10(np.maximum(over_base(light, levels), np.float32(1e-4)))
-    gate = levels.illumination.gate
-    if gate is None and not levels.gate_clipped:
+    if levels.brightest is None:
         unknown: Plane = least(logs) * np.float32(OPEN / np.log10(_OVER_BASE_UNKNOWN))
         return unknown
-    brightest = np.ones(3, np.float32) if gate is None else np.asarray(gate, np.float32)
+    brightest = np.asarray(levels.brightest, np.float32)
     return _on_the_way(logs, np.log10(np.maximum(over_base(brightest, levels), 1.0)))
 
 
 def open_share(light: Light, levels: Levels) -> Plane:
     """Return the share of open gate in each pixel (h, w), 0 = base or denser, 1 = gate."""
-    if levels.illumination.gate is not None:
-        brightest = np.asarray(levels.illumination.gate, np.float32)
-    elif levels.gate_clipped:
-        brightest = np.ones(3, np.float32)
+    if levels.brightest is not None:
+        brightest = np.asarray(levels.brightest, np.float32)
     else:
         brightest = _OVER_BASE_UNKNOWN**2 * np.asarray(levels.base_light, np.float32)
     step = np.maximum(over_base(brightest, levels) - 1.0, 0.0)
@@ -110,10 +109,9 @@ def _even_surround(light: Light, levels: Levels) -> Mask:
     dark = np.asarray(levels.illumination.dark, np.float32)
     logs = log_above(light, dark, 1e-5)
     found = np.zeros(light.shape[:2], bool)
-    gate = levels.illumination.gate
-    brightest = np.ones(3) if gate is None else np.asarray(gate, float) - dark
+    gate = np.ones(3) if levels.brightest is None else np.asarray(levels.brightest, float)
     base = np.log10(np.asarray(levels.base_light, float) - dark)
-    open_gate = np.log10(brightest)
+    open_gate = np.log10(gate - dark)
     some = logs.reshape(-1, 3)[:: max(1, found.size // 100_000)]
     for level, share in crowded_places(border(logs, 3)):
         like_film = not levels.grey and is_base(open_gate - level)
@@ -151,13 +149,20 @@ def surround(light: Light, levels: Levels) -> Surround:
     gate: Mask = openness(light, levels) > OPEN
     # Where gate fades into holder there is light like film's for a few pixels.
     fading = _grown(gate) & _grown(holder)
-    if levels.illumination.absolute or levels.gate_clipped:
+    if levels.brightest is not None:
         holder |= _even_surround(light, levels)
     gate &= ~holder
     return Surround(~gate & ~holder & ~fading, gate, holder)
 
 
 MOST_SKEW_DEG = 17.0
+# Film that is turned by more is turned level before it is looked at.
+_MOST_LEVEL_DEG = 13.0
+# A strip fills the box around it, however it is turned, but for a bow, a tongue, a torn end. What
+# joins it to other things is narrower than film; strips are so much of such a piece at the least.
+_LEAST_FILLED_BOX = 0.7
+_NECKS = (9, 17, 33, 65)
+_LEAST_BAND = 0.2
 _LEAST_OF_LARGEST = 0.05
 _LEAST_SIDE_PX = 10
 # Longer than any single frame of a strip: half a 135 frame with its gap is 19 by 34.98 mm.
@@ -229,8 +234,37 @@ def _filled(film: Mask, open_gate: Mask, size: int) -> tuple[list[FilmArea], boo
         if float(open_gate[mask].mean()) > _MOST_OPEN:
             ringed = True
             continue
-        areas.append(FilmArea(mask, _box(mask)))
+        areas += _bands(mask, contour)
     return areas, ringed
+
+
+def _bands(mask: Mask, contour: Contour) -> list[FilmArea]:
+    """Return a piece of film, parted at its necks where it is nothing like a strip.
+
+    Film is a band; a clip, a finger or light at the rim of a lamp may join it to what lies around.
+    """
+    whole = [FilmArea(mask, _box(mask))]
+    if _filled_box(mask, contour) > _LEAST_FILLED_BOX:
+        return whole
+    plane, least_px = mask.astype(np.uint8), _LEAST_BAND * float(mask.sum())
+    for size in _NECKS:
+        opened = cv2.morphologyEx(plane, cv2.MORPH_OPEN, np.ones((size, size), np.uint8))
+        pieces, bands_px = [], 0.0
+        for part in cv2.findContours(opened, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]:
+            if min(cv2.minAreaRect(part)[1]) < _LEAST_SIDE_PX:
+                continue
+            own = cv2.drawContours(np.zeros_like(plane), [part], -1, 1, cv2.FILLED).astype(bool)
+            pieces.append(FilmArea(own & mask, _box(own)))
+            bands_px += own.sum() if _filled_box(own, part) > _LEAST_FILLED_BOX else 0.0
+        if bands_px > least_px:
+            return sorted(pieces, key=lambda piece: (-int(piece.mask.sum()), piece.box))
+    return whole
+
+
+def _filled_box(mask: Mask, contour: Contour) -> float:
+    """Return how much of the smallest turned box around it a piece of film fills."""
+    one, other = cv2.minAreaRect(contour)[1]
+    return float(mask.sum()) / max(1.0, one * other)
 
 
 def _box(mask: Mask) -> tuple[int, int, int, int]:
@@ -268,6 +302,25 @@ def runs_upright(areas: list[FilmArea]) -> bool | None:
     sizes = [area.size for area in areas]
     longest = max(sizes, key=max)
     return longest[1] > longest[0] if max(longest) > _LONG_STRIP * min(longest) else None
+
+
+def slant_deg(areas: list[FilmArea]) -> float | None:
+    """Return the turn of film that lies too far from both axes to be taken for level, or None.
+
+    It is that of the longest piece that fills a box of its own, from -90 to 90 degrees, clockwise.
+    """
+    longest, found = _LONG_STRIP, None
+    for area in areas:
+        points = cv2.findNonZero(area.mask.astype(np.uint8))
+        _, (one, other), turn = cv2.minAreaRect(points)
+        long, short = max(one, other), max(1.0, min(one, other))
+        if long / short > longest and _filled_box(area.mask, points) > _LEAST_FILLED_BOX:
+            longest, found = long / short, turn if one > other else turn + 90.0
+    if found is None:
+        return None
+    angle = (found + 90.0) % 180.0 - 90.0
+    off_axis = min(abs(angle), 90.0 - abs(angle))
+    return angle if off_axis > _MOST_LEVEL_DEG else None
 
 
 def rough_line(area: FilmArea) -> tuple[float, float, float]:
