@@ -222,8 +222,7 @@ def _at_end(areas: Areas, dark: Triple) -> Mask:
     """Return which pixels (n) of areas are at full scale in some channel."""
     # A file of fewer bits, spread over 16, stops short of the last code.
     full = np.log10(_FULL_SCALE - np.asarray(dark))
-    at_end: Mask = (areas.pixels.log_light > full).any(axis=1)
-    return at_end
+    return np.asarray((areas.pixels.log_light > full).any(axis=1))
 
 
 def _light_at_end(areas: Areas, brightest: Group, dark: Triple) -> Triple:

@@ -159,20 +159,20 @@ def _slanted(
 ) -> tuple[Strip, ...]:
     """Return the strips of a scan in which film lies turned (clockwise), by the scan laid level."""
     corner = (np.array(light.shape[1::-1]) - 1) / 2
-    turn = cv2.getRotationMatrix2D(tuple(corner.tolist()), turn_deg, 1.0)
-    size = tuple(np.ceil(2 * np.abs(turn[:, :2]) @ corner).astype(int) + 1)
-    turn[:, 2] += (np.array(size) - 1) / 2 - corner
+    turn = np.asarray(cv2.getRotationMatrix2D(tuple(corner.tolist()), turn_deg, 1.0), float)
+    columns, rows = (np.ceil(2 * np.abs(turn[:, :2]) @ corner) + 1).astype(int).tolist()
+    turn[:, 2] += (np.array([columns, rows]) - 1) / 2 - corner
 
     def laid(mask: Mask, beyond: int) -> Mask:
-        plane = mask.astype(np.uint8)
-        how = {"flags": cv2.INTER_NEAREST, "borderValue": beyond}
-        moved: Mask = cv2.warpAffine(plane, turn, size, **how).astype(bool)
-        return moved
+        plane, flags = mask.astype(np.uint8), cv2.INTER_NEAREST
+        moved = cv2.warpAffine(plane, turn, (columns, rows), flags=flags, borderValue=beyond)
+        return np.asarray(moved, bool)
 
-    level = np.asarray(cv2.warpAffine(light, turn, size, flags=cv2.INTER_LINEAR))
+    flags = cv2.INTER_LINEAR
+    level = np.asarray(cv2.warpAffine(light, turn, (columns, rows), flags=flags), np.float32)
     # Beyond the scan's border is nothing to be seen.
     masks = Surround(laid(around.film, 0), laid(around.gate, 0), laid(around.holder, 1))
-    back = cv2.invertAffineTransform(turn)
+    back = np.asarray(cv2.invertAffineTransform(turn), float)
     found = _strips(level, masks, levels, given, False)
     return tuple(_turned_back(strip, back) for strip in found)
 

@@ -214,8 +214,11 @@ def _measured(piece: Piece, view: StripView) -> Levelled | None:
     edges = find_edges(view.light, mask, valid, share, px_per_mm, _MOST_SLOPE)
     if edges is None:
         return None
+    bare = _less_narrow_ends(mask, share, edges)
+    if bare is not mask:
+        edges = find_edges(view.light, bare, valid, share, px_per_mm, _MOST_SLOPE) or edges
     holes = find_perforations(share, narrow, edges)
-    return Levelled(view, _less_narrow_ends(mask, share, edges), edges, holes)
+    return Levelled(view, bare, edges, holes)
 
 
 def _less_narrow_ends(film: Mask, share: Plane, edges: tuple[EdgeLine, EdgeLine]) -> Mask:
@@ -233,11 +236,13 @@ def _less_narrow_ends(film: Mask, share: Plane, edges: tuple[EdgeLine, EdgeLine]
         return film
     columns = np.flatnonzero(film[rows].any(axis=0))
     first, last = int(starts[0]), int(starts[-1]) + firm - 1
-    least, kept = _LEAST_NARROW * (lower - upper), film.copy()
-    if first - columns[0] > least:
-        kept[:, :first] = False
-    if columns[-1] - last > least:
-        kept[:, last + 1 :] = False
+    least = _LEAST_NARROW * (lower - upper)
+    first = first if first - columns[0] > least else 0
+    last = last if columns[-1] - last > least else film.shape[1] - 1
+    if first == 0 and last == film.shape[1] - 1:
+        return film
+    kept = np.zeros_like(film)
+    kept[:, first : last + 1] = film[:, first : last + 1]
     return kept
 
 

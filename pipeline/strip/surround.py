@@ -1,6 +1,7 @@
 """What in a scan is film and what is not: open gate, holder, an even surround; pieces of film."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -13,13 +14,14 @@ from pipeline.strip.crowd import crowded_places
 from pipeline.strip.film_edge import robust_line
 from pipeline.strip.illumination import Levels, border, fades_from_gate
 
-Contour = NDArray[np.int32]
+_Contour = NDArray[Any]
 OPEN = 0.5
 """Openness from which a pixel is taken for open gate: half way from base to gate in density."""
 
 _OPAQUE_OF_BASE = 0.004
 _MOST_VEIL_OF_BASE = 0.08
 _DIM_OF_BASE = 0.1
+_LEAST_DENSE, _DENSEST_PERCENT = 0.002, 2.0
 _OVER_BASE_UNKNOWN = 1.3
 _LEAST_STEP = 0.06
 _FADING_PX = 2
@@ -92,6 +94,7 @@ def opaque_below(relative: Light) -> float:
     -----
     What is dim and hangs together with the border is holder, most of it; where reflections
     lie over it, the limit rises, but stays under what film passes in all but its densest parts.
+    Dim places all around which is light are such parts: what is lighter than they is no holder.
     """
     brightest = greatest(relative)
     dim = (brightest < _DIM_OF_BASE).astype(np.uint8)
@@ -101,6 +104,9 @@ def opaque_below(relative: Light) -> float:
     if holder.mean() < 0.005:
         return _OPAQUE_OF_BASE
     veil = 1.4 * float(np.percentile(brightest[holder], 90))
+    inside = (labels > 0) & ~holder
+    if inside.mean() > _LEAST_DENSE:
+        veil = min(veil, float(np.percentile(brightest[inside], _DENSEST_PERCENT)))
     return float(np.clip(veil, _OPAQUE_OF_BASE, _MOST_VEIL_OF_BASE))
 
 
@@ -238,7 +244,7 @@ def _filled(film: Mask, open_gate: Mask, size: int) -> tuple[list[FilmArea], boo
     return areas, ringed
 
 
-def _bands(mask: Mask, contour: Contour) -> list[FilmArea]:
+def _bands(mask: Mask, contour: _Contour) -> list[FilmArea]:
     """Return a piece of film, parted at its necks where it is nothing like a strip.
 
     Film is a band; a clip, a finger or light at the rim of a lamp may join it to what lies around.
@@ -261,7 +267,7 @@ def _bands(mask: Mask, contour: Contour) -> list[FilmArea]:
     return whole
 
 
-def _filled_box(mask: Mask, contour: Contour) -> float:
+def _filled_box(mask: Mask, contour: _Contour) -> float:
     """Return how much of the smallest turned box around it a piece of film fills."""
     one, other = cv2.minAreaRect(contour)[1]
     return float(mask.sum()) / max(1.0, one * other)
