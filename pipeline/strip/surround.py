@@ -94,7 +94,8 @@ def opaque_below(relative: Light) -> float:
     -----
     What is dim and hangs together with the border is holder, most of it; where reflections
     lie over it, the limit rises, but stays under what film passes in all but its densest parts.
-    Dim places all around which is light are such parts: what is lighter than they is no holder.
+    Dim places all around which is light are such parts: what is lighter than they all over is a
+    table, no holder.
     """
     brightest = greatest(relative)
     dim = (brightest < _DIM_OF_BASE).astype(np.uint8)
@@ -106,7 +107,10 @@ def opaque_below(relative: Light) -> float:
     veil = 1.4 * float(np.percentile(brightest[holder], 90))
     inside = (labels > 0) & ~holder
     if inside.mean() > _LEAST_DENSE:
-        veil = min(veil, float(np.percentile(brightest[inside], _DENSEST_PERCENT)))
+        densest = float(np.percentile(brightest[inside], _DENSEST_PERCENT))
+        # A reflection leaves parts of a holder dark; a table is lit all over.
+        if float(np.percentile(brightest[holder], 10)) > densest:
+            veil = densest
     return float(np.clip(veil, _OPAQUE_OF_BASE, _MOST_VEIL_OF_BASE))
 
 
