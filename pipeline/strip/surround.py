@@ -179,7 +179,8 @@ _LEAST_SIDE_PX = 10
 _LONG_STRIP = 2.0
 _OPENINGS = (3, 5, 9)
 # Perforations are a tenth of 135 film (ISO 1007, from memory: 2 x 1.98 x 2.79 mm on 4.75 x 34.98).
-_MOST_OPEN = 0.25
+# One of them, of a single frame's, is less than a hundredth; a table around a light has one hole.
+_MOST_OPEN, _LARGEST_HOLE = 0.25, 0.05
 _SAME_HEIGHT = 0.12
 _BAR_OF_WIDTH = 0.5
 _ABREAST_SLACK = 0.06
@@ -227,7 +228,14 @@ def _filled(film: Mask, open_gate: Mask, size: int) -> tuple[list[FilmArea], boo
     kernel = np.ones((size, size), np.uint8)
     opened = cv2.morphologyEx(film.astype(np.uint8), cv2.MORPH_OPEN, kernel)
     contours, tree = cv2.findContours(opened, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
-    outer = [c for index, c in enumerate(contours) if tree[0][index][3] < 0]
+    outer: list[_Contour] = []
+    holes: dict[tuple[int, ...], float] = {}
+    for contour, (*_, parent) in zip(contours, () if tree is None else tree[0], strict=True):
+        if parent < 0:
+            outer.append(contour)
+        else:
+            around = tuple(contours[parent][0, 0])
+            holes[around] = max(holes.get(around, 0.0), cv2.contourArea(contour))
     outer.sort(key=lambda contour: (-cv2.contourArea(contour), tuple(contour[0, 0])))
     areas: list[FilmArea] = []
     ringed = False
@@ -241,7 +249,8 @@ def _filled(film: Mask, open_gate: Mask, size: int) -> tuple[list[FilmArea], boo
         plane = np.zeros(film.shape, np.uint8)
         cv2.drawContours(plane, [contour], -1, 1, cv2.FILLED)
         mask = plane.astype(bool)
-        if float(open_gate[mask].mean()) > _MOST_OPEN:
+        hole = holes.get((x, y), 0.0) / cv2.contourArea(contour)
+        if float(open_gate[mask].mean()) > (_MOST_OPEN if hole < _LARGEST_HOLE else _LARGEST_HOLE):
             ringed = True
             continue
         areas += _bands(mask, contour)
