@@ -1,6 +1,7 @@
 """The light of film base beside an open gate, among the even areas of a scan."""
 
 from dataclasses import dataclass
+from itertools import product
 
 import cv2
 import numpy as np
@@ -19,6 +20,8 @@ LIGHTEST = 0.15
 _LIGHTEST_EVEN = 0.03
 _NEARLY_GATE = 0.06
 _LIKE_GATE = 0.04
+# Red and blue density that no masked base reaches, whatever a scanner's bands.
+_DENSEST_BASE = (0.8, 2.0)
 _ALIKE = 0.05
 _MOST_READINGS, _MOST_EVEN = 400_000, 100_000
 # Base and fog of black-and-white film, on clear or grey support, and of colour film with little of
@@ -38,7 +41,12 @@ def is_orange(density: Float64, red_clipped: bool = False) -> bool:
     red, green, blue = (float(value) for value in density)
     lowest_red = -0.05 if red_clipped else 0.04
     rises = green - red > 0.08 and blue - green > 0.0 and blue - red > 0.3
-    return lowest_red < red < 0.8 and blue < 2.0 and rises
+    return lowest_red < red and rises and not is_denser(density)
+
+
+def is_denser(density: Float64) -> bool:
+    """Tell whether a density against the brightest light, or more, is beyond any film base's."""
+    return bool(density[0] >= _DENSEST_BASE[0] or density[2] >= _DENSEST_BASE[1])
 
 
 def is_base(density: Float64, *, grey: bool = False, red_clipped: bool = False) -> bool:
@@ -120,33 +128,43 @@ def film_base(seen: Seen, grey: bool) -> Float64 | None:
     warm = _looks_like_base(seen.level) and not seen.clipped
     if warm and not seen.areas.at_border[seen.brightest].any():
         return None
-    for read, least_of_largest in (_even_readings, _LIGHTEST_EVEN), (_film, LIGHTEST):
-        bases = _bases(seen, crowded_places(read(seen)), grey)
+    # A clipped gate says little of the base's colour, as a scanner may have evened it out: where
+    # nothing is orange, any even colour may be the base.
+    known = (True, False) if seen.clipped and not grey else (not seen.clipped,)
+    reads = (_even_readings, _LIGHTEST_EVEN), (_film, LIGHTEST)
+    for coloured, (read, least_of_largest) in product(known, reads):
+        readings, px = read(seen)
+        bases = _bases(seen, crowded_places(readings), grey, coloured)
         if warm:
             gate_px = int(seen.areas.size[seen.brightest].sum())
             bases = [mode for mode in bases if seen.inside(seen.like(mode[0])) > 0.5 * gate_px]
         if not bases:
             continue
         base = lightest(bases, least_of_largest)
-        lighter, alike = seen.inside(seen.lighter(base)), seen.inside(seen.like(base))
-        if seen.clipped or lighter <= max(_MOST_LIGHTER * alike, LEAST_GATE_PX):
+        crowd = next(share for level, share in bases if level is base)
+        lighter = seen.inside(seen.lighter(base))
+        alike = max(seen.inside(seen.like(base)), crowd * px)
+        if not coloured or lighter <= max(_MOST_LIGHTER * alike, LEAST_GATE_PX):
             return base
     return None
 
 
-def _bases(seen: Seen, modes: list[Mode], grey: bool) -> list[Mode]:
-    """Return the crowded places of a scan's light that may be film base."""
+def _bases(seen: Seen, modes: list[Mode], grey: bool, coloured: bool) -> list[Mode]:
+    """Return the crowded places of a scan's light that may be film base, by their colour or not."""
     level = seen.level
-    # A clipped gate says nothing of the base's colour: a scanner may have evened it out.
-    if seen.clipped:
-        return [mode for mode in modes if (level - mode[0]).mean() > _NEARLY_GATE] or modes
-    red_clipped = bool(level[0] > np.log10(0.985))
+    if not coloured:
+        darker = [mode for mode in modes if (level - mode[0]).mean() > _NEARLY_GATE]
+        return [mode for mode in darker or modes if not is_denser(level - mode[0])]
+    red_clipped = seen.clipped or bool(level[0] > np.log10(0.985))
     bases = [mode for mode in modes if is_base(level - mode[0], grey=grey, red_clipped=red_clipped)]
     return [mode for mode in bases if not seen.is_holder(seen.like(mode[0]))] if grey else bases
 
 
-def _even_readings(seen: Seen) -> Float32:
-    """Return log10 light (n, 3) under an even lamp of the even areas, each by its size."""
+def _even_readings(seen: Seen) -> tuple[Float32, int]:
+    """Return log10 light (n, 3) under an even lamp of the even areas, each by its size.
+
+    With it comes how many pixels it stands for.
+    """
     pixels, sizes = seen.areas.pixels, seen.areas.size[seen.others]
     step = max(1.0, int(sizes.sum()) / _MOST_EVEN)
     light = pixels.log_light if seen.clipped else seen.even
@@ -159,14 +177,17 @@ def _even_readings(seen: Seen) -> Float32:
     at = np.repeat(starts, counts) + (place * np.repeat(apart, counts)).astype(int)
     at[ends] = np.where(counts > 1, stops - 1, starts)
     readings: Float32 = light.take(at, axis=0).astype(np.float32)
-    return readings
+    return readings, int(sizes.sum())
 
 
-def _film(seen: Seen) -> Float32:
-    """Return log10 light (n, 3) under an even lamp of all that is no open gate."""
+def _film(seen: Seen) -> tuple[Float32, int]:
+    """Return log10 light (n, 3) under an even lamp of all that is no open gate.
+
+    With it comes how many pixels it stands for.
+    """
     off: Light = seen.log_light - seen.lamp.over()
     gate = (least(less(off, seen.level)) > -_LIKE_GATE).astype(np.uint8)
     film: Mask = np.asarray(cv2.dilate(gate, np.ones((7, 7), np.uint8))) == 0
     readings: Float32 = (seen.log_light if seen.clipped else off)[film]
     readings = readings[least(readings) > np.float32(DARKEST_BASE)]
-    return readings[:: max(1, len(readings) // _MOST_READINGS)]
+    return readings[:: max(1, len(readings) // _MOST_READINGS)], len(readings)

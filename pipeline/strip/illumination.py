@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from pipeline.channels import channel_mean, less, log_above
 from pipeline.kinds import Float32, Float64, Floats, Light, Mask, Triple, as_triple
 from pipeline.strip.area import Areas, Group, even_areas
-from pipeline.strip.base_light import LEAST_GATE_PX, LIGHTEST, Seen, film_base, is_base
+from pipeline.strip.base_light import LEAST_GATE_PX, LIGHTEST, Seen, film_base, is_base, is_denser
 from pipeline.strip.crowd import DARKEST_BASE, crowded_places, lightest
 from pipeline.strip.density import Illumination
 from pipeline.strip.group import brightest_group, trimmed
@@ -19,6 +19,8 @@ from pipeline.strip.lamp import Lamp, lamp_through
 _LIGHT_FLOOR = 1e-5
 _FULL_SCALE = 0.9985
 _MOST_PIXELS = 1_200_000
+# Noise is smoothed over so many pixels before the darkest of a scan are looked for.
+_SMOOTH_PX, _DARKEST_PERCENT, _HARDLY_DARKER = 5, 0.5, 0.8
 _MOST_FADE = 0.25
 _MOST_FADE_TINT = 0.08
 _FADE_BETWEEN = 0.2
@@ -30,7 +32,8 @@ class Levels:
 
     `illumination` and `base_light` are those where the lamp is nought, None where it is even;
     `grey` tells that a base of any tint was looked for. `given_spread` is the deviation of density
-    over a base that another scan showed, None where this one does.
+    over a base that another scan showed, None where this one does. `clipped_light` is a clipped
+    gate's, as not all of its channels need be at full scale.
     """
 
     illumination: Illumination
@@ -39,6 +42,14 @@ class Levels:
     grey: bool = False
     lamp: Lamp = field(default_factory=Lamp)
     given_spread: Triple | None = None
+    clipped_light: Triple = (1.0, 1.0, 1.0)
+
+    @property
+    def brightest(self) -> Triple | None:
+        """Return the open gate's light, at the least so bright where it clips; None without."""
+        if self.illumination.gate is None and self.gate_clipped:
+            return self.clipped_light
+        return self.illumination.gate
 
     def evened(self, light: Light) -> Light:
         """Return the scan's light (h, w, 3) as it would be under an even lamp."""
@@ -72,6 +83,10 @@ def base_of(light: Light, levels: Levels) -> Triple | None:
     if gate is not None:
         open_gate = np.log10(np.asarray(gate) - dark)
         modes = [mode for mode in modes if is_base(open_gate - mode[0], grey=levels.grey)]
+    elif levels.gate_clipped:
+        # The gate is brighter than it seems, so that film is denser than that.
+        clipped = np.log10(np.asarray(levels.clipped_light) - dark)
+        modes = [mode for mode in modes if not is_denser(clipped - mode[0])]
     if not modes:
         return None
     return as_triple(10.0 ** lightest(modes, LIGHTEST) + dark)
@@ -109,7 +124,8 @@ def dark_level(light: Light) -> Triple:
     Notes
     -----
     A holder is darker than any picture and flat, and it reaches the border; a dense picture
-    does none of these for long.
+    does none of these for long. Where the scan shows anything darker in some channel, what lies
+    at its border is lit, as a table beside a light is, and tells nothing.
     """
     rim = border(light, 2)
     total = rim.sum(axis=1)
@@ -117,6 +133,10 @@ def dark_level(light: Light) -> Triple:
     if len(dim) < 0.03 * len(rim):
         return (0.0, 0.0, 0.0)
     level = np.median(dim[dim.sum(axis=1) <= np.percentile(dim.sum(axis=1), 50)], axis=0)
+    smooth = np.asarray(cv2.blur(light, (_SMOOTH_PX, _SMOOTH_PX)))[::_SMOOTH_PX, ::_SMOOTH_PX]
+    darkest = np.percentile(smooth.reshape(-1, 3), _DARKEST_PERCENT, axis=0)
+    if (darkest < _HARDLY_DARKER * level).any():
+        return (0.0, 0.0, 0.0)
     return as_triple(level)
 
 
@@ -175,6 +195,7 @@ def find_levels(
         gate_clipped=gate_clipped,
         grey=grey,
         lamp=replace(lamp, shape=shape),
+        clipped_light=_light_at_end(areas, brightest, dark) if gate_clipped else (1.0, 1.0, 1.0),
     )
 
 
@@ -190,11 +211,25 @@ def _clips(areas: Areas, brightest: Group, clipped: Mask, dark: Triple) -> bool:
     """Tell whether a good part of the brightest areas is at full scale."""
     pixels, weights = areas.pixels, areas.size[brightest]
     marked = pixels.mean(clipped[pixels.y.astype(int), pixels.x.astype(int)].astype(float))
-    # A file of fewer bits, spread over 16, stops short of the last code.
-    full = np.log10(_FULL_SCALE - np.asarray(dark))
-    red, green, blue = (pixels.log_light > full).T
-    at_end = pixels.mean((red | green | blue).astype(float))
+    at_end = pixels.mean(_at_end(areas, dark).astype(float))
     marked_share, at_end_share = (
         float(np.average(each[brightest], weights=weights)) for each in (marked, at_end)
     )
     return marked_share > 0.5 or at_end_share > 0.1
+
+
+def _at_end(areas: Areas, dark: Triple) -> Mask:
+    """Return which pixels (n) of areas are at full scale in some channel."""
+    # A file of fewer bits, spread over 16, stops short of the last code.
+    full = np.log10(_FULL_SCALE - np.asarray(dark))
+    return np.asarray((areas.pixels.log_light > full).any(axis=1))
+
+
+def _light_at_end(areas: Areas, brightest: Group, dark: Triple) -> Triple:
+    """Return the light of the brightest areas where they clip; full scale where it isn't seen."""
+    at_end = _at_end(areas, dark)
+    parts = [areas.pixels.of(area) for area in brightest]
+    logs = np.concatenate([areas.pixels.log_light[part][at_end[part]] for part in parts])
+    if not len(logs):
+        return (1.0, 1.0, 1.0)
+    return as_triple(10.0 ** np.median(logs, axis=0) + np.asarray(dark))

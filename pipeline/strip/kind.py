@@ -24,6 +24,8 @@ _LEAST_ORANGE = 0.2
 # gets lighter than the base by so much of what another gains at the most, were the mask twice as
 # strong as it should be (unwanted absorptions as in data sheets' dye curves, from memory).
 _MOST_SPENT = 0.5
+# Rebates are narrow on wide film, and what is measured of them lies clear of print and edges.
+_LEAST_OF_REBATE, _MOST_NEEDED = 0.3, 0.05
 _LEAST_DENSITY = 0.1
 _LEAST_SAMPLES = 200
 # One image of silver has the same density in all channels, but for a little that the scanner's
@@ -50,7 +52,9 @@ def is_negative(above: Light, strip: Strip, base: FilmBase, any_base: bool) -> b
     spent = _MOST_SPENT * np.maximum(greatest(inner), 0.0)
     lighter = float((least(inner) + spent < -0.08).mean())
     share = base.area_mm2 * strip.px_per_mm**2 / (rows * columns)
-    return lighter < 0.005 and (share > 0.05 or not strip.whole_width or base.given)
+    rebate = 1.0 - strip.film.image_across_mm / strip.film.width_mm
+    fair = share > min(_LEAST_OF_REBATE * rebate, _MOST_NEEDED)
+    return lighter < 0.005 and (fair or not strip.whole_width or base.given)
 
 
 def film_kind(bases: Sequence[Triple], samples: Sequence[Floats]) -> Kind:

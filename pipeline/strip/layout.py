@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 
 from pipeline.channels import channel_mean, least, less, log_above, tint
-from pipeline.kinds import Corners, Light, Mask, Triple
+from pipeline.kinds import Corners, Float64, Light, Mask, Triple
 from pipeline.outline import corners_of
 from pipeline.profile import FilmSize
 from pipeline.strip.illumination import Levels, base_of
@@ -18,6 +18,7 @@ from pipeline.strip.surround import (
     film_areas,
     over_base,
     runs_upright,
+    slant_deg,
     split_abreast,
     surround,
 )
@@ -107,8 +108,11 @@ def find_strips(
     areas = film_areas(around.film, around.gate, join_across_bars=False)
     if not areas:
         return ()
-    upright = runs_upright(areas)
     given = (px_per_mm, scale_from)
+    slant = slant_deg(areas)
+    if slant is not None:
+        return _slanted(light, around, levels, given, slant)
+    upright = runs_upright(areas)
     if upright is not None:
         return _strips(light, around, levels, given, upright)
     ways = [_strips(light, around, levels, given, way) for way in (False, True)]
@@ -147,6 +151,49 @@ def _strips(
     if not upright:
         return tuple(found)
     return tuple(_stood(strip, shape[1]) for strip in found)[::-1]
+
+
+def _slanted(
+    light: Light,
+    around: Surround,
+    levels: Levels,
+    given: tuple[float | None, str],
+    turn_deg: float,
+) -> tuple[Strip, ...]:
+    """Return the strips of a scan in which film lies turned (clockwise), by the scan laid level."""
+    corner = (np.array(light.shape[1::-1]) - 1) / 2
+    turn = np.asarray(cv2.getRotationMatrix2D(tuple(corner.tolist()), turn_deg, 1.0), float)
+    columns, rows = (np.ceil(2 * np.abs(turn[:, :2]) @ corner) + 1).astype(int).tolist()
+    turn[:, 2] += (np.array([columns, rows]) - 1) / 2 - corner
+
+    def laid(mask: Mask, beyond: int) -> Mask:
+        plane, flags = mask.astype(np.uint8), cv2.INTER_NEAREST
+        moved = cv2.warpAffine(plane, turn, (columns, rows), flags=flags, borderValue=beyond)
+        return np.asarray(moved, bool)
+
+    flags = cv2.INTER_LINEAR
+    level = np.asarray(cv2.warpAffine(light, turn, (columns, rows), flags=flags), np.float32)
+    # Beyond the scan's border is nothing to be seen.
+    masks = Surround(laid(around.film, 0), laid(around.gate, 0), laid(around.holder, 1))
+    back = np.asarray(cv2.invertAffineTransform(turn), float)
+    found = _strips(level, masks, levels, given, False)
+    return tuple(_turned_back(strip, back) for strip in found)
+
+
+def _turned_back(strip: Strip, back: Float64) -> Strip:
+    """Return a strip of a scan laid level as it is in the scan, by the way (2, 3) back."""
+    outline = np.asarray(strip.outline) @ back[:, :2].T + back[:, 2]
+    (left, right), (above, below) = outline[:2, 0], outline[:2, 1]
+    along = math.degrees(math.atan2(below - above, right - left))
+    vertical = abs(along) > 45.0
+    way = None if strip.way is None else strip.way.then(back)
+    return replace(
+        strip,
+        outline=corners_of(outline),
+        way=way,
+        angle_deg=along - math.copysign(90.0, along) if vertical else along,
+        vertical=vertical,
+    )
 
 
 def _stood(strip: Strip, width: int) -> Strip:

@@ -1,9 +1,11 @@
 """What in a scan is film and what is not: open gate, holder, an even surround; pieces of film."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.channels import channel_mean, greatest, least, less, log_above, over, tint
 from pipeline.kinds import Light, Mask, Plane
@@ -12,12 +14,14 @@ from pipeline.strip.crowd import crowded_places
 from pipeline.strip.film_edge import robust_line
 from pipeline.strip.illumination import Levels, border, fades_from_gate
 
+_Contour = NDArray[Any]
 OPEN = 0.5
 """Openness from which a pixel is taken for open gate: half way from base to gate in density."""
 
 _OPAQUE_OF_BASE = 0.004
 _MOST_VEIL_OF_BASE = 0.08
 _DIM_OF_BASE = 0.1
+_LEAST_DENSE, _DENSEST_PERCENT = 0.002, 2.0
 _OVER_BASE_UNKNOWN = 1.3
 _LEAST_STEP = 0.06
 _LEAST_OF_BASE, _LEAST_LIGHT = 1e-4, 1e-5
@@ -49,17 +53,16 @@ def open_and_brightest(light: Light, levels: Levels) -> tuple[Plane, Plane]:
     """Return how open a proxy (h, w, 3) is, and its brightest channel as a share of the base's.
 
     0 = film base, 1 = open gate, below 0 = denser film: log light above the base. A clipped gate
-    is taken for full scale.
+    is at least as light as it is where it clips.
     """
-    gate = levels.illumination.gate
-    if gate is None and not levels.gate_clipped:
+    if levels.brightest is None:
         relative = over_base(light, levels)
         logs = np.log10(np.maximum(relative, np.float32(_LEAST_OF_BASE)))
         unknown: Plane = least(logs) * np.float32(OPEN / np.log10(_OVER_BASE_UNKNOWN))
         return unknown, greatest(relative)
     from pipeline.strip.light_kernel import logs_of_step
 
-    white = np.ones(3, np.float32) if gate is None else np.asarray(gate, np.float32)
+    white = np.asarray(levels.brightest, np.float32)
     dark, base = _dark_and_base(levels)
     weight = _weight(np.log10(np.maximum(over_base(white, levels), 1.0)))
     found, brightest = (np.empty(light.shape[:2], np.float32) for _ in range(2))
@@ -72,10 +75,8 @@ def open_share(light: Light, levels: Levels) -> Plane:
     """Return the share of open gate in each pixel (h, w), 0 = base or denser, 1 = gate."""
     from pipeline.strip.light_kernel import shares_of_step
 
-    if levels.illumination.gate is not None:
-        brightest = np.asarray(levels.illumination.gate, np.float32)
-    elif levels.gate_clipped:
-        brightest = np.ones(3, np.float32)
+    if levels.brightest is not None:
+        brightest = np.asarray(levels.brightest, np.float32)
     else:
         brightest = _OVER_BASE_UNKNOWN**2 * np.asarray(levels.base_light, np.float32)
     weight = _weight(np.maximum(over_base(brightest, levels) - 1.0, 0.0))
@@ -112,6 +113,8 @@ def opaque_below(brightest: Plane) -> float:
     -----
     What is dim and hangs together with the border is holder, most of it; where reflections
     lie over it, the limit rises, but stays under what film passes in all but its densest parts.
+    Dim places all around which is light are such parts: what is lighter than they all over is a
+    table, no holder.
     """
     dim = (brightest < _DIM_OF_BASE).astype(np.uint8)
     _, labels = cv2.connectedComponents(dim, connectivity=4)
@@ -120,6 +123,12 @@ def opaque_below(brightest: Plane) -> float:
     if holder.mean() < 0.005:
         return _OPAQUE_OF_BASE
     veil = 1.4 * float(np.percentile(brightest[holder], 90))
+    inside = (labels > 0) & ~holder
+    if inside.mean() > _LEAST_DENSE:
+        densest = float(np.percentile(brightest[inside], _DENSEST_PERCENT))
+        # A reflection leaves parts of a holder dark; a table is lit all over.
+        if float(np.percentile(brightest[holder], 10)) > densest:
+            veil = densest
     return float(np.clip(veil, _OPAQUE_OF_BASE, _MOST_VEIL_OF_BASE))
 
 
@@ -127,10 +136,9 @@ def _even_surround(light: Light, levels: Levels) -> Mask:
     """Return where a scan shows an even, grey or white holder, as found along its border."""
     dark = np.asarray(levels.illumination.dark, np.float32)
     found = np.zeros(light.shape[:2], bool)
-    gate = levels.illumination.gate
-    brightest = np.ones(3) if gate is None else np.asarray(gate, float) - dark
+    gate = np.ones(3) if levels.brightest is None else np.asarray(levels.brightest, float)
     base = np.log10(np.asarray(levels.base_light, float) - dark)
-    open_gate = np.log10(brightest)
+    open_gate = np.log10(gate - dark)
     some = light.reshape(-1, 3)[:: max(1, found.size // 100_000)]
     some = log_above(some, dark, _LEAST_LIGHT)
     for level, share in crowded_places(log_above(border(light, 3), dark, _LEAST_LIGHT)):
@@ -169,20 +177,28 @@ def surround(light: Light, levels: Levels) -> Surround:
     gate: Mask = openness > OPEN
     # Where gate fades into holder there is light like film's for a few pixels.
     fading = _grown(gate) & _grown(holder)
-    if levels.illumination.absolute or levels.gate_clipped:
+    if levels.brightest is not None:
         holder |= _even_surround(light, levels)
     gate &= ~holder
     return Surround(~gate & ~holder & ~fading, gate, holder)
 
 
 MOST_SKEW_DEG = 17.0
+# Film that is turned by more is turned level before it is looked at.
+_MOST_LEVEL_DEG = 13.0
+# A strip fills the box around it, however it is turned, but for a bow, a tongue, a torn end. What
+# joins it to other things is narrower than film; strips are so much of such a piece at the least.
+_LEAST_FILLED_BOX = 0.7
+_NECKS = (9, 17, 33, 65)
+_LEAST_BAND = 0.2
 _LEAST_OF_LARGEST = 0.05
 _LEAST_SIDE_PX = 10
 # Longer than any single frame of a strip: half a 135 frame with its gap is 19 by 34.98 mm.
 _LONG_STRIP = 2.0
 _OPENINGS = (3, 5, 9)
 # Perforations are a tenth of 135 film (ISO 1007, from memory: 2 x 1.98 x 2.79 mm on 4.75 x 34.98).
-_MOST_OPEN = 0.25
+# One of them, of a single frame's, is less than a hundredth; a table around a light has one hole.
+_MOST_OPEN, _LARGEST_HOLE = 0.25, 0.05
 _SAME_HEIGHT = 0.12
 _BAR_OF_WIDTH = 0.5
 _ABREAST_SLACK = 0.06
@@ -230,7 +246,14 @@ def _filled(film: Mask, open_gate: Mask, size: int) -> tuple[list[FilmArea], boo
     kernel = np.ones((size, size), np.uint8)
     opened = cv2.morphologyEx(film.astype(np.uint8), cv2.MORPH_OPEN, kernel)
     contours, tree = cv2.findContours(opened, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
-    outer = [c for index, c in enumerate(contours) if tree[0][index][3] < 0]
+    outer: list[_Contour] = []
+    holes: dict[tuple[int, ...], float] = {}
+    for contour, (*_, parent) in zip(contours, () if tree is None else tree[0], strict=True):
+        if parent < 0:
+            outer.append(contour)
+        else:
+            around = tuple(contours[parent][0, 0])
+            holes[around] = max(holes.get(around, 0.0), cv2.contourArea(contour))
     outer.sort(key=lambda contour: (-cv2.contourArea(contour), tuple(contour[0, 0])))
     areas: list[FilmArea] = []
     ringed = False
@@ -244,11 +267,41 @@ def _filled(film: Mask, open_gate: Mask, size: int) -> tuple[list[FilmArea], boo
         plane = np.zeros(film.shape, np.uint8)
         cv2.drawContours(plane, [contour], -1, 1, cv2.FILLED)
         mask = plane.astype(bool)
-        if float(open_gate[mask].mean()) > _MOST_OPEN:
+        hole = holes.get((x, y), 0.0) / cv2.contourArea(contour)
+        if float(open_gate[mask].mean()) > (_MOST_OPEN if hole < _LARGEST_HOLE else _LARGEST_HOLE):
             ringed = True
             continue
-        areas.append(FilmArea(mask, _box(mask)))
+        areas += _bands(mask, contour)
     return areas, ringed
+
+
+def _bands(mask: Mask, contour: _Contour) -> list[FilmArea]:
+    """Return a piece of film, parted at its necks where it is nothing like a strip.
+
+    Film is a band; a clip, a finger or light at the rim of a lamp may join it to what lies around.
+    """
+    whole = [FilmArea(mask, _box(mask))]
+    if _filled_box(mask, contour) > _LEAST_FILLED_BOX:
+        return whole
+    plane, least_px = mask.astype(np.uint8), _LEAST_BAND * float(mask.sum())
+    for size in _NECKS:
+        opened = cv2.morphologyEx(plane, cv2.MORPH_OPEN, np.ones((size, size), np.uint8))
+        pieces, bands_px = [], 0.0
+        for part in cv2.findContours(opened, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]:
+            if min(cv2.minAreaRect(part)[1]) < _LEAST_SIDE_PX:
+                continue
+            own = cv2.drawContours(np.zeros_like(plane), [part], -1, 1, cv2.FILLED).astype(bool)
+            pieces.append(FilmArea(own & mask, _box(own)))
+            bands_px += own.sum() if _filled_box(own, part) > _LEAST_FILLED_BOX else 0.0
+        if bands_px > least_px:
+            return sorted(pieces, key=lambda piece: (-int(piece.mask.sum()), piece.box))
+    return whole
+
+
+def _filled_box(mask: Mask, contour: _Contour) -> float:
+    """Return how much of the smallest turned box around it a piece of film fills."""
+    one, other = cv2.minAreaRect(contour)[1]
+    return float(mask.sum()) / max(1.0, one * other)
 
 
 def _box(mask: Mask) -> tuple[int, int, int, int]:
@@ -286,6 +339,25 @@ def runs_upright(areas: list[FilmArea]) -> bool | None:
     sizes = [area.size for area in areas]
     longest = max(sizes, key=max)
     return longest[1] > longest[0] if max(longest) > _LONG_STRIP * min(longest) else None
+
+
+def slant_deg(areas: list[FilmArea]) -> float | None:
+    """Return the turn of film that lies too far from both axes to be taken for level, or None.
+
+    It is that of the longest piece that fills a box of its own, from -90 to 90 degrees, clockwise.
+    """
+    longest, found = _LONG_STRIP, None
+    for area in areas:
+        points = cv2.findNonZero(area.mask.astype(np.uint8))
+        _, (one, other), turn = cv2.minAreaRect(points)
+        long, short = max(one, other), max(1.0, min(one, other))
+        if long / short > longest and _filled_box(area.mask, points) > _LEAST_FILLED_BOX:
+            longest, found = long / short, turn if one > other else turn + 90.0
+    if found is None:
+        return None
+    angle = (found + 90.0) % 180.0 - 90.0
+    off_axis = min(abs(angle), 90.0 - abs(angle))
+    return angle if off_axis > _MOST_LEVEL_DEG else None
 
 
 def rough_line(area: FilmArea) -> tuple[float, float, float]:

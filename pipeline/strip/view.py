@@ -110,7 +110,7 @@ class FilmMap:
         )  # fmt: skip
 
     def then(self, rows: Points) -> "FilmMap":
-        """Return the map with the proxy turned by quarters (2, 3) afterwards."""
+        """Return the map with the proxy turned and moved (2, 3) afterwards."""
         whole = np.vstack([rows, [0.0, 0.0, 1.0]])
         x, y = (rows[:, :2] @ np.asarray(self.centre) + rows[:, 2]).tolist()
         return FilmMap(

@@ -122,6 +122,45 @@ def test_the_dark_level_is_what_an_opaque_border_reads():
     assert dark_level(inside) == (0.0, 0.0, 0.0)
 
 
+def test_a_lit_table_beside_the_light_is_no_darkness():
+    light = np.full((80, 120, 3), 0.8, np.float32)
+    light[:20] = (0.02, 0.018, 0.015)
+    assert dark_level(light) == pytest.approx((0.02, 0.018, 0.015), rel=1e-5)
+    # A picture's blue lies below the table's.
+    light[40:70, 10:110] = (0.05, 0.01, 0.005)
+    assert dark_level(light) == (0.0, 0.0, 0.0)
+
+
+def bare_light(blue: float) -> np.ndarray:
+    """Return light (h, w, 3) over a dark grey table, with film on it, a little noisy."""
+    light = np.full((200, 300, 3), (0.9, 0.9, blue))
+    light[:40] = light[-40:] = (0.03, 0.028, 0.03)
+    light[80:120, 60:240] *= np.array([0.55, 0.22, 0.12])
+    light[84:116, 70:230] *= np.random.default_rng(3).uniform(0.1, 0.9, (32, 160, 1))
+    return light * np.random.default_rng(1).normal(1.0, 0.004, light.shape)
+
+
+def test_a_table_is_no_base_where_the_light_clips_in_one_channel():
+    light = np.clip(bare_light(blue=1.05), 0, 1).astype(np.float32)
+    levels = find_levels(light, (light >= 1).any(axis=2))
+    assert levels is not None
+    assert levels.gate_clipped
+    assert levels.base_light == pytest.approx((0.495, 0.198, 0.126), rel=0.06)
+    # What clips in blue is no brighter in the others than it was seen.
+    assert levels.brightest == pytest.approx((0.9, 0.9, 1.0), rel=0.02)
+
+
+def test_small_light_things_beside_busy_film_leave_it_its_base():
+    light = bare_light(blue=0.9)
+    # Grain leaves no even area on the film; signs on a screen are even.
+    light[80:120, 60:240] *= np.random.default_rng(2).normal(1.0, 0.08, (40, 180, 1))
+    light[55:71, 100:116] = (0.6, 0.7, 0.3)
+    levels = find_levels(light.astype(np.float32), np.zeros(light.shape[:2], bool))
+    assert levels is not None
+    assert levels.illumination.gate == pytest.approx((0.9, 0.9, 0.9), rel=0.01)
+    assert levels.base_light == pytest.approx((0.495, 0.198, 0.108), rel=0.1)
+
+
 @pytest.mark.parametrize("level", [0.0, 0.0005])
 def test_a_dark_scan_shows_no_levels(level):
     light = np.full((40, 60, 3), level, np.float32)

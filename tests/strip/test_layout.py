@@ -399,3 +399,48 @@ def test_a_base_that_much_of_the_film_is_lighter_than_is_none():
     assert levels is not None
     (strip,) = find_strips(light, replace(levels, base_light=tuple(picture)), 6.0)
     np.testing.assert_allclose(strip.base_light, base, rtol=0.02)
+
+
+BRIGHT = Holder(opaque=False, border_mm=25.0)
+
+
+@pytest.mark.parametrize("turn_deg", [-65.0, -30.0, 40.0])
+def test_film_at_any_turn_is_found(turn_deg):
+    scan = scanned(StripSpec(ROLL, 0, 3), holder=BRIGHT)
+    light, levels = looked(scan)
+    height, width = light.shape[:2]
+    side = round(np.hypot(height, width))
+    turn = cv2.getRotationMatrix2D(((width - 1) / 2, (height - 1) / 2), -turn_deg, 1.0)
+    turn[:, 2] += (side - 1) / 2 - np.array([width - 1, height - 1]) / 2
+    gate = levels.illumination.gate
+    turned = cv2.warpAffine(light, turn, (side, side), flags=cv2.INTER_CUBIC, borderValue=gate)
+    (strip,) = find_strips(turned, levels, None)
+    true = np.array(scan.truth["strips"][0]["outline"]) @ turn[:, :2].T + turn[:, 2]
+    assert corner_error(strip, {"outline": true}) < 1.5
+    upright = abs(turn_deg) > 45
+    assert strip.vertical == upright
+    off_axis = turn_deg - np.sign(turn_deg) * 90 if upright else turn_deg
+    assert strip.angle_deg == pytest.approx(off_axis, abs=0.1)
+    assert strip.perforated
+
+
+def test_a_finger_at_the_end_is_no_film():
+    scan = scanned(StripSpec(ROLL, 0, 3), holder=BRIGHT)
+    light, levels = looked(scan)
+    truth = scan.truth["strips"][0]
+    left, top = np.min(truth["outline"], axis=0)
+    middle = round(top + 17 * PX_PER_MM)
+    light[middle - 50 : middle + 50, : round(left) + 4] = (0.1, 0.06, 0.05)
+    (strip,) = find_strips(light, levels, PX_PER_MM)
+    assert corner_error(strip, truth) < 1.5
+
+
+def test_a_clip_joins_no_film_to_the_rim_of_a_lamp():
+    scan = scanned(StripSpec(ROLL, 0, 3), holder=BRIGHT)
+    light, levels = looked(scan)
+    truth = scan.truth["strips"][0]
+    left, top = np.min(truth["outline"], axis=0)
+    middle, rim = round(top + 17 * PX_PER_MM), (0.12, 0.1, 0.09)
+    light[40:52] = light[:, 20:32] = light[middle - 30 : middle + 30, 20 : round(left) + 4] = rim
+    strips = find_strips(light, levels, PX_PER_MM)
+    assert min(corner_error(strip, truth) for strip in strips) < 1.5

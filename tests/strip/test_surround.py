@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from pipeline.strip.density import Illumination
 from pipeline.strip.illumination import Levels
 from pipeline.strip.surround import (
+    film_areas,
     opaque_below,
     open_and_brightest,
     open_share,
@@ -96,6 +97,18 @@ def test_a_clipped_gate_is_full_scale():
     assert open_share(light, clipped)[0] == pytest.approx([0.0, 1.0], abs=1e-4)
 
 
+def test_a_light_that_clips_in_one_channel_is_open_gate_all_over():
+    # A sky: its blue clips in places, and it goes on to the picture's border.
+    light = scene(None)
+    light *= np.linspace(0.95, 1.05, 120)[None, :, None].astype(np.float32)
+    levels = Levels(Illumination(DARK, None), BASE, True, clipped_light=(0.92, 0.9, 0.88))
+    found = surround(light, levels)
+    outside = np.ones((80, 120), bool)
+    outside[FILM] = False
+    assert found.gate[outside].mean() > 0.99
+    assert not found.holder.any()
+
+
 def test_where_no_gate_was_seen_light_well_above_the_base_is_gate():
     unseen = replace(LEVELS, illumination=Illumination(DARK, None))
     light = np.array([[BASE, 1.2 * np.array(BASE), 1.4 * np.array(BASE)]], np.float32)
@@ -116,3 +129,17 @@ def test_the_opaque_limit_rises_with_light_on_the_holder_and_stays_under_film():
     assert 0.02 < opaque_below(brightest) < 0.05
     brightest[:12] = 0.09
     assert opaque_below(brightest) <= 0.08
+
+
+def test_a_dense_picture_lowers_the_opaque_limit_under_a_lit_holder():
+    brightest = np.ones((40, 60), np.float32)
+    brightest[:12] = 0.05
+    brightest[24:30, 20:40] = 0.03
+    assert opaque_below(brightest) < 0.031
+
+
+def test_a_table_all_around_a_light_hides_no_film():
+    film = np.ones((200, 300), bool)
+    film[50:150, 60:240] = False
+    film[80:120, 80:220] = True
+    assert [area.box for area in film_areas(film, ~film)] == [(80, 80, 220, 120)]
