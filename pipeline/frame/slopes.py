@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.frame.gate import EdgePlace, GateHabit
+from pipeline.frame.reach import NOWHERE
 from pipeline.kinds import SIGMA_OF_MAD, Row
 
 # So far do single sides lean on film that lies straight, and frames turn along a bowed strip.
@@ -29,12 +30,16 @@ _OUTLYING = 2.5
 
 @dataclass(frozen=True)
 class FrameEdges:
-    """The edges measured of one span; None where nothing tells."""
+    """The edges measured of one span; None where nothing tells.
+
+    `reached` are the rows that its upper and lower edge are known to lie at or beyond.
+    """
 
     start: EdgePlace | None = None
     end: EdgePlace | None = None
     top: EdgePlace | None = None
     bottom: EdgePlace | None = None
+    reached: tuple[float, float] = NOWHERE
 
     def slopes(self) -> tuple[tuple[float, float] | None, ...]:
         """Return start, end, top and bottom as slopes of the frame, each with its error.
