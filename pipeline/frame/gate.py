@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pipeline.frame.glow import Fall, above_glow, fall_of
 from pipeline.kinds import Density, Row
 from pipeline.profile import FrameFormat
 
@@ -130,7 +131,8 @@ class EdgePlace:
     """Where an edge crosses the middle row, in pixel centres along the row.
 
     `tilt` is its change of place a row; `sigma` and `tilt_sigma` are the standard errors of both
-    (pixels); `share` is the part of all rows that are denser inside than the base's noise.
+    (pixels); `share` is the part of all rows that are denser inside than the base's noise; `fall`
+    tells how it falls to base, None where the picture is thin or no base shows.
     """
 
     place: float
@@ -138,6 +140,11 @@ class EdgePlace:
     sigma: float
     tilt_sigma: float
     share: float
+    fall: Fall | None = None
+
+    def moved(self, by_px: float) -> "EdgePlace":
+        """Return the edge moved by so many pixels, and as much less well known."""
+        return replace(self, place=self.place + by_px, sigma=math.hypot(self.sigma, by_px))
 
 
 def find_edge(density: Density, near: float, reach: float, noise: float) -> EdgePlace | None:
@@ -167,7 +174,7 @@ def find_edge(density: Density, near: float, reach: float, noise: float) -> Edge
     if last - first < 2 * inside:
         return None
     part = np.clip(density[:, first : last + 1], -0.1, _MOST_DENSITY).astype(np.float64)
-    begin = _first_departure(part, math.hypot(noise, _BASE_ERROR), inside)
+    begin = _first_departure(above_glow(part), math.hypot(noise, _BASE_ERROR), inside)
     if begin is not None:
         return _placed(part, begin, noise, first)
     # Where light struck the gap, or two pictures overlap, only the step itself tells.
@@ -252,6 +259,8 @@ def _placed(
     if scattered and edge.share < _FEW_ROWS:
         # A star that lies deeper in the picture pulls the rows' edge inward.
         edge = replace(edge, place=begin, tilt=0.0)
+    if not over_base:
+        edge = replace(edge, fall=fall_of(part, y, edge.place, edge.tilt))
     return replace(edge, place=first + edge.place, sigma=math.hypot(edge.sigma, least))
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from pipeline.frame.columns import Evidence
 from pipeline.frame.gate import EdgePlace, GateHabit, find_edge
+from pipeline.frame.glow import usual_blur
 from pipeline.frame.reach import held_to, least_height, rows_reached
 from pipeline.frame.slopes import FrameEdges, SideSlopes, robust_mean, side_slopes
 from pipeline.frame.spans import Span
@@ -103,6 +104,8 @@ def fit_gates(seen: Evidence, spans: Sequence[Span], habit: GateHabit) -> GateFi
     """
     ppmm = seen.px_per_mm
     edges = [_edges(seen, span, habit) for span in spans]
+    blur = usual_blur(fall for four in edges for fall in four.falls())
+    edges = [four.without_spread_light(blur) for four in edges]
     ends = np.array([(span.start, span.end) for span in spans]).reshape(-1, 2)
     placed = 2.0 * ends / len(seen.busy) - 1.0
     slopes = side_slopes(edges, placed, habit)
