@@ -21,6 +21,8 @@ _FILM_QUANTILE = 0.7
 _LEAST_BARE = 0.2
 _EMPTY_DENSITY = 0.003
 _SPECK_DENSITY = 0.05
+# A hair is longer, and fills less of a square of its length; a round light fills 0.79.
+_THREAD_MM, _THREAD_FILLS = 1.0, 0.35
 # Gaps under a veil: how far rows agree on their edges, how wide they are, how alike their rows.
 _BAR_STEP = 0.6
 _WIDEST_BAR_MM = 8.0
@@ -207,7 +209,24 @@ def shows_gap(seen: Evidence) -> bool:
 
 def speck_share(flat: Plane, noise: float) -> float:
     """Return the share of a field (h, w) of density above base that is clearly denser than base."""
-    return float((flat > max(_SPECK_DENSITY, 6.0 * noise)).mean()) if flat.size else 0.0
+    return float(_specks(flat, noise).mean()) if flat.size else 0.0
+
+
+def spot_share(flat: Plane, noise: float, px_per_mm: float) -> float:
+    """Return the share of a field (h, w) that specks cover which are no threads: no hairs."""
+    if not flat.size:
+        return 0.0
+    specks = _specks(flat, noise).astype(np.uint8)
+    count, _, stats, _ = cv2.connectedComponentsWithStats(specks, connectivity=8)
+    width, height, area = stats[1:count, cv2.CC_STAT_WIDTH : cv2.CC_STAT_AREA + 1].T
+    longest = np.maximum(width, height)
+    thread = (longest > _THREAD_MM * px_per_mm) & (area < _THREAD_FILLS * longest**2)
+    return float(area[~thread].sum()) / specks.size
+
+
+def _specks(flat: Plane, noise: float) -> Mask:
+    dense: Mask = flat > max(_SPECK_DENSITY, 6.0 * noise)
+    return dense
 
 
 def _clear_rebate(colourless: Plane, top: float, bottom: float, px_per_mm: float) -> Mask:

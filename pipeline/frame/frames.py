@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.frame.columns import Evidence, speck_share
+from pipeline.frame.columns import Evidence, spot_share
 from pipeline.frame.gate import GateHabit, usual_habits
 from pipeline.frame.gate_fit import GateRectangle, fit_gates
 from pipeline.frame.spans import Scores, Span, solve_spans, span_scores
@@ -90,7 +90,7 @@ def _kind(span: Span, seen: Evidence) -> str:
     if np.quantile(struck, 1.0 - _FOGGED_SHARE) > _FOGGED_DENSITY:
         return "fogged"
     field = seen.flat[rows, inner]
-    specks = speck_share(field, seen.noise)
+    specks = spot_share(field, seen.noise, seen.px_per_mm)
     few = specks < max(_LEAST_SPECKS, _SPECKS_OF_DUST * seen.specks)
     if few and (np.percentile(field, 99) < 0.05 or (field > 0.03).mean() < 0.004):
         return "blank"

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pipeline.frame.glow import Fall, above_glow, fall_of
 from pipeline.kinds import Density, Row
 from pipeline.profile import FrameFormat
 
@@ -112,11 +113,15 @@ _STEP_PX = 2
 _STEP_DENSITY = 0.04
 _LEAST_COHERENCE = 0.3
 _OVER_SIGMA_PX = 0.4
+# Where no base lies outside, an upright line of the scene has as many rows that step up together.
+_SCENES_SHARE = 0.2
 _LEAST_NOISE = 0.004
 _FEW_ROWS = 0.45
 # Where fewer rows show the picture, medians of so many are looked at.
 _MANY_ROWS = 0.6
 _BLOCK_ROWS = 16
+# What is lighter than base by so much is a hole's light; so many rows must be free of it.
+_HOLE_DENSITY, _LEAST_BESIDE = 0.05, 0.2
 # No edge is known better than this: the gate's shadow is soft and the film lies uneven.
 _LEAST_SIGMA_PX = 0.18
 
@@ -126,7 +131,8 @@ class EdgePlace:
     """Where an edge crosses the middle row, in pixel centres along the row.
 
     `tilt` is its change of place a row; `sigma` and `tilt_sigma` are the standard errors of both
-    (pixels); `share` is the part of all rows that are denser inside than the base's noise.
+    (pixels); `share` is the part of all rows that are denser inside than the base's noise; `fall`
+    tells how it falls to base, None where the picture is thin or no base shows.
     """
 
     place: float
@@ -134,6 +140,11 @@ class EdgePlace:
     sigma: float
     tilt_sigma: float
     share: float
+    fall: Fall | None = None
+
+    def moved(self, by_px: float) -> "EdgePlace":
+        """Return the edge moved by so many pixels, and as much less well known."""
+        return replace(self, place=self.place + by_px, sigma=math.hypot(self.sigma, by_px))
 
 
 def find_edge(density: Density, near: float, reach: float, noise: float) -> EdgePlace | None:
@@ -163,7 +174,7 @@ def find_edge(density: Density, near: float, reach: float, noise: float) -> Edge
     if last - first < 2 * inside:
         return None
     part = np.clip(density[:, first : last + 1], -0.1, _MOST_DENSITY).astype(np.float64)
-    begin = _first_departure(part, math.hypot(noise, _BASE_ERROR), inside)
+    begin = _first_departure(above_glow(part), math.hypot(noise, _BASE_ERROR), inside)
     if begin is not None:
         return _placed(part, begin, noise, first)
     # Where light struck the gap, or two pictures overlap, only the step itself tells.
@@ -226,14 +237,13 @@ def _placed(
     part: Row, begin: float, noise: float, first: int, over_base: bool = False
 ) -> EdgePlace | None:
     """Return the edge at a first place, by the rows' fall to base or to what lies outside."""
-    rows = part.shape[0]
-    y = np.arange(rows) - (rows - 1) / 2
+    part, y = _beside_film(part, begin)
     edge = _refined(part, y, begin, noise, over_base)
     # Rows that agree on one place show the gate, however few they are.
     scattered = edge is not None and edge.sigma > _LEAST_SIGMA_PX
     if edge is not None and scattered and edge.share < _MANY_ROWS:
         # A night sky: single rows show but their stars, the median of several the sky.
-        count = rows // _BLOCK_ROWS
+        count = len(y) // _BLOCK_ROWS
         blocks = part[: count * _BLOCK_ROWS].reshape(count, _BLOCK_ROWS, -1)
         middles = y[: count * _BLOCK_ROWS].reshape(count, _BLOCK_ROWS).mean(axis=1)
         # The median of n readings is 1.25 times as uncertain as their mean.
@@ -243,11 +253,29 @@ def _placed(
             edge = sky
     if edge is None:
         return None
+    if over_base:
+        edge = replace(edge, share=max(0.0, edge.share - _SCENES_SHARE))
     least = _OVER_SIGMA_PX if over_base else _LEAST_SIGMA_PX
     if scattered and edge.share < _FEW_ROWS:
         # A star that lies deeper in the picture pulls the rows' edge inward.
         edge = replace(edge, place=begin, tilt=0.0)
+    if not over_base:
+        edge = replace(edge, fall=fall_of(part, y, edge.place, edge.tilt))
     return replace(edge, place=first + edge.place, sigma=math.hypot(edge.sigma, least))
+
+
+def _beside_film(part: Row, begin: float) -> tuple[Row, Row]:
+    """Return the rows (n, columns) that have film beside the picture, and their heights (n).
+
+    The light of a perforation close to the edge would shorten what rows beside it show.
+    """
+    rows = part.shape[0]
+    y = np.arange(rows) - (rows - 1) / 2
+    first = max(0, math.floor(begin - _BLUR_PX) - _OUTSIDE_PX)
+    film = part[:, first : math.ceil(begin) + 1].min(axis=1) > -_HOLE_DENSITY
+    if film.mean() < _LEAST_BESIDE:
+        return part, y
+    return np.ascontiguousarray(part[film]), y[film]
 
 
 def _refined(part: Row, y: Row, begin: float, noise: float, over_base: bool) -> EdgePlace | None:
@@ -260,4 +288,5 @@ def _refined(part: Row, y: Row, begin: float, noise: float, over_base: bool) -> 
     taken = np.ascontiguousarray(-np.expm1(-math.log(10.0) * part) / math.log(10.0))
     if not edge_through_rows(taken, y, begin, noise, over_base, edge):
         return None
-    return EdgePlace(*edge.tolist())
+    place, tilt, sigma, tilt_sigma, share = edge.tolist()
+    return EdgePlace(place, tilt, sigma, tilt_sigma, share)

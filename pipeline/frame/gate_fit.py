@@ -9,6 +9,8 @@ import numpy as np
 
 from pipeline.frame.columns import Evidence
 from pipeline.frame.gate import EdgePlace, GateHabit, find_edge
+from pipeline.frame.glow import usual_blur
+from pipeline.frame.reach import held_to, least_height, rows_reached
 from pipeline.frame.slopes import FrameEdges, SideSlopes, robust_mean, side_slopes
 from pipeline.frame.spans import Span
 from pipeline.kinds import SIGMA_OF_MAD, Row
@@ -102,6 +104,8 @@ def fit_gates(seen: Evidence, spans: Sequence[Span], habit: GateHabit) -> GateFi
     """
     ppmm = seen.px_per_mm
     edges = [_edges(seen, span, habit) for span in spans]
+    blur = usual_blur(fall for four in edges for fall in four.falls())
+    edges = [four.without_spread_light(blur) for four in edges]
     ends = np.array([(span.start, span.end) for span in spans]).reshape(-1, 2)
     placed = 2.0 * ends / len(seen.busy) - 1.0
     slopes = side_slopes(edges, placed, habit)
@@ -157,7 +161,8 @@ def _edges(seen: Evidence, span: Span, habit: GateHabit) -> FrameEdges:
     end = _flipped(_clear_of_end(end), width)
     top = find_edge(upright, seen.top, deep, noise)
     bottom = _flipped(find_edge(upright[:, ::-1], height - 1 - seen.bottom, deep, noise), height)
-    return FrameEdges(start, end, top, bottom)
+    reached = rows_reached(upright, (top, bottom), (seen.top, seen.bottom), deep, noise)
+    return FrameEdges(start, end, top, bottom, reached)
 
 
 def _clear_of_end(edge: EdgePlace | None) -> EdgePlace | None:
@@ -202,10 +207,12 @@ def _sizes(
     whole = [e for e, span in zip(edges, spans, strict=True) if span.kind == "picture"]
     lengths = [(e.start, e.end) for e in whole if e.start and e.end]
     heights = [(e.top, e.bottom) for e in edges if e.top and e.bottom]
-    return (
-        *learned(lengths, habit.length_mm, habit.length_spread_mm),
-        *learned(heights, habit.height_mm, habit.height_spread_mm),
-    )
+    height, spread = learned(heights, habit.height_mm, habit.height_spread_mm)
+    least_mm = least_height([e.reached for e in edges], [(e.top, e.bottom) for e in edges]) / ppmm
+    if height < least_mm:
+        # An edge that other pictures go on beyond is the scene's.
+        height, spread = max(least_mm, habit.height_mm), habit.height_spread_mm
+    return (*learned(lengths, habit.length_mm, habit.length_spread_mm), height, spread)
 
 
 def _along(
@@ -342,7 +349,7 @@ def _across(
         for index, edge, sigma in zip((0, 1), pair, sigmas, strict=True):
             if edge is not None:
                 terms.append(_Term({index: 1.0}, edge.place, sigma))
-        place, error = _solved(terms, 2)
+        place, error = held_to(*_solved(terms, 2), four.reached)
         places.append(place)
         errors.append(error)
     return np.array(places).reshape(-1, 2), np.array(errors).reshape(-1, 2)

@@ -7,11 +7,13 @@ what a single side leans beyond is learned from their scatter.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from pipeline.frame.gate import EdgePlace, GateHabit
+from pipeline.frame.glow import Fall, spread_px
+from pipeline.frame.reach import NOWHERE
 from pipeline.kinds import SIGMA_OF_MAD, Row
 
 # So far do single sides lean on film that lies straight, and frames turn along a bowed strip.
@@ -29,12 +31,34 @@ _OUTLYING = 2.5
 
 @dataclass(frozen=True)
 class FrameEdges:
-    """The edges measured of one span; None where nothing tells."""
+    """The edges measured of one span; None where nothing tells.
+
+    `reached` are the rows that its upper and lower edge are known to lie at or beyond.
+    """
 
     start: EdgePlace | None = None
     end: EdgePlace | None = None
     top: EdgePlace | None = None
     bottom: EdgePlace | None = None
+    reached: tuple[float, float] = NOWHERE
+
+    def falls(self) -> tuple[Fall | None, ...]:
+        """Return how start, end, top and bottom fall to base."""
+        four = (self.start, self.end, self.top, self.bottom)
+        return tuple(None if edge is None else edge.fall for edge in four)
+
+    def without_spread_light(self, blur: float) -> "FrameEdges":
+        """Return edges less what light spreads beyond them, where `blur` (pixels) is usual."""
+        start, end, top, bottom = (
+            None if edge is None else edge.moved(sign * spread_px(edge.fall, blur))
+            for edge, sign in (
+                (self.start, 1),
+                (self.end, -1),
+                (self.top, 1),
+                (self.bottom, -1),
+            )
+        )
+        return replace(self, start=start, end=end, top=top, bottom=bottom)
 
     def slopes(self) -> tuple[tuple[float, float] | None, ...]:
         """Return start, end, top and bottom as slopes of the frame, each with its error.

@@ -40,7 +40,7 @@ def is_orange(density: Float64, red_clipped: bool = False) -> bool:
     """
     red, green, blue = (float(value) for value in density)
     lowest_red = -0.05 if red_clipped else 0.04
-    rises = green - red > 0.08 and blue - green > 0.0 and blue - red > 0.3
+    rises = green - red > 0.04 and blue - green > -0.1 and blue - red > 0.3
     return lowest_red < red and rises and not is_denser(density)
 
 

@@ -1,9 +1,10 @@
 """Evidence of plain strips drawn by hand."""
 
+import cv2
 import numpy as np
 import pytest
 
-from pipeline.frame.columns import evidence, find_band, shows_gap
+from pipeline.frame.columns import evidence, find_band, shows_gap, speck_share, spot_share
 from pipeline.profile.format import film_sizes
 
 PX_PER_MM = 6.0
@@ -121,3 +122,17 @@ def test_base_that_is_off_all_along_is_base_between_holes_and_beside_them(base_o
 def test_a_holder_beside_the_picture_is_no_veil():
     seen = evidence(perforated(PX_PER_MM, covered=True), FILM, PX_PER_MM, 0.006)
     assert np.abs(seen.density[: round(12 * PX_PER_MM)]).max() < 0.005
+
+
+def test_hairs_are_no_spots_and_lights_are():
+    field = np.zeros((140, 200), np.float32)
+    hair = np.array([[30, 40], [42, 36], [55, 47], [60, 62], [50, 70]], np.int32)
+    cv2.polylines(field, [hair], False, 0.8, 2)
+    assert speck_share(field, 0.005) > 0.003
+    assert spot_share(field, 0.005, PX_PER_MM) == 0.0
+    for x in (20, 90, 150):
+        cv2.circle(field, (x, 110), 6, 0.8, -1)
+    assert spot_share(field, 0.005, PX_PER_MM) == pytest.approx(
+        3 * np.pi * 36 / field.size, rel=0.2
+    )
+    assert spot_share(field[:0], 0.005, PX_PER_MM) == 0.0

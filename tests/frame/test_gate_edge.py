@@ -74,6 +74,15 @@ def test_print_and_dust_outside_are_not_the_edge():
     assert edge.place == pytest.approx(28.0, abs=0.1)
 
 
+def test_perforations_close_to_the_picture_leave_its_edge_where_it_is():
+    density = drawn(28.3)
+    # Holes take up 42 % of the length (ISO 1007), here two pixels from the picture.
+    density[np.arange(ROWS) % 24 < 10, :26] = -0.5
+    edge = find_edge(density, 28.0, 9.0, NOISE)
+    assert edge is not None
+    assert edge.place == pytest.approx(28.3, abs=0.15)
+
+
 def test_clear_film_has_no_edge():
     assert find_edge(drawn(500.0), 28.0, 9.0, NOISE) is None
 
@@ -101,6 +110,18 @@ def test_moving_the_picture_moves_the_edge(shift):
     assert moved is not None
     assert still is not None
     assert moved.place - shift == pytest.approx(still.place, abs=1e-3)
+
+
+def test_fewer_rows_speak_for_an_edge_where_no_base_lies_outside():
+    picture = np.full((ROWS, COLUMNS), 0.7)
+    picture[::2] = 0.0
+    clear = find_edge(drawn(28.4, picture), 28.0, 6.0, NOISE)
+    fogged = find_edge(drawn(28.4, picture) + np.float32(0.3), 28.0, 6.0, NOISE)
+    assert clear is not None
+    assert fogged is not None
+    assert clear.share == pytest.approx(0.5, abs=0.02)
+    # An upright line of a scene steps up in as many rows.
+    assert fogged.share < 0.4
 
 
 def test_steps_agree_where_all_rows_do():
