@@ -12,16 +12,9 @@ from pipeline.outline import corners_of
 from pipeline.profile import FilmSize
 from pipeline.strip.illumination import Levels, base_of
 from pipeline.strip.level import Levelled, Piece, ends_covered, ends_of, levelled_strip
+from pipeline.strip.piece import film_areas, runs_upright, slant_deg, split_abreast
 from pipeline.strip.scale import film_scale
-from pipeline.strip.surround import (
-    Surround,
-    film_areas,
-    over_base,
-    runs_upright,
-    slant_deg,
-    split_abreast,
-    surround,
-)
+from pipeline.strip.surround import Surround, over_base, surround
 from pipeline.strip.view import FilmMap, StripView, angle_deg, straighten, view_by
 
 _BASE_TOLERANCE = 0.10

@@ -15,8 +15,9 @@ from pipeline.strip.base import density_above, measure_base
 from pipeline.strip.bend import CrossLine, FilmLine, curve_through, find_bend, in_stretches
 from pipeline.strip.film_edge import EdgeLine, find_edges, picture_bars, picture_slope
 from pipeline.strip.illumination import Levels
+from pipeline.strip.piece import FilmArea, rough_line
 from pipeline.strip.scale import Perforations, find_perforations
-from pipeline.strip.surround import OPEN, FilmArea, open_share, over_base, rough_line
+from pipeline.strip.surround import OPEN, open_share, over_base
 from pipeline.strip.view import FilmMap, StripView, straighten, view_by
 
 _MARGIN_OF_WIDTH = 0.1

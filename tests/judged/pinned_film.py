@@ -7,7 +7,8 @@ import numpy as np
 
 from pipeline.strip.base import measure_base
 from pipeline.strip.illumination import Levels
-from pipeline.strip.surround import film_areas, split_abreast, surround
+from pipeline.strip.piece import film_areas, split_abreast
+from pipeline.strip.surround import surround
 from tests.judged.pinned_cases import fixed_generator
 from tests.strip.test_surround import DARK, LEVELS, scene
 

@@ -1,6 +1,7 @@
 """What tells negative film from slides, prints and photographs."""
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -8,7 +9,9 @@ import tifffile
 from PIL import Image
 
 from pipeline.problem import ScanProblem
+from pipeline.profile import film_sizes
 from pipeline.settings.settings import Settings
+from pipeline.strip.kind import is_negative
 from pipeline.survey.scan import survey_scan
 from tests.film_model import FrameSpec, Roll, StripSpec, make_scan, random_roll, write_scan
 from tests.film_model.picture import picture_codes
@@ -74,3 +77,15 @@ def test_film_whose_mask_is_spent_by_its_dye_is_found(tmp_path: Path):
     (strip,) = survey_scan(write_scan(tmp_path, "strip", scan), Settings()).strips
     assert strip.base.density == pytest.approx(scan.truth["strips"][0]["base_density"], abs=0.01)
     assert min(frame.samples.min() for frame in strip.frames) < -0.08
+
+
+@pytest.mark.parametrize(("share", "film"), [(0.035, True), (0.02, False)])
+def test_wide_film_may_show_no_more_of_its_base_than_its_narrow_rebates(share, film):
+    """6x6 leaves 9 % of the width (56 of 61.5 mm, common practice, no source), less its print."""
+    above = np.full((240, 800, 3), 0.5, np.float32)
+    strip = SimpleNamespace(
+        perforated=False, px_per_mm=4.0, film=film_sizes()["120"], whole_width=True
+    )
+    area_mm2 = share * above[..., 0].size / 16.0
+    base = SimpleNamespace(density=(0.2, 0.6, 0.9), area_mm2=area_mm2, given=False)
+    assert is_negative(above, strip, base, any_base=False) is film

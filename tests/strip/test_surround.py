@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 from pipeline.strip.density import Illumination
 from pipeline.strip.illumination import Levels
 from pipeline.strip.surround import (
-    film_areas,
     opaque_below,
     open_and_brightest,
     open_share,
@@ -136,10 +135,3 @@ def test_a_dense_picture_lowers_the_opaque_limit_under_a_lit_holder():
     brightest[:12] = 0.05
     brightest[24:30, 20:40] = 0.03
     assert opaque_below(brightest) < 0.031
-
-
-def test_a_table_all_around_a_light_hides_no_film():
-    film = np.ones((200, 300), bool)
-    film[50:150, 60:240] = False
-    film[80:120, 80:220] = True
-    assert [area.box for area in film_areas(film, ~film)] == [(80, 80, 220, 120)]

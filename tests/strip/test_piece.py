@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.strip.surround import film_areas, rough_line, runs_upright, split_abreast
+from pipeline.strip.piece import film_areas, rough_line, runs_upright, split_abreast
 
 NONE = np.zeros((120, 300), bool)
 
@@ -86,3 +86,10 @@ def test_strips_that_touch_are_split_and_wider_film_is_not():
     # ISO 1007 and ISO 732, from memory: 61.5 mm is not twice 34.975 mm.
     assert split_abreast(area, 105 * 34.975 / 61.5) == [area]
     assert split_abreast(area, 104.0) == [area]
+
+
+def test_a_table_all_around_a_light_hides_no_film():
+    film = np.ones((200, 300), bool)
+    film[50:150, 60:240] = False
+    film[80:120, 80:220] = True
+    assert [area.box for area in film_areas(film, ~film)] == [(80, 80, 220, 120)]
