@@ -52,6 +52,8 @@ class Guard:
                    for name, value in scope["headers"]}  # fmt: skip
         status, said = self._refusal(scope, headers)
         if status:
+            if status != 413:
+                await _read(receive)
             await _answer(send, status, said)
             return
         inner = dict(scope)
@@ -91,6 +93,16 @@ def _bounded(receive: Receive) -> Receive:
         return message
 
     return bounded
+
+
+async def _read(receive: Receive) -> None:
+    """Read a small body, as a connection that is closed before may lose the answer on its way."""
+    bounded = _bounded(receive)
+    try:
+        while (await bounded()).get("more_body"):
+            pass
+    except _TooLarge:
+        return
 
 
 def _with_headers(send: Send) -> Send:

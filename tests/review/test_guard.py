@@ -1,8 +1,10 @@
 """Who is let in: requests to a true server over its socket."""
 
+import asyncio
+
 import pytest
 
-from pipeline.review.guard import MOST_BODY_BYTES
+from pipeline.review.guard import MOST_BODY_BYTES, Guard
 from tests.review.desks import asked, desk_over, posted, served
 
 
@@ -128,3 +130,25 @@ def test_pictures_and_densities_are_served(address):
     status, document = posted(address, "/change", {"do": "drop", "frames": ["12"]})
     assert (status, document["gone"], document["undo"]) == (200, ["12"], "frame 12 left out")
     assert posted(address, "/undo", {})[1]["gone"] == []
+
+
+def test_a_refused_body_is_read_before_the_answer():
+    """As RFC 9112, 9.6 has it: closed before, a connection may lose the answer on its way."""
+    steps: list[str] = []
+    parts = iter([{"body": b"{", "more_body": True}, {"body": b"}"}])
+
+    async def receive():
+        steps.append("read")
+        return {"type": "http.request", **next(parts)}
+
+    async def send(message):
+        steps.append(message["type"])
+
+    scope = {
+        "type": "http",
+        "method": "POST",
+        "path": "/undo",
+        "headers": [(b"host", b"elsewhere")],
+    }
+    asyncio.run(Guard(None, "token", 1)(scope, receive, send))
+    assert steps == ["read", "read", "http.response.start", "http.response.body"]
