@@ -14,6 +14,7 @@ import numpy as np
 
 from pipeline.channels import median
 from pipeline.kinds import Row
+from pipeline.strip import measure_limits
 
 # Thinner pictures come to half of their density where they take half of their light.
 _LEAST_DENSITY = 0.6
@@ -25,21 +26,20 @@ _LEAST_EDGES, _SHARPEST = 4, 0.2
 # Part of what is not blur is the scene's own shade along the edge: half is taken off, half doubted.
 _SPREAD_SHARE = 0.5
 
-# So much of a bright picture's light may spread to base beside it, over so many pixels (from
-# memory: antihalation layers leave less than a hundredth), on film of such a slope.
-_MOST_SPREAD, _SPREAD_PX, _SLOPE = 0.01, 6, 0.6
-
 
 def above_glow(part: Row) -> Row:
     """Return density above base (rows, columns), the picture on the right, less possible glow.
 
     Taken off is what density the light spread from a row's next few columns would have at most.
     """
-    exposure = 10.0 ** (np.maximum(part, 0.0) / _SLOPE) - 1.0
-    sums = np.pad(np.cumsum(exposure, axis=1), ((0, 0), (1, _SPREAD_PX)), mode="edge")
+    limits = measure_limits("glow")
+    slope, most = float(limits["slope"]), float(limits["most_share"])
+    far_px = int(limits["far_px"])
+    exposure = 10.0 ** (np.maximum(part, 0.0) / slope) - 1.0
+    sums = np.pad(np.cumsum(exposure, axis=1), ((0, 0), (1, far_px)), mode="edge")
     count = part.shape[1]
-    beside = (sums[:, _SPREAD_PX:][:, 1 : count + 1] - sums[:, 1 : count + 1]) / _SPREAD_PX
-    left: Row = part - _SLOPE * np.log10(1.0 + _MOST_SPREAD * beside)
+    beside = (sums[:, far_px:][:, 1 : count + 1] - sums[:, 1 : count + 1]) / far_px
+    left: Row = part - slope * np.log10(1.0 + most * beside)
     return left
 
 

@@ -72,7 +72,7 @@ def to_light(density: Floats, illumination: Illumination) -> Float64:
 
 @cache
 def measure_limits(part: str) -> dict[str, Any]:
-    """Return one part of `profiles/measure.toml`: 'scanner', 'print', 'struck' or 'contrast'."""
+    """Return one part of `profiles/measure.toml`, such as 'scanner' or 'print'."""
     document = shipped("measure.toml")
     return dict(document[part])
 
