@@ -53,10 +53,10 @@ def map_through(start: Points, end: Points, *, affine: bool = False) -> PlaneMap
         return None
     (x, y), (right, down) = _through(to_start, start).T, _through(to_end, end).T
     one, none = np.ones_like(x), np.zeros_like(x)
-    shared = [] if affine else [(-right * x, -right * y), (-down * x, -down * y)]
+    ahead, below = ((), ()) if affine else ((-right * x, -right * y), (-down * x, -down * y))
     equations = np.concatenate([
-        np.stack([x, y, one, none, none, none, *(shared[0] if shared else ()), right]),
-        np.stack([none, none, none, x, y, one, *(shared[1] if shared else ()), down]),
+        np.stack([x, y, one, none, none, none, *ahead, right]),
+        np.stack([none, none, none, x, y, one, *below, down]),
     ], axis=1)  # fmt: skip
     _, vectors = np.linalg.eigh(equations @ equations.T)
     least = vectors[:, 0]

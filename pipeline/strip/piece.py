@@ -11,7 +11,7 @@ from pipeline.kinds import Mask
 from pipeline.strip.film_edge import robust_line
 
 _Contour = NDArray[Any]
-MOST_SKEW_DEG = 17.0
+_MOST_SKEW_DEG = 17.0
 # Film that is turned by more is turned level before it is looked at.
 _MOST_LEVEL_DEG = 13.0
 # A strip fills the box around it, however it is turned, but for a bow, a tongue, a torn end. What
@@ -196,7 +196,7 @@ def rough_line(area: FilmArea) -> tuple[float, float, float]:
     upper = np.argmax(part[:, columns], axis=0) + top
     lower = bottom - 1 - np.argmax(part[::-1, columns], axis=0)
     x = columns.astype(float) + left
-    most = float(np.tan(np.radians(MOST_SKEW_DEG)))
+    most = float(np.tan(np.radians(_MOST_SKEW_DEG)))
     lines = []
     for y in (upper, lower):
         slope, level = robust_line(x, y.astype(float), 1.0, most)
