@@ -74,14 +74,8 @@ def _filled(film: Mask, open_gate: Mask, size: int) -> tuple[list[FilmArea], boo
     kernel = np.ones((size, size), np.uint8)
     opened = cv2.morphologyEx(film.astype(np.uint8), cv2.MORPH_OPEN, kernel)
     contours, tree = cv2.findContours(opened, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
-    outer: list[_Contour] = []
-    holes: dict[tuple[int, ...], float] = {}
-    for contour, (*_, parent) in zip(contours, () if tree is None else tree[0], strict=True):
-        if parent < 0:
-            outer.append(contour)
-        else:
-            around = tuple(contours[parent][0, 0])
-            holes[around] = max(holes.get(around, 0.0), cv2.contourArea(contour))
+    parents = () if tree is None else tree[0, :, 3]
+    outer = [contour for contour, parent in zip(contours, parents, strict=True) if parent < 0]
     outer.sort(key=lambda contour: (-cv2.contourArea(contour), tuple(contour[0, 0])))
     areas: list[FilmArea] = []
     ringed = False
@@ -95,12 +89,20 @@ def _filled(film: Mask, open_gate: Mask, size: int) -> tuple[list[FilmArea], boo
         plane = np.zeros(film.shape, np.uint8)
         cv2.drawContours(plane, [contour], -1, 1, cv2.FILLED)
         mask = plane.astype(bool)
-        hole = holes.get((x, y), 0.0) / cv2.contourArea(contour)
-        if float(open_gate[mask].mean()) > (_MOST_OPEN if hole < _LARGEST_HOLE else _LARGEST_HOLE):
+        if _encloses_gate(mask, open_gate):
             ringed = True
             continue
         areas += _bands(mask, contour)
     return areas, ringed
+
+
+def _encloses_gate(mask: Mask, open_gate: Mask) -> bool:
+    """Tell whether a filled piece is a ring around open gate, rather than perforated film."""
+    holes = mask & open_gate
+    _, _, stats, _ = cv2.connectedComponentsWithStats(holes.astype(np.uint8), connectivity=4)
+    largest = float(stats[1:, cv2.CC_STAT_AREA].max(initial=0))
+    whole = float(mask.sum())
+    return largest > _LARGEST_HOLE * whole or float(holes.sum()) > _MOST_OPEN * whole
 
 
 def _bands(mask: Mask, contour: _Contour) -> list[FilmArea]:

@@ -93,3 +93,17 @@ def test_a_table_all_around_a_light_hides_no_film():
     film[50:150, 60:240] = False
     film[80:120, 80:220] = True
     assert [area.box for area in film_areas(film, ~film)] == [(80, 80, 220, 120)]
+
+
+def test_a_dense_sky_in_perforated_film_is_no_hole_in_a_table():
+    film, gate = NONE.copy(), NONE.copy()
+    strip(film, 20, 20, 260, 80)
+    for left in range(25, 270, 12):
+        # ISO 1007, from memory: 1.98 x 2.79 mm on 4.75 x 34.98 mm.
+        for top in (25, 88):
+            strip(gate, left, top, 6, 7)
+    # As dark as the holder, over a sixth of the film.
+    film[40:60, 30:200] = False
+    assert gate.sum() > 0.05 * film.sum()
+    (area,) = film_areas(film & ~gate, gate)
+    assert area.box == (20, 20, 280, 100)
