@@ -10,6 +10,7 @@ import numpy as np
 from pipeline.frame.columns import Evidence
 from pipeline.frame.gate import EdgePlace, GateHabit, find_edge
 from pipeline.frame.glow import usual_blur
+from pipeline.frame.junction import narrow_gaps, with_junctions, without_junctions
 from pipeline.frame.reach import held_to, least_height, rows_reached
 from pipeline.frame.slopes import FrameEdges, SideSlopes, robust_mean, side_slopes
 from pipeline.frame.spans import Span
@@ -104,11 +105,14 @@ def fit_gates(seen: Evidence, spans: Sequence[Span], habit: GateHabit) -> GateFi
     """
     ppmm = seen.px_per_mm
     edges = [_edges(seen, span, habit) for span in spans]
+    narrow = narrow_gaps(spans, ppmm)
+    edges = without_junctions(edges, narrow)
     blur = usual_blur(fall for four in edges for fall in four.falls())
     edges = [four.without_spread_light(blur) for four in edges]
     ends = np.array([(span.start, span.end) for span in spans]).reshape(-1, 2)
     placed = 2.0 * ends / len(seen.busy) - 1.0
     slopes = side_slopes(edges, placed, habit)
+    edges = with_junctions(edges, narrow, spans, seen.flat[_rows(seen)], -slopes.shared, seen)
     # Bowed film lies higher here and lower there, as its slope tells.
     drift = slopes.bow * len(seen.busy) / 4.0 * placed.mean(axis=1) ** 2
     sizes = _sizes(edges, spans, habit, ppmm)
@@ -151,11 +155,10 @@ def _edges(seen: Evidence, span: Span, habit: GateHabit) -> FrameEdges:
     ppmm, above, noise = seen.px_per_mm, seen.flat, seen.noise
     height, width = above.shape
     rim = round(_RIM_MM * ppmm)
-    rows = slice(max(0, round(seen.top) + rim), max(1, round(seen.bottom) - rim + 1))
     columns = slice(max(0, span.start + rim), max(1, min(width, span.end) - rim))
     reach = (0.5 + 2.0 * habit.length_spread_mm) * ppmm
     deep = max(_LEAST_DEEP_MM, 0.35 + 2.0 * habit.height_spread_mm) * ppmm
-    level, upright = above[rows], above[:, columns].T
+    level, upright = above[_rows(seen)], above[:, columns].T
     start = _clear_of_end(find_edge(level, span.start - 0.5, reach, noise))
     end = find_edge(level[:, ::-1], width - 0.5 - span.end, reach, noise)
     end = _flipped(_clear_of_end(end), width)
@@ -163,6 +166,12 @@ def _edges(seen: Evidence, span: Span, habit: GateHabit) -> FrameEdges:
     bottom = _flipped(find_edge(upright[:, ::-1], height - 1 - seen.bottom, deep, noise), height)
     reached = rows_reached(upright, (top, bottom), (seen.top, seen.bottom), deep, noise)
     return FrameEdges(start, end, top, bottom, reached)
+
+
+def _rows(seen: Evidence) -> slice:
+    """Return the rows by which upright edges are told."""
+    rim = round(_RIM_MM * seen.px_per_mm)
+    return slice(max(0, round(seen.top) + rim), max(1, round(seen.bottom) - rim + 1))
 
 
 def _clear_of_end(edge: EdgePlace | None) -> EdgePlace | None:
