@@ -146,6 +146,17 @@ class EdgePlace:
         """Return the edge moved by so many pixels, and as much less well known."""
         return replace(self, place=self.place + by_px, sigma=math.hypot(self.sigma, by_px))
 
+    def finer(self, count: int) -> "EdgePlace":
+        """Return the edge in pixels of which one of its own holds so many."""
+        return EdgePlace(
+            count * (self.place + 0.5) - 0.5,
+            count * self.tilt,
+            count * self.sigma,
+            count * self.tilt_sigma,
+            self.share,
+            None if self.fall is None else replace(self.fall, blur=count * self.fall.blur),
+        )
+
 
 def find_edge(density: Density, near: float, reach: float, noise: float) -> EdgePlace | None:
     """Return where clear base ends and a picture begins, or None if nothing tells.

@@ -8,21 +8,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.frame.columns import Evidence
-from pipeline.frame.gate import EdgePlace, GateHabit, find_edge
-from pipeline.frame.glow import usual_blur
+from pipeline.frame.gate import EdgePlace, GateHabit
 from pipeline.frame.junction import narrow_gaps, with_junctions, without_junctions
-from pipeline.frame.reach import held_to, least_height, rows_reached
+from pipeline.frame.reach import held_to, least_height
+from pipeline.frame.sides import measured_edges
 from pipeline.frame.slopes import FrameEdges, SideSlopes, robust_mean, side_slopes
 from pipeline.frame.spans import Span
 from pipeline.kinds import SIGMA_OF_MAD, Row
 
-# Rim of a picture that is left out where its other edges are measured: gates have round corners.
-_RIM_MM = 1.2
-_SHORTEST_SEEN_MM = 3.0
-# Film that is bowed carries the gate's upper and lower edge so far from the band of the strip.
-_LEAST_DEEP_MM = 0.8
-# Between a view's end and a gate's edge there is at least so much film.
-_END_PX = 2.0
 # Edges that few rows show may lie where the scene, not the gate, begins.
 _SHARE_KNOTS = (0.0, 0.15, 0.45, 0.6)
 _SHARE_SIGMA_MM = (0.5, 0.35, 0.12, 0.02)
@@ -104,15 +97,14 @@ def fit_gates(seen: Evidence, spans: Sequence[Span], habit: GateHabit) -> GateFi
     the rest counts less. The inverse of the system tells how well each edge is known.
     """
     ppmm = seen.px_per_mm
-    edges = [_edges(seen, span, habit) for span in spans]
-    narrow = narrow_gaps(spans, ppmm)
+    edges, blur, coarse = measured_edges(seen, spans, habit)
+    narrow = narrow_gaps(spans, ppmm, coarse)
     edges = without_junctions(edges, narrow)
-    blur = usual_blur(fall for four in edges for fall in four.falls())
     edges = [four.without_spread_light(blur) for four in edges]
     ends = np.array([(span.start, span.end) for span in spans]).reshape(-1, 2)
     placed = 2.0 * ends / len(seen.busy) - 1.0
     slopes = side_slopes(edges, placed, habit)
-    edges = with_junctions(edges, narrow, spans, seen.flat[_rows(seen)], -slopes.shared, seen)
+    edges = with_junctions(edges, narrow, spans, -slopes.shared, seen, coarse)
     # Bowed film lies higher here and lower there, as its slope tells.
     drift = slopes.bow * len(seen.busy) / 4.0 * placed.mean(axis=1) ** 2
     sizes = _sizes(edges, spans, habit, ppmm)
@@ -147,42 +139,6 @@ def _at_corners(sigma: Row, sides: Row, slopes: SideSlopes, size: int) -> Row:
     bent = 2.0 * slopes.bow / size * half**2 / 3.0 * np.array([0.0, 0.0, 1.0, 1.0])
     corners: Row = np.sqrt(sigma**2 + (slopes.sigmas * half) ** 2 + bent**2)
     return corners
-
-
-def _edges(seen: Evidence, span: Span, habit: GateHabit) -> FrameEdges:
-    if span.kind == "blank" or span.end - span.start < _SHORTEST_SEEN_MM * seen.px_per_mm:
-        return FrameEdges()
-    ppmm, above, noise = seen.px_per_mm, seen.flat, seen.noise
-    height, width = above.shape
-    rim = round(_RIM_MM * ppmm)
-    columns = slice(max(0, span.start + rim), max(1, min(width, span.end) - rim))
-    reach = (0.5 + 2.0 * habit.length_spread_mm) * ppmm
-    deep = max(_LEAST_DEEP_MM, 0.35 + 2.0 * habit.height_spread_mm) * ppmm
-    level, upright = above[_rows(seen)], above[:, columns].T
-    start = _clear_of_end(find_edge(level, span.start - 0.5, reach, noise))
-    end = find_edge(level[:, ::-1], width - 0.5 - span.end, reach, noise)
-    end = _flipped(_clear_of_end(end), width)
-    top = find_edge(upright, seen.top, deep, noise)
-    bottom = _flipped(find_edge(upright[:, ::-1], height - 1 - seen.bottom, deep, noise), height)
-    reached = rows_reached(upright, (top, bottom), (seen.top, seen.bottom), deep, noise)
-    return FrameEdges(start, end, top, bottom, reached)
-
-
-def _rows(seen: Evidence) -> slice:
-    """Return the rows by which upright edges are told."""
-    rim = round(_RIM_MM * seen.px_per_mm)
-    return slice(max(0, round(seen.top) + rim), max(1, round(seen.bottom) - rim + 1))
-
-
-def _clear_of_end(edge: EdgePlace | None) -> EdgePlace | None:
-    """Return the edge unless it is the film's own end: a gate's has film on both sides."""
-    return None if edge is None or edge.place < _END_PX else edge
-
-
-def _flipped(edge: EdgePlace | None, size: int) -> EdgePlace | None:
-    if edge is None:
-        return None
-    return replace(edge, place=size - 1 - edge.place, tilt=-edge.tilt)
 
 
 def _sigma(edge: EdgePlace, ppmm: float) -> float:

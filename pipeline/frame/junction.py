@@ -13,6 +13,7 @@ import numpy as np
 
 from pipeline.frame.columns import Evidence
 from pipeline.frame.gate import EdgePlace
+from pipeline.frame.sides import coarsened, upright_rows
 from pipeline.frame.slopes import FrameEdges
 from pipeline.frame.spans import Span
 from pipeline.kinds import Density, Row
@@ -36,13 +37,17 @@ _LEAST_NOISE = 0.004
 _LEAST_SIGMA_PX = 0.18
 
 
-def narrow_gaps(spans: Sequence[Span], px_per_mm: float) -> list[int]:
-    """Return the frames (indices) that all but meet the next one."""
+def narrow_gaps(spans: Sequence[Span], px_per_mm: float, coarse: int = 1) -> list[int]:
+    """Return the frames (indices) that all but meet the next one.
+
+    Blur is that of a scan which is sharp in means of `coarse` pixels.
+    """
     least = -_SURE_OVERLAP_MM * px_per_mm
     return [
         k
         for k, (one, other) in enumerate(itertools.pairwise(spans))
-        if least < other.start - one.end < _NARROW_PX and "blank" not in (one.kind, other.kind)
+        if least < other.start - one.end < _NARROW_PX * coarse
+        and "blank" not in (one.kind, other.kind)
     ]
 
 
@@ -59,18 +64,25 @@ def with_junctions(
     edges: Sequence[FrameEdges],
     narrow: Sequence[int],
     spans: Sequence[Span],
-    rows: Density,
     turn: float,
     seen: Evidence,
+    coarse: int = 1,
 ) -> list[FrameEdges]:
-    """Return edges with those at narrow gaps told together, by rows that turn so much a row."""
+    """Return edges with those at narrow gaps told together, where edges turn so much a row.
+
+    Means of `coarse` pixels are looked at.
+    """
     placed = list(edges)
+    if not narrow:
+        return placed
+    rows = coarsened(seen.flat[upright_rows(seen)], coarse)
+    noise, scale = seen.noise / math.sqrt(coarse), seen.px_per_mm / coarse
     for k in narrow:
-        near = (spans[k].end - 0.5, spans[k + 1].start - 0.5)
-        pair = find_junction(rows, near, turn, seen.noise, seen.px_per_mm)
+        near = spans[k].end / coarse - 0.5, spans[k + 1].start / coarse - 0.5
+        pair = find_junction(rows, near, turn / coarse, noise, scale)
         if pair is not None:
-            placed[k] = replace(placed[k], end=pair[0])
-            placed[k + 1] = replace(placed[k + 1], start=pair[1])
+            placed[k] = replace(placed[k], end=pair[0].finer(coarse))
+            placed[k + 1] = replace(placed[k + 1], start=pair[1].finer(coarse))
     return placed
 
 
