@@ -121,9 +121,12 @@ def fit_gates(seen: Evidence, spans: Sequence[Span], habit: GateHabit) -> GateFi
     sides = np.column_stack([along.reshape(-1, 2), across])
     spread = np.column_stack([along_sigma.reshape(-1, 2), across_sigma])
     sigmas = _at_corners(spread, sides, slopes, len(seen.busy))
+    # A picture that a holder covers goes as far as it is seen.
+    height, width = seen.flat.shape
+    sides = np.clip(sides, -0.5, np.array([width, width, height, height]) - 0.5)
     rectangles = tuple(
         GateRectangle(
-            max(start, -0.5), min(end, len(seen.busy) - 0.5), top, bottom,
+            start, end, top, bottom,
             tuple(sigmas[k].tolist()), tuple(slopes.leans[k].tolist()),
         )
         for k, (start, end, top, bottom) in enumerate(sides.tolist())

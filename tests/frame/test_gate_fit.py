@@ -153,3 +153,15 @@ def test_surety_falls_with_the_error():
     # Four normal errors within 0.25 mm: 0.9973 ** 4 where that is three deviations.
     assert surety(0.25 / 3.0) == pytest.approx(0.9973**4, abs=1e-4)
     assert surety(0.02) > surety(0.1) > surety(0.5)
+
+
+def test_a_picture_that_a_holder_covers_goes_as_far_as_it_is_seen():
+    starts = (2.0, 40.0, 78.0)
+    whole = drawn(116.0, starts)
+    rows = slice(round((TOP_MM + 1.5) * PX_PER_MM), round((BOTTOM_MM - 1.5) * PX_PER_MM))
+    above = np.repeat(whole.flat[rows][..., None], 3, 2)
+    seen = evidence(above, FILM, PX_PER_MM, NOISE)
+    for place in fit_gates(seen, spans(starts), HABIT).rectangles:
+        assert (place.top, place.bottom) == (-0.5, len(above) - 0.5)
+        # How much is hidden nobody knows.
+        assert place.surety(PX_PER_MM) < 0.5

@@ -157,7 +157,15 @@ def test_perforations_belie_a_tag(wrong, width_mm):
 
 @pytest.mark.parametrize(
     ("width_mm", "both_edges", "name"),
-    [(WIDE_MM, True, "120"), (57.0, False, "120"), (24.6, False, "135"), (NARROW_MM, True, "135")],
+    [
+        (WIDE_MM, True, "120"),
+        (57.0, False, "120"),
+        (24.6, False, "135"),
+        (NARROW_MM, True, "135"),
+        # A holder covers 1.5 mm of pictures on either side.
+        (56.0 - 3.0, False, "120"),
+        (24.0 - 3.0, False, "135"),
+    ],
 )
 def test_the_width_tells_the_kind_of_film_where_the_scale_is_told(width_mm, both_edges, name):
     found = film_scale(8.0, "tag", width_mm * 8.0, 100 * 8.0, both_edges, None)
