@@ -17,7 +17,8 @@ from pipeline.profile import FrameFormat
 _USUAL_OVERLAP_MM = 3.0
 _DEEPEST_OVERLAP = 0.75
 _DEEP_OVERLAP_COST = 3.0
-_LARGEST_USUAL_GAP_MM = 8.0
+# Gaps so wide, or so many deviations wider than a camera's usual one, are no slip of the transport.
+_LARGEST_USUAL_GAP_MM, _USUAL_DEVIATIONS = 8.0, 3.0
 _LONG_GAP_COST = 9.0
 _BLANK_COST = 6.0
 _PARTIAL_COST = 3.0
@@ -172,7 +173,9 @@ def solve_spans(
 def _gaps(habit: GateHabit, ppmm: float, deep: bool) -> tuple[NDArray[np.intp], Row]:
     """Return gaps that are tried, in columns, overlaps below 0, and what each costs."""
     most_mm = max(_USUAL_OVERLAP_MM, _DEEPEST_OVERLAP * habit.length_mm if deep else 0.0)
-    steps = np.arange(-round(most_mm * ppmm), round(_LARGEST_USUAL_GAP_MM * ppmm) + 1)
+    widest_mm = habit.gap_mm + _USUAL_DEVIATIONS * habit.gap_spread_mm
+    widest_mm = max(_LARGEST_USUAL_GAP_MM, widest_mm)
+    steps = np.arange(-round(most_mm * ppmm), round(widest_mm * ppmm) + 1)
     off = (steps / ppmm - habit.gap_mm) / habit.gap_spread_mm
     cost = np.where(np.abs(off) < 3.5, off * off / 2, 6.125 + (np.abs(off) - 3.5))
     cost = np.minimum(cost, _LONG_GAP_COST - 0.5)

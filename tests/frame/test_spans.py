@@ -10,7 +10,7 @@ from pipeline.frame.columns import evidence
 from pipeline.frame.frames import find_frames
 from pipeline.frame.gate import usual_habit
 from pipeline.frame.spans import Span, solve_spans
-from pipeline.profile.format import formats_on, frame_formats
+from pipeline.profile.format import film_sizes, formats_on, frame_formats
 from tests.frame.drawn import BOTTOM, FILM, HEIGHT, PX_PER_MM, TOP, seen
 
 HABIT = usual_habit(frame_formats()["135"])
@@ -184,6 +184,20 @@ def test_full_frames_of_any_gate(gate_mm, gap_mm):
     found = find_frames(seen(4 * pitch + 1.0, places), formats_on("135"))
     assert found.format.name == "135"
     np.testing.assert_allclose(mm_of(found), places, atol=0.2)
+
+
+def test_a_gap_of_wide_film_costs_what_its_deviation_is_worth():
+    wide, habit = film_sizes()["120"], usual_habit(frame_formats()["120-6x6"])
+
+    def score(gap_mm: float) -> float:
+        above = np.random.default_rng(1).normal(0, 0.003, (round(wide.width_mm * 4), 500))
+        for start in (3.0, 59.0 + gap_mm):
+            above[11:235, round(start * 4) : round((start + 56.0) * 4)] += 0.6
+        strip = evidence(np.repeat(above[..., None], 3, 2).astype(np.float32), wide, 4.0, 0.003)
+        return solve_spans(strip, habit)[0]
+
+    # Of 5 mm, give or take 2: 2.25 deviations off, as a natural logarithm of a normal density.
+    assert score(5.0) - score(9.5) == pytest.approx(2.25**2 / 2, abs=1.5)
 
 
 def test_a_swinging_lens_takes_panoramas_too():
