@@ -39,7 +39,11 @@ def coarse_note(strips: Sequence[StripSurvey]) -> str | None:
 
 def _shares(strip: StripSurvey) -> Float64 | None:
     """Return the share of a strip's pictures that each channel (3) is coarse in."""
-    rounded = [frame.rounding.at(frame.samples) > _SEEN for frame in strip.frames if frame.rounding]
+    rounded = [
+        frame.rounding.at(np.asarray(frame.samples, float)) > _SEEN
+        for frame in strip.frames
+        if frame.rounding
+    ]
     if strip.scan.bits > 8 or not rounded:
         return None
     share: Float64 = np.concatenate(rounded).mean(axis=0)
