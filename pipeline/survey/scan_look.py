@@ -117,9 +117,9 @@ def look_at_scan(path: Path, settings: Settings, clear: ClearFilm | None) -> Sca
             if under is not looks[0]:
                 looks = [under, *looks[1:]]
                 continue
-        if not is_single(scan) or any(_is_certain(strip) for strip, _ in found):
+        if not is_single(scan) or any(_is_certain(*strip) for strip in found):
             continue
-        lit = any(_shows_end_of_film(*strip) for strip in found)
+        lit = any(_shows_edge(*strip) for strip in found)
         single = _single(scan, proxy, settings, None, lit) if clear is None else None
         if single is not None and (not lit or _is_whole(single)):
             return single
@@ -205,18 +205,21 @@ def _single(
     return None if single is None else ScanLook(scan.path, (), False, scan.notes, False, single)
 
 
-def _is_certain(look: StripLook) -> bool:
+def _is_certain(look: StripLook, clipped: bool) -> bool:
     """Tell whether a strip is one for certain, not one picture with its rebate.
 
-    Its perforations show, a gap, or all of its width, which is a film's by the file's resolution.
+    Its perforations show, a gap, both edges, or all of its width, which is a film's by the file's
+    resolution. `clipped` tells that the open gate is.
     """
     strip = look.strip
     if strip.perforated or shows_gap(look.seen):
         return True
-    return strip.whole_width and strip.scale_from in ("tag", "option")
+    if strip.whole_width and strip.scale_from in ("tag", "option"):
+        return True
+    return all(strip.edges_seen) and _shows_edge(look, clipped)
 
 
-def _shows_end_of_film(look: StripLook, clipped: bool) -> bool:
+def _shows_edge(look: StripLook, clipped: bool) -> bool:
     """Tell whether a strip's edge shows against the open gate; `clipped` tells that the gate is.
 
     Light as orange as a film's base is no open gate, but the rebate beside a picture.
