@@ -3,10 +3,12 @@ from .columns import Evidence as Evidence
 from .columns import evidence as evidence
 from .columns import shows_gap as shows_gap
 from .frames import CLEAR as CLEAR
+from .frames import FOREIGN_FORMAT as FOREIGN_FORMAT
 from .frames import FoundFrames as FoundFrames
 from .frames import Frame as Frame
 from .frames import find_frames as find_frames
 from .gate import GateHabit as GateHabit
+from .gate import find_edge as find_edge
 from .gate import shared_habit as shared_habit
 from .gate import usual_habit as usual_habit
 from .rim import rim_mm as rim_mm

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -22,8 +22,8 @@ _FOGGED_SHARE = 0.8
 _LEAST_SPECKS = 0.0015
 _SPECKS_OF_DUST = 6.0
 _MOST_CONFIDENCE = 0.99
-# By how much (natural logarithm) a roll's other formats are less likely than its own.
-_FOREIGN_FORMAT = 4.0
+FOREIGN_FORMAT = 4.0
+"""By how much (natural logarithm) a roll's other formats are less likely than its own."""
 
 
 @dataclass(frozen=True)
@@ -72,12 +72,16 @@ def _crossing(x: float, lean: float, y: float, rise: float) -> tuple[float, floa
 
 @dataclass(frozen=True)
 class FoundFrames:
-    """The format that explains a strip best, its frames from left to right, and their habit."""
+    """The format that explains a strip best, its frames from left to right, and their habit.
+
+    `likelihoods` are natural logarithms of how likely each format tried makes what is seen.
+    """
 
     format: FrameFormat
     frames: tuple[Frame, ...]
     habit: GateHabit
     score: float
+    likelihoods: Mapping[str, float] = field(default_factory=dict)
 
 
 def _kind(span: Span, seen: Evidence) -> str:
@@ -100,7 +104,7 @@ def _kind(span: Span, seen: Evidence) -> str:
 def find_frames(
     seen: Evidence,
     formats: tuple[FrameFormat, ...],
-    habits: Mapping[str, GateHabit] | None = None,
+    habits: Mapping[str, GateHabit | None] | None = None,
 ) -> FoundFrames:
     """Return the frames of a strip.
 
@@ -111,9 +115,9 @@ def find_frames(
     formats
         Formats to choose from; one where the user gave it.
     habits
-        What the rest of the roll shows of its camera, by format; a format that it does not
-        show is less likely. Without it, what the strip's own clear frames show of the camera
-        helps to place the others.
+        What the rest of the roll shows of its camera, by format, None where it shows the format
+        alone; a format that it does not show is less likely. Without it, what the strip's own
+        clear frames show of the camera helps to place the others.
     """
     known = habits or {}
     if not formats:
@@ -122,7 +126,7 @@ def find_frames(
     solved = [_solved(seen, form, formats, known, scores) for form in formats]
     score, chosen, habit, spans = max(solved, key=lambda found: found[0])
     likely = 1.0 / sum(math.exp(other - score) for other, *_ in solved)
-    if chosen.name not in known:
+    if known.get(chosen.name) is None:
         habit = fit_gates(seen, spans, habit).habit
         others = _others(chosen, formats)
         score, spans = solve_spans(seen, habit, others, deep_overlaps=True, scores=scores)
@@ -135,8 +139,9 @@ def find_frames(
     if chosen is not plain and all(frame.kind == "blank" for frame in frames):
         # Film without pictures fits any format.
         return find_frames(seen, (plain,), habits)
-    whole_px = fit.habit.length_mm * seen.px_per_mm
-    return FoundFrames(chosen, _without_empty_ends(frames, whole_px), fit.habit, score)
+    kept = _without_empty_ends(frames, fit.habit.length_mm * seen.px_per_mm)
+    likelihoods = {form.name: found[0] for form, found in zip(formats, solved, strict=True)}
+    return FoundFrames(chosen, kept, fit.habit, score, likelihoods)
 
 
 def _others(form: FrameFormat, formats: tuple[FrameFormat, ...]) -> tuple[FrameFormat, ...]:
@@ -147,12 +152,12 @@ def _solved(
     seen: Evidence,
     form: FrameFormat,
     formats: tuple[FrameFormat, ...],
-    known: Mapping[str, GateHabit],
+    known: Mapping[str, GateHabit | None],
     scores: Scores,
 ) -> tuple[float, FrameFormat, GateHabit, list[Span]]:
     """Return how well a format explains a strip, its likeliest gate, and the spans by it."""
     own = known.get(form.name)
-    foreign = _FOREIGN_FORMAT if known and own is None else 0.0
+    foreign = FOREIGN_FORMAT if known and form.name not in known else 0.0
     tried = (own,) if own else usual_habits(form)
     habit = tried[0]
     if len(tried) > 1:

@@ -29,6 +29,9 @@ _WIDTH_DEVIATIONS = 2.5
 _OTHER_GATE_COST = 7.0
 # A frame that the strip's end cuts by less than this still counts as whole.
 _CUT_MM = 0.8
+# What an end leaves of a picture shows from this length on, whatever the picture's own: else short
+# formats would explain what long ones may not.
+_LEAST_PART_MM = 1.0
 _FRAME_COST = 2.0
 # Strips are cut in gaps: room without frames at an end is rare but on a roll's first and last.
 _EMPTY_END_MM = (4.0, 8.0)
@@ -153,7 +156,7 @@ def solve_spans(
     came, starts, kinds = (np.full(size + 1, -1, np.int64) for _ in range(3))
     best_ends(
         picture, gap, rise, fall, lead_cost, steps, gap_cost, widths.astype(np.int64), width_cost,
-        np.array([width, pitch, round(0.12 * width), width - round(_CUT_MM * ppmm), own]),
+        np.array([width, pitch, round(_LEAST_PART_MM * ppmm), width - round(_CUT_MM * ppmm), own]),
         np.array([_LONG_GAP_COST, _FRAME_COST, _BLANK_COST, _PARTIAL_COST, _EDGE_WEIGHT]),
         best, came, starts, kinds,
     )  # fmt: skip

@@ -9,7 +9,10 @@ from pipeline.profile.folder import shipped
 
 @dataclass(frozen=True)
 class FilmSize:
-    """A kind of roll film, in millimetres; no perforations where the pitch is None."""
+    """A kind of roll film, in millimetres; no perforations where the pitch is None.
+
+    `seldom` is the natural logarithm of how much rarer it is than the usual film.
+    """
 
     name: str
     width_mm: float
@@ -18,6 +21,7 @@ class FilmSize:
     perforation_pitch_mm: float | None = None
     perforation_from_edge_mm: float | None = None
     perforation_across_mm: float | None = None
+    seldom: float = 0.0
 
     @property
     def margin_mm(self) -> float:

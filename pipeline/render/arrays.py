@@ -26,6 +26,22 @@ class BaseLight(NamedTuple):
     least: np.float32
 
 
+class Coarse(NamedTuple):
+    """What codes leave open of density, for the compiled loop.
+
+    `steps` (3, n) are errors of light by what the codes round, at light of 0 to `most` (3,), evenly
+    spaced; lighter pixels are left alone. `greys` (2, 3) are the densities above base of a grey,
+    and what they grow by together. `spread` is how far colours lie off it, `least` the share of
+    doubt that changes nothing.
+    """
+
+    steps: Float32
+    most: Float32
+    greys: Float32
+    spread: np.float32
+    least: np.float32
+
+
 class Layers(NamedTuple):
     """How densities above base become scene light, for the compiled loops.
 

@@ -11,6 +11,8 @@ from pipeline.colour import RollColour, as_grey, is_one_channel
 from pipeline.dust import CrossTalk
 from pipeline.kinds import Corners, Float32, Floats, Pixels
 from pipeline.profile import LinearTransfer, PowerTransfer, Space, find_space
+from pipeline.render.arrays import Coarse
+from pipeline.render.coarse import coarse_of
 from pipeline.render.cut import Band, code_bands, light_bands, picture_size
 from pipeline.render.look import (
     Rendition,
@@ -53,6 +55,10 @@ class FrameLight:
         wanted = self.dust is not None and self.keep_mask
         self.mask = np.empty(self.size, np.uint8) if wanted else None
 
+    def coarse(self, colour: RollColour) -> Coarse | None:
+        """Return what the codes leave open of its densities, in a colour."""
+        return coarse_of(self.scan, self.base, colour)
+
     def bands(self) -> Iterator[Band]:
         """Yield the light, straightened, and mended where its dust is known."""
         if self.dust is None:
@@ -79,7 +85,7 @@ class Positive:
         share_size = reduced_size(self.size, rendition.share_size)
         self._light, self._colour, self._look = light, colour, rendition.look
         self._grey = is_one_channel(colour)
-        self._scene = SceneBands(light.base, colour, self.size)
+        self._scene = SceneBands(light.base, colour, self.size, light.coarse(colour))
         levels, tone = rendition.levels, rendition.tone
         self._share_way = share_showing(rendition.look, find_space("srgb"), levels, tone)
         self._archive_way = None

@@ -33,7 +33,7 @@ def exposure_picture(light: FrameLight, colour: RollColour, long_side: int) -> F
     by a matrix only, so that what is shown of them is the same.
     """
     bare = replace(colour, balance=(0.0, 0.0, 0.0), exposure=1.0, scene=as_matrix(np.eye(3)))
-    scene = SceneBands(light.base, bare, light.size)
+    scene = SceneBands(light.base, bare, light.size, light.coarse(colour))
     bands = ((top, scene.of(band, top)) for top, band in light.bands())
     return _reduced(bands, light.size, long_side)
 

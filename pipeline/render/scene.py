@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 from pipeline.colour import RollColour
 from pipeline.kinds import Float32, Whole
 from pipeline.profile import PointCurve
-from pipeline.render.arrays import BaseLight, Layers, Reduced, Showing, dense
+from pipeline.render.arrays import BaseLight, Coarse, Layers, Reduced, Showing, dense
+from pipeline.render.coarse import settle
 from pipeline.strip import FrameBase
 
 # Grain and noise reach so far under the base. What is lighter still is no film, a perforation or
@@ -59,7 +60,14 @@ def _with_steps(tables: Float32) -> Whole:
 class SceneBands:
     """Scene light of one frame, of the rows that are asked for."""
 
-    def __init__(self, base: FrameBase, colour: RollColour, size: tuple[int, int]) -> None:
+    def __init__(
+        self,
+        base: FrameBase,
+        colour: RollColour,
+        size: tuple[int, int],
+        coarse: Coarse | None = None,
+    ) -> None:
+        """Take a frame's base, colour and size, and what its codes leave open."""
         across, along = base.log_light(*size)
         self._base = BaseLight(
             np.ascontiguousarray(across[:, 0]),
@@ -67,13 +75,14 @@ class SceneBands:
             np.asarray(base.illumination.dark, np.float32),
             np.float32(_LEAST_LIGHT),
         )
-        self._layers = layers_of(colour)
+        self._layers, self._coarse = layers_of(colour), coarse
         self._scene = np.empty((3, 0, 0), np.float32)
 
     def of(self, light: Float32, top: int) -> Float32:
         """Return linear ACEScg planes (3, n, columns) for a frame's light from row `top` on.
 
-        They are good until the next are asked for.
+        They are good until the next are asked for. Light is changed in place where its codes are
+        coarse.
         """
         from pipeline.render.band_kernel import scene_of_light
 
@@ -81,7 +90,7 @@ class SceneBands:
         if self._scene.shape != light.shape:
             self._scene = np.empty_like(light)
         scene = self._scene
-        scene_of_light(light, scene, self._under(light, top), self._layers)
+        scene_of_light(light, scene, self._known(light, top), self._layers)
         return scene
 
     def show(
@@ -99,11 +108,14 @@ class SceneBands:
         """
         from pipeline.render.print_kernel import codes_of_light
 
-        codes_of_light(light, codes, grey, self._under(light, top), self._layers, way, reduced)
+        codes_of_light(light, codes, grey, self._known(light, top), self._layers, way, reduced)
 
-    def _under(self, light: Float32, top: int) -> BaseLight:
-        """Return the base's light under a band of rows from `top` on."""
-        return self._base._replace(across=self._base.across[top : top + light.shape[1]])
+    def _known(self, light: Float32, top: int) -> BaseLight:
+        """Return the base's light under a band from row `top` on; settle what codes leave open."""
+        under = self._base._replace(across=self._base.across[top : top + light.shape[1]])
+        if self._coarse is not None:
+            settle(light, under, self._coarse)
+        return under
 
 
 def to_density_above(light: Float32, base: FrameBase) -> Float32:

@@ -121,6 +121,7 @@ class Pictures:
             light.dust,
             roll.unmask,
             roll.curves,
+            roll.balance if strip.scan.bits <= 8 else None,
             side,
         )
         exposures = self._exposures.get(repr(key), lambda: exposure_picture(light, roll, side))

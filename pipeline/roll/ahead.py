@@ -1,6 +1,6 @@
 """Scans surveyed ahead of their turn, and a second look at those with unclear frames."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import CancelledError, Executor, Future, ThreadPoolExecutor
 from contextlib import suppress
 from threading import Lock
@@ -8,11 +8,11 @@ from typing import Any, Generic, TypeVar
 from weakref import WeakSet
 
 from pipeline.event import Event, Listener
-from pipeline.frame import CLEAR, GateHabit, shared_habit
 from pipeline.problem import ClusterProblem, ScanProblem
+from pipeline.roll.habits import gates_of_roll, is_unclear
 from pipeline.roll.machines import is_lost
 from pipeline.settings import Settings
-from pipeline.survey import LookStore, ScanSurvey, StripSurvey, survey_scan
+from pipeline.survey import Habits, LookStore, ScanSurvey, survey_scan
 
 Found = TypeVar("Found")
 Work = Callable[[int, Executor, Listener], Found]
@@ -110,15 +110,17 @@ def begin_again(
     settings: Settings, surveys: Sequence[ScanSurvey], executor: Executor, looks: LookStore
 ) -> dict[int, Future[ScanSurvey]]:
     """Begin to survey unclear scans again by what the others show of the camera."""
-    habits = roll_habits([strip for survey in surveys for strip in survey.strips])
-    if not habits:
+    gates = gates_of_roll([strip for survey in surveys for strip in survey.strips])
+    if not gates:
         return {}
+    habits = Habits(gates)
     return {
-        index: executor.submit(survey_scan, survey.path, settings, habits, looks=looks)
+        index: executor.submit(
+            survey_scan, survey.path, settings, habits, looks=looks, clear=survey.clear
+        )
         for index, survey in enumerate(surveys)
-        if not survey.single
-        and survey.clear is None
-        and any(_unclear(strip, habits) for strip in survey.strips)
+        if (survey.single or survey.clear is None)
+        and any(is_unclear(strip, gates) for strip in survey.strips)
     }
 
 
@@ -140,17 +142,6 @@ def finished_again(
     return again
 
 
-def roll_habits(strips: Sequence[StripSurvey]) -> dict[str, GateHabit]:
-    """Return what the strips of a roll show of its camera, by format; empty if too little."""
-    counted_habits: dict[str, list[tuple[GateHabit, int]]] = {}
-    for strip in strips:
-        if strip.habit is not None:
-            clear = sum(frame.confidence >= CLEAR for frame in strip.frames)
-            counted_habits.setdefault(strip.format, []).append((strip.habit, clear))
-    shared = {name: shared_habit(habits) for name, habits in counted_habits.items()}
-    return {name: habit for name, habit in shared.items() if habit is not None}
-
-
 def _result(future: Future[ScanSurvey]) -> ScanSurvey:
     """Return a survey without which the roll would come out otherwise."""
     try:
@@ -161,9 +152,3 @@ def _result(future: Future[ScanSurvey]) -> ScanSurvey:
                 None, "the cluster gave work up", "see to its workers and run again"
             ) from error
         raise
-
-
-def _unclear(strip: StripSurvey, habits: Mapping[str, GateHabit]) -> bool:
-    if strip.format not in habits:
-        return True
-    return any(frame.confidence < CLEAR for frame in strip.frames)

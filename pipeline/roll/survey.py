@@ -43,6 +43,8 @@ from pipeline.profile import (
 from pipeline.record import ScanTrouble
 from pipeline.render import PrintTone, roll_tone
 from pipeline.roll.ahead import begin_again, finished_again
+from pipeline.roll.coarse import coarse_note
+from pipeline.roll.habits import each_alone
 from pipeline.roll.machines import give_back, workers
 from pipeline.roll.scans import changed, drop, failed, noted_as, put_away, scan_notes, survey_scans
 from pipeline.roll.written import Written, turn_of, written
@@ -142,7 +144,7 @@ def survey_roll(
     again = begin_again(roll.settings, surveys, executor, looks)
     # Workers read for hashes while others look again, and while the roll is solved.
     contents = begin_contents([survey.path for survey in surveys], executor, known_hash)
-    surveys = finished_again(surveys, again, partial(put_away, store=store))
+    surveys = each_alone(finished_again(surveys, again, partial(put_away, store=store)))
     give_back()
     found = with_roll_numbers(in_film_order([s for survey in surveys for s in survey.strips]))
     numbers = number_roll(found, roll.settings.first_number)
@@ -186,6 +188,7 @@ def survey_roll(
         *(noted(note.scan, note.message) for note in of_films),
         *(noted(roll.name, note) for note in (reference.notes if reference else ())),
         *(noted(roll.name, note) for note in wedges),
+        *(noted(roll.name, note) for note in (coarse_note(strips),) if note and not grey),
         *(noted(s.scan.path.name, UNCLEAR) for s in found[:1] if kind == "unclear"),
         *(noted(name, _UNUSED_BASE) for name in _unused_base(roll.settings, surveys)),
     ]

@@ -18,5 +18,6 @@ from .scan import infrared_light as infrared_light
 from .scan import open_scan as open_scan
 from .scan import opened as opened
 from .scan import reduce as reduce
+from .scan import rounding_codes as rounding_codes
 from .unpacked import UnpackedScan as UnpackedScan
 from .unpacked import decode as decode

@@ -1,6 +1,7 @@
 """JPEG: its rows decoded one after another, or the whole of a small one."""
 
 import math
+import os
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -28,6 +29,8 @@ from pipeline.scan.whole import OTHER_PICTURE, PictureReader, page_of
 _KEPT_ROWS = 800
 # Channels of the modes of a JPEG that may be RGB.
 _CHANNELS = {"L": 1, "RGB": 3}
+# ITU-T T.81, table B.1: markers of frames, and what may fill room before any marker.
+_FRAMES, _FILL = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}, 0xFF
 _LOSSY = "8-bit JPEG loses shadow detail of the film: scan to 16-bit TIFF instead"
 
 
@@ -40,12 +43,33 @@ def jpeg_pages(path: Path) -> tuple[Page, ...]:
         The file is damaged or not RGB.
     """
     with guarded(path), path.open("rb") as handle:
+        bits = _sample_bits(handle)
+        if bits not in (None, 8):
+            what = f"is a JPEG of {bits} bits a sample, which can't be read"
+            raise ScanProblem(path, what, "save it as a 16-bit TIFF")
+        handle.seek(0)
         picture = _jpeg(handle)
         channels = _CHANNELS.get(picture.mode)
         if channels is None:
             raise ScanProblem(path, f"is {picture.mode}, not RGB", "scan or save it as RGB")
         size, info, held = picture.size, picture.info, _coefficient_bytes(picture)
         return (page_of(path, _JPEG, size, info, 8, channels, None, (_LOSSY,), held),)
+
+
+def _sample_bits(handle: BinaryIO) -> int | None:
+    """Return the bits of a JPEG's samples, None where no frame header is found.
+
+    ITU-T T.81, B.1.1 and B.2.2: segments follow one another up to the frame's.
+    """
+    handle.seek(2)
+    while (start := handle.read(4))[:1] == b"\xff" and len(start) == 4:
+        if start[1] == _FILL:
+            handle.seek(-3, os.SEEK_CUR)
+        elif start[1] in _FRAMES:
+            return handle.read(1)[0]
+        else:
+            handle.seek(int.from_bytes(start[2:], "big") - 2, os.SEEK_CUR)
+    return None
 
 
 def _jpeg(handle: BinaryIO) -> JpegImagePlugin.JpegImageFile:

@@ -204,7 +204,9 @@ def _open_heif(path: Path, page: Page) -> Reader:
 
 @whole
 def _open_avif(path: Path, page: Page) -> Reader:
-    return whole_reader(path, page, np.asarray(imagecodecs.avif_decode(path.read_bytes())))
+    codes = np.asarray(imagecodecs.avif_decode(path.read_bytes()))
+    # Of moving pictures all come.
+    return whole_reader(path, page, codes[0] if codes.ndim == 4 else codes)
 
 
 @whole

@@ -26,6 +26,10 @@ _EIGHT_BITS = "8 bits a channel lose shadow detail of the film: scan to 16 bits 
 # Floats of 1.0 at full scale; a million times as much is twenty stops more than any light.
 _LARGEST_FLOAT = 1e6
 _BAND_SAMPLES = 6 << 20
+# Standard deviation of what is rounded to whole codes, evenly spread over one. Compression as JPEG
+# rounds means of whole blocks besides, with the grain in them, and in colours of its own: on the
+# film model, at a quality of 85, 0.6 codes at all densities, in even patches as in grainy ones.
+_CODES, _CODES_COMPRESSED = 12.0**-0.5, 0.6
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -198,6 +202,11 @@ def _encoding(page: Page, gamma: float | None) -> tuple[Encoding, tuple[str, ...
 def _integer_bits(bits: int, codes: Codes) -> int | None:
     """Return the significant bits of integer codes, None for floats."""
     return bits if codes.dtype.kind == "u" else None
+
+
+def rounding_codes(page: Page) -> float:
+    """Return what integer codes of a page are off by, one standard deviation, in codes."""
+    return _CODES_COMPRESSED if page.container.lossy else _CODES
 
 
 def finite(scan: Scan, codes: Codes) -> Codes:

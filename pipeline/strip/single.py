@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.channels import greatest, least
 from pipeline.kinds import Corners, Float64, Light, Mask
@@ -46,13 +47,15 @@ class _Side:
     seen: bool
 
 
-def find_picture(above: Light) -> SeenPicture:
+def find_picture(above: Light, covered: Mask | None = None) -> SeenPicture:
     """Return where the one picture lies in a view.
 
     Parameters
     ----------
     above
         (h, w, 3) density above the film's base.
+    covered
+        (h, w) where a mask all around the picture is, None where there is none.
 
     Notes
     -----
@@ -64,9 +67,13 @@ def find_picture(above: Light) -> SeenPicture:
     size = (max(8, round(width / factor)), max(8, round(height / factor)))
     small = np.asarray(cv2.resize(above, size, interpolation=cv2.INTER_AREA), np.float32)
     like, solid = _beside(small)
+    (left, top), (right, lower) = _opening(covered, size)
+    like, solid = like[top:lower, left:right], solid[top:lower, left:right]
     sides = [_side(np.rot90(like, k), np.rot90(solid, k)) for k in range(4)]
-    lines = [_line(side, k, (size[1], size[0])) for k, side in enumerate(sides)]
+    shape = lower - top, right - left
+    lines = [_line(side, k, shape) for k, side in enumerate(sides)]
     found = np.array([_crossing(lines[k], lines[(k + 1) % 4]) for k in (3, 0, 1, 2)])
+    found += (left, top)
     scale = np.array([width / size[0], height / size[1]])
     corners = (found + 0.5) * scale - 0.5
     inside = np.zeros(above.shape[:2], np.uint8)
@@ -74,6 +81,18 @@ def find_picture(above: Light) -> SeenPicture:
     cv2.fillConvexPoly(inside, np.rint(grown).astype(np.int32), 1)
     seen = (sides[0].seen, sides[1].seen, sides[2].seen, sides[3].seen)
     return SeenPicture(corners_of(corners), seen, inside == 0)
+
+
+def _opening(covered: Mask | None, size: tuple[int, int]) -> NDArray[np.intp]:
+    """Return the first column and row that a mask leaves open, and those after the last."""
+    if covered is None:
+        return np.array([(0, 0), size])
+    open_share = 1.0 - cv2.resize(covered.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    ends = []
+    for share in (open_share.mean(axis=0), open_share.mean(axis=1)):
+        places = np.flatnonzero(share > 0.5 * share.max())
+        ends.append((places[0], places[-1] + 1))
+    return np.array(ends).T
 
 
 def _beside(above: Light) -> tuple[Mask, Mask]:

@@ -3,6 +3,7 @@ from .clear_film import read_clear_film as read_clear_film
 from .clear_film import shared_clear_film as shared_clear_film
 from .frame import Cut as Cut
 from .frame import FrameSurvey as FrameSurvey
+from .habits import Habits as Habits
 from .pictures import PictureStore as PictureStore
 from .pictures import StoredPicture as StoredPicture
 from .scan import Cuts as Cuts
@@ -12,4 +13,5 @@ from .scan import no_base as no_base
 from .scan import survey_scan as survey_scan
 from .scan_look import LookStore as LookStore
 from .strip import StripSurvey as StripSurvey
+from .strip import alone as alone
 from .strip import picture_samples as picture_samples

@@ -5,13 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.kinds import Float64
-from pipeline.scan import Scan, light_steps
+from pipeline.scan import Scan, light_steps, rounding_codes
 from pipeline.strip import FilmBase
 
-# Standard deviation of what is rounded to whole codes, evenly spread over one. Compression as JPEG
-# rounds means of whole blocks besides, with the grain in them, and in colours of its own: on the
-# film model, at a quality of 85, 0.6 codes at all densities, in even patches as in grainy ones.
-_CODES, _CODES_COMPRESSED = 12.0**-0.5, 0.6
 _MOST_BITS = 16
 _AT = np.linspace(0.0, 3.2, 33)
 
@@ -32,7 +28,7 @@ def rounding_of(scan: Scan, base: FilmBase) -> Rounding | None:
     """Return what a file rounds densities over a strip's base by; None where it holds floats."""
     if scan.floating or scan.bits > _MOST_BITS:
         return None
-    codes = _CODES_COMPRESSED if scan.container.lossy else _CODES
+    codes = rounding_codes(scan)
     dark = np.asarray(base.illumination.dark)
     above_dark = (np.asarray(base.light) - dark) * 10.0 ** -_AT[:, None]
     steps = light_steps(above_dark + dark, scan.encoding, scan.bits)

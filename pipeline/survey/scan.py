@@ -13,9 +13,10 @@ from pipeline.settings import Settings
 from pipeline.strip import Kind, film_kind
 from pipeline.survey.clear_film import ClearFilm
 from pipeline.survey.frame import Cut
+from pipeline.survey.habits import Habits
 from pipeline.survey.scan_look import LookStore, ScanLook, look_at_scan
 from pipeline.survey.single_frame import survey_single
-from pipeline.survey.strip import Habits, StripSurvey, survey_strip
+from pipeline.survey.strip import StripSurvey, survey_strip
 
 # Corrected frames of strips, by the strip's place among those found in a file.
 Cuts = Mapping[int, tuple[Cut, ...]]
@@ -100,9 +101,9 @@ def survey_scan(
     known = looks.take(path) if looks is not None and habits is not None else None
     look = known or look_at_scan(path, settings, clear)
     if look.single is not None:
-        strip = survey_single(look.single, settings, None if cuts is None else cuts.get(0))
+        strip = survey_single(look.single, settings, habits, (cuts or {}).get(0))
         own, notes = look.single.own, (*look.notes, *look.single.notes)
-        return ScanSurvey(path, (strip,), look.clipped, notes, None, False, True, clear, own)
+        return ScanSurvey(path, (strip,), look.clipped, notes, habits, False, True, clear, own)
     survey = _survey(look, settings, habits, cuts or {})
     if any(strip.base.given for strip in survey.strips):
         survey = replace(survey, clear=clear)

@@ -119,9 +119,12 @@ def look_at_scan(path: Path, settings: Settings, clear: ClearFilm | None) -> Sca
                 continue
         if not is_single(scan) or any(_is_certain(*strip) for strip in found):
             continue
-        single = _single(scan, proxy, settings, None) if clear is None else None
-        if single is not None:
+        lit = any(_shows_edge(*strip) for strip in found)
+        single = _single(scan, proxy, settings, None, lit) if clear is None else None
+        if single is not None and (not lit or _is_whole(single)):
             return single
+        if lit:
+            continue
         # What else a file of one picture shows is part of the picture.
         lightest = lightest_place(proxy.light)
         looks = [replace(look, maybe_single=True, lightest=lightest) for look in before]
@@ -185,7 +188,11 @@ def _under_clear_film(
 
 
 def _single(
-    scan: Scan, proxy: Proxy, settings: Settings, clear: ClearFilm | None
+    scan: Scan,
+    proxy: Proxy,
+    settings: Settings,
+    clear: ClearFilm | None,
+    shows_end: bool = False,
 ) -> ScanLook | None:
     """Return the look at a page that shows one picture, None if it doesn't."""
     if not is_single(scan):
@@ -194,25 +201,37 @@ def _single(
     if settings.scanner_profile is not None:
         scanner = find_scanner(settings.scanner_profile)
         dark = scanner.dark_level(proxy.light.mean(axis=(0, 1)))
-    single = look_at_single(scan, proxy, dark, clear, settings)
+    single = look_at_single(scan, proxy, dark, clear, settings, shows_end)
     return None if single is None else ScanLook(scan.path, (), False, scan.notes, False, single)
 
 
 def _is_certain(look: StripLook, clipped: bool) -> bool:
     """Tell whether a strip is one for certain, not one picture with its rebate.
 
-    Its perforations show, its edge against the open gate, a gap, or all of its width, which is a
-    film's by the file's resolution. `clipped` tells that the open gate is. Light as orange as a
-    film's base is no open gate, but the rebate beside a picture.
+    Its perforations show, a gap, both edges, or all of its width, which is a film's by the file's
+    resolution. `clipped` tells that the open gate is.
     """
     strip = look.strip
     if strip.perforated or shows_gap(look.seen):
         return True
     if strip.whole_width and strip.scale_from in ("tag", "option"):
         return True
+    return all(strip.edges_seen) and _shows_edge(look, clipped)
+
+
+def _shows_edge(look: StripLook, clipped: bool) -> bool:
+    """Tell whether a strip's edge shows against the open gate; `clipped` tells that the gate is.
+
+    Light as orange as a film's base is no open gate, but the rebate beside a picture.
+    """
     gate = look.rough.illumination.gate
     is_rebate = gate is not None and np.log10(gate[0] / max(gate[2], 1e-6)) > LEAST_ORANGE
     return any(look.strip.edges_seen) and (clipped or (gate is not None and not is_rebate))
+
+
+def _is_whole(look: ScanLook) -> bool:
+    """Tell whether one picture shows with all four sides of its gate."""
+    return look.single is not None and all(look.single.seen.sides_seen)
 
 
 def _factor(scan: Scan) -> int:

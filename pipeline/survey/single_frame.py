@@ -1,5 +1,6 @@
 """A file that shows one picture, as a camera over a light table takes it: one frame, no strip."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -8,7 +9,7 @@ from pipeline.channels import least
 from pipeline.frame import Frame
 from pipeline.kinds import MM_PER_INCH, Corners, Float64, Light, Mask, Triple, as_triple
 from pipeline.outline import corners_of
-from pipeline.profile import FrameFormat, formats_on, frame_formats
+from pipeline.profile import FrameFormat, film_sizes, frame_formats
 from pipeline.scan import Proxy, Scan, to_proxy_xy, to_scan_xy
 from pipeline.settings import Settings
 from pipeline.strip import (
@@ -31,8 +32,11 @@ from pipeline.survey.clear_film import (
     turned_terms,
 )
 from pipeline.survey.frame import Cut, DensityView, survey_cut, survey_frame
+from pipeline.survey.habits import Habits
 from pipeline.survey.orientation import shown
 from pipeline.survey.rounding import rounding_of
+from pipeline.survey.shape import scale_of, shape_costs
+from pipeline.survey.sides import masked, placed_sides
 from pipeline.survey.strip import StripSurvey
 from pipeline.survey.windows import windows
 
@@ -47,8 +51,6 @@ LEAST_ORANGE = 0.2
 _MOST_PLACES = 6
 # Rebate is seen so well that it overrules a base scan of no known exposure.
 _SIDES_TO_OVERRULE = 2
-_SAME_SCALE = 0.05
-_SAME_SHAPE = 0.1
 _BLANK = 0.05
 _CERTAIN, _UNCERTAIN = 0.95, 0.6
 
@@ -68,6 +70,7 @@ class SingleLook:
     seen: SeenPicture
     own: ClearFilm | None
     notes: tuple[str, ...]
+    films: tuple[str, ...]
 
 
 def is_single(scan: Scan) -> bool:
@@ -84,7 +87,12 @@ def lightest_place(light: Light) -> Triple | None:
 
 
 def look_at_single(
-    scan: Scan, proxy: Proxy, dark: Triple, clear: ClearFilm | None, settings: Settings
+    scan: Scan,
+    proxy: Proxy,
+    dark: Triple,
+    clear: ClearFilm | None,
+    settings: Settings,
+    shows_end: bool = False,
 ) -> SingleLook | None:
     """Return what a file of one picture shows, or None if there is no base for it.
 
@@ -94,21 +102,25 @@ def look_at_single(
         Light behind something opaque.
     clear
         Clear film under the same light, None where it has to be found beside the picture.
+    shows_end
+        Whether an edge of the film shows, but no perforations, as film that has some would.
     """
+    sizes = film_sizes()
+    films = tuple(n for n in sizes if not (shows_end and sizes[n].perforation_pitch_mm))
     view = shown(proxy.light, scan.orientation)
-    logs = logs_of(view.light, dark)
+    logs, covered = logs_of(view.light, dark), masked(view.light)
     matrix = np.asarray(view.to_proxy.matrix)[:2, :2]
     notes: tuple[str, ...] = ()
     any_base = settings.base is not None or settings.monochrome is not None or clear is not None
     if clear is None and settings.base is not None:
         level = -np.asarray(settings.base)
-        found = _under(logs, _flat(level), any_base)
+        found = _under(logs, _flat(level), covered)
     elif clear is None:
-        found = _by_rebate(logs, any_base)
+        found = _by_rebate(logs, any_base, covered)
     else:
         placed, told = clear.under(scan)
         notes = () if told is None else (told,)
-        found = _under(logs, placed.turned(matrix), any_base)
+        found = _under(logs, placed.turned(matrix), covered)
         unknown = scan.exposure.stops_over(clear.exposure) is None or (told and not placed.linear)
         if found is not None and unknown:
             found = _moved(logs, found)
@@ -119,8 +131,12 @@ def look_at_single(
         back = turned_terms(found.terms, np.linalg.inv(matrix))
         linear = scan.encoding.kind == "linear"
         own = ClearFilm(as_terms(back), found.spread, scan.exposure, linear, False, scan.path.name)
-    base = _film_base(found, view, dark, _scale(found.seen, view, scan, proxy.factor, settings)[0])
-    return SingleLook(scan, proxy.factor, view, base, found.seen, own, notes)
+    density = _above(logs, found.terms).mean(axis=2)
+    noise = float(np.mean(found.spread))
+    seen = placed_sides(found.seen, density, noise, covered is not None)
+    form = _format(shape_costs(seen, films), settings)
+    base = _film_base(found, view, dark, scale_of(seen, scan, proxy.factor, form)[0])
+    return SingleLook(scan, proxy.factor, view, base, seen, own, notes, films)
 
 
 @dataclass(frozen=True)
@@ -149,10 +165,10 @@ def _above(logs: Light, terms: Float64) -> Light:
     return above
 
 
-def _under(logs: Light, terms: Float64, any_base: bool) -> _Found | None:
+def _under(logs: Light, terms: Float64, covered: Mask | None) -> _Found | None:
     """Return the picture under a known base, or None if the file is lighter than that."""
     above = _above(logs, terms)
-    seen = find_picture(above)
+    seen = find_picture(above, covered)
     inner = above[~seen.outside]
     if float((least(inner) < _LIGHTER).mean()) > _MOST_LIGHTER_THAN_GIVEN:
         return None
@@ -160,7 +176,7 @@ def _under(logs: Light, terms: Float64, any_base: bool) -> _Found | None:
     return _Found(terms, (0.0, 0.0, 0.0), seen, False, rebate)
 
 
-def _by_rebate(logs: Light, any_base: bool) -> _Found | None:
+def _by_rebate(logs: Light, any_base: bool, covered: Mask | None) -> _Found | None:
     """Return the picture over the base that shows beside it, or None where none does.
 
     The lightest even colour that lies along a straight side of the picture is the base, if next
@@ -171,14 +187,14 @@ def _by_rebate(logs: Light, any_base: bool) -> _Found | None:
     for level, _ in crowded_places(some)[:_MOST_PLACES]:
         if not any_base and not _is_orange(level):
             continue
-        found = _under(logs, _flat(level), any_base)
+        found = _under(logs, _flat(level), covered)
         if found is None or not any(found.seen.sides_seen):
             continue
         fitted = fit_light(logs, found.seen.outside, level)
         # What lies beside a print is white, however orange a place in it may be.
         if fitted is None or not (any_base or _is_orange(fitted[0][:, 0])):
             continue
-        again = _under(logs, fitted[0], any_base)
+        again = _under(logs, fitted[0], covered)
         if again is None or not any(again.seen.sides_seen):
             continue
         inner = _above(logs, fitted[0])[~again.seen.outside]
@@ -223,41 +239,26 @@ def _film_base(found: _Found, view: StripView, dark: Triple, px_per_mm: float) -
     )
 
 
-def _scale(
-    seen: SeenPicture, view: StripView, scan: Scan, factor: int, settings: Settings
-) -> tuple[float, str, FrameFormat]:
-    """Return pixels of the view per mm, where they are from, and the picture's format."""
-    corners = np.asarray(seen.corners)
-    sides = [float(np.hypot(*(corners[k] - corners[0]))) for k in (1, 3)]
-    across, along = min(sides), max(sides)
-    chosen = settings.format
-    if chosen:
-        form = frame_formats()[chosen]
-    else:
-        shapes = [(abs(_aspect(f) * across / along - 1), f.seldom, f) for f in formats_on("135")]
-        off, _, form = min(shapes, key=lambda shape: shape[:2])
-        form = form if off < _SAME_SHAPE else frame_formats()["135"]
-    short = min(form.film.image_across_mm, form.image_along_mm)
-    px_per_mm = across / short
-    given = None if scan.ppi is None else scan.ppi / MM_PER_INCH / factor
-    if given is not None and scan.ppi_from == "option":
-        return given, "option", form
-    if given is not None and abs(given / px_per_mm - 1) < _SAME_SCALE:
-        return given, "tag", form
-    return px_per_mm, "guess", form
-
-
-def _aspect(form: FrameFormat) -> float:
-    sides = form.film.image_across_mm, form.image_along_mm
-    return max(sides) / min(sides)
+def _format(costs: Mapping[str, float], settings: Settings) -> FrameFormat:
+    """Return the format that the user names, else the least unlikely one."""
+    return frame_formats()[settings.format or min(costs, key=lambda name: costs[name])]
 
 
 def survey_single(
-    look: SingleLook, settings: Settings, cuts: tuple[Cut, ...] | None = None
+    look: SingleLook,
+    settings: Settings,
+    habits: Habits | None = None,
+    cuts: tuple[Cut, ...] | None = None,
 ) -> StripSurvey:
-    """Return the survey of a file of one picture, as a strip of one frame."""
+    """Return the survey of a file of one picture, as a strip of one frame.
+
+    `habits` are what the roll shows of its camera, `cuts` the frames as corrected.
+    """
     view, factor = look.view, look.factor
-    px_per_mm, scale_from, form = _scale(look.seen, view, look.scan, factor, settings)
+    costs = shape_costs(look.seen, look.films)
+    usual = {} if habits is None else {n: costs[n] for n in habits.gates if n in costs}
+    form = _format(usual or costs, settings)
+    px_per_mm, scale_from = scale_of(look.seen, look.scan, factor, form)
     above = density_above(view.light, look.base)
 
     def to_scan(points: Float64) -> Corners:
@@ -297,4 +298,5 @@ def survey_single(
         frames=tuple(frames),
         centres_px=tuple((float(start + end) / 2,) * len(frames)),
         edges_seen=(False, False),
+        likelihoods={name: -cost for name, cost in costs.items()},
     )

@@ -1,7 +1,7 @@
 """Survey of one strip: what it shows whatever its camera, and its frames by the camera's habit."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -34,12 +34,11 @@ from pipeline.strip import (
     to_light,
 )
 from pipeline.survey.frame import Cut, DensityView, FrameSurvey, survey_cut, survey_frame
+from pipeline.survey.habits import Habits, ends_seen, places_alone
 from pipeline.survey.look import ControlPatches, StripLook, control_patches, strip_cross_talk
 from pipeline.survey.orientation import shown_by
 from pipeline.survey.rounding import rounding_of
 from pipeline.survey.windows import window_frames
-
-Habits = Mapping[str, GateHabit]
 
 _LEAST_FRAME_SHARE = 0.15
 
@@ -51,7 +50,9 @@ class StripSurvey(ControlPatches):
     `edge` is what its edges say, in the pixels of the straightened proxy; `centres_px` are the
     columns of the frames' centres there; `habit` is what its clear frames show of the camera;
     `cross_talk` is what of its pictures shows in the infra-red plane, where the scan has one;
-    `edges_seen` whether its upper and lower edge are in view; `leak` is light beside its pictures.
+    `edges_seen` whether its upper and lower edge are in view, `ends_seen` whether its ends are, in
+    film order; `leak` is light beside its pictures; `likelihoods` are natural logarithms of how
+    likely each format makes what is seen.
     """
 
     scan: Scan
@@ -69,7 +70,9 @@ class StripSurvey(ControlPatches):
     habit: GateHabit | None = None
     cross_talk: CrossTalk | None = None
     edges_seen: tuple[bool, bool] = (True, True)
+    ends_seen: tuple[bool, bool] = (True, True)
     leak: LightLeak | None = None
+    likelihoods: Mapping[str, float] = field(default_factory=dict, hash=False)
 
     @property
     def curve_known(self) -> bool:
@@ -122,7 +125,15 @@ def survey_strip(
     survey = replace(
         survey, cross_talk=talk, edges_seen=strip.edges_seen, leak=leak, **vars(patches)
     )
+    if habits is not None and habits.alone:
+        survey = alone(survey)
     return survey if cuts is None else _recut(survey, cuts, view, look.factor, above)
+
+
+def alone(strip: StripSurvey) -> StripSurvey:
+    """Return a strip without the parts of pictures that lie beside the one its file is of."""
+    kept = places_alone(strip.frames, strip.ends_seen)
+    return replace(strip, frames=strip.frames[kept], centres_px=strip.centres_px[kept])
 
 
 def _recut(
@@ -158,7 +169,7 @@ def _given_base(base: FilmBase, density: Triple) -> FilmBase:
 def _found(look: StripLook, settings: Settings, habits: Habits | None) -> FoundFrames:
     chosen = settings.format
     formats = (frame_formats()[chosen],) if chosen else formats_on(look.strip.film.name)
-    found = find_frames(look.seen, formats, habits)
+    found = find_frames(look.seen, formats, None if habits is None else habits.gates)
     least = _LEAST_FRAME_SHARE * found.format.image_along_mm * look.view.px_per_mm
     kept = tuple(frame for frame in found.frames if frame.end - frame.start > least)
     return replace(found, frames=kept)
@@ -218,6 +229,7 @@ def _assembled(look: StripLook, above: Light, found: FoundFrames, base: FilmBase
         surveys.append(survey_frame(measured, frame, number, ordered, to_scan(ordered)))
     backwards = (direction < 0) != mirrored
     along = -1 if backwards else 1
+    ends = ends_seen(look)
     bottom, right = (count - 0.5 for count in view.light.shape[:2])
     box = np.array([[-0.5, -0.5], [right, -0.5], [right, bottom], [-0.5, bottom]])
     codes = () if reading is None else reading.codes
@@ -237,6 +249,8 @@ def _assembled(look: StripLook, above: Light, found: FoundFrames, base: FilmBase
         edge=reading,
         centres_px=tuple(centres[::along]),
         habit=None if base.given else found.habit,
+        ends_seen=(ends[-1], ends[0]) if backwards else ends,
+        likelihoods=found.likelihoods,
     )
 
 

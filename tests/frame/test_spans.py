@@ -252,3 +252,22 @@ def test_gates_between_the_square_and_the_full_frame(gate_mm, gap_mm):
     edges = [((one.start + 0.5) / PX_PER_MM, (one.end + 0.5) / PX_PER_MM) for one in found.frames]
     assert found.format.name == "135-24x32"
     np.testing.assert_allclose(edges, places, atol=0.2)
+
+
+@pytest.mark.parametrize("sliver_mm", [1.5, 2.5, 4.0])
+def test_slivers_of_its_neighbours_make_no_short_frames_of_a_long_one(sliver_mm):
+    first = sliver_mm + 2.0
+    last = first + 36.0
+    places = [(0.0, sliver_mm), (first, last), (last + 2.0, last + 2.0 + sliver_mm)]
+    found = find_frames(seen(places[-1][1], places), formats_on("135"))
+    assert found.format.name == "135"
+    assert_spans_of_one(found, first, last)
+    others = [likely for name, likely in found.likelihoods.items() if name != "135"]
+    # Every format may explain the slivers: what is left tells 36 mm from two times 18.
+    assert found.likelihoods["135"] - max(others) > 4.0
+
+
+def assert_spans_of_one(found, first: float, last: float) -> None:
+    (whole,) = (frame for frame in found.frames if frame.kind == "picture")
+    assert whole.start / PX_PER_MM == pytest.approx(first, abs=0.5)
+    assert whole.end / PX_PER_MM == pytest.approx(last, abs=0.5)

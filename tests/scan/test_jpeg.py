@@ -4,6 +4,7 @@ import io
 import subprocess
 import sys
 
+import imagecodecs
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -143,3 +144,16 @@ def test_a_large_one_is_surveyed_and_unpacked_in_little_memory(tmp_path):
     words = [sys.executable, "-c", READ, tmp_path / "small.jpg", tmp_path / "large.jpg"]
     grown = int(subprocess.run(words, capture_output=True, text=True, check=True).stdout)
     assert grown * 1024 < 80e6
+
+
+@pytest.mark.parametrize("bits", [12, 16])
+def test_more_than_eight_bits_are_told_and_no_damage(tmp_path, bits):
+    """Written by libjpeg: extended sequential of 12 bits, lossless of 16."""
+    codes = np.full((16, 24, 3), 900, np.uint16)
+    if bits == 12:
+        coded = imagecodecs.jpeg8_encode(codes, level=95, bitspersample=12)
+    else:
+        coded = imagecodecs.ljpeg_encode(codes[..., 0], bitspersample=16)
+    (tmp_path / "a.jpg").write_bytes(coded)
+    with pytest.raises(ScanProblem, match=f"a JPEG of {bits} bits.*save it as a 16-bit TIFF"):
+        open_scan(tmp_path / "a.jpg")

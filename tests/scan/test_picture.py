@@ -192,6 +192,16 @@ def test_jpeg_xl_header_tells_what_the_decoder_finds(shape, samples):
     assert (header.height, header.width, header.channels) == decoded.shape
 
 
+@pytest.mark.parametrize("name", ["a.avif", "a.webp"])
+def test_of_moving_pictures_the_first_is_read(tmp_path, name):
+    first = picture(8)
+    one, two = Image.fromarray(first), Image.fromarray(first[::-1])
+    best = {"quality": 100, "subsampling": "4:4:4"} if name == "a.avif" else {"lossless": True}
+    one.save(tmp_path / name, save_all=True, append_images=[two], **best)
+    off = np.abs(whole(tmp_path / name).astype(int) - first)
+    assert off.mean() < 2.0
+
+
 @pytest.mark.parametrize("name", ["a.heic", "a.jxl", "a.jp2", "a.avif"])
 @pytest.mark.parametrize("kept", [0.02, 0.3, 0.9])
 def test_what_is_cut_short_is_told_in_one_sentence(tmp_path, name, kept):

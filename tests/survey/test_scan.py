@@ -14,6 +14,7 @@ from pipeline.profile.format import frame_formats
 from pipeline.settings.settings import Settings
 from pipeline.strip.density import to_density
 from pipeline.survey.frame import FrameSurvey
+from pipeline.survey.habits import Habits
 from pipeline.survey.scan import ScanSurvey, survey_scan
 from pipeline.survey.scan_look import LookStore, ScanLook
 from pipeline.survey.strip import StripSurvey
@@ -35,7 +36,9 @@ TURNED |= {"both": {"reversed": True, "mirrored": True}, "upright": {}}
 MM_PER_INCH = 25.4
 PPI = 160.0
 
-HABITS = {"135": replace(usual_habit(frame_formats()["135"]), gap_mm=2.2, gap_spread_mm=0.2)}
+HABITS = Habits(
+    {"135": replace(usual_habit(frame_formats()["135"]), gap_mm=2.2, gap_spread_mm=0.2)}
+)
 
 
 @dataclass(frozen=True)

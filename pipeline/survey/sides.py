@@ -1,0 +1,73 @@
+"""The sides of one picture that fills its file: at a mask, and placed to a part of a pixel."""
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+
+from pipeline.channels import greatest
+from pipeline.frame import find_edge
+from pipeline.kinds import Float32, Float64, Light, Mask
+from pipeline.outline import corners_of
+from pipeline.strip import SeenPicture, dark_level
+
+# The first look is at a smaller picture, and at straight lines: so far off is it, as a share of
+# the picture's longer side.
+_REACH, _LEAST_REACH_PX = 0.012, 6
+# Beside the corners, which gates have rounded, sides tell nothing, as a share of their length.
+_TRIM = 0.06
+# A mask is as dark as at the border all over, within this factor, and fills so much of that.
+_MASKS_MOST, _MASKS_RIM = 2.0, 0.95
+
+
+def masked(light: Light) -> Mask | None:
+    """Return (h, w) where a mask around the picture covers the film, None where there is none."""
+    level = np.asarray(dark_level(light), np.float32)
+    dim: Mask = greatest(light - _MASKS_MOST * level) < 0.0
+    rim = np.concatenate([dim[0], dim[-1], dim[:, 0], dim[:, -1]])
+    return dim if float(rim.mean()) > _MASKS_RIM and not dim.all() else None
+
+
+def placed_sides(seen: SeenPicture, density: Float32, noise: float, in_mask: bool) -> SeenPicture:
+    """Return a picture with the sides in view where its density falls to base.
+
+    Parameters
+    ----------
+    seen
+        The picture as seen at first, to a few pixels.
+    density
+        (h, w) above base, the mean of the channels.
+    noise
+        Standard deviation of the base's density.
+    in_mask
+        Whether a mask is around it: sides that are not seen lie at that, or near it.
+    """
+    corners = np.asarray(seen.corners, float)
+    sides = [np.stack([corners[k], corners[(k + 1) % 4]]) for k in range(4)]
+    reach = max(_LEAST_REACH_PX, round(_REACH * max(density.shape)))
+    found = [
+        _moved(side, density, reach, noise) if shows or in_mask else side
+        for side, shows in zip(sides, seen.sides_seen, strict=True)
+    ]
+    lines = [np.cross(np.append(one, 1.0), np.append(two, 1.0)) for one, two in found]
+    crossings = np.array([np.cross(lines[k - 1], lines[k]) for k in range(4)])
+    return replace(seen, corners=corners_of(crossings[:, :2] / crossings[:, 2:]))
+
+
+def _moved(side: Float64, density: Float32, reach: int, noise: float) -> Float64:
+    """Return a side, two points (2, 2) with the picture on the right of the way, at its edge."""
+    way = side[1] - side[0]
+    length = float(np.hypot(*way))
+    along = way / length
+    inward = np.array([-along[1], along[0]])
+    steps = np.arange(_TRIM * length, (1.0 - _TRIM) * length)
+    across = np.arange(-2 * reach, 2 * reach + 1)
+    at = (side[0] + steps[:, None, None] * along + across[:, None] * inward).astype(np.float32)
+    x, y = np.ascontiguousarray(at[..., 0]), np.ascontiguousarray(at[..., 1])
+    rows = cv2.remap(density, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    edge = find_edge(np.asarray(rows, np.float32), 2.0 * reach, float(reach), noise)
+    if edge is None:
+        return side
+    middle = side[0] + steps.mean() * along + (edge.place - 2 * reach) * inward
+    turned = along + edge.tilt * inward
+    return np.stack([middle - turned, middle + turned])

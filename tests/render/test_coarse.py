@@ -1,0 +1,117 @@
+"""Density that codes of 8 bits tell too coarsely: from the other channels, and nowhere else."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import tifffile
+from PIL import Image
+
+from pipeline.colour.roll import one_channel
+from pipeline.colour.unmask import from_profile, scene_light
+from pipeline.profile.film import find_film
+from pipeline.render.arrays import Coarse
+from pipeline.render.coarse import coarse_of
+from pipeline.render.scene import SceneBands, to_density_above
+from pipeline.scan.scan import Scan, open_scan
+from pipeline.strip.base import FrameBase
+from pipeline.strip.density import Illumination
+
+BASE = FrameBase(
+    ((-0.8, 0.0, 0.0, 0.0, 0.0), (-1.2, 0.0, 0.0, 0.0, 0.0), (-1.6, 0.0, 0.0, 0.0, 0.0)),
+    -1.0, 1.0, -1.0, 1.0, Illumination((0.0, 0.0, 0.0), None),
+)  # fmt: skip
+COLOUR = from_profile(find_film("generic"))
+
+
+@pytest.fixture
+def scan(tmp_path) -> Scan:
+    Image.new("RGB", (64, 64)).save(tmp_path / "a.jpg")
+    return open_scan(tmp_path / "a.jpg")[0]
+
+
+def known(scan: Scan) -> Coarse:
+    coarse = coarse_of(scan, BASE, COLOUR)
+    assert coarse is not None
+    return coarse
+
+
+def srgb_codes(light: np.ndarray) -> np.ndarray:
+    """IEC 61966-2-1, in whole codes of 8 bits."""
+    curved = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+    return np.rint(255.0 * np.clip(curved, 0.0, 1.0))
+
+
+def srgb_light(codes: np.ndarray) -> np.ndarray:
+    scaled = codes / 255.0
+    return np.where(scaled <= 0.04045, scaled / 12.92, ((scaled + 0.055) / 1.055) ** 2.4)
+
+
+def greys_of_film(exposures: np.ndarray) -> np.ndarray:
+    """Return densities above base (n, 3) of greys, by the film's curves and its mask."""
+    layers = np.stack([curve.density(exposures) for curve in COLOUR.curves])
+    return np.linalg.solve(np.asarray(COLOUR.unmask), layers).T
+
+
+def lights(above: np.ndarray) -> np.ndarray:
+    level = np.array([row[0] for row in BASE.terms])
+    return 10.0 ** (level - above)
+
+
+def rendered(light: np.ndarray, coarse: Coarse | None) -> np.ndarray:
+    planes = np.ascontiguousarray(light.T[:, None].astype(np.float32))
+    bands = SceneBands(BASE, COLOUR, (1, len(light)), coarse)
+    return bands.of(planes, 0)[:, 0].T.copy()
+
+
+def test_a_bright_grey_stays_grey_where_its_blue_lies_on_the_least_codes(scan):
+    exposures = 0.18 * 2.0 ** np.linspace(2.0, 5.0, 60)
+    true = lights(greys_of_film(exposures))
+    coded = srgb_light(srgb_codes(true))
+    assert (srgb_codes(true)[:, 2] <= 3).mean() > 0.3
+
+    def cast(values: np.ndarray) -> np.ndarray:
+        return np.abs(np.log2(np.maximum(values[:, 2], 1e-6) / values[:, 1]))
+
+    truth = np.asarray(scene_light(greys_of_film(exposures), COLOUR))
+    assert cast(truth).max() < 0.01
+    plain, settled = rendered(coded, None), rendered(coded, known(scan))
+    assert cast(settled).max() < 0.6 * cast(plain).max()
+    assert cast(settled).mean() < 0.75 * cast(plain).mean()
+
+
+def test_light_on_fine_codes_is_left_as_it_is(scan):
+    coarse = known(scan)
+    rng = np.random.default_rng(1)
+    light = rng.uniform(1.01 * coarse.most.max(), 0.5, (500, 3)).astype(np.float32)
+    assert np.array_equal(rendered(light, coarse), rendered(light, None))
+    # That is a seventh of the codes.
+    assert srgb_codes(coarse.most).max() < 255 / 5
+
+
+def test_what_is_moved_grows_from_nothing(scan):
+    coarse = known(scan)
+    light = np.full((4000, 3), 0.03, np.float32)
+    light[:, 2] = np.geomspace(1e-4, 2.0 * coarse.most[2], 4000)
+    planes = np.ascontiguousarray(light.T[:, None])
+    SceneBands(BASE, COLOUR, (1, 4000), coarse).of(planes, 0)
+    moved = np.log10(planes[2, 0] / light[:, 2])
+    assert np.abs(np.diff(moved)).max() < 0.01
+    assert moved[-1] == 0.0
+
+
+def test_neither_sixteen_bits_nor_one_channel_are_touched(tmp_path, scan):
+    tifffile.imwrite(tmp_path / "a.tif", np.zeros((64, 64, 3), np.uint16), photometric="rgb")
+    assert coarse_of(open_scan(tmp_path / "a.tif")[0], BASE, COLOUR) is None
+    grey = one_channel(find_film("monochrome"), [(0.01, 0.01, 0.01)])
+    assert coarse_of(scan, BASE, grey) is None
+    assert coarse_of(replace(scan, floating=True), BASE, COLOUR) is None
+
+
+def test_light_at_or_below_the_dark_level_has_a_density(scan):
+    base = replace(BASE, illumination=Illumination((0.002, 0.002, 0.002), None))
+    coarse = coarse_of(scan, base, COLOUR)
+    light = np.full((3, 1, 4), 0.004, np.float32)
+    light[2, 0] = [0.0, 0.001, 0.002, 0.0021]
+    SceneBands(base, COLOUR, (1, 4), coarse).of(light, 0)
+    assert to_density_above(np.moveaxis(light, 0, 2), base)[..., 2].max() < 3.0
