@@ -8,9 +8,9 @@ import cv2
 import numpy as np
 
 from pipeline.dust.fill import Places, gaussian, plate
-from pipeline.dust.infrared import CrossTalk, blurred, moved, smooth, spread
+from pipeline.dust.infrared import CrossTalk, blurred, median, moved, smooth, spread
 from pipeline.dust.parts import NEAR, joined, parts_of
-from pipeline.kinds import Float32, Float64, Mask, Point, Triple
+from pipeline.kinds import Float32, Float64, Mask, Point, Triple, Whole
 
 LEAST_LIGHT = 1e-5
 # Dust is seen where it takes away more than so many times the noise; around a place so clear
@@ -62,6 +62,11 @@ class Dust:
     share: Float32
     filling: Float32
     focus_px: float = 0.0
+
+    def places(self) -> tuple[Whole, Whole]:
+        """Return rows and columns (n,) of the mask's places, by rows."""
+        rows, columns = np.divmod(np.flatnonzero(self.mask), self.mask.shape[1])
+        return rows, columns
 
 
 def density_of(light: Float32, dark: Triple) -> Float32:
@@ -179,7 +184,7 @@ def _level(over: Float32, px_per_mm: float) -> Float32:
     for row in range(down):
         for column in range(across):
             square = over[tops[row] : tops[row + 1], lefts[column] : lefts[column + 1]]
-            grid[row, column] = np.median(square[::step, ::step])
+            grid[row, column] = median(square[::step, ::step])
     if min(down, across) >= 3:
         grid = cv2.medianBlur(grid, 3)
     return np.asarray(cv2.resize(grid, (width, height), interpolation=cv2.INTER_LINEAR))
@@ -202,17 +207,18 @@ def _standing_out(
     from pipeline.dust.kernel import highest_at
 
     places, found = _noise(over, tones)
-    # Elsewhere the noise is not needed, whatever the tone.
-    rim = over > _RIM * found.min()
-    noise = np.interp(tones[rim], places, found)
-    clear, above = np.zeros(over.shape, bool), over[rim]
-    clear[rim] = above > _CLEAR * noise
-    rim[rim] = above > _RIM * noise
-    loose = parts_of(rim, clear)
-    at = loose.rows, loose.columns
     mask = np.zeros(over.shape, bool)
-    if not len(loose):
+    # Elsewhere the noise is not needed, whatever the tone.
+    least = np.nextafter(np.float32(_RIM * found.min()), np.float32(0.0))
+    loose = np.flatnonzero(over.reshape(-1) > least)
+    above, noise = over.reshape(-1)[loose], np.interp(tones.reshape(-1)[loose], places, found)
+    is_clear = above > _CLEAR * noise
+    if not is_clear.any():
         return mask
+    clear, rim = np.zeros(over.shape, bool), np.zeros(over.shape, bool)
+    clear.reshape(-1)[loose], rim.reshape(-1)[loose] = is_clear, above > _RIM * noise
+    parts = parts_of(rim, clear)
+    at = parts.rows, parts.columns
     noise = np.interp(tones[at], places, found)
     bare = _without_dust(through, over, talk)
     more = _edges(bare, talk, focus_px, px_per_mm, at)

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from pipeline.compiled import compiled, held_exp2, log2
+from pipeline.compiled import compiled, held_exp2, index, log2
 from pipeline.kinds import Codes, Float32, Int32, Whole
 
 LOG2_OF_TEN, LOG10_OF_TWO = np.float32(np.log2(10.0)), np.float32(np.log10(2.0))
@@ -138,16 +138,22 @@ def textures(tones: Float32, mask: Codes, weights: Float32, rows: Int32, columns
     """Return how far (n,) clean tones near places spread, each weighed by its distance."""
     height, width = tones.shape
     reach = len(weights) - 1
+    # On both sides, so that a row is one loop over neighbours.
+    across = np.concatenate((weights[:0:-1], weights))
     spreads = np.zeros(len(rows), np.float32)
     for k in range(len(rows)):
         row, column = rows[k], columns[k]
         first, second, whole = np.float32(0.0), np.float32(0.0), np.float32(1e-6)
         middle = tones[row, column]
+        left = max(0, column - reach)
+        count, begin = index(min(width, column + reach + 1) - left), index(left)
+        skipped = index(left - column + reach)
         for y in range(max(0, row - reach), min(height, row + reach + 1)):
-            down = weights[abs(y - row)]
-            for x in range(max(0, column - reach), min(width, column + reach + 1)):
-                weight = down * weights[abs(x - column)] * np.float32(1 - mask[y, x])
-                off = tones[y, x] - middle
+            down, r = weights[abs(y - row)], index(y)
+            for x in range(count):
+                clean = np.float32(1.0) - np.float32(mask[r, begin + x])
+                weight = down * across[skipped + x] * clean
+                off = tones[r, begin + x] - middle
                 first += weight * off
                 second += weight * off * off
                 whole += weight

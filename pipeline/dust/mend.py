@@ -48,9 +48,9 @@ def mended_places(light: Float32, seen: Seen, dust: Dust, dark: Triple) -> Float
     scaled back; where little, the place is filled from around it, with the grain found there;
     between the two in parts.
     """
-    if not dust.mask.any():
+    rows, columns = (places.astype(np.int32) for places in dust.places())
+    if not len(rows):
         return np.zeros((0, 3), np.float32)
-    rows, columns = (places.astype(np.int32) for places in np.nonzero(dust.mask))
     at = rows, columns
     scaled = density_of(scaled_back(light[at], dust.share[at], dark)[None], dark)[0]
     across = with_grain(dust.filling, grain_near(seen.density, dust.mask, at))

@@ -150,15 +150,16 @@ def _refined(squares: Sequence[Square], first: Point) -> Overlay:
     if farther >= _MOST_REFINED_PX:
         return Overlay(first)
     # Where a picture is smooth its edges are dust, which is no part of what shows through.
-    return max((Overlay(first), _overlay(terms)), key=lambda placed: _together(squares, placed))
+    picture = [details(square.both) for square in squares]
+    ways = Overlay(first), _overlay(terms)
+    return max(ways, key=lambda placed: _together(squares, picture, placed))
 
 
-def _together(squares: Sequence[Square], placed: Overlay) -> float:
-    """Return how well details of plane and picture go together, up to a factor."""
+def _together(squares: Sequence[Square], picture: Sequence[Float32], placed: Overlay) -> float:
+    """Return how well details of a plane and those of the picture go together, up to a factor."""
     return sum(
-        float((details(moved(square.infrared, shift)) * details(square.both)).sum())
-        for square in squares
-        for shift in (placed.shift_at(square.place),)
+        float((details(moved(square.infrared, placed.shift_at(square.place))) * seen).sum())
+        for square, seen in zip(squares, picture, strict=True)
     )
 
 

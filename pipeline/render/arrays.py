@@ -61,7 +61,7 @@ class Layers(NamedTuple):
 class Scratch(NamedTuple):
     """Room for a stretch of pixels while the compiled loops are about them.
 
-    `curved` (3, n) is of colours; `places`, `factors` and `found` (n) are of single values.
+    `curved`, `places` and `found` (3, n) are of colours, `factors` (n) of single values.
     """
 
     curved: Float32
@@ -70,13 +70,17 @@ class Scratch(NamedTuple):
     found: Whole
 
 
+TAPS = 4
+"""So many columns at a time are summed to one of a smaller picture."""
+
+
 class Reduced(NamedTuple):
     """The rows of a smaller picture that a band completes, for the compiled loops.
 
-    `rows` (channels, n, w) are filled; `sums` (channels, columns) is kept of what belongs to the
+    `rows` (3, n, w) are filled; `sums` (3, columns) is kept of what belongs to the
     row that is not complete yet. `ends` and `shares` (rows of the band) tell whether a row ends
     one of the smaller picture, and its share above that border. A column of the smaller picture
-    draws on the `firsts` (w) and the next ones, by `weights` (taps, w).
+    draws on the `firsts` (w) and the next ones, by `weights` (groups, w times `TAPS`).
     """
 
     rows: Float32

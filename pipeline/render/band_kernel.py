@@ -11,17 +11,18 @@ from numba import boolean, float32, int32, int64, uint8, uint16, void
 
 from pipeline.compiled import compiled, index, log2
 from pipeline.kinds import Codes, Float32, Int32, Whole
-from pipeline.render.arrays import BaseLight, Layers, Reduced
+from pipeline.render.arrays import TAPS, BaseLight, Layers, Reduced
 
 CHUNK = 512
 """Pixels worked on at a time, so that all their planes stay in the nearest cache."""
 
-_LOG10_2 = np.float32(0.30102999566398119521)
-NONE, ONE, _NEXT, _TWO = np.float32(0.0), np.float32(1.0), index(1), index(2)
-RED, GREEN, BLUE = index(0), index(1), index(2)
-LOWEST = np.float32(-3.0e38)
-"""Less than any value, for what is not to be held."""
+VECTOR = 16
+"""Pixels that the widest vectors hold."""
 
+_LOG10_2 = np.float32(0.30102999566398119521)
+NONE, ONE = np.float32(0.0), np.float32(1.0)
+_NEXT, _TWO, _THREE, _TAPS = index(1), index(2), index(3), index(TAPS)
+RED, GREEN, BLUE = index(0), index(1), index(2)
 EIGHT_BITS, SIXTEEN_BITS = np.float32(255.0), np.float32(65535.0)
 """Full scale of codes."""
 
@@ -33,6 +34,19 @@ REDUCED = types.NamedTuple((PLANES, TABLE, boolean[::1], ROW, int32[::1], TABLE)
 """Types of what loops take."""
 # Codes dense or not: it makes no difference in time.
 _KINDS = (uint16, uint8)
+
+
+@compiled()
+def stretch(start: int, columns: int) -> Any:
+    """Return the first of a `CHUNK` of columns, or of as many as are left, and how many they are.
+
+    The last ones are whole vectors, some of them done before: what is left over of a vector is
+    done one by one, which takes as long as ten vectors.
+    """
+    count = min(CHUNK, columns - start)
+    if count < CHUNK:
+        count = min(columns, (count + VECTOR - 1) // VECTOR * VECTOR)
+    return min(start, columns - count), count
 
 
 @compiled(fast=True)
@@ -50,47 +64,51 @@ def density(
 
 
 @compiled(fast=True)
-def mixed(work: Float32, count: int, m: Float32, least: np.float32) -> None:
-    """Multiply colours, held to a least value, by a matrix, in place."""
+def _placed(work: Float32, count: int, layers: Layers, places: Int32) -> None:
+    """Turn density above base into places in the tables: whole entries, and in `work` the rest."""
+    m, least, lows, steps = layers.unmask, layers.least_density, layers.lows, layers.steps
+    m00, m01, m02 = m[0, 0], m[0, 1], m[0, 2]
+    m10, m11, m12 = m[1, 0], m[1, 1], m[1, 2]
+    m20, m21, m22 = m[2, 0], m[2, 1], m[2, 2]
+    low_r, low_g, low_b = lows[RED], lows[GREEN], lows[BLUE]
+    step_r, step_g, step_b = steps[RED], steps[GREEN], steps[BLUE]
+    last = np.float32(layers.tables.shape[1] - 1)
+    for k in range(index(count)):
+        r, g, b = max(work[RED, k], least), max(work[GREEN, k], least), max(work[BLUE, k], least)
+        at_r = min(max((m00 * r + m01 * g + m02 * b - low_r) * step_r, NONE), last)
+        at_g = min(max((m10 * r + m11 * g + m12 * b - low_g) * step_g, NONE), last)
+        at_b = min(max((m20 * r + m21 * g + m22 * b - low_b) * step_b, NONE), last)
+        places[RED, k], places[GREEN, k] = np.int32(at_r), np.int32(at_g)
+        places[BLUE, k] = np.int32(at_b)
+        work[RED, k] = at_r - np.float32(np.int32(at_r))
+        work[GREEN, k] = at_g - np.float32(np.int32(at_g))
+        work[BLUE, k] = at_b - np.float32(np.int32(at_b))
+
+
+@compiled(fast=True)
+def exposed(work: Float32, count: int, layers: Layers, places: Int32, found: Whole) -> None:
+    """Turn density above base into scene light, in place; the last two are room (3, `CHUNK`).
+
+    Tables' entries are fetched in a loop of their own, one load each: loops over vectors fetch
+    them slower.
+    """
+    _placed(work, count, layers, places)
+    tables, parts, m = layers.tables, found.view(np.float32), layers.scene
+    for channel in range(3):
+        c = index(channel)
+        for k in range(index(count)):
+            found[c, k] = tables[c, index(places[c, k])]
     m00, m01, m02 = m[0, 0], m[0, 1], m[0, 2]
     m10, m11, m12 = m[1, 0], m[1, 1], m[1, 2]
     m20, m21, m22 = m[2, 0], m[2, 1], m[2, 2]
     for k in range(index(count)):
-        r, g, b = max(work[RED, k], least), max(work[GREEN, k], least), max(work[BLUE, k], least)
+        at = _TWO * k
+        r = parts[RED, at] + work[RED, k] * parts[RED, at + _NEXT]
+        g = parts[GREEN, at] + work[GREEN, k] * parts[GREEN, at + _NEXT]
+        b = parts[BLUE, at] + work[BLUE, k] * parts[BLUE, at + _NEXT]
         work[RED, k] = m00 * r + m01 * g + m02 * b
         work[GREEN, k] = m10 * r + m11 * g + m12 * b
         work[BLUE, k] = m20 * r + m21 * g + m22 * b
-
-
-@compiled(fast=True)
-def _looked_up(work: Float32, count: int, layers: Layers, found: Whole) -> None:
-    """Replace values by those of each channel's table, straight between entries, in place.
-
-    Entries are fetched in a loop of their own, one load each: loops over vectors fetch them slower.
-    """
-    tables, parts = layers.tables, found.view(np.float32)
-    last = np.float32(tables.shape[1] - 1)
-    for channel in range(3):
-        c = index(channel)
-        low, step = layers.lows[c], layers.steps[c]
-        for k in range(index(count)):
-            place = min(max((work[c, k] - low) * step, NONE), last)
-            whole = np.int32(place)
-            found[k] = whole
-            work[c, k] = place - np.float32(whole)
-        for k in range(index(count)):
-            found[k] = tables[c, index(found[k])]
-        for k in range(index(count)):
-            at = _TWO * k
-            work[c, k] = parts[at] + work[c, k] * parts[at + _NEXT]
-
-
-@compiled(fast=True)
-def exposed(work: Float32, count: int, layers: Layers, found: Whole) -> None:
-    """Turn density above base into scene light, in place; `found` is scratch of `CHUNK`."""
-    mixed(work, count, layers.unmask, layers.least_density)
-    _looked_up(work, count, layers, found)
-    mixed(work, count, layers.scene, LOWEST)
 
 
 @compiled(fast=True)
@@ -115,12 +133,13 @@ def put(work: Float32, count: int, planes: Float32, row: int, start: int) -> Non
 def scene_of_light(light: Float32, scene: Float32, base: BaseLight, layers: Layers) -> None:
     """Fill `scene` (3, rows, columns) with working light for a scan's `light` of that shape."""
     _, rows, columns = light.shape
-    work, found = np.empty((3, CHUNK), np.float32), np.empty(CHUNK, np.int64)
+    work = np.empty((3, CHUNK), np.float32)
+    places, found = np.empty((3, CHUNK), np.int32), np.empty((3, CHUNK), np.int64)
     for row in range(rows):
-        for start in range(0, columns, CHUNK):
-            count = min(CHUNK, columns - start)
+        for begin in range(0, columns, CHUNK):
+            start, count = stretch(begin, columns)
             density(light, row, start, work, count, base)
-            exposed(work, count, layers, found)
+            exposed(work, count, layers, places, found)
             put(work, count, scene, row, start)
 
 
@@ -128,12 +147,13 @@ def scene_of_light(light: Float32, scene: Float32, base: BaseLight, layers: Laye
 def scene_of_density(scene: Float32, layers: Layers) -> None:
     """Turn densities above base (3, rows, columns) into working light, in place."""
     _, rows, columns = scene.shape
-    work, found = np.empty((3, CHUNK), np.float32), np.empty(CHUNK, np.int64)
+    work = np.empty((3, CHUNK), np.float32)
+    places, found = np.empty((3, CHUNK), np.int32), np.empty((3, CHUNK), np.int64)
     for row in range(rows):
         for start in range(0, columns, CHUNK):
             count = min(CHUNK, columns - start)
             taken(scene, row, start, work, count)
-            exposed(work, count, layers, found)
+            exposed(work, count, layers, places, found)
             put(work, count, scene, row, start)
 
 
@@ -220,56 +240,76 @@ def interleaved(
 
 
 @compiled(fast=True)
-def _add(source: Float32, row: int, sums: Float32, share: np.float32, begin: bool) -> None:
-    """Add a share of a row to sums (channels, w), or begin them with it."""
-    channels, _, columns = source.shape
-    r, kept = index(row), np.float32(0.0 if begin else 1.0)
-    for channel in range(channels):
+def summed(
+    planes: Float32, row: int, first: int, count: int, reduced: Reduced, own: int, at: int,
+    whole: Float32,
+) -> None:  # fmt: skip
+    """Add a stretch of a row of planes, a band's row `own` from column `at` on, to sums of rows.
+
+    Where it ends a row of the smaller picture, `whole` is filled with that row's sums.
+    """
+    sums, share = reduced.sums, reduced.shares[own]
+    r, f, a = index(row), index(first), index(at)
+    for channel in range(len(planes)):
         c = index(channel)
-        for k in range(index(columns)):
-            sums[c, k] = kept * sums[c, k] + share * source[c, r, k]
+        if reduced.ends[own]:
+            rest = ONE - share
+            for k in range(index(count)):
+                whole[c, a + k] = sums[c, a + k] + share * planes[c, r, f + k]
+                sums[c, a + k] = rest * planes[c, r, f + k]
+        else:
+            for k in range(index(count)):
+                sums[c, a + k] += planes[c, r, f + k]
 
 
 @compiled(fast=True)
-def _narrow(sums: Float32, result: Float32, row: int, reduced: Reduced, found: Int32) -> None:
-    """Fill a row of the result with weighted sums of neighbours.
+def _fetched(
+    bits: Int32, channel: Any, firsts: Int32, tap: Any, start: Any, count: int, found: Int32
+) -> None:
+    """Fetch `TAPS` neighbours for each of a stretch of columns of a smaller picture.
 
-    They are fetched in a loop of their own, as entries of curves are.
+    A loop of its own, as for entries of curves: they are copied together.
     """
-    channels, _, columns = result.shape
-    r, bits, seen = index(row), sums.view(np.int32), found.view(np.float32)
-    firsts, weights = reduced.firsts, reduced.weights
-    for channel in range(channels):
-        c = index(channel)
-        for k in range(index(columns)):
-            result[c, r, k] = NONE
-        for tap in range(len(weights)):
-            t = index(tap)
-            for k in range(index(columns)):
-                found[k] = bits[c, index(firsts[k]) + t]
-            for k in range(index(columns)):
-                result[c, r, k] += weights[t, k] * seen[k]
+    for k in range(index(count)):
+        at, to = index(firsts[start + k]) + tap, _TAPS * k
+        i0, i1 = bits[channel, at], bits[channel, at + _NEXT]
+        i2, i3 = bits[channel, at + _TWO], bits[channel, at + _THREE]
+        found[to], found[to + _NEXT], found[to + _TWO], found[to + _THREE] = i0, i1, i2, i3
 
 
 @compiled(fast=True)
-def reduce_row(
-    source: Float32, at: int, row: int, reduced: Reduced, done: int, found: Int32
-) -> int:
-    """Add row `at` of planes, a band's row `row`, to means of areas; return how many rows are done.
+def narrowed(whole: Float32, reduced: Reduced, row: int, found: Int32) -> None:
+    """Fill a row of a smaller picture with weighted sums of neighbours of rows that are summed.
 
-    `done` is how many were before; `found` is scratch, one for each column of the smaller picture.
+    `found` is room for `TAPS` times `CHUNK`.
     """
-    _add(source, at, reduced.sums, reduced.shares[row], False)
-    if reduced.ends[row]:
-        _narrow(reduced.sums, reduced.rows, done, reduced, found)
-        _add(source, at, reduced.sums, np.float32(1.0) - reduced.shares[row], True)
-        done += 1
-    return done
+    firsts, weights, result = reduced.firsts, reduced.weights, reduced.rows
+    bits, seen, r = whole.view(np.int32), found.view(np.float32), index(row)
+    for begin in range(0, len(firsts), CHUNK):
+        count, start = min(CHUNK, len(firsts) - begin), index(begin)
+        for channel in range(3):
+            c = index(channel)
+            for group in range(len(weights)):
+                g = index(group)
+                _fetched(bits, c, firsts, _TAPS * g, start, count, found)
+                for k in range(index(count)):
+                    at, own = _TAPS * k, _TAPS * (start + k)
+                    total = weights[g, own] * seen[at]
+                    total += weights[g, own + _NEXT] * seen[at + _NEXT]
+                    total += weights[g, own + _TWO] * seen[at + _TWO]
+                    total += weights[g, own + _THREE] * seen[at + _THREE]
+                    before = result[c, r, start + k] if group else NONE
+                    result[c, r, start + k] = before + total
 
 
 @compiled(void(PLANES, REDUCED), fast=True)
 def area_means(source: Float32, reduced: Reduced) -> None:
-    """Fill the rows of area means that the rows of planes (channels, n, columns) complete."""
-    done, found = 0, np.empty(len(reduced.firsts), np.int32)
-    for row in range(source.shape[1]):
-        done = reduce_row(source, row, row, reduced, done, found)
+    """Fill the rows of area means that the rows of planes (3, n, columns) complete."""
+    _, rows, columns = source.shape
+    done, whole = 0, np.zeros((3, columns + TAPS), np.float32)
+    found = np.empty(TAPS * CHUNK, np.int32)
+    for row in range(rows):
+        summed(source, row, 0, columns, reduced, row, 0, whole)
+        if reduced.ends[row]:
+            narrowed(whole, reduced, done, found)
+            done += 1

@@ -1,7 +1,7 @@
 """Dust of one frame: found in tiles of its window, mended while the frame is straightened."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 import cv2
@@ -101,11 +101,15 @@ class MendedLines:
     lines: ScanLines
     patches: Patches
     channels: int = 7
+    _planes: Light | None = field(default=None, init=False)
 
     def planes(self, rows: Span, columns: Span) -> Light:
-        """Return planes (7, n, w) of rows and columns."""
+        """Return planes (7, n, w) of rows and columns, good until the next are asked for."""
         light = self.lines.planes(rows, columns)
-        planes = np.concatenate([light, light, np.zeros_like(light[:1])])
+        if self._planes is None or self._planes.shape[1:] != light.shape[1:]:
+            self._planes = np.empty((self.channels, *light.shape[1:]), np.float32)
+        planes = self._planes
+        planes[:3], planes[3:6], planes[6] = light, light, 0.0
         first, last = np.searchsorted(self.patches.rows, rows)
         down, along = self.patches.rows[first:last] - rows[0], self.patches.columns[first:last]
         inside = (along >= columns[0]) & (along < columns[1])
@@ -163,8 +167,8 @@ def mended_bands(
         for top, planes in straight_bands(both, way, size):
             touched = np.abs(planes[6]) > _NEGLIGIBLE
             # The far taps of resampling would carry what was mended into clean pixels round about.
-            light = np.where(touched, planes[3:6], planes[:3])
-            yield top, light, np.where(touched, np.uint8(255), np.uint8(0))
+            np.copyto(planes[:3], planes[3:6], where=touched)
+            yield top, planes[:3], touched.view(np.uint8) * np.uint8(255)
 
 
 def _part_of(scan: Scan, codes: Codes, plane: Codes) -> Part:
@@ -269,7 +273,7 @@ def _patches_of_tile(
         px_per_mm=window.ppi / MM_PER_INCH,
     )
     anew = mended_places(np.moveaxis(light, 0, 2), seen, dust, dark)
-    down, along = np.nonzero(dust.mask)
+    down, along = dust.places()
     rows, columns = down + top, along + left
     own = (rows >= tile[0][0]) & (rows < tile[0][1])
     own &= (columns >= tile[1][0]) & (columns < tile[1][1])

@@ -7,7 +7,7 @@ from numba import boolean, float32, uint8, uint16, void
 
 from pipeline.compiled import compiled, exp2, held_exp2, index, log2
 from pipeline.kinds import Codes, Float32, Int32
-from pipeline.render.arrays import BaseLight, Layers, Reduced, Scratch, Showing
+from pipeline.render.arrays import TAPS, BaseLight, Layers, Reduced, Scratch, Showing
 from pipeline.render.band_kernel import (
     BASE,
     BLUE,
@@ -15,7 +15,6 @@ from pipeline.render.band_kernel import (
     EIGHT_BITS,
     GREEN,
     LAYERS,
-    LOWEST,
     NONE,
     ONE,
     PLANES,
@@ -26,15 +25,16 @@ from pipeline.render.band_kernel import (
     coded,
     density,
     exposed,
-    mixed,
+    narrowed,
     put,
-    reduce_row,
+    stretch,
+    summed,
     taken,
     together,
     types,
 )
 
-_TINY, _WHITE = np.float32(1e-30), np.float32(1e12)
+_TINY, _WHITE = np.float32(1e-30), np.float32(1e9)
 _VECTORS = 64
 _TONE, _GAMUT, _CURVE = (types.UniTuple(float32, count) for count in (10, 5, 4))
 _SHOWING = types.NamedTuple((TABLE, _TONE, _GAMUT, _CURVE, TABLE, boolean, boolean), Showing)
@@ -61,12 +61,13 @@ def _curved(work: Float32, count: int, tone: Numbers, curved: Float32) -> None:
             for k in range(index(count)):
                 less = min(work[c, k], most) - black
                 held = (less + np.sqrt(less * less + half)) * scale
-                curved[c, k] = exp2(contrast * log2(max(held, least)))
+                curved[c, k] = log2(max(held, least))
         else:
             # Without a black the root is the light itself; a root takes long.
             for k in range(index(count)):
-                held = min(work[c, k], most) * (scale + scale)
-                curved[c, k] = exp2(contrast * log2(max(held, least)))
+                curved[c, k] = log2(max(min(work[c, k], most) * (scale + scale), least))
+        for k in range(index(count)):
+            curved[c, k] = exp2(contrast * curved[c, k])
 
 
 @compiled(fast=True)
@@ -79,14 +80,17 @@ def _printed(work: Float32, count: int, m: Float32, tone: Numbers, curved: Float
     white, below, kept, tiny = tone[5:9]
     for k in range(index(count)):
         r, g, b = work[RED, k], work[GREEN, k], work[BLUE, k]
-        # One division for three; what is cut off is white by far.
+        # One division for four; what is cut off is white by far.
         cr, cg = min(curved[RED, k], _WHITE), min(curved[GREEN, k], _WHITE)
         cb = min(curved[BLUE, k], _WHITE)
         sr, sg, sb = cr + below, cg + below, cb + below
-        whole = white / (sr * sg * sb)
+        low = min(r, min(g, b))
+        rise, bases = max(max(r, max(g, b)) - low, tiny), sr * sg * sb
+        inverse = ONE / (rise * bases)
+        whole = white * rise * inverse
         cr, cg, cb = cr * whole * (sg * sb), cg * whole * (sr * sb), cb * whole * (sr * sg)
-        low, dark = min(r, min(g, b)), min(cr, min(cg, cb))
-        slope = (max(cr, max(cg, cb)) - dark) / max(max(r, max(g, b)) - low, tiny) * kept
+        dark = min(cr, min(cg, cb))
+        slope = (max(cr, max(cg, cb)) - dark) * (bases * inverse) * kept
         r = (r - low) * slope + (cr - dark) * (ONE - kept)
         g = (g - low) * slope + (cg - dark) * (ONE - kept)
         b = (b - low) * slope + (cb - dark) * (ONE - kept)
@@ -96,21 +100,40 @@ def _printed(work: Float32, count: int, m: Float32, tone: Numbers, curved: Float
 
 
 @compiled(fast=True)
+def _mixed(work: Float32, count: int, m: Float32) -> None:
+    """Multiply colours by a matrix, in place."""
+    m00, m01, m02 = m[0, 0], m[0, 1], m[0, 2]
+    m10, m11, m12 = m[1, 0], m[1, 1], m[1, 2]
+    m20, m21, m22 = m[2, 0], m[2, 1], m[2, 2]
+    for k in range(index(count)):
+        r, g, b = work[RED, k], work[GREEN, k], work[BLUE, k]
+        work[RED, k] = m00 * r + m01 * g + m02 * b
+        work[GREEN, k] = m10 * r + m11 * g + m12 * b
+        work[BLUE, k] = m20 * r + m21 * g + m22 * b
+
+
+@compiled(fast=True)
+def _is_inside(work: Float32, count: int, least_share: np.float32) -> bool:
+    """Tell whether all colours are near grey and no lighter than white, as most are."""
+    outside = False
+    for k in range(index(count)):
+        r, g, b = work[RED, k], work[GREEN, k], work[BLUE, k]
+        top = max(r, max(g, b))
+        outside |= (min(r, min(g, b)) < least_share * top) | (top > ONE)
+    return not outside
+
+
+@compiled(fast=True)
 def _far(work: Float32, count: int, least_share: np.float32, places: Int32) -> int:
     """Fill in the places of colours whose least channel is below a share of the greatest.
 
     Returns how many there are.
     """
-    any_far = False
+    found = 0
     for k in range(index(count)):
         r, g, b = work[RED, k], work[GREEN, k], work[BLUE, k]
-        any_far |= min(r, min(g, b)) < least_share * max(r, max(g, b))
-    found = 0
-    if any_far:
-        for k in range(index(count)):
-            r, g, b = work[RED, k], work[GREEN, k], work[BLUE, k]
-            places[index(found)] = k
-            found += int(min(r, min(g, b)) < least_share * max(r, max(g, b)))
+        places[RED, index(found)] = k
+        found += int(min(r, min(g, b)) < least_share * max(r, max(g, b)))
     return found
 
 
@@ -129,9 +152,11 @@ def _squeezed(distances: Float32, count: int, gamut: Numbers) -> None:
 def _inside(work: Float32, count: int, gamut: Numbers, room: Scratch) -> None:
     """Draw colours into the gamut of their space, in place."""
     threshold, nothing, places, factors = gamut[0], gamut[4], room.places, room.factors
+    if _is_inside(work, count, ONE - threshold):
+        return
     found = _far(work, count, ONE - threshold, places)
     for far in range(index(found)):
-        at = index(places[far])
+        at = index(places[RED, far])
         r, g, b = work[RED, at], work[GREEN, at], work[BLUE, at]
         top, low = max(r, max(g, b)), min(r, min(g, b))
         # Of what is black nothing is to be seen; its factor is 1.
@@ -139,7 +164,7 @@ def _inside(work: Float32, count: int, gamut: Numbers, room: Scratch) -> None:
     # Whole vectors, so that a colour's last bit doesn't hang on how many stand beside it.
     _squeezed(factors, (found + _VECTORS - 1) // _VECTORS * _VECTORS, gamut)
     for far in range(index(found)):
-        at, factor = index(places[far]), factors[far]
+        at, factor = index(places[RED, far]), factors[far]
         r, g, b = work[RED, at], work[GREEN, at], work[BLUE, at]
         top = max(r, max(g, b))
         work[RED, at] = top - (top - r) * factor
@@ -153,17 +178,22 @@ def _inside(work: Float32, count: int, gamut: Numbers, room: Scratch) -> None:
 
 
 @compiled(fast=True)
-def _encoded(work: Float32, count: int, curve: Numbers) -> None:
-    """Encode linear light by a space's power law, in place; an exponent of 1 is none."""
+def _encoded(work: Float32, count: int, curve: Numbers, logs: Float32) -> None:
+    """Encode linear light by a space's power law, in place; an exponent of 1 is none.
+
+    `logs` is room for `CHUNK`. A logarithm and a power in one loop wait for each other.
+    """
     exponent, offset, slope, threshold = curve
     if exponent == ONE:
         return
     for channel in range(3):
         c = index(channel)
         for k in range(index(count)):
+            logs[k] = log2(max(work[c, k], _TINY))
+        for k in range(index(count)):
             light = max(work[c, k], NONE)
             # An exponent below 1, so that the power is within what a float32 can say.
-            value = (ONE + offset) * exp2(exponent * log2(max(light, _TINY))) - offset
+            value = (ONE + offset) * exp2(exponent * logs[k]) - offset
             work[c, k] = slope * light if light < threshold else value
 
 
@@ -184,9 +214,9 @@ def _shown(work: Float32, count: int, way: Showing, room: Scratch) -> None:
     if way.printed:
         _printed(work, count, way.matrix, way.tone, room.curved)
     else:
-        mixed(work, count, way.matrix, LOWEST)
+        _mixed(work, count, way.matrix)
     _inside(work, count, way.gamut, room)
-    _encoded(work, count, way.curve)
+    _encoded(work, count, way.curve, room.factors)
     if way.levelled:
         _levelled(work, count, way.levels)
 
@@ -195,9 +225,9 @@ def _shown(work: Float32, count: int, way: Showing, room: Scratch) -> None:
 def _scratch() -> Scratch:
     return Scratch(
         np.empty((3, CHUNK), np.float32),
-        np.empty(CHUNK, np.int32),
+        np.empty((3, CHUNK), np.int32),
         np.empty(CHUNK, np.float32),
-        np.empty(CHUNK, np.int64),
+        np.empty((3, CHUNK), np.int64),
     )
 
 
@@ -208,8 +238,8 @@ def shown_of_scene(scene: Float32, result: Float32, way: Showing) -> None:
     work = np.empty((3, CHUNK), np.float32)
     room = _scratch()
     for row in range(rows):
-        for start in range(0, columns, CHUNK):
-            count = min(CHUNK, columns - start)
+        for begin in range(0, columns, CHUNK):
+            start, count = stretch(begin, columns)
             taken(scene, row, start, work, count)
             _shown(work, count, way, room)
             put(work, count, result, row, start)
@@ -226,8 +256,8 @@ def codes_of_scene(scene: Float32, codes: Codes, grey: bool, way: Showing) -> No
     pixels = codes.reshape(rows, 3 * columns)
     room = _scratch()
     for row in range(rows):
-        for start in range(0, columns, CHUNK):
-            count = min(CHUNK, columns - start)
+        for begin in range(0, columns, CHUNK):
+            start, count = stretch(begin, columns)
             taken(scene, row, start, work, count)
             _shown(work, count, way, room)
             coded(work, count, grey, ONE, EIGHT_BITS, line)
@@ -252,17 +282,19 @@ def codes_of_light(
     work, line = np.empty((3, CHUNK), np.float32), np.empty((3, CHUNK), np.uint16)
     pixels = codes.reshape(rows, 3 * columns)
     room = _scratch()
-    # One row of scene light, so that it is summed while it is in the nearest cache.
-    scene, done = np.empty((3, 1, columns), np.float32), 0
-    found = np.empty(len(reduced.firsts), np.int32)
+    scene, done, shared = work.reshape(3, 1, CHUNK), 0, reduced.sums.size > 0
+    whole, found = np.zeros((3, columns + TAPS), np.float32), np.empty(TAPS * CHUNK, np.int32)
     for row in range(rows):
-        for start in range(0, columns, CHUNK):
-            count = min(CHUNK, columns - start)
+        for begin in range(0, columns, CHUNK):
+            start, count = stretch(begin, columns)
             density(light, row, start, work, count, base)
-            exposed(work, count, layers, room.found)
-            put(work, count, scene, 0, start)
+            exposed(work, count, layers, room.places, room.found)
+            if shared:
+                again = begin - start
+                summed(scene, 0, again, count - again, reduced, row, begin, whole)
             _shown(work, count, way, room)
             coded(work, count, grey, ONE, SIXTEEN_BITS, line)
             together(line, count, pixels, row, start)
-        if reduced.sums.size:
-            done = reduce_row(scene, 0, row, reduced, done, found)
+        if shared and reduced.ends[row]:
+            narrowed(whole, reduced, done, found)
+            done += 1

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.kinds import Float32, Float64, Pixels, Span
-from pipeline.render.arrays import Reduced
+from pipeline.render.arrays import TAPS, Reduced
 from pipeline.render.passes import REACH, Aslant, ColumnsFirst, Level
 from pipeline.render.upright import FLAT, NEGLIGIBLE_PX, Upright
 
@@ -88,18 +88,21 @@ def _two_passes(lines: Lines, way: Level | Aslant, size: Span) -> Iterator[tuple
     tall = max(stop - first for _, (first, stop), _ in bands)
     ring = np.empty((lines.channels, tall, columns), np.float32)
     straight = np.empty((lines.channels, BAND_ROWS, columns), np.float32)
+    together = _together(lines.channels)
     for band, _, wanted in bands:
         if len(wanted):
             along = way.along(wanted, columns)
             left, right = way.reach(wanted, columns)
             block = lines.planes((int(wanted[0]), int(wanted[-1]) + 1), (left, right))
             places = (along.starts - left, along.slopes, along.piece)
-            along_rows(block, ring, wanted % tall, *places)
+            for some in together:
+                along_rows(block[some], ring[some], wanted % tall, *places)
         part = straight
         if len(band) < BAND_ROWS:
             part = np.empty((lines.channels, len(band), columns), np.float32)
         down = way.down(band, columns)
-        along_columns(ring, part, down.starts, down.slopes, down.piece)
+        for some in together:
+            along_columns(ring[some], part[some], down.starts, down.slopes, down.piece)
         yield int(band[0]), part
 
 
@@ -113,17 +116,27 @@ def _columns_first(lines: Lines, way: ColumnsFirst, size: Span) -> Iterator[tupl
     ring = np.empty((lines.channels, tall, reach[1] - reach[0]), np.float32)
     level = np.empty((lines.channels, BAND_ROWS, ring.shape[2]), np.float32)
     straight = np.empty((lines.channels, BAND_ROWS, columns), np.float32)
+    together = _together(lines.channels)
     for band, _, wanted in bands:
         if len(wanted):
             ring[:, wanted % tall] = lines.planes((int(wanted[0]), int(wanted[-1]) + 1), reach)
         if len(band) < BAND_ROWS:
             level, straight = (part[:, : len(band)].copy() for part in (level, straight))
         down = way.down(band, reach)
-        along_columns(ring, level, down.starts, down.slopes, down.piece)
         along = way.along(band, columns)
         places = (along.starts - reach[0], along.slopes, along.piece)
-        along_rows(level, straight, np.arange(len(band)), *places)
+        for some in together:
+            along_columns(ring[some], level[some], down.starts, down.slopes, down.piece)
+            along_rows(level[some], straight[some], np.arange(len(band)), *places)
         yield int(band[0]), straight
+
+
+def _together(channels: int) -> list[slice]:
+    """Return which planes to resample together: three share their weights.
+
+    With more the compiler can't tell that no plane lies over another, and takes them one by one.
+    """
+    return [slice(first, min(first + 3, channels)) for first in range(0, channels, 3)]
 
 
 def _bands(
@@ -208,13 +221,17 @@ class AreaMean:
 
 
 def _column_weights(wide: int, small: int, scale: float) -> tuple[NDArray[np.int32], Float32]:
-    """Return the first column that each of fewer ones draws on, and weights (taps, columns).
+    """Return the first column that each of fewer ones draws on, and weights (groups, n).
 
-    A weight is the part of a column inside the one of the smaller picture, times a scale.
+    A weight is the part of a column inside the one of the smaller picture, times a scale. A group
+    holds `TAPS` of them for each; the last ones may lie beyond the picture, with no weight.
     """
     edges = np.arange(small + 1) * wide / small
     taps = min(wide, int(np.ceil(wide / small)) + 1)
     firsts = np.minimum(np.floor(edges[:-1]), wide - taps)
-    lefts = firsts + np.arange(taps)[:, None]
-    inside = np.minimum(lefts + 1, edges[1:]) - np.maximum(lefts, edges[:-1])
-    return firsts.astype(np.int32), (np.maximum(inside, 0.0) * scale).astype(np.float32)
+    groups = -(-taps // TAPS)
+    lefts = firsts[:, None] + np.arange(groups * TAPS)
+    inside = np.minimum(lefts + 1, edges[1:, None]) - np.maximum(lefts, edges[:-1, None])
+    weights = (np.maximum(inside, 0.0) * scale).astype(np.float32)
+    grouped = np.moveaxis(weights.reshape(small, groups, TAPS), 1, 0)
+    return firsts.astype(np.int32), np.ascontiguousarray(grouped).reshape(groups, -1)

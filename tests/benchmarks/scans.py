@@ -14,12 +14,17 @@ from numpy.typing import NDArray
 from tests.film_model import random_roll
 
 Codes = NDArray[np.uint16]
+Specks = NDArray[np.float64]
 
 # The model makes a strip at this resolution in some seconds; finer detail is grain anyway.
 MODEL_PPI = 400.0
 # Standard deviation of light, relative, of one pixel's grain and noise (common practice, no
 # source): what decides how a scan packs.
 GRAIN = 0.03
+# Specks a square inch, the most of their radius in inches, and the density they have; what shows
+# of cyan dye in the infra-red, density per red density (all common practice, no source).
+_SPECKS, _MOST_INCH, _LEAST_DENSITY, _MOST_DENSITY = 120, 1 / 400, 0.2, 1.5
+_CYAN_SHOWN = 0.04
 _TILE = 1024
 _BAND_ROWS = 64
 
@@ -44,13 +49,13 @@ def write_enlarged(
 ) -> int:
     """Write a strip enlarged to a resolution, a band of rows at a time; return its pixels.
 
-    `infrared` adds a fourth, even channel; options go to tifffile.
+    `infrared` adds dust, and a fourth channel that shows it; options go to tifffile.
     """
     rows, columns = (round(side * ppi / MODEL_PPI) for side in strip.shape[:2])
     samples = 4 if infrared else 3
     with tifffile.TiffWriter(path, bigtiff=rows * columns * samples * 2 > 4_000_000_000) as file:
         file.write(
-            _bands(strip, rows, columns, infrared),
+            _bands(strip, rows, columns, _specks(rows, columns, ppi) if infrared else None),
             shape=(rows, columns, samples),
             dtype=np.uint16,
             photometric="rgb",
@@ -64,7 +69,27 @@ def write_enlarged(
     return rows * columns
 
 
-def _bands(strip: Codes, rows: int, columns: int, infrared: bool) -> Any:
+def _specks(rows: int, columns: int, ppi: float) -> Specks:
+    """Return dust strewn over a scan: middle x and y, radii along them, and density, (n, 5)."""
+    rng = np.random.default_rng(3)
+    count = round(_SPECKS * rows * columns / ppi**2)
+    middles = rng.random((count, 2)) * (columns, rows)
+    radii = rng.uniform(1.0, max(2.0, _MOST_INCH * ppi), (count, 2))
+    density = rng.uniform(_LEAST_DENSITY, _MOST_DENSITY, (count, 1))
+    return np.hstack([middles, radii, density])
+
+
+def _dimmed(specks: Specks, top: int, high: int, columns: int) -> NDArray[np.float32]:
+    """Return the density (high, columns) of the dust on rows from `top` on."""
+    density = np.zeros((high, columns), np.float32)
+    near = np.abs(specks[:, 1] - top - high / 2) < high / 2 + specks[:, 3] + 1
+    for x, y, along, down, dense in specks[near].tolist():
+        middle, sides = (round(x), round(y) - top), (round(along), round(down))
+        cv2.ellipse(density, middle, sides, 0.0, 0.0, 360.0, dense, -1)
+    return density
+
+
+def _bands(strip: Codes, rows: int, columns: int, specks: Specks | None) -> Any:
     rng = np.random.default_rng(7)
     grain = rng.normal(1.0, GRAIN, (_TILE + _BAND_ROWS, _TILE, 3)).astype(np.float32)
     scale = columns / strip.shape[1]
@@ -95,10 +120,13 @@ def _bands(strip: Codes, rows: int, columns: int, infrared: bool) -> Any:
             )
         start = int(rng.integers(_TILE))
         band *= np.tile(grain[start : start + high], (1, across, 1))[:, :columns]
-        codes = np.clip(np.rint(band), 0, 65535).astype(np.uint16)
-        if infrared:
-            codes = np.dstack([codes, np.full((high, columns), 52000, np.uint16)])
-        yield codes
+        if specks is not None:
+            lost = _dimmed(specks, top, high, columns)
+            red = np.log10(np.maximum(band[..., 0], 1.0) / 65535.0)
+            noise = 1.0 + GRAIN / 3.0 * rng.standard_normal(lost.shape, np.float32)
+            clear = 52000.0 * np.float32(10.0) ** (_CYAN_SHOWN * red) * noise
+            band = np.dstack([band, clear]) * (np.float32(10.0) ** -lost)[..., None]
+        yield np.clip(np.rint(band), 0, 65535).astype(np.uint16)
 
 
 def roll_folder(

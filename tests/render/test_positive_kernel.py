@@ -137,6 +137,23 @@ def test_bands_and_chunks_leave_no_seam():
     assert (np.concatenate(rows, axis=1) == whole).all()
 
 
+@pytest.mark.parametrize("columns", [1, 15, 17, 511, 513, 600, 1099])
+def test_a_narrower_band_has_the_same_pixels(columns):
+    light = planes_of(light_of_all_kinds(GENERIC, rows=3))
+    whole, part = (SceneBands(BASE, GENERIC, light.shape[1:]) for _ in range(2))
+    told = whole.of(light, 0)[..., :columns]
+    # Where a row ends in the midst of a vector, so many are done once more.
+    assert part.of(light[..., :columns].copy(), 0).tobytes() == told.tobytes()
+
+
+def test_light_far_beyond_white_is_that_of_the_slow_chain():
+    levels = np.array([0.0, 0.18, 1.0, 1e3, 9e5, 1e6, 1e7])
+    scene = np.stack(np.meshgrid(levels, levels, levels), axis=-1).reshape(1, -1, 3)
+    shown = display_values(planes_of(scene), showing(find_space("srgb"), printed=True))
+    told = slow_codes(slow_shown(scene, find_space("srgb"), None, PrintTone()))
+    assert np.abs(slow_codes(np.moveaxis(shown, 0, 2).astype(float)) - told).max() <= 1
+
+
 def test_grey_codes_are_equal():
     planes = planes_of(light_of_all_kinds(GENERIC))
     codes = np.empty((*planes.shape[1:], 3), np.uint16)
