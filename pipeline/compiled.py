@@ -71,7 +71,9 @@ def compiled(
 
 
 def _is_kept(lazy: Any) -> bool:
-    """Tell whether anything that was compiled of a function is kept."""
+    """Tell whether anything that was compiled of a function is kept, or need not be."""
+    if _SETTINGS.DISABLE_JIT:
+        return True
     function = lazy.py_func
     name = f"{function.__module__.rpartition('.')[2]}.{function.__qualname__}"
     return any(Path(lazy.stats.cache_path).glob(f"{name}-*.nbi"))
