@@ -33,6 +33,7 @@ from pipeline.scan import content_of
 _REPORT = "report"
 # Drawing a page takes as long as a frame or two: before so few of them it could be what is last.
 _FEW_FRAMES, _FIRST_FRAMES = 8, 1
+_FRAMES_PER_TRIM = 100
 # After these no other file can be written either.
 _NO_ROOM = (ENOSPC, EDQUOT, EROFS, ENOENT, ESTALE, ENOTCONN)
 
@@ -190,6 +191,8 @@ def _written(writing: _Writing, drawings: Sequence[Drawing]) -> Outcome:
     chosen = {job.name for job in jobs if writing.want.takes(str(job.task.metadata.number))}
     passed = {job.name for job in jobs if job.name not in chosen and journal.has(job.name)}
     stands = kept | passed
+    # With what their keys were made of, which nobody needs any more.
+    del jobs
     if surveyed.curve is not None:
         drawings = [curve_drawing(surveyed.curve), *drawings]
     with Report(surveyed, keys, drawings) as report:
@@ -288,6 +291,8 @@ def _run(
             if 0 < len(todo) <= _FEW_FRAMES:
                 beside()
             for count, future in enumerate(as_completed(pending), 1):
+                if not count % _FRAMES_PER_TRIM:
+                    give_back()
                 if count == _FIRST_FRAMES + 1 and len(todo) > _FEW_FRAMES:
                     beside()
                 job = left.pop(future)
