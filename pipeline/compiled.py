@@ -1,6 +1,13 @@
 """Compiled loops: how they are compiled and kept, and the logarithm and power they share."""
 
+import importlib
+import os
+import subprocess
+import sys
 from collections.abc import Callable
+from contextlib import suppress
+from functools import cache
+from pathlib import Path
 from typing import Any, TypeVar, cast
 
 import llvmlite.binding as llvm
@@ -27,14 +34,20 @@ if _SETTINGS.CPU_FEATURES is None and _FEATURES.get(_WIDE_AT_NO_COST):
     _SETTINGS.CPU_FEATURES = f"{_FEATURES.flatten()},-prefer-256-bit"
 
 
+# Set for processes that compile for another one.
+_FOR_ANOTHER = "EVENROLL_COMPILES"
+_AT_A_TIME = 2
+
+
 def compiled(
     signature: object = None, *, fast: bool | frozenset[str] = False
 ) -> Callable[[Function], Function]:
     """Compile a function; without a signature, into those that call it.
 
     What is compiled is kept beside its file, else in the user's folder, where either can be
-    written to. `fast` allows sums in any order, and takes all numbers to be finite; or it
-    names what of the compiler's liberties is allowed.
+    written to. Where it isn't there yet, other processes compile it. `fast` allows sums in any
+    order, and takes all numbers to be finite; or it names what of the compiler's liberties is
+    allowed.
     """
 
     def compile_it(function: Function) -> Function:
@@ -45,12 +58,82 @@ def compiled(
             "error_model": "numpy",
         }
         try:
-            made = numba.njit(signature, cache=True, **options)(function)
+            made = numba.njit(cache=True, **options)(function)
+            if signature is not None:
+                if not _is_kept(made):
+                    _compile_apart()
+                made = numba.njit(signature, cache=True, **options)(function)
         except (RuntimeError, OSError):  # Neither folder can be written to, or it is full.
             made = numba.njit(signature, **options)(function)
         return cast(Function, made)
 
     return compile_it
+
+
+def _is_kept(lazy: Any) -> bool:
+    """Tell whether anything that was compiled of a function is kept, or need not be."""
+    if _SETTINGS.DISABLE_JIT:
+        return True
+    function = lazy.py_func
+    name = f"{function.__module__.rpartition('.')[2]}.{function.__qualname__}"
+    return any(Path(lazy.stats.cache_path).glob(f"{name}-*.nbi"))
+
+
+@cache
+def _compile_apart() -> None:
+    """Have another process compile all loops there are; where it can't, this one does.
+
+    What compiling takes of memory, some hundreds of megabytes, is not given back.
+    """
+    if _FOR_ANOTHER in os.environ:
+        return
+    own = f"import sys; sys.path[:] = {sys.path!r}; from pipeline.compiled import compile_all"
+    call = f"from pathlib import Path; compile_all(Path({str(Path(__file__).parent)!r}))"
+    with suppress(OSError):
+        subprocess.run(
+            [sys.executable, "-c", f"{own}; {call}"],
+            env={**os.environ, _FOR_ANOTHER: "1"},
+            check=False,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+
+
+def compile_all(package: Path) -> None:
+    """Compile all loops of a package that are not kept yet, module by module.
+
+    Each module has a process of its own, where the system can fork, and so little memory.
+    """
+    asks, texts = b"from pipeline.compiled import", {}
+    for path in package.rglob("*.py"):
+        text = path.read_bytes()
+        if asks in text:
+            texts[".".join(path.relative_to(package.parent).with_suffix("").parts)] = text
+    running = 0
+    # What takes longest first, and with it what it imports.
+    for module in sorted(texts, key=lambda name: (-len(texts[name]), name)):
+        if any(f"from {module} import".encode() in text for text in texts.values()):
+            continue
+        if running == _AT_A_TIME:
+            os.wait()
+            running -= 1
+        running += _begins_a_fork(module)
+    for _ in range(running):
+        os.wait()
+
+
+def _begins_a_fork(module: str) -> bool:
+    """Import a module, in a process of its own where there can be one; tell whether there is."""
+    if not hasattr(os, "fork"):
+        importlib.import_module(module)
+        return False
+    if os.fork():
+        return True
+    try:
+        importlib.import_module(module)
+    finally:
+        os._exit(0)
 
 
 def _terms(

@@ -126,14 +126,16 @@ def usual_exposure(
     if not settings.even_exposure:
         return None
     every = (frame for strip in found for frame in strip.frames)
-    return usual_key([picture_key(f.samples, colour) for f in every if f.kind in HOLDS_PICTURE])
+    return usual_key(
+        [picture_key(np.asarray(f.samples), colour) for f in every if f.kind in HOLDS_PICTURE]
+    )
 
 
 def trim_of(frame: FrameSurvey, colour: RollColour, usual: Key | None) -> float:
     """Return the stops that bring a frame towards the roll's usual exposure."""
     if usual is None or frame.kind not in HOLDS_PICTURE:
         return 0.0
-    return round(trim_stops(picture_key(frame.samples, colour), usual), 2)
+    return round(trim_stops(picture_key(np.asarray(frame.samples), colour), usual), 2)
 
 
 def frame_colours(

@@ -1,6 +1,6 @@
 """A roll from its scans to its files: frames, record, contact sheets and page."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from concurrent.futures import Executor, as_completed
 from contextlib import closing, suppress
@@ -31,6 +31,9 @@ from pipeline.roll.survey import SurveyedRoll
 from pipeline.scan import content_of
 
 _REPORT = "report"
+# Drawing a page takes as long as a frame or two: before so few of them it could be what is last.
+_FEW_FRAMES, _FIRST_FRAMES = 8, 1
+_FRAMES_PER_TRIM = 100
 # After these no other file can be written either.
 _NO_ROOM = (ENOSPC, EDQUOT, EROFS, ENOENT, ESTALE, ENOTCONN)
 
@@ -188,13 +191,18 @@ def _written(writing: _Writing, drawings: Sequence[Drawing]) -> Outcome:
     chosen = {job.name for job in jobs if writing.want.takes(str(job.task.metadata.number))}
     passed = {job.name for job in jobs if job.name not in chosen and journal.has(job.name)}
     stands = kept | passed
+    # With what their keys were made of, which nobody needs any more.
+    del jobs
     if surveyed.curve is not None:
         drawings = [curve_drawing(surveyed.curve), *drawings]
     with Report(surveyed, keys, drawings) as report:
-        expected = _told(record, writing, stands | {job.name for job in plan.todo})
-        if plan.todo and not journal.stands(_REPORT, report.key(expected)):
-            report.begin(expected)
-        _run(plan.todo, keys, writing)
+
+        def begin_report() -> None:
+            expected = _told(record, writing, stands | {job.name for job in plan.todo})
+            if not journal.stands(_REPORT, report.key(expected)):
+                report.begin(expected)
+
+        _run(plan.todo, keys, writing, begin_report)
         give_back()
         take_away(surveyed.roll.name, record, out, journal, writing.listen)
         failed = surveyed.failed + len(chosen - kept - writing.done)
@@ -263,17 +271,30 @@ def _hashes(jobs: Sequence[Job], writing: _Writing) -> dict[Path, str]:
     return hashes
 
 
-def _run(todo: Sequence[Job], keys: Mapping[str, str], writing: _Writing) -> None:
+def _run(
+    todo: Sequence[Job],
+    keys: Mapping[str, str],
+    writing: _Writing,
+    beside: Callable[[], None],
+) -> None:
     """Do all frames, noting each as it is done; a full disk ends it.
 
-    Frames that are under way when it ends early are finished and noted too.
+    Frames that are under way when it ends early are finished and noted too. `beside` begins what
+    is done beside them: of many, when those that were begun first are done, so that they are there
+    the sooner.
     """
     work = negative if writing.want.split else develop
     with closing(shared_scans([job.task for job in todo], writing.executor)) as shared:
         pending = {shared.submit(work, job.task): job for job in todo}
         left = dict(pending)
         try:
+            if 0 < len(todo) <= _FEW_FRAMES:
+                beside()
             for count, future in enumerate(as_completed(pending), 1):
+                if not count % _FRAMES_PER_TRIM:
+                    give_back()
+                if count == _FIRST_FRAMES + 1 and len(todo) > _FEW_FRAMES:
+                    beside()
                 job = left.pop(future)
                 shared.done(job.task)
                 event = Event("written", job.name, count, len(todo))

@@ -27,7 +27,7 @@ from pipeline.roll.journal import key_of
 from pipeline.roll.survey import RollFrame, SurveyedRoll
 from pipeline.roll.written import dust_to_mend
 from pipeline.scan import Scan
-from pipeline.settings import Settings
+from pipeline.settings import RollNotes, Settings
 from pipeline.strip import FrameBase
 from pipeline.survey import StripSurvey
 from pipeline.turn import AS_FOUND
@@ -195,8 +195,13 @@ class Job:
 
 def jobs_of(surveyed: SurveyedRoll, record: RollRecord, out: Path) -> list[Job]:
     """Return the frames of a roll that have files by its record, as they go into a folder."""
+    roll = surveyed.roll
+    # Corrections of other frames leave one as it is, and how it is turned may be its own. They
+    # are made once: of a long roll a copy for each frame takes megabytes.
+    settings = replace(roll.settings, turn=AS_FOUND.turn_deg, mirror=AS_FOUND.mirror)
+    common = settings, replace(roll.notes, frames=())
     return [
-        _job(surveyed, record, out, strip, told, placed, frame)
+        _job(surveyed, record, out, strip, told, placed, frame, common)
         for strip, row, told in zip(surveyed.strips, surveyed.frames, record.strips, strict=True)
         for placed, frame in zip(row, told.frames, strict=True)
         if frame.files != FilesRecord()
@@ -216,10 +221,10 @@ def _job(
     told: StripRecord,
     placed: RollFrame,
     frame: FrameRecord,
+    common: tuple[Settings, RollNotes],
 ) -> Job:
     roll, scan = surveyed.roll, strip.scan
-    # Corrections of other frames leave this one as it is.
-    notes = replace(roll.notes, frames=())
+    settings, notes = common
     turn, written = placed.turn, placed.written
     task = FrameTask(
         out=out,
@@ -235,13 +240,13 @@ def _job(
         save_dust_mask=roll.settings.save_dust_mask,
         columns_first=turn.swaps,
     )
-    # How a frame is turned may be its own. Names and order are part of the keys.
+    # Names and order are part of the keys.
     depends_on = {
         "outline": placed.survey.outline,
         "base": placed.survey.base,
         "ppi": strip.ppi,
         "colour": placed.colour.colour,
-        "settings": replace(roll.settings, turn=AS_FOUND.turn_deg, mirror=AS_FOUND.mirror),
+        "settings": settings,
         "notes": notes,
         "strip": replace(told, frames=(), densities=None),
         "frame": frame,

@@ -2,6 +2,7 @@
 
 import errno
 import hashlib
+import itertools
 import json
 import os
 import re
@@ -280,7 +281,9 @@ class Journal:
             with suppress(OSError):
                 self._path.unlink()
             self._damaged = False
-        write_text(self._path, json.dumps(document, indent=0) + "\n")
+        # That of a long roll takes megabytes, in parts and as a whole.
+        parts = json.JSONEncoder(indent=0).iterencode(document)
+        write_text(self._path, itertools.chain(parts, "\n"))
         self._unsaved = False
         self._saved_at = time.monotonic()
         self._saving_seconds = self._saved_at - began

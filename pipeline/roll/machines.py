@@ -14,12 +14,14 @@ import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager, suppress
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from pipeline import __version__
 from pipeline.file import trial_file
 from pipeline.problem import ClusterProblem
+from pipeline.roll.hands import Hands, Work
 
 _CONNECT_SECONDS = 10.0
 # Network disks may take a few seconds to show other machines a new file.
@@ -53,10 +55,15 @@ def workers(count: int, cluster: str | None, shared: Sequence[Path] = ()) -> Ite
         pool.shutdown(wait=True, cancel_futures=True)
 
 
+class LostWorkersError(Exception):
+    """One worker after the other was lost while it did the same work."""
+
+
 class ClusterExecutor(Executor):
     """Has the workers of a cluster work, and tells when there is none any more.
 
-    Then all that is waited for, and all that is submitted later, raises ClusterProblem.
+    Then all that is waited for, and all that is submitted later, raises ClusterProblem. Work of
+    which two workers died raises LostWorkersError, and the rest is done.
 
     Parameters
     ----------
@@ -68,8 +75,9 @@ class ClusterExecutor(Executor):
 
     def __init__(self, client: Any, address: str) -> None:
         self._client, self._address = client, address
-        self._there = client.get_executor(pure=False)
-        self._waiting: dict[Future[Any], Future[Any]] = {}
+        self._there: dict[str, Executor] = {}
+        self._threads: Mapping[str, int] = {}
+        self._placing, self._waiting = Hands(), dict[Future[Any], Work]()
         self._gone: ClusterProblem | None = None
         self._lock = threading.RLock()
         self._ended = threading.Event()
@@ -82,52 +90,93 @@ class ClusterExecutor(Executor):
 
     def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
         """Have work done; raise ClusterProblem where the cluster has gone."""
-        ours: Future[Any] = Future()
+        work = Work((_do, __version__, fn, args, kwargs), Future())
         with self._lock:
             if self._gone is not None:
                 raise self._gone
-            theirs = self._there.submit(_do, __version__, fn, args, kwargs)
-            self._waiting[ours] = theirs
-        ours.add_done_callback(self._drop)
-        theirs.add_done_callback(lambda done: self._pass_on(done, ours))
-        return ours
+            self._waiting[work.ours] = work
+            self._placing.add(work)
+            self._place()
+        work.ours.add_done_callback(self._drop)
+        return work.ours
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
         """Have no more work done."""
         self._ended.set()
-        self._there.shutdown(wait=wait)
+        for there in self._there.values():
+            there.shutdown(wait=wait)
+
+    def _place(self) -> None:
+        """Hand work to workers that are free; the library is to give it to nobody else."""
+        with self._lock:
+            for address, work in self._placing.placed({} if self._gone else self._threads):
+                if address not in self._there:
+                    own = {"workers": [address], "allow_other_workers": False}
+                    self._there[address] = self._client.get_executor(pure=False, **own)
+                work.theirs = self._there[address].submit(*work.call)
+                work.theirs.add_done_callback(partial(self._pass_on, work))
 
     def _drop(self, ours: Future[Any]) -> None:
         with self._lock:
-            theirs = self._waiting.pop(ours, None)
-        if ours.cancelled() and theirs is not None:
+            work = self._waiting.pop(ours, None)
+            if work is None or not ours.cancelled():
+                return
+            self._take_back(work)
+            self._placing.done(work)
+            self._place()
+        # By this those who wait for several take note.
+        ours.set_running_or_notify_cancel()
+
+    def _take_back(self, work: Work) -> None:
+        """Hear no more of work that somebody does."""
+        theirs, work.theirs = work.theirs, None
+        if theirs is not None:
             theirs.cancel()
 
-    def _pass_on(self, theirs: Future[Any], ours: Future[Any]) -> None:
-        if ours.cancelled():
-            # By this those who wait for several take note.
-            ours.set_running_or_notify_cancel()
-            return
-        # What nobody here has cancelled was lost with the connection.
-        if theirs.cancelled() and not self._ended.is_set():
-            self._give_up("has gone", "see that its scheduler runs and run again")
+    def _pass_on(self, work: Work, theirs: Future[Any]) -> None:
         with self._lock:
-            is_waited_for = self._waiting.pop(ours, None) is not None
-        if is_waited_for and ours.set_running_or_notify_cancel():
-            if theirs.cancelled():
-                ours.set_exception(self._problem("was left", "run again"))
-            elif (error := theirs.exception()) is not None:
-                ours.set_exception(error)
-            else:
-                ours.set_result(theirs.result())
+            if work.theirs is not theirs:
+                return
+            # What nobody here has cancelled was lost with the connection.
+            if theirs.cancelled() and not self._ended.is_set():
+                self._give_up("has gone", "see that its scheduler runs and run again")
+            self._placing.done(work)
+            self._place()
+        if theirs.cancelled():
+            self._end(work, self._problem("was left", "run again"))
+        elif (error := theirs.exception()) is not None:
+            self._end(work, error)
+        elif self._is_waited_for(work):
+            work.ours.set_result(theirs.result())
+
+    def _end(self, work: Work, error: BaseException) -> None:
+        if self._is_waited_for(work):
+            work.ours.set_exception(error)
+
+    def _is_waited_for(self, work: Work) -> bool:
+        """Tell, once, whether anybody waits for what becomes of work."""
+        with self._lock:
+            is_waited_for = self._waiting.pop(work.ours, None) is not None
+        return is_waited_for and work.ours.set_running_or_notify_cancel()
+
+    def _look(self) -> None:
+        """Look who is there, and have the work of workers that are lost done by others."""
+        threads = self._client.nthreads()
+        with self._lock:
+            self._threads = threads
+            back, given_up = self._placing.lost(threads)
+            for work in back:
+                self._take_back(work)
+            self._place()
+        for work in given_up:
+            self._end(work, LostWorkersError())
 
     def _give_up(self, what: str, remedy: str) -> None:
         with self._lock:
             self._gone = self._gone or self._problem(what, remedy)
-            left = [ours for ours in self._waiting if ours.set_running_or_notify_cancel()]
-            self._waiting.clear()
-        for ours in left:
-            ours.set_exception(self._gone)
+            left = list(self._waiting.values())
+        for work in left:
+            self._end(work, self._gone)
 
     def _problem(self, what: str, remedy: str) -> ClusterProblem:
         return ClusterProblem(None, f"the cluster at '{self._address}' {what}", remedy)
@@ -135,13 +184,18 @@ class ClusterExecutor(Executor):
     def _watch(self) -> None:
         """Give up where there have been no workers for long."""
         seen = time.monotonic()
-        while not self._ended.wait(_LOOK_SECONDS):
+        while True:
             # Of a connection that is lost those who wait are told by the library.
             with suppress(Exception):
-                if self._client.nthreads() or not self._waiting:
+                self._look()
+                if self._threads:
                     seen = time.monotonic()
-                elif time.monotonic() - seen > _WITHOUT_WORKERS_SECONDS:
-                    self._give_up("has lost all of its workers", "start some and run again")
+            if not self._waiting:
+                seen = time.monotonic()
+            if time.monotonic() - seen > _WITHOUT_WORKERS_SECONDS:
+                self._give_up("has lost all of its workers", "start some and run again")
+            if self._ended.wait(_LOOK_SECONDS):
+                return
 
 
 def _do(
@@ -196,7 +250,8 @@ def cluster_executor(address: str, shared: Sequence[Path]) -> Iterator[ClusterEx
 
 def is_lost(error: BaseException) -> bool:
     """Tell whether an error is the cluster's own: its workers died of a task, or gave it up."""
-    return type(error).__module__.startswith("distributed.")
+    own = type(error).__module__.startswith("distributed.")
+    return own or isinstance(error, LostWorkersError)
 
 
 def _library() -> Any:

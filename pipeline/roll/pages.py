@@ -122,7 +122,7 @@ def drawn_pages(
     for place, block in enumerate(_blocks(parts)):
         page.keep(str(place), block)
     return {
-        RECORD_NAME: (text.encode("utf-8"),),
+        RECORD_NAME: map(str.encode, (text,)),
         **{name: map(small.sheets.__getitem__, (name,)) for name in names},
         _PAGE_NAME: page.values(),
     }

@@ -55,7 +55,7 @@ def _is_in(number: str, named: str) -> bool:
 class Plan:
     """The frames of a roll in an output folder: their keys, what stands, and what is to be done.
 
-    `changed` are files that stay as the user changed them.
+    What the keys were made of is let go. `changed` are files that stay as the user changed them.
     """
 
     keys: Mapping[str, str]
@@ -97,7 +97,7 @@ def planned(
     )
     changed = dict.fromkeys(keys, ()) if want.replace_changed else theirs
     todo = tuple(
-        replace(job, task=replace(job.task, left=changed[job.name]))
+        replace(job, task=replace(job.task, left=changed[job.name]), depends_on={})
         for job in known
         if job.name not in kept and want.takes(str(job.task.metadata.number))
     )

@@ -200,10 +200,11 @@ def strays(survey: ScanSurvey, shared: ClearFilm) -> bool:
 
 
 def put_away(survey: ScanSurvey, store: PictureStore) -> ScanSurvey:
-    """Return a survey whose small pictures the store keeps."""
+    """Return a survey whose small pictures and samples the store keeps."""
 
     def put_away(frame: FrameSurvey) -> FrameSurvey:
-        return replace(frame, thumbnail=store.put_away(np.asarray(frame.thumbnail)))
+        thumbnail, samples = np.asarray(frame.thumbnail), np.asarray(frame.samples)
+        return replace(frame, thumbnail=store.put_away(thumbnail), samples=store.put_away(samples))
 
     strips = tuple(changed(strip, put_away) for strip in survey.strips)
     return replace(survey, strips=strips)

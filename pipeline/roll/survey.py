@@ -6,6 +6,8 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
+import numpy as np
+
 from pipeline.colour import (
     FrameColour,
     Key,
@@ -317,7 +319,7 @@ def tone_of_roll(
     exposure of the roll doesn't count: it lightens the prints.
     """
     return roll_tone(
-        scene_light(frame.samples, brightened(colour, trim_of(frame, colour, usual)))
+        scene_light(np.asarray(frame.samples), brightened(colour, trim_of(frame, colour, usual)))
         for strip in found
         for frame in strip.frames
         if frame.kind in HOLDS_PICTURE

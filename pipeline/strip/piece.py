@@ -134,6 +134,15 @@ def _filled_box(mask: Mask, contour: _Contour) -> float:
     return float(mask.sum()) / max(1.0, one * other)
 
 
+def _ends_of_rows(mask: Mask) -> _Contour:
+    """Return the first and the last pixel of each row: no other is a corner of the hull."""
+    rows = np.flatnonzero(mask.any(axis=1))
+    first = np.argmax(mask[rows], axis=1)
+    last = mask.shape[1] - 1 - np.argmax(mask[rows, ::-1], axis=1)
+    points = np.stack([first, rows, last, rows], axis=1)
+    return np.asarray(points.reshape(-1, 1, 2), np.int32)
+
+
 def _box(mask: Mask) -> tuple[int, int, int, int]:
     left, top, width, height = cv2.boundingRect(mask.astype(np.uint8))
     return left, top, left + width, top + height
@@ -178,7 +187,7 @@ def slant_deg(areas: list[FilmArea]) -> float | None:
     """
     longest, found = _LONG_STRIP, None
     for area in areas:
-        points = cv2.findNonZero(area.mask.astype(np.uint8))
+        points = _ends_of_rows(area.mask)
         _, (one, other), turn = cv2.minAreaRect(points)
         long, short = max(one, other), max(1.0, min(one, other))
         if long / short > longest and _filled_box(area.mask, points) > _LEAST_FILLED_BOX:

@@ -37,7 +37,7 @@ class FrameSurvey:
     """One frame as found: outline in scan pixels in picture order, what it holds, its densities.
 
     `samples` (n, 3) and `thumbnail` (h, w, 3) are densities above base, float32 and float16; read
-    the thumbnail by `numpy.asarray`, as that of a long roll is on the disk.
+    them by `numpy.asarray`, as those of a long roll are on the disk.
     `chart` is the 24-patch chart in it, in the thumbnail's pixels, None where none is seen.
     `rounding` tells what the scan's file rounds densities by, None where it does not.
     `key` names the frame over the roll once its frames are numbered; `corrected` tells that the
@@ -49,7 +49,7 @@ class FrameSurvey:
     confidence: float
     edge_number: str | None
     base: FrameBase
-    samples: Light
+    samples: Light | StoredPicture
     thumbnail: NDArray[np.float16] | StoredPicture
     least: Triple
     median: Triple

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 # A roll of 36 pictures takes 20 MB: only longer ones need a file.
-_HELD_BYTES = 32 << 20
+_HELD_BYTES = 24 << 20
 
 
 class PictureStore:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
+import numpy as np
 
 from pipeline.frame import CLEAR
 from pipeline.kinds import Triple
@@ -148,7 +149,7 @@ def _survey(look: ScanLook, settings: Settings, habits: Habits | None, cuts: Cut
     # Of film that nobody called black-and-white, its pictures have to say so as well.
     kind: Kind = "monochrome"
     if look.grey and settings.monochrome is None:
-        samples = [frame.samples for strip in strips for frame in strip.frames]
+        samples = [np.asarray(frame.samples) for strip in strips for frame in strip.frames]
         kind = film_kind([strip.base.density for strip in strips], samples)
     notes = list(look.notes)
     if settings.dust == "on":

@@ -267,5 +267,5 @@ def picture_samples(strips: Sequence[StripSurvey]) -> list[Float32]:
         frame.samples for strip in strips for frame in strip.frames
         if frame.kind in HOLDS_PICTURE
     ]  # fmt: skip
-    step = -(-sum(map(len, every)) // _MOST_SAMPLES)
-    return every if step <= 1 else [samples[::step] for samples in every]
+    step = max(1, -(-sum(map(len, every)) // _MOST_SAMPLES))
+    return [np.asarray(samples)[::step] for samples in every]

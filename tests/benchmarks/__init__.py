@@ -7,11 +7,11 @@ frames of 13.3 Mpx at 3200 ppi:
   the first frame 5.1 s, after the last 0.07 s; 18 frames 8.1 s, 12.8 s, 458 MB.
 - floor (read, copy, the same packing): 5.2 to 6.3 s and 9.4 to 11.4 s, as the disk has it (3.7 s
   and 6.1 s on another day); 3.3 to 3.7 s and 5.8 s.
-- the first run of all, which compiles, takes 17 s more, and 758 MB.
+- the first run of all, which compiles, takes 17 s more (measured earlier), and 446 to 483 MB.
 - plain script (6 frames, times 6): 497 s; pyvips recipe: 118 s.
 - one strip from 9 to 1346 Mpx: 2.4 to 19.3 s, 324 to 430 MB (measured earlier).
 - memory of all processes: JPEG of 150 Mpx 495 MB, progressive 863, LZW in one strip and interlaced
-  PNG 396 (measured earlier); two JPEGs at once about 600; 1000 small scans 731.
+  PNG 396 (measured earlier); two JPEGs at once 597; 1000 small scans 663.
 - a frame, ms a Mpx: read 1.3, straighten 2.5 (6 to 9 where it lies turned by a degree), colour 5.2,
   share picture 1.8, pack 6.1, write 1.7, share packed 1.2, hash 0.3, the rest 0.5.
 - since then, on a machine that did much else as well, read, straightened, coloured and shared

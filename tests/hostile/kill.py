@@ -20,10 +20,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--kills", type=int, default=200)
     parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--scans", type=Path, help="a folder of scans instead of the small roll")
     told = parser.parse_args(arguments)
     dice, killed = random.Random(told.seed), Killed()
     with tempfile.TemporaryDirectory(prefix="evenroll-kills-") as folder:
-        bench = KillableRoll(Path(folder))
+        bench = KillableRoll(Path(folder), told.scans)
         print(f"undisturbed: {bench.seconds:.2f} s, first file after {bench.first_file:.2f} s")
         for number in range(told.kills):
             bench.kill_once(dice, killed)

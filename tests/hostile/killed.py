@@ -143,10 +143,13 @@ class Killed:
 
 
 class KillableRoll:
-    """A small roll, its two undisturbed conversions, and runs between them that are killed."""
+    """A roll, its two undisturbed conversions, and runs between them that are killed.
 
-    def __init__(self, folder: Path) -> None:
-        self.scans = small_roll(folder / "roll")
+    It is a small one if no `scans` are given.
+    """
+
+    def __init__(self, folder: Path, scans: Path | None = None) -> None:
+        self.scans = scans or small_roll(folder / "roll")
         (folder / "told").mkdir()
         self.command = Command(folder / "told")
         self.out = folder / "out"

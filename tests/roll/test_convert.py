@@ -18,6 +18,7 @@ from pipeline.roll.convert import write_roll
 from pipeline.roll.frame_task import develop
 from pipeline.roll.survey import survey_roll
 from pipeline.settings.settings import Roll, RollNotes, Settings, safe_name
+from pipeline.survey.pictures import PictureStore, StoredPicture
 from tests.conftest import Run, contents, states
 from tests.film_model import FrameSpec, StripSpec, make_scan, write_scan
 from tests.film_model import Roll as ModelRoll
@@ -51,6 +52,29 @@ def test_a_rerun_rewrites_nothing(model_roll: Path, tmp_path: Path, run: Run):
 def test_parallel_is_serial_byte_for_byte(model_roll: Path, tmp_path: Path, run, converted: Path):
     assert run("convert", model_roll, "-o", tmp_path / "out", "--workers", "3").code == 0
     assert contents(tmp_path / "out") == contents(converted)
+
+
+def test_a_long_roll_keeps_small_pictures_and_samples_on_the_disk(
+    model_roll: Path, tmp_path: Path, run, converted: Path, monkeypatch
+):
+    kept: list[object] = []
+
+    class Full(PictureStore):
+        """A store that holds nothing in memory."""
+
+        def __init__(self) -> None:
+            super().__init__(0)
+
+        def put_away(self, array):
+            kept.append(super().put_away(array))
+            return kept[-1]
+
+    monkeypatch.setattr("pipeline.roll.survey.PictureStore", Full)
+    assert run("convert", model_roll, "-o", tmp_path / "out").code == 0
+    assert contents(tmp_path / "out") == contents(converted)
+    stored = [one.shape for one in kept if isinstance(one, StoredPicture)]
+    assert len(stored) == len(kept)
+    assert sum(len(shape) == 3 for shape in stored) == sum(len(shape) == 2 for shape in stored) > 0
 
 
 def test_files_that_the_record_names_are_there(converted: Path):

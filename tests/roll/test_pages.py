@@ -18,6 +18,7 @@ from pipeline.profile.space import colour_science
 from pipeline.record import to_json
 from pipeline.report import page_parts
 from pipeline.roll.frame_task import develop
+from pipeline.roll.pages import drawn_pages
 from tests.conftest import Run, contents
 
 DRAWN_CURVE = "Print curve and tones"
@@ -121,6 +122,33 @@ def test_pages_are_drawn_while_frames_are_written(
     assert run("convert", model_roll, "-o", tmp_path / "out").code == 0
     assert contents(tmp_path / "out") == contents(converted)
     assert len(told) == 1
+
+
+@pytest.mark.parametrize(("few", "first"), [(6, "page"), (5, "frame")])
+def test_of_many_frames_the_first_comes_before_the_page(
+    few, first, model_roll: Path, converted: Path, tmp_path, run: Run, monkeypatch
+):
+    order: list[str] = []
+    began = threading.Event()
+
+    def draw(*words):
+        order.append("page")
+        began.set()
+        return drawn_pages(*words)
+
+    def frame(task):
+        began.wait(1.0 if first == "frame" else 60.0)
+        done = develop(task)
+        order.append("frame")
+        return done
+
+    monkeypatch.setattr("pipeline.roll.convert._FEW_FRAMES", few)
+    monkeypatch.setattr("pipeline.roll.pages.drawn_pages", draw)
+    monkeypatch.setattr("pipeline.roll.convert.develop", frame)
+    assert run("convert", model_roll, "-o", tmp_path / "out", "--workers", 1).code == 0
+    assert order[0] == first
+    assert order.count("page") == 1
+    assert contents(tmp_path / "out") == contents(converted)
 
 
 def test_pages_tell_of_a_frame_that_failed_after_they_were_drawn(

@@ -144,6 +144,34 @@ def test_a_lost_worker_is_made_up_for(address, model_roll, tmp_path, converted):
     assert not list((tmp_path / "out").glob(".evenroll-*"))
 
 
+def dies(deaths: Path) -> None:
+    with deaths.open("a") as file:
+        file.write("died\n")
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
+def test_what_two_workers_die_of_is_told_and_the_rest_is_done(tmp_path):
+    deaths = tmp_path / "deaths"
+    # Two threads each: some are lost with what kills, and are not to be blamed for it.
+    options = {"n_workers": 3, "threads_per_worker": 2, "dashboard_address": ":0"}
+    with (
+        distributed.LocalCluster(**options, silence_logs=logging.CRITICAL) as cluster,
+        cluster_executor(cluster.scheduler_address, []) as executor,
+    ):
+        beside = [executor.submit(time.sleep, 0.5) for _ in range(5)]
+        kills = executor.submit(dies, deaths)
+        after = [executor.submit(pow, 2, power) for power in range(20)]
+        assert [future.result(120) for future in after] == [2**power for power in range(20)]
+        assert [future.result(120) for future in beside] == [None] * 5
+        error = kills.exception(120)
+    assert error is not None
+    assert told("07", error) == (
+        "07: its workers died of it; give them more memory each and run again."
+    )
+    # The library would have had four of them die, and blamed what they were to do next.
+    assert deaths.read_text().splitlines() == ["died"] * 2
+
+
 def test_what_crosses_is_small(address, model_roll):
     (roll,) = gather_rolls([model_roll], {})
     with cluster_executor(address, []) as executor:

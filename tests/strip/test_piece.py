@@ -6,7 +6,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.strip.piece import film_areas, rough_line, runs_upright, split_abreast
+from pipeline.strip.piece import (
+    FilmArea,
+    film_areas,
+    rough_line,
+    runs_upright,
+    slant_deg,
+    split_abreast,
+)
 
 NONE = np.zeros((120, 300), bool)
 
@@ -107,3 +114,15 @@ def test_a_dense_sky_in_perforated_film_is_no_hole_in_a_table():
     assert gate.sum() > 0.05 * film.sum()
     (area,) = film_areas(film & ~gate, gate)
     assert area.box == (20, 20, 280, 100)
+
+
+@pytest.mark.parametrize("turn", [-80.0, -20.0, 3.0, 14.0, 45.0, 71.0])
+def test_a_slant_is_that_of_the_smallest_box_around_all_pixels(turn):
+    film = np.zeros((400, 400), np.uint8)
+    corners = cv2.boxPoints(((200.0, 200.0), (320.0, 60.0), turn)).astype(np.int32)
+    cv2.fillPoly(film, [corners], 1)
+    # What OpenCV makes of every pixel.
+    _, (one, other), angle = cv2.minAreaRect(cv2.findNonZero(film))
+    expected = ((angle if one > other else angle + 90.0) + 90.0) % 180.0 - 90.0
+    found = slant_deg([FilmArea(film.astype(bool), (0, 0, 400, 400))])
+    assert found == (None if min(abs(turn), 90.0 - abs(turn)) < 13.0 else expected)
