@@ -6,14 +6,17 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.colour.belief import belief_of
-from pipeline.colour.samples import gather
+from pipeline.colour.belief import Belief, belief_of
+from pipeline.colour.likeness import likeness
+from pipeline.colour.samples import Samples, gather
 from pipeline.colour.trial import LEAST_EXPOSURE, Trial, covariance
 from pipeline.colour.unmask import RollColour, from_profile, scene_light
 from pipeline.kinds import LOG_STOP, MIDDLE_GREY, Float64, Floats
 from pipeline.profile import FilmProfile
 
 _MOST_STOPS = 2.5
+# Two ways to tell that err apart: their mean errs less than either.
+_LIKENESS_SHARE = 0.5
 _STEP = 0.01
 
 
@@ -38,7 +41,7 @@ def solve_roll(frames: Sequence[Floats], profile: FilmProfile) -> RollColour:
     samples = gather(frames, profile)
     if profile.fixed or not len(samples.weight):
         return start
-    belief = belief_of(samples, profile)
+    belief = _told_by_both(samples, profile)
     trial = Trial(profile, belief.mean)
     doubt = _doubt_log_e(belief.covariance, profile)
     before = _doubt_log_e(covariance(profile), profile)
@@ -52,6 +55,17 @@ def solve_roll(frames: Sequence[Floats], profile: FilmProfile) -> RollColour:
         doubt_log_e=round(doubt, 4),
         cast=round(belief.cast, 3),
     )
+
+
+def _told_by_both(samples: Samples, profile: FilmProfile) -> Belief:
+    """Return what colours make probable and what rolls alike had, as far as there are such."""
+    belief, alike = belief_of(samples, profile), likeness(samples, profile)
+    if alike is None:
+        return belief
+    share = _LIKENESS_SHARE * alike.share
+    off = alike.numbers - belief.mean
+    spread = belief.covariance + share * (1.0 - share) * np.outer(off, off)
+    return replace(belief, mean=belief.mean + share * off, covariance=spread)
 
 
 def _doubt_log_e(spread: Float64, profile: FilmProfile) -> float:
