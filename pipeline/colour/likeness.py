@@ -6,7 +6,7 @@ from functools import cache
 import numpy as np
 
 from pipeline.colour.samples import Samples
-from pipeline.colour.trial import RATIOS, layer_logs, profile_trial
+from pipeline.colour.trial import CURVE_NUMBERS, RATIOS, layer_logs, profile_trial
 from pipeline.kinds import Float64
 from pipeline.profile import FilmProfile, shipped
 
@@ -18,10 +18,10 @@ _LEAST_DENSITY = 1e-3
 
 @dataclass(frozen=True)
 class Likeness:
-    """The numbers (n,) that rolls like one had, and how like it they are, 0 to 1."""
+    """The numbers of a trial (n,) that rolls like one had, and how far off they may be (n, n)."""
 
     numbers: Float64
-    share: float
+    covariance: Float64
 
 
 @dataclass(frozen=True)
@@ -29,7 +29,9 @@ class _Rolls:
     """Drawn rolls' statistics (m, s), each over `spread` (s,) about `middle`, and their law.
 
     The numbers (n,) of a roll are `usual` and what each drawn roll adds (m, n) by its nearness;
-    `nearness` (m, m) is the inverse of the nearness of the drawn rolls to each other.
+    `near` (n, n) is the covariance of what rolls among the drawn ones are off, `far` what is added
+    away from all; `nearness` (m, m) is the inverse of the nearness of the drawn rolls to each
+    other.
     """
 
     middle: Float64
@@ -37,6 +39,8 @@ class _Rolls:
     places: Float64
     adds: Float64
     usual: Float64
+    near: Float64
+    far: Float64
     narrow: float
     nearness: Float64
 
@@ -50,15 +54,18 @@ def likeness(samples: Samples, profile: FilmProfile) -> Likeness | None:
     colours lean with lightness and how far all of it goes together is in whole rolls: films and
     scanners drawn from what is usual, photographs exposed on them (tests.fitted.rolls). The
     regression is by Gaussian kernels about some of the rolls (Williams and Seeger, Using the
-    Nystroem method to speed up kernel machines, 2001); far from all of them its share is 0.
+    Nystroem method to speed up kernel machines, 2001); far from all of them it tells little.
     """
     if not profile.drawn or not len(samples.weight):
         return None
     rolls = _rolls()
+    if len(rolls.usual) != CURVE_NUMBERS + len(profile.unmask_strays):
+        return None
     place = (statistics(samples, profile) - rolls.middle) / rolls.spread
     near = _nearness(place[None], rolls.places, rolls.narrow)[0]
-    share = float(near @ rolls.nearness @ near)
-    return Likeness(rolls.usual + near @ rolls.adds, min(max(share, 0.0), 1.0))
+    share = min(max(float(near @ rolls.nearness @ near), 0.0), 1.0)
+    numbers = rolls.usual + near @ rolls.adds
+    return Likeness(numbers, rolls.near + (1.0 - share) * rolls.far)
 
 
 def _nearness(some: Float64, others: Float64, narrow: float) -> Float64:
@@ -78,6 +85,8 @@ def _rolls() -> _Rolls:
         places,
         np.array(told["rolls"]["adds"]),
         np.array(told["law"]["usual"]),
+        np.array(told["law"]["near"]),
+        np.array(told["law"]["far"]),
         narrow,
         np.asarray(np.linalg.inv(own), float),
     )

@@ -15,8 +15,6 @@ from pipeline.kinds import LOG_STOP, MIDDLE_GREY, Float64, Floats
 from pipeline.profile import FilmProfile
 
 _MOST_STOPS = 2.5
-# Two ways to tell that err apart: their mean errs less than either.
-_LIKENESS_SHARE = 0.5
 _STEP = 0.01
 
 
@@ -58,14 +56,20 @@ def solve_roll(frames: Sequence[Floats], profile: FilmProfile) -> RollColour:
 
 
 def _told_by_both(samples: Samples, profile: FilmProfile) -> Belief:
-    """Return what colours make probable and what rolls alike had, as far as there are such."""
+    """Return what colours make probable and what rolls alike had, each by how sure it is.
+
+    Both rest on the same pictures and know the same films, so that the mean is as sure as the
+    surer of both, not surer, and is less so where they disagree.
+    """
     belief, alike = belief_of(samples, profile), likeness(samples, profile)
     if alike is None:
         return belief
-    share = _LIKENESS_SHARE * alike.share
-    off = alike.numbers - belief.mean
-    spread = belief.covariance + share * (1.0 - share) * np.outer(off, off)
-    return replace(belief, mean=belief.mean + share * off, covariance=spread)
+    colours = np.linalg.inv(belief.covariance)
+    rolls = np.linalg.inv(alike.covariance)
+    both = np.linalg.inv(colours + rolls)
+    mean = both @ (colours @ belief.mean + rolls @ alike.numbers)
+    off = mean - belief.mean
+    return replace(belief, mean=mean, covariance=belief.covariance + np.outer(off, off))
 
 
 def _doubt_log_e(spread: Float64, profile: FilmProfile) -> float:

@@ -47,8 +47,8 @@ class FilmProfile:
     film's speed where it is one film; `sources` says for each part where it comes from.
     `unmask_status_m` takes the place of `unmask` where densities are Status M. `unmask_strays` are
     the ways in which films and scanners differ in it, of one standard deviation each: the matrix is
-    `unmask` after the exponential of their sum; their rows sum to 0. `drawn` tells that the rolls of
-    rolls.toml were drawn about this profile.
+    `unmask` after the exponential of their sum; their rows sum to 0. `drawn` tells that the rolls
+    of rolls.toml were drawn about this profile.
     """
 
     name: str

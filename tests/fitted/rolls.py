@@ -8,7 +8,7 @@ speed up kernel machines, 2001). It goes into profiles/rolls.toml.
 """
 
 import argparse
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -25,10 +25,14 @@ from tests.film_model.spectra import Floats
 from tests.film_model.stock import MID_GREY
 from tests.fitted.generic import residuals
 from tests.fitted.photographs import photographs
-from tests.judged.motifs import Film, Frame, frame_density, motif_frames
+from tests.judged.motifs import Film, frame_density, motif_frames
 
 TABLE = Path(__file__).parents[2] / "profiles" / "rolls.toml"
-ROLLS, KEPT = 3000, 120
+ROLLS, KEPT, JUDGED = 3000, 120, 600
+SOURCE = (
+    "films and scanners drawn about usual ones, 71 photographs exposed on them "
+    "(python -m tests.fitted.rolls)"
+)
 # Of ten rolls two and a half have nothing in particular (from memory); a filter is any colour.
 MOTIFS = (
     "ordinary", "ordinary", "ordinary", "forest", "filter", "night", "beach", "few", "one motif",
@@ -37,7 +41,7 @@ MOTIFS = (
 FILTER_LOG = 0.5
 # Nearness falls by exp(-NARROW) where statistics are one deviation apart on average; NOISE is what
 # the numbers of one roll are trusted less by. Settled on drawn rolls of seeds that are not fitted.
-NARROW, NOISE = 0.27, 0.3
+NARROW, NOISE = 0.3, 0.1
 # What errors of the chart weigh against numbers that lie far from the profile, as deviations.
 HELD = 0.15
 
@@ -116,6 +120,29 @@ def fit_rolls(told: Floats, numbers: Floats) -> dict[str, Floats]:
     }
 
 
+@dataclass(frozen=True)
+class Doubt:
+    """How far off the law is among drawn rolls, and what is added far from all (both (n, n))."""
+
+    near: Floats
+    far: Floats
+
+
+def fit_doubt(off: Floats, share: Floats, numbers: Floats) -> Doubt:
+    """Return how far off a law is, from what it is off (m, n) at shares (m,) of nearness.
+
+    What is far from all drawn rolls is told as badly as by the usual numbers alone, times what
+    held-out rolls show.
+    """
+    usual = np.cov(numbers.T)
+    squared = np.einsum("mi,ij,mj->m", off, np.linalg.inv(usual), off) / off.shape[1]
+    steepness = max(0.0, np.cov(squared, 1.0 - share)[0, 1] / np.var(1.0 - share))
+    near = off.T @ off / len(off) - steepness * (1.0 - share).mean() * usual
+    values, ways = np.linalg.eigh(near)
+    least = 0.1 * np.linalg.eigvalsh(off.T @ off / len(off)).min()
+    return Doubt((ways * np.maximum(values, least)) @ ways.T, steepness * usual)
+
+
 def _rows(values: Floats, form: str) -> str:
     """Return an array as TOML, a row a line."""
     if values.ndim == 1:
@@ -123,12 +150,12 @@ def _rows(values: Floats, form: str) -> str:
     return "[\n" + "".join(f"  {_rows(row, form)},\n" for row in values) + "]"
 
 
-def text_of(law: dict[str, Floats]) -> str:
-    """Return the law as the text of profiles/rolls.toml."""
+def text_of(law: dict[str, Floats], doubt: Doubt) -> str:
+    """Return the law and its doubt as the text of profiles/rolls.toml."""
     return f"""\
 # What drawn rolls' pictures were like, and what their films turned out to be about the generic
 # profile: a regression on {ROLLS} rolls.
-source = "films and scanners drawn about usual ones, 71 photographs exposed on them (python -m tests.fitted.rolls)"
+source = "{SOURCE}"
 
 # Statistics of a roll: their middles over the drawn rolls, and one standard deviation.
 [statistics]
@@ -140,6 +167,9 @@ spread = {_rows(law["spread"], "%.4g")}
 narrow = {NARROW}
 noise = {NOISE}
 usual = {_rows(law["usual"], "%.4f")}
+# Covariance of what the numbers of other rolls were off among these, and what far ones add.
+near = {_rows(doubt.near, "%.5f")}
+far = {_rows(doubt.far, "%.5f")}
 
 # Rolls that others are told by: statistics in deviations, and the numbers that they add.
 [rolls]
@@ -155,13 +185,20 @@ def main() -> None:
     words = parser.parse_args()
     profile = find_film("generic")
     law = fit_rolls(*drawn_rolls(range(100, 100 + ROLLS), profile))
-    told, numbers = drawn_rolls(range(20000, 20400), profile)
+    told, numbers = drawn_rolls(range(20000, 20000 + JUDGED), profile)
     places = (told - law["middle"]) / law["spread"]
-    off = law["usual"] + nearness(places, law["places"]) @ law["adds"] - numbers
+    near, kept = nearness(places, law["places"]), law["places"]
+    own = nearness(kept, kept) + NOISE * np.eye(KEPT)
+    share = np.einsum("mk,kl,ml->m", near, np.linalg.inv(own), near)
+    off = law["usual"] + near @ law["adds"] - numbers
     print("usual numbers alone", np.sqrt(((numbers - law["usual"]) ** 2).mean(axis=0)).round(4))
     print("told by rolls alike", np.sqrt((off**2).mean(axis=0)).round(4))
+    doubt = fit_doubt(off, share, numbers)
+    print(
+        "near", np.sqrt(np.diag(doubt.near)).round(4), "far", np.sqrt(np.diag(doubt.far)).round(4)
+    )
     if words.write:
-        TABLE.write_text(text_of(law), encoding="utf-8")
+        TABLE.write_text(text_of(law, doubt), encoding="utf-8")
 
 
 if __name__ == "__main__":
