@@ -12,8 +12,10 @@ darker and in their lighter half (profiles/scenes.toml): numbers that bring a ro
 so are probable. Colours that come out paler or stronger than photographs' tell of the matrix, a
 cast that changes from shadows to lights of the slopes, since curves start together in the base.
 The pictures of a roll may share a cast that is no film's; how probable that is follows from the
-same evidence (`belief.py`). The result is the mean of what is probable, and is told with its
-standard deviation. Frames that are near copies share a weight (`samples.py`).
+same evidence (`belief.py`). What whole rolls tell beyond single colours, a regression on drawn
+rolls knows (`likeness.py`, profiles/rolls.toml). The result is the mean of what both make
+probable, and is told with its standard deviation. Frames that are near copies share a weight
+(`samples.py`).
 
 The door is wide because three rooms take from it: `render` the colour, `densities` and `roll` the
 solve, the reference and the fit.

@@ -8,12 +8,10 @@ from typing import Any
 import numpy as np
 
 from pipeline.colour.samples import Samples
-from pipeline.colour.trial import Trial, covariance, layer_turns, paler
+from pipeline.colour.trial import RATIOS, Trial, covariance, layer_turns, paler
 from pipeline.kinds import Float64
 from pipeline.profile import FilmProfile, shipped
 
-# Log10 exposures (red, green, blue) to red over blue and green over both.
-RATIOS = np.array([[1.0, 0.0, -1.0], [-1.0, 2.0, -1.0]]) / np.sqrt([[2.0], [6.0]])
 _SHIFTS = 4
 _STEPS, _HALVINGS = 30, 6
 _LONGEST_STEP = 1.0

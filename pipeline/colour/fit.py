@@ -182,6 +182,7 @@ def fit_profile(charts: Sequence[SeenChart], start: FilmProfile) -> ProfileFit:
     profile = replace(
         problem.profile(theta),
         unmask_strays=(),
+        drawn=False,
         slope_spread=_constant("next_roll", "slope"),
         speed_spread_log_e=_constant("next_roll", "speed_log_e"),
     )

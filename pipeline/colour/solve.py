@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.colour.belief import belief_of
-from pipeline.colour.samples import gather
+from pipeline.colour.belief import Belief, belief_of
+from pipeline.colour.likeness import likeness
+from pipeline.colour.samples import Samples, gather
 from pipeline.colour.trial import LEAST_EXPOSURE, Trial, covariance
 from pipeline.colour.unmask import RollColour, from_profile, scene_light
 from pipeline.kinds import LOG_STOP, MIDDLE_GREY, Float64, Floats
@@ -38,7 +39,7 @@ def solve_roll(frames: Sequence[Floats], profile: FilmProfile) -> RollColour:
     samples = gather(frames, profile)
     if profile.fixed or not len(samples.weight):
         return start
-    belief = belief_of(samples, profile)
+    belief = _told_by_both(samples, profile)
     trial = Trial(profile, belief.mean)
     doubt = _doubt_log_e(belief.covariance, profile)
     before = _doubt_log_e(covariance(profile), profile)
@@ -52,6 +53,23 @@ def solve_roll(frames: Sequence[Floats], profile: FilmProfile) -> RollColour:
         doubt_log_e=round(doubt, 4),
         cast=round(belief.cast, 3),
     )
+
+
+def _told_by_both(samples: Samples, profile: FilmProfile) -> Belief:
+    """Return what colours make probable and what rolls alike had, each by how sure it is.
+
+    Both rest on the same pictures and know the same films, so that the mean is as sure as the
+    surer of both, not surer, and is less so where they disagree.
+    """
+    belief, alike = belief_of(samples, profile), likeness(samples, profile)
+    if alike is None:
+        return belief
+    colours = np.linalg.inv(belief.covariance)
+    rolls = np.linalg.inv(alike.covariance)
+    both = np.linalg.inv(colours + rolls)
+    mean = both @ (colours @ belief.mean + rolls @ alike.numbers)
+    off = mean - belief.mean
+    return replace(belief, mean=mean, covariance=belief.covariance + np.outer(off, off))
 
 
 def _doubt_log_e(spread: Float64, profile: FilmProfile) -> float:

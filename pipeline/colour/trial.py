@@ -9,6 +9,8 @@ from pipeline.kinds import Float64, Matrix, Triple, as_matrix
 from pipeline.profile import Curve, FilmProfile
 
 LEAST_EXPOSURE = 1e-4
+# Log10 exposures (red, green, blue) to red over blue and green over both.
+RATIOS = np.array([[1.0, 0.0, -1.0], [-1.0, 2.0, -1.0]]) / np.sqrt([[2.0], [6.0]])
 _LEAST_SPREAD = 1e-3
 _STEP = 1e-3
 # Slopes and balance of red and blue; the rest of a trial's numbers are its unmasking's.

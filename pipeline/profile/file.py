@@ -53,6 +53,7 @@ def profile_text(profile: FilmProfile, notes: Sequence[str] = ()) -> str:
             "source": profile.sources["spread"],
             "slope": profile.slope_spread,
             "speed_log_e": profile.speed_spread_log_e,
+            **({"drawn": True} if profile.drawn else {}),
         },
     }
     lines = [f"# {printable(note)}".rstrip() for note in notes]

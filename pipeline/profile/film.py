@@ -47,7 +47,8 @@ class FilmProfile:
     film's speed where it is one film; `sources` says for each part where it comes from.
     `unmask_status_m` takes the place of `unmask` where densities are Status M. `unmask_strays` are
     the ways in which films and scanners differ in it, of one standard deviation each: the matrix is
-    `unmask` after the exponential of their sum; their rows sum to 0.
+    `unmask` after the exponential of their sum; their rows sum to 0. `drawn` tells that the rolls
+    of rolls.toml were drawn about this profile.
     """
 
     name: str
@@ -65,6 +66,7 @@ class FilmProfile:
     sources: Mapping[str, str]
     unmask_status_m: Matrix | None = None
     unmask_strays: tuple[Matrix, ...] = ()
+    drawn: bool = False
 
     def slopes(self) -> Triple:
         """Return the slopes of the three curves."""
@@ -178,6 +180,7 @@ class _Spread:
     source: Text
     slope: Annotated[float, within(0.0, 1.0)]
     speed_log_e: Annotated[float, within(0.0, 1.0)]
+    drawn: Flag = False
 
 
 @dataclass(frozen=True)
@@ -235,6 +238,7 @@ def read_film(path: Path) -> FilmProfile:
         iso=None if told.speed is None else told.speed.iso,
         unmask_status_m=told.unmask.status_m,
         unmask_strays=told.unmask.strays,
+        drawn=told.spread.drawn,
         sources={name: getattr(told, name).source for name in SECTIONS},
     )
 

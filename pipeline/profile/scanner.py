@@ -60,7 +60,7 @@ def with_scanner(film: FilmProfile, scanner: ScannerProfile | None) -> FilmProfi
     if scanner is None or film.unmask_status_m is None:
         return film
     both = np.asarray(film.unmask_status_m) @ np.asarray(scanner.matrix)
-    return replace(film, unmask=as_matrix(both), unmask_strays=())
+    return replace(film, unmask=as_matrix(both), unmask_strays=(), drawn=False)
 
 
 @dataclass(frozen=True)

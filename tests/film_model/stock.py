@@ -102,7 +102,7 @@ def _ramp(x: Floats, width: Floats) -> Floats:
 
 
 @lru_cache(maxsize=1)
-def _tables() -> dict:
+def film_tables() -> dict:
     return _read("films.toml")
 
 
@@ -117,16 +117,16 @@ def _read(name: str) -> dict:
 
 def film_names() -> list[str]:
     """Return the names of the colour films that random rolls are drawn from."""
-    return list(_tables()["films"])
+    return list(film_tables()["films"])
 
 
 def films_of(split: str) -> list[str]:
     """Return all colour films of a split, 'used' or 'left-out', the wide ones among them."""
-    rows = _tables()["films"] | _wide_tables()["films"]
+    rows = film_tables()["films"] | _wide_tables()["films"]
     return [name for name, row in rows.items() if row["split"] == split]
 
 
-def _dyes(shapes: dict, row: dict) -> Floats:
+def lobed_dyes(shapes: dict, row: dict) -> Floats:
     spectra = []
     for index, name in enumerate(("cyan", "magenta", "yellow")):
         short, long = (w * row["width_scale"][index] for w in shapes[name]["widths_nm"])
@@ -135,7 +135,7 @@ def _dyes(shapes: dict, row: dict) -> Floats:
     return np.array(spectra)
 
 
-def _tabled_dyes(row: dict) -> Floats:
+def tabled_dyes(row: dict) -> Floats:
     """Return dyes of a wide film: tables moved and stretched about their peaks, peak 1."""
     tables = _wide_tables()["dye_tables"]
     nm = np.array(tables["nm"], float)
@@ -171,13 +171,13 @@ def _silver(shapes: dict, row: dict) -> tuple[Floats, Floats]:
 
 
 def _dyed(shapes: dict, row: dict) -> tuple[Floats, Floats]:
-    dyes = _tabled_dyes(row) if "dyes" in row else _dyes(shapes, row)
+    dyes = tabled_dyes(row) if "dyes" in row else lobed_dyes(shapes, row)
     return dyes, _masks(shapes, row)
 
 
 def _row(name: str) -> dict:
     """Return the row of a film in films.toml or wide_films.toml; KeyError if there is none."""
-    for rows in (_tables()["films"], _tables()["silver_films"]):
+    for rows in (film_tables()["films"], film_tables()["silver_films"]):
         if name in rows:
             return rows[name]
     return _wide_tables()["films"][name]
@@ -191,7 +191,7 @@ def masked(film: Film, share: float) -> Film:
 @lru_cache(maxsize=16)
 def load_film(name: str) -> Film:
     """Return a film by its name, colour, wide or silver; KeyError if there is none."""
-    shapes, silver, row = _tables()["shapes"], name in _tables()["silver_films"], _row(name)
+    shapes, silver, row = film_tables()["shapes"], name in film_tables()["silver_films"], _row(name)
     dyes, masks = (_silver if silver else _dyed)(shapes, row)
     keys = (
         "slope",
