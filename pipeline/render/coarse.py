@@ -9,14 +9,12 @@ import numpy as np
 
 from pipeline.colour import RollColour, is_one_channel
 from pipeline.kinds import Float32, Float64
+from pipeline.profile import shipped
 from pipeline.render.arrays import BaseLight, Coarse, dense
 from pipeline.scan import Scan, light_steps, rounding_codes
 from pipeline.strip import FrameBase
 
 _MOST_BITS = 8
-# Densities of what is photographed lie so far off those of a grey (one standard deviation): of the
-# lightest quarter of a few photographs, at a gamma of 0.6, 0.05 in green, 0.15 in red and blue.
-_OFF_GREY = 0.1
 # A doubt that would change less than this share of a density off grey changes nothing.
 _LEAST_SHARE = 0.01
 # Exposures between which greys are told by a straight line: the denser parts of pictures.
@@ -28,11 +26,12 @@ def coarse_of(scan: Scan, base: FrameBase, colour: RollColour) -> Coarse | None:
     """Return what a scan's codes leave open over a base; None where that is nothing to be seen."""
     if scan.floating or scan.bits > _MOST_BITS or is_one_channel(colour):
         return None
+    off_grey = float(shipped("measure.toml")["coarse"]["off_grey_density"])
     dark = np.asarray(base.illumination.dark, float)
     lights = np.linspace(0.0, 1.0, 1 << 12)[:, None] + np.zeros(3)
     steps = rounding_codes(scan) * light_steps(lights, scan.encoding, scan.bits)
     doubt = steps / (np.log(10.0) * np.maximum(lights - dark, steps))
-    share = doubt**2 / (doubt**2 + _OFF_GREY**2)
+    share = doubt**2 / (doubt**2 + off_grey**2)
     coarse = share > _LEAST_SHARE
     if coarse.all(axis=0).any():
         return None
@@ -43,7 +42,7 @@ def coarse_of(scan: Scan, base: FrameBase, colour: RollColour) -> Coarse | None:
         for c, end in enumerate(most)
     ]
     return Coarse(
-        dense(tables), dense(most), dense(_greys(colour)), np.float32(_OFF_GREY),
+        dense(tables), dense(most), dense(_greys(colour)), np.float32(off_grey),
         np.float32(_LEAST_SHARE),
     )  # fmt: skip
 
