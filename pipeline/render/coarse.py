@@ -8,7 +8,7 @@ known.
 import numpy as np
 
 from pipeline.colour import RollColour, is_one_channel
-from pipeline.kinds import Float32, Float64
+from pipeline.kinds import Float32, Float64, Floats
 from pipeline.profile import shipped
 from pipeline.render.arrays import BaseLight, Coarse, dense
 from pipeline.scan import Scan, light_steps, rounding_codes
@@ -26,7 +26,7 @@ def coarse_of(scan: Scan, base: FrameBase, colour: RollColour) -> Coarse | None:
     """Return what a scan's codes leave open over a base; None where that is nothing to be seen."""
     if scan.floating or scan.bits > _MOST_BITS or is_one_channel(colour):
         return None
-    off_grey = float(shipped("measure.toml")["coarse"]["off_grey_density"])
+    off_grey = _off_grey()
     dark = np.asarray(base.illumination.dark, float)
     lights = np.linspace(0.0, 1.0, 1 << 12)[:, None] + np.zeros(3)
     steps = rounding_codes(scan) * light_steps(lights, scan.encoding, scan.bits)
@@ -47,6 +47,10 @@ def coarse_of(scan: Scan, base: FrameBase, colour: RollColour) -> Coarse | None:
     )  # fmt: skip
 
 
+def _off_grey() -> float:
+    return float(shipped("measure.toml")["coarse"]["off_grey_density"])
+
+
 def _greys(colour: RollColour) -> Float64:
     """Return a point on the line of greys in density above base, and the line's way (2, 3)."""
     gains = 10.0 ** np.asarray(colour.balance) * colour.exposure
@@ -56,6 +60,22 @@ def _greys(colour: RollColour) -> Float64:
     above = np.linalg.solve(np.asarray(colour.unmask), np.array(layers))
     way, point = np.polyfit(np.log10(_GREYS), above.T, 1)
     return np.stack([point, way])
+
+
+def settled_densities(densities: Floats, doubt: Float64, colour: RollColour) -> Float64:
+    """Return densities above base (..., 3), moved to what is likely where codes tell too little.
+
+    `doubt` is what each may be off by, one standard deviation. It is what `settle` does to light.
+    """
+    above, off_grey = np.asarray(densities, float), _off_grey()
+    if is_one_channel(colour):
+        return above
+    point, way = _greys(colour)
+    known = way**2 / (doubt**2 + off_grey**2)
+    along = (known * (above - point) / way).sum(axis=-1) / known.sum(axis=-1)
+    share = doubt**2 / (doubt**2 + off_grey**2)
+    share = np.maximum(share - _LEAST_SHARE, 0.0) / (1.0 - _LEAST_SHARE)
+    return np.asarray(above + share * (point + along[..., None] * way - above))
 
 
 def settle(light: Float32, base: BaseLight, coarse: Coarse) -> None:

@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 
 from pipeline.colour import RollColour, as_grey, is_one_channel
 from pipeline.dust import CrossTalk
-from pipeline.kinds import Corners, Float32, Floats, Pixels
+from pipeline.kinds import Corners, Float32, Float64, Floats, Pixels
 from pipeline.profile import LinearTransfer, PowerTransfer, Space, find_space
 from pipeline.render.arrays import Coarse
-from pipeline.render.coarse import coarse_of
+from pipeline.render.coarse import coarse_of, settled_densities
 from pipeline.render.cut import Band, code_bands, light_bands, picture_size
 from pipeline.render.look import (
     Rendition,
@@ -248,8 +248,15 @@ def negative_bands(
     return bands, space, kind
 
 
-def small_picture(densities: Floats, colour: RollColour, rendition: Rendition) -> NDArray[np.uint8]:
-    """Return a small sRGB picture (h, w, 3) uint8 for densities above base (h, w, 3)."""
+def small_picture(
+    densities: Floats, colour: RollColour, rendition: Rendition, doubt: Float64 | None = None
+) -> NDArray[np.uint8]:
+    """Return a small sRGB picture (h, w, 3) uint8 for densities above base (h, w, 3).
+
+    `doubt` (h, w, 3) is what coarse codes leave open of them, None where that is nothing.
+    """
+    if doubt is not None:
+        densities = settled_densities(densities, doubt, colour)
     scene = to_scene(np.asarray(densities, np.float32), colour)
     shown = as_print(scene, find_space("srgb"), rendition.levels, rendition.tone)
     return as_grey(np.asarray(to_codes(shown, 8), np.uint8), colour)

@@ -171,7 +171,7 @@ def small_frame(surveyed: SurveyedRoll, placed: Placed, negative: bool) -> Pixel
         small = small_negative(densities, frame.survey.base)
     else:
         rendition = rendition_of(surveyed.roll.settings, surveyed.tone, own)
-        small = small_picture(densities, own.colour, rendition)
+        small = small_picture(densities, own.colour, rendition, frame.survey.doubt())
     cut = as_written(small, frame.survey.outline, frame.written.outline, frame.turn)
     return np.ascontiguousarray(cut)
 

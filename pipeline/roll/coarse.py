@@ -42,9 +42,9 @@ def _shares(strip: StripSurvey) -> Float64 | None:
     rounded = [
         frame.rounding.at(np.asarray(frame.samples, float)) > _SEEN
         for frame in strip.frames
-        if frame.rounding
+        if frame.rounding and frame.rounding.coarse
     ]
-    if strip.scan.bits > 8 or not rounded:
+    if not rounded:
         return None
     share: Float64 = np.concatenate(rounded).mean(axis=0)
     return share

@@ -234,7 +234,8 @@ def _drawn_sheets(record: RollRecord, surveyed: SurveyedRoll, store: PictureStor
             if frame.survey.kind == "blank":
                 continue
             own = rendition_of(roll.settings, surveyed.tone, frame.colour)
-            picture = _written(frame, small_picture(densities, frame.colour.colour, own))
+            small = small_picture(densities, frame.colour.colour, own, frame.survey.doubt())
+            picture = _written(frame, small)
             sheet.show(number, picture)
             positives.keep(number, thumbnail(picture, side))
             counts += [np.bincount(plane.ravel(), minlength=256) for plane in picture.T]

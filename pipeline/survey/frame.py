@@ -59,6 +59,16 @@ class FrameSurvey:
     chart: ChartReading | None = None
     rounding: Rounding | None = None
 
+    def doubt(self) -> Float64 | None:
+        """Return what codes of 8 bits leave open of the thumbnail's densities (h, w, 3).
+
+        One standard deviation; None for finer codes.
+        """
+        if self.rounding is None or not self.rounding.coarse:
+            return None
+        densities = np.asarray(self.thumbnail, float)
+        return self.rounding.at(densities.reshape(-1, 3)).reshape(densities.shape)
+
     def rounded(self, chart: ChartReading) -> ChartReading:
         """Return a chart read in this frame with what the scan's file rounds it by."""
         if self.rounding is None:

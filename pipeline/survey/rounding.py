@@ -8,15 +8,19 @@ from pipeline.kinds import Float64
 from pipeline.scan import Scan, light_steps, rounding_codes
 from pipeline.strip import FilmBase
 
-_MOST_BITS = 16
+_MOST_BITS, _COARSE_BITS = 16, 8
 _AT = np.linspace(0.0, 3.2, 33)
 
 
 @dataclass(frozen=True)
 class Rounding:
-    """One standard deviation of density (33, 3) that is lost, at densities above base 0 to 3.2."""
+    """One standard deviation of density (33, 3) that is lost, at densities above base 0 to 3.2.
+
+    `coarse` tells that it is codes of 8 bits that lose it.
+    """
 
     lost: Float64
+    coarse: bool = False
 
     def at(self, densities: Float64) -> Float64:
         """Return what densities above base (n, 3) are wrong by, one standard deviation each."""
@@ -32,4 +36,5 @@ def rounding_of(scan: Scan, base: FilmBase) -> Rounding | None:
     dark = np.asarray(base.illumination.dark)
     above_dark = (np.asarray(base.light) - dark) * 10.0 ** -_AT[:, None]
     steps = light_steps(above_dark + dark, scan.encoding, scan.bits)
-    return Rounding(codes * steps / (np.log(10.0) * np.maximum(above_dark, steps)))
+    lost = codes * steps / (np.log(10.0) * np.maximum(above_dark, steps))
+    return Rounding(lost, scan.bits <= _COARSE_BITS)

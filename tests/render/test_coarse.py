@@ -11,9 +11,10 @@ from pipeline.colour.roll import one_channel
 from pipeline.colour.unmask import from_profile, scene_light
 from pipeline.profile.film import find_film
 from pipeline.render.arrays import Coarse
-from pipeline.render.coarse import coarse_of
+from pipeline.render.coarse import coarse_of, settled_densities
 from pipeline.render.scene import SceneBands, to_density_above
-from pipeline.scan.scan import Scan, open_scan
+from pipeline.scan import light_steps
+from pipeline.scan.scan import Scan, open_scan, rounding_codes
 from pipeline.strip.base import FrameBase
 from pipeline.strip.density import Illumination
 
@@ -115,3 +116,26 @@ def test_light_at_or_below_the_dark_level_has_a_density(scan):
     light[2, 0] = [0.0, 0.001, 0.002, 0.0021]
     SceneBands(base, COLOUR, (1, 4), coarse).of(light, 0)
     assert to_density_above(np.moveaxis(light, 0, 2), base)[..., 2].max() < 3.0
+
+
+def test_small_pictures_settle_as_large_ones_do(scan):
+    rng = np.random.default_rng(6)
+    above = greys_of_film(10.0 ** rng.uniform(-1.0, 0.6, 300)) + rng.normal(0.0, 0.15, (300, 3))
+    light = srgb_light(srgb_codes(lights(above)))[None]
+    seen = to_density_above(light.astype(np.float32), BASE)
+    planes = np.ascontiguousarray(np.moveaxis(light, 2, 0), np.float32)
+    SceneBands(BASE, COLOUR, (1, 300), known(scan)).of(planes, 0)
+    large = to_density_above(np.moveaxis(planes, 0, 2), BASE)
+    assert np.abs(large - seen).max() > 0.1
+    steps = rounding_codes(scan) * light_steps(light[0], scan.encoding, 8)
+    doubt = steps / (np.log(10.0) * np.maximum(light, steps))
+    small = settled_densities(seen, doubt, COLOUR)
+    # The kernel's steps of a code lie in a table of 64 entries.
+    assert np.abs(small - large).max() < 0.02
+
+
+def test_small_pictures_of_fine_codes_and_of_one_channel_stay(scan):
+    above = np.random.default_rng(2).uniform(0.0, 3.0, (5, 7, 3))
+    assert np.array_equal(settled_densities(above, np.full(above.shape, 0.005), COLOUR), above)
+    grey = one_channel(find_film("monochrome"), [(0.01, 0.01, 0.01)])
+    assert np.array_equal(settled_densities(above, np.ones(above.shape), grey), above)

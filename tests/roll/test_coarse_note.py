@@ -1,6 +1,6 @@
 """The note about densities that codes of 8 bits tell too coarsely: channel and share."""
 
-from types import SimpleNamespace
+from dataclasses import replace
 
 import numpy as np
 
@@ -10,16 +10,15 @@ from tests.survey.surveyed import frame, strip
 
 AT = np.linspace(0.0, 3.2, 33)
 # A code rounds blue by more than 0.05 above a density of 1.6.
-BLUE = Rounding(np.stack([0 * AT, 0 * AT, 0.05 * (AT / 1.6) ** 2], axis=1))
+BLUE = np.stack([0 * AT, 0 * AT, 0.05 * (AT / 1.6) ** 2], axis=1)
 
 
 def pictures(share: float, bits: int = 8):
     """Return a strip of one picture, of which a share is denser than that."""
     samples = np.full((200, 3), 1.0, np.float32)
     samples[: round(200 * share)] = 2.0
-    one = frame()
-    scan = SimpleNamespace(bits=bits)
-    return strip([SimpleNamespace(**vars(one) | {"samples": samples, "rounding": BLUE})], scan=scan)
+    rounding = Rounding(BLUE, coarse=bits == 8)
+    return strip([replace(frame(), samples=samples, rounding=rounding)])
 
 
 def test_channel_and_share_are_told():
