@@ -14,6 +14,8 @@ from pipeline.profile import FilmProfile, shipped
 _FARTHEST_LOG_E = 0.4
 _LEAST_SPREAD_LOG_E = 1e-3
 _LEAST_DENSITY = 1e-3
+# More pictures tell no more of a whole roll, and take memory: then every so many count.
+_MOST_PICTURES = 360
 
 
 @dataclass(frozen=True)
@@ -100,13 +102,15 @@ def statistics(samples: Samples, profile: FilmProfile) -> Float64:
     how light differs from dark, how ratios lean with lightness, how the pictures differ, how dense
     they are, and how many tell something.
     """
-    logs = layer_logs(samples.densities, profile_trial(profile))
+    step = -(-len(samples.weight) // _MOST_PICTURES)
+    every = samples.densities[:, ::step]
+    logs = layer_logs(every, profile_trial(profile))
     ratios, light = np.einsum("rc,cfn->rfn", RATIOS, logs), logs.mean(axis=0)
     half = ratios.shape[2] // 2
     darker, lighter = ratios[:, :, :half], ratios[:, :, half:]
     apart = np.median(lighter, axis=2) - np.median(darker, axis=2)
     lean = _lean(ratios, light)
-    densities = samples.densities.reshape(3, -1)
+    densities = every.reshape(3, -1)
     parts = [
         *_half(darker),
         *_half(lighter),

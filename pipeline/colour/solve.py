@@ -58,8 +58,8 @@ def solve_roll(frames: Sequence[Floats], profile: FilmProfile) -> RollColour:
 def _told_by_both(samples: Samples, profile: FilmProfile) -> Belief:
     """Return what colours make probable and what rolls alike had, each by how sure it is.
 
-    Both rest on the same pictures and know the same films, so that the mean is as sure as the
-    surer of both, not surer, and is less so where they disagree.
+    Both rest on the same pictures and know the same films: their mean is told as no surer than
+    the colours alone, and as less sure where the two disagree.
     """
     belief, alike = belief_of(samples, profile), likeness(samples, profile)
     if alike is None:

@@ -65,6 +65,16 @@ def test_statistics_do_not_ask_in_which_order_pictures_come(count, random):
     assert one == pytest.approx(other, abs=1e-9)
 
 
+def test_statistics_of_a_very_long_roll_are_those_of_some_of_its_pictures(rolls):
+    one = gather(rolls[1][0], GENERIC)
+    long = replace(
+        one, densities=np.tile(one.densities, (1, 40, 1)), weight=np.tile(one.weight, 40)
+    )
+    whole, some = statistics(long, GENERIC), statistics(one, GENERIC)
+    # All that differs is how many there are.
+    assert np.count_nonzero(np.abs(whole - some) > 0.05) == 1
+
+
 def test_a_picture_of_one_tone_has_statistics_too():
     told = statistics(gather([np.full((400, 3), 0.6)], GENERIC), GENERIC)
     assert np.isfinite(told).all()
