@@ -64,13 +64,14 @@ def likeness(samples: Samples, profile: FilmProfile) -> Likeness | None:
     if len(rolls.usual) != CURVE_NUMBERS + len(profile.unmask_strays):
         return None
     place = (statistics(samples, profile) - rolls.middle) / rolls.spread
-    near = _nearness(place[None], rolls.places, rolls.narrow)[0]
+    near = nearness(place[None], rolls.places, rolls.narrow)[0]
     share = min(max(float(near @ rolls.nearness @ near), 0.0), 1.0)
     numbers = rolls.usual + near @ rolls.adds
     return Likeness(numbers, rolls.near + (1.0 - share) * rolls.far)
 
 
-def _nearness(some: Float64, others: Float64, narrow: float) -> Float64:
+def nearness(some: Float64, others: Float64, narrow: float) -> Float64:
+    """Return how near statistics (m, s), in deviations, are to others (k, s): (m, k), 0 to 1."""
     apart = ((some[:, None] - others[None]) ** 2).mean(axis=2)
     return np.asarray(np.exp(-narrow * apart), float)
 
@@ -80,7 +81,7 @@ def _rolls() -> _Rolls:
     told = shipped("rolls.toml")
     places = np.array(told["rolls"]["places"], float)
     narrow = float(told["law"]["narrow"])
-    own = _nearness(places, places, narrow) + float(told["law"]["noise"]) * np.eye(len(places))
+    own = nearness(places, places, narrow) + float(told["law"]["noise"]) * np.eye(len(places))
     return _Rolls(
         np.array(told["statistics"]["middle"]),
         np.array(told["statistics"]["spread"]),

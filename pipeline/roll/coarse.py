@@ -4,11 +4,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from pipeline.kinds import Float64
+from pipeline.kinds import CHANNELS, Float64
 from pipeline.survey import StripSurvey
 from pipeline.words import percent
 
-CHANNELS = ("red", "green", "blue")
 # An error of density that shows as colour, and the share of the pictures from which it is told.
 _SEEN, _LEAST_SHARE = 0.05, 0.01
 

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 from scipy.optimize import least_squares
 
-from pipeline.colour.likeness import statistics
+from pipeline.colour.likeness import nearness, statistics
 from pipeline.colour.samples import gather
 from pipeline.colour.trial import Trial, covariance
 from pipeline.colour.unmask import from_profile, scene_light
@@ -97,19 +97,13 @@ def drawn_rolls(seeds: range, profile: FilmProfile) -> tuple[Floats, Floats]:
     return np.array(told), np.array(numbers)
 
 
-def nearness(some: Floats, others: Floats) -> Floats:
-    """Return how near statistics (m, s) are to others (k, s), (m, k)."""
-    apart = (some**2).mean(1)[:, None] + (others**2).mean(1) - 2 * some @ others.T / some.shape[1]
-    return np.asarray(np.exp(-NARROW * apart))
-
-
 def fit_rolls(told: Floats, numbers: Floats) -> dict[str, Floats]:
     """Return the middle and spread of statistics, kept rolls' places, what they add, the usual."""
     middle, spread = told.mean(axis=0), told.std(axis=0)
     places = (told - middle) / spread
     kept = places[np.random.default_rng(0).choice(len(places), KEPT, replace=False)].round(2)
     usual, scale = numbers.mean(axis=0), numbers.std(axis=0)
-    near, own = nearness(places, kept), nearness(kept, kept)
+    near, own = nearness(places, kept, NARROW), nearness(kept, kept, NARROW)
     adds = np.linalg.solve(near.T @ near + NOISE * own, near.T @ ((numbers - usual) / scale))
     return {
         "middle": middle,
@@ -187,8 +181,8 @@ def main() -> None:
     law = fit_rolls(*drawn_rolls(range(100, 100 + ROLLS), profile))
     told, numbers = drawn_rolls(range(20000, 20000 + JUDGED), profile)
     places = (told - law["middle"]) / law["spread"]
-    near, kept = nearness(places, law["places"]), law["places"]
-    own = nearness(kept, kept) + NOISE * np.eye(KEPT)
+    near, kept = nearness(places, law["places"], NARROW), law["places"]
+    own = nearness(kept, kept, NARROW) + NOISE * np.eye(KEPT)
     share = np.einsum("mk,kl,ml->m", near, np.linalg.inv(own), near)
     off = law["usual"] + near @ law["adds"] - numbers
     print("usual numbers alone", np.sqrt(((numbers - law["usual"]) ** 2).mean(axis=0)).round(4))

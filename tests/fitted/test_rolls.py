@@ -2,8 +2,9 @@
 
 import numpy as np
 
+from pipeline.colour.likeness import nearness
 from pipeline.profile import shipped
-from tests.fitted.rolls import KEPT, NARROW, NOISE, fit_doubt, fit_rolls, nearness
+from tests.fitted.rolls import KEPT, NARROW, NOISE, fit_doubt, fit_rolls
 
 
 def test_doubt_near_and_far_is_what_errors_were_drawn_with():
@@ -30,7 +31,7 @@ def test_numbers_that_statistics_tell_are_told():
     told = rng.normal(0, 1.0, (1500, 5)) * [1.0, 3.0, 0.1, 1.0, 20.0]
     numbers = np.stack([np.tanh(told[:, 0]), 0.2 * told[:, 1] * told[:, 0]], axis=1)
     law = fit_rolls(told[:1200], numbers[:1200])
-    near = nearness((told[1200:] - law["middle"]) / law["spread"], law["places"])
+    near = nearness((told[1200:] - law["middle"]) / law["spread"], law["places"], NARROW)
     off = law["usual"] + near @ law["adds"] - numbers[1200:]
     assert (off.std(axis=0) < 0.5 * numbers[1200:].std(axis=0)).all()
 
