@@ -9,8 +9,8 @@ from functools import cache, partial
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, TypeVar, get_args, get_origin
 
-from pipeline.file import read_toml
 from pipeline.problem import SettingsProblem, reason_of
+from pipeline.small_file import read_toml
 
 Made = TypeVar("Made")
 Place = tuple[int | str, ...]

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.file import read_small, read_toml
+from pipeline.small_file import read_small, read_toml
 
 
 def test_all_bytes_up_to_the_limit(tmp_path):

@@ -16,7 +16,7 @@ import pytest
 import tifffile
 from PIL import Image
 
-from pipeline import file as whole_file
+from pipeline import whole_file
 from pipeline.problem import Exit, OutputProblem
 from pipeline.profile.space import find_space
 from pipeline.record.record import to_json
@@ -125,7 +125,7 @@ def test_a_name_too_long_is_told(tmp_path):
 KILLED = """
 import sys
 from pathlib import Path
-from pipeline.file import atomic
+from pipeline.whole_file import atomic
 with atomic(Path(sys.argv[1])) as file:
     file.write(b"half of it")
     file.flush()

@@ -252,7 +252,7 @@ def import_csv(file: Path, log: Path | None, replace: bool) -> None:
 def export_csv(file: Path | None, log: Path | None) -> None:
     """Write the whole log as CSV, to FILE or to standard output."""
     from pipeline.bath import csv_text
-    from pipeline.file import write_text
+    from pipeline.whole_file import write_text
 
     text = csv_text(_log(log).entries())
     if file is None:

@@ -3,8 +3,8 @@
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.file import atomic, check_replaceable, write_text
 from pipeline.problem import SettingsProblem
+from pipeline.whole_file import atomic, check_replaceable, write_text
 
 if TYPE_CHECKING:
     from pipeline.report import Plot

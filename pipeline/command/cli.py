@@ -160,9 +160,9 @@ def measure(scans: tuple[Path, ...], as_csv: bool, **options: Any) -> int:
 
 
 def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: bool = False) -> int:
-    from pipeline.file import check_folder, check_folder_to_be
     from pipeline.report import Beside
     from pipeline.roll import Ahead, Wanted, workers
+    from pipeline.whole_file import check_folder, check_folder_to_be
 
     which = {name: options.pop(name) for name in ("replace_changed", "only", "dry_run")}
     want = Wanted(split, **which)

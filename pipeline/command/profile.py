@@ -54,9 +54,9 @@ def fit(scans: tuple[Path, ...], out: Path, name: str | None, **options: Any) ->
     SCANS are a folder, or the files of one roll; --reference names the frames with a chart, or a
     card. The fit starts from the profile that the roll would get, or that of --profile.
     """
-    from pipeline.file import check_replaceable, write_text
     from pipeline.profile import profile_text
     from pipeline.roll import roll_profile
+    from pipeline.whole_file import check_replaceable, write_text
 
     if out.suffix != ".toml":
         raise SettingsProblem(out, "is no name for a film profile", "give a name ending in .toml")

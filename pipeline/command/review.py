@@ -23,8 +23,8 @@ from pipeline.command.options import (
 )
 from pipeline.command.run import Run, gather_rolls, run_of
 from pipeline.command.stop import Stops
-from pipeline.file import check_folder
 from pipeline.problem import Exit, OutputProblem, SettingsProblem
+from pipeline.whole_file import check_folder
 from pipeline.words import natural_key
 
 if TYPE_CHECKING:

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from pipeline.event import Event
-from pipeline.file import is_ours
 from pipeline.problem import ClusterProblem, Exit, Problem, ScanProblem, SettingsProblem
 from pipeline.scan import is_scan_name
 from pipeline.settings import (
@@ -25,6 +24,7 @@ from pipeline.settings import (
     safe_name,
     with_changes,
 )
+from pipeline.whole_file import is_ours
 from pipeline.words import natural_key, printable
 
 if TYPE_CHECKING:

@@ -17,8 +17,8 @@ from contextlib import suppress
 from types import FrameType
 from typing import Any
 
-from pipeline.file import take_unfinished_away
 from pipeline.problem import Exit
+from pipeline.whole_file import take_unfinished_away
 
 STOPS = tuple(
     getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)

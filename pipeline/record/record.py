@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 
 from pipeline import __version__
-from pipeline.file import read_small
 from pipeline.kinds import Corners, Triple
 from pipeline.problem import ScanProblem, reason_of
+from pipeline.small_file import read_small
 
 SCHEMA = 1
 RECORD_NAME = "roll.json"

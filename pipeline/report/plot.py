@@ -11,8 +11,8 @@ from io import BytesIO, StringIO
 from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
 
-from pipeline.file import NAMESPACE, SOFTWARE
 from pipeline.kinds import CHANNELS
+from pipeline.whole_file import NAMESPACE, SOFTWARE
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes as Axes

@@ -11,7 +11,6 @@ from threading import RLock
 from typing import Any
 
 from pipeline.event import Event, Listener
-from pipeline.file import output_problem, write_text
 from pipeline.problem import Problem, SettingsProblem
 from pipeline.review.change import Change, changed_notes
 from pipeline.review.history import History
@@ -22,6 +21,7 @@ from pipeline.review.remembering import Remembering
 from pipeline.review.shown import State, shown
 from pipeline.roll import SurveyedRoll, frames_to_write, record_of, survey_roll, write_roll
 from pipeline.settings import ROLL_FILE, Roll, Settings, read_roll_file, with_changes
+from pipeline.whole_file import output_problem, write_text
 
 Told = Callable[[], None]
 """Called, by any thread, when there is something new to look at."""

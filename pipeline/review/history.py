@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pipeline.file import output_problem
+from pipeline.whole_file import output_problem
 
 HISTORY_NAME = ".evenroll-steps.jsonl"
 # Texts of 64 kB, some hundred thousand steps of usual ones.

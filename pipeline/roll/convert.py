@@ -9,7 +9,6 @@ from errno import EDQUOT, ENOENT, ENOSPC, ENOTCONN, EROFS, ESTALE
 from pathlib import Path
 
 from pipeline.event import Event, Listener
-from pipeline.file import check_folder, check_folder_to_be, check_replaceable, content_hash, sweep
 from pipeline.problem import ClusterProblem, OutputProblem, ScanProblem
 from pipeline.record import FilesRecord, RollRecord, ScanTrouble
 from pipeline.report import (
@@ -29,6 +28,8 @@ from pipeline.roll.scans import drop, told
 from pipeline.roll.sharing import shared_scans
 from pipeline.roll.survey import SurveyedRoll
 from pipeline.scan import content_of
+from pipeline.small_file import content_hash
+from pipeline.whole_file import check_folder, check_folder_to_be, check_replaceable, sweep
 
 _REPORT = "report"
 # Drawing a page takes as long as a frame or two: before so few of them it could be what is last.

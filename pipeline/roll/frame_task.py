@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from pipeline import __version__
 from pipeline.colour import RollColour
 from pipeline.dust import CrossTalk
-from pipeline.file import content_hash
 from pipeline.kinds import Corners
 from pipeline.record import FilesRecord, FrameRecord, RollRecord, StripRecord
 from pipeline.render import (
@@ -28,6 +27,7 @@ from pipeline.roll.survey import RollFrame, SurveyedRoll
 from pipeline.roll.written import dust_to_mend
 from pipeline.scan import Scan
 from pipeline.settings import RollNotes, Settings
+from pipeline.small_file import content_hash
 from pipeline.strip import FrameBase
 from pipeline.survey import StripSurvey
 from pipeline.turn import AS_FOUND

@@ -14,8 +14,9 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
-from pipeline.file import LOCK_NAME, content_hash, output_problem, read_small, write_text
 from pipeline.problem import OutputProblem
+from pipeline.small_file import content_hash, read_small
+from pipeline.whole_file import LOCK_NAME, output_problem, write_text
 from pipeline.words import printable
 
 if TYPE_CHECKING:

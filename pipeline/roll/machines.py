@@ -19,9 +19,9 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import __version__
-from pipeline.file import trial_file
 from pipeline.problem import ClusterProblem
 from pipeline.roll.hands import Hands, Work
+from pipeline.whole_file import trial_file
 
 _CONNECT_SECONDS = 10.0
 # Network disks may take a few seconds to show other machines a new file.

@@ -8,13 +8,14 @@ from typing import Any
 
 from pipeline import __version__
 from pipeline.event import Event, Listener
-from pipeline.file import LOCK_NAME, leftovers, read_toml, sweep
 from pipeline.problem import OutputProblem, ScanProblem
 from pipeline.record import RECORD_NAME, FilesRecord, RollRecord, ScanTrouble, read_document
 from pipeline.roll.journal import Journal, key_of, lock_if_free
 from pipeline.roll.plan import ALL, Wanted
 from pipeline.scan import content_of
 from pipeline.settings import Roll
+from pipeline.small_file import read_toml
+from pipeline.whole_file import LOCK_NAME, leftovers, sweep
 from pipeline.words import printable
 
 

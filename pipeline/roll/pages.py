@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.file import atomic
 from pipeline.kinds import Pixels, Whole
 from pipeline.profile import find_space
 from pipeline.record import RECORD_NAME, RollRecord, to_json
@@ -30,6 +29,7 @@ from pipeline.roll.machines import give_back
 from pipeline.roll.survey import RollFrame, SurveyedRoll
 from pipeline.roll.written import as_written
 from pipeline.survey import PictureStore, StoredPicture
+from pipeline.whole_file import atomic
 from pipeline.write import FrameMetadata, share_bytes
 
 _SHEET_NAME, _PAGE_NAME = "contact-sheet.jpg", "index.html"

@@ -5,8 +5,8 @@ from concurrent.futures import Executor, Future
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.file import content_hash
 from pipeline.scan.container import guarded
+from pipeline.small_file import content_hash
 
 
 @dataclass(frozen=True)

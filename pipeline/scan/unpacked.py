@@ -12,11 +12,11 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.file import PREFIX, SUFFIX, output_problem
 from pipeline.kinds import Codes, Span
 from pipeline.scan.container import Reader
 from pipeline.scan.scan import Scan, opened
 from pipeline.scan.tiff_plane import StoredRows
+from pipeline.whole_file import PREFIX, SUFFIX, output_problem
 
 _BAND_BYTES = 4 << 20
 # The frames of a scan take at most as much room again, and another scan may be under way.

@@ -19,7 +19,6 @@ from pipeline.check import (
     telling,
     within,
 )
-from pipeline.file import read_toml
 from pipeline.kinds import Triple
 from pipeline.problem import ScanProblem, SettingsProblem
 from pipeline.settings.correction import (
@@ -39,6 +38,7 @@ from pipeline.settings.reference import (
     read_references,
     read_wedge,
 )
+from pipeline.small_file import read_toml
 from pipeline.turn import Turn
 
 LOOKS = ("print", "log", "linear")

@@ -15,10 +15,11 @@ import tifffile
 from numpy.typing import NDArray
 from PIL import Image, PngImagePlugin
 
-from pipeline.file import SOFTWARE, atomic, check_replaceable, read_small, write_text
 from pipeline.kinds import Pixels
 from pipeline.problem import OutputProblem
 from pipeline.profile import Space, find_space, icc_profile
+from pipeline.small_file import read_small
+from pipeline.whole_file import SOFTWARE, atomic, check_replaceable, write_text
 from pipeline.write.metadata import FrameMetadata, append_block, picture_tags
 from pipeline.write.sidecar import Facts, embedded, xmp_packet
 

@@ -9,7 +9,7 @@ from functools import cache
 from types import ModuleType
 from typing import Any
 
-from pipeline.file import NAMESPACE, SOFTWARE
+from pipeline.whole_file import NAMESPACE, SOFTWARE
 from pipeline.write.metadata import FrameMetadata, clean_text, parsed_date, shortened
 
 # A host under .invalid belongs to nobody (RFC 2606): a name, not an address.

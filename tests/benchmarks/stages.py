@@ -8,13 +8,13 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.file import content_hash
 from pipeline.render.cut import ScanLines, frame_window, light_bands, picture_size
 from pipeline.render.positive import FrameLight, Positive
 from pipeline.render.upright import upright
 from pipeline.roll.frame_task import FrameTask, develop
 from pipeline.scan import open_scan, opened, reduce
 from pipeline.settings import Settings
+from pipeline.small_file import content_hash
 from pipeline.survey.scan import survey_scan
 from pipeline.write.pictures import packed, write_archive, write_share
 from tests.benchmarks.frames import frame_tasks

@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.command.run import gather_rolls, scans_in
-from pipeline.file import NAMESPACE
 from pipeline.problem import ScanProblem, SettingsProblem
 from pipeline.settings.settings import safe_name
+from pipeline.whole_file import NAMESPACE
 
 PICTURE = np.full((8, 8, 3), 30000, np.uint16)
 

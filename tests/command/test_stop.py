@@ -24,7 +24,7 @@ import hashlib, sys, threading
 from contextlib import suppress
 from pathlib import Path
 from pipeline.command.stop import Stops
-from pipeline.file import atomic
+from pipeline.whole_file import atomic
 from pipeline.roll.journal import folder_lock
 
 folder, half, done = Path(sys.argv[1]), threading.Event(), threading.Event()

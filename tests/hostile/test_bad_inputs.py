@@ -9,7 +9,7 @@ import pytest
 import tifffile
 from PIL import Image
 
-from pipeline import file as whole_file
+from pipeline import whole_file
 from pipeline.render import positive
 from pipeline.roll.survey import survey_roll
 from tests.conftest import Run, contents, states

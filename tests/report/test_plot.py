@@ -13,13 +13,13 @@ from PIL import Image
 
 from pipeline.control.series import control_series
 from pipeline.densities.roll_curve import film_curve
-from pipeline.file import is_ours
 from pipeline.kinds import CHANNELS
 from pipeline.report.bath_chart import trend_plot
 from pipeline.report.control_chart import control_plot
 from pipeline.report.curve_plot import film_curve_plot
 from pipeline.report.density_plot import densities_plot
 from pipeline.report.plot import Plot, as_png, as_svg, drawn
+from pipeline.whole_file import is_ours
 from tests.bath.test_wear import SPRING, told, worn
 from tests.judged.control_cases import aim
 from tests.report.drawn import SVG, by_class, px, svg_of

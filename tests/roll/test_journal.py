@@ -9,10 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.file import content_hash, is_ours
 from pipeline.roll import journal as module
 from pipeline.roll.journal import JOURNAL_NAME, Journal, key_of
 from pipeline.settings.settings import Settings
+from pipeline.small_file import content_hash
+from pipeline.whole_file import is_ours
 
 KEY = key_of("settings", 1)
 

@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.file import LOCK_NAME
 from pipeline.problem import OutputProblem
 from pipeline.roll import journal as module
 from pipeline.roll.journal import folder_lock
+from pipeline.whole_file import LOCK_NAME
 
 HOLD = """
 import sys

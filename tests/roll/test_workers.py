@@ -23,7 +23,6 @@ import pytest
 
 from pipeline.command.run import Talk, gather_rolls
 from pipeline.event import Event
-from pipeline.file import output_problem
 from pipeline.problem import ClusterProblem, OutputProblem
 from pipeline.roll import machines as module
 from pipeline.roll.convert import write_roll
@@ -38,6 +37,7 @@ from pipeline.roll.machines import (
 from pipeline.roll.record import record_of
 from pipeline.roll.scans import told
 from pipeline.roll.survey import survey_roll
+from pipeline.whole_file import output_problem
 from tests.conftest import Run, contents
 
 # Blocks below malloc's threshold for maps of their own, each with something small behind it that

@@ -18,12 +18,12 @@ import tifffile
 from numpy.testing import assert_array_equal
 from PIL import Image
 
-from pipeline.file import sweep
 from pipeline.problem import OutputProblem, ScanProblem
 from pipeline.scan import stream as deflate_stream
 from pipeline.scan import tiff_plane, unpacked
 from pipeline.scan.scan import Scan, open_scan, opened
 from pipeline.scan.unpacked import UnpackedScan
+from pipeline.whole_file import sweep
 from tests.render.whole_pictures import read_both, read_codes
 from tests.scan.test_tiff import COLUMNS, ROWS, picture, write
 

@@ -15,8 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline import __version__
-from pipeline.file import NAMESPACE
 from pipeline.problem import OutputProblem
+from pipeline.whole_file import NAMESPACE
 from pipeline.write import sidecar
 from pipeline.write.metadata import FrameMetadata, clean_text
 from pipeline.write.pictures import write_sidecar
