@@ -1,11 +1,10 @@
 """The roll under review: its notes on the disk, its survey, and who is told when they change."""
 
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from threading import Event as Flag
 from threading import RLock
 from typing import Any
@@ -15,13 +14,13 @@ from pipeline.problem import Problem, SettingsProblem
 from pipeline.review.change import Change, changed_notes
 from pipeline.review.history import History
 from pipeline.review.notes import Notes
+from pipeline.review.notes_file import check_notes, notes_path, put_notes, text_of
 from pipeline.review.pictures import Pictures
 from pipeline.review.place import Placed, placed_frames
 from pipeline.review.remembering import Remembering
-from pipeline.review.shown import State, shown
+from pipeline.review.shown import State, lost_scans, shown
 from pipeline.roll import SurveyedRoll, frames_to_write, record_of, survey_roll, write_roll
-from pipeline.settings import ROLL_FILE, Roll, Settings, read_roll_file, with_changes
-from pipeline.whole_file import output_problem, write_text
+from pipeline.settings import ROLL_FILE, Roll
 
 Told = Callable[[], None]
 """Called, by any thread, when there is something new to look at."""
@@ -92,8 +91,8 @@ class Desk:
         self._writing: _Writing | None = None
         self._left = Flag()
         roll = again()
-        self._notes = _notes_path(roll)
-        self._history = History(out, _text_of(self._notes))
+        self._notes = notes_path(roll)
+        self._history = History(out, text_of(self._notes))
         self._state = self._looked_at(roll, 1, listen)
 
     @property
@@ -127,12 +126,12 @@ class Desk:
         """
         with self._lock:
             self.refresh()
-            text = _text_of(self._notes)
+            text = text_of(self._notes)
             made = changed_notes(text or "", change, self._state.surveyed)
             if made.text == (text or ""):
                 return
-            _check(made.text, self._notes)
-            self._put(made.text)
+            check_notes(made.text, self._notes)
+            put_notes(self._notes, made.text)
             try:
                 state = self._looked_at(self._again(), self._revision())
                 refused = _refused(self._state.surveyed, state.surveyed)
@@ -140,7 +139,7 @@ class Desk:
                     raise SettingsProblem(None, refused, "nothing was changed")
                 self._history.add(made.text, made.what)
             except BaseException:
-                self._put(text)
+                put_notes(self._notes, text)
                 raise
             self._state = state
         self._tell()
@@ -168,12 +167,12 @@ class Desk:
     def _settle(self) -> None:
         self.refresh()
         now = self._history.now
-        if now is None or _text_of(self._notes) != now.text:
+        if now is None or text_of(self._notes) != now.text:
             what = "was changed outside of this page and can't be used as it is"
             raise SettingsProblem(self._notes, what, "correct it first")
 
     def _step(self, text: str | None, by: int) -> None:
-        self._put(text)
+        put_notes(self._notes, text)
         self._history.move(by)
         try:
             self._state = self._looked_at(self._again(), self._revision())
@@ -184,7 +183,7 @@ class Desk:
     def refresh(self, scans_too: bool = False) -> None:
         """Look at the roll anew if its notes were changed outside, or scans came."""
         with self._lock:
-            text, now = _text_of(self._notes), self._history.now
+            text, now = text_of(self._notes), self._history.now
             told = now is not None and text == now.text
             if told and not scans_too and not self._state.trouble:
                 return
@@ -268,7 +267,7 @@ class Desk:
         surveyed = survey_roll(roll, self._executor, listen)
         record = record_of(surveyed)
         pending = frames_to_write(surveyed, record, self.out)
-        return State(revision, surveyed, record, pending, lost=_lost(surveyed))
+        return State(revision, surveyed, record, pending, lost=lost_scans(surveyed))
 
     def _renamed(self, before: SurveyedRoll, state: State, text: str | None) -> State:
         """Return the roll with corrections kept at their frames, where scans that came counted on.
@@ -283,22 +282,12 @@ class Desk:
         notes.rename(names)
         if notes.text == text:
             return state
-        self._put(notes.text)
+        put_notes(self._notes, notes.text)
         self._history.add(notes.text, "frames counted anew, as scans came")
         return self._looked_at(self._again(), state.revision)
 
     def _revision(self) -> int:
         return self._state.revision + 1
-
-    def _put(self, text: str | None) -> None:
-        """Write the notes, whole or not at all; take their file away where there was none."""
-        if text is not None:
-            write_text(self._notes, text, users=True)
-            return
-        try:
-            self._notes.unlink(missing_ok=True)
-        except OSError as error:
-            raise output_problem(self._notes, error) from error
 
     def _tell(self) -> None:
         for told in tuple(self._listeners):
@@ -312,42 +301,6 @@ def _found_places(surveyed: SurveyedRoll) -> Iterator[tuple[Any, str]]:
             yield (strip.scan.path, strip.scan.page, frame.outline), str(frame.key)
 
 
-def _notes_path(roll: Roll) -> Path:
-    if roll.beside is None:
-        remedy = "name a folder of scans"
-        raise SettingsProblem(None, "the roll has no folder for its notes", remedy)
-    return roll.beside / ROLL_FILE
-
-
-def _text_of(path: Path) -> str | None:
-    """Return what the notes hold, None where there is no file.
-
-    Raises
-    ------
-    SettingsProblem
-        If they can't be read as text.
-    """
-    try:
-        # As bytes, so that line ends stay as the user's editor writes them.
-        return path.read_bytes().decode("utf-8-sig")
-    except FileNotFoundError:
-        return None
-    except (OSError, UnicodeDecodeError) as error:
-        raise SettingsProblem(path, "can't be read as text", "see to the file") from error
-
-
-def _check(text: str, path: Path) -> None:
-    """Raise SettingsProblem if notes make no sense, before they take the place of others."""
-    with TemporaryDirectory(prefix="evenroll-") as folder:
-        trial = Path(folder) / ROLL_FILE
-        trial.write_text(text, "utf-8")
-        try:
-            _, changes = read_roll_file(trial)
-            with_changes(Settings(), changes, trial)
-        except SettingsProblem as problem:
-            raise SettingsProblem(path, problem.what, problem.remedy) from problem
-
-
 def _refused(before: SurveyedRoll, after: SurveyedRoll) -> str:
     """Return what a roll now says it can't obey, and didn't say before."""
     known = {each.message for each in before.problems}
@@ -359,13 +312,3 @@ def _refused(before: SurveyedRoll, after: SurveyedRoll) -> str:
         ),
         "",
     )
-
-
-def _lost(surveyed: SurveyedRoll) -> Mapping[str, str]:
-    """Return scans of the roll that failed, each with what is said of it."""
-    shown_scans = {strip.scan.path.name for strip in surveyed.strips}
-    return {
-        each.scan: each.message
-        for each in surveyed.problems
-        if each.kind == "problem" and each.scan != ROLL_FILE and each.scan not in shown_scans
-    }

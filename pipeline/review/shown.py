@@ -18,7 +18,7 @@ from pipeline.review.pictures import own_correction
 from pipeline.review.place import Placed, on_strip_mm, placed_frames, size_mm
 from pipeline.review.point import curves_of
 from pipeline.roll import RollFrame, SurveyedRoll, key_of
-from pipeline.settings import COLOURS, FrameCorrection
+from pipeline.settings import COLOURS, ROLL_FILE, FrameCorrection
 from pipeline.words import printable
 
 # Finding codes by what on the film they are read from: the page shows it there.
@@ -170,3 +170,13 @@ def _doubts(surveyed: SurveyedRoll, record: RollRecord, placed: Placed) -> list[
         if "neutral place" in trouble.message and name in trouble.message
     ]
     return doubts
+
+
+def lost_scans(surveyed: SurveyedRoll) -> Mapping[str, str]:
+    """Return scans of the roll that failed, each with what is said of it."""
+    shown_scans = {strip.scan.path.name for strip in surveyed.strips}
+    return {
+        each.scan: each.message
+        for each in surveyed.problems
+        if each.kind == "problem" and each.scan != ROLL_FILE and each.scan not in shown_scans
+    }

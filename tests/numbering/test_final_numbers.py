@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.numbering.corrections import final_numbers
+from pipeline.numbering.final_numbers import final_numbers
 from pipeline.numbering.numbers import FrameNumber
 from pipeline.settings.correction import FrameCorrection
 
