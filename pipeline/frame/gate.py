@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.frame.glow import Fall, above_glow, fall_of
+from pipeline.frame.glow import above_glow
+from pipeline.frame.shadow import Fall, fall_of
 from pipeline.kinds import Density, Row
 from pipeline.profile import FrameFormat
 
@@ -142,9 +143,9 @@ class EdgePlace:
     share: float
     fall: Fall | None = None
 
-    def moved(self, by_px: float) -> "EdgePlace":
-        """Return the edge moved by so many pixels, and as much less well known."""
-        return replace(self, place=self.place + by_px, sigma=math.hypot(self.sigma, by_px))
+    def moved(self, by_px: float, error_px: float) -> "EdgePlace":
+        """Return the edge moved by so many pixels, give or take an error."""
+        return replace(self, place=self.place + by_px, sigma=math.hypot(self.sigma, error_px))
 
     def finer(self, count: int) -> "EdgePlace":
         """Return the edge in pixels of which one of its own holds so many."""
@@ -154,7 +155,7 @@ class EdgePlace:
             count * self.sigma,
             count * self.tilt_sigma,
             self.share,
-            None if self.fall is None else replace(self.fall, blur=count * self.fall.blur),
+            self.fall,
         )
 
 

@@ -12,7 +12,7 @@ from pipeline.frame.gate import EdgePlace, GateHabit
 from pipeline.frame.junction import narrow_gaps, with_junctions, without_junctions
 from pipeline.frame.reach import held_to, least_height
 from pipeline.frame.sides import measured_edges
-from pipeline.frame.slopes import FrameEdges, SideSlopes, robust_mean, side_slopes
+from pipeline.frame.slopes import FrameEdges, SideSlopes, out_of_shadow, robust_mean, side_slopes
 from pipeline.frame.spans import Span
 from pipeline.kinds import SIGMA_OF_MAD, Row
 
@@ -97,10 +97,9 @@ def fit_gates(seen: Evidence, spans: Sequence[Span], habit: GateHabit) -> GateFi
     the rest counts less. The inverse of the system tells how well each edge is known.
     """
     ppmm = seen.px_per_mm
-    edges, blur, coarse = measured_edges(seen, spans, habit)
+    edges, coarse = measured_edges(seen, spans, habit)
     narrow = narrow_gaps(spans, ppmm, coarse)
-    edges = without_junctions(edges, narrow)
-    edges = [four.without_spread_light(blur) for four in edges]
+    edges = out_of_shadow(without_junctions(edges, narrow), ppmm, coarse)
     ends = np.array([(span.start, span.end) for span in spans]).reshape(-1, 2)
     placed = 2.0 * ends / len(seen.busy) - 1.0
     slopes = side_slopes(edges, placed, habit)
