@@ -108,8 +108,9 @@ def _tips(grey: Float32, limits: Mapping[str, float]) -> Bits:
         """Return what a place and one twice as far away lead to."""
         near = grey[down : down + rows, right : right + columns]
         beyond = grey[2 * down : 2 * down + rows, 2 * right : 2 * right + columns]
-        return np.minimum(near, np.float32(2.0) * near - beyond, dtype=np.float32)
+        led: Float32 = np.minimum(near, np.float32(2.0) * near - beyond)
+        return led
 
-    led = np.minimum(np.minimum(leads(0, far), leads(far, 0)), leads(_APART, _APART))
-    least = np.maximum(limits["least_density"], (1.0 - limits["corner_share"]) * led)
-    return np.asarray(led - grey[:rows, :columns] > least)
+    all_lead = np.minimum(np.minimum(leads(0, far), leads(far, 0)), leads(_APART, _APART))
+    least = np.maximum(limits["least_density"], (1.0 - limits["corner_share"]) * all_lead)
+    return np.asarray(all_lead - grey[:rows, :columns] > least)

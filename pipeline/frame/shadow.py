@@ -139,8 +139,9 @@ def _places() -> Row:
 def _usual(px_per_mm: float) -> Row:
     """Return how likely each half width (n) of a shadow is before anything is seen."""
     usual_px = px_per_mm * float(measure_limits("shadow")["half_width_mm"])
-    usual: Row = np.gradient(_halves()) / (1.0 + (_halves() / usual_px) ** 2)
-    return usual / usual.sum()
+    likely = np.gradient(_halves()) / (1.0 + (_halves() / usual_px) ** 2)
+    usual: Row = likely / likely.sum()
+    return usual
 
 
 def _alike(px_per_mm: float) -> Row:
