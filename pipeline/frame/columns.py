@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 
 from pipeline.channels import channel_mean, median, percentiles
+from pipeline.frame.bridge import without_bridges
 from pipeline.frame.gate import coherent_steps
 from pipeline.kinds import Float32, Light, Mask, Plane, Row
 from pipeline.profile import FilmSize
@@ -145,7 +146,7 @@ def evidence(
     top, bottom = find_band(above, film, px_per_mm)
     rim = 0.06 * (bottom - top)
     rows = slice(max(0, round(top + rim)), min(above.shape[0], round(bottom - rim) + 1))
-    colourless = channel_mean(above)
+    colourless = without_bridges(channel_mean(above), px_per_mm)
     clear = _clear_rebate(colourless, top, bottom, px_per_mm)
     flat = colourless - _veil(colourless, clear, top, bottom, px_per_mm)
     mean = flat[rows]

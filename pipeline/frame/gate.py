@@ -133,7 +133,8 @@ class EdgePlace:
 
     `tilt` is its change of place a row; `sigma` and `tilt_sigma` are the standard errors of both
     (pixels); `share` is the part of all rows that are denser inside than the base's noise; `fall`
-    tells how it falls to base, None where the picture is thin or no base shows.
+    tells how it falls to base, None where the picture is thin or no base shows; `foot` where base
+    ends if that is farther out, at the outer end of the gate's shadow.
     """
 
     place: float
@@ -142,10 +143,12 @@ class EdgePlace:
     tilt_sigma: float
     share: float
     fall: Fall | None = None
+    foot: float | None = None
 
     def moved(self, by_px: float, error_px: float) -> "EdgePlace":
         """Return the edge moved by so many pixels, give or take an error."""
-        return replace(self, place=self.place + by_px, sigma=math.hypot(self.sigma, error_px))
+        sigma = math.hypot(self.sigma, error_px)
+        return replace(self, place=self.place + by_px, sigma=sigma, foot=self.place)
 
     def finer(self, count: int) -> "EdgePlace":
         """Return the edge in pixels of which one of its own holds so many."""

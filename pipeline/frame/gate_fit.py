@@ -31,7 +31,7 @@ TOLERANCE_MM = 0.25
 _OTHER_GATE_MM, _OTHER_GATE_SPREAD_MM = 1.5, 0.35
 # Opposite edges that miss the gate's size by more than this contradict each other; the mean
 # density above base beyond one must differ by so much from that beyond the other to tell which.
-_CONFLICT_MM = 0.12
+_CONFLICT_MM, _FUZZY = 0.12, 1.5
 _UNLIKE_BASE = 0.003
 
 
@@ -250,8 +250,12 @@ def _pair_sigmas(
     if abs(short) < max(3.0 * math.hypot(*sigmas), _CONFLICT_MM * ppmm):
         return sigmas[0], sigmas[1]
     doubt = (math.hypot(sigmas[0], short), math.hypot(sigmas[1], short))
-    before = _mean_between(lift, first.place - short, first.place)
-    after = _mean_between(lift, last.place, last.place + short)
+    if short > 0 and max(sigmas) > _FUZZY * min(sigmas):
+        # The gate's edge is as sharp in every row; the scene's is not.
+        return (doubt[0], sigmas[1]) if sigmas[0] > sigmas[1] else (sigmas[0], doubt[1])
+    begin, end = (one.place if one.foot is None else one.foot for one in (first, last))
+    before = _mean_between(lift, begin - short, begin)
+    after = _mean_between(lift, end, end + short)
     if short > 0 and abs(before - after) > _UNLIKE_BASE:
         return (doubt[0], sigmas[1]) if before > after else (sigmas[0], doubt[1])
     if first.share < 0.5 * last.share:

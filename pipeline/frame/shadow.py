@@ -38,6 +38,8 @@ _FALL_ERROR, _SCENE_ERROR_A_MM, _SCENE = 0.02, 0.05, 1.5
 _READINGS_ALIKE, _EDGES_APART, _MOST_LIKELIHOOD = 3.0, 6.0, 4.0
 # Shadows of one strip differ by the aperture: most by less than one of the steps above.
 _NEXT, _OTHER = 0.3, 0.01
+# What an edge alone would be moved by otherwise is half doubted.
+_SCENES_SHARE = 0.5
 _FINE_PX, _MARGIN_PX = 0.125, 8.0
 
 
@@ -98,18 +100,32 @@ def shadow_moves(falls: Sequence[Fall | None], px_per_mm: float) -> tuple[tuple[
     apart = min(1.0, _EDGES_APART / len(told))
     strip = apart * each.sum(axis=0) + np.log(_usual(px_per_mm))
     shared = np.exp(strip - strip.max()) @ alike
+    usual = _usual(px_per_mm)
     moves = iter(
-        _move(np.exp(edge) * shared[..., None], _shapes(_density_bin(fall))[1])
+        _move(np.exp(edge), shared, usual, _shapes(_density_bin(fall))[1])
         for fall, edge in zip(told, likely, strict=True)
     )
     return tuple((0.0, 0.0) if fall is None else next(moves) for fall in falls)
 
 
-def _move(weights: Row, inwards: Row) -> tuple[float, float]:
-    """Return the mean and the deviation of how far inside an edge the gate lies."""
+def _move(likely: Row, shared: Row, usual: Row, inwards: Row) -> tuple[float, float]:
+    """Return how far inside an edge the gate lies, and the error.
+
+    An edge that alone, with what is usual, would be softer than its strip's may be the scene's.
+    """
+    together, alone = likely * shared[..., None], likely * usual[:, None]
+    mean, deviation = _mean(together, inwards)
+    blurs = np.array(_BLURS_PX)[:, None, None]
+    softer = _mean(alone, blurs)[0] - _mean(together, blurs)[0]
+    otherwise = _SCENES_SHARE * (_mean(alone, inwards)[0] - mean)
+    return mean, math.sqrt(deviation**2 + otherwise**2 + max(0.0, softer) ** 2)
+
+
+def _mean(weights: Row, values: Row) -> tuple[float, float]:
+    """Return the weighted mean and deviation."""
     weights = weights / weights.sum()
-    mean = float((weights * inwards).sum())
-    return mean, math.sqrt(float((weights * (inwards - mean) ** 2).sum()))
+    mean = float((weights * values).sum())
+    return mean, math.sqrt(float((weights * (values - mean) ** 2).sum()))
 
 
 def _likelihood(fall: Fall, px_per_mm: float) -> Row:

@@ -90,6 +90,15 @@ def test_one_edge_of_a_scene_is_no_shadow_where_the_others_are_sharp():
     assert shadow_moves([fading.fall] * 4, 8.0)[-1][0] > 2.0
 
 
+def test_an_edge_softer_than_its_strip_s_is_doubted():
+    # A post in the scene, out of focus: no gate of the same strip is as soft.
+    sharp = [edge.fall for edge in edges(blur=0.6)]
+    soft = find_edge(drawn(0.8, 2.2), PLACE, 9.0, NOISE)
+    assert soft is not None
+    *usual, doubted = (error for _, error in shadow_moves([*sharp * 4, soft.fall], 8.0))
+    assert doubted > 2.0 * max(usual)
+
+
 def test_thin_pictures_and_edges_at_the_view_s_end_tell_nothing():
     assert fall_of(drawn(0.1, 0.7).astype(float), Y, PLACE, 0.0) is None
     assert fall_of(drawn(1.2, 0.7).astype(float), Y, 2.0, 0.0) is None
