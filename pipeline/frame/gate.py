@@ -256,9 +256,9 @@ def _placed(
     edge = _refined(part, y, begin, noise, over_base)
     # Rows that agree on one place show the gate, however few they are.
     scattered = edge is not None and edge.sigma > _LEAST_SIGMA_PX
-    if edge is not None and scattered and edge.share < _MANY_ROWS:
+    count = len(y) // _BLOCK_ROWS
+    if edge is not None and scattered and edge.share < _MANY_ROWS and count:
         # A night sky: single rows show but their stars, the median of several the sky.
-        count = len(y) // _BLOCK_ROWS
         blocks = part[: count * _BLOCK_ROWS].reshape(count, _BLOCK_ROWS, -1)
         middles = y[: count * _BLOCK_ROWS].reshape(count, _BLOCK_ROWS).mean(axis=1)
         # The median of n readings is 1.25 times as uncertain as their mean.
