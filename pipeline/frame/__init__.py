@@ -3,8 +3,9 @@
 In: density above base (h, w, 3) of a straightened strip. Out: frames as four sides (view pixels)
 with kind and confidence (0 to 1), the camera's habit (mm), and what is written of a frame.
 
-Columns are weighed first (`columns`: base in all rows or not, steps that all rows share; `bridge`
-leaves out a holder's bars across the film). `spans` takes the likeliest sequence of pictures,
+Columns are weighed first (`columns`: base in all rows or not, steps that all rows share; `seam`:
+steps of most rows, up or down, where pictures touch; `bridge` leaves out a holder's bars across the
+film). `spans` takes the likeliest sequence of pictures,
 blanks, partial frames and gaps by dynamic programming; runs of base count less the longer they are,
 so that black walls are no gaps. All gates of all formats compete, and single frames may be of
 another gate than the rest. `gate` places every edge by all rows that cross it, `sides` those of all
