@@ -250,13 +250,14 @@ def _pair_sigmas(
     if abs(short) < max(3.0 * math.hypot(*sigmas), _CONFLICT_MM * ppmm):
         return sigmas[0], sigmas[1]
     doubt = (math.hypot(sigmas[0], short), math.hypot(sigmas[1], short))
-    if short > 0 and max(sigmas) > _FUZZY * min(sigmas):
-        # The gate's edge is as sharp in every row; the scene's is not.
-        return (doubt[0], sigmas[1]) if sigmas[0] > sigmas[1] else (sigmas[0], doubt[1])
     begin, end = (one.place if one.foot is None else one.foot for one in (first, last))
     before = _mean_between(lift, begin - short, begin)
     after = _mean_between(lift, end, end + short)
     if short > 0 and abs(before - after) > _UNLIKE_BASE:
+        doubted = int(after > before)
+        # A gate's edge is as sharp as any; what is softer may be the scene's after all.
+        if sigmas[1 - doubted] > _FUZZY * sigmas[doubted]:
+            return doubt
         return (doubt[0], sigmas[1]) if before > after else (sigmas[0], doubt[1])
     if first.share < 0.5 * last.share:
         return doubt[0], sigmas[1]
