@@ -30,7 +30,8 @@ TOLERANCE_MM = 0.25
 # A frame whose length differs by more was taken through another gate, known to so much.
 _OTHER_GATE_MM, _OTHER_GATE_SPREAD_MM = 1.5, 0.35
 # Opposite edges that miss the gate's size by more than this contradict each other; the mean
-# density above base beyond one must differ by so much from that beyond the other to tell which.
+# density above base beyond one must differ by so much from that beyond the other to tell which;
+# an edge so much less well known than the other is softer.
 _CONFLICT_MM, _FUZZY = 0.12, 1.5
 _UNLIKE_BASE = 0.003
 
