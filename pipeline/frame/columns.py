@@ -6,7 +6,9 @@ import cv2
 import numpy as np
 
 from pipeline.channels import channel_mean, median, percentiles
+from pipeline.frame.bridge import without_bridges
 from pipeline.frame.gate import coherent_steps
+from pipeline.frame.seam import seams
 from pipeline.kinds import Float32, Light, Mask, Plane, Row
 from pipeline.profile import FilmSize
 
@@ -39,7 +41,8 @@ class Evidence:
 
     `busy` is the share of the image's height that is denser than base, `outside` marks columns
     that are no film, `density` is the median density above base over the image's height, `step`
-    (one longer) how far all rows agree on growing denser between two columns (-1 to 1), `bars`
+    (one longer) how far all rows agree on growing denser between two columns (-1 to 1), `seam` (one
+    longer) the share of rows whose steepest step lies there, `bars`
     the columns (first, one past the last) between such steps that are base in every row, `lift`
     the mean density over the image's height and `row_lift` that of each row over the columns,
     `specks` the share of bare film beside the pictures that is denser than base (dust), `flat`
@@ -54,6 +57,7 @@ class Evidence:
     least_density: Row
     rebate_density: Row
     step: Row
+    seam: Row
     bars: tuple[tuple[int, int], ...]
     lift: Row
     row_lift: Row
@@ -145,7 +149,7 @@ def evidence(
     top, bottom = find_band(above, film, px_per_mm)
     rim = 0.06 * (bottom - top)
     rows = slice(max(0, round(top + rim)), min(above.shape[0], round(bottom - rim) + 1))
-    colourless = channel_mean(above)
+    colourless = without_bridges(channel_mean(above), px_per_mm)
     clear = _clear_rebate(colourless, top, bottom, px_per_mm)
     flat = colourless - _veil(colourless, clear, top, bottom, px_per_mm)
     mean = flat[rows]
@@ -165,6 +169,7 @@ def evidence(
         least_density=percentiles(mean, [10])[0].astype(float),
         rebate_density=_rebate_density(colourless[rest]),
         step=step,
+        seam=seams(mean, noise, px_per_mm),
         bars=bars,
         lift=np.clip(mean, -0.05, 0.05).mean(axis=0).astype(float),
         row_lift=np.clip(flat, -0.05, 0.05).mean(axis=1).astype(float),

@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.frame.glow import Fall, above_glow, fall_of
+from pipeline.frame.glow import above_glow
+from pipeline.frame.shadow import Fall, fall_of
 from pipeline.kinds import Density, Row
 from pipeline.profile import FrameFormat
 
@@ -132,7 +133,8 @@ class EdgePlace:
 
     `tilt` is its change of place a row; `sigma` and `tilt_sigma` are the standard errors of both
     (pixels); `share` is the part of all rows that are denser inside than the base's noise; `fall`
-    tells how it falls to base, None where the picture is thin or no base shows.
+    tells how it falls to base, None where the picture is thin or no base shows; `foot` where base
+    ends if that is farther out, at the outer end of the gate's shadow.
     """
 
     place: float
@@ -141,10 +143,12 @@ class EdgePlace:
     tilt_sigma: float
     share: float
     fall: Fall | None = None
+    foot: float | None = None
 
-    def moved(self, by_px: float) -> "EdgePlace":
-        """Return the edge moved by so many pixels, and as much less well known."""
-        return replace(self, place=self.place + by_px, sigma=math.hypot(self.sigma, by_px))
+    def moved(self, by_px: float, error_px: float) -> "EdgePlace":
+        """Return the edge moved by so many pixels, give or take an error."""
+        sigma = math.hypot(self.sigma, error_px)
+        return replace(self, place=self.place + by_px, sigma=sigma, foot=self.place)
 
     def finer(self, count: int) -> "EdgePlace":
         """Return the edge in pixels of which one of its own holds so many."""
@@ -154,7 +158,7 @@ class EdgePlace:
             count * self.sigma,
             count * self.tilt_sigma,
             self.share,
-            None if self.fall is None else replace(self.fall, blur=count * self.fall.blur),
+            self.fall,
         )
 
 
@@ -252,9 +256,9 @@ def _placed(
     edge = _refined(part, y, begin, noise, over_base)
     # Rows that agree on one place show the gate, however few they are.
     scattered = edge is not None and edge.sigma > _LEAST_SIGMA_PX
-    if edge is not None and scattered and edge.share < _MANY_ROWS:
+    count = len(y) // _BLOCK_ROWS
+    if edge is not None and scattered and edge.share < _MANY_ROWS and count:
         # A night sky: single rows show but their stars, the median of several the sky.
-        count = len(y) // _BLOCK_ROWS
         blocks = part[: count * _BLOCK_ROWS].reshape(count, _BLOCK_ROWS, -1)
         middles = y[: count * _BLOCK_ROWS].reshape(count, _BLOCK_ROWS).mean(axis=1)
         # The median of n readings is 1.25 times as uncertain as their mean.

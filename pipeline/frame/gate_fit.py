@@ -12,7 +12,7 @@ from pipeline.frame.gate import EdgePlace, GateHabit
 from pipeline.frame.junction import narrow_gaps, with_junctions, without_junctions
 from pipeline.frame.reach import held_to, least_height
 from pipeline.frame.sides import measured_edges
-from pipeline.frame.slopes import FrameEdges, SideSlopes, robust_mean, side_slopes
+from pipeline.frame.slopes import FrameEdges, SideSlopes, out_of_shadow, robust_mean, side_slopes
 from pipeline.frame.spans import Span
 from pipeline.kinds import SIGMA_OF_MAD, Row
 
@@ -30,8 +30,9 @@ TOLERANCE_MM = 0.25
 # A frame whose length differs by more was taken through another gate, known to so much.
 _OTHER_GATE_MM, _OTHER_GATE_SPREAD_MM = 1.5, 0.35
 # Opposite edges that miss the gate's size by more than this contradict each other; the mean
-# density above base beyond one must differ by so much from that beyond the other to tell which.
-_CONFLICT_MM = 0.12
+# density above base beyond one must differ by so much from that beyond the other to tell which;
+# an edge so much less well known than the other is softer.
+_CONFLICT_MM, _FUZZY = 0.12, 1.5
 _UNLIKE_BASE = 0.003
 
 
@@ -97,10 +98,9 @@ def fit_gates(seen: Evidence, spans: Sequence[Span], habit: GateHabit) -> GateFi
     the rest counts less. The inverse of the system tells how well each edge is known.
     """
     ppmm = seen.px_per_mm
-    edges, blur, coarse = measured_edges(seen, spans, habit)
+    edges, coarse = measured_edges(seen, spans, habit)
     narrow = narrow_gaps(spans, ppmm, coarse)
-    edges = without_junctions(edges, narrow)
-    edges = [four.without_spread_light(blur) for four in edges]
+    edges = out_of_shadow(without_junctions(edges, narrow), ppmm, coarse)
     ends = np.array([(span.start, span.end) for span in spans]).reshape(-1, 2)
     placed = 2.0 * ends / len(seen.busy) - 1.0
     slopes = side_slopes(edges, placed, habit)
@@ -251,9 +251,14 @@ def _pair_sigmas(
     if abs(short) < max(3.0 * math.hypot(*sigmas), _CONFLICT_MM * ppmm):
         return sigmas[0], sigmas[1]
     doubt = (math.hypot(sigmas[0], short), math.hypot(sigmas[1], short))
-    before = _mean_between(lift, first.place - short, first.place)
-    after = _mean_between(lift, last.place, last.place + short)
+    begin, end = (one.place if one.foot is None else one.foot for one in (first, last))
+    before = _mean_between(lift, begin - short, begin)
+    after = _mean_between(lift, end, end + short)
     if short > 0 and abs(before - after) > _UNLIKE_BASE:
+        doubted = int(after > before)
+        # A gate's edge is as sharp as any; what is softer may be the scene's after all.
+        if sigmas[1 - doubted] > _FUZZY * sigmas[doubted]:
+            return doubt
         return (doubt[0], sigmas[1]) if before > after else (sigmas[0], doubt[1])
     if first.share < 0.5 * last.share:
         return doubt[0], sigmas[1]

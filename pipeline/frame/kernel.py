@@ -127,7 +127,9 @@ def best_ends(
     for part in range(least_part, min(width, size + 1)):
         whole = part >= nearly
         score = picture[part] - frame + weight * fall[part]
-        score -= 0.0 if whole else partial
+        # Film that is cut through one picture at both of its ends is as much rarer again.
+        cuts = 2.0 if part > size - width + nearly else 1.0
+        score -= 0.0 if whole else cuts * partial
         if score > best[part]:
             best[part], came[part], starts[part] = score, -1, 0
             kinds[part] = PICTURE if whole else PARTIAL
@@ -161,7 +163,8 @@ def best_ends(
             whole = size - start >= nearly
             inside = picture[size] - picture[start]
             total = score + inside + weight * rise[start] - frame
-            total -= 0.0 if whole else partial
+            cuts = 2.0 if start < width - nearly else 1.0
+            total -= 0.0 if whole else cuts * partial
             if total > best[size]:
                 best[size], came[size], starts[size] = total, origin, start
                 kinds[size] = PICTURE if whole else PARTIAL

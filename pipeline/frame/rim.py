@@ -6,6 +6,7 @@ where resampling rings beside such an edge, it is denser.
 """
 
 import math
+from collections.abc import Mapping
 
 import numpy as np
 
@@ -50,7 +51,7 @@ def rim_mm(density: Floats, size_mm: tuple[float, float]) -> Area:
         _depth(_from_side(picture, side), count, limits["least_density"])
         for side, count in zip(_SIDES, most, strict=True)
     ]
-    depths = _clear_of_corners(picture, depths, most, limits["corner_share"])
+    depths = _clear_of_corners(picture, depths, most, limits)
     left, top, right, lower = np.minimum(depths * pitches, limits["most_mm"]).tolist()
     return left, top, right, lower
 
@@ -79,12 +80,12 @@ def _departures(lines: Float32) -> Float32:
 
 
 def _clear_of_corners(
-    picture: Float32, depths: list[int], most: list[int], share: float
+    picture: Float32, depths: list[int], most: list[int], limits: Mapping[str, float]
 ) -> list[int]:
     """Return depths of the four sides that leave none of the base in round corners."""
     depths, grey = list(depths), picture.mean(axis=2)
     for across, down in ((0, 1), (2, 1), (2, 3), (0, 3)):
-        tips = _tips(grey[:: 1 if down == 1 else -1, :: 1 if across == 0 else -1], share)
+        tips = _tips(grey[:: 1 if down == 1 else -1, :: 1 if across == 0 else -1], limits)
         if tips.mean() > _SELDOM:
             continue
         for _ in range(max(most)):
@@ -95,9 +96,21 @@ def _clear_of_corners(
     return depths
 
 
-def _tips(grey: Float32, share: float) -> Bits:
-    """Tell where a picture (h, w) is thinner than to the right, below and between: a corner."""
-    near, far = _APART, 2 * _APART
-    beside = np.minimum(grey[:-far, far:], grey[far:, :-far])
-    beside = np.minimum(beside, grey[near:-near, near:-near])
-    return np.asarray(grey[:-far, :-far] < share * beside)
+def _tips(grey: Float32, limits: Mapping[str, float]) -> Bits:
+    """Tell where a picture (h, w) is thinner than those places lead to that a corner leaves whole.
+
+    They lie to the right, below and between; a scene that fades towards the corner is none.
+    """
+    far, reach = 2 * _APART, 4 * _APART
+    rows, columns = grey.shape[0] - reach, grey.shape[1] - reach
+
+    def leads(down: int, right: int) -> Float32:
+        """Return what a place and one twice as far away lead to."""
+        near = grey[down : down + rows, right : right + columns]
+        beyond = grey[2 * down : 2 * down + rows, 2 * right : 2 * right + columns]
+        led: Float32 = np.minimum(near, np.float32(2.0) * near - beyond)
+        return led
+
+    all_lead = np.minimum(np.minimum(leads(0, far), leads(far, 0)), leads(_APART, _APART))
+    least = np.maximum(limits["least_density"], (1.0 - limits["corner_share"]) * all_lead)
+    return np.asarray(all_lead - grey[:rows, :columns] > least)

@@ -9,7 +9,6 @@ import numpy as np
 
 from pipeline.frame.columns import Evidence
 from pipeline.frame.gate import EdgePlace, GateHabit, find_edge
-from pipeline.frame.glow import usual_blur
 from pipeline.frame.reach import rows_reached
 from pipeline.frame.slopes import FrameEdges
 from pipeline.frame.spans import Span
@@ -33,11 +32,10 @@ _SHARPER = 0.3
 
 def measured_edges(
     seen: Evidence, spans: Sequence[Span], habit: GateHabit
-) -> tuple[list[FrameEdges], float, int]:
-    """Return the edges of each span, the usual blur, and how many pixels were taken as one.
+) -> tuple[list[FrameEdges], int]:
+    """Return the edges of each span, and how many pixels were taken as one.
 
-    The blur is in pixels of the view, infinite where too few edges tell. Where a scan is soft,
-    means of pixels are as sharp as a sharp scan's are.
+    Where a scan is soft, means of pixels are as sharp as a sharp scan's are.
     """
     coarse, needed = 0, 1
     while needed > coarse:
@@ -45,7 +43,7 @@ def measured_edges(
         coarse = needed
         edges = [_edges(seen, span, habit, coarse) for span in spans]
         needed = min(_MOST_COARSE, round(coarse * _softness(seen, spans, edges, coarse)))
-    return edges, usual_blur(fall for four in edges for fall in four.falls()), coarse
+    return edges, coarse
 
 
 def _softness(

@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.frame.gate import EdgePlace, GateHabit
-from pipeline.frame.glow import Fall, spread_px
 from pipeline.frame.reach import NOWHERE
+from pipeline.frame.shadow import shadow_moves
 from pipeline.kinds import SIGMA_OF_MAD, Row
 
 # So far do single sides lean on film that lies straight, and frames turn along a bowed strip.
@@ -42,24 +42,6 @@ class FrameEdges:
     bottom: EdgePlace | None = None
     reached: tuple[float, float] = NOWHERE
 
-    def falls(self) -> tuple[Fall | None, ...]:
-        """Return how start, end, top and bottom fall to base."""
-        four = (self.start, self.end, self.top, self.bottom)
-        return tuple(None if edge is None else edge.fall for edge in four)
-
-    def without_spread_light(self, blur: float) -> "FrameEdges":
-        """Return edges less what light spreads beyond them, where `blur` (pixels) is usual."""
-        start, end, top, bottom = (
-            None if edge is None else edge.moved(sign * spread_px(edge.fall, blur))
-            for edge, sign in (
-                (self.start, 1),
-                (self.end, -1),
-                (self.top, 1),
-                (self.bottom, -1),
-            )
-        )
-        return replace(self, start=start, end=end, top=top, bottom=bottom)
-
     def slopes(self) -> tuple[tuple[float, float] | None, ...]:
         """Return start, end, top and bottom as slopes of the frame, each with its error.
 
@@ -76,6 +58,25 @@ class FrameEdges:
                 (self.bottom, 1),
             )
         )
+
+
+def out_of_shadow(edges: Sequence[FrameEdges], px_per_mm: float, coarse: int) -> list[FrameEdges]:
+    """Return the edges of a strip's frames where the gate's own are, told in so coarse pixels."""
+    fours = [(one.start, one.end, one.top, one.bottom) for one in edges]
+    falls = [None if edge is None else edge.fall for four in fours for edge in four]
+    moves = iter(shadow_moves(falls, px_per_mm / coarse))
+    placed = []
+    for one, four in zip(edges, fours, strict=True):
+        inwards = [
+            (sign * coarse * by, coarse * error)
+            for sign, (by, error) in zip((1, -1, 1, -1), (next(moves) for _ in four), strict=True)
+        ]
+        start, end, top, bottom = (
+            None if edge is None else edge.moved(*move)
+            for edge, move in zip(four, inwards, strict=True)
+        )
+        placed.append(replace(one, start=start, end=end, top=top, bottom=bottom))
+    return placed
 
 
 @dataclass(frozen=True)

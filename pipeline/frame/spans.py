@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from pipeline.frame.columns import Evidence
 from pipeline.frame.gate import GateHabit
+from pipeline.frame.seam import TURNED_PX
 from pipeline.kinds import Mask, Row
 from pipeline.profile import FrameFormat
 
@@ -42,7 +43,7 @@ _EDGE_WEIGHT = 3.0
 _UNSEEN_COST = 4.0
 _BUSY_OUTSIDE = (0.5, 0.9)
 _STRUCK_DENSITY = 0.15
-_LEAST_COHERENCE = 0.35
+_LEAST_COHERENCE, _LEAST_SEAM = 0.35, 0.6
 # Columns with less in them than this are base; what runs of so many millimetres are worth.
 _BASE_BUSY = 0.03
 _RUN_MM = (0.0, 0.4, 3.0, 40.0)
@@ -65,6 +66,8 @@ def span_scores(seen: Evidence) -> Scores:
     Scores are log odds a pixel: a column of base throughout speaks for a gap, but dark scenes
     have such columns too; a busy column in a gap needs a light leak.
     """
+    from scipy.ndimage import maximum_filter1d
+
     # Where light struck the rebate too, nothing tells a picture from the leader.
     struck = seen.rebate_density > _STRUCK_DENSITY
     busy = np.where(struck, 0.0, seen.busy)
@@ -82,14 +85,21 @@ def span_scores(seen: Evidence) -> Scores:
     means = (running[reach:] - running[:-reach]) / reach
     before, after = means[:-reach], means[reach:]
     rise = np.clip(after - before, -0.3, 1.0)
-    # Pictures that overlap, and gaps that light struck, show their edges as steps alone.
+    # Pictures that overlap or touch, and gaps that light struck, show their edges as steps alone.
+    seam = seen.seam > _LEAST_SEAM
+    # Where all rows grow denser a picture begins, or ends where they grow thinner; else it may
+    # be both.
+    around = maximum_filter1d(np.abs(seen.step), 2 * TURNED_PX + 1)
+    both = np.where(seam, np.maximum(seen.seam - around, 0.0), 0.0)
     step = np.where(np.abs(seen.step) > _LEAST_COHERENCE, seen.step, 0.0)
-    unseen = _UNSEEN_COST / _EDGE_WEIGHT * (np.abs(seen.step) < _LEAST_COHERENCE)
+    unseen = _UNSEEN_COST / _EDGE_WEIGHT * ((np.abs(seen.step) < _LEAST_COHERENCE) & ~seam)
     return (
         np.concatenate([[0.0], np.cumsum(picture)]),
         np.concatenate([[0.0], np.cumsum(gap)]),
-        np.maximum(rise, step) - unseen * np.interp(before, _BUSY_OUTSIDE, (0.0, 1.0)),
-        np.maximum(-rise, -step) - unseen * np.interp(after, _BUSY_OUTSIDE, (0.0, 1.0)),
+        np.maximum(np.maximum(rise, step), both)
+        - unseen * np.interp(before, _BUSY_OUTSIDE, (0.0, 1.0)),
+        np.maximum(np.maximum(-rise, -step), both)
+        - unseen * np.interp(after, _BUSY_OUTSIDE, (0.0, 1.0)),
     )
 
 

@@ -169,3 +169,15 @@ def test_base_taken_a_little_too_thin_does_not_make_the_film_s_end_an_edge(base_
     edge = find_edge(density, 6.0, 9.0, 0.005)
     assert edge is not None
     assert edge.place == pytest.approx(7.0, abs=0.15)
+
+
+@pytest.mark.parametrize("rows", [5, 9, 14])
+def test_few_rows_in_all_are_no_fault(rows):
+    # Of a sliver between two holders, half of the rows show the picture, each from elsewhere on.
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        density = rng.normal(0, 0.005, (rows, 60)).astype(np.float32)
+        for row in range(rows // 2):
+            density[row, int(rng.integers(27, 31)) :] += rng.uniform(0.1, 0.5)
+        edge = find_edge(density, 29.0, 8.0, 0.005)
+        assert edge is None or abs(edge.place - 29.0) < 8.0

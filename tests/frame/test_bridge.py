@@ -1,0 +1,56 @@
+"""Bars of a holder across the film, drawn by hand over gaps, beside light-struck film."""
+
+import numpy as np
+import pytest
+
+from pipeline.frame.bridge import without_bridges
+from pipeline.frame.columns import evidence
+from pipeline.frame.frames import find_frames
+from pipeline.profile.format import formats_on
+from tests.frame.drawn import BOTTOM, FILM, HEIGHT, PX_PER_MM, TOP
+
+PICTURES_MM = ((2.0, 38.0), (40.0, 76.0), (78.0, 114.0))
+
+
+def strip(bars_mm=(), opaque: float = 2.6) -> np.ndarray:
+    """Return density above base (h, w) of three pictures, under opaque bars from edge to edge."""
+    above = np.random.default_rng(1).normal(0, 0.003, (HEIGHT, round(116.0 * PX_PER_MM)))
+    for start, end in PICTURES_MM:
+        above[TOP:BOTTOM, round(start * PX_PER_MM) : round(end * PX_PER_MM)] += 0.7
+    for start, end in bars_mm:
+        above[:, round(start * PX_PER_MM) : round(end * PX_PER_MM)] = opaque
+    return above.astype(np.float32)
+
+
+def found(above: np.ndarray):
+    seen = evidence(np.repeat(above[..., None], 3, axis=2), FILM, PX_PER_MM, 0.003)
+    return find_frames(seen, formats_on("135")).frames
+
+
+def test_pictures_end_before_the_bars_over_their_gaps():
+    frames = found(strip(((38.6, 39.4), (76.6, 77.4))))
+    for frame, (start, end) in zip(frames, PICTURES_MM, strict=True):
+        true = (start * PX_PER_MM - 0.5, end * PX_PER_MM - 0.5)
+        assert (frame.start, frame.end) == pytest.approx(true, abs=0.15 * PX_PER_MM)
+
+
+def test_film_that_light_struck_and_dense_pictures_are_left():
+    struck = strip()
+    struck[:, -90:] = 2.2
+    between_holes = strip()
+    between_holes[:, -90:] = 2.2
+    between_holes[5:25, -80:-60] = between_holes[5:25, -50:-30] = -0.5
+    dense = strip()
+    dense[TOP:BOTTOM, 300:310] = 2.8
+    for above in (strip(), struck, between_holes, dense):
+        assert without_bridges(above, PX_PER_MM) is above
+
+
+def test_only_what_a_bar_covers_is_taken_for_base():
+    above = strip(((38.5, 39.5),))
+    kept = above.copy()
+    shown = without_bridges(above, PX_PER_MM)
+    changed = np.flatnonzero((shown != above).any(axis=0))
+    assert 229 <= changed[0] <= 231
+    assert 236 <= changed[-1] <= 239
+    assert np.array_equal(above, kept)
