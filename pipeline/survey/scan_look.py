@@ -24,10 +24,9 @@ from pipeline.strip import (
     find_strips,
     to_light,
 )
-from pipeline.survey.clear_film import ClearFilm
+from pipeline.survey.clear_film import LEAST_ORANGE, ClearFilm
 from pipeline.survey.look import StripLook, look_at
 from pipeline.survey.single_frame import (
-    LEAST_ORANGE,
     SingleLook,
     is_single,
     lightest_place,
