@@ -17,9 +17,9 @@ from pipeline.survey.clear_film import LEAST_ORANGE
 _REACH, _LEAST_REACH_PX = 0.012, 6
 # Beside the corners, which gates have rounded, sides tell nothing, as a share of their length.
 _TRIM = 0.06
-# A mask is as dark as at the border all over, within this factor, and fills so much of that:
-# another picture may show at one side.
-_MASKS_MOST, _MASKS_RIM = 2.0, 0.75
+# A mask is as dark as at the border all over, within this factor, and fills so much of two sides:
+# at the others, the pictures next on the film may show.
+_MASKS_MOST, _MASKS_RIM = 2.0, 0.95
 # In a lit room a mask shines back a little, but grey, as no dense film is.
 _MASKS_LIGHT = 0.03
 
@@ -30,8 +30,9 @@ def masked(light: Light) -> Mask | None:
     if not level.any():
         level = _rims_light(light)
     dim: Mask = greatest(light - _MASKS_MOST * level) < 0.0
-    rim = np.concatenate([dim[0], dim[-1], dim[:, 0], dim[:, -1]])
-    return dim if float(rim.mean()) > _MASKS_RIM and not dim.all() else None
+    pairs = np.concatenate([dim[0], dim[-1]]), np.concatenate([dim[:, 0], dim[:, -1]])
+    along = max(float(pair.mean()) for pair in pairs)
+    return dim if along > _MASKS_RIM and not dim.all() else None
 
 
 def _rims_light(light: Light) -> Float32:
