@@ -64,7 +64,9 @@ class FrameSurvey:
 
         One standard deviation; None for finer codes.
         """
-        return None if self.rounding is None else self.rounding.left_open(self.thumbnail)
+        if self.rounding is None:
+            return None
+        return self.rounding.left_open(np.asarray(self.thumbnail))
 
     def rounded(self, chart: ChartReading) -> ChartReading:
         """Return a chart read in this frame with what the scan's file rounds it by."""
