@@ -160,7 +160,7 @@ def strip_picture(
     if negative:
         return small_negative(densities, strip_base(strip))
     rendition = rendition_of(surveyed.roll.settings, surveyed.tone)
-    return small_picture(densities, surveyed.colour, rendition)
+    return small_picture(densities, surveyed.colour, rendition, strip.doubt(densities))
 
 
 def small_frame(surveyed: SurveyedRoll, placed: Placed, negative: bool) -> Pixels:

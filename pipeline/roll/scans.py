@@ -11,6 +11,7 @@ import numpy as np
 
 from pipeline.diagnosis import fault_model
 from pipeline.event import Event, Listener
+from pipeline.kinds import Float64
 from pipeline.problem import ClusterProblem, Problem
 from pipeline.record import ScanTrouble
 from pipeline.roll.machines import give_back, is_lost
@@ -37,6 +38,8 @@ _NEXT = ("pipeline.roll.convert", "scipy.linalg", "filelock")
 _SAME_BASE = 0.01
 # More than a lens's fall-off makes of one base, in density.
 _LIGHTER = 0.1
+# Beyond what lenses, files and the eye of a camera make of the colour of one base, in density.
+_OTHER_COLOUR = 0.06
 
 
 def scan_notes(surveys: Sequence[ScanSurvey], listen: Listener) -> Iterator[ScanTrouble]:
@@ -117,21 +120,31 @@ def survey_scans(
 
 
 def _refuted(done: Mapping[int, ScanSurvey], failures: Mapping[int, Exception]) -> tuple[int, ...]:
-    """Return the pictures whose own base is none: others, without a base, are lighter.
+    """Return the pictures whose own base is none: others are lighter.
 
-    Nothing on a film is lighter than its base. Exposures are taken for the same.
+    Nothing on a film is lighter than its base. Exposures are taken for the same, but where both
+    pictures show a base that may be.
     """
     lightest = [
         np.asarray(error.lightest)
         for error in failures.values()
         if isinstance(error, NoBaseProblem) and error.lightest is not None
     ]
+    own = {k: survey.own.level() for k, survey in done.items() if survey.own is not None}
     return tuple(
         k
-        for k, survey in done.items()
-        if survey.own is not None
-        and any(float((place - survey.own.level()).min()) > _LIGHTER for place in lightest)
+        for k, level in own.items()
+        if any(float((place - level).min()) > _LIGHTER for place in lightest)
+        or any(_is_picture(level - base) for base in own.values())
     )
+
+
+def _is_picture(off: Float64) -> bool:
+    """Tell whether a base (3) darker than another of its roll is a picture, by what it is off.
+
+    Exposure moves all channels alike.
+    """
+    return float(off.max()) < -_LIGHTER and float(np.abs(off - off.mean()).max()) > _OTHER_COLOUR
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,10 @@ _ALPHA, _SPOT, _MOSAIC = 0, 2, 5
 _HEADER_BYTES = 4096
 
 
+class NoStill(ValueError):
+    """The file is sound, but no single picture: it says what it is."""
+
+
 @dataclass(frozen=True)
 class JxlHeader:
     """What the headers say: size in pixels as stored, bits, channels, orientation 1 to 8.
@@ -38,7 +42,7 @@ def jxl_header(codestream: bytes) -> JxlHeader:
     Raises
     ------
     ValueError
-        They are no such headers, or those of an animation.
+        They are no such headers; `NoStill` if they are of an animation or hold a preview.
     """
     if not codestream.startswith(_START):
         raise ValueError("it is no JPEG XL picture")
@@ -51,8 +55,10 @@ def jxl_header(codestream: bytes) -> JxlHeader:
         orientation = 1 + bits.take(3)
         if bits.flag():
             _size(bits)
-        if bits.flag() or bits.flag():
-            raise ValueError("it is an animation, or holds a picture to look at first")
+        if bits.flag():
+            raise NoStill("holds a small preview before its picture")
+        if bits.flag():
+            raise NoStill("is an animation")
     floating, depth = _depth(bits)
     bits.flag()
     extras = [_extra(bits) for _ in range(bits.choose((0, 0), (1, 0), (2, 4), (1, 12)))]

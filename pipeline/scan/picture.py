@@ -15,7 +15,7 @@ from pipeline.problem import ScanProblem
 from pipeline.scan.bmff import boxes, brands
 from pipeline.scan.container import Container, Page, Reader, guarded
 from pipeline.scan.encoding import Encoding, power, srgb, transfer
-from pipeline.scan.jxl import jxl_header
+from pipeline.scan.jxl import JxlHeader, NoStill, jxl_header
 from pipeline.scan.names import PICTURE_SUFFIXES
 from pipeline.scan.whole import page_of, whole, whole_reader
 
@@ -144,7 +144,7 @@ def _jxl_pages(path: Path) -> tuple[Page, ...]:
                 if kind in (b"jxlc", b"jxlp")
             )
             info["exif"] = next((c[4:] for kind, c in found if kind == b"Exif"), b"")
-        header = jxl_header(coded)
+        header = _jxl_header(path, coded)
         own = stated(path, header.transfer)
         if header.gamma is not None:
             own = power(round(1.0 / header.gamma, 4), "container")
@@ -152,6 +152,13 @@ def _jxl_pages(path: Path) -> tuple[Page, ...]:
         size = header.width, header.height
         page = page_of(path, _JXL, size, info, header.bits, header.channels, own, notes)
         return (replace(page, floating=header.floating, orientation=header.orientation),)
+
+
+def _jxl_header(path: Path, coded: bytes) -> JxlHeader:
+    try:
+        return jxl_header(coded)
+    except NoStill as error:
+        raise ScanProblem(path, str(error), "save the one picture as a 16-bit TIFF") from error
 
 
 def stated(path: Path, number: int | None) -> Encoding | None:

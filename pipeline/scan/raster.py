@@ -77,8 +77,7 @@ def raw_pages(path: Path) -> tuple[Page, ...]:
     ScanProblem
         The file is damaged, or the optional library that develops raw is not installed.
     """
-    library = _raw_library(path)
-    with guarded(path), library.imread(str(path)) as raw:
+    with guarded(path), _developer(path) as raw:
         width, height = int(raw.sizes.width), int(raw.sizes.height)
         turn = _RAW_TURNS.get(int(raw.sizes.flip), 1)
         check_dimensions(path, width, height, path.stat().st_size, width * height)
@@ -89,6 +88,24 @@ def raw_pages(path: Path) -> tuple[Page, ...]:
     # A sensor's tags of resolution mean nothing on film.
     tags = {name: value for name, value in raw_tags(path).items() if "Resolution" not in name}
     return (replace(with_tags(page, tags, None, light), orientation=turn),)
+
+
+@contextmanager
+def _developer(path: Path) -> Iterator[Any]:
+    """Open a raw file, or say that it is none."""
+    library = _raw_library(path)
+    try:
+        raw = library.imread(str(path))
+    except library.LibRawFileUnsupportedError as error:
+        said = error.args[0] if error.args else b""
+        what = said.decode("ascii", "replace") if isinstance(said, bytes) else str(said)
+        raise ScanProblem(
+            path,
+            f"is damaged ({what}), or no camera raw that can be developed",
+            "save it as a 16-bit TIFF, or copy the file again",
+        ) from error
+    with raw:
+        yield raw
 
 
 @whole

@@ -155,7 +155,7 @@ def _pages(path: Path) -> tuple[Page, ...]:
         return jpeg.jpeg_pages(path)
     is_tiff = start.startswith(_TIFF_STARTS)
     suffix = path.suffix.lower()
-    if suffix == ".dng" and is_tiff and tiff.is_linear_raw(path):
+    if suffix == ".dng" and is_tiff and tiff.needs_no_developing(path):
         return tiff.pages(path)
     if suffix in RAW_SUFFIXES:
         return raster.raw_pages(path)

@@ -78,14 +78,16 @@ def pages(path: Path) -> tuple[Page, ...]:
     return _without_copies(found)
 
 
-def is_linear_raw(path: Path) -> bool:
-    """Tell whether a TIFF holds light that needs no developing, after DNG 1.7, chapter 3."""
+def needs_no_developing(path: Path) -> bool:
+    """Tell whether a TIFF holds light as it is, after DNG 1.7, chapter 3, or no raw at all."""
     with _file(path) as file, guarded(path):
-        return any(
-            ifd.photometric == _LINEAR_RAW and not _needs_developing(ifd)
+        raw = [
+            ifd
             for _, ifd in _directories(path, file)
-            if not ifd.subfiletype & _REDUCED_OR_MASK
-        )
+            if ifd.photometric in (_LINEAR_RAW, _MOSAIC) and not ifd.subfiletype & _REDUCED_OR_MASK
+        ]
+        light = (ifd.photometric == _LINEAR_RAW and not _needs_developing(ifd) for ifd in raw)
+        return not raw or any(light)
 
 
 @contextmanager
@@ -262,7 +264,9 @@ def _check_stored(path: Path, ifd: Ifd) -> tuple[str, ...]:
     readable = isinstance(bits, int) and ifd.dtype is not None and ifd.imagedepth == 1
     if not readable or ifd.dtype.kind not in "uf" or (ifd.dtype.kind == "u" and bits > 16):
         raise ScanProblem(
-            path, f"has samples of {bits} bits in a form unknown here", "save it with 16 bits"
+            path,
+            f"has samples of {bits} bits that are neither floats nor 1 to 16 bits without a sign",
+            "save it as a TIFF of 16 bits without a sign",
         )
     if ifd.compression not in _SCHEMES:
         raise ScanProblem(

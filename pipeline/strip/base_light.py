@@ -107,8 +107,10 @@ class Seen:
         return like
 
     def lighter(self, level: Float64) -> Group:
-        """Return the other areas that are clearly lighter than a light (3)."""
-        lighter: Group = self.others[(self.lights - level).mean(axis=1) > _CLEARLY_LIGHTER]
+        """Return the other areas clearly lighter than a light (3) that are no part of the gate."""
+        clearly = (self.lights - level).mean(axis=1) > _CLEARLY_LIGHTER
+        gate = np.abs(self.lights - self.level).max(axis=1) < _NEARLY_GATE
+        lighter: Group = self.others[clearly & ~gate]
         return lighter
 
     def inside(self, group: Group) -> int:

@@ -84,14 +84,19 @@ def find_picture(above: Light, covered: Mask | None = None) -> SeenPicture:
 
 
 def _opening(covered: Mask | None, size: tuple[int, int]) -> NDArray[np.intp]:
-    """Return the first column and row that a mask leaves open, and those after the last."""
+    """Return the first column and row that a mask leaves open, and those after the last.
+
+    Of several openings it is the widest; through others, the next pictures show.
+    """
     if covered is None:
         return np.array([(0, 0), size])
     open_share = 1.0 - cv2.resize(covered.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     ends = []
     for share in (open_share.mean(axis=0), open_share.mean(axis=1)):
-        places = np.flatnonzero(share > 0.5 * share.max())
-        ends.append((places[0], places[-1] + 1))
+        opens = np.diff(np.concatenate([[0], share > 0.5 * share.max(), [0]]).astype(int))
+        first, after = np.flatnonzero(opens > 0), np.flatnonzero(opens < 0)
+        widest = int(np.argmax(after - first))
+        ends.append((first[widest], after[widest]))
     return np.array(ends).T
 
 

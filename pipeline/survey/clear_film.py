@@ -12,6 +12,8 @@ from pipeline.problem import ScanProblem
 from pipeline.scan import CameraExposure, Scan, open_scan, reduce
 from pipeline.strip import crowded_places
 
+LEAST_ORANGE = 0.2
+"""Log10 of red over blue light of a film's base at the least, where the light is white."""
 _LONG_SIDE = 400
 _FLOOR = 1e-5
 # How far clear film may lie off an even surface of light, in density, as it is fitted.

@@ -64,10 +64,9 @@ class FrameSurvey:
 
         One standard deviation; None for finer codes.
         """
-        if self.rounding is None or not self.rounding.coarse:
+        if self.rounding is None:
             return None
-        densities = np.asarray(self.thumbnail, float)
-        return self.rounding.at(densities.reshape(-1, 3)).reshape(densities.shape)
+        return self.rounding.left_open(np.asarray(self.thumbnail))
 
     def rounded(self, chart: ChartReading) -> ChartReading:
         """Return a chart read in this frame with what the scan's file rounds it by."""

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.kinds import Float64
+from pipeline.kinds import Float64, Floats
 from pipeline.scan import Scan, light_steps, rounding_codes
 from pipeline.strip import FilmBase
 
@@ -26,6 +26,16 @@ class Rounding:
         """Return what densities above base (n, 3) are wrong by, one standard deviation each."""
         parts = [np.interp(densities[:, c], _AT, self.lost[:, c]) for c in range(3)]
         return np.stack(parts, axis=1)
+
+    def left_open(self, densities: Floats) -> Float64 | None:
+        """Return what codes of 8 bits leave open of densities above base (..., 3).
+
+        One standard deviation each; None for finer codes.
+        """
+        if not self.coarse:
+            return None
+        above = np.asarray(densities, float)
+        return self.at(above.reshape(-1, 3)).reshape(above.shape)
 
 
 def rounding_of(scan: Scan, base: FilmBase) -> Rounding | None:

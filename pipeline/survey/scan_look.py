@@ -6,10 +6,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from threading import Lock
 
+import cv2
 import numpy as np
 
 from pipeline.frame import shows_gap
-from pipeline.kinds import MM_PER_INCH, Triple, as_triple
+from pipeline.kinds import MM_PER_INCH, Float32, Triple, as_triple
 from pipeline.problem import ScanProblem
 from pipeline.profile import film_sizes, find_scanner
 from pipeline.scan import Proxy, Scan, open_scan, reduce
@@ -23,10 +24,9 @@ from pipeline.strip import (
     find_strips,
     to_light,
 )
-from pipeline.survey.clear_film import ClearFilm
+from pipeline.survey.clear_film import LEAST_ORANGE, ClearFilm
 from pipeline.survey.look import StripLook, look_at
 from pipeline.survey.single_frame import (
-    LEAST_ORANGE,
     SingleLook,
     is_single,
     lightest_place,
@@ -153,13 +153,32 @@ def _with_strips(
             raise ScanProblem(scan.path, "is dark all over", "scan again with more light")
         looks[way] = replace(
             look,
-            strips=(*look.strips, *_looks(scan, proxy, levels, settings)),
+            strips=(*look.strips, *innermost(tuple(_looks(scan, proxy, levels, settings)))),
             clipped=look.clipped or levels.gate_clipped,
             notes=tuple(dict.fromkeys((*look.notes, *scan.notes))),
         )
         if looks[way].strips:
             break
     return looks
+
+
+def innermost(strips: tuple[StripLook, ...]) -> tuple[StripLook, ...]:
+    """Return the strips of a page without those that are the surround of another one.
+
+    Film lies in no film: where a lamp's rim goes for film, what it surrounds is the strip.
+    """
+    places = [np.asarray(each.strip.outline, np.float32) for each in strips]
+    film = [place for place, each in zip(places, strips, strict=True) if each.strip.perforated]
+    return tuple(
+        each
+        for each, place in zip(strips, places, strict=True)
+        if not any(_lies_inside(inner, place) for inner in film)
+    )
+
+
+def _lies_inside(inner: Float32, outer: Float32) -> bool:
+    """Tell whether all corners (4, 2) of one outline lie inside another."""
+    return all(cv2.pointPolygonTest(outer, (float(x), float(y)), False) > 0 for x, y in inner)
 
 
 def _under_clear_film(

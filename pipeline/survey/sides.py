@@ -10,22 +10,36 @@ from pipeline.frame import find_edge
 from pipeline.kinds import Float32, Float64, Light, Mask
 from pipeline.outline import corners_of
 from pipeline.strip import SeenPicture, dark_level
+from pipeline.survey.clear_film import LEAST_ORANGE
 
 # The first look is at a smaller picture, and at straight lines: so far off is it, as a share of
 # the picture's longer side.
 _REACH, _LEAST_REACH_PX = 0.012, 6
 # Beside the corners, which gates have rounded, sides tell nothing, as a share of their length.
 _TRIM = 0.06
-# A mask is as dark as at the border all over, within this factor, and fills so much of that.
+# A mask is as dark as at the border all over, within this factor, and fills so much of two sides:
+# at the others, the pictures next on the film may show.
 _MASKS_MOST, _MASKS_RIM = 2.0, 0.95
+# In a lit room a mask shines back a little, but grey, as no dense film is.
+_MASKS_LIGHT = 0.03
 
 
 def masked(light: Light) -> Mask | None:
     """Return (h, w) where a mask around the picture covers the film, None where there is none."""
     level = np.asarray(dark_level(light), np.float32)
+    if not level.any():
+        level = _rims_light(light)
     dim: Mask = greatest(light - _MASKS_MOST * level) < 0.0
-    rim = np.concatenate([dim[0], dim[-1], dim[:, 0], dim[:, -1]])
-    return dim if float(rim.mean()) > _MASKS_RIM and not dim.all() else None
+    pairs = np.concatenate([dim[0], dim[-1]]), np.concatenate([dim[:, 0], dim[:, -1]])
+    along = max(float(pair.mean()) for pair in pairs)
+    return dim if along > _MASKS_RIM and not dim.all() else None
+
+
+def _rims_light(light: Light) -> Float32:
+    """Return the usual light at a view's border where it is dim and grey, else none."""
+    level = np.median(np.concatenate([light[0], light[-1], light[:, 0], light[:, -1]]), axis=0)
+    grey = level[0] < 10.0**LEAST_ORANGE * level[2]
+    return np.asarray(level if grey and level.max() < _MASKS_LIGHT else 0.0 * level, np.float32)
 
 
 def placed_sides(seen: SeenPicture, density: Float32, noise: float, in_mask: bool) -> SeenPicture:

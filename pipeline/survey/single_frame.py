@@ -24,6 +24,7 @@ from pipeline.strip import (
     to_density,
 )
 from pipeline.survey.clear_film import (
+    LEAST_ORANGE,
     ClearFilm,
     as_terms,
     fit_light,
@@ -46,8 +47,6 @@ _LEAST_FILLED = 0.4
 # Nothing on the film is lighter than its base: so little may seem to be, for noise and fall-off.
 _LIGHTER, _MOST_LIGHTER = -0.15, 0.01
 _MOST_LIGHTER_THAN_GIVEN = 0.1
-LEAST_ORANGE = 0.2
-"""Log10 of red over blue light of a film's base at the least, where the light is white."""
 _MOST_PLACES = 6
 # Rebate is seen so well that it overrules a base scan of no known exposure.
 _SIDES_TO_OVERRULE = 2

@@ -14,6 +14,7 @@ from pipeline.kinds import (
     Corners,
     Float32,
     Float64,
+    Floats,
     Light,
     Mask,
     Triple,
@@ -88,6 +89,14 @@ class StripSurvey(ControlPatches):
     def absolute(self) -> bool:
         """Tell whether the base's density is an ISO 5-2 density."""
         return self.base.illumination.absolute and self.curve_known
+
+    def doubt(self, densities: Floats) -> Float64 | None:
+        """Return what codes of 8 bits leave open of densities above its base (..., 3).
+
+        One standard deviation each; None for finer codes.
+        """
+        rounding = rounding_of(self.scan, self.base)
+        return None if rounding is None else rounding.left_open(densities)
 
 
 def survey_strip(

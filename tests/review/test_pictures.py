@@ -2,13 +2,14 @@
 
 import time
 import tomllib
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from PIL import Image
 
 from pipeline.problem import SettingsProblem
-from pipeline.review.pictures import Store, Tones
+from pipeline.review.pictures import Store, Tones, strip_picture
 from tests.review.desks import desk_over, do
 
 
@@ -69,6 +70,26 @@ def test_a_strip_has_base_at_zero_and_pictures_above(desk):
     # The rebate's lightest tenth is base or the holes beyond it.
     assert np.percentile(densities, 30, axis=(0, 1)) == pytest.approx((0, 0, 0), abs=0.05)
     assert densities.max() > 0.8
+
+
+def test_a_strip_shows_what_coarse_codes_leave_open_as_its_pictures_do(desk):
+    surveyed, strip = desk.state.surveyed, desk.state.surveyed.strips[0]
+    coarse = replace(strip, scan=replace(strip.scan, bits=8))
+    # Bright greys of the film itself; their blue then lies on the file's least codes.
+    colour = surveyed.colour
+    layers = np.stack(
+        [curve.density(0.18 * 2.0 ** np.linspace(2, 4, 20)) for curve in colour.curves]
+    )
+    true = np.linalg.solve(np.asarray(colour.unmask), layers).T[None]
+    crushed = true.copy()
+    crushed[..., 2] = np.minimum(crushed[..., 2], 1.2)
+
+    def cast(densities, of):
+        shown = strip_picture(densities.astype(np.float16), surveyed, of, False).astype(float)
+        return np.abs(shown[..., 2] - shown[..., 1]).mean()
+
+    assert cast(true, strip) < 5
+    assert cast(crushed, coarse) < 0.75 * cast(crushed, strip)
 
 
 def test_the_store_lets_the_least_used_go():

@@ -56,6 +56,18 @@ def test_a_base_of_its_own_that_others_refute_is_none(tmp_path):
     assert all("--base-scan" in message for message in told)
 
 
+@pytest.mark.parametrize(("off", "kept"), [((0.5, 0.7, 0.6), False), ((0.3, 0.3, 0.3), True)])
+def test_a_darker_base_of_another_colour_is_a_picture(tmp_path, off, kept):
+    paths = [write(tmp_path / f"{k}.tif", negative(k)[0]) for k in (1, 2)]
+    # A picture within the picture, or else the same film under less light.
+    paths.append(write(tmp_path / "3.tif", negative(3)[0] + np.array(off)))
+    roll, _ = surveyed(paths)
+    assert len(roll.strips) == 3
+    levels = [np.asarray(strip.base.shading)[:, 0] for strip in roll.strips]
+    off_base = levels[2] - (levels[0] - (np.array(off) if kept else 0.0))
+    assert np.abs(off_base).max() < 0.02
+
+
 def test_a_base_scan_serves_all(tmp_path):
     clear = write(tmp_path / "clear.tif", np.zeros((HEIGHT, WIDTH, 3)), lost=0.1)
     paths = [write(tmp_path / f"{k}.tif", negative(k, gate=BEYOND)[0], lost=0.1) for k in (1, 2)]

@@ -202,6 +202,13 @@ def test_of_moving_pictures_the_first_is_read(tmp_path, name):
     assert off.mean() < 2.0
 
 
+def test_an_animation_is_told_with_what_to_save(tmp_path):
+    path = tmp_path / "a.jxl"
+    path.write_bytes(imagecodecs.jpegxl_encode(np.stack([picture(8)] * 2), lossless=True))
+    with pytest.raises(ScanProblem, match=r"is an animation; save the one picture as a 16-bit"):
+        open_scan(path)
+
+
 @pytest.mark.parametrize("name", ["a.heic", "a.jxl", "a.jp2", "a.avif"])
 @pytest.mark.parametrize("kept", [0.02, 0.3, 0.9])
 def test_what_is_cut_short_is_told_in_one_sentence(tmp_path, name, kept):

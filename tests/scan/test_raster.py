@@ -336,6 +336,13 @@ def test_raw_full_scale_does_not_depend_on_the_picture(tmp_path):
     assert_allclose(read_light(scan, (8, 50), (8, 50)), 45000 / 65535, atol=1e-4)
 
 
+def test_what_no_developer_knows_is_told_with_what_to_save(tmp_path):
+    path = tmp_path / "strip.nef"
+    tifffile.imwrite(path, np.zeros((8, 8), np.uint8), photometric="minisblack", metadata=None)
+    with pytest.raises(ScanProblem, match=r"no camera raw.*save it as a 16-bit TIFF"):
+        open_scan(path)
+
+
 def test_raw_without_the_developer_says_how_to_install_it(tmp_path, monkeypatch):
     write_mosaic(tmp_path / "strip.dng")
     monkeypatch.setitem(sys.modules, "rawpy", None)

@@ -232,8 +232,26 @@ def test_linear_raw_is_read_as_light(tmp_path, name, samples):
 @pytest.mark.parametrize("levels", [{"black": 64}, {"white": 16383}])
 def test_linear_raw_with_levels_is_left_to_a_developer(tmp_path, levels):
     path = write_linear_raw(tmp_path / "strip.tif", **levels)
-    assert not tiff.is_linear_raw(path)
+    assert not tiff.needs_no_developing(path)
     with pytest.raises(ScanProblem, match="levels of its own"):
+        open_scan(path)
+
+
+def test_a_dng_without_raw_is_the_tiff_that_it_is(tmp_path):
+    version = [(50706, "B", 4, bytes([1, 4, 0, 0]), True)]
+    path = tmp_path / "strip.dng"
+    tifffile.imwrite(path, picture(), photometric="rgb", extratags=version, metadata=None)
+    assert_array_equal(read_whole(path), picture())
+    tifffile.imwrite(path, picture()[..., 0], photometric="minisblack", extratags=version)
+    with pytest.raises(ScanProblem, match="has one channel"):
+        open_scan(path)
+
+
+@pytest.mark.parametrize("kind", [np.int16, np.uint32])
+def test_samples_of_other_kinds_are_told_with_what_to_save(tmp_path, kind):
+    path = tmp_path / "strip.tif"
+    tifffile.imwrite(path, picture().astype(kind), photometric="rgb", metadata=None)
+    with pytest.raises(ScanProblem, match="save it as a TIFF of 16 bits without a sign"):
         open_scan(path)
 
 

@@ -161,6 +161,17 @@ def test_small_light_things_beside_busy_film_leave_it_its_base():
     assert levels.base_light == pytest.approx((0.495, 0.198, 0.108), rel=0.1)
 
 
+def test_parts_of_the_lamp_that_seams_cut_off_are_no_film_lighter_than_the_base():
+    light = bare_light(blue=0.9)
+    # A sleeve's seams around a piece of it that lies a little lower, and so is a little darker.
+    light[122:154, 4:296] *= 0.25
+    light[125:151, 7:293] *= 4.0 * 10.0**-0.055
+    levels = find_levels(light.astype(np.float32), np.zeros(light.shape[:2], bool))
+    assert levels is not None
+    assert levels.illumination.gate == pytest.approx((0.9, 0.9, 0.9), rel=0.03)
+    assert levels.base_light == pytest.approx((0.495, 0.198, 0.108), rel=0.1)
+
+
 @pytest.mark.parametrize("level", [0.0, 0.0005])
 def test_a_dark_scan_shows_no_levels(level):
     light = np.full((40, 60, 3), level, np.float32)

@@ -5,8 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from pipeline.outline import corners_of
 from pipeline.settings.settings import Settings
+from pipeline.survey.look import StripLook
 from pipeline.survey.scan import survey_scan
+from pipeline.survey.scan_look import innermost, look_at_scan
 from tests.film_model import Holder, random_plan
 from tests.film_model.photograph import Photograph, Shot, photograph
 from tests.judged.strips import judged_strips
@@ -59,3 +62,18 @@ def test_densities_of_a_picture_that_names_no_profile_are_doubted(tmp_path):
         (strip,) = surveyed(shown(replace(SHOTS["aslant"], profile=profile)), tmp_path)
         assert strip.base.illumination.absolute
         assert strip.absolute == profile
+
+
+def test_what_surrounds_a_strip_is_no_strip(tmp_path):
+    path = tmp_path / "photograph.jpg"
+    path.write_bytes(shown(SHOTS["turned"]).jpeg)
+    (film,) = look_at_scan(path, Settings(), None).strips
+    corners = np.array(film.strip.outline)
+
+    def placed(outline: np.ndarray) -> StripLook:
+        return replace(film, strip=replace(film.strip, outline=corners_of(outline)))
+
+    rim = placed(corners.mean(axis=0) + 1.3 * (corners - corners.mean(axis=0)))
+    below = placed(corners + 1.1 * (corners[3] - corners[0]))
+    assert [each is film for each in innermost((rim, film))] == [True]
+    assert len(innermost((below, film))) == 2

@@ -10,7 +10,7 @@ from pipeline.survey.scan import survey_scan
 from pipeline.survey.shape import shape_costs
 from pipeline.survey.sides import placed_sides
 from tests.judged.strips import corner_error
-from tests.survey.test_single_frame import HEIGHT, WIDTH, negative, write
+from tests.survey.test_single_frame import BASE, HEIGHT, WIDTH, negative, write
 
 ALL = (True, True, True, True)
 
@@ -86,3 +86,20 @@ def test_the_format_is_told_by_shape_and_by_what_is_common(size, films, format):
     box = ((0.0, 0.0), (width, 0.0), (width, height), (0.0, height))
     costs = shape_costs(SeenPicture(box, ALL, np.zeros((1, 1), bool)), films)
     assert min(costs, key=lambda name: costs[name]) == format
+
+
+def test_a_mask_may_shine_in_a_lit_room_and_show_the_pictures_beside(tmp_path):
+    left, top, right, bottom = 160, 100, 590, 390
+    density, corners = negative(6, gate=(left, top, right, bottom))
+    # Denser than the mask is dark: so the mask is lit.
+    density[200:260, 300:360] = 2.2
+    mask = np.ones((HEIGHT, WIDTH), bool)
+    mask[top - 12 : bottom + 12, left - 12 : right + 12] = False
+    mask[top - 12 : bottom + 12, -40:] = False
+    density[top:bottom, -28:] = 0.7
+    density[mask] = np.log10(BASE / 0.012)
+    (strip,) = survey_scan(write(tmp_path / "a.tif", density), Settings()).strips
+    (frame,) = strip.frames
+    px_per_mm = (bottom - top) / 24.0
+    assert np.abs(np.array(frame.outline) - corners).max() < 0.25 * px_per_mm
+    assert frame.confidence > 0.9

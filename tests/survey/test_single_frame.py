@@ -77,6 +77,20 @@ def test_the_gate_is_found_where_its_edges_are_in_view(tmp_path, turn_deg):
     assert_allclose(strip.base.light, BASE, rtol=0.01)
 
 
+@pytest.mark.parametrize(("right", "single"), [(690, True), (WIDTH, False)])
+def test_four_sides_in_view_say_more_than_one_edge_of_the_film(tmp_path, right, single):
+    density, corners = negative(gate=(60, 60, right, 470))
+    # The film's upper edge lies in view, and the lamp beyond it.
+    density[:16] = np.log10(BASE / 0.95)
+    survey = survey_scan(write(tmp_path / "a.tif", density), Settings())
+    assert survey.single == single
+    if single:
+        ((frame,),) = (strip.frames for strip in survey.strips)
+        assert frame.confidence > 0.9
+        px_per_mm = (470 - 60) / 24.0
+        assert np.abs(np.array(frame.outline) - corners).max() < 0.25 * px_per_mm
+
+
 def in_a_mask(
     path: Path, ppi: float | None, lefts: tuple[int, ...], dark: bool
 ) -> list[np.ndarray]:
