@@ -51,7 +51,8 @@ class Told:
     """What came first of one roll, and with what confidence.
 
     `named` is whether what is right is named beside it, `aimed` whether an aim was used; `shows`
-    whether base, edge print or leader are unlike those of sound rolls, None where that wasn't held.
+    whether base, edge print or leader are unlike those of sound rolls, None where that wasn't held;
+    `claimed` whether what is right is one of the faults that a finding of several names.
     """
 
     case: str
@@ -62,6 +63,7 @@ class Told:
     named: bool = False
     aimed: bool = False
     shows: bool | None = None
+    claimed: bool = False
 
 
 class _Here:
@@ -150,8 +152,11 @@ def judged_equations(rolls: Sequence[FaultyRoll], view: str) -> list[Told]:
         named = f" {code} (" in first.evidence + first.advice
         aimed = aim is not None and "so it is not used" not in first.evidence
         shown = shows(without(roll.signs, hidden))
+        claimed = f" {code} (" in first.evidence.partition("hardly sound")[2]
         told.append(
-            Told(code, code, first.code, first.confidence, roll.family, named, aimed, shown)
+            Told(
+                code, code, first.code, first.confidence, roll.family, named, aimed, shown, claimed
+            )
         )
     return told
 

