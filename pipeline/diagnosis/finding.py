@@ -23,8 +23,7 @@ from pipeline.words import counted
 _EVEN, _POSSIBLE = 0.5, 0.06
 # Without an aim no fault is told where a sound roll is as probable as this: films and scanners
 # differ more than is known of them, and who heeds a false alarm spoils the next roll. A roll is not
-# called sound either where it is as probable that it is none. Where no fault is likelier than not,
-# the roll is `normal`, and what it can't be told from is named, unless it is hardly that.
+# called sound either where it is as probable that it is none.
 _MAYBE = 0.3
 _UNLIKE = 0.9
 
@@ -60,27 +59,47 @@ def fault_findings(
 ) -> tuple[Finding, ...]:
     """Return what the signs of a roll say of exposure and process, likeliest first.
 
-    Faults that are more probable than not are all given. A roll that may well be sound, or of which
-    no fault is that probable, is `normal`; the faults that it can't be told from are named, and
-    what would tell. `unlike` says why an aim was not used, None where it was or there is none.
+    Faults that are more probable than not are all given. Of a roll that is hardly sound and has no
+    such fault, one finding has the code of the likeliest and names those it can't be told from, as
+    many as are together more probable than not; its confidence is that it is one of them. A roll
+    that may well be sound is `normal`; the faults that it can't be told from are named, and what
+    would tell. `unlike` says why an aim was not used, None where it was or there is none.
     """
     odds = dict(weighed.probabilities)
     normal = odds.pop(NORMAL, 0.0)
     ranked = sorted(odds, key=lambda code: -odds[code])
     sure = [code for code in ranked if odds[code] >= _EVEN]
-    least = _EVEN if weighed.aimed else _MAYBE
-    sound = normal >= (least if sure else _POSSIBLE)
+    sound = normal >= (_EVEN if weighed.aimed else _MAYBE)
     told = [NORMAL] if sound else sure or ranked[:1]
     clear = normal > 1.0 - _MAYBE if sound else bool(sure)
+    alike = [] if sound or sure else _alike(weighed)
+    apart = _one_of(alike) if alike else "" if clear else _apart(weighed)
     evidence = _sound if sound else _evidence
-    end = f"{'' if clear else _apart(weighed)}{_doubt(weighed, unlike)}."
+    end = f"{apart}{_doubt(weighed, unlike)}."
     first, *others = [
         as_finding(code, weighed.probabilities[code], evidence(code, signs, weighed) + end)
         for code in told
     ]
+    if alike:
+        together = min(sum(probability for _, probability in alike), 1.0 - normal)
+        first = replace(first, confidence=round(together, 2))
     otherwise = _otherwise(told, signs, weighed)
     advice = "" if sound and not clear else f"{first.advice} "
     return (replace(first, advice=f"{advice}{otherwise}".rstrip()), *others)
+
+
+def _alike(weighed: Weighed) -> list[tuple[str, float]]:
+    """Return the likeliest faults and their probabilities, until they are likelier than not."""
+    faults = [each for each in _ranked(weighed) if each[0] != NORMAL]
+    sums = itertools.accumulate(probability for _, probability in faults)
+    return faults[: 1 + next((n for n, total in enumerate(sums) if total >= _EVEN), 1)]
+
+
+def _one_of(alike: Sequence[tuple[str, float]]) -> str:
+    """Return that a roll is not sound, and the faults of which it has one."""
+    (first, likely), *rest = alike
+    others = " nor from ".join(f"{code} ({probability:.2f})" for code, probability in rest)
+    return f"; the roll is hardly sound, but {first} ({likely:.2f}) can't be told from {others}"
 
 
 def _apart(weighed: Weighed) -> str:

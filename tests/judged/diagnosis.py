@@ -3,6 +3,8 @@
 Prints confusion tables, faults down and first findings across, of `--equations N` rolls drawn from
 the film model's equations (`tests.judged.fault_bank`), on worlds that are `used` for setting
 constants and on those `left-out`, alone and with a good roll as aim; without it, of whole scans.
+Faults that show in base, edge print or leader (`tests.judged.fault_shown`) are told apart from
+those that don't.
 """
 
 import argparse
@@ -25,11 +27,13 @@ from pipeline.settings.settings import Roll, RollNotes, Settings
 from tests.film_model import film_names, scanner_names, write_scan
 from tests.judged.fault_bank import FaultyRoll, faulty_rolls
 from tests.judged.fault_cases import FAULT_CASES, fault_scans
+from tests.judged.fault_shown import shows
 
 CODES = (
     "normal", "under-exposed", "over-exposed", "under-developed", "over-developed", "high-base",
     "retained-silver", "colour-crossover", "no-image", "unexposed",
 )  # fmt: skip
+PROCESS = CODES[3:8]
 SPLITS = ("used", "left-out")
 # What of the film is out of view, and what good roll is given, by what the table is called.
 VIEWS = {
@@ -46,7 +50,9 @@ VIEWS = {
 class Told:
     """What came first of one roll, and with what confidence.
 
-    `named` is whether what is right is named beside it, `aimed` whether an aim was used.
+    `named` is whether what is right is named beside it, `aimed` whether an aim was used; `shows`
+    whether base, edge print or leader are unlike those of sound rolls, None where that wasn't held;
+    `claimed` whether what is right is one of the faults that a finding of several names.
     """
 
     case: str
@@ -56,6 +62,8 @@ class Told:
     where: str
     named: bool = False
     aimed: bool = False
+    shows: bool | None = None
+    claimed: bool = False
 
 
 class _Here:
@@ -143,7 +151,13 @@ def judged_equations(rolls: Sequence[FaultyRoll], view: str) -> list[Told]:
         first = colour_findings(Shown(without(roll.signs, hidden)), aim)[0]
         named = f" {code} (" in first.evidence + first.advice
         aimed = aim is not None and "so it is not used" not in first.evidence
-        told.append(Told(code, code, first.code, first.confidence, roll.family, named, aimed))
+        shown = shows(without(roll.signs, hidden))
+        claimed = f" {code} (" in first.evidence.partition("hardly sound")[2]
+        told.append(
+            Told(
+                code, code, first.code, first.confidence, roll.family, named, aimed, shown, claimed
+            )
+        )
     return told
 
 
@@ -171,6 +185,11 @@ def table(told: Sequence[Told]) -> str:
     if normal:
         alarms = np.mean([one.told != "normal" for one in normal])
         lines.append(f"false alarms {alarms:.3f} of {len(normal)} normal rolls")
+    for shown, name in ((True, "shows"), (False, "doesn't show")):
+        of_process = [one for one in told if one.shows is shown and one.code in PROCESS]
+        if of_process:
+            first = np.mean([one.told == one.code for one in of_process])
+            lines.append(f"right where a process fault {name} {first:.3f} of {len(of_process)}")
     missed = [one for one in told if one.told == "normal" != one.code]
     if missed:
         named = np.mean([one.named for one in missed])

@@ -122,6 +122,23 @@ class DrawnRoll:
     log_exposure: float
 
 
+def seen_density(film: Film, bands: Floats, process: Process, exposure: Floats) -> Floats:
+    """Return densities (..., 3) that a scanner's bands see of exposures against middle grey."""
+    dye = film.develop(exposure, process)
+    spectra = spectral_density(film, process, dye.astype(np.float32))
+    light = np.exp(np.float32(-np.log(10.0)) * spectra) @ bands.T.astype(np.float32)
+    return np.asarray(-np.log10(np.maximum(light, 1e-6)))
+
+
+def patch_densities(film: Film, bands: Floats, process: Process) -> tuple[Floats, Floats, Floats]:
+    """Return densities (3,) of the base, and of edge print and light-struck film above it."""
+    base, printed, struck = (
+        seen_density(film, bands, process, exposure)[0]
+        for exposure in (np.zeros((1, 3)), 10.0 ** film.edge_print[None], np.full((1, 3), 400.0))
+    )
+    return base, printed - base, struck - base
+
+
 def drawn_roll(
     rng: np.random.Generator,
     film: Film,
@@ -131,16 +148,8 @@ def drawn_roll(
     scenes: Sequence[Scene],
 ) -> DrawnRoll:
     """Return the densities of scenes taken on a film, as a scanner sees them."""
-
     matrix = (film.picture_matrix("D55") / MID_GREY).astype(np.float32)
-    light_of = bands.T.astype(np.float32)
-
-    def density(dye: Floats) -> Floats:
-        spectra = spectral_density(film, process, dye.astype(np.float32))
-        light = np.exp(np.float32(-np.log(10.0)) * spectra) @ light_of
-        return np.asarray(-np.log10(np.maximum(light, 1e-6)))
-
-    base = density(film.develop(np.zeros((1, 3)), process))[0]
+    base, printed, struck = patch_densities(film, bands, process)
     flare, drift = rng.uniform(0.0, 0.006), rng.normal(0.0, FROM_TYPICAL_STOPS)
     exposures, medians = [], []
     for _, light in scenes:
@@ -149,9 +158,7 @@ def drawn_roll(
         medians.append(np.log10(np.median(exposure[..., 1]) + 1e-5))
         share = np.float32(flare)
         exposures.append(exposure * (1 - share) + exposure.mean(axis=(0, 1)) * share)
-    frames = density(film.develop(np.array(exposures), process)) - base
-    printed = density(film.develop(10.0 ** film.edge_print[None], process))[0] - base
-    struck = density(film.develop(np.full((1, 3), 400.0), process))[0] - base
+    frames = seen_density(film, bands, process, np.array(exposures)) - base
     patches = PatchDensities(
         as_triple(printed * np.exp(rng.normal(0.0, 0.015))), as_triple(base), as_triple(struck)
     )
