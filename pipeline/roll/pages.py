@@ -191,9 +191,9 @@ class Report:
         """Return itself."""
         return self
 
-    def __exit__(self, *raised: object) -> None:
-        """Wait for what was begun."""
-        self._thread.shutdown(cancel_futures=True)
+    def __exit__(self, kind: type[BaseException] | None, *raised: object) -> None:
+        """Wait for what was begun, but not after an interruption."""
+        self._thread.shutdown(wait=kind is not KeyboardInterrupt, cancel_futures=True)
 
 
 def write_pages(files: _Files, out: Path, left: Sequence[str]) -> tuple[str, ...]:
