@@ -244,6 +244,9 @@ def _drawn_sheets(record: RollRecord, surveyed: SurveyedRoll, store: PictureStor
             sheet.paper, ppi=_SHEET_PPI, metadata=metadata, space=find_space("srgb")
         )
         sheets.keep(_sheet_name(part.place), packed)
+        # Before there is another: a paper takes tens of megabytes.
+        del sheet, packed
+        give_back()
     return _Small(positives, negatives, counts, sheets)
 
 
