@@ -24,7 +24,7 @@ STOPS = tuple(
     getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
 )
 # Long enough for most frames that are under way, and short enough for who waits.
-_ORDERLY_SECONDS = 0.5
+_ORDERLY_SECONDS = 0.35
 # POSIX, Shell and Utilities, 2.8.2: exit status of commands.
 _SIGNALLED = 128
 _SAID = "Interrupted; what is finished stays, and a rerun goes on from there.\n"

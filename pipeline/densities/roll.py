@@ -173,7 +173,7 @@ def trust(
         said.append("No scanner profile is named: these are the scanner's densities, not Status M.")
     else:
         said.append("Status M is computed from the scanner's bands, as its profile has them.")
-    count = len(picture_samples(strips))
+    count = sum(frame.kind in HOLDS_PICTURE for strip in strips for frame in strip.frames)
     if curve is None:
         said.append(
             "No wedge, bracket or chart was measured: contrast is a guess, with an interval that "

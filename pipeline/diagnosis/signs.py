@@ -19,6 +19,8 @@ _BLOCKS, _RIM_SHARE = 400, 0.03
 # where it isn't known absolutely.
 _MOST_COLOURED, _MOST_DENSITY = 2.5, 3.2
 _LEAST_BLOCKS = 0.1
+# Of four hundred pictures. More tell no more of how a roll's colours spread, and take memory.
+_MOST_BLOCKS = 400 * _BLOCKS
 _USUAL_BASE = (0.21, 0.63, 0.88)
 _RANGE = ("min", "median", "max")
 # Neither a density nor the logarithm of one comes near this.
@@ -92,11 +94,13 @@ def signs_of_samples(
     """Return the signs of a roll from blocks of density above base, (n, 3) for each picture.
 
     `unmask` takes densities to layers, whose spread about neutral is the saturation; blocks too
-    dense for a scanner to see their colour are left out of it.
+    dense for a scanner to see their colour are left out of it. Over very many pictures it is that
+    of some blocks of each, thinned out evenly.
     """
     most_dense = _above_base(_MOST_DENSITY, patches)
     most_coloured = _above_base(_MOST_COLOURED, patches)
-    shares, layers = [], []
+    shares, within, kept = [], [], []
+    step, held = 1, 0
     for frame in frames:
         if not len(frame):
             continue
@@ -104,12 +108,17 @@ def signs_of_samples(
         shares.append([np.percentile(usable, share, axis=0) for share in (1.0, 50.0, 99.0)])
         seen = usable[(usable < most_coloured).all(axis=1)]
         if len(seen) > _LEAST_BLOCKS * len(usable):
-            layers.append(seen @ np.asarray(unmask).T)
+            layers = seen @ np.asarray(unmask).T
+            within.append(_spreads(layers))
+            kept.append(layers[::step].copy())
+            held += len(kept[-1])
+        if held > _MOST_BLOCKS:
+            step, kept = 2 * step, [each[::2].copy() for each in kept]
+            held = sum(map(len, kept))
     ranges = np.array(shares).reshape(-1, 3, 3).transpose(1, 0, 2)
     least, median, most = np.ascontiguousarray(ranges)
-    within = np.array([_spreads(frame) for frame in layers]).reshape(-1, 3)
-    over = _spreads(np.concatenate(layers)) if layers else np.full(3, np.nan)
-    saturation = [*_mean(within), *over]
+    over = _spreads(np.concatenate(kept)) if kept else np.full(3, np.nan)
+    saturation = [*_mean(np.array(within).reshape(-1, 3)), *over]
     return _assembled(least, median, most, np.array(saturation), patches)
 
 

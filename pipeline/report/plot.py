@@ -96,6 +96,8 @@ def drawn(plot: Plot) -> Iterator["Figure"]:
         figure.text(*heading, plot.heading, color=INK, size=12, weight="bold")
         plot.draw(figure, plot.shown)
         yield figure
+        # Its parts hold each other, and would stay until garbage is looked for.
+        figure.clear()
 
 
 def as_svg(plot: Plot, standalone: bool = False) -> str:

@@ -4,11 +4,12 @@ import math
 from base64 import b64encode
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cache, partial
 from importlib import resources
 from io import BytesIO
 from itertools import accumulate, groupby
 from statistics import median
+from types import CodeType
 from typing import Any
 from urllib.parse import quote
 
@@ -109,24 +110,13 @@ def page_parts(
     ValueError
         If a thumbnail is no JPEG file.
     """
-    environment = jinja2.Environment(
-        autoescape=True, undefined=jinja2.StrictUndefined, finalize=_shown,
-        trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip
-    environment.filters |= {
-        "share": share_text,
-        "figure": figure_text,
-        "signed": _signed,
-        "href": _href,
-        "counted": counted,
-        "drift": partial(_drift, strips=record.strips),
-        "positive": partial(_picture, small=thumbnails),
-        "negative": partial(_picture, small=negatives or {}),
-        "remarks": partial(_remarks, slope=record.colour.slopes[1], middle=_middle_density(record)),
-    }
-    environment.tests |= {"unsure": is_unsure}
-    source = resources.files("pipeline.report").joinpath("page.html").read_text(encoding="utf-8")
-    yield from environment.from_string(source).generate(
+    environment = _environment()
+    template = jinja2.Template.from_code(environment, _template(), environment.make_globals(None))
+    yield from template.generate(
+        drift=partial(_drift, strips=record.strips),
+        positive=partial(_picture, small=thumbnails),
+        negative=partial(_picture, small=negatives or {}),
+        remarks=partial(_remarks, slope=record.colour.slopes[1], middle=_middle_density(record)),
         record=record, name=roll_name(record), facts=roll_text(record), kinds=_kinds(record),
         channels=CHANNELS,
         plots=_densities(record),
@@ -140,6 +130,30 @@ def page_parts(
         troubles=sorted(record.problems, key=lambda each: each.kind == "note"),
         all_notes=all(each.kind == "note" for each in record.problems),
     )  # fmt: skip
+
+
+def _environment() -> jinja2.Environment:
+    """Return how all pages are made, without what is their roll's own."""
+    environment = jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, finalize=_shown,
+        trim_blocks=True, lstrip_blocks=True,
+    )  # fmt: skip
+    environment.filters |= {
+        "share": share_text,
+        "figure": figure_text,
+        "signed": _signed,
+        "href": _href,
+        "counted": counted,
+    }
+    environment.tests |= {"unsure": is_unsure}
+    return environment
+
+
+@cache
+def _template() -> CodeType:
+    """Return the page's template, compiled once: of many rolls, that takes as long as a plot."""
+    source = resources.files("pipeline.report").joinpath("page.html").read_text(encoding="utf-8")
+    return _environment().compile(source)
 
 
 def small_side(frames: int) -> int:

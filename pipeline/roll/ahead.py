@@ -99,11 +99,14 @@ class Ahead(Generic[Found]):
         """Return itself."""
         return self
 
-    def __exit__(self, *raised: object) -> None:
-        """Wait for what was begun and is not wanted any more; it ends at its next step."""
+    def __exit__(self, kind: type[BaseException] | None, *raised: object) -> None:
+        """End what was begun and is not wanted any more, at its next step.
+
+        That is waited for, but not after an interruption.
+        """
         for turn, _ in self._begun.values():
             turn.drop()
-        self._thread.shutdown()
+        self._thread.shutdown(wait=kind is not KeyboardInterrupt)
 
 
 def begin_again(

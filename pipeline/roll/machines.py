@@ -34,6 +34,9 @@ _WITHOUT_WORKERS_SECONDS, _LOOK_SECONDS = 120.0, 1.0
 def workers(count: int, cluster: str | None, shared: Sequence[Path] = ()) -> Iterator[Executor]:
     """Yield an executor of so many threads, or that of the cluster at an address.
 
+    At its end what is under way is waited for, but not after an interruption: who wants it
+    finished has waited by then.
+
     Parameters
     ----------
     shared
@@ -48,11 +51,14 @@ def workers(count: int, cluster: str | None, shared: Sequence[Path] = ()) -> Ite
         with cluster_executor(cluster, shared) as executor:
             yield executor
         return
-    pool = ThreadPoolExecutor(count, thread_name_prefix="evenroll")
+    pool, awaited = ThreadPoolExecutor(count, thread_name_prefix="evenroll"), True
     try:
         yield pool
+    except KeyboardInterrupt:
+        awaited = False
+        raise
     finally:
-        pool.shutdown(wait=True, cancel_futures=True)
+        pool.shutdown(wait=awaited, cancel_futures=True)
 
 
 class LostWorkersError(Exception):

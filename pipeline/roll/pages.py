@@ -191,9 +191,9 @@ class Report:
         """Return itself."""
         return self
 
-    def __exit__(self, *raised: object) -> None:
-        """Wait for what was begun."""
-        self._thread.shutdown(cancel_futures=True)
+    def __exit__(self, kind: type[BaseException] | None, *raised: object) -> None:
+        """Wait for what was begun, but not after an interruption."""
+        self._thread.shutdown(wait=kind is not KeyboardInterrupt, cancel_futures=True)
 
 
 def write_pages(files: _Files, out: Path, left: Sequence[str]) -> tuple[str, ...]:
@@ -244,6 +244,9 @@ def _drawn_sheets(record: RollRecord, surveyed: SurveyedRoll, store: PictureStor
             sheet.paper, ppi=_SHEET_PPI, metadata=metadata, space=find_space("srgb")
         )
         sheets.keep(_sheet_name(part.place), packed)
+        # Before there is another: a paper takes tens of megabytes.
+        del sheet, packed
+        give_back()
     return _Small(positives, negatives, counts, sheets)
 
 

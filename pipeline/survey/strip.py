@@ -277,4 +277,5 @@ def picture_samples(strips: Sequence[StripSurvey]) -> list[Float32]:
         if frame.kind in HOLDS_PICTURE
     ]  # fmt: skip
     step = max(1, -(-sum(map(len, every)) // _MOST_SAMPLES))
-    return [np.asarray(samples)[::step] for samples in every]
+    # Copied, since a part of an array would hold all of it.
+    return [np.ascontiguousarray(np.asarray(samples)[::step]) for samples in every]

@@ -61,7 +61,7 @@ def test_what_it_raises_is_raised_in_its_turn(pool):
 
 def test_what_is_not_wanted_any_more_is_cancelled_and_not_told(pool):
     """As after Ctrl-C, or with --strict: what waits for a worker is never done."""
-    started, raised = threading.Event(), []
+    started, ended, raised = threading.Event(), threading.Event(), []
 
     def work(index, executor, listen):
         futures = [executor.submit(time.sleep, 0.05 if n == 0 else 60.0) for n in range(3)]
@@ -72,6 +72,7 @@ def test_what_is_not_wanted_any_more_is_cancelled_and_not_told(pool):
                 attempt()
             except CancelledError as error:
                 raised.append(error)
+        ended.set()
 
     def interrupted():
         with Ahead(work, pool, 2) as ahead:
@@ -81,4 +82,5 @@ def test_what_is_not_wanted_any_more_is_cancelled_and_not_told(pool):
 
     with pytest.raises(KeyboardInterrupt):
         interrupted()
+    assert ended.wait(10)
     assert len(raised) == 2

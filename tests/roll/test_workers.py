@@ -25,6 +25,7 @@ from pipeline.command.run import Talk, gather_rolls
 from pipeline.event import Event
 from pipeline.problem import ClusterProblem, OutputProblem
 from pipeline.roll import machines as module
+from pipeline.roll.ahead import Ahead
 from pipeline.roll.convert import write_roll
 from pipeline.roll.frame_task import jobs_of
 from pipeline.roll.machines import (
@@ -84,6 +85,30 @@ def test_what_has_not_begun_is_dropped_when_the_run_ends_early():
         stopped()
     assert futures[0].result() is True
     assert all(future.done() for future in futures)
+
+
+def test_an_interruption_does_not_wait_for_what_is_under_way():
+    """Neither for a survey, nor for a roll begun ahead: who ends a run may not wait for them."""
+    release, begun = threading.Event(), threading.Barrier(3, timeout=30)
+
+    def slow(*_: object) -> bool:
+        begun.wait()
+        return release.wait(10)
+
+    futures = []
+
+    def stopped() -> None:
+        with workers(1, None) as executor, Ahead(slow, executor, 1) as ahead:
+            ahead.begin(0)
+            futures.append(executor.submit(slow))
+            begun.wait()
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        stopped()
+    assert not futures[0].done()
+    release.set()
+    assert futures[0].result() is True
 
 
 @pytest.fixture(scope="module")
