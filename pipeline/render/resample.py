@@ -15,7 +15,7 @@ from pipeline.render.upright import FLAT, NEGLIGIBLE_PX, Upright
 MARGIN_PX = 8
 """Pixels outside an outline that its picture draws on: half of the taps, and as many for tilt."""
 
-BAND_ROWS = 32
+BAND_ROWS = 16
 """Rows of a picture that are straightened at a time; so few stay in the second cache."""
 
 
@@ -163,7 +163,8 @@ def rounded(planes: Float32, kind: np.dtype[np.generic]) -> Pixels:
     if kind.kind != "u":
         return np.ascontiguousarray(pixels, np.float32)
     if len(planes) == 3 and kind.itemsize <= 2:
-        from pipeline.render.band_kernel import ONE, interleaved
+        from pipeline.render.band_kernel import ONE
+        from pipeline.render.code_kernel import interleaved
 
         codes = np.empty(pixels.shape, kind)
         most = np.float32(256**kind.itemsize - 1)
@@ -204,7 +205,7 @@ class AreaMean:
 
         Bands are taken in order; n may be 0. A picture that isn't smaller is passed on.
         """
-        from pipeline.render.band_kernel import area_means
+        from pipeline.render.mean_kernel import area_means
 
         if self.same:
             return planes
