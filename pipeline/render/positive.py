@@ -24,8 +24,9 @@ from pipeline.render.look import (
     to_codes,
 )
 from pipeline.render.mended import mended_bands
-from pipeline.render.resample import BAND_ROWS, AreaMean, reduced_size
+from pipeline.render.resample import AreaMean, reduced_size
 from pipeline.render.scene import SceneBands, to_light, to_scene
+from pipeline.render.straighten import BAND_ROWS
 from pipeline.scan import Scan
 from pipeline.strip import FrameBase
 
