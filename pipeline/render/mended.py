@@ -172,12 +172,13 @@ def with_patches(lines: Lines, patches: Patches, way: Upright, size: Span) -> It
         return
     as_it_is = straightening.passes(lines.channels)
     mended = MendedPasses(patches, straightening.passes(3), straightening.passes(1))
-    for step in straightening.steps():
+    for step in straightening.steps:
         taken = take_rows(lines, as_it_is, step.wanted)
+        spans = mended.spans(step, as_it_is)
         if taken is not None:
-            mended.take(*taken, step, as_it_is)
+            mended.take(*taken, step.wanted, spans, as_it_is.held)
         planes = as_it_is.band(step)
-        yield int(step.band[0]), planes, mended.laid_in(planes, step, as_it_is)
+        yield int(step.band[0]), planes, mended.laid_in(planes, step, spans)
 
 
 @dataclass(frozen=True)
@@ -188,23 +189,26 @@ class MendedPasses:
     light: Passes
     places: Passes
 
-    def take(self, planes: Float32, columns: Span, step: Step, as_it_is: Passes) -> None:
-        """Take the rows that a band wants, whose planes are mended in place."""
-        wanted = step.wanted
+    def spans(self, step: Step, as_it_is: Passes) -> Whole:
+        """Return spans (n, 2) of the columns of a band that draw on mended places."""
+        columns = as_it_is.columns(np.arange(*step.rows))
+        here = self.patches.within(step.rows, columns)
+        return as_it_is.spans(step, here.columns + columns[0])
+
+    def take(
+        self, planes: Float32, columns: Span, wanted: Whole, spans: Whole, beside: Float32
+    ) -> None:
+        """Take rows that a band wants, whose planes are mended in place (see `Passes`)."""
         here = self.patches.within((int(wanted[0]), int(wanted[-1]) + 1), columns)
         places = np.zeros((1, *planes.shape[1:]), np.float32)
         planes[:, here.rows, here.columns] = here.light.T
         places[0, here.rows, here.columns] = 1.0
-        spans = as_it_is.spans(step, here.columns + columns[0])
-        self.light.take(planes, wanted, columns[0], spans, as_it_is.held)
+        self.light.take(planes, wanted, columns[0], spans, beside)
         self.places.take(places, wanted, columns[0], spans)
 
-    def laid_in(self, planes: Float32, step: Step, as_it_is: Passes) -> NDArray[np.uint8]:
+    def laid_in(self, planes: Float32, step: Step, spans: Whole) -> NDArray[np.uint8]:
         """Lay mended light in a band's planes; return where (n, columns), 255 there."""
         touched = np.zeros(planes.shape[1:], np.uint8)
-        columns = as_it_is.columns(np.arange(*step.rows))
-        here = self.patches.within(step.rows, columns)
-        spans = as_it_is.spans(step, here.columns + columns[0])
         if not len(spans):
             return touched
         light, places = (each.band(step, spans) for each in (self.light, self.places))

@@ -56,7 +56,7 @@ def straight_bands(lines: Lines, way: Upright, size: Span) -> Iterator[tuple[int
         yield from whole_bands(lines, way, size)
         return
     passes = straightening.passes(lines.channels)
-    for step in straightening.steps():
+    for step in straightening.steps:
         take_rows(lines, passes, step.wanted)
         yield int(step.band[0]), passes.band(step)
 

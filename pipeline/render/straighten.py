@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
@@ -94,8 +95,8 @@ class RowsFirst:
             along_rows(planes[some], self.held[some], targets, *places, done)
         # After the spans, as what is close behind them is not left as it was.
         for first, last in np.array([0, *done.ravel(), self._columns]).reshape(-1, 2).tolist():
-            if first < last:
-                between = (slice(None), targets, slice(first, last))
+            for rows in _runs(wanted, self._tall) if first < last else ():
+                between = (slice(None), rows, slice(first, last))
                 self.held[between] = 0.0 if beside is None else beside[between]
 
     def band(self, step: Step, spans: Whole | None = None) -> Float32:
@@ -174,8 +175,12 @@ class Straightening:
     way: Level | Aslant | ColumnsFirst
     size: Span
 
-    def steps(self) -> Iterator[Step]:
-        """Yield the bands; one row more than needed is wanted at either end, against rounding."""
+    @cached_property
+    def steps(self) -> tuple[Step, ...]:
+        """Return the bands; one row more than needed is wanted at either end, against rounding."""
+        return tuple(self._steps())
+
+    def _steps(self) -> Iterator[Step]:
         done = None
         for top in range(0, self.size[0], BAND_ROWS):
             band = np.arange(top, min(self.size[0], top + BAND_ROWS))
@@ -187,7 +192,7 @@ class Straightening:
 
     def passes(self, channels: int) -> Passes:
         """Return the two passes of so many planes."""
-        tall = max(step.rows[1] - step.rows[0] for step in self.steps())
+        tall = max(step.rows[1] - step.rows[0] for step in self.steps)
         if isinstance(self.way, ColumnsFirst):
             return ColumnsThenRows(self.way, self.size, tall, channels)
         return RowsFirst(self.way, self.size, tall, channels)
@@ -216,6 +221,13 @@ def _offsets(along: Places) -> tuple[int, int]:
     """Return how far samples lie beyond their columns at least and at most."""
     ends: Float64 = np.stack([along.starts, along.starts + along.slopes * along.piece])
     return int(np.floor(ends.min())), int(np.ceil(ends.max()))
+
+
+def _runs(wanted: Whole, tall: int) -> list[slice]:
+    """Return where rows that follow each other lie among so many that are held."""
+    first, count = int(wanted[0]) % tall, len(wanted)
+    before = min(count, tall - first)
+    return [slice(first, first + before), slice(0, count - before)]
 
 
 def _everywhere(columns: int) -> Whole:
