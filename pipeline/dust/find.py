@@ -2,7 +2,6 @@
 
 import math
 from dataclasses import dataclass
-from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -10,7 +9,7 @@ import numpy as np
 from pipeline.dust.fill import Places, gaussian, plate
 from pipeline.dust.infrared import CrossTalk, blurred, median, moved, smooth, spread
 from pipeline.dust.parts import NEAR, joined, parts_of
-from pipeline.kinds import Float32, Float64, Mask, Point, Triple, Whole
+from pipeline.kinds import SIGMA_OF_MAD, Float32, Float64, Mask, Point, Triple, Whole
 
 LEAST_LIGHT = 1e-5
 # Dust is seen where it takes away more than so many times the noise; around a place so clear
@@ -233,8 +232,9 @@ def _standing_out(
 
 def _without_dust(through: Float32, over: Float32, talk: CrossTalk) -> Float32:
     """Return what shows of a picture (h, w) if all that stands out is dust, which dims it too."""
-    shown = np.float32(sum(talk.share) * talk.gain)
-    bare: Float32 = (through - shown * np.maximum(over, 0.0)).astype(np.float32)
+    bare = np.maximum(over, np.float32(0.0))
+    bare *= np.float32(-sum(talk.share) * talk.gain)
+    bare += through
     return bare
 
 
@@ -256,20 +256,20 @@ def _edges(
 
 def _noise(over: Float32, tones: Float32) -> tuple[Float64, Float64]:
     """Return tones, rising, and the noise of a plane where the picture has them."""
+    from pipeline.dust.kernel import spreads
+
     step = max(1, tones.size // _MOST_PIXELS)
     some, values = tones.ravel()[::step], over.ravel()[::step]
     order = np.argsort(some)
     some, values = some[order], values[order]
-    bounds = np.quantile(some, np.linspace(0, 1, _TONES + 1))
-    places, found = [], []
-    for low, high in pairwise(bounds):
-        first, last = np.searchsorted(some, low, "left"), np.searchsorted(some, high, "right")
-        if last - first >= _LEAST_PER_TONE:
-            places.append((low + high) / 2)
-            found.append(max(_LEAST_NOISE, spread(values[first:last])))
-    if not found:
-        places, found = [0.0], [max(_LEAST_NOISE, spread(values))]
-    return np.array(places, float), np.array(found, float)
+    bounds = np.interp(np.linspace(0.0, len(some) - 1.0, _TONES + 1), np.arange(len(some)), some)
+    firsts = np.searchsorted(some, bounds[:-1], "left")
+    lasts = np.searchsorted(some, bounds[1:], "right")
+    enough = lasts - firsts >= _LEAST_PER_TONE
+    if not enough.any():
+        return np.zeros(1), np.full(1, max(_LEAST_NOISE, spread(values)))
+    found = SIGMA_OF_MAD * spreads(values, firsts[enough], lasts[enough]).astype(float)
+    return ((bounds[:-1] + bounds[1:]) / 2)[enough], np.maximum(found, _LEAST_NOISE)
 
 
 def _no_film(seen: Seen, base: Triple, px_per_mm: float) -> Mask:

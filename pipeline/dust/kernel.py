@@ -1,5 +1,7 @@
 """Compiled loops over planes, and over what lies round about places of dust."""
 
+from typing import Any
+
 import numpy as np
 
 from pipeline.compiled import compiled, held_exp2, index, log2
@@ -131,6 +133,26 @@ def gathered(left: Codes, begun: Codes, steps: Whole, places: Int32, starts: Int
             parts += 1
             starts[parts] = count
     return parts
+
+
+@compiled()
+def _middle(values: Float32) -> Any:
+    """Return the median of values (n,)."""
+    last = len(values) // 2
+    found = np.partition(values, last)
+    if len(values) % 2:
+        return found[last]
+    return (found[:last].max() + found[last]) * np.float32(0.5)
+
+
+@compiled()
+def spreads(values: Float32, firsts: Whole, lasts: Whole) -> Float32:
+    """Return the median distances (n,) from the medians of some runs of values."""
+    found = np.empty(len(firsts), np.float32)
+    for k in range(len(firsts)):
+        some = values[firsts[k] : lasts[k]]
+        found[k] = _middle(np.abs(some - _middle(some)))
+    return found
 
 
 @compiled(fast=True)

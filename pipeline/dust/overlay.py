@@ -17,6 +17,8 @@ _LARGEST_DETAIL = 0.3
 _CLEAR_PEAK = 0.05
 _DUST_SHARE = 0.2
 _CENTRINGS, _REFINEMENTS, _MOST_REFINED_PX = 3, 3, 1.0
+# Steps shorter than this change nothing that is seen.
+_LEAST_STEP_PX = 0.01
 _LEAST_SLOPE, _STEEP = 0.003, 0.9
 _LEAST_SAMPLES, _ROUNDS, _KEPT = 500, 6, 3.0
 # Lenses magnify infra-red otherwise by some parts in ten thousand: a pixel or so in a frame. What
@@ -133,7 +135,10 @@ def details_shift(squares: Sequence[Square]) -> Point:
             near = np.zeros((3, 3))
             for square, other in zip(squares, shown, strict=True):
                 near += _correlation(details(moved(square.infrared, (x, y))), other, 1)
-        x, y = x + _between(near[1]), y + _between(near[:, 1])
+        along, down = _between(near[1]), _between(near[:, 1])
+        x, y = x + along, y + down
+        if step and max(abs(along), abs(down)) < _LEAST_STEP_PX:
+            break
     return x, y
 
 
@@ -145,7 +150,10 @@ def _refined(squares: Sequence[Square], first: Point) -> Overlay:
         seen.append(fine - smooth(fine, 2 * _COARSE_PX))
     terms = np.array([first, (0.0, 0.0), (0.0, 0.0)])
     for _ in range(_REFINEMENTS):
-        terms = terms + _edge_shift(squares, seen, _overlay(terms))
+        step = _edge_shift(squares, seen, _overlay(terms))
+        terms = terms + step
+        if np.abs(step).max() < _LEAST_STEP_PX:
+            break
     farther = float(np.abs(terms[0] - first).max() + np.abs(terms[1:]).sum(axis=0).max())
     if farther >= _MOST_REFINED_PX:
         return Overlay(first)
@@ -193,7 +201,9 @@ def _edge_shift(squares: Sequence[Square], seen: Sequence[Float32], placed: Over
         ridge = np.diag([_SHIFT_RIDGE] * 2 + [_MAGNIFIED_RIDGE] * 4) * len(part)
         shift = np.linalg.solve(part.T @ part + ridge, part.T @ values[kept])
         off = values - terms @ shift
-        kept = np.abs(off) < _KEPT * max(spread(off[kept]), 1e-6)
+        before, kept = kept, np.abs(off) < _KEPT * max(spread(off[kept]), 1e-6)
+        if (kept == before).all():
+            break
     found: Float64 = np.clip(-shift, -0.5, 0.5).reshape(3, 2)
     return found
 

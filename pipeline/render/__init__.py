@@ -3,7 +3,7 @@
 In: a scan, an outline (scan pixels), the base over it and a `RollColour`. Out: bands of linear
 ACEScg float32 planes, then codes of 8 or 16 bits; negatives as scanned.
 
-A frame is read in slabs of two megabytes and goes in bands of 32 rows through straightening (an
+A frame is read in slabs of two megabytes and goes in bands of 16 rows through straightening (an
 8-tap sinc in two passes, also of a picture seen aslant), colour and the reduced share picture.
 Nothing of its size is held but the share picture. Loops are compiled, over dense arrays and places
 (`compiled.index`). The print tone is one curve for the roll, taken on the greatest and the least

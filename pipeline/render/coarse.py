@@ -41,10 +41,12 @@ def coarse_of(scan: Scan, base: FrameBase, colour: RollColour) -> Coarse | None:
         np.interp(np.linspace(0.0, end, _ENTRIES), lights[:, c], steps[:, c])
         for c, end in enumerate(most)
     ]
-    return Coarse(
-        dense(tables), dense(most), dense(_greys(colour)), np.float32(off_grey),
-        np.float32(_LEAST_SHARE),
-    )  # fmt: skip
+    return Coarse(dense(tables), dense(most), *_law(colour))
+
+
+def _law(colour: RollColour) -> tuple[Float32, np.float32, np.float32]:
+    """Return a colour's line of greys, how far colours lie off it, and the least share."""
+    return dense(_greys(colour)), np.float32(_off_grey()), np.float32(_LEAST_SHARE)
 
 
 def _off_grey() -> float:
@@ -65,17 +67,16 @@ def _greys(colour: RollColour) -> Float64:
 def settled_densities(densities: Floats, doubt: Float64, colour: RollColour) -> Float64:
     """Return densities above base (..., 3), moved to what is likely where codes tell too little.
 
-    `doubt` is what each may be off by, one standard deviation. It is what `settle` does to light.
+    `doubt` is what each may be off by, one standard deviation.
     """
-    above, off_grey = np.asarray(densities, float), _off_grey()
+    above = np.array(densities, float)
     if is_one_channel(colour):
         return above
-    point, way = _greys(colour)
-    known = way**2 / (doubt**2 + off_grey**2)
-    along = (known * (above - point) / way).sum(axis=-1) / known.sum(axis=-1)
-    share = doubt**2 / (doubt**2 + off_grey**2)
-    share = np.maximum(share - _LEAST_SHARE, 0.0) / (1.0 - _LEAST_SHARE)
-    return np.asarray(above + share * (point + along[..., None] * way - above))
+    from pipeline.render.coarse_kernel import moved_densities
+
+    coarse = Coarse(np.zeros((3, 0), np.float32), np.zeros(3, np.float32), *_law(colour))
+    moved_densities(above.reshape(-1, 3), np.ascontiguousarray(doubt, float).reshape(-1, 3), coarse)
+    return above
 
 
 def settle(light: Float32, base: BaseLight, coarse: Coarse) -> None:

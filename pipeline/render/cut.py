@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 from pipeline.kinds import Codes, Corners, Float32, Span
@@ -86,7 +87,6 @@ class ScanLines:
     _planes: Float32 | None = field(default=None, init=False)
     _slab: Codes | None = field(default=None, init=False)
     _first: int = field(default=0, init=False)
-    _dense: bool = field(default=False, init=False)
 
     def planes(self, rows: Span, columns: Span) -> Float32:
         """Return planes (3, n, w) of rows and columns; rows are asked for downwards.
@@ -121,11 +121,8 @@ class ScanLines:
         while at < rows[1]:
             slab = self._slab_at(at)
             stop = min(rows[1], self._first + len(slab))
-            lines = slab[at - self._first : stop - self._first]
-            if self._dense:
-                fill_from_rows(self.scan, lines, left, planes, at - rows[0], self.as_codes)
-            else:
-                self._convert(lines[:, left : left + planes.shape[2]], planes, at - rows[0])
+            lines = slab[at - self._first : stop - self._first, left : left + planes.shape[2]]
+            fill_planes(self.scan, lines, planes, at - rows[0], self.as_codes)
             at = stop
 
     def _slab_at(self, row: int) -> Codes:
@@ -138,47 +135,48 @@ class ScanLines:
         codes = self.reader.codes(*self.way.stored((row, stop), self.window[1]))
         self._first = row
         self._slab = self.way.view(finite(self.scan, codes))
-        self._dense = is_dense(self.scan, self._slab, self.as_codes)
         return self._slab
 
-    def _convert(self, codes: Codes, planes: Float32, at: int) -> None:
-        """Fill rows of planes from `at` on with codes (n, w, 3) as light, or as they are."""
-        whole = len(codes) == planes.shape[1]
-        part = planes if whole else np.empty_like(planes[:, at : at + len(codes)])
-        fill_planes(self.scan, codes, part, self.as_codes)
-        if not whole:
-            planes[:, at : at + len(codes)] = part
 
-
-def is_dense(scan: Scan, codes: Codes, as_codes: bool) -> bool:
-    """Tell whether codes (n, w, 3) lie row by row in memory, and are light times a number."""
-    plain = codes.dtype in (np.uint8, np.uint16) and codes.flags.c_contiguous
-    return plain and codes.shape[2] == 3 and (as_codes or scan.encoding.kind == "linear")
-
-
-def fill_from_rows(
-    scan: Scan, codes: Codes, left: int, planes: Float32, top: int, as_codes: bool
+def fill_planes(
+    scan: Scan, codes: Codes, planes: Float32, top: int = 0, as_codes: bool = False
 ) -> None:
-    """Fill rows of planes (3, n, w), from `top` on, with dense codes from column `left` on."""
-    from pipeline.render.band_kernel import scaled_rows
+    """Fill rows of planes (3, m, w), from `top` on, with codes (n, w, 3) of a scan.
 
-    scale = np.float32(1.0 if as_codes else 1.0 / (2**scan.bits - 1))
-    scaled_rows(codes.reshape(len(codes), -1), left, scale, planes, top)
-
-
-def fill_planes(scan: Scan, codes: Codes, planes: Float32, as_codes: bool = False) -> None:
-    """Fill planes (3, n, w) with codes (n, w, 3) of a scan as linear light, or as they are."""
-    from pipeline.render.band_kernel import looked_up_planes, scaled_planes
+    They become linear light, or are taken as they are.
+    """
+    from pipeline.render.code_kernel import looked_up_planes, scaled_planes, scaled_rows
 
     bits = scan.bits
     if codes.dtype.kind != "u" or codes.dtype.itemsize > 2:
-        planes[:] = np.moveaxis(codes if as_codes else to_light(codes, scan.encoding), 2, 0)
-    elif as_codes:
-        scaled_planes(codes, np.float32(1.0), planes)
-    elif scan.encoding.kind == "linear":
-        scaled_planes(codes, np.float32(1.0 / (2**bits - 1)), planes)
+        light = codes if as_codes else to_light(codes, scan.encoding)
+        planes[:, top : top + len(codes)] = np.moveaxis(light, 2, 0)
+    elif not as_codes and scan.encoding.kind != "linear":
+        looked_up_planes(codes, light_tables(scan.encoding, bits), planes, top)
     else:
-        looked_up_planes(codes, light_tables(scan.encoding, bits), planes)
+        scale = np.float32(1.0 if as_codes else 1.0 / (2**bits - 1))
+        dense = dense_codes(codes)
+        if dense is None:
+            scaled_planes(codes, scale, planes, top)
+        else:
+            scaled_rows(*dense, len(codes), scale, planes, top)
+
+
+def dense_codes(codes: Codes) -> tuple[Codes, int, int, int] | None:
+    """Return the memory (n,) in which pixels (h, w, 3) lie side by side, forth or back.
+
+    After it come where the first pixel begins, and by how many codes the next ones down and along
+    are further. None where three or four codes are not those of a pixel.
+    """
+    high, wide, _ = codes.shape
+    down, along, step = (stride // codes.itemsize for stride in codes.strides)
+    if step != 1 or abs(along) not in (3, 4):
+        return None
+    backwards = tuple(axis for axis, stride in enumerate((down, along)) if stride < 0)
+    first = max(0, -down) * (high - 1) + max(0, -along) * (wide - 1)
+    count = abs(down) * (high - 1) + abs(along) * (wide - 1) + 3
+    memory = as_strided(np.flip(codes, backwards), (count,), (codes.itemsize,))
+    return memory, first, down, along
 
 
 def slab_rows(scan: Scan, way: Upright, columns: int) -> int:

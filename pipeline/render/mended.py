@@ -1,7 +1,7 @@
 """Dust of one frame: found in tiles of its window, mended while the frame is straightened."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import pairwise
 
 import cv2
@@ -21,9 +21,17 @@ from pipeline.dust import (
     square_of,
     tone_exponent,
 )
-from pipeline.kinds import MM_PER_INCH, Codes, Corners, Light, Span, Whole
+from pipeline.kinds import MM_PER_INCH, Codes, Corners, Float32, Light, Span, Whole
 from pipeline.render.cut import ScanLines, fill_planes, frame_window, picture_size
-from pipeline.render.resample import straight_bands
+from pipeline.render.resample import (
+    Lines,
+    first_pixel,
+    straight_bands,
+    straightening_of,
+    take_rows,
+    whole_bands,
+)
+from pipeline.render.straighten import Passes, Step
 from pipeline.render.upright import Upright, upright
 from pipeline.scan import Scan, finite, infrared_light, opened
 from pipeline.strip import FrameBase
@@ -40,6 +48,7 @@ _SQUARE_PX, _MOST_SQUARES, _REDUCED = 256, 12, 4
 
 
 Box = tuple[slice, slice]
+MendedBand = tuple[int, Light, NDArray[np.uint8]]
 
 
 @dataclass(frozen=True)
@@ -93,30 +102,12 @@ class Patches:
         order = np.argsort(rows, kind="stable")
         return Patches(rows[order], columns[order], self.light[order])
 
-
-@dataclass
-class MendedLines:
-    """Lines of a scan as it is, as it is mended, and where: planes 0 to 2, 3 to 5, and 6."""
-
-    lines: ScanLines
-    patches: Patches
-    channels: int = 7
-    _planes: Light | None = field(default=None, init=False)
-
-    def planes(self, rows: Span, columns: Span) -> Light:
-        """Return planes (7, n, w) of rows and columns, good until the next are asked for."""
-        light = self.lines.planes(rows, columns)
-        if self._planes is None or self._planes.shape[1:] != light.shape[1:]:
-            self._planes = np.empty((self.channels, *light.shape[1:]), np.float32)
-        planes = self._planes
-        planes[:3], planes[3:6], planes[6] = light, light, 0.0
-        first, last = np.searchsorted(self.patches.rows, rows)
-        down, along = self.patches.rows[first:last] - rows[0], self.patches.columns[first:last]
-        inside = (along >= columns[0]) & (along < columns[1])
-        down, along = down[inside], along[inside] - columns[0]
-        planes[3:6, down, along] = self.patches.light[first:last][inside].T
-        planes[6, down, along] = 1.0
-        return planes
+    def within(self, rows: Span, columns: Span) -> "Patches":
+        """Return the patches on some rows and columns, at their places in these."""
+        first, last = np.searchsorted(self.rows, rows)
+        down, along = self.rows[first:last] - rows[0], self.columns[first:last] - columns[0]
+        inside = (along >= 0) & (along < columns[1] - columns[0])
+        return Patches(down[inside], along[inside], self.light[first:last][inside])
 
 
 def mended_bands(
@@ -126,7 +117,7 @@ def mended_bands(
     talk: CrossTalk,
     ppi: float,
     columns_first: bool = False,
-) -> Iterator[tuple[int, Light, NDArray[np.uint8]]]:
+) -> Iterator[MendedBand]:
     """Yield a frame's linear light, mended and straightened, in bands.
 
     Parameters
@@ -163,12 +154,70 @@ def mended_bands(
             for top, planes in straight_bands(lines, way, size):
                 yield top, planes, np.zeros(planes.shape[1:], np.uint8)
             return
-        both = MendedLines(lines, patches.upright(way))
-        for top, planes in straight_bands(both, way, size):
-            touched = np.abs(planes[6]) > _NEGLIGIBLE
-            # The far taps of resampling would carry what was mended into clean pixels round about.
-            np.copyto(planes[:3], planes[3:6], where=touched)
-            yield top, planes[:3], touched.view(np.uint8) * np.uint8(255)
+        yield from with_patches(lines, patches.upright(way), way, size)
+
+
+def with_patches(lines: Lines, patches: Patches, way: Upright, size: Span) -> Iterator[MendedBand]:
+    """Yield the bands of a picture (see `mended_bands`), with patches of its upright pixels."""
+    straightening = straightening_of(way, size)
+    if straightening is None:
+        left, first = first_pixel(way)
+        for top, planes in whole_bands(lines, way, size):
+            touched = np.zeros(planes.shape[1:], np.uint8)
+            rows = (first + top, first + top + len(touched))
+            here = patches.within(rows, (left, left + size[1]))
+            planes[:, here.rows, here.columns] = here.light.T
+            touched[here.rows, here.columns] = 255
+            yield top, planes, touched
+        return
+    as_it_is = straightening.passes(lines.channels)
+    mended = MendedPasses(patches, straightening.passes(3), straightening.passes(1))
+    for step in straightening.steps:
+        taken = take_rows(lines, as_it_is, step.wanted)
+        spans = mended.spans(step, as_it_is)
+        if taken is not None:
+            mended.take(*taken, step.wanted, spans, as_it_is.held)
+        planes = as_it_is.band(step)
+        yield int(step.band[0]), planes, mended.laid_in(planes, step, spans)
+
+
+@dataclass(frozen=True)
+class MendedPasses:
+    """The two passes of mended light and of its places, done only where there are any."""
+
+    patches: Patches
+    light: Passes
+    places: Passes
+
+    def spans(self, step: Step, as_it_is: Passes) -> Whole:
+        """Return spans (n, 2) of the columns of a band that draw on mended places."""
+        columns = as_it_is.columns(np.arange(*step.rows))
+        here = self.patches.within(step.rows, columns)
+        return as_it_is.spans(step, here.columns + columns[0])
+
+    def take(
+        self, planes: Float32, columns: Span, wanted: Whole, spans: Whole, beside: Float32
+    ) -> None:
+        """Take rows that a band wants, whose planes are mended in place (see `Passes`)."""
+        here = self.patches.within((int(wanted[0]), int(wanted[-1]) + 1), columns)
+        places = np.zeros((1, *planes.shape[1:]), np.float32)
+        planes[:, here.rows, here.columns] = here.light.T
+        places[0, here.rows, here.columns] = 1.0
+        self.light.take(planes, wanted, columns[0], spans, beside)
+        self.places.take(places, wanted, columns[0], spans)
+
+    def laid_in(self, planes: Float32, step: Step, spans: Whole) -> NDArray[np.uint8]:
+        """Lay mended light in a band's planes; return where (n, columns), 255 there."""
+        touched = np.zeros(planes.shape[1:], np.uint8)
+        if not len(spans):
+            return touched
+        light, places = (each.band(step, spans) for each in (self.light, self.places))
+        for first, last in spans.tolist():
+            # The far taps would carry what was mended into clean pixels round about.
+            near = np.abs(places[0, :, first:last]) > _NEGLIGIBLE
+            np.copyto(planes[..., first:last], light[..., first:last], where=near)
+            touched[:, first:last] = near.view(np.uint8) * np.uint8(255)
+        return touched
 
 
 def _part_of(scan: Scan, codes: Codes, plane: Codes) -> Part:
@@ -180,7 +229,7 @@ def _part_of(scan: Scan, codes: Codes, plane: Codes) -> Part:
         fill_planes(scan, part, planes)
         return planes
 
-    from pipeline.render.band_kernel import scaled_planes
+    from pipeline.render.code_kernel import scaled_planes
 
     exponent = tone_exponent(scan.encoding)
 
@@ -189,7 +238,7 @@ def _part_of(scan: Scan, codes: Codes, plane: Codes) -> Part:
         if part.dtype.name not in ("uint8", "uint16"):
             return infrared_density(infrared_light(scan, part), exponent)
         seen, full = np.empty((1, *part.shape), np.float32), 2**scan.infrared_bits - 1
-        scaled_planes(part[..., None], np.float32(1.0 / full), seen)
+        scaled_planes(part[..., None], np.float32(1.0 / full), seen, 0)
         return infrared_density(seen[0], exponent)
 
     return Part(light, infrared)

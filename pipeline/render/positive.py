@@ -24,13 +24,14 @@ from pipeline.render.look import (
     to_codes,
 )
 from pipeline.render.mended import mended_bands
-from pipeline.render.resample import BAND_ROWS, AreaMean, reduced_size
+from pipeline.render.resample import AreaMean, reduced_size
 from pipeline.render.scene import SceneBands, to_light, to_scene
+from pipeline.render.straighten import BAND_ROWS
 from pipeline.scan import Scan
 from pipeline.strip import FrameBase
 
-# A whole number of bands, so that none lies on two strips.
-_STRIP_ROWS = BAND_ROWS
+# A whole number of bands, so that none lies on two strips; with fewer rows a file packs worse.
+_STRIP_ROWS = 2 * BAND_ROWS
 
 
 @dataclass
@@ -152,7 +153,8 @@ class Positive:
 
     def _written(self, planes: Float32, pixels: Pixels) -> None:
         """Fill pixels (n, w, 3) of the archive picture with planes of its values."""
-        from pipeline.render.band_kernel import ONE, SIXTEEN_BITS, interleaved
+        from pipeline.render.band_kernel import ONE
+        from pipeline.render.code_kernel import SIXTEEN_BITS, interleaved
 
         if pixels.dtype.kind == "f":
             pixels[:] = as_grey(np.moveaxis(planes, 0, 2), self._colour)

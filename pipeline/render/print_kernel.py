@@ -12,7 +12,6 @@ from pipeline.render.band_kernel import (
     BASE,
     BLUE,
     CHUNK,
-    EIGHT_BITS,
     GREEN,
     LAYERS,
     NONE,
@@ -20,19 +19,16 @@ from pipeline.render.band_kernel import (
     PLANES,
     RED,
     REDUCED,
-    SIXTEEN_BITS,
     TABLE,
-    coded,
     density,
     exposed,
-    narrowed,
     put,
     stretch,
-    summed,
     taken,
-    together,
     types,
 )
+from pipeline.render.code_kernel import EIGHT_BITS, SIXTEEN_BITS, coded, together
+from pipeline.render.mean_kernel import narrowed, summed
 
 _TINY, _WHITE = np.float32(1e-30), np.float32(1e9)
 _VECTORS = 64

@@ -1,22 +1,19 @@
 """Straightening: a tilted rectangle of pixels upright, resampled once; means over areas."""
 
-from collections.abc import Callable, Iterator
-from functools import partial
+from collections.abc import Iterator
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.kinds import Float32, Float64, Pixels, Span
+from pipeline.kinds import Float32, Float64, Pixels, Span, Whole
 from pipeline.render.arrays import TAPS, Reduced
-from pipeline.render.passes import REACH, Aslant, ColumnsFirst, Level
+from pipeline.render.passes import Aslant, ColumnsFirst, Level
+from pipeline.render.straighten import BAND_ROWS, Passes, Straightening
 from pipeline.render.upright import FLAT, NEGLIGIBLE_PX, Upright
 
 MARGIN_PX = 8
 """Pixels outside an outline that its picture draws on: half of the taps, and as many for tilt."""
-
-BAND_ROWS = 32
-"""Rows of a picture that are straightened at a time; so few stay in the second cache."""
 
 
 class Lines(Protocol):
@@ -54,22 +51,51 @@ def straight_bands(lines: Lines, way: Upright, size: Span) -> Iterator[tuple[int
     falls off on both sides may rise above them, by a quarter of the lesser fall, and a trough
     sink as much, but by no more than a quarter of its own light.
     """
+    straightening = straightening_of(way, size)
+    if straightening is None:
+        yield from whole_bands(lines, way, size)
+        return
+    passes = straightening.passes(lines.channels)
+    for step in straightening.steps:
+        take_rows(lines, passes, step.wanted)
+        yield int(step.band[0]), passes.band(step)
+
+
+def take_rows(lines: Lines, passes: Passes, wanted: Whole) -> tuple[Float32, Span] | None:
+    """Have two passes take rows of lines (n,); return their planes, and of what columns."""
+    if not len(wanted):
+        return None
+    columns = passes.columns(wanted)
+    planes = lines.planes((int(wanted[0]), int(wanted[-1]) + 1), columns)
+    passes.take(planes, wanted, columns[0])
+    return planes, columns
+
+
+def straightening_of(way: Upright, size: Span) -> Straightening | None:
+    """Return how a picture is straightened; None where it lies on whole pixels."""
     matrix = np.asarray(way.matrix)
     place = matrix[:2]
-    whole = np.rint(place[:, 2])
-    plain = np.column_stack([np.eye(2), whole])
+    plain = np.column_stack([np.eye(2), np.rint(place[:, 2])])
     aslant = way.matrix[2] != FLAT
-    if aslant or _farthest(place - plain, size) >= NEGLIGIBLE_PX:
-        if way.columns_first:
-            yield from _columns_first(lines, ColumnsFirst.of(matrix, size), size)
-        else:
-            yield from _two_passes(lines, Aslant.of(matrix, size) if aslant else Level(place), size)
-        return
-    rows, columns = size
-    left, first = int(whole[0]), int(whole[1])
-    for top in range(0, rows, BAND_ROWS):
-        stop = min(rows, top + BAND_ROWS)
-        yield top, lines.planes((first + top, first + stop), (left, left + columns))
+    if not aslant and _farthest(place - plain, size) < NEGLIGIBLE_PX:
+        return None
+    if way.columns_first:
+        return Straightening(ColumnsFirst.of(matrix, size), size)
+    return Straightening(Aslant.of(matrix, size) if aslant else Level(place), size)
+
+
+def whole_bands(lines: Lines, way: Upright, size: Span) -> Iterator[tuple[int, Float32]]:
+    """Yield the bands of a picture that lies on whole pixels, as they are."""
+    left, first = first_pixel(way)
+    for top in range(0, size[0], BAND_ROWS):
+        stop = min(size[0], top + BAND_ROWS)
+        yield top, lines.planes((first + top, first + stop), (left, left + size[1]))
+
+
+def first_pixel(way: Upright) -> tuple[int, int]:
+    """Return the column and the row of the pixels on which a picture's first one lies."""
+    left, first = (round(row[2]) for row in way.matrix[:2])
+    return left, first
 
 
 def _farthest(difference: Float64, size: tuple[int, int]) -> float:
@@ -79,91 +105,14 @@ def _farthest(difference: Float64, size: tuple[int, int]) -> float:
     return float(np.abs(corners @ difference.T).max())
 
 
-def _two_passes(lines: Lines, way: Level | Aslant, size: Span) -> Iterator[tuple[int, Float32]]:
-    """Resample along rows, then along columns; of the first pass few rows are held at a time."""
-    from pipeline.render.resample_kernel import along_columns, along_rows
-
-    columns = size[1]
-    bands = list(_bands(partial(way.rows, columns=columns), size[0]))
-    tall = max(stop - first for _, (first, stop), _ in bands)
-    ring = np.empty((lines.channels, tall, columns), np.float32)
-    straight = np.empty((lines.channels, BAND_ROWS, columns), np.float32)
-    together = _together(lines.channels)
-    for band, _, wanted in bands:
-        if len(wanted):
-            along = way.along(wanted, columns)
-            left, right = way.reach(wanted, columns)
-            block = lines.planes((int(wanted[0]), int(wanted[-1]) + 1), (left, right))
-            places = (along.starts - left, along.slopes, along.piece)
-            for some in together:
-                along_rows(block[some], ring[some], wanted % tall, *places)
-        part = straight
-        if len(band) < BAND_ROWS:
-            part = np.empty((lines.channels, len(band), columns), np.float32)
-        down = way.down(band, columns)
-        for some in together:
-            along_columns(ring[some], part[some], down.starts, down.slopes, down.piece)
-        yield int(band[0]), part
-
-
-def _columns_first(lines: Lines, way: ColumnsFirst, size: Span) -> Iterator[tuple[int, Float32]]:
-    """Resample along columns, then along rows; of the source few rows are held at a time."""
-    from pipeline.render.resample_kernel import along_columns, along_rows
-
-    columns, reach = size[1], way.reach(size)
-    bands = list(_bands(partial(way.rows, columns=reach), size[0]))
-    tall = max(stop - first for _, (first, stop), _ in bands)
-    ring = np.empty((lines.channels, tall, reach[1] - reach[0]), np.float32)
-    level = np.empty((lines.channels, BAND_ROWS, ring.shape[2]), np.float32)
-    straight = np.empty((lines.channels, BAND_ROWS, columns), np.float32)
-    together = _together(lines.channels)
-    for band, _, wanted in bands:
-        if len(wanted):
-            ring[:, wanted % tall] = lines.planes((int(wanted[0]), int(wanted[-1]) + 1), reach)
-        if len(band) < BAND_ROWS:
-            level, straight = (part[:, : len(band)].copy() for part in (level, straight))
-        down = way.down(band, reach)
-        along = way.along(band, columns)
-        places = (along.starts - reach[0], along.slopes, along.piece)
-        for some in together:
-            along_columns(ring[some], level[some], down.starts, down.slopes, down.piece)
-            along_rows(level[some], straight[some], np.arange(len(band)), *places)
-        yield int(band[0]), straight
-
-
-def _together(channels: int) -> list[slice]:
-    """Return which planes to resample together: three share their weights.
-
-    With more the compiler can't tell that no plane lies over another, and takes them one by one.
-    """
-    return [slice(first, min(first + 3, channels)) for first in range(0, channels, 3)]
-
-
-def _bands(
-    span: Callable[[int, int], tuple[float, float]], rows: int
-) -> Iterator[tuple[NDArray[np.int64], Span, NDArray[np.int64]]]:
-    """Yield rows of the picture, the span of those they need, and what of it no band before did.
-
-    `span` tells between which rows of the source two rows of the picture lie; one more than needed
-    is taken at either end, against rounding.
-    """
-    done = None
-    for top in range(0, rows, BAND_ROWS):
-        band = np.arange(top, min(rows, top + BAND_ROWS))
-        low, high = span(int(band[0]), int(band[-1]))
-        start, stop = int(np.floor(low)) - REACH, int(np.floor(high)) + REACH + 2
-        first = start if done is None else max(start, done)
-        yield band, (start, stop), np.arange(first, stop)
-        done = max(first, stop)
-
-
 def rounded(planes: Float32, kind: np.dtype[np.generic]) -> Pixels:
     """Return planes (channels, n, w) as pixels (n, w, channels) of a type, held to its range."""
     pixels = np.moveaxis(planes, 0, 2)
     if kind.kind != "u":
         return np.ascontiguousarray(pixels, np.float32)
     if len(planes) == 3 and kind.itemsize <= 2:
-        from pipeline.render.band_kernel import ONE, interleaved
+        from pipeline.render.band_kernel import ONE
+        from pipeline.render.code_kernel import interleaved
 
         codes = np.empty(pixels.shape, kind)
         most = np.float32(256**kind.itemsize - 1)
@@ -204,7 +153,7 @@ class AreaMean:
 
         Bands are taken in order; n may be 0. A picture that isn't smaller is passed on.
         """
-        from pipeline.render.band_kernel import area_means
+        from pipeline.render.mean_kernel import area_means
 
         if self.same:
             return planes

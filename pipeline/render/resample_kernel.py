@@ -210,7 +210,7 @@ def _whole_vectors(count: int, most: int) -> int:
     return min(most, (count + _VECTOR - 1) // _VECTOR * _VECTOR)
 
 
-@compiled(f"void({_PLANES}, {_PLANES}, int64[::1], {_PLACES}, {_PLACES}, int64)")
+@compiled(f"void({_PLANES}, {_PLANES}, int64[::1], {_PLACES}, {_PLACES}, int64, int64[:,::1])")
 def along_rows(
     source: Float32,
     ring: Float32,
@@ -218,6 +218,7 @@ def along_rows(
     starts: Places,
     slopes: Places,
     piece: int,
+    spans: Whole,
 ) -> None:
     """Resample each row, in pieces of so many places.
 
@@ -232,32 +233,36 @@ def along_rows(
         Planes (channels, m, columns), of which row ``targets[r]`` is filled for row r.
     starts, slopes
         Places in pixels, as above (n, pieces).
+    spans
+        Columns (n, 2) that are filled, rising; what is close behind them is not left as it was.
     """
     columns, wide = ring.shape[2], source.shape[2]
     for row in range(len(targets)):
-        place = 0
-        while place < columns:
-            part = place // piece
-            begin, start, slope = part * piece, starts[row, part], slopes[row, part]
-            here, limit = place - begin, min(columns - begin, piece)
-            whole = math.floor(start + slope * here)
-            stop = begin + _stretch(here, limit, start, slope, whole)
-            left, first = place + whole - 3, start + slope * here - whole
-            count = _whole_vectors(stop - place, min(columns - place, wide - 7 - left))
-            _along(
-                source, index(row), index(left), ring, index(targets[row]), index(place), count,
-                first, slope,
-            )  # fmt: skip
-            place = stop
+        for span in range(len(spans)):
+            place, end = spans[span, 0], spans[span, 1]
+            while place < end:
+                part = place // piece
+                begin, start, slope = part * piece, starts[row, part], slopes[row, part]
+                here, limit = place - begin, min(end - begin, piece)
+                whole = math.floor(start + slope * here)
+                stop = begin + _stretch(here, limit, start, slope, whole)
+                left, first = place + whole - 3, start + slope * here - whole
+                count = _whole_vectors(stop - place, min(columns - place, wide - 7 - left))
+                _along(
+                    source, index(row), index(left), ring, index(targets[row]), index(place),
+                    count, first, slope,
+                )  # fmt: skip
+                place = stop
 
 
-@compiled(f"void({_PLANES}, {_PLANES}, {_PLACES}, {_PLACES}, int64)")
+@compiled(f"void({_PLANES}, {_PLANES}, {_PLACES}, {_PLACES}, int64, int64[:,::1])")
 def along_columns(
     ring: Float32,
     result: Float32,
     starts: Places,
     slopes: Places,
     piece: int,
+    spans: Whole,
 ) -> None:
     """Resample each column, in pieces of so many.
 
@@ -270,22 +275,23 @@ def along_columns(
         Planes (channels, n, columns) that hold row y of the source as their row y modulo n.
     result
         Planes (channels, rows, columns), filled.
-    starts, slopes
+    starts, slopes, spans
         As for `along_rows`.
     """
     _, rows, columns = result.shape
-    # Block by block of columns, so that the rows of the ring stay in the nearest cache.
-    for block in range(0, columns, _CHUNK):
-        end = min(block + _CHUNK, columns)
-        for row in range(rows):
-            place = block
-            while place < end:
-                part = place // piece
-                begin, start, slope = part * piece, starts[row, part], slopes[row, part]
-                here, limit = place - begin, min(end - begin, piece)
-                whole = math.floor(start + slope * here)
-                stop = begin + _stretch(here, limit, start, slope, whole)
-                count = _whole_vectors(stop - place, columns - place)
-                first = start + slope * here - whole
-                _down(ring, whole - 3, result, index(row), index(place), count, first, slope)
-                place = stop
+    for span in range(len(spans)):
+        # Block by block of columns, so that the rows of the ring stay in the nearest cache.
+        for block in range(spans[span, 0], spans[span, 1], _CHUNK):
+            end = min(block + _CHUNK, spans[span, 1])
+            for row in range(rows):
+                place = block
+                while place < end:
+                    part = place // piece
+                    begin, start, slope = part * piece, starts[row, part], slopes[row, part]
+                    here, limit = place - begin, min(end - begin, piece)
+                    whole = math.floor(start + slope * here)
+                    stop = begin + _stretch(here, limit, start, slope, whole)
+                    count = _whole_vectors(stop - place, columns - place)
+                    first = start + slope * here - whole
+                    _down(ring, whole - 3, result, index(row), index(place), count, first, slope)
+                    place = stop

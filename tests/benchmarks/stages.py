@@ -10,6 +10,7 @@ import numpy as np
 
 from pipeline.render.cut import ScanLines, frame_window, light_bands, picture_size
 from pipeline.render.positive import FrameLight, Positive
+from pipeline.render.straighten import BAND_ROWS
 from pipeline.render.upright import upright
 from pipeline.roll.frame_task import FrameTask, develop
 from pipeline.scan import open_scan, opened, reduce
@@ -21,7 +22,6 @@ from tests.benchmarks.frames import frame_tasks
 
 _ROUNDS = 5
 _SURVEY_PPI = 200.0
-_BAND, _SLAB = 32, 64
 _COPY_BYTES = 256 << 20
 
 
@@ -70,8 +70,8 @@ def frame_stages(task: FrameTask, folder: Path) -> list[Stage]:
         (top, end), wide = way.window(*frame_window(task.scan, task.outline))
         with opened(task.scan) as reader:
             lines = ScanLines(task.scan, reader, way, ((top, end), wide))
-            for row in range(top, end, _BAND):
-                lines.planes((row, min(row + _BAND, end)), wide)
+            for row in range(top, end, BAND_ROWS):
+                lines.planes((row, min(row + BAND_ROWS, end)), wide)
 
     def straight() -> None:
         for _ in light_bands(task.scan, task.outline):

@@ -1,45 +1,58 @@
-"""Stored codes as planes: rows that lie densely in memory, beside numpy and codes in any order."""
+"""Stored codes as planes, however they lie in memory, beside numpy."""
 
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 import tifffile
 
-from pipeline.render.cut import fill_from_rows, fill_planes, is_dense
+from pipeline.render.cut import dense_codes, fill_planes
 from pipeline.scan import open_scan
+
+CODES = np.random.default_rng(2).integers(0, 1 << 16, (9, 101, 4)).astype(np.uint16)
+DENSE = {
+    "plain": CODES[..., :3].copy(),
+    "a fourth sample": CODES[..., :3],
+    "upside down": CODES[::-1, :, :3].copy()[::-1],
+    "mirrored": CODES[:, ::-1, :3],
+    "turned by half": CODES[..., :3].copy()[::-1, ::-1],
+    "a window": CODES[2:7, 13:83, :3],
+    "a mirrored window": CODES[::-1, ::-1, :3][1:8, 5:44],
+    "one pixel": CODES[3:4, 7:8, :3],
+    "a column, mirrored": CODES[::-1, 20:21, :3],
+}
+LOOSE = {
+    "turned by a quarter": CODES[..., :3].copy().transpose(1, 0, 2),
+    "planes": np.moveaxis(np.moveaxis(CODES[..., :3], 2, 0).copy(), 0, 2),
+    "a fifth sample": np.repeat(CODES, 2, axis=2)[..., :3],
+    "channels turned": CODES[..., 2::-1],
+}
 
 
 @pytest.mark.parametrize("as_codes", [False, True])
 @pytest.mark.parametrize("kind", [np.uint8, np.uint16])
-def test_dense_rows_are_the_planes_of_their_codes(tmp_path: Path, kind, as_codes):
-    full = np.iinfo(kind).max
-    codes = np.random.default_rng(2).integers(0, full + 1, (9, 101, 3)).astype(kind)
-    tifffile.imwrite(tmp_path / "a.tif", codes, photometric="rgb")
+@pytest.mark.parametrize("name", [*DENSE, *LOOSE])
+def test_planes_are_those_of_codes_however_they_lie(tmp_path: Path, name, kind, as_codes):
+    codes = {**DENSE, **LOOSE}[name]
+    if kind == np.uint8:
+        codes = codes.astype(np.uint8, order="K")
+    tifffile.imwrite(tmp_path / "a.tif", np.zeros((3, 3, 3), kind), photometric="rgb")
     (scan,) = open_scan(tmp_path / "a.tif", gamma=1.0)
-    assert is_dense(scan, codes, as_codes)
-    planes = np.full((3, 12, 70), -1.0, np.float32)
-    fill_from_rows(scan, codes[2:7], 13, planes, 4, as_codes)
-    window = codes[2:7, 13:83]
-    told = np.moveaxis(window, 2, 0) / (1.0 if as_codes else float(full))
-    assert planes[:, 4:9] == pytest.approx(told, rel=1e-6)
+    planes = np.full((3, len(codes) + 7, codes.shape[1]), -1.0, np.float32)
+    fill_planes(scan, codes, planes, 4, as_codes)
+    told = np.moveaxis(codes, 2, 0) / (1.0 if as_codes else float(np.iinfo(kind).max))
+    assert planes[:, 4:-3] == pytest.approx(told, rel=1e-6)
     assert (planes[:, :4] == -1.0).all()
-    assert (planes[:, 9:] == -1.0).all()
-    in_any_order = np.empty((3, 5, 70), np.float32)
-    fill_planes(scan, window, in_any_order, as_codes)
-    assert (in_any_order == planes[:, 4:9]).all()
+    assert (planes[:, -3:] == -1.0).all()
 
 
-def test_what_is_turned_curved_or_has_more_samples_is_not_dense(tmp_path: Path):
-    codes = np.zeros((9, 11, 3), np.uint16)
-    tifffile.imwrite(tmp_path / "a.tif", codes, photometric="rgb")
-    (scan,) = open_scan(tmp_path / "a.tif", gamma=1.0)
-    curved = replace(scan, encoding=open_scan(tmp_path / "a.tif", gamma=2.2)[0].encoding)
-    assert is_dense(scan, codes, False)
-    assert not is_dense(scan, codes.transpose(1, 0, 2), False)
-    assert not is_dense(scan, codes[::-1], False)
-    assert not is_dense(scan, np.zeros((9, 11, 4), np.uint16)[..., :3], False)
-    assert not is_dense(scan, codes.astype(np.float32), False)
-    assert not is_dense(curved, codes, False)
-    assert is_dense(curved, codes, True)
+@pytest.mark.parametrize("name", [*DENSE, *LOOSE])
+def test_pixels_that_lie_side_by_side_are_seen_to(name):
+    found = dense_codes({**DENSE, **LOOSE}[name])
+    assert (found is not None) == (name in DENSE)
+    if found is None:
+        return
+    memory, first, down, along = found
+    codes = DENSE[name]
+    row, column, channel = (each.ravel() for each in np.indices(codes.shape))
+    assert (memory[first + row * down + column * along + channel] == codes.ravel()).all()

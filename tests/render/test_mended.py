@@ -12,15 +12,23 @@ from PIL import Image
 
 from pipeline.dust.infrared import CrossTalk, infrared_density
 from pipeline.render import mended as dust_frame
-from pipeline.render.cut import cut_light
-from pipeline.render.mended import DustyWindow, Part
+from pipeline.render.cut import cut_light, picture_size
+from pipeline.render.mended import DustyWindow, Part, Patches, with_patches
+from pipeline.render.upright import upright
 from pipeline.settings.settings import Settings
 from pipeline.strip.base import FrameBase
 from pipeline.survey.scan import survey_scan
 from pipeline.survey.strip import StripSurvey
 from tests.conftest import Run
 from tests.film_model import FrameSpec, Process, Roll, StripSpec, make_scan, write_scan
-from tests.render.whole_pictures import cut_mended, read_both, read_infrared, read_light
+from tests.render.whole_pictures import (
+    ArrayLines,
+    cut_mended,
+    read_both,
+    read_infrared,
+    read_light,
+    straightened,
+)
 from tests.survey.surveyed import ABSOLUTE, FLAT
 
 BASE = FrameBase(FLAT, -1.0, 1.0, -1.0, 1.0, ABSOLUTE)
@@ -58,6 +66,46 @@ def test_frames_of_a_dusty_scan_come_near_those_of_a_clean_one(page, scanner, tm
         assert hit.sum() > 30
         assert (mask[hit] > 0).mean() > 0.9
         assert off[1][hit].mean() < 0.3 * off[0][hit].mean()
+
+
+LYING = {
+    "on whole pixels": ((20.5, 30.5), (180.5, 30.5), (180.5, 150.5), (20.5, 150.5)),
+    "between pixels": ((20.2, 30.9), (180.2, 30.9), (180.2, 150.9), (20.2, 150.9)),
+    "turned": ((30.0, 25.0), (190.0, 37.0), (181.0, 157.0), (21.0, 145.0)),
+    "upright": ((180.3, 20.1), (181.0, 200.3), (60.2, 201.2), (59.4, 20.8)),
+    "mirrored": ((190.0, 37.0), (30.0, 25.0), (21.0, 145.0), (181.0, 157.0)),
+    "aslant": ((30.0, 25.0), (190.0, 31.0), (196.0, 157.0), (21.0, 145.0)),
+}
+
+
+@pytest.mark.parametrize("columns_first", [False, True])
+@pytest.mark.parametrize("name", LYING)
+def test_mended_light_is_that_of_the_whole_picture_mended(name, columns_first):
+    rng = np.random.default_rng(8)
+    picture = rng.uniform(0.2, 0.8, (220, 240, 3)).astype(np.float32)
+    dusty = np.zeros(picture.shape[:2], bool)
+    for y, x, high, wide in rng.integers((0, 0, 1, 1), (218, 230, 4, 14), (40, 4)).tolist():
+        dusty[y : y + high, x : x + wide] = True
+    mended = np.where(dusty[..., None], 0.5 * picture, picture)
+    outline = LYING[name]
+    size = picture_size(outline)
+    way = upright(outline, (0.0, 0.0), size, picture.shape[:2], columns_first)
+    patches = Patches(*np.nonzero(dusty), mended[dusty]).upright(way)
+    bands = [
+        (planes.copy(), touched)
+        for _, planes, touched in with_patches(ArrayLines(way.view(picture)), patches, way, size)
+    ]
+    light = np.moveaxis(np.concatenate([planes for planes, _ in bands], axis=1), 0, 2)
+    assert len(light) == size[0]
+    touched = np.concatenate([touched for _, touched in bands]) > 0
+    whole, plain, weight = (
+        straightened(each, outline, (0.0, 0.0), size, columns_first)
+        for each in (mended, picture, np.repeat(dusty[..., None], 3, axis=2).astype(np.float32))
+    )
+    assert 0.005 < touched.mean() < 0.3
+    assert (touched == (np.abs(weight[..., 0]) > 1e-3)).mean() > 0.999
+    assert (light[~touched] == plain[~touched]).all()
+    assert light[touched] == pytest.approx(whole[touched], abs=1e-4)
 
 
 def test_light_and_infra_red_are_read_together(tmp_path):

@@ -16,7 +16,8 @@ from pipeline.colour.unmask import RollColour, from_profile
 from pipeline.profile.curve import LayerCurve, Shoulder
 from pipeline.profile.film import find_film
 from pipeline.profile.space import acescct, find_space
-from pipeline.render.band_kernel import EIGHT_BITS, ONE, SIXTEEN_BITS, interleaved
+from pipeline.render.band_kernel import ONE
+from pipeline.render.code_kernel import EIGHT_BITS, SIXTEEN_BITS, interleaved
 from pipeline.render.look import Levels, as_log, display_values, showing
 from pipeline.render.resample import AreaMean, reduced_size
 from pipeline.render.scene import SceneBands
