@@ -6,16 +6,18 @@ from pipeline.kinds import Plane
 
 # A bar is opaque in all but so many rows, holes and rebates too, and blurred so far.
 _OPAQUE, _SPECKS = 0.8, 0.02
-_BLURRED_PX, _WIDEST_MM = 2, 8.0
+_BLURRED_PX = 2
 # Beside it so much of the film's width is base, give or take, over the next millimetre.
 _BESIDE_MM, _LEAST_BASE, _BASE = 1.0, 0.05, 0.15
 
 
-def without_bridges(density: Plane, px_per_mm: float) -> Plane:
+def without_bridges(density: Plane, px_per_mm: float, gap_mm: float) -> Plane:
     """Return density above base (h, w) with base where a holder's bar lies across the film.
 
     What no light comes through tells neither a picture nor a gap, and whatever it covers is no
-    picture that shows. Film that light struck is as dense, but wherever it goes on beside.
+    picture that shows. Film that light struck is as dense, but wherever it goes on beside. What
+    is wider than a usual gap (`gap_mm`), as the tape of a splice may be, hides edges of pictures:
+    where it ends tells nothing of them.
     """
     lightest = np.quantile(density, _SPECKS, axis=0)
     opaque = lightest > _OPAQUE
@@ -27,7 +29,7 @@ def without_bridges(density: Plane, px_per_mm: float) -> Plane:
             slice(max(0, first - far), max(0, first - _BLURRED_PX)),
             slice(last + _BLURRED_PX, last + far),
         )
-        narrow = last - first < _WIDEST_MM * px_per_mm
+        narrow = last - first < gap_mm * px_per_mm
         if narrow and all(_shows_base(density[:, side]) for side in sides):
             covered[max(0, first - _BLURRED_PX) : last + _BLURRED_PX] = True
     if not covered.any():

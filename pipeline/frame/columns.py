@@ -10,7 +10,7 @@ from pipeline.frame.bridge import without_bridges
 from pipeline.frame.gate import coherent_steps
 from pipeline.frame.seam import seams
 from pipeline.kinds import Float32, Light, Mask, Plane, Row
-from pipeline.profile import FilmSize
+from pipeline.profile import FilmSize, formats_on
 
 # Film is bare from here to there beside the pictures: between them and the perforations.
 _CLEAR_FROM_MM, _CLEAR_TO_MM = 0.2, 0.6
@@ -149,7 +149,8 @@ def evidence(
     top, bottom = find_band(above, film, px_per_mm)
     rim = 0.06 * (bottom - top)
     rows = slice(max(0, round(top + rim)), min(above.shape[0], round(bottom - rim) + 1))
-    colourless = without_bridges(channel_mean(above), px_per_mm)
+    gap_mm = max(form.usual_gap_mm for form in formats_on(film.name))
+    colourless = without_bridges(channel_mean(above), px_per_mm, gap_mm)
     clear = _clear_rebate(colourless, top, bottom, px_per_mm)
     flat = colourless - _veil(colourless, clear, top, bottom, px_per_mm)
     mean = flat[rows]

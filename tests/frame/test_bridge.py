@@ -9,6 +9,7 @@ from pipeline.frame.frames import find_frames
 from pipeline.profile.format import formats_on
 from tests.frame.drawn import BOTTOM, FILM, HEIGHT, PX_PER_MM, TOP
 
+GAP_MM = 2.0
 PICTURES_MM = ((2.0, 38.0), (40.0, 76.0), (78.0, 114.0))
 
 
@@ -43,14 +44,20 @@ def test_film_that_light_struck_and_dense_pictures_are_left():
     dense = strip()
     dense[TOP:BOTTOM, 300:310] = 2.8
     for above in (strip(), struck, between_holes, dense):
-        assert without_bridges(above, PX_PER_MM) is above
+        assert without_bridges(above, PX_PER_MM, GAP_MM) is above
 
 
 def test_only_what_a_bar_covers_is_taken_for_base():
     above = strip(((38.5, 39.5),))
     kept = above.copy()
-    shown = without_bridges(above, PX_PER_MM)
+    shown = without_bridges(above, PX_PER_MM, GAP_MM)
     changed = np.flatnonzero((shown != above).any(axis=0))
     assert 229 <= changed[0] <= 231
     assert 236 <= changed[-1] <= 239
     assert np.array_equal(above, kept)
+
+
+def test_tape_over_the_edges_of_pictures_tells_nothing_of_them():
+    """A splice's tape reaches 1.5 mm into both pictures; their length tells where they end."""
+    above = strip(((36.5, 41.5),))
+    assert without_bridges(above, PX_PER_MM, GAP_MM) is above
