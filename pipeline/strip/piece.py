@@ -21,6 +21,8 @@ _NECKS = (9, 17, 33, 65)
 _LEAST_BAND = 0.2
 _LEAST_OF_LARGEST = 0.05
 _LEAST_SIDE_PX = 10
+# A roll cut into single frames has 39; a texture that goes for film falls into hundreds.
+_MOST_PIECES = 64
 # Longer than any single frame of a strip: half a 135 frame with its gap is 19 by 34.98 mm.
 _LONG_STRIP = 2.0
 _OPENINGS = (3, 5, 9)
@@ -78,10 +80,9 @@ def _filled(film: Mask, open_gate: Mask, size: int) -> tuple[list[FilmArea], boo
     outer = [contour for contour, parent in zip(contours, parents, strict=True) if parent < 0]
     outer.sort(key=lambda contour: (-cv2.contourArea(contour), tuple(contour[0, 0])))
     areas: list[FilmArea] = []
-    ringed = False
+    ringed, largest_px = False, 0
     for contour in outer:
-        largest = max((int(area.mask.sum()) for area in areas), default=0)
-        if cv2.contourArea(contour) < _LEAST_OF_LARGEST * largest:
+        if cv2.contourArea(contour) < _LEAST_OF_LARGEST * largest_px or len(areas) >= _MOST_PIECES:
             break
         x, y = contour[0, 0]
         if min(cv2.minAreaRect(contour)[1]) < _LEAST_SIDE_PX or any(a.mask[y, x] for a in areas):
@@ -92,7 +93,9 @@ def _filled(film: Mask, open_gate: Mask, size: int) -> tuple[list[FilmArea], boo
         if _encloses_gate(mask, open_gate):
             ringed = True
             continue
-        areas += _bands(mask, contour)
+        bands = _bands(mask, contour)
+        largest_px = max(largest_px, *(int(band.mask.sum()) for band in bands))
+        areas += bands
     return areas, ringed
 
 

@@ -126,3 +126,11 @@ def test_a_slant_is_that_of_the_smallest_box_around_all_pixels(turn):
     expected = ((angle if one > other else angle + 90.0) + 90.0) % 180.0 - 90.0
     found = slant_deg([FilmArea(film.astype(bool), (0, 0, 400, 400))])
     assert found == (None if min(abs(turn), 90.0 - abs(turn)) < 13.0 else expected)
+
+
+def test_a_texture_that_goes_for_film_is_not_looked_at_piece_by_piece():
+    """A close picture of film fell into 500 pieces, and was looked at for minutes."""
+    film = np.zeros((700, 700), bool)
+    for row, column in np.ndindex(25, 25):
+        strip(film, 28 * column + 5, 28 * row + 5, 18, 14)
+    assert len(film_areas(film, ~film)) == 64
