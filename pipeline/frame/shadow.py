@@ -94,13 +94,13 @@ def shadow_moves(falls: Sequence[Fall | None], px_per_mm: float) -> tuple[tuple[
     if not told:
         return ((0.0, 0.0),) * len(falls)
     likely = np.array([_likelihood(fall, px_per_mm) for fall in told])
-    alike = _alike(px_per_mm)
+    usual = _usual(px_per_mm)
+    alike = _alike(usual)
     # Of each edge: by blur and shadow, spread light left open.
     each = np.log(np.exp(likely).sum(axis=3) @ alike.T)
     apart = min(1.0, _EDGES_APART / len(told))
-    strip = apart * each.sum(axis=0) + np.log(_usual(px_per_mm))
+    strip = apart * each.sum(axis=0) + np.log(usual)
     shared = np.exp(strip - strip.max()) @ alike
-    usual = _usual(px_per_mm)
     moves = iter(
         _move(np.exp(edge), shared, usual, _shapes(_density_bin(fall))[1])
         for fall, edge in zip(told, likely, strict=True)
@@ -165,10 +165,10 @@ def _usual(px_per_mm: float) -> Row:
     return usual
 
 
-def _alike(px_per_mm: float) -> Row:
+def _alike(usual: Row) -> Row:
     """Return how likely each shadow of an edge (columns) is where a strip has one (rows)."""
     apart = np.abs(np.subtract.outer(range(len(_HALVES_PX)), range(len(_HALVES_PX))))
-    likely = np.where(apart == 0, 1.0, np.where(apart == 1, _NEXT, _OTHER)) * _usual(px_per_mm)
+    likely = np.where(apart == 0, 1.0, np.where(apart == 1, _NEXT, _OTHER)) * usual
     together: Row = likely / likely.sum(axis=1, keepdims=True)
     return together
 
