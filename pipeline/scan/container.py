@@ -16,7 +16,8 @@ from pipeline.problem import Problem, ScanProblem
 from pipeline.scan.encoding import Encoding, srgb
 from pipeline.scan.icc import ProfileError, profile_encoding
 
-_LARGEST_PIXELS = 2_000_000_000
+# A strip of three frames of 6x9 at 9600 ppi has 2.8 thousand million.
+_LARGEST_PIXELS = 3_000_000_000
 # Deflate packs at most 1032 to 1 and LZW about 2500 to 1; no scan comes near either.
 _LARGEST_PACKING = 4000
 # Of large scans, which have grain or at least noise (common practice, no source), none packs so

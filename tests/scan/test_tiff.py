@@ -422,7 +422,12 @@ def test_tags_that_make_no_sense_are_refused(tmp_path, code, value, said):
 
 @pytest.mark.parametrize(
     ("width", "height", "said"),
-    [(60000, 60000, "more than any scan"), (30000, 30000, "bytes of data")],
+    [
+        (60000, 60000, "more than any scan"),
+        # Of a size that a strip of 6x9 at 9600 ppi has.
+        (27600, 100000, "bytes of data"),
+        (30000, 30000, "bytes of data"),
+    ],
 )
 def test_absurd_sizes_are_refused(tmp_path, width, height, said):
     path = write(tmp_path / "strip.tif", picture(), compression="zlib")
