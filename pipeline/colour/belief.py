@@ -22,7 +22,8 @@ _STILL = 1e-3
 class Belief:
     """The numbers of a trial: their mean (n,) and covariance (n, n).
 
-    `cast` is the probability, 0 to 1, that one cast lies over all pictures.
+    `cast` is the probability, 0 to 1, that the cast of one light or one motif lies over all
+    pictures.
     """
 
     mean: Float64
@@ -49,9 +50,13 @@ class _Scenes:
 
 @dataclass(frozen=True)
 class _Motif:
-    """A kind of roll: its share of rolls, and how all its pictures are shifted together (4, 4)."""
+    """A kind of roll: its share of rolls, and about what shift all its pictures lie together.
+
+    `middle` (4,) and `shift` (4, 4) are of the darker half and then of the lighter.
+    """
 
     share: float
+    middle: Float64
     shift: Float64
 
 
@@ -79,14 +84,15 @@ def belief_of(samples: Samples, profile: FilmProfile) -> Belief:
     Notes
     -----
     Colours of pictures lie about neutral with heavy tails, and all pictures of a roll may share
-    a shift, small on an ordinary roll, wide where one cast lies over all. The numbers have the
-    profile's normal spread, whose tails are light: what lies outside of it is the motif's. Both
-    kinds of roll are solved and weighed by their evidence (Laplace's approximation: MacKay,
-    Information Theory, Inference, and Learning Algorithms, chapter 27).
+    a shift: small on an ordinary roll, wide along the colours of lights where one light lies over
+    all, towards green in a wood. The numbers have the profile's normal spread, whose tails are
+    light: what lies outside of it is the motif's. All kinds of roll are solved and weighed by their
+    evidence (Laplace's approximation: MacKay, Information Theory, Inference, and Learning
+    Algorithms, chapter 27).
     """
     told = shipped("scenes.toml")
     scenes = _scenes(told)
-    peaks = [_peak(samples, profile, scenes, motif) for motif in _motifs(told["motif"])]
+    peaks = [_peak(samples, profile, scenes, motif) for motif in _motifs(told)]
     logs = np.array([peak.log_evidence for peak in peaks])
     share = np.exp(logs - logs.max())
     share /= share.sum()
@@ -95,7 +101,7 @@ def belief_of(samples: Samples, profile: FilmProfile) -> Belief:
     for part, peak in zip(share, peaks, strict=True):
         off = peak.numbers - mean
         spread += part * (peak.covariance + np.outer(off, off))
-    return Belief(mean, spread, float(share[-1]))
+    return Belief(mean, spread, float(share[1:].sum()))
 
 
 def _scenes(told: dict[str, Any]) -> _Scenes:
@@ -111,13 +117,16 @@ def _scenes(told: dict[str, Any]) -> _Scenes:
     return _Scenes((darker, lighter), float(told["picture"]["colours"]))
 
 
-def _motifs(told: dict[str, Any]) -> tuple[_Motif, _Motif]:
-    """Return an ordinary roll, and one under a cast that is the same in light and dark."""
-    usual, cast = (np.diag(np.square(told[name])) for name in ("usual_log_e", "cast_log_e"))
-    ordinary = np.kron(np.eye(2), usual)
-    share = told["cast_share"]
-    wide = ordinary + np.kron(np.ones((2, 2)), cast)
-    return _Motif(1.0 - share, np.asarray(ordinary, float)), _Motif(share, np.asarray(wide, float))
+def _motifs(told: dict[str, Any]) -> tuple[_Motif, ...]:
+    """Return an ordinary roll, and those under a cast that is the same in light and dark."""
+    usual = np.kron(np.eye(2), np.diag(np.square(told["roll"]["usual_log_e"])))
+    casts = []
+    for one in told["motif"]:
+        cast = np.kron(np.ones((2, 2)), np.diag(np.square(one["spread_log_e"])))
+        middle = np.tile(one["middle_log_e"], 2)
+        casts.append(_Motif(float(one["share"]), middle, np.asarray(usual + cast, float)))
+    share = 1.0 - sum(cast.share for cast in casts)
+    return _Motif(share, np.zeros(_SHIFTS), np.asarray(usual, float)), *casts
 
 
 def _peak(samples: Samples, profile: FilmProfile, scenes: _Scenes, motif: _Motif) -> _Peak:
@@ -126,29 +135,30 @@ def _peak(samples: Samples, profile: FilmProfile, scenes: _Scenes, motif: _Motif
     count = len(films)
     before = np.zeros((count + _SHIFTS, count + _SHIFTS))
     before[:count, :count], before[count:, count:] = map(np.linalg.inv, (films, motif.shift))
+    expected = np.append(np.zeros(count), motif.middle)
 
     def fitted(state: Float64) -> _Fit:
         """Take pictures, what is known before and how pale colours become together."""
         seen = _seen(samples, profile, scenes, state)
         # Densities were seen, so the probability of exposures is taken per density.
         pale = np.append(paler(profile), np.zeros(_SHIFTS)) * scenes.colours * samples.weight.sum()
-        cost = seen.cost + pale @ state + state @ before @ state / 2.0
-        return _Fit(cost, seen.slope + pale + before @ state, seen.curved + before)
+        off = state - expected
+        cost = seen.cost + pale @ state + off @ before @ off / 2.0
+        return _Fit(cost, seen.slope + pale + before @ off, seen.curved + before)
 
-    state, here = _climbed(fitted, count + _SHIFTS)
+    state, here = _climbed(fitted, expected)
     evidence = math.log(motif.share) - here.cost
     evidence -= (np.linalg.slogdet(motif.shift)[1] + np.linalg.slogdet(here.curved)[1]) / 2.0
     spread = np.asarray(np.linalg.inv(here.curved)[:count, :count], float)
     return _Peak(state[:count], spread, float(evidence))
 
 
-def _climbed(fitted: Callable[[Float64], _Fit], size: int) -> tuple[Float64, _Fit]:
-    """Return the place of least cost found from zeros (size,), and the fit there.
+def _climbed(fitted: Callable[[Float64], _Fit], start: Float64) -> tuple[Float64, _Fit]:
+    """Return the place of least cost found from a start (n,), and the fit there.
 
     Newton's method; a step that is too long for its curvature is halved.
     """
-    state = np.zeros(size)
-    here = fitted(state)
+    state, here = start, fitted(start)
     for _ in range(_STEPS):
         step = np.linalg.solve(here.curved, -here.slope)
         step /= max(1.0, np.abs(step).max() / _LONGEST_STEP)

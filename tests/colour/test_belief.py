@@ -39,6 +39,14 @@ def test_a_cast_over_all_pictures_is_left_in_them(shift):
     assert solved.doubt_log_e > 1.5 * plain.doubt_log_e
 
 
+def test_what_is_green_is_sooner_the_motif_s_than_what_is_magenta():
+    """A wood fills pictures with green; nothing in nature fills them with magenta."""
+    shift = np.array([0.3, 0.0, 0.3])
+    green, magenta = (solve_roll(tinted(tuple(s * shift), 24), GENERIC) for s in (-1, 1))
+    assert green.cast > 2.0 * magenta.cast
+    assert np.abs(cast(green))[1].max() < 0.8 * np.abs(cast(magenta))[1].max()
+
+
 def test_a_cast_that_films_can_have_is_taken_out():
     film, balance = known_film(1.08, 0.93), (0.06, 0.0, 0.05)
     solved = solve_roll(roll_of(film, balance, count=24, seed=1), GENERIC)
