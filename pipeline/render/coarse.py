@@ -1,8 +1,8 @@
-"""Density that a file's codes tell too coarsely, taken in part from its other channels.
+"""Density beyond what a scan resolves, taken in part from the channels that are better known.
 
-Dense parts of a picture of 8 bits lie on its least codes, a tenth of a density apart and more. What
-the codes leave open of a density is told by what a grey would have there, as far as that is better
-known.
+Dense parts of a picture of 8 bits lie on its least codes, a tenth of a density apart and more; in
+finer codes lamps, suns and tape lie in the scanner's noise. What that leaves open of a density is
+told by what a grey would have there, as far as that is better known.
 """
 
 import numpy as np
@@ -11,37 +11,70 @@ from pipeline.colour import RollColour, is_one_channel
 from pipeline.kinds import Float32, Float64, Floats
 from pipeline.profile import shipped
 from pipeline.render.arrays import BaseLight, Coarse, dense
+from pipeline.render.noise import dark_places
 from pipeline.scan import Scan, light_steps, rounding_codes
 from pipeline.strip import FrameBase
 
-_MOST_BITS = 8
+# Codes of so many bits round more than a scanner's noise is.
+_COARSE_BITS, _MOST_BITS = 8, 16
 # A doubt that would change less than this share of a density off grey changes nothing.
 _LEAST_SHARE = 0.01
 # Exposures between which greys are told by a straight line: the denser parts of pictures.
 _GREYS = 0.18 * 2.0 ** np.linspace(-1.0, 4.0, 11)
 _ENTRIES = 64
+# Light above dark that is looked at, in steps of a percent.
+_LIGHTS = np.geomspace(1e-7, 1.0, 1600)
 
 
 def coarse_of(scan: Scan, base: FrameBase, colour: RollColour) -> Coarse | None:
-    """Return what a scan's codes leave open over a base; None where that is nothing to be seen."""
-    if scan.floating or scan.bits > _MOST_BITS or is_one_channel(colour):
+    """Return what a scan leaves open of light over a base; None where that is nothing to be seen.
+
+    Raises
+    ------
+    ScanProblem
+        The file is damaged.
+    """
+    if is_one_channel(colour):
         return None
-    off_grey = _off_grey()
     dark = np.asarray(base.illumination.dark, float)
-    lights = np.linspace(0.0, 1.0, 1 << 12)[:, None] + np.zeros(3)
-    steps = rounding_codes(scan) * light_steps(lights, scan.encoding, scan.bits)
-    doubt = steps / (np.log(10.0) * np.maximum(lights - dark, steps))
-    share = doubt**2 / (doubt**2 + off_grey**2)
-    coarse = share > _LEAST_SHARE
-    if coarse.all(axis=0).any():
+    errors = _errors(scan, dark)
+    open_share = _shares(errors / _LIGHTS[:, None])
+    # Less light is never better known; what is held to its error is not known at all.
+    known = (open_share <= _LEAST_SHARE).argmax(axis=0)
+    if not errors.any() or (open_share[-1] > _LEAST_SHARE).any():
         return None
-    # Codes are coarsest where there is least light.
-    most = lights[coarse.sum(axis=0), range(3)]
+    most = _LIGHTS[known]
     tables = [
-        np.interp(np.linspace(0.0, end, _ENTRIES), lights[:, c], steps[:, c])
+        np.interp(np.linspace(0.0, end, _ENTRIES), _LIGHTS, errors[:, c])
         for c, end in enumerate(most)
     ]
-    return Coarse(dense(tables), dense(most), *_law(colour))
+    return Coarse(dense(tables), dense(dark), dense(dark + most), *_law(colour))
+
+
+def _errors(scan: Scan, dark: Float64) -> Float64:
+    """Return what light may be off by, (lights, 3), one standard deviation, at `_LIGHTS` over dark.
+
+    What codes round is the same for all pixels of an even place. Noise differs from one to the
+    next, and their mean is right; that of their densities is off by the logarithm's bend, of half
+    the squared noise over light, which the eye sees as a colour. So is what is lost where places
+    darker than the dark level tell that it lies too high.
+    """
+    errors = np.zeros((len(_LIGHTS), 3))
+    if not scan.floating and scan.bits <= _MOST_BITS:
+        lights = _LIGHTS[:, None] + dark
+        errors = rounding_codes(scan) * light_steps(lights, scan.encoding, scan.bits)
+    if scan.floating or scan.bits > _COARSE_BITS:
+        seen = dark_places(scan)
+        off = np.hypot(seen.noise, np.maximum(dark - seen.light, 0.0))
+        bent = off**2 / (2.0 * np.maximum(_LIGHTS[:, None], off / 2.0**0.5 + _LIGHTS[0]))
+        errors = np.hypot(errors, bent)
+    return errors
+
+
+def _shares(relative: Float64) -> Float64:
+    """Return the share of a density off grey that light of relative errors leaves open."""
+    doubt = -np.log10(np.maximum(1.0 - relative, 1e-6))
+    return doubt**2 / (doubt**2 + _off_grey() ** 2)
 
 
 def _law(colour: RollColour) -> tuple[Float32, np.float32, np.float32]:
@@ -74,13 +107,15 @@ def settled_densities(densities: Floats, doubt: Float64, colour: RollColour) -> 
         return above
     from pipeline.render.coarse_kernel import moved_densities
 
-    coarse = Coarse(np.zeros((3, 0), np.float32), np.zeros(3, np.float32), *_law(colour))
-    moved_densities(above.reshape(-1, 3), np.ascontiguousarray(doubt, float).reshape(-1, 3), coarse)
+    none = np.zeros(3, np.float32)
+    coarse = Coarse(np.zeros((3, 0), np.float32), none, none, *_law(colour))
+    relative = np.ascontiguousarray(np.minimum(doubt * np.log(10.0), 1.0), float)
+    moved_densities(above.reshape(-1, 3), relative.reshape(-1, 3), coarse)
     return above
 
 
 def settle(light: Float32, base: BaseLight, coarse: Coarse) -> None:
-    """Move light (3, n, columns), in place, to what is likely where codes tell too little."""
+    """Move light (3, n, columns), in place, to what is likely where too little of it is known."""
     from pipeline.render.coarse_kernel import settled
 
     settled(light, base, coarse)

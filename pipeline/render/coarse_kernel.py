@@ -1,85 +1,127 @@
-"""The compiled loops over pixels whose codes tell too little of density."""
+"""The compiled loops over pixels of which a scan tells too little of density."""
 
 import math
+from typing import Any
 
 import numpy as np
 from numba import float32, float64, void
 
-from pipeline.compiled import compiled
+from pipeline.compiled import compiled, index
 from pipeline.kinds import Float32, Float64
 from pipeline.render.arrays import BaseLight, Coarse
-from pipeline.render.band_kernel import BASE, PLANES, ROW, TABLE, types
+from pipeline.render.band_kernel import BASE, CHUNK, PLANES, ROW, TABLE, types
 
-_LN10 = math.log(10.0)
-_COARSE = types.NamedTuple((TABLE, ROW, TABLE, float32, float32), Coarse)
+_COARSE = types.NamedTuple((TABLE, ROW, ROW, TABLE, float32, float32), Coarse)
 _PIXELS = float64[:, ::1]
+# Light is moved by so many of its errors at the most: what it is surely not, no grey makes it.
+_MOST_ERRORS, _NO_LIGHT = 2.0, 1e-6
 
 
 @compiled()
-def _error(light: float, channel: int, coarse: Coarse) -> float:
-    """Return what light may be off by, one standard deviation."""
+def _error(above: float, channel: int, coarse: Coarse) -> float:
+    """Return what light above dark may be off by, one standard deviation."""
     steps = coarse.steps
     last = steps.shape[1] - 1
-    place = min(max(light / coarse.most[channel], 0.0), 1.0) * last
+    reach = coarse.most[channel] - coarse.dark[channel]
+    place = min(max(above / reach, 0.0), 1.0) * last
     low = min(int(place), last - 1)
     part = place - low
     return float(steps[channel, low] * (1.0 - part) + steps[channel, low + 1] * part)
 
 
 @compiled()
-def _moved(above: Float64, doubt: Float64, coarse: Coarse) -> None:
-    """Move densities (3,), in place, to what is likely for their squared doubts (3,).
+def _doubt(relative: float, denser: bool) -> float:
+    """Return by how much a density may be greater, or less, than light of an error tells.
+
+    Light that may be none has any density; with an error of nought it has its own.
+    """
+    light = 1.0 - relative if denser else 1.0 + relative
+    return abs(math.log10(max(light, _NO_LIGHT)))
+
+
+@compiled()
+def _along(above: Float64, relative: Float64, coarse: Coarse) -> Any:
+    """Return how far along the line of greys densities (3,) are, each by what is known of it."""
+    farthest, whole, told = -np.inf, 0.0, 0.0
+    for c in range(3):
+        own: Any = (above[c] - coarse.greys[0, c]) / coarse.greys[1, c]
+        farthest = max(farthest, own)
+    for c in range(3):
+        way = coarse.greys[1, c]
+        own = (above[c] - coarse.greys[0, c]) / way
+        known = way * way / (_doubt(relative[c], own < farthest) ** 2 + coarse.spread**2)
+        whole += known
+        told += known * own
+    return told / whole
+
+
+@compiled()
+def _moved(above: Float64, relative: Float64, coarse: Coarse) -> None:
+    """Move densities (3,), in place, to what is likely for the relative errors of their light (3,).
 
     Those whose doubt changes nothing stay as they are.
     """
-    whole, told = 0.0, 0.0
+    along = _along(above, relative, coarse)
     for c in range(3):
-        # How far along the line of greys each channel is, by what is known of it.
-        way = coarse.greys[1, c]
-        known = way * way / (doubt[c] + coarse.spread**2)
-        whole += known
-        told += known * (above[c] - coarse.greys[0, c]) / way
-    along = told / whole
-    for c in range(3):
-        share = doubt[c] / (doubt[c] + coarse.spread**2)
+        off = coarse.greys[0, c] + along * coarse.greys[1, c] - above[c]
+        doubt = _doubt(relative[c], off > 0.0) ** 2
+        share: Any = doubt / (doubt + coarse.spread**2)
         share = max(0.0, share - coarse.least) / (1.0 - coarse.least)
-        grey = coarse.greys[0, c] + along * coarse.greys[1, c]
-        above[c] += share * (grey - above[c])
+        most = _doubt(_MOST_ERRORS * relative[c], off > 0.0)
+        above[c] += min(max(share * off, -most), most)
 
 
 @compiled(void(_PIXELS, _PIXELS, _COARSE))
-def moved_densities(above: Float64, doubts: Float64, coarse: Coarse) -> None:
-    """Move densities above base (n, 3), in place, to what is likely for their doubts (n, 3)."""
-    doubt = np.empty(3)
+def moved_densities(above: Float64, relative: Float64, coarse: Coarse) -> None:
+    """Move densities above base (n, 3), in place, to what is likely for errors of light (n, 3).
+
+    Errors are relative, 1 at the most.
+    """
     for pixel in range(len(above)):
-        for c in range(3):
-            doubt[c] = doubts[pixel, c] ** 2
-        _moved(above[pixel], doubt, coarse)
+        _moved(above[pixel], relative[pixel], coarse)
+
+
+@compiled(fast=True)
+def _any_dark(light: Float32, row: int, start: int, count: int, most: Float32) -> bool:
+    """Tell whether a stretch of a row has pixels that are not known well enough."""
+    r, at = index(row), index(start)
+    red, green, blue = most[0], most[1], most[2]
+    found = False
+    for k in range(index(count)):
+        found |= (
+            (light[index(0), r, at + k] < red)
+            | (light[index(1), r, at + k] < green)
+            | (light[index(2), r, at + k] < blue)
+        )
+    return found
 
 
 @compiled(void(PLANES, BASE, _COARSE))
 def settled(light: Float32, base: BaseLight, coarse: Coarse) -> None:
-    """Move light (3, rows, columns), in place, to what is likely where its codes are coarse."""
+    """Move light (3, rows, columns), in place, to what is likely where too little is known."""
     _, rows, columns = light.shape
-    above, before, doubt = np.empty(3), np.empty(3), np.empty(3)
+    most, dark = coarse.most, coarse.dark
+    above, before, relative = np.empty(3), np.empty(3), np.empty(3)
     for row in range(rows):
-        for column in range(columns):
-            if (
-                light[0, row, column] >= coarse.most[0]
-                and light[1, row, column] >= coarse.most[1]
-                and light[2, row, column] >= coarse.most[2]
-            ):
+        for start in range(0, columns, CHUNK):
+            count = min(CHUNK, columns - start)
+            if not _any_dark(light, row, start, count, most):
                 continue
-            for c in range(3):
-                error = _error(light[c, row, column], c, coarse)
-                taken = max(light[c, row, column] - base.dark[c], error)
-                level = base.across[row, c] + base.along[c, column]
-                above[c] = level - math.log10(taken)
-                doubt[c] = (error / (_LN10 * taken)) ** 2
-                before[c] = above[c]
-            _moved(above, doubt, coarse)
-            for c in range(3):
-                if light[c, row, column] >= coarse.most[c] or above[c] == before[c]:
+            for column in range(start, start + count):
+                red, green = light[0, row, column], light[1, row, column]
+                if red >= most[0] and green >= most[1] and light[2, row, column] >= most[2]:
                     continue
-                level = base.across[row, c] + base.along[c, column]
-                light[c, row, column] = base.dark[c] + 10.0 ** (level - above[c])
+                for c in range(3):
+                    over = light[c, row, column] - dark[c]
+                    error = _error(over, c, coarse)
+                    taken = max(over, error)
+                    level = base.across[row, c] + base.along[c, column]
+                    above[c] = level - math.log10(taken)
+                    relative[c] = error / taken
+                    before[c] = above[c]
+                _moved(above, relative, coarse)
+                for c in range(3):
+                    if light[c, row, column] >= most[c] or above[c] == before[c]:
+                        continue
+                    level = base.across[row, c] + base.along[c, column]
+                    light[c, row, column] = dark[c] + 10.0 ** (level - above[c])

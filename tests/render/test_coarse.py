@@ -1,6 +1,7 @@
-"""Density that codes of 8 bits tell too coarsely: from the other channels, and nowhere else."""
+"""Density that a scan does not resolve: from the other channels, and nowhere else."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,13 +11,16 @@ from PIL import Image
 from pipeline.colour.roll import one_channel
 from pipeline.colour.unmask import from_profile, scene_light
 from pipeline.profile.film import find_film
+from pipeline.profile.space import find_space
 from pipeline.render.arrays import Coarse
 from pipeline.render.coarse import coarse_of, settled_densities
 from pipeline.render.scene import SceneBands, to_density_above
+from pipeline.render.tone import PrintTone
 from pipeline.scan import light_steps
 from pipeline.scan.scan import Scan, open_scan, rounding_codes
 from pipeline.strip.base import FrameBase
 from pipeline.strip.density import Illumination
+from tests.render.whole_pictures import as_share
 
 BASE = FrameBase(
     ((-0.8, 0.0, 0.0, 0.0, 0.0), (-1.2, 0.0, 0.0, 0.0, 0.0), (-1.6, 0.0, 0.0, 0.0, 0.0)),
@@ -101,12 +105,81 @@ def test_what_is_moved_grows_from_nothing(scan):
     assert moved[-1] == 0.0
 
 
-def test_neither_sixteen_bits_nor_one_channel_are_touched(tmp_path, scan):
-    tifffile.imwrite(tmp_path / "a.tif", np.zeros((64, 64, 3), np.uint16), photometric="rgb")
-    assert coarse_of(open_scan(tmp_path / "a.tif")[0], BASE, COLOUR) is None
+def noisy_scan(path: Path, noise: float, level: float = 0.004) -> Scan:
+    """Write linear light of one level with a scanner's noise, in 16 bits."""
+    light = np.random.default_rng(3).normal(level, noise, (240, 300, 3))
+    codes = np.rint(65535.0 * np.clip(light, 0.0, 1.0)).astype(np.uint16)
+    tifffile.imwrite(path, codes, photometric="rgb")
+    return open_scan(path)[0]
+
+
+def over(dark: float) -> FrameBase:
+    return replace(BASE, illumination=Illumination((dark,) * 3, None))
+
+
+def shown_off_grey(light: np.ndarray, base: FrameBase, coarse: Coarse | None) -> np.ndarray:
+    """Return how far apart the channels (n,) of what is shown of light (3, 1, n) are."""
+    scene = SceneBands(base, COLOUR, light.shape[1:], coarse).of(light.copy(), 0)[:, 0].T.copy()
+    shown = as_share(scene, "print", find_space("srgb"), tone=PrintTone())
+    return np.ptp(shown, axis=1)
+
+
+@pytest.mark.parametrize(("noise", "left"), [(0.0002, 0.1), (0.001, 0.1), (0.004, 0.5)])
+def test_what_is_denser_than_the_noise_of_sixteen_bits_is_white(tmp_path, noise, left):
+    base = over(0.006)
+    coarse = coarse_of(noisy_scan(tmp_path / "a.tif", noise, 0.006), base, COLOUR)
+    # Opaque tape: no light at all in any channel.
+    light = np.random.default_rng(5).normal(0.006, noise, (3, 1, 4000)).astype(np.float32)
+    before, after = (shown_off_grey(light, base, known) for known in (None, coarse))
+    assert before.mean() > 0.15
+    # The last is a sixth of the base's own light in blue.
+    assert after.mean() < left * before.mean()
+
+
+def test_a_dark_level_that_lies_too_high_makes_no_colour(tmp_path):
+    # The holder's edge, where the dark level is taken, had the glare of the lamp beside it.
+    base, darker = over(0.006), 0.0054
+    scan = noisy_scan(tmp_path / "a.tif", 0.0001, darker)
+    light = (lights(greys_of_film(np.array([0.18 * 2.0**5])))[0] + darker)[:, None, None]
+    light = np.repeat(light, 500, axis=2)
+    light = (light + np.random.default_rng(5).normal(0, 0.0001, light.shape)).astype(np.float32)
+    before, after = (
+        shown_off_grey(light, base, known) for known in (None, coarse_of(scan, base, COLOUR))
+    )
+    assert before.mean() > 0.1
+    assert after.mean() < 0.1 * before.mean()
+
+
+def test_light_that_is_surely_there_keeps_its_colour(tmp_path):
+    noise, base = 0.001, over(0.004)
+    coarse = coarse_of(noisy_scan(tmp_path / "a.tif", noise), base, COLOUR)
+    # A blue lamp: no light got through the blue layer's dye, plenty through the others.
+    level = np.array([row[0] for row in BASE.terms])
+    light = np.full((3, 1, 1), 0.004, np.float32)
+    light[:2, 0, 0] += 10.0 ** (level[:2] - 0.3)
+    planes = light.copy()
+    SceneBands(base, COLOUR, (1, 1), coarse).of(planes, 0)
+    assert planes[2, 0, 0] - 0.004 < 2.5 * noise
+    assert np.array_equal(planes[:2], light[:2])
+
+
+def test_resolved_light_of_sixteen_bits_stays_bit_for_bit(tmp_path):
+    noise, base = 0.0002, over(0.004)
+    coarse = coarse_of(noisy_scan(tmp_path / "a.tif", noise), base, COLOUR)
+    light = np.random.default_rng(1).uniform(0.004 + 6.0 * noise, 0.5, (3, 4, 900))
+    light = light.astype(np.float32)
+    planes = light.copy()
+    SceneBands(base, COLOUR, (4, 900), coarse).of(planes, 0)
+    assert np.array_equal(planes, light)
+    # Without noise, codes of 16 bits alone: a dozen of them.
+    clean = coarse_of(noisy_scan(tmp_path / "b.tif", 0.0), base, COLOUR)
+    assert clean is not None
+    assert (65535.0 * (clean.most - clean.dark)).max() < 16.0
+
+
+def test_one_channel_is_not_touched(scan):
     grey = one_channel(find_film("monochrome"), [(0.01, 0.01, 0.01)])
     assert coarse_of(scan, BASE, grey) is None
-    assert coarse_of(replace(scan, floating=True), BASE, COLOUR) is None
 
 
 def test_light_at_or_below_the_dark_level_has_a_density(scan):
