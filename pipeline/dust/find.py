@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 
 from pipeline.dust.fill import Places, gaussian, plate
-from pipeline.dust.infrared import CrossTalk, blurred, median, moved, smooth, spread
+from pipeline.dust.infrared import CrossTalk, blurred, moved, smooth, spread
 from pipeline.dust.parts import NEAR, joined, parts_of
 from pipeline.kinds import SIGMA_OF_MAD, Float32, Float64, Mask, Point, Triple, Whole
 
@@ -177,16 +177,18 @@ def _level(over: Float32, px_per_mm: float) -> Float32:
     height, width = over.shape
     step = max(1, side // _LEVEL_SAMPLES)
     down, across = max(1, height // side), max(1, width // side)
-    tops = np.linspace(0, height, down + 1).astype(int)
-    lefts = np.linspace(0, width, across + 1).astype(int)
-    grid = np.empty((down, across), np.float32)
-    for row in range(down):
-        for column in range(across):
-            square = over[tops[row] : tops[row + 1], lefts[column] : lefts[column + 1]]
-            grid[row, column] = median(square[::step, ::step])
+    rows, columns = _samples(height, down, step), _samples(width, across, step)
+    squares = over[rows[:, None, :, None], columns[None, :, None, :]].reshape(down, across, -1)
+    grid = np.asarray(np.median(squares, axis=2, overwrite_input=True), np.float32)
     if min(down, across) >= 3:
-        grid = cv2.medianBlur(grid, 3)
+        grid = np.asarray(cv2.medianBlur(grid, 3), np.float32)
     return np.asarray(cv2.resize(grid, (width, height), interpolation=cv2.INTER_LINEAR))
+
+
+def _samples(whole: int, parts: int, step: int) -> Whole:
+    """Return every so manieth place (parts, n) of a row's parts, which are nearly alike."""
+    edges = np.linspace(0, whole, parts + 1).astype(int)
+    return edges[:-1, None] + np.arange(0, int(np.diff(edges).min()), step)
 
 
 def _standing_out(

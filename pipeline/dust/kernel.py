@@ -106,32 +106,33 @@ def highest_at(plane: Float32, reach: int, rows: Int32, columns: Int32) -> Float
 
 
 @compiled()
-def gathered(left: Codes, begun: Codes, steps: Whole, places: Int32, starts: Int32) -> int:
+def gathered(left: Codes, seeds: Whole, steps: Whole, places: Int32, starts: Int32) -> int:
     """Fill `places` (2, n) with a mask's parts that hold a seed, and `starts`; return how many.
 
-    `left` (h, w) is the mask and is used up; `begun` holds the seeds, and may be the same.
+    `left` (h, w) is the mask and is used up; `seeds` (m,) are places in its rows side by side.
     """
     height, width = left.shape
     count = parts = 0
     starts[0] = 0
-    for row in range(height):
-        for column in range(width):
-            if not begun[row, column] or not left[row, column]:
-                continue
-            done = count
-            left[row, column] = 0
-            places[0, count], places[1, count] = row, column
-            count += 1
-            while done < count:
-                for k in range(len(steps)):
-                    y, x = places[0, done] + steps[k, 0], places[1, done] + steps[k, 1]
-                    if 0 <= y < height and 0 <= x < width and left[y, x]:
-                        left[y, x] = 0
-                        places[0, count], places[1, count] = y, x
-                        count += 1
-                done += 1
-            parts += 1
-            starts[parts] = count
+    for seed in seeds:
+        row = seed // width
+        column = seed - row * width
+        if not left[row, column]:
+            continue
+        done = count
+        left[row, column] = 0
+        places[0, count], places[1, count] = row, column
+        count += 1
+        while done < count:
+            for k in range(len(steps)):
+                y, x = places[0, done] + steps[k, 0], places[1, done] + steps[k, 1]
+                if 0 <= y < height and 0 <= x < width and left[y, x]:
+                    left[y, x] = 0
+                    places[0, count], places[1, count] = y, x
+                    count += 1
+            done += 1
+        parts += 1
+        starts[parts] = count
     return parts
 
 

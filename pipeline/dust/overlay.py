@@ -6,7 +6,17 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from pipeline.dust.infrared import CrossTalk, blurred, moved, shown, slopes, smooth, spread, tone
+from pipeline.dust.infrared import (
+    CrossTalk,
+    blurred,
+    moved,
+    shown,
+    slopes,
+    smooth,
+    smooth_wide,
+    spread,
+    tone,
+)
 from pipeline.kinds import Float32, Float64, Point
 
 _TILE_PX, _MOST_TILES = 512, 9
@@ -120,7 +130,7 @@ def details_shift(squares: Sequence[Square]) -> Point:
     shown = [details(square.both) for square in squares]
     for square, other in zip(squares, shown, strict=True):
         one = details(square.infrared)
-        total += _correlation(one, other, _MOST_SHIFT_PX)
+        total += correlation(one, other, _MOST_SHIFT_PX)
         power = [power[0] + float((one * one).sum()), power[1] + float((other * other).sum())]
     row, column = np.unravel_index(int(np.argmax(total)), total.shape)
     edge = (0, 2 * _MOST_SHIFT_PX)
@@ -134,7 +144,7 @@ def details_shift(squares: Sequence[Square]) -> Point:
         if step:
             near = np.zeros((3, 3))
             for square, other in zip(squares, shown, strict=True):
-                near += _correlation(details(moved(square.infrared, (x, y))), other, 1)
+                near += correlation(details(moved(square.infrared, (x, y))), other, 1)
         along, down = _between(near[1]), _between(near[:, 1])
         x, y = x + along, y + down
         if step and max(abs(along), abs(down)) < _LEAST_STEP_PX:
@@ -147,7 +157,7 @@ def _refined(squares: Sequence[Square], first: Point) -> Overlay:
     seen = []
     for square in squares:
         fine = smooth(square.infrared, _FINE_PX)
-        seen.append(fine - smooth(fine, 2 * _COARSE_PX))
+        seen.append(fine - smooth_wide(fine, 2 * _COARSE_PX))
     terms = np.array([first, (0.0, 0.0), (0.0, 0.0)])
     for _ in range(_REFINEMENTS):
         step = _edge_shift(squares, seen, _overlay(terms))
@@ -182,10 +192,11 @@ def _edge_shift(squares: Sequence[Square], seen: Sequence[Float32], placed: Over
     for square, plane in zip(squares, seen, strict=True):
         x, y = placed.shift_at(square.place)
         fine = smooth(moved(square.through, (-x, -y)), _FINE_PX)
-        off = plane - fine + smooth(fine, 2 * _COARSE_PX)
+        off = plane - fine + smooth_wide(fine, 2 * _COARSE_PX)
         along = [part[2:-2, 2:-2].ravel() for part in slopes(fine)]
-        steep = np.hypot(*along)
-        edges = steep > max(_LEAST_SLOPE, float(np.quantile(steep, _STEEP)))
+        steep = along[0] * along[0] + along[1] * along[1]
+        most = round(_STEEP * (len(steep) - 1))
+        edges = steep > max(_LEAST_SLOPE**2, float(np.partition(steep, most)[most]))
         slope = np.stack([part[edges] for part in along], axis=1)
         across, down = square.place
         rises.append(np.concatenate([slope, across * slope, down * slope], axis=1))
@@ -223,15 +234,28 @@ def _most_detailed(plane: Float32) -> list[tuple[slice, slice]]:
 
 def details(plane: Float32) -> Float32:
     """Return what is finer than a few pixels and coarser than noise, held to a modest size."""
-    fine = smooth(plane, _FINE_PX) - smooth(plane, _COARSE_PX)
+    fine = smooth(plane, _FINE_PX) - smooth_wide(plane, _COARSE_PX)
     held: Float32 = np.clip(fine, -_LARGEST_DETAIL, _LARGEST_DETAIL)
     return held
 
 
-def _correlation(plane: Float32, picture: Float32, most_px: int) -> Float64:
+def correlation(plane: Float32, picture: Float32, most_px: int) -> Float64:
     """Return the correlation of two planes for all whole shifts of the first within bounds."""
+    if most_px == 1:
+        return _near_correlation(plane, picture)
     padded = np.pad(plane, most_px)
     return np.asarray(cv2.matchTemplate(padded, picture, cv2.TM_CCORR), np.float64)
+
+
+def _near_correlation(plane: Float32, picture: Float32) -> Float64:
+    """Return the same (3, 3) for shifts by a pixel at the most, which sums tell sooner."""
+    padded = np.pad(plane, 1)
+    found = [
+        np.vdot(np.ascontiguousarray(padded[y : y + len(plane), x : x + plane.shape[1]]), picture)
+        for y in range(3)
+        for x in range(3)
+    ]
+    return np.array(found, np.float64).reshape(3, 3)
 
 
 def _between(three: Float64) -> float:
@@ -264,5 +288,5 @@ def _focus(squares: Sequence[Square], placed: Overlay) -> float:
 
 
 def _fine_details(plane: Float32) -> Float32:
-    fine: Float32 = plane - smooth(plane, _COARSE_PX)
+    fine: Float32 = plane - smooth_wide(plane, _COARSE_PX)
     return fine

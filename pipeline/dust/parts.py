@@ -46,7 +46,7 @@ def parts_of(
     from pipeline.dust.kernel import gathered
 
     left = mask.astype(np.uint8)
-    begun = left if seeds is None else (seeds & mask).astype(np.uint8)
+    begun = np.flatnonzero(mask if seeds is None else seeds & mask)
     places = np.empty((2, int(np.count_nonzero(mask))), np.int32)
     starts = np.empty(places.shape[1] + 1, np.int32)
     count = gathered(left, begun, np.array(steps, np.int64), places, starts)

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 import scipy.ndimage
 
-from pipeline.dust.infrared import CrossTalk
-from pipeline.dust.overlay import laid_over, square_of
+from pipeline.dust.infrared import CrossTalk, smooth_wide
+from pipeline.dust.overlay import correlation, laid_over, square_of
 from tests.film_model.picture import picture_codes
 
 TALK = CrossTalk((0.5, 0.0, 0.0), "dust")
@@ -51,3 +51,23 @@ def test_dust_on_a_smooth_picture_lays_the_plane_over():
     density = ((picture + dust)[..., None] + grain).astype(np.float32)
     placed = laid_over([square_of(plane.astype(np.float32), density, TALK)])
     assert placed.shift == pytest.approx((-1.3, 0.7), abs=0.1)
+
+
+@pytest.mark.parametrize("sigma", [2.0, 4.0, 8.0])
+@pytest.mark.parametrize("shape", [(256, 256), (251, 187)])
+def test_a_wide_blur_is_nearly_that_of_a_gaussian(sigma, shape):
+    rng = np.random.default_rng(3)
+    plane = scipy.ndimage.gaussian_filter(rng.normal(0.0, 1.0, shape), 1.0).astype(np.float32)
+    plane += np.linspace(0.0, 1.0, shape[1], dtype=np.float32)
+    blurred = scipy.ndimage.gaussian_filter(plane, sigma, mode="mirror")
+    rim = 2 * int(sigma)
+    off = (smooth_wide(plane, sigma) - blurred)[rim:-rim, rim:-rim]
+    assert off.std() < 0.05 * plane.std()
+    assert abs(off.mean()) < 0.002
+
+
+def test_sums_tell_the_correlation_that_a_transform_tells():
+    rng = np.random.default_rng(4)
+    plane, picture = rng.normal(0.0, 1.0, (2, 61, 83)).astype(np.float32)
+    near, wide = correlation(plane, picture, 1), correlation(plane, picture, 3)
+    assert near == pytest.approx(wide[2:5, 2:5], rel=1e-4, abs=1e-2)
