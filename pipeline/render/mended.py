@@ -229,17 +229,14 @@ def _part_of(scan: Scan, codes: Codes, plane: Codes) -> Part:
         fill_planes(scan, part, planes)
         return planes
 
-    from pipeline.render.code_kernel import scaled_planes
-
     exponent = tone_exponent(scan.encoding)
 
     def infrared(box: Box) -> Light:
         part = plane[box]
         if part.dtype.name not in ("uint8", "uint16"):
             return infrared_density(infrared_light(scan, part), exponent)
-        seen, full = np.empty((1, *part.shape), np.float32), 2**scan.infrared_bits - 1
-        scaled_planes(part[..., None], np.float32(1.0 / full), seen, 0)
-        return infrared_density(seen[0], exponent)
+        scale = np.float32(1.0 / (2**scan.infrared_bits - 1))
+        return infrared_density(np.multiply(part, scale, dtype=np.float32), exponent)
 
     return Part(light, infrared)
 
