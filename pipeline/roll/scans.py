@@ -34,8 +34,8 @@ from pipeline.words import counted
 _SCANS_PER_TRIM = 16
 # What solve and writing of every roll load where they need it.
 _NEXT = ("pipeline.roll.convert", "scipy.linalg", "filelock")
-# Bases of one film under one exposure differ by less, in density: that is how well they are known.
-_SAME_BASE = 0.01
+# Bases that differ by less, in density, leave greys alike: it is about half of CIEDE2000 in print.
+_SAME_BASE = 0.004
 # More than a lens's fall-off makes of one base, in density.
 _LIGHTER = 0.1
 # Beyond what lenses, files and the eye of a camera make of the colour of one base, in density.
@@ -88,7 +88,7 @@ def survey_scans(
     """Return the surveys of a roll's scans in their order, and what of them failed.
 
     Files of one picture without a base in view are looked at again with that which the others
-    show, and so are those whose own is not quite that.
+    show, and so are those whose own is not quite that, with the brightness of their own.
 
     Raises
     ------
@@ -100,16 +100,18 @@ def survey_scans(
     if settings.base_scan is not None:
         given = read_clear_film(Path(settings.base_scan), settings.scan_gamma)
     each = _Each(roll, executor, listen, store)
-    done, failures = each.survey(range(len(roll.scans)), given, looks)
+    done, failures = each.survey(dict.fromkeys(range(len(roll.scans)), given), looks)
     shared = None
     if given is None and settings.base is None:
         for k in _refuted(done, failures):
             failures[k] = no_base(done.pop(k).path)
-        shared = shared_clear_film([survey.own for survey in done.values() if survey.own])
+        owns = {k: survey.own for k, survey in done.items() if survey.own is not None}
+        shared = shared_clear_film(list(owns.values()))
     if shared is not None:
-        baseless = [k for k, error in failures.items() if isinstance(error, NoBaseProblem)]
-        astray = [k for k, survey in done.items() if strays(survey, shared)]
-        again, still = each.survey(sorted([*baseless, *astray]), shared, looks)
+        films = {k: shared.bright_as(own) for k, own in owns.items() if strays(own, shared)}
+        if shared.steady:
+            films |= {k: shared for k, e in failures.items() if isinstance(e, NoBaseProblem)}
+        again, still = each.survey(dict(sorted(films.items())), looks)
         done |= again
         failures = {k: still.get(k, error) for k, error in failures.items() if k not in again}
     troubles = [failed(listen, roll.scans[k].name, failures[k]) for k in sorted(failures)]
@@ -157,13 +159,16 @@ class _Each:
     store: PictureStore
 
     def survey(
-        self, indices: Iterable[int], clear: ClearFilm | None, looks: LookStore
+        self, films: Mapping[int, ClearFilm | None], looks: LookStore
     ) -> tuple[dict[int, ScanSurvey], dict[int, Exception]]:
-        """Return surveys and failures of some scans, by their places in the roll."""
+        """Return surveys and failures of some scans, by their places in the roll.
+
+        `films` holds the clear film for each, None where it has to be found.
+        """
         scans, settings = self.roll.scans, self.roll.settings
         pending = {
             self.executor.submit(survey_scan, scans[k], settings, looks=looks, clear=clear): k
-            for k in indices
+            for k, clear in films.items()
         }
         _load_ahead()
         done: dict[int, ScanSurvey] = {}
@@ -195,20 +200,15 @@ def _load_ahead() -> None:
     fault_model()
 
 
-def strays(survey: ScanSurvey, shared: ClearFilm) -> bool:
+def strays(own: ClearFilm, shared: ClearFilm) -> bool:
     """Tell whether a picture's own base is not quite the one that it shares with the roll.
 
-    Where exposures are not told, or differ behind a tone curve, one that is lighter or darker in
-    all channels alike is under another exposure, and its own.
+    What differs is its colour, or how much lighter it is in the middle of the picture than at the
+    border, where rebate shows it. One that is lighter or darker all over is under another exposure.
     """
-    if survey.own is None:
-        return False
-    scan = survey.strips[0].scan
-    placed, told = shared.under(scan)
-    off = survey.own.level() - placed.level()
-    unknown = scan.exposure.stops_over(shared.exposure) is None
-    if unknown or (told is not None and placed is shared):
-        off = off - off.mean()
+    at_border = own.border() - shared.border()
+    hollow = (own.level() - own.border()) - (shared.level() - shared.border())
+    off = np.concatenate([at_border - at_border.mean(), 2.0 * hollow])
     return float(np.abs(off).max()) > _SAME_BASE
 
 

@@ -1,6 +1,7 @@
 from .base import FilmBase as FilmBase
 from .base import FrameBase as FrameBase
 from .base import density_above as density_above
+from .base import fit_lens_light as fit_lens_light
 from .base import given_base as given_base
 from .base import measure_base as measure_base
 from .base import over_view as over_view

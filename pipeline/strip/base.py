@@ -18,6 +18,15 @@ _CLEAR_OF_EDGES_MM = 0.35
 _LEAST_AREA_MM2 = 4.0
 _LEAST_LIGHT = 1e-5
 _TERMS = 5
+# Longer views are strips, on which a lens's axis may lie anywhere; others show one picture.
+_MOST_ASPECT = 1.9
+# A ridge keeps a short or one-sided area from bending a strip's surface where nothing is measured.
+_STRIPS_PULL = (0.0, 0.002, 0.02, 0.02, 0.2)
+# Pull of terms towards an even light, where little is measured, as a share of the readings; and
+# of curvature towards that of a lens, which is alike all around the picture's centre.
+_EVEN_PULL, _ROUND_PULL = 0.002, 0.02
+# What channels differ by is smaller by so much.
+_ALIKE = 30.0
 _LN_10 = float(np.log(10.0))
 
 
@@ -269,11 +278,41 @@ def _crowd(values: Floats) -> float:
 
 def _fit(found: _Readings) -> Float64:
     """Return (3, 5) terms of a smooth surface through the log10 readings of the base."""
-    terms = found.terms
-    # A ridge keeps a short or one-sided area from bending the surface where nothing is measured.
-    ridge = np.diag([0.0, 0.002, 0.02, 0.02, 0.2]) * len(terms)
-    readings = found.off.astype(float)
+    terms, readings = found.terms, found.off.astype(float)
+    height, width = found.shape
+    if width <= _MOST_ASPECT * height:
+        return fit_lens_light(terms, readings, found.shape)
+    ridge = np.diag(_STRIPS_PULL) * len(terms)
     fitted: Float64 = np.linalg.solve(terms.T @ terms + ridge, terms.T @ readings).T
+    return fitted
+
+
+def fit_lens_light(terms: Float64, readings: Float64, shape: tuple[int, int]) -> Float64:
+    """Return (3, 5) terms of the light that a lens leaves over one picture (h, w).
+
+    Parameters
+    ----------
+    terms
+        (n, 5) 1, x, x^2, y, y^2 of the readings' places.
+    readings
+        (n, 3) log10 light.
+
+    Notes
+    -----
+    A lens loses light with the square of the distance from its axis (the cos^4 law of natural
+    vignetting), so that x^2 and y^2 go as the squares of the sides; a lamp's need not, quite. It
+    takes from all channels alike.
+    """
+    down, across = (float(side) ** 2 for side in shape)
+    unlike = np.array([down, -across]) / np.hypot(down, across)
+    even = np.diag((0.0, *(_EVEN_PULL,) * 4))
+    pull = even.copy()
+    pull[np.ix_((2, 4), (2, 4))] += _ROUND_PULL * np.outer(unlike, unlike)
+    seen, count = terms.T @ terms, len(terms)
+    mean = readings.mean(axis=1, keepdims=True)
+    common = np.linalg.solve(seen + pull * count, terms.T @ mean)
+    apart = np.linalg.solve(seen + _ALIKE * even * count, terms.T @ (readings - mean))
+    fitted: Float64 = (common + apart).T
     return fitted
 
 

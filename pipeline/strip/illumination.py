@@ -21,6 +21,9 @@ _FULL_SCALE = 0.9985
 _MOST_PIXELS = 1_200_000
 # Noise is smoothed over so many pixels before the darkest of a scan are looked for.
 _SMOOTH_PX, _DARKEST_PERCENT, _HARDLY_DARKER = 5, 0.5, 0.8
+# Log10 of red over blue light of film's base at the least where the lamp is white, and the most
+# light that a lens's veil spreads over what is opaque (common practice, no source).
+_LEAST_ORANGE, _MOST_VEIL = 0.2, 0.01
 _MOST_FADE = 0.25
 _MOST_FADE_TINT = 0.08
 _FADE_BETWEEN = 0.2
@@ -125,7 +128,8 @@ def dark_level(light: Light) -> Triple:
     -----
     A holder is darker than any picture and flat, and it reaches the border; a dense picture
     does none of these for long. Where the scan shows anything darker in some channel, what lies
-    at its border is lit, as a table beside a light is, and tells nothing.
+    at its border is lit, as a table beside a light is, and tells nothing. What is as orange as
+    film is a dense picture that runs on beyond the border, unless it is as faint as a lens's veil.
     """
     rim = border(light, 2)
     total = rim.sum(axis=1)
@@ -137,7 +141,9 @@ def dark_level(light: Light) -> Triple:
     darkest = np.percentile(smooth.reshape(-1, 3), _DARKEST_PERCENT, axis=0)
     if (darkest < _HARDLY_DARKER * level).any():
         return (0.0, 0.0, 0.0)
-    return as_triple(level)
+    red, _, blue = (float(value) for value in level)
+    is_film = red > _MOST_VEIL and red > 10.0**_LEAST_ORANGE * blue
+    return (0.0, 0.0, 0.0) if is_film else as_triple(level)
 
 
 def find_levels(

@@ -10,7 +10,7 @@ from pipeline.channels import greatest
 from pipeline.kinds import LOG_STOP, Float64, Light, Mask, Triple, as_triple
 from pipeline.problem import ScanProblem
 from pipeline.scan import CameraExposure, Scan, open_scan, reduce
-from pipeline.strip import crowded_places
+from pipeline.strip import crowded_places, fit_lens_light
 
 LEAST_ORANGE = 0.2
 """Log10 of red over blue light of a film's base at the least, where the light is white."""
@@ -20,8 +20,8 @@ _FLOOR = 1e-5
 _TOLERANCES = (0.4, 0.12, 0.06)
 _LEAST_SHARE = 0.4
 _MOST_CLIPPED = 0.05
-# Pull of each term towards an even light, where little is measured, as a share of the readings.
-_RIDGE = (0.0, 0.002, 0.02, 0.002, 0.02)
+# Mean of x^2, and of y^2, along the border of a picture.
+_SQUARE_AT_BORDER = 2.0 / 3.0
 # Exposures nearer than this are the same, as cameras round them.
 _SAME_STOPS = 0.1
 # Of pictures that show their base, so many have to agree before others take it over.
@@ -35,7 +35,7 @@ class ClearFilm:
     x and y run from -1 to 1 over the picture as stored. `spread` is the deviation of density from
     it; `exposure` what it was taken with; `linear` whether its codes are light; `whole` whether
     it was measured all over, rather than beside pictures; `name` that of its file, `size` (w, h)
-    its pixels.
+    its pixels. `steady` tells that pictures without base in view have its level too.
     """
 
     terms: tuple[tuple[float, ...], ...]
@@ -45,12 +45,25 @@ class ClearFilm:
     whole: bool
     name: str
     size: tuple[int, int] = (0, 0)
+    steady: bool = True
 
     def level(self) -> Float64:
         """Return its log10 light (3), the mean over the picture."""
         terms = np.asarray(self.terms)
         mean: Float64 = terms[:, 0] + (terms[:, 2] + terms[:, 4]) / 3.0
         return mean
+
+    def border(self) -> Float64:
+        """Return its log10 light (3), the mean along the picture's border, where rebate lies."""
+        terms = np.asarray(self.terms)
+        mean: Float64 = terms[:, 0] + _SQUARE_AT_BORDER * (terms[:, 2] + terms[:, 4])
+        return mean
+
+    def bright_as(self, other: "ClearFilm") -> "ClearFilm":
+        """Return it under the exposure of another, as that one's border shows it."""
+        gain = float((other.border() - self.border()).mean())
+        moved = tuple((row[0] + gain, *row[1:]) for row in self.terms)
+        return replace(self, terms=moved, exposure=other.exposure, linear=other.linear)
 
     def under(self, scan: Scan) -> tuple["ClearFilm", str | None]:
         """Return it as it is under a scan's exposure, and what has to be told of that."""
@@ -157,13 +170,7 @@ def fit_light(
         kept = greatest(np.abs(off).astype(np.float32)) < tolerance
         if kept.sum() < 50:
             return None
-        ridge = np.diag(_RIDGE) * kept.sum()
-        used = every[kept]
-        # Means are pulled towards what the middle of the readings shows, not towards no light.
-        centre = np.median(found[kept], axis=0)
-        right = used.T @ (found[kept] - centre)
-        terms = np.linalg.solve(used.T @ used + ridge, right).T
-        terms[:, 0] += centre
+        terms = fit_lens_light(every[kept], found[kept], (logs.shape[0], logs.shape[1]))
         off = found - every @ terms.T
     kept = greatest(np.abs(off).astype(np.float32)) < _TOLERANCES[-1]
     if kept.sum() < 50:
@@ -187,23 +194,31 @@ def as_terms(terms: Float64) -> tuple[tuple[float, ...], ...]:
 def shared_clear_film(found: "list[ClearFilm]") -> ClearFilm | None:
     """Return the clear film that pictures of one roll show beside them, None where they differ.
 
-    All are brought to the first one's exposure.
+    One roll has one colour of base, and one camera and lamp lose light alike all over each
+    picture; only its exposure is each picture's own. All are brought to the first one's.
     """
     if not found:
         return None
-    levels = []
-    for each in found:
-        stops = each.exposure.stops_over(found[0].exposure)
-        known = stops is not None and each.linear and found[0].linear
-        levels.append(np.asarray(each.terms) - _first(stops if known and stops else 0.0))
-    stack = np.stack(levels)
-    usual = np.median(stack, axis=0)
-    near = np.abs(stack[:, :, 0] - usual[:, 0]).max(axis=1) < _TOLERANCES[-1]
-    if near.mean() < _MOST_AGREE:
+    stack = np.stack([np.asarray(each.terms) - _first(_stops(each, found[0])) for each in found])
+    border = stack[:, :, 0] + _SQUARE_AT_BORDER * (stack[:, :, 2] + stack[:, :, 4])
+    tint = border - border.mean(axis=1, keepdims=True)
+    alike = np.abs(tint - np.median(tint, axis=0)).max(axis=1) < _TOLERANCES[-1]
+    if alike.mean() < _MOST_AGREE:
         return None
-    terms = as_terms(np.median(stack[near], axis=0))
+    usual = np.median(border, axis=0)
+    near = np.abs(border - usual).max(axis=1) < _TOLERANCES[-1]
+    shape = np.median(stack[alike], axis=0)
+    level = usual.mean() + np.median(tint[alike], axis=0)
+    shape[:, 0] = level - _SQUARE_AT_BORDER * (shape[:, 2] + shape[:, 4])
     spread = as_triple(np.median([each.spread for each in found], axis=0))
-    return replace(found[0], terms=terms, spread=spread, whole=False)
+    steady = bool(near.mean() >= _MOST_AGREE)
+    return replace(found[0], terms=as_terms(shape), spread=spread, whole=False, steady=steady)
+
+
+def _stops(one: ClearFilm, other: ClearFilm) -> float:
+    """Return by how many stops one was exposed more than another, 0 where nothing tells."""
+    stops = one.exposure.stops_over(other.exposure)
+    return stops if stops is not None and one.linear and other.linear else 0.0
 
 
 def _first(stops: float) -> Float64:

@@ -50,6 +50,8 @@ _MOST_LIGHTER_THAN_GIVEN = 0.1
 _MOST_PLACES = 6
 # Rebate is seen so well that it overrules a base scan of no known exposure.
 _SIDES_TO_OVERRULE = 2
+# One film has one colour of base, as well as some rebate in one file can tell it, in density.
+_SAME_TINT = 0.01
 _BLANK = 0.05
 _CERTAIN, _UNCERTAIN = 0.95, 0.6
 
@@ -217,6 +219,8 @@ def _moved(logs: Light, found: _Found) -> _Found:
     if sum(found.seen.sides_seen) < _SIDES_TO_OVERRULE or found.rebate.sum() < 50:
         return found
     off = np.median(_above(logs, found.terms)[found.rebate], axis=0)
+    if np.abs(off - off.mean()).max() < _SAME_TINT:
+        off = off.mean()
     terms = found.terms.copy()
     terms[:, 0] -= off
     return replace(found, terms=terms)

@@ -145,6 +145,24 @@ def test_no_base_in_a_dark_view():
     assert measure_base(dark, illumination, (0.5, 0.2, 0.1), 6.0) is None
 
 
+@pytest.mark.parametrize("stops", [0.3, 1.0])
+def test_a_lens_falls_off_alike_all_around_one_picture(stops):
+    height, width = 480, 720
+    x, y = places((height, width))
+    # The square of the distance from the axis, 1 at the corners: the cos^4 law, to first order.
+    square = (x**2 * width**2 + y**2 * height**2) / (width**2 + height**2)
+    light = np.array([0.6, 0.25, 0.12]) * 10.0 ** (-0.30103 * stops * square)[..., None]
+    level = light[height // 2, width // 2].copy()
+    light[50:-50, 14:-14] *= 0.2
+    light = (light + np.random.default_rng(1).normal(0.0, 0.002, light.shape)).astype(np.float32)
+    illumination = Illumination((0.0, 0.0, 0.0), None)
+    base = measure_base(light, illumination, (0.5, 0.21, 0.1), 20.0)
+    assert base is not None
+    again = measure_base(light, illumination, base.light, 20.0, uneven=base.unevenness())
+    assert again is not None
+    assert again.log_light(np.zeros(1), np.zeros(1))[0] == pytest.approx(np.log10(level), abs=0.01)
+
+
 def test_places_run_from_one_edge_to_the_other():
     x, y = places((3, 5))
     assert x.tolist() == [[-1.0, -0.5, 0.0, 0.5, 1.0]]

@@ -131,6 +131,16 @@ def test_a_lit_table_beside_the_light_is_no_darkness():
     assert dark_level(light) == (0.0, 0.0, 0.0)
 
 
+def test_a_dense_picture_at_the_border_is_no_darkness():
+    light = np.full((80, 120, 3), (0.7, 0.2, 0.15), np.float32)
+    # Density 1.2 above an orange base, from edge to edge: the next picture on the film.
+    light[10:70, :8] = light[0, 0] * np.float32(10.0**-1.2)
+    assert dark_level(light) == (0.0, 0.0, 0.0)
+    # A mask that only the veil of orange light reaches is as dark as it reads.
+    light[10:70, :8] = light[0, 0] * np.float32(0.01)
+    assert dark_level(light) == pytest.approx((0.007, 0.002, 0.0015), rel=1e-5)
+
+
 def bare_light(blue: float) -> np.ndarray:
     """Return light (h, w, 3) over a dark grey table, with film on it, a little noisy."""
     light = np.full((200, 300, 3), (0.9, 0.9, blue))

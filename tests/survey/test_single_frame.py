@@ -223,12 +223,36 @@ def test_pictures_share_a_base_where_they_agree():
     shared = shared_clear_film([clear_film(-0.5), clear_film(-0.51), clear_film(-0.49)])
     assert shared is not None
     assert_allclose(shared.level(), -0.5)
-    assert shared_clear_film([clear_film(-0.5), clear_film(-0.9)]) is None
+    unsteady = shared_clear_film([clear_film(-0.5), clear_film(-0.9)])
+    assert unsteady is not None
+    assert not unsteady.steady
     assert shared_clear_film([]) is None
     # Twice the time is twice the light: 0.301 in log10.
     timed = shared_clear_film([clear_film(-0.5, 0.01), clear_film(-0.199, 0.02)])
     assert timed is not None
     assert_allclose(timed.level(), -0.5, atol=1e-3)
+
+
+def test_pictures_share_the_shape_of_their_light_whatever_their_exposure():
+    surface = np.array([(-0.2, 0.01, -0.1, 0.0, -0.05)] * 3) - [[0.0], [0.3], [0.5]]
+    gains = (0.0, 0.3, -0.2, 0.1)
+    found = []
+    for gain in gains:
+        terms = surface.copy()
+        terms[:, 0] += gain
+        found.append(replace(clear_film(0.0), terms=tuple(map(tuple, terms))))
+    # One saw too little to tell the middle from the border, where it read what is there.
+    off = surface.copy()
+    off[:, 0] += gains[3] - 2 / 3 * 0.15
+    off[:, [2, 4]] = 0.0
+    found[3] = replace(found[3], terms=tuple(map(tuple, off)))
+    shared = shared_clear_film(found)
+    assert shared is not None
+    assert not shared.steady
+    for one, gain in zip(found, gains, strict=True):
+        terms = np.array(shared.bright_as(one).terms)
+        assert_allclose(terms[:, 0], surface[:, 0] + gain, atol=1e-6)
+        assert_allclose(terms[:, 1:], surface[:, 1:], atol=1e-6)
 
 
 @pytest.mark.parametrize(
