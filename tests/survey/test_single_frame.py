@@ -234,7 +234,8 @@ def test_pictures_share_a_base_where_they_agree():
 
 
 def test_pictures_share_the_shape_of_their_light_whatever_their_exposure():
-    surface = np.array([(-0.2, 0.01, -0.1, 0.0, -0.05)] * 3) - [[0.0], [0.3], [0.5]]
+    surface = np.array([(-0.2, 0.01, -0.1, 0.0, -0.05)] * 3)
+    surface[:, 0] -= (0.0, 0.3, 0.5)
     gains = (0.0, 0.3, -0.2, 0.1)
     found = []
     for gain in gains:
