@@ -1,5 +1,6 @@
 """What a picture file says about one page of itself, whatever its format."""
 
+import errno
 import math
 import os
 import struct
@@ -168,8 +169,14 @@ def guarded(path: Path) -> Iterator[None]:
         raise ScanProblem(
             path, "does not fit in memory", "save it as a TIFF in strips or tiles"
         ) from error
+    except UnicodeEncodeError as error:
+        raise ScanProblem(path, "has a name that is no UTF-8 text", "rename it") from error
     # Decoders of damaged files raise nearly anything, and all of it means the same here.
     except Exception as error:
+        if isinstance(error, OSError) and error.errno == errno.ELOOP:
+            raise ScanProblem(
+                path, "is a link that leads back to itself", "give the scan itself"
+            ) from error
         raise broken(path, f"is damaged ({_reason(error)})") from error
 
 

@@ -2,6 +2,7 @@
 
 import os
 import pickle
+import sys
 import tracemalloc
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -135,6 +136,23 @@ def test_a_start_without_a_picture_is_refused(tmp_path, start, rest):
 
 def test_a_folder_is_refused(tmp_path):
     expect_problem(tmp_path, "is a folder")
+
+
+def test_a_link_to_itself_is_refused_with_a_remedy_that_works(tmp_path):
+    (tmp_path / "a.jpg").symlink_to("a.jpg")
+    with pytest.raises(ScanProblem, match="leads back to itself; give the scan itself"):
+        open_scan(tmp_path / "a.jpg")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names elsewhere are text")
+def test_a_name_that_is_no_text_is_refused_with_a_remedy_that_works(tmp_path):
+    path = Path(os.fsdecode(os.fsencode(tmp_path) + b"/caf\xe9.jpg"))
+    with path.open("wb") as file:
+        Image.fromarray(np.full((40, 60, 3), 90, np.uint8)).save(file, "JPEG")
+    with pytest.raises(ScanProblem, match="no UTF-8 text; rename it"):
+        reduce(open_scan(path)[0], 1)
+    renamed = path.rename(tmp_path / "cafe.jpg")
+    assert reduce(open_scan(renamed)[0], 1).light.shape == (40, 60, 3)
 
 
 def test_a_pipe_is_refused(tmp_path):
