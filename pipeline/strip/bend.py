@@ -17,7 +17,9 @@ from pipeline.strip.view import FilmMap
 
 _LEAST_POINTS = 8
 _BINS = 40
-_LEAST_SIGMA_PX = 0.1
+# An edge that lies nearly level with the pixels shows as stairs: its places are off by up to half a
+# pixel, all along a stair alike, which is this standard deviation (of an even distribution).
+_LEAST_SIGMA_PX = 1.0 / math.sqrt(12.0)
 _CURVE_DEGREE, _CURVE_ROUNDS = 4, 12
 # Unknowns of film that lies straight: shift (2), turn, logarithm of scale. Those that bend it, in
 # this order: narrower along and across the film (as seen aslant), drawn out along it, sheared,

@@ -13,6 +13,7 @@ from pipeline.strip.bend import (
     FilmLine,
     curve_through,
     find_bend,
+    in_stretches,
     least_cost,
 )
 from pipeline.strip.view import FilmMap, level_map
@@ -175,3 +176,19 @@ def test_the_least_cost_is_that_of_the_library(seed):
     theirs = least_squares(rests, np.zeros(3))
     assert cost == pytest.approx(2 * theirs.cost, rel=1e-6)
     assert found == pytest.approx(theirs.x, abs=1e-3)
+
+
+@pytest.mark.parametrize("turn", [0.0005, 0.0011, 0.0014, 0.0021])
+def test_the_stairs_of_edges_nearly_level_with_the_pixels_bend_no_film(turn):
+    """Places rounded to three parts of a pixel, as clipped light leaves them; wide film is bare."""
+    x = np.linspace(0.0, 970.0, 971)
+    lines = []
+    for across_mm, phase in ((0.0, 0.13), (61.5, 0.71)):
+        true = turn * (x - 485.0) + across_mm * 7.0 + phase
+        shown = np.round(true * 1.5) / 1.5 - turn * (x - 485.0)
+        points, sigma = in_stretches(x, shown)
+        lines.append(FilmLine(points, across_mm, 0.0, sigma))
+    way = level_map(np.array([300.0, 400.0]), np.array([1.0, 0.0]), np.array([0.0, 1.0]))
+    bend = find_bend(lines, [], way, 7.0, SHAPE)
+    assert bend is not None
+    assert bend.way is None
