@@ -29,6 +29,8 @@ _THREAD_MM, _THREAD_FILLS = 1.0, 0.35
 _BAR_STEP = 0.6
 _WIDEST_BAR_MM = 8.0
 _BAR_SPREAD = 0.025
+# From fall to rise in fewer pixels, no base shows that is free of blur: so far must rows agree.
+_NARROW_PX, _NARROW_STEP = 5, 0.9
 # No camera's pictures are shorter than this, as a share of their height across the film.
 _LEAST_PICTURE = 0.6
 # The film's end is cut, and blurred, over so many pixels.
@@ -42,9 +44,9 @@ class Evidence:
     `busy` is the share of the image's height that is denser than base, `outside` marks columns
     that are no film, `density` is the median density above base over the image's height, `step`
     (one longer) how far all rows agree on growing denser between two columns (-1 to 1), `seam` (one
-    longer) the share of rows whose steepest step lies there, `bars`
-    the columns (first, one past the last) between such steps that are base in every row, `lift`
-    the mean density over the image's height and `row_lift` that of each row over the columns,
+    longer) the share of rows whose steepest step lies there, `bars` the columns (first, one past
+    the last) between such steps that are base in every row or too narrow to tell, `lift` the mean
+    density over the image's height and `row_lift` that of each row over the columns,
     `specks` the share of bare film beside the pictures that is denser than base (dust), `flat`
     (h, w) the density above base with veils taken off and `noise` its deviation on the base,
     `rebate_density` the same over the rebates; `top`, `bottom` bound the image across the film;
@@ -187,7 +189,7 @@ def evidence(
 def _even_bars(step: Row, mean: Plane, px_per_mm: float) -> tuple[tuple[int, int], ...]:
     """Return columns from fall to rise where all rows are nearly base and alike: gaps.
 
-    The ends of the film count as fall and rise.
+    Both pictures' blur fills a narrow one. The ends of the film count as fall and rise.
     """
     inner = slice(_CUT_PX + 1, len(step) - _CUT_PX - 1)
     falls = np.flatnonzero(step[inner] < -_BAR_STEP) + inner.start
@@ -196,9 +198,15 @@ def _even_bars(step: Row, mean: Plane, px_per_mm: float) -> tuple[tuple[int, int
     rises = np.concatenate([rises, [len(step) - _CUT_PX]])
     bars = []
     for fall in falls[np.diff(falls, append=len(step) + 9) > 1]:
-        later = rises[rises > fall]
+        rise = int(rises[rises > fall][0])
+        inside = fall > _CUT_PX and rise < len(step) - 1 - _CUT_PX
+        if rise - fall < _NARROW_PX and inside:
+            around = step[fall - _NARROW_PX : rise + _NARROW_PX]
+            if min(-around.min(), around.max()) > _NARROW_STEP:
+                bars.append((int(fall), rise))
+            continue
         # Blur reaches a pixel into the bar on either side.
-        first, last = int(fall) + 1, int(later[0]) - 1
+        first, last = int(fall) + 1, rise - 1
         if not 0.0 < (last - first) / px_per_mm < _WIDEST_BAR_MM:
             continue
         rows = mean[:, first:last].mean(axis=1)

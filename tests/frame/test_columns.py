@@ -136,3 +136,15 @@ def test_hairs_are_no_spots_and_lights_are():
         3 * np.pi * 36 / field.size, rel=0.2
     )
     assert spot_share(field[:0], 0.005, PX_PER_MM) == 0.0
+
+
+@pytest.mark.parametrize(("thin", "bars"), [(0.0, 1), (0.55, 0)])
+def test_a_gap_that_blur_fills_is_a_bar_where_nearly_all_rows_fall_and_rise(thin, bars):
+    """`thin` is the share of rows that a line of a scene leaves as they are."""
+    above = np.zeros((HEIGHT, 340, 3), np.float32)
+    above[TOP:BOTTOM, 10:330] = 0.7
+    line = slice(TOP + round(thin * (BOTTOM - TOP)), BOTTOM)
+    above[line, 168:172] = np.array([0.5, 0.1, 0.1, 0.5])[:, None]
+    inner = [bar for bar in evidence(above, FILM, PX_PER_MM, 0.005).bars if 100 < bar[0] < 240]
+    assert len(inner) == bars
+    assert all(168 <= first < last <= 172 for first, last in inner)
