@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from pipeline.kinds import Plane
+from pipeline.kinds import Mask, Plane
 
 # A bar is opaque in all but so many rows, holes and rebates too, and blurred so far.
 _OPAQUE, _SPECKS = 0.8, 0.02
@@ -11,8 +11,8 @@ _BLURRED_PX = 2
 _BESIDE_MM, _LEAST_BASE, _BASE = 1.0, 0.05, 0.15
 
 
-def without_bridges(density: Plane, px_per_mm: float, gap_mm: float) -> Plane:
-    """Return density above base (h, w) with base where a holder's bar lies across the film.
+def without_bridges(density: Plane, px_per_mm: float, gap_mm: float) -> tuple[Plane, Mask]:
+    """Return density above base (h, w) with base where a holder's bar covers columns, and which.
 
     What no light comes through tells neither a picture nor a gap, and whatever it covers is no
     picture that shows. Film that light struck is as dense, but wherever it goes on beside. What
@@ -33,10 +33,10 @@ def without_bridges(density: Plane, px_per_mm: float, gap_mm: float) -> Plane:
         if narrow and all(_shows_base(density[:, side]) for side in sides):
             covered[max(0, first - _BLURRED_PX) : last + _BLURRED_PX] = True
     if not covered.any():
-        return density
+        return density, covered
     shown = density.copy()
     shown[:, covered] = 0.0
-    return shown
+    return shown, covered
 
 
 def _shows_base(density: Plane) -> bool:

@@ -42,19 +42,21 @@ class Evidence:
     """What a strip's view shows, column by column.
 
     `busy` is the share of the image's height that is denser than base, `outside` marks columns
-    that are no film, `density` is the median density above base over the image's height, `step`
-    (one longer) how far all rows agree on growing denser between two columns (-1 to 1), `seam` (one
-    longer) the share of rows whose steepest step lies there, `bars` the columns (first, one past
-    the last) between such steps that are base in every row or too narrow to tell, `lift` the mean
-    density over the image's height and `row_lift` that of each row over the columns,
-    `specks` the share of bare film beside the pictures that is denser than base (dust), `flat`
-    (h, w) the density above base with veils taken off and `noise` its deviation on the base,
-    `rebate_density` the same over the rebates; `top`, `bottom` bound the image across the film;
-    `ends_covered` tells whether a holder covers what follows on the left and on the right.
+    that are no film, `covered` those under a holder's bar, `density` is the median density above
+    base over the image's height, `step` (one longer) how far all rows agree on growing denser
+    between two columns (-1 to 1), `seam` (one longer) the share of rows whose steepest step lies
+    there, `bars` the columns (first, one past the last) between such steps that are base in every
+    row or too narrow to tell, `lift` the mean density over the image's height and `row_lift` that
+    of each row over the columns, `specks` the share of bare film beside the pictures that is denser
+    than base (dust), `flat` (h, w) the density above base with veils taken off and `noise` its
+    deviation on the base, `rebate_density` the same over the rebates; `top`, `bottom` bound the
+    image across the film; `ends_covered` tells whether a holder covers what follows on the left and
+    on the right.
     """
 
     busy: Row
     outside: Mask
+    covered: Mask
     density: Row
     least_density: Row
     rebate_density: Row
@@ -152,7 +154,7 @@ def evidence(
     rim = 0.06 * (bottom - top)
     rows = slice(max(0, round(top + rim)), min(above.shape[0], round(bottom - rim) + 1))
     gap_mm = max(form.usual_gap_mm for form in formats_on(film.name))
-    colourless = without_bridges(channel_mean(above), px_per_mm, gap_mm)
+    colourless, covered = without_bridges(channel_mean(above), px_per_mm, gap_mm)
     clear = _clear_rebate(colourless, top, bottom, px_per_mm)
     flat = colourless - _veil(colourless, clear, top, bottom, px_per_mm)
     mean = flat[rows]
@@ -168,6 +170,7 @@ def evidence(
     return Evidence(
         busy=busy,
         outside=(mean < -0.12).mean(axis=0) > 0.5,
+        covered=covered,
         density=median(mean, 0).astype(float),
         least_density=percentiles(mean, [10])[0].astype(float),
         rebate_density=_rebate_density(colourless[rest]),

@@ -12,7 +12,7 @@ from pipeline.frame.gate import EdgePlace, GateHabit, find_edge
 from pipeline.frame.reach import rows_reached
 from pipeline.frame.slopes import FrameEdges
 from pipeline.frame.spans import Span
-from pipeline.kinds import Plane, Row
+from pipeline.kinds import Mask, Plane, Row
 
 # Rim of a picture that is left out where its other edges are measured: gates have round corners.
 _RIM_MM = 1.2
@@ -21,6 +21,8 @@ _SHORTEST_SEEN_MM = 3.0
 _LEAST_DEEP_MM = 0.8
 # Between a view's end and a gate's edge there is at least so much film.
 _END_PX = 2.0
+# Beside a bar an edge is told where at least so much base shows between them.
+_BESIDE_BAR_PX = 1
 # Edges are placed by the few pixels around them, which the blur of a sharp scan does not leave.
 _MOST_COARSE = 4
 # How blurred an edge is tells by so many pixels on either side of it, where pictures take so much
@@ -124,8 +126,10 @@ def _edges(seen: Evidence, span: Span, habit: GateHabit, coarse: int) -> FrameEd
     deep = max(_LEAST_DEEP_MM, 0.35 + 2.0 * habit.height_spread_mm) * ppmm
     level, upright = seen.flat[upright_rows(seen)], seen.flat[:, columns].T
     start = _clear_of_end(_edge(level, span.start - 0.5, reach, noise, coarse), coarse)
+    start = _clear_of_bar(start, seen.covered)
     end = _edge(level[:, ::-1], width - 0.5 - span.end, reach, noise, coarse)
-    end = _flipped(_clear_of_end(end, coarse), width)
+    end = _clear_of_bar(_clear_of_end(end, coarse), seen.covered[::-1])
+    end = _flipped(end, width)
     top = _edge(upright, seen.top, deep, noise, coarse)
     bottom = _edge(upright[:, ::-1], height - 1 - seen.bottom, deep, noise, coarse)
     bottom = _flipped(bottom, height)
@@ -146,6 +150,15 @@ def _clear_of_end(edge: EdgePlace | None, coarse: int) -> EdgePlace | None:
     """Return the edge unless it is the film's own end: a gate's has film on both sides."""
     least = _END_PX * coarse
     return None if edge is None or edge.place < least else edge
+
+
+def _clear_of_bar(edge: EdgePlace | None, covered: Mask) -> EdgePlace | None:
+    """Return the edge unless a holder's bar begins there: where it ends tells of no gate."""
+    if edge is None:
+        return None
+    place = math.floor(edge.place)
+    near = covered[max(0, place - _BESIDE_BAR_PX) : place + 2]
+    return None if near.any() else edge
 
 
 def _flipped(edge: EdgePlace | None, size: int) -> EdgePlace | None:

@@ -44,14 +44,15 @@ def test_film_that_light_struck_and_dense_pictures_are_left():
     dense = strip()
     dense[TOP:BOTTOM, 300:310] = 2.8
     for above in (strip(), struck, between_holes, dense):
-        assert without_bridges(above, PX_PER_MM, GAP_MM) is above
+        assert without_bridges(above, PX_PER_MM, GAP_MM)[0] is above
 
 
 def test_only_what_a_bar_covers_is_taken_for_base():
     above = strip(((38.5, 39.5),))
     kept = above.copy()
-    shown = without_bridges(above, PX_PER_MM, GAP_MM)
+    shown, covered = without_bridges(above, PX_PER_MM, GAP_MM)
     changed = np.flatnonzero((shown != above).any(axis=0))
+    assert np.array_equal(changed, np.flatnonzero(covered))
     assert 229 <= changed[0] <= 231
     assert 236 <= changed[-1] <= 239
     assert np.array_equal(above, kept)
@@ -60,4 +61,13 @@ def test_only_what_a_bar_covers_is_taken_for_base():
 def test_tape_over_the_edges_of_pictures_tells_nothing_of_them():
     """A splice's tape reaches 1.5 mm into both pictures; their length tells where they end."""
     above = strip(((36.5, 41.5),))
-    assert without_bridges(above, PX_PER_MM, GAP_MM) is above
+    assert without_bridges(above, PX_PER_MM, GAP_MM)[0] is above
+
+
+def test_an_edge_under_a_bar_is_told_by_the_others_and_doubted_without_them():
+    """A bar over a gap covers the rim of the picture beside it: its border is no gate's."""
+    frames = found(strip(((37.4, 38.8), (76.6, 77.4))))
+    assert frames[0].end == pytest.approx(38.0 * PX_PER_MM - 0.5, abs=0.15 * PX_PER_MM)
+    alone = strip(((37.4, 38.8),))[:, : round(39.6 * PX_PER_MM)]
+    (lone,) = found(alone)
+    assert lone.confidence < 0.9
