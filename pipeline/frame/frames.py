@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline.frame.columns import Evidence, spot_share
 from pipeline.frame.gate import GateHabit, usual_habits
-from pipeline.frame.gate_fit import GateRectangle, fit_gates
+from pipeline.frame.gate_fit import OTHER_GATE_MM, GateRectangle, fit_gates
 from pipeline.frame.spans import Scores, Span, solve_spans, span_scores
 from pipeline.kinds import Float64
 from pipeline.profile import FrameFormat
@@ -22,6 +22,8 @@ _FOGGED_SHARE = 0.8
 _LEAST_SPECKS = 0.0015
 _SPECKS_OF_DUST = 6.0
 _MOST_CONFIDENCE = 0.99
+# Spans of two solves whose ends differ by less are one picture.
+_SAME_PLACE_MM = 1.0
 FOREIGN_FORMAT = 4.0
 """By how much (natural logarithm) a roll's other formats are less likely than its own."""
 
@@ -131,9 +133,10 @@ def find_frames(
         others = _others(chosen, formats)
         score, spans = solve_spans(seen, habit, others, deep_overlaps=True, scores=scores)
     fit = fit_gates(seen, spans, habit)
+    shares = _shares_of_one_gate(seen, habit, score, spans, scores)
     frames = tuple(
-        _frame(span, rectangle, fit.tilt, likely, seen)
-        for span, rectangle in zip(spans, fit.rectangles, strict=True)
+        _frame(span, rectangle, fit.tilt, likely * share, seen)
+        for span, rectangle, share in zip(spans, fit.rectangles, shares, strict=True)
     )
     plain = min(formats, key=lambda form: form.seldom)
     if chosen is not plain and all(frame.kind == "blank" for frame in frames):
@@ -165,6 +168,31 @@ def _solved(
     others = _others(form, formats)
     score, spans = solve_spans(seen, habit, others, deep_overlaps=True, scores=scores)
     return score - form.seldom - foreign - math.log(len(tried)), form, habit, spans
+
+
+def _shares_of_one_gate(
+    seen: Evidence, habit: GateHabit, score: float, spans: list[Span], scores: Scores
+) -> list[float]:
+    """Return the probability of each span against what pictures of one gate would be there.
+
+    What seems to be a picture of another gate may be two of the camera's own, one over the other.
+    """
+    off_px, length_px, other_px = (
+        mm * seen.px_per_mm for mm in (_SAME_PLACE_MM, habit.length_mm, OTHER_GATE_MM)
+    )
+    if not any(
+        span.kind == "picture" and abs(span.end - span.start - length_px) > other_px
+        for span in spans
+    ):
+        return [1.0] * len(spans)
+    other, rivals = solve_spans(seen, habit, deep_overlaps=True, scores=scores)
+    share = 1.0 / (1.0 + math.exp(other - score))
+    return [
+        1.0
+        if any(max(abs(span.start - one.start), abs(span.end - one.end)) < off_px for one in rivals)
+        else share
+        for span in spans
+    ]
 
 
 def _frame(span: Span, place: GateRectangle, tilt: float, likely: float, seen: Evidence) -> Frame:

@@ -27,8 +27,9 @@ _ROUNDS = 4
 _OUTLYING = 2.5
 # Frames must lie this close for their confidence to count as kept.
 TOLERANCE_MM = 0.25
-# A frame whose length differs by more was taken through another gate, known to so much.
-_OTHER_GATE_MM, _OTHER_GATE_SPREAD_MM = 1.5, 0.35
+OTHER_GATE_MM = 1.5
+"""A frame whose length differs by more from the camera's was taken through another gate."""
+_OTHER_GATE_SPREAD_MM = 0.35
 # Opposite edges that miss the gate's size by more than this contradict each other; the mean
 # density above base beyond one must differ by so much from that beyond the other to tell which;
 # an edge so much less well known than the other is softer.
@@ -222,7 +223,7 @@ def _along(
 def _own_length(span: Span, habit: GateHabit, ppmm: float) -> tuple[float, float]:
     """Return the length of a frame and its spread in pixels: the camera's, or of another gate."""
     length = float(span.end - span.start)
-    if span.kind == "picture" and abs(length / ppmm - habit.length_mm) > _OTHER_GATE_MM:
+    if span.kind == "picture" and abs(length / ppmm - habit.length_mm) > OTHER_GATE_MM:
         return length, _OTHER_GATE_SPREAD_MM * ppmm
     return habit.length_mm * ppmm, habit.length_spread_mm * ppmm
 

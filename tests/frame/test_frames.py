@@ -228,3 +228,20 @@ def test_no_frames_in_a_piece_shorter_than_any():
 def test_a_choice_of_no_formats_is_a_mistake(clear):
     with pytest.raises(ValueError, match="no format"):
         find_frames(clear.seen, ())
+
+
+def test_a_picture_as_long_as_two_that_overlap_is_told_with_doubt():
+    """Of the two edges where pictures lie over each other one alone shows."""
+    above = np.zeros((210, 900, 3), np.float32)
+    above += np.random.default_rng(1).normal(0, 0.003, above.shape).astype(np.float32)
+    for start_mm, end_mm, density in (
+        (1.0, 24.0, 0.5), (24.0, 60.0, 0.9), (62.0, 98.0, 0.6), (100.0, 136.0, 0.6),
+    ):  # fmt: skip
+        above[33:177, round(6 * start_mm) : round(6 * end_mm)] += density
+    seen = evidence(above[:, : 6 * 137], film_sizes()["135"], 6.0, 0.003)
+    found = find_frames(seen, formats_on("135"))
+    whole = [frame for frame in found.frames if frame.end - frame.start < 6.0 * 37.5]
+    longer = [frame for frame in found.frames if frame not in whole]
+    assert longer
+    assert all(frame.confidence < 0.95 for frame in longer)
+    assert [frame.confidence > 0.95 for frame in found.frames[-2:]] == [True, True]
