@@ -29,8 +29,10 @@ _THREAD_MM, _THREAD_FILLS = 1.0, 0.35
 _BAR_STEP = 0.6
 _WIDEST_BAR_MM = 8.0
 _BAR_SPREAD = 0.025
-# From fall to rise in fewer pixels, no base shows that is free of blur: so far must rows agree.
-_NARROW_PX, _NARROW_STEP = 5, 0.9
+NARROW_PX = 5
+"""From fall to rise in fewer pixels, no base shows that is free of blur."""
+# So far must rows agree on the edges of such a bar.
+_NARROW_STEP = 0.9
 # No camera's pictures are shorter than this, as a share of their height across the film.
 _LEAST_PICTURE = 0.6
 # The film's end is cut, and blurred, over so many pixels.
@@ -203,8 +205,8 @@ def _even_bars(step: Row, mean: Plane, px_per_mm: float) -> tuple[tuple[int, int
     for fall in falls[np.diff(falls, append=len(step) + 9) > 1]:
         rise = int(rises[rises > fall][0])
         inside = fall > _CUT_PX and rise < len(step) - 1 - _CUT_PX
-        if rise - fall < _NARROW_PX and inside:
-            around = step[fall - _NARROW_PX : rise + _NARROW_PX]
+        if rise - fall < NARROW_PX and inside:
+            around = step[fall - NARROW_PX : rise + NARROW_PX]
             if min(-around.min(), around.max()) > _NARROW_STEP:
                 bars.append((int(fall), rise))
             continue

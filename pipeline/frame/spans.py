@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.frame.columns import Evidence
+from pipeline.frame.columns import NARROW_PX, Evidence
 from pipeline.frame.gate import GateHabit
 from pipeline.frame.seam import TURNED_PX
 from pipeline.kinds import Mask, Row
@@ -51,6 +51,8 @@ _RUN_AGAINST_PICTURE = (0.0, 0.5, 2.4, 6.0)
 # What a bar of base from top to bottom, both of its edges straight, tells beyond its width: most
 # gaps show as one, of pictures about one in a hundred has one (natural logarithm of the ratio).
 _BAR_AGAINST_PICTURE = 4.0
+# A glazing bar or a pole may be as narrow as a gap that blur fills.
+_NARROW_AGAINST_PICTURE = 2.0
 _RUN_FOR_GAP = (0.0, 0.5, 2.2, 4.0)
 # As the compiled loop counts them.
 _KINDS = ("picture", "partial", "blank")
@@ -76,7 +78,8 @@ def span_scores(seen: Evidence) -> Scores:
     gap = np.interp(busy, [0.0, 0.03, 0.25], [0.7, 0.0, -4.0]) * per_px
     picture, gap = _saturated(picture, gap, (busy < _BASE_BUSY) & ~struck & ~seen.outside, per_px)
     for first, last in seen.bars:
-        picture[first:last] -= _BAR_AGAINST_PICTURE / (last - first)
+        against = _NARROW_AGAINST_PICTURE if last - first < NARROW_PX else _BAR_AGAINST_PICTURE
+        picture[first:last] -= against / (last - first)
     picture = np.where(seen.outside, -6.0 * per_px, np.where(struck, 0.0, picture))
     gap = np.where(seen.outside | struck, 0.0, gap)
     reach = max(2, round(0.5 * seen.px_per_mm))
