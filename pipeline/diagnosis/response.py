@@ -164,10 +164,13 @@ def response(fault: Fault, of: Mapping[str, Float64]) -> Float64:
         silver * of["silver"],
         1.0 - np.clip(fog * of["high_base_fill"], -0.5, 0.5),
     )
+    # Fog of the film's own grains grows with development as long as it goes on, unlike pictures.
+    grown = of["own_fog"] * np.expm1(development * of["own_fog_growth"])
     base = of["base"] + mask * of["mask_base"] + of["run_base"] + fog
-    base = base + development * of["development_base"] + silver * of["silver_base"]
-    leader = np.exp(of["leader"] + slope + contrast * of["contrast_leader"])
-    leader = film.silver * leader.mean(axis=-1, keepdims=True) + leader
+    base = base + grown + silver * of["silver_base"]
+    leader = film.kept * np.exp(of["leader"] + slope + contrast * of["contrast_leader"])
+    dense = film.silver * np.exp(of["silver_leader"])
+    leader = dense * leader.mean(axis=-1, keepdims=True) + leader
     printed = film.density(of["print_log_exposure"] + of["run_print"])
     # Meters see what green sees, about: what is coloured differs from that in red and blue.
     cast = of["cast"] - of["cast"][..., 1:2]

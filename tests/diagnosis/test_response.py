@@ -90,6 +90,34 @@ def test_fog_of_one_layer_takes_from_that_layer_most():
     assert lost[2] > 0.03
 
 
+def test_light_struck_film_is_no_denser_for_fog_and_so_much_for_stain():
+    """D-max of fog level, of a stain up: profiles/process_faults.toml, after Z-131's chart."""
+    unknowns = fault_model().unknowns
+    of = next(each for each in unknowns.of if each.name == "high_base_fill")
+    spread = of.spreads(1)[0]
+    state = np.zeros((2, len(unknowns.spreads(1))))
+    state[:, unknowns.places()["high_base_fill"]] = [[-spread], [spread]]
+    degree = {name: np.full(2, 0.25 * (name == "high_base")) for name in FAMILIES}
+    stain, fog = response(Fault(degree, np.full(2, -0.1)), unknowns.values(state))
+    usual = signs()
+    places = [SIGNS.index(f"densest_{channel}") for channel in ("red", "green", "blue")]
+    before = triple(usual, "densest")
+    assert np.exp(stain[places]) - 0.01 == pytest.approx(before)
+    # What is above the base falls by what the base rises.
+    assert before - (np.exp(fog[places]) - 0.01) == pytest.approx(0.25, abs=0.03)
+
+
+def test_long_development_raises_the_base_more_than_short_lowers_it():
+    """Fog goes on to grow where pictures end; sources.toml [d-min]: a base is mostly not fog."""
+    usual = triple(signs(), "base")
+    longer = triple(signs(development=0.35), "base") - usual
+    shorter = usual - triple(signs(development=-0.35), "base")
+    assert (longer > 1.5 * shorter).all()
+    assert (shorter > 0.0).all()
+    least = usual - triple(signs(development=-3.0), "base")
+    assert (least < SOURCES["d-min"]["lowest"]).all()
+
+
 def test_a_usual_roll_has_published_base_and_grey():
     """Base: sources.toml [d-min]. Grey, near a card's red density: sources.toml [grey-card]."""
     told = signs(log_exposure=0.0)
