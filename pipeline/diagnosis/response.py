@@ -185,8 +185,10 @@ def _of_pictures(film: _Film, middle: Float64, of: Mapping[str, Float64]) -> Flo
     least, median, most = (film.layers(place) for place in (at - low, at, at + high))
     densest = film.density(at + high + of["densest"])[..., 1:2]
     slope = (most - least) / (low + high)
-    neutral = np.exp(of["neutral"])[..., :1]
-    red, blue = (of["colour"] + of[name] for name in ("red_green", "blue_green"))
+    # The further a scene reaches, the further its tones spread, and its colours with them.
+    tones = of["neutral"][..., :1] + np.log((low + high)[..., 1:2])
+    neutral = np.exp(tones)
+    red, blue = (of["colour"] + tones + of[name] for name in ("red_green", "blue_green"))
     within = _spreads(film, slope, neutral, (red, blue))
     over = _spreads(
         film,

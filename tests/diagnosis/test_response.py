@@ -10,6 +10,7 @@ from pipeline.diagnosis.response import FAMILIES, Fault, response
 from pipeline.diagnosis.signs import SIGNS
 from tests.film_model import Process, load_film, load_scanner
 from tests.film_model.dyes import spectral_density
+from tests.fitted.photographs import photographs
 from tests.sources import SOURCES
 
 
@@ -172,3 +173,46 @@ def test_what_makes_a_film_steep_for_a_scanner_makes_its_leader_dense(film):
     more, usual = signs(steep), signs(film)
     for name in ("edge_print_green", "densest_green"):
         assert 0.05 < more[name] - usual[name] < 0.15
+
+
+def test_tones_and_colours_of_photographs_spread_as_the_model_has_it():
+    """In layer exposures; sources.toml [photographs], those that nothing was fitted on."""
+    to_layers = load_film("film-a").picture_matrix().T
+    neutral, red, blue = [], [], []
+    for photograph in photographs(odd=True):
+        logs = np.log10(np.maximum(photograph.colours @ to_layers, 0.002))
+        extent = np.ptp(np.percentile(logs[:, 1], (1.0, 99.0)))
+        tones = logs.mean(axis=1).std()
+        neutral.append(np.log(tones / extent))
+        red.append(np.log((logs[:, 0] - logs[:, 1]).std() / tones))
+        blue.append(np.log((logs[:, 2] - logs[:, 1]).std() / tones))
+    unknowns = {each.name: each for each in fault_model().unknowns.of}
+    for name, ratios in (("neutral", neutral), ("red_green", red), ("blue_green", blue)):
+        of = unknowns[name]
+        assert np.mean(ratios) == pytest.approx(of.mean[0], abs=0.15)
+        assert np.std(ratios) < 1.5 * of.spreads(1)[0]
+
+
+def test_a_scene_that_reaches_further_spreads_tones_and_colours_alike():
+    unknowns = fault_model().unknowns
+    state = np.zeros((2, len(unknowns.spreads(1))))
+    state[1, unknowns.places()["highlights"].start] = 0.4
+    degree = {name: np.zeros(2) for name in FAMILIES}
+    usual, further = response(Fault(degree, np.full(2, -0.1)), unknowns.values(state))
+    change = dict(zip(SIGNS, further - usual, strict=True))
+    assert change["frame_neutral"] > 0.1
+    for name in ("frame_red_green", "frame_blue_green"):
+        assert change[name] == pytest.approx(change["frame_neutral"], abs=0.06)
+
+
+@pytest.mark.parametrize("reach", [-0.3, 0.0, 0.3])
+def test_silver_takes_colour_from_tones_whatever_the_scene_reaches(reach):
+    """Silver of a third of the dyes' density: tones by a third more, colours as they were."""
+    unknowns = fault_model().unknowns
+    state = np.zeros((2, len(unknowns.spreads(1))))
+    state[:, unknowns.places()["highlights"].start] = reach
+    degree = {name: np.array([0.0, 0.33 * (name == "silver")]) for name in FAMILIES}
+    before, after = response(Fault(degree, np.full(2, -0.1)), unknowns.values(state))
+    change = dict(zip(SIGNS, after - before, strict=True))
+    assert change["frame_neutral"] == pytest.approx(np.log(1.33), abs=0.03)
+    assert change["frame_red_green"] == pytest.approx(0.0, abs=1e-9)
