@@ -134,9 +134,10 @@ def film_akin(film: FilmState, model: FaultModel) -> FilmState:
 def _covariance(near: Linear, film: FilmState, model: FaultModel, pictures: int) -> Float64:
     """Return the covariances (h, n, n) of signs of a roll with so many pictures."""
     places = model.unknowns.film()
-    whole = np.diag(model.unknowns.spreads(pictures) ** 2)
-    whole[places, places] = film.covariance
-    spread: Float64 = near.slope @ whole @ np.swapaxes(near.slope, -1, -2)
+    own, rest = near.slope[..., places], near.slope[..., places.stop :]
+    variance = model.unknowns.spreads(pictures)[places.stop :] ** 2
+    spread: Float64 = own @ film.covariance @ np.swapaxes(own, -1, -2)
+    spread = spread + (rest * variance) @ np.swapaxes(rest, -1, -2)
     return spread + np.diag(model.errors**2)
 
 
