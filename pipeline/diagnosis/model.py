@@ -11,9 +11,9 @@ from pipeline.diagnosis.hypotheses import STOPS_A_DECADE, Hypothesis
 from pipeline.diagnosis.signs import RollSigns
 from pipeline.kinds import Float64, Floats
 
-# An aim as probable as this to be of another film, more than beforehand, is not used: what only
-# differs would be called a fault, and who heeds a false alarm spoils the next roll.
-_OTHER = 0.2
+# An aim that is likelier of another film than not is not used; of one that is used, doubt counts by
+# its probability.
+_OTHER = 0.5
 
 
 @dataclass(frozen=True)
