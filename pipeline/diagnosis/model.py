@@ -65,7 +65,7 @@ def weigh(
         What is not known, and what faults do to signs.
     aim
         Of a roll of the same film and scanner that is known to be right: it tells what film and
-        scanner do. An aim that may well be of another film is not used.
+        scanner do. An aim that is likelier of another film than not is not used.
     silver_seen
         Whether infra-red shows the picture, as silver does; None where a scan has none.
     film_known
