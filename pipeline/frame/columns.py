@@ -206,7 +206,7 @@ def _even_bars(step: Row, mean: Plane, px_per_mm: float) -> tuple[tuple[int, int
         rise = int(rises[rises > fall][0])
         inside = fall > _CUT_PX and rise < len(step) - 1 - _CUT_PX
         if rise - fall < NARROW_PX and inside:
-            around = step[fall - NARROW_PX : rise + NARROW_PX]
+            around = step[max(0, fall - NARROW_PX) : rise + NARROW_PX]
             if min(-around.min(), around.max()) > _NARROW_STEP:
                 bars.append((int(fall), rise))
             continue

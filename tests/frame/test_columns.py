@@ -148,3 +148,9 @@ def test_a_gap_that_blur_fills_is_a_bar_where_nearly_all_rows_fall_and_rise(thin
     inner = [bar for bar in evidence(above, FILM, PX_PER_MM, 0.005).bars if 100 < bar[0] < 240]
     assert len(inner) == bars
     assert all(168 <= first < last <= 172 for first, last in inner)
+
+
+def test_a_gap_that_blur_fills_may_lie_at_the_film_s_very_end():
+    above = np.full((HEIGHT, 340, 3), 0.7, np.float32)
+    above[:, 2:7] = np.array([0.5, 0.1, 0.1, 0.1, 0.5])[:, None]
+    assert any(bar[0] < 8 for bar in evidence(above, FILM, PX_PER_MM, 0.005).bars)
