@@ -22,6 +22,8 @@ _FOGGED_SHARE = 0.8
 _LEAST_SPECKS = 0.0015
 _SPECKS_OF_DUST = 6.0
 _MOST_CONFIDENCE = 0.99
+# Beyond such odds nothing is left of the other.
+_MOST_LOG_ODDS = 50.0
 # Spans of two solves whose ends differ by less are one picture.
 _SAME_PLACE_MM = 1.0
 FOREIGN_FORMAT = 4.0
@@ -186,7 +188,7 @@ def _shares_of_one_gate(
     ):
         return [1.0] * len(spans)
     other, rivals = solve_spans(seen, habit, deep_overlaps=True, scores=scores)
-    share = 1.0 / (1.0 + math.exp(other - score))
+    share = 1.0 / (1.0 + math.exp(min(other - score, _MOST_LOG_ODDS)))
     return [
         1.0
         if any(max(abs(span.start - one.start), abs(span.end - one.end)) < off_px for one in rivals)
