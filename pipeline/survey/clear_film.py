@@ -55,9 +55,7 @@ class ClearFilm:
 
     def border(self) -> Float64:
         """Return its log10 light (3), the mean along the picture's border, where rebate lies."""
-        terms = np.asarray(self.terms)
-        mean: Float64 = terms[:, 0] + _SQUARE_AT_BORDER * (terms[:, 2] + terms[:, 4])
-        return mean
+        return _at_border(np.asarray(self.terms))
 
     def bright_as(self, other: "ClearFilm") -> "ClearFilm":
         """Return it under the exposure of another, as that one's border shows it."""
@@ -200,7 +198,7 @@ def shared_clear_film(found: "list[ClearFilm]") -> ClearFilm | None:
     if not found:
         return None
     stack = np.stack([np.asarray(each.terms) - _first(_stops(each, found[0])) for each in found])
-    border = stack[:, :, 0] + _SQUARE_AT_BORDER * (stack[:, :, 2] + stack[:, :, 4])
+    border = _at_border(stack)
     tint = border - border.mean(axis=1, keepdims=True)
     alike = np.abs(tint - np.median(tint, axis=0)).max(axis=1) < _TOLERANCES[-1]
     if alike.mean() < _MOST_AGREE:
@@ -209,10 +207,16 @@ def shared_clear_film(found: "list[ClearFilm]") -> ClearFilm | None:
     near = np.abs(border - usual).max(axis=1) < _TOLERANCES[-1]
     shape = np.median(stack[alike], axis=0)
     level = usual.mean() + np.median(tint[alike], axis=0)
-    shape[:, 0] = level - _SQUARE_AT_BORDER * (shape[:, 2] + shape[:, 4])
+    shape[:, 0] += level - _at_border(shape)
     spread = as_triple(np.median([each.spread for each in found], axis=0))
     steady = bool(near.mean() >= _MOST_AGREE)
     return replace(found[0], terms=as_terms(shape), spread=spread, whole=False, steady=steady)
+
+
+def _at_border(terms: Float64) -> Float64:
+    """Return the log10 light of terms (..., 5), the mean along a picture's border."""
+    mean: Float64 = terms[..., 0] + _SQUARE_AT_BORDER * (terms[..., 2] + terms[..., 4])
+    return mean
 
 
 def _stops(one: ClearFilm, other: ClearFilm) -> float:
