@@ -29,14 +29,13 @@ class BaseLight(NamedTuple):
 class Coarse(NamedTuple):
     """What a scan leaves open of density, for the compiled loop.
 
-    `steps` (3, n) are errors of light from `dark` to `most` (3,), evenly spaced; lighter pixels
-    are left alone. `greys` (2, 3) are the densities above base of a grey, and what they grow by
-    together. `spread` is how far colours lie off it, `least` the share of doubt that changes
+    `steps` (3, n) are errors of light from the dark level to `most` (3,), evenly spaced; lighter
+    pixels are left alone. `greys` (2, 3) are the densities above base of a grey, and what they grow
+    by together. `spread` is how far colours lie off it, `least` the share of doubt that changes
     nothing.
     """
 
     steps: Float32
-    dark: Float32
     most: Float32
     greys: Float32
     spread: np.float32

@@ -48,7 +48,7 @@ def coarse_of(scan: Scan, base: FrameBase, colour: RollColour) -> Coarse | None:
         np.interp(np.linspace(0.0, end, _ENTRIES), _LIGHTS, errors[:, c])
         for c, end in enumerate(most)
     ]
-    return Coarse(dense(tables), dense(dark), dense(dark + most), *_law(colour))
+    return Coarse(dense(tables), dense(dark + most), *_law(colour))
 
 
 def _errors(scan: Scan, dark: Float64) -> Float64:
@@ -107,8 +107,7 @@ def settled_densities(densities: Floats, doubt: Float64, colour: RollColour) -> 
         return above
     from pipeline.render.coarse_kernel import moved_densities
 
-    none = np.zeros(3, np.float32)
-    coarse = Coarse(np.zeros((3, 0), np.float32), none, none, *_law(colour))
+    coarse = Coarse(np.zeros((3, 0), np.float32), np.zeros(3, np.float32), *_law(colour))
     relative = np.ascontiguousarray(np.minimum(doubt * np.log(10.0), 1.0), float)
     moved_densities(above.reshape(-1, 3), relative.reshape(-1, 3), coarse)
     return above

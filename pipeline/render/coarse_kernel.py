@@ -11,18 +11,17 @@ from pipeline.kinds import Float32, Float64
 from pipeline.render.arrays import BaseLight, Coarse
 from pipeline.render.band_kernel import BASE, CHUNK, PLANES, ROW, TABLE, types
 
-_COARSE = types.NamedTuple((TABLE, ROW, ROW, TABLE, float32, float32), Coarse)
+_COARSE = types.NamedTuple((TABLE, ROW, TABLE, float32, float32), Coarse)
 _PIXELS = float64[:, ::1]
 # Light is moved by so many of its errors at the most: what it is surely not, no grey makes it.
 _MOST_ERRORS, _NO_LIGHT = 2.0, 1e-6
 
 
 @compiled()
-def _error(above: float, channel: int, coarse: Coarse) -> float:
-    """Return what light above dark may be off by, one standard deviation."""
+def _error(above: float, reach: float, channel: int, coarse: Coarse) -> float:
+    """Return what light above dark, of so much that is told of, may be off by, one deviation."""
     steps = coarse.steps
     last = steps.shape[1] - 1
-    reach = coarse.most[channel] - coarse.dark[channel]
     place = min(max(above / reach, 0.0), 1.0) * last
     low = min(int(place), last - 1)
     part = place - low
@@ -100,7 +99,7 @@ def _any_dark(light: Float32, row: int, start: int, count: int, most: Float32) -
 def settled(light: Float32, base: BaseLight, coarse: Coarse) -> None:
     """Move light (3, rows, columns), in place, to what is likely where too little is known."""
     _, rows, columns = light.shape
-    most, dark = coarse.most, coarse.dark
+    most, dark = coarse.most, base.dark
     above, before, relative = np.empty(3), np.empty(3), np.empty(3)
     for row in range(rows):
         for start in range(0, columns, CHUNK):
@@ -113,7 +112,7 @@ def settled(light: Float32, base: BaseLight, coarse: Coarse) -> None:
                     continue
                 for c in range(3):
                     over = light[c, row, column] - dark[c]
-                    error = _error(over, c, coarse)
+                    error = _error(over, most[c] - dark[c], c, coarse)
                     taken = max(over, error)
                     level = base.across[row, c] + base.along[c, column]
                     above[c] = level - math.log10(taken)
