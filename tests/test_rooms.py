@@ -10,7 +10,6 @@ import pytest
 
 PACKAGE = Path(__file__).parents[1] / "pipeline"
 ROOMS = sorted(folder.name for folder in PACKAGE.iterdir() if (folder / "__init__.py").exists())
-SHELVES = ("profile", "settings", "record", "scan")
 
 # A room may look into these. All may look into the hall, pipeline/*.py, which looks into none.
 ARROWS: Mapping[str, str] = {

@@ -21,8 +21,6 @@ from pipeline.settings import Settings
 GAMUT_THRESHOLD = 0.82
 GAMUT_POWER = 1.2
 _LEAST_ROOM = 1.02
-# What has no light has no hue.
-_GAMUT_BLACK = 1e-9
 # A plain power law is infinitely steep at 0, so that the last bit of a float would show there.
 FARTHEST = 1.0 - 2e-4
 

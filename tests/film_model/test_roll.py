@@ -2,7 +2,6 @@
 
 import json
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -14,7 +13,6 @@ from tests.film_model import (
     FrameSpec,
     Holder,
     LightLeak,
-    ModelScan,
     Process,
     Roll,
     Scene,
@@ -35,27 +33,11 @@ from tests.film_model.reading import (
     straightened,
     strip_of,
 )
+from tests.film_model.scanned import PPI, greys, scan_of
 from tests.sources import SOURCES
 
 Floats = NDArray[np.float64]
-PPI = 250.0
 PX_PER_MM = PPI / 25.4
-
-
-def greys(count: int = 2, **roll: Any) -> Roll:
-    return Roll("film-a", tuple([FrameSpec("grey")] * count), **roll)
-
-
-def scan_of(
-    roll: Roll, count: int | None = None, ppi: float = PPI, noise: bool = False, **options: Any
-) -> ModelScan:
-    strip = {
-        k: options.pop(k)
-        for k in ("angle_deg", "reversed", "mirrored", "first", "trim_mm")
-        if k in options
-    }
-    spec = StripSpec(roll, count=count or len(roll.frames), **strip)
-    return make_scan([spec], ppi=ppi, noise=noise, **options)
 
 
 def test_same_seed_same_bytes_other_seed_other_noise() -> None:

@@ -11,34 +11,15 @@ from numpy.typing import NDArray
 
 from tests.film_model import (
     FrameSpec,
-    ModelScan,
     Roll,
-    StripSpec,
-    make_scan,
 )
 from tests.film_model.edge_print import CLOCK, data_bits
 from tests.film_model.reading import light, patch_densities, read_codes, straightened, strip_of
+from tests.film_model.scanned import PPI, greys, scan_of
 from tests.sources import SOURCES
 
 Floats = NDArray[np.float64]
-PPI = 250.0
 PX_PER_MM = PPI / 25.4
-
-
-def greys(count: int = 2, **roll: Any) -> Roll:
-    return Roll("film-a", tuple([FrameSpec("grey")] * count), **roll)
-
-
-def scan_of(
-    roll: Roll, count: int | None = None, ppi: float = PPI, noise: bool = False, **options: Any
-) -> ModelScan:
-    strip = {
-        k: options.pop(k)
-        for k in ("angle_deg", "reversed", "mirrored", "first", "trim_mm")
-        if k in options
-    }
-    spec = StripSpec(roll, count=count or len(roll.frames), **strip)
-    return make_scan([spec], ppi=ppi, noise=noise, **options)
 
 
 def crossings(profile: Floats, level: float) -> Floats:

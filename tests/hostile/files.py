@@ -34,8 +34,6 @@ _EVIL_VALUES = (
     "'C:\\aux'", "'none'", '"""\n\n"""', "[1e308, 1e308, 1e308]",
 )  # fmt: skip
 
-_EVIL_LINES = ("[frames]", "[[batch]]", "[" * 5000, "= 3", "a=" + "[" * 999)
-
 ROLL_TOML = """\
 id = "sarrow-07"
 film = "colour negative 200"

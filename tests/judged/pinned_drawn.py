@@ -37,18 +37,6 @@ WEDGES: Mapping[str, tuple[DrawnWedge, float]] = {
     "few": (DrawnWedge(steps=7, step=0.3), 0.02),
     "in grain": (DrawnWedge(steps=21, middle=-0.7), 0.12),
 }
-CHARTS = ((1, 0.0, 0.02), (2, -2.5, 0.06), (3, 2.0, 0.02), (4, 0.0, 0.25), (5, -3.5, 0.1))
-EDGES: Mapping[str, tuple[DrawnWedge, float]] = {
-    "plain": (DrawnWedge(), 0.02),
-    "narrow": (DrawnWedge(steps=31, step=0.10, length=0.95), 0.02),
-    "wide, falling": (DrawnWedge(steps=11, step=0.30, falling=True), 0.04),
-    "slanting": (DrawnWedge(angle_deg=-33.0), 0.02),
-    "lines between": (DrawnWedge(gap=0.12, light_falloff_stops=0.3), 0.02),
-    "light surround": (DrawnWedge(surround=2.5, flare=0.001), 0.02),
-    "small": (DrawnWedge(length=0.4, height=0.1), 0.04),
-    "few": (DrawnWedge(steps=7, step=0.3), 0.02),
-    "in grain": (DrawnWedge(steps=21, middle=-0.7), 0.12),
-}
 CHARTS = ((1, 0.0, 0.02), (2, -2.0, 0.02), (3, 2.0, 0.02), (4, 0.0, 0.12), (5, -3.0, 0.06))
 EDGES: Mapping[str, Look] = {
     "plain": Look(),

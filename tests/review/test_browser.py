@@ -16,8 +16,6 @@ from tests.film_model import FrameSpec, Roll, Scene, cut_roll, scan_strips, writ
 from tests.report.test_roll_page import CHROMIUM, QUIET, WCAG_TAGS
 from tests.review.desks import desk_over, ends, frames_of, served
 
-TEN = [f"{number:02d}" for number in range(3, 13)]
-
 
 @pytest.fixture(scope="module")
 def scans(tmp_path_factory) -> Path:
