@@ -89,7 +89,7 @@ class Aslant:
 
     def reach(self, wanted: _Whole, columns: int) -> tuple[int, int]:
         """Return from which column to which these samples draw on the source."""
-        ends = self._across(wanted, _edges(columns, self.piece)[[0, -1]])
+        ends = self._across(wanted, _ends(columns))
         return int(np.floor(ends.min())) - REACH, int(np.ceil(ends.max())) + REACH + 2
 
     def down(self, band: _Whole, columns: int) -> Places:
@@ -99,7 +99,7 @@ class Aslant:
 
     def rows(self, first: int, last: int, columns: int) -> tuple[float, float]:
         """Return between which rows of the source two rows of the picture lie."""
-        lines = self._row(np.array([first, last]), _edges(columns, self.piece)[[0, -1]])
+        lines = self._row(np.array([first, last]), _ends(columns))
         return float(lines.min()), float(lines.max())
 
     def _row(self, band: _Whole, u: Float64) -> Float64:
@@ -171,6 +171,11 @@ class ColumnsFirst:
         v = band[:, None].astype(float)
         u = (b * v + c - x * (h * v + i)) / (g * x - a)
         return np.asarray((d * u + e * v + f) / (g * u + h * v + i))
+
+
+def _ends(columns: int) -> Float64:
+    """Return a picture's first and last column; its last piece may end far beyond them."""
+    return np.array([0.0, columns - 1.0])
 
 
 def _edges(columns: int, piece: int) -> Float64:

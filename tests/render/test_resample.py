@@ -18,7 +18,7 @@ from skimage.transform import ProjectiveTransform, SimilarityTransform, warp
 from pipeline.render.resample import MARGIN_PX
 from pipeline.render.resample_kernel import tap_terms
 from pipeline.turn import TURNS_DEG, Turn
-from tests.render.whole_pictures import straightened
+from tests.render.whole_pictures import ArrayLines, straightened
 
 HEIGHT, WIDTH = 220, 240
 MIDDLE = (118.37, 108.81)
@@ -334,6 +334,29 @@ def test_window_with_its_margin_is_all_that_is_needed(angle_deg):
     shown = straightened(window, corners, (low[0], low[1]), (60, 80))
     told = straightened(picture, corners, (0, 0), (60, 80))
     assert shown == pytest.approx(told, abs=2e-6)
+
+
+@pytest.mark.parametrize("moved", [0.0, 0.3, 3.0])
+@pytest.mark.parametrize("angle_deg", [0.02, -1.1, 91.0])
+def test_no_more_than_the_window_is_asked_for(angle_deg, moved, monkeypatch):
+    asked = []
+    planes = ArrayLines.planes
+    monkeypatch.setattr(
+        ArrayLines,
+        "planes",
+        lambda lines, *window: asked.append(window) or planes(lines, *window),
+    )
+    # Somewhat wider than whole pieces, of whatever length.
+    rows, columns, middle = 40, 1300, (690.3, 690.7)
+    corners = np.array(outline(angle_deg, rows, columns, middle))
+    corners[1, 1] += moved
+    picture = np.zeros((1400, 1400, 3), np.float32)
+    straightened(picture, tuple(map(tuple, corners.tolist())), (0, 0), (rows, columns))
+    low, high = corners.min(axis=0) - MARGIN_PX, corners.max(axis=0) + MARGIN_PX + 1
+    # Rows and columns of the picture upright.
+    firsts, lasts = np.array(asked).min(axis=0)[:, 0], np.array(asked).max(axis=0)[:, 1]
+    most = sorted(high - low)
+    assert (lasts - firsts <= most).all()
 
 
 @pytest.mark.parametrize("angle_deg", [0.0, 0.6])
