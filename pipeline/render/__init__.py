@@ -9,7 +9,7 @@ Nothing of its size is held but the share picture. Loops are compiled, over dens
 (`compiled.index`). The print tone is one curve for the roll, taken on the greatest and the least
 channel of the working space; the middle one keeps most of its place between them, so hues hold.
 What lies outside the output space is drawn in along its own hue. Density that a scan's codes or
-its noise (`noise`) do not resolve is told in part by the channels that are better known (`coarse`).
+its noise do not resolve is told in part by the channels that are better known (`coarse`).
 """
 
 import lazy_loader

@@ -11,8 +11,7 @@ from pipeline.colour import RollColour, is_one_channel
 from pipeline.kinds import Float32, Float64, Floats
 from pipeline.profile import shipped
 from pipeline.render.arrays import BaseLight, Coarse, dense
-from pipeline.render.noise import dark_places
-from pipeline.scan import Scan, light_steps, rounding_codes
+from pipeline.scan import Scan, dark_places, light_steps, rounding_codes
 from pipeline.strip import FrameBase
 
 # Codes of so many bits round more than a scanner's noise is.

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from pipeline.kinds import Float64, Floats, Light, Mask
 from pipeline.scan.encoding import Encoding, light_tables, to_light
+from pipeline.scan.noise import DarkPlaces
 
 
 @dataclass(frozen=True)
@@ -27,6 +28,8 @@ class Proxy:
         bool, shape (rows, columns): any sample of the block is at full scale.
     infrared
         float32, shape (rows, columns), 1.0 = full scale, or None.
+    dark
+        The scan's darkest places.
     """
 
     light: Light
@@ -34,6 +37,7 @@ class Proxy:
     clipped: Float64
     clipped_mask: Mask
     infrared: Light | None
+    dark: DarkPlaces
 
 
 def to_scan_xy(points: Floats, factor: int) -> Float64:

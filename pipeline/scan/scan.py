@@ -15,6 +15,7 @@ from pipeline.scan import jpeg, raster, tiff
 from pipeline.scan.container import Page, Reader, Source, guarded
 from pipeline.scan.encoding import Encoding, linear, power, srgb, to_light
 from pipeline.scan.names import RAW_SUFFIXES
+from pipeline.scan.noise import DarkPlaces, lines_across, places_of_lines
 from pipeline.scan.picture import START_BYTES, picture_kind
 from pipeline.scan.proxy import Proxy, reduced
 
@@ -39,7 +40,8 @@ class Scan(Page):
     Rows and columns are those of the picture as stored: `orientation`, the tag of TIFF and
     Exif (1 to 8), is told but not applied. `page` counts the colour pages of the file from 0.
     `ppi` and `encoding` are the user's, the file's or, for the latter, assumed. Pixels come from
-    the file, or from `unpacked` where somebody has decoded it.
+    the file, or from `unpacked` where somebody has decoded it. `dark` are its darkest places, once
+    somebody has looked at them all.
     """
 
     path: Path
@@ -47,6 +49,7 @@ class Scan(Page):
     ppi_from: Literal["tag", "option"] | None
     encoding: Encoding
     unpacked: Source | None = field(default=None, repr=False, compare=False)
+    dark: DarkPlaces | None = field(default=None, repr=False, compare=False)
 
     @property
     def infrared(self) -> bool:
@@ -112,16 +115,36 @@ def reduce(scan: Scan, factor: int) -> Proxy:
     mask = np.zeros((rows, columns), np.bool_)
     infrared = np.empty((rows, columns), np.float32) if scan.infrared else None
     counts = np.zeros(3, np.int64)
+    looked_at, places = lines_across(scan.height, scan.width)
+    lines: list[Codes] = []
     with opened(scan, in_order=True) as reader:
         for out, band in _bands(scan, factor):
             codes, plane = _band(scan, reader, band)
             bits = _integer_bits(scan.bits, codes)
+            lines += [codes[row - band[0], places] for row in looked_at if row in range(*band)]
             light[out], mask[out], full = reduced(codes, scan.encoding, bits, factor)
             counts += full
             if infrared is not None and plane is not None:
                 even, bits = linear("container"), _integer_bits(scan.infrared_bits, plane)
                 infrared[out] = reduced(plane[..., None], even, bits, factor)[0][..., 0]
-    return Proxy(light, factor, counts / (scan.width * scan.height), mask, infrared)
+    dark = places_of_lines(lines, scan.encoding, scan.bits)
+    return Proxy(light, factor, counts / (scan.width * scan.height), mask, infrared, dark)
+
+
+def dark_places(scan: Scan) -> DarkPlaces:
+    """Return what a scan's darkest places show, looked at now if nobody did before.
+
+    Raises
+    ------
+    ScanProblem
+        The file is damaged.
+    """
+    if scan.dark is not None:
+        return scan.dark
+    rows, places = lines_across(scan.height, scan.width)
+    with opened(scan) as reader:
+        lines = [reader.codes((row, row + 1), (0, scan.width))[0, places] for row in rows]
+    return places_of_lines(lines, scan.encoding, scan.bits)
 
 
 def _check_options(gamma: float | None, ppi: float | None) -> None:

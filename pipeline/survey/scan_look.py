@@ -103,6 +103,8 @@ def look_at_scan(path: Path, settings: Settings, clear: ClearFilm | None) -> Sca
     looks = [ScanLook(path, (), False, (), grey) for grey in ways]
     for scan in open_scan(path, gamma=settings.scan_gamma, ppi=settings.ppi):
         proxy = reduce(scan, _factor(scan))
+        # For its frames, so that none of them reads lines all over it.
+        scan = replace(scan, dark=proxy.dark)
         before = looks
         looks = _with_strips(scan, proxy, settings, looks)
         found = _added(looks, before)

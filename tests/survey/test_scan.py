@@ -166,6 +166,12 @@ def test_base_given_by_the_user_replaces_the_measured_one():
         assert fall == pytest.approx(np.full(3, 0.05), abs=0.01)
 
 
+def test_a_survey_knows_the_scan_s_darkest_places():
+    strip = surveyed("upright", 0).strip
+    assert strip.scan.dark is not None
+    assert (strip.scan.dark.light < 0.2).all()
+
+
 def test_surveys_of_one_scan_are_equal():
     first, second = surveyed("upright").strip, surveyed("upright", 0, Settings(look="log")).strip
     assert first.base == second.base

@@ -1,13 +1,13 @@
 """The noise of a scan's darkest places, against what was added to it."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 import tifffile
 
-from pipeline.render.noise import dark_places
-from pipeline.scan.scan import Scan, open_scan
+from pipeline.scan.scan import Scan, dark_places, open_scan, reduce
 
 NOISE = np.array([0.0004, 0.0006, 0.001])
 DARK = 0.006
@@ -56,3 +56,18 @@ def test_a_scan_without_noise_has_none_and_a_tiny_one_tells_none(tmp_path):
     tiny = dark_places(written(tmp_path / "b.tif", film_in_holder()[:8, :8]))
     assert not tiny.noise.any()
     assert np.isinf(tiny.light).all()
+
+
+@pytest.mark.parametrize("factor", [3, 50])
+def test_who_reduces_a_scan_sees_its_darkest_places_on_the_way(tmp_path, factor):
+    scan = written(tmp_path / "a.tif", film_in_holder(), 2.2)
+    told, seen = dark_places(scan), reduce(scan, factor).dark
+    assert (seen.light == told.light).all()
+    assert (seen.noise == told.noise).all()
+
+
+def test_darkest_places_that_are_known_are_not_read_again(tmp_path):
+    scan = written(tmp_path / "a.tif", film_in_holder())
+    known = replace(scan, dark=reduce(scan, 4).dark)
+    scan.path.unlink()
+    assert dark_places(known) is known.dark

@@ -1,11 +1,12 @@
 """What a scan shows where it is darkest: light below its noise has no density of its own."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.kinds import SIGMA_OF_MAD, Float64, Light
-from pipeline.scan import Scan, opened, to_light
+from pipeline.kinds import SIGMA_OF_MAD, Codes, Float64, Light, Whole
+from pipeline.scan.encoding import Encoding, to_light
 
 # Lines spread over a scan, and places on each of them.
 _LINES, _PLACES_A_LINE = 24, 400
@@ -34,13 +35,20 @@ class DarkPlaces:
     noise: Float64
 
 
-def dark_places(scan: Scan) -> DarkPlaces:
-    """Return what a scan's darkest places show; light without end where it is too small to tell.
+def lines_across(height: int, width: int) -> tuple[list[int], Whole]:
+    """Return rows spread over a scan, and columns (places, 5) by `_TAPS_PX`; none of a tiny one."""
+    if min(width, height) <= 2 * _AROUND_PX:
+        return [], np.zeros((0, len(_TAPS_PX)), np.int64)
+    count = min(_LINES, height)
+    rows = ((np.arange(count) + 0.5) * height / count).astype(int).tolist()
+    step = max(1, width // _PLACES_A_LINE)
+    return rows, np.arange(_AROUND_PX, width - _AROUND_PX, step)[:, None] + np.array(_TAPS_PX)
 
-    Raises
-    ------
-    ScanProblem
-        The file is damaged.
+
+def places_of_lines(lines: Sequence[Codes], encoding: Encoding, bits: int) -> DarkPlaces:
+    """Return what the darkest places show by codes (places, 5, 3) of each line.
+
+    `bits` are those of integer codes. Light is without end where the scan is too small to tell.
 
     Notes
     -----
@@ -48,24 +56,13 @@ def dark_places(scan: Scan) -> DarkPlaces:
     of groups of places that are alike in light, the one that scatters least tells most. A code of
     nought only says that there was no more light than that, and is left out.
     """
-    if min(scan.width, scan.height) <= 2 * _AROUND_PX:
+    if not lines:
         return DarkPlaces(np.full(3, np.inf), np.zeros(3))
-    light = _light(scan)
+    codes = np.concatenate(lines)
+    light = to_light(codes, encoding, None if codes.dtype.kind == "f" else bits)
     told = [_told(light[..., channel]) for channel in range(3)]
     darkest, noise = np.array(told).T
     return DarkPlaces(darkest, noise)
-
-
-def _light(scan: Scan) -> Light:
-    """Return the light (n, 5, 3) of places and, by `_TAPS_PX`, beside them, spread over a scan."""
-    count = min(_LINES, scan.height)
-    rows = ((np.arange(count) + 0.5) * scan.height / count).astype(int).tolist()
-    step = max(1, scan.width // _PLACES_A_LINE)
-    columns = np.arange(_AROUND_PX, scan.width - _AROUND_PX, step)[:, None] + np.array(_TAPS_PX)
-    with opened(scan) as reader:
-        lines = [reader.codes((row, row + 1), (0, scan.width))[0, columns] for row in rows]
-    codes = np.concatenate(lines)
-    return to_light(codes, scan.encoding, None if codes.dtype.kind == "f" else scan.bits)
 
 
 def _told(light: Light) -> tuple[float, float]:
