@@ -83,4 +83,5 @@ def grain_near(picture: Float32, holes: Mask, at: Places) -> Float32:
     unclean = np.asarray(cv2.dilate(holes.view(np.uint8), kernel), np.uint8)
     distances = np.arange(reach + 1, _GRAIN_REACH_PX + 1, 2)
     ways: Sequence[Sequence[int]] = _WAYS
-    return fine_at(picture, weights, *clean_near(unclean, np.array(ways), distances, *at))
+    places = clean_near(unclean, np.array(ways), distances, *at)
+    return fine_at(np.ascontiguousarray(np.moveaxis(picture, 2, 0)), weights, *places)

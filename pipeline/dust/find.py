@@ -134,7 +134,7 @@ def dust_of(
     mask[:beyond] = mask[mask.shape[0] - beyond :] = False
     mask[:, :beyond] = mask[:, mask.shape[1] - beyond :] = False
     mask = _grown(_without_wide(mask, px_per_mm), px_per_mm)
-    if not 0.0 < mask.mean() <= _MOST_OF_A_PICTURE:
+    if not 0 < np.count_nonzero(mask) <= _MOST_OF_A_PICTURE * mask.size:
         return none
     lost = np.maximum(over[mask], 0.0) * np.float32(talk.gain)
     share[mask] = np.power(np.float32(10.0), -lost)
@@ -159,7 +159,7 @@ def _confirmed(mask: Mask, share: Float32, focus_px: float, seen: Seen) -> Dust:
     shows = missing < _DOUBT * np.sqrt(np.add.reduceat((lost * doubt) ** 2, first))
     kept = np.repeat(shows, np.diff(parts.starts))
     mask[at], order[at] = kept, np.arange(len(kept), dtype=np.int32)
-    share[~mask] = 1.0
+    share[at] = np.where(kept, share[at], np.float32(1.0))
     return Dust(mask, share, filling[order[mask]], focus_px)
 
 
@@ -234,10 +234,9 @@ def _standing_out(
 
 def _without_dust(through: Float32, over: Float32, talk: CrossTalk) -> Float32:
     """Return what shows of a picture (h, w) if all that stands out is dust, which dims it too."""
-    bare = np.maximum(over, np.float32(0.0))
-    bare *= np.float32(-sum(talk.share) * talk.gain)
-    bare += through
-    return bare
+    from pipeline.dust.kernel import without_dust
+
+    return without_dust(through, over, np.float32(-sum(talk.share) * talk.gain))
 
 
 def _edges(

@@ -7,7 +7,7 @@ from typing import Any, Literal
 import cv2
 import numpy as np
 
-from pipeline.kinds import SIGMA_OF_MAD, Float32, Float64, Floats, Triple
+from pipeline.kinds import SIGMA_OF_MAD, Codes, Float32, Float64, Floats, Triple
 from pipeline.scan import Encoding, to_light
 
 Verdict = Literal["dust", "silver", "misfit"]
@@ -45,11 +45,12 @@ def tone_exponent(encoding: Encoding) -> float:
     return math.log(high / low) / math.log(3.0)
 
 
-def infrared_density(plane: Float32, exponent: float) -> Float32:
-    """Return density of an infra-red plane (h, w) of codes 0 to 1, full scale being 0."""
+def infrared_density(plane: Codes | Float32, exponent: float, full: float = 1.0) -> Float32:
+    """Return density of an infra-red plane (h, w) of codes from 0 to `full`, which is density 0."""
     from pipeline.dust.kernel import density_of_plane
 
-    return density_of_plane(plane, np.float32(_LEAST_LIGHT), np.float32(exponent))
+    scale, least = np.float32(1.0 / full), np.float32(_LEAST_LIGHT)
+    return density_of_plane(plane, scale, least, np.float32(exponent))
 
 
 def median(values: Floats) -> np.floating[Any]:
@@ -112,7 +113,8 @@ def blurred(density: Float32, sigma: float) -> Float32:
     from pipeline.dust.kernel import density_of_plane, light_of_plane
 
     light = smooth(light_of_plane(density), sigma)
-    return density_of_plane(light, np.float32(_LEAST_SOFT), np.float32(1.0))
+    one = np.float32(1.0)
+    return density_of_plane(light, one, np.float32(_LEAST_SOFT), one)
 
 
 def moved(plane: Float32, shift: tuple[float, float]) -> Float32:

@@ -32,14 +32,19 @@ def densities(
 
 
 @compiled(fast=True)
-def density_of_plane(plane: Float32, least: np.float32, exponent: np.float32) -> Float32:
-    """Return density (h, w) of light (h, w) to a power."""
+def density_of_plane(
+    plane: Codes | Float32, scale: np.float32, least: np.float32, exponent: np.float32
+) -> Float32:
+    """Return density (h, w) of codes or light (h, w) times a scale, to a power."""
     height, width = plane.shape
     density = np.empty((height, width), np.float32)
     factor = -LOG10_OF_TWO * exponent
     for row in range(height):
+        # Codes may lie between others: once they are side by side, the rest is done in vectors.
         for column in range(width):
-            density[row, column] = log2(max(plane[row, column], least)) * factor
+            density[row, column] = np.float32(plane[row, column]) * scale
+        for column in range(width):
+            density[row, column] = log2(max(density[row, column], least)) * factor
     return density
 
 
@@ -89,6 +94,18 @@ def explained(
         least = 1.0 - mixed * (1.0 - 10.0**-ends)
         more[k] = max(0.0, -np.log10(least) - (through[row, column] - light))
     return more
+
+
+@compiled(fast=True)
+def without_dust(through: Float32, over: Float32, factor: np.float32) -> Float32:
+    """Return a picture (h, w) with a factor of what stands out of another plane (h, w) added."""
+    height, width = through.shape
+    bare = np.empty((height, width), np.float32)
+    for row in range(height):
+        for column in range(width):
+            out = max(over[row, column], np.float32(0.0))
+            bare[row, column] = through[row, column] + factor * out
+    return bare
 
 
 @compiled()
@@ -186,25 +203,33 @@ def textures(tones: Float32, mask: Codes, weights: Float32, rows: Int32, columns
 
 
 @compiled(fast=True)
-def fine_at(picture: Float32, weights: Float32, rows: Whole, columns: Whole) -> Float32:
-    """Return what a picture (h, w, channels) has beyond its blur at places, (n, channels)."""
-    height, width, channels = picture.shape
+def fine_at(planes: Float32, weights: Float32, rows: Whole, columns: Whole) -> Float32:
+    """Return what planes (channels, h, w) have beyond their blur at places, (n, channels)."""
+    channels, height, width = planes.shape
     reach = len(weights) - 1
+    # On both sides, so that a row is one loop over neighbours.
+    across = np.concatenate((weights[:0:-1], weights))
     fine = np.zeros((len(rows), channels), np.float32)
     for k in range(len(rows)):
         row, column = rows[k], columns[k]
         if row < 0:
             continue
-        whole = np.float32(0.0)
-        total = np.zeros(channels, np.float32)
-        for y in range(max(0, row - reach), min(height, row + reach + 1)):
-            for x in range(max(0, column - reach), min(width, column + reach + 1)):
-                weight = weights[abs(y - row)] * weights[abs(x - column)]
-                whole += weight
-                for channel in range(channels):
-                    total[channel] += weight * picture[y, x, channel]
+        left, top = max(0, column - reach), max(0, row - reach)
+        count, begin = index(min(width, column + reach + 1) - left), index(left)
+        skipped, bottom = index(left - column + reach), min(height, row + reach + 1)
+        along, down = np.float32(0.0), np.float32(0.0)
+        for x in range(count):
+            along += across[skipped + x]
+        for y in range(top, bottom):
+            down += weights[abs(y - row)]
         for channel in range(channels):
-            fine[k, channel] = picture[row, column, channel] - total[channel] / whole
+            c, total = index(channel), np.float32(0.0)
+            for y in range(top, bottom):
+                r, of_row = index(y), np.float32(0.0)
+                for x in range(count):
+                    of_row += across[skipped + x] * planes[c, r, begin + x]
+                total += weights[abs(y - row)] * of_row
+            fine[k, channel] = planes[channel, row, column] - total / (along * down)
     return fine
 
 

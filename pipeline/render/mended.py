@@ -235,8 +235,7 @@ def _part_of(scan: Scan, codes: Codes, plane: Codes) -> Part:
         part = plane[box]
         if part.dtype.name not in ("uint8", "uint16"):
             return infrared_density(infrared_light(scan, part), exponent)
-        scale = np.float32(1.0 / (2**scan.infrared_bits - 1))
-        return infrared_density(np.multiply(part, scale, dtype=np.float32), exponent)
+        return infrared_density(part, exponent, 2**scan.infrared_bits - 1)
 
     return Part(light, infrared)
 

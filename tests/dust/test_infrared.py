@@ -135,6 +135,16 @@ def test_tone_curves_are_undone(gamma):
     assert infrared.infrared_density(codes, exponent) == pytest.approx(-np.log10(light), abs=2e-3)
 
 
+@pytest.mark.parametrize("bits", [8, 12, 16])
+def test_codes_that_lie_between_others_have_the_density_of_their_light(bits):
+    most = 2**bits - 1
+    kind = np.uint8 if bits == 8 else np.uint16
+    pixels = np.random.default_rng(bits).integers(0, most + 1, (30, 40, 4)).astype(kind)
+    light = (pixels[..., 3] / most).astype(np.float32)
+    told = infrared.infrared_density(light, 1.4)
+    assert infrared.infrared_density(pixels[..., 3], 1.4, most) == pytest.approx(told, abs=1e-6)
+
+
 def test_srgb_is_about_gamma_two_and_a_quarter():
     assert infrared.tone_exponent(linear("option")) == pytest.approx(1.0)
     # IEC 61966-2-1: an overall exponent of about 2.2.
