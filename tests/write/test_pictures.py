@@ -159,6 +159,18 @@ def test_colour_is_kept_whole_at_high_quality(tmp_path, quality, sampling):
     assert found["File:YCbCrSubSampling"] == sampling
 
 
+@pytest.mark.parametrize("quality", [1, 60, 89, 90, 100])
+@pytest.mark.parametrize("size", [(1, 1), (37, 64), (50, 19)])
+def test_pixels_of_a_jpeg_are_those_of_another_writer(size, quality):
+    picture = np.random.default_rng(6).integers(0, 256, (*size, 3)).astype(np.uint8)
+    told = io.BytesIO()
+    sampling = "4:4:4" if quality >= 90 else "4:2:0"
+    Image.fromarray(picture).save(told, "JPEG", quality=quality, subsampling=sampling)
+    file = write.share_bytes(picture, ppi=3200.0, metadata=TOLD, quality=quality)
+    # From the first table on (ITU-T T.81, B.2.4.1).
+    assert file.endswith(told.getvalue()[told.getvalue().index(b"\xff\xdb") :])
+
+
 def test_same_input_same_bytes(tmp_path):
     for number in (1, 2):
         archive(tmp_path / f"{number}.tif")
