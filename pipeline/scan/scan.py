@@ -26,7 +26,8 @@ _LARGEST_GAMMA = 4.0
 _EIGHT_BITS = "8 bits a channel lose shadow detail of the film: scan to 16 bits instead"
 # Floats of 1.0 at full scale; a million times as much is twenty stops more than any light.
 _LARGEST_FLOAT = 1e6
-_BAND_SAMPLES = 6 << 20
+# So few stay in a cache until they are added up.
+_BAND_SAMPLES = 1 << 20
 # Standard deviation of what is rounded to whole codes, evenly spread over one. Compression as JPEG
 # rounds means of whole blocks besides, with the grain in them, and in colours of its own: on the
 # film model, at a quality of 85, 0.6 codes at all densities, in even patches as in grainy ones.
