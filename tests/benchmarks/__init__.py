@@ -18,6 +18,11 @@ frames of 13.3 Mpx at 3200 ppi:
   together from 12.1 to 10.4 (thread time, side by side); an infra-red plane with much dust (specks
   and hairs on 0.3 % of the picture) 2.1 times the same strip without, before 2.9.
 - later again, alone on the machine: 36 frames 12.1 to 12.5 s by wall, 20.2 s of processor.
+- on a machine at a load of 13, with priority, least of three: 36 frames 14.2 s by wall, 19.7 s of
+  processor, 440 MB, where the code before took 17.2 s, 23.8 s and 473 MB and the floor 4.2 s and
+  5.3 s. Pictures seen aslant drew on columns beyond their window; scans were reduced in bands
+  that no cache held. A strip with much dust 1.8 times the same strip without, 9.1 s to 5.0 s of
+  processor.
 - asked to end before its first file, a run takes 0.1 s, 0.7 s at worst, at a load of 15 to 20.
 
 Choices that were measured, in Mpx a second and thread where nothing else is said:
@@ -29,7 +34,8 @@ Choices that were measured, in Mpx a second and thread where nothing else is sai
   curve has them, it is within 0.02 CIEDE2000 of float64 for 99 in 100 pixels of a usual picture,
   but off by 0.06 in the middle in dark ones and by tens in saturated shadows, where the toes of
   the curves and the order of the channels bend; what is left for exact values takes what it saves.
-- scans reduced by a compiled sum of codes 730 with reading; OpenCV on light in bands 190.
+- scans reduced by a compiled sum of codes 900 with reading in bands of 12 MB, 1200 in bands of 3;
+  sums of a few thousand codes at a time are no gain on that. OpenCV on light in bands 190.
 - straightening by an 8-tap Kaiser sinc 260, PSNR 78 / 71 / 56 dB at 0.2 / 0.25 / 0.35 cycles a
   pixel; OpenCV cubic 52 / 52 / 46 dB at 119, Lanczos-4 61 / 60 / 57 at 24.
 - PNG by ISA-L and a compiled unfilter 240 MB/s of codes; libpng 140. XXH3 11 GB/s; SHA-256 2.
