@@ -3,6 +3,8 @@
 import struct
 from collections.abc import Iterator
 
+from pipeline.scan.container import DamageError
+
 # ISO/IEC 14496-12, 8.11: what stands before the boxes inside these.
 _HOLDERS = {b"meta": 4, b"iprp": 0, b"ipco": 0, b"jp2h": 0, b"res ": 0}
 
@@ -14,7 +16,7 @@ def boxes(data: bytes) -> Iterator[Box]:
 
     Raises
     ------
-    ValueError
+    DamageError
         A box is cut short.
     """
     at = 0
@@ -25,7 +27,7 @@ def boxes(data: bytes) -> Iterator[Box]:
             (size,), head = struct.unpack_from(">Q", data, at + 8), 16
         end = len(data) if size == 0 else at + size
         if size and not head <= size <= len(data) - at:
-            raise ValueError("it is cut short")
+            raise DamageError("it is cut short")
         content = data[at + head : end]
         yield kind, content
         if kind in _HOLDERS:

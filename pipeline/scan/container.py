@@ -129,6 +129,10 @@ class Reader(Protocol):
 Opened = Callable[[Path, Page, bool], AbstractContextManager[Reader]]
 
 
+class DamageError(ValueError):
+    """What is wrong with a file's data, in words for the user."""
+
+
 class OfColour:
     """A reader of a format that carries no infra-red plane."""
 
@@ -181,12 +185,14 @@ def guarded(path: Path) -> Iterator[None]:
 
 
 def _reason(error: Exception) -> str:
-    """Return what a decoder says, or plain words where it stumbled over nonsense."""
+    """Return what is wrong in plain words: what a library says of it means nothing to users."""
+    if isinstance(error, DamageError):
+        return str(error)
     if isinstance(error, (TypeError, LookupError, ArithmeticError, AttributeError, struct.error)):
         return "its tags make no sense"
-    text = error.args[0] if error.args else ""
-    text = text.decode("ascii", "replace") if isinstance(text, bytes) else str(error)
-    return " ".join(text.split())[:120] or "its data make no sense"
+    if isinstance(error, OSError) and error.errno is not None:
+        return f"the system says: {os.strerror(error.errno).lower()}"
+    return "its data end too early or make no sense"
 
 
 def broken(path: Path, what: str) -> ScanProblem:

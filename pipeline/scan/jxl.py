@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from fractions import Fraction
 
+from pipeline.scan.container import DamageError
+
 _START = b"\xff\x0a"
 _RATIOS = (
     Fraction(1), Fraction(12, 10), Fraction(4, 3), Fraction(3, 2),
@@ -41,11 +43,13 @@ def jxl_header(codestream: bytes) -> JxlHeader:
 
     Raises
     ------
-    ValueError
-        They are no such headers; `NoStill` if they are of an animation or hold a preview.
+    DamageError
+        They are no such headers.
+    NoStill
+        They are of an animation or hold a preview.
     """
     if not codestream.startswith(_START):
-        raise ValueError("it is no JPEG XL picture")
+        raise DamageError("it is no JPEG XL picture")
     bits = _Bits(codestream[2:_HEADER_BYTES])
     width, height = _size(bits)
     if bits.flag():
@@ -77,7 +81,7 @@ class _Bits:
     def take(self, count: int) -> int:
         """Return the next number of so many bits."""
         if count > self._count:
-            raise ValueError("it is cut short")
+            raise DamageError("it is cut short")
         value = self._left & ((1 << count) - 1)
         self._left >>= count
         self._count -= count

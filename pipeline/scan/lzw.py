@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.compiled import compiled
+from pipeline.scan.container import DamageError
 
 # TIFF 6.0, section 13: codes of 9 to 12 bits, of which one empties the table and one is the end.
 _CLEAR, _END, _FREE, _MOST_CODES, _MOST_BITS = 256, 257, 258, 4096, 12
@@ -32,7 +33,7 @@ class LzwDecoder:
 
         Raises
         ------
-        ValueError
+        DamageError
             They hold a code that means nothing.
         """
         if self._over:
@@ -45,7 +46,7 @@ class LzwDecoder:
         table = self._before, self._length, self._byte
         made = unfold_lzw(packed, self._state, *table, unfolded, most)
         if made < 0:
-            raise ValueError("its LZW codes make no sense")
+            raise DamageError("its LZW codes make no sense")
         self.eof = bool(self._state[_ENDED]) and made <= most
         self.unconsumed_tail = data[self._state[_AT] :]
         self._over = unfolded[most:made].tobytes()

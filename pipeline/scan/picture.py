@@ -13,7 +13,8 @@ import numpy as np
 
 from pipeline.problem import ScanProblem
 from pipeline.scan.bmff import boxes, brands
-from pipeline.scan.container import Container, Page, Reader, guarded
+from pipeline.scan.bmp import bmp_rows, opened_bmp
+from pipeline.scan.container import Container, DamageError, Page, Reader, guarded
 from pipeline.scan.encoding import Encoding, power, srgb, transfer
 from pipeline.scan.jxl import JxlHeader, NoStill, jxl_header
 from pipeline.scan.names import PICTURE_SUFFIXES
@@ -48,7 +49,9 @@ def picture_kind(start: bytes, suffix: str) -> Callable[[Path], tuple[Page, ...]
         return _avif_pages
     if named & _HEIF_BRANDS:
         return _heif_pages
-    if (start[:4] == b"RIFF" and start[8:12] == b"WEBP") or start[:2] == b"BM":
+    if start[:2] == b"BM":
+        return _bmp_pages
+    if start[:4] == b"RIFF" and start[8:12] == b"WEBP":
         return _other_pages
     if start[:4] in _UNREADABLE:
         return _refused
@@ -61,12 +64,20 @@ def _refused(path: Path) -> tuple[Page, ...]:
     raise ScanProblem(path, f"{what}, not a picture that can be read", "save it as a 16-bit TIFF")
 
 
-def _other_pages(path: Path) -> tuple[Page, ...]:
+def _other_pages(path: Path, container: Container | None = None) -> tuple[Page, ...]:
     with guarded(path), _opened(path) as file:
         shape = file.properties(index=0).shape
         channels = 1 if len(shape) < 3 else shape[2]
         info = file.metadata(index=0)
-        return (page_of(path, PICTURE, shape[1::-1], info, 8, channels, None),)
+        return (page_of(path, container or PICTURE, shape[1::-1], info, 8, channels, None),)
+
+
+def _bmp_pages(path: Path) -> tuple[Page, ...]:
+    with guarded(path):
+        if bmp_rows(path) is None:
+            return _other_pages(path)
+    (page,) = _other_pages(path, _BMP)
+    return (replace(page, block=None),)
 
 
 def _avif_pages(path: Path) -> tuple[Page, ...]:
@@ -121,7 +132,7 @@ def _coded_size(data: bytes) -> tuple[int, int, int, int]:
     right, lower, left, top = struct.unpack_from(">4I", data, at)
     channels, depth = struct.unpack_from(">HB", data, at + 32)
     if depth & 0x80 or depth >= 16:
-        raise ValueError("its samples are of a kind unknown here")
+        raise DamageError("its samples are of a kind unknown here")
     return right - left, lower - top, channels, depth + 1
 
 
@@ -201,6 +212,12 @@ def _open_other(path: Path, page: Page) -> Reader:
         return whole_reader(path, page, np.asarray(file.read(index=0, mode="RGB")))
 
 
+@contextmanager
+def _open_bmp(path: Path, page: Page, in_order: bool = False) -> Iterator[Reader]:
+    with opened_bmp(path, (page.width, page.height)) as reader:
+        yield reader
+
+
 @whole
 def _open_heif(path: Path, page: Page) -> Reader:
     file = _heif(path)
@@ -231,4 +248,5 @@ def _open_jxl(path: Path, page: Page) -> Reader:
 # Measured on pictures of 24 Mpx, of 16 bits where the format has them.
 PICTURE, _HEIF = Container(_open_other, held=7.5), Container(_open_heif, held=2.5)
 _AVIF = Container(_open_avif, held=2.5)
+_BMP = Container(_open_bmp)
 _JP2, _JXL = Container(_open_jp2, held=4.5), Container(_open_jxl, held=2.0)

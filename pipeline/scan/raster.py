@@ -97,11 +97,9 @@ def _developer(path: Path) -> Iterator[Any]:
     try:
         raw = library.imread(str(path))
     except library.LibRawFileUnsupportedError as error:
-        said = error.args[0] if error.args else b""
-        what = said.decode("ascii", "replace") if isinstance(said, bytes) else str(said)
         raise ScanProblem(
             path,
-            f"is damaged ({what}), or no camera raw that can be developed",
+            "is damaged, or no camera raw that can be developed",
             "save it as a 16-bit TIFF, or copy the file again",
         ) from error
     with raw:

@@ -16,7 +16,7 @@ import pytest
 import rawpy
 import tifffile
 from numpy.testing import assert_allclose, assert_array_equal
-from PIL import Image, ImageCms
+from PIL import BmpImagePlugin, Image, ImageCms
 
 from pipeline.problem import ScanProblem
 from pipeline.scan import container
@@ -245,6 +245,35 @@ def test_other_formats_are_read_bit_for_bit(tmp_path, name, options):
     assert_array_equal(part, smooth()[3:30, 5:17])
 
 
+@pytest.mark.parametrize("way", ["upwards", "downwards", "four bytes"])
+@pytest.mark.parametrize("columns", [1, 2, 3, 40])
+def test_rows_of_a_bmp_are_read_where_they_lie(tmp_path, way, columns, monkeypatch):
+    monkeypatch.setattr(BmpImagePlugin.BmpImageFile, "load", None)
+    path, data = tmp_path / "strip.bmp", smooth()[:, :columns]
+    picture = Image.fromarray(data)
+    (picture.convert("RGBA") if way == "four bytes" else picture).save(path)
+    if way == "downwards":
+        packed = bytearray(path.read_bytes())
+        packed[22:26] = struct.pack("<i", -len(data))
+        row = len(packed[54:]) // len(data)
+        rows = [bytes(packed[54 + k * row : 54 + (k + 1) * row]) for k in range(len(data))]
+        packed[54:] = b"".join(rows[::-1])
+        path.write_bytes(packed)
+    (scan,) = open_scan(path)
+    assert scan.block is None
+    with opened(scan) as reader:
+        assert_array_equal(reader.codes((0, len(data)), (0, columns)), data)
+        assert_array_equal(
+            reader.codes((7, 20), (columns // 2, columns)), data[7:20, columns // 2 :]
+        )
+
+
+def test_a_bmp_of_few_colours_is_read_as_a_whole(tmp_path):
+    reduced = Image.fromarray(smooth()).quantize(200)
+    reduced.save(tmp_path / "strip.bmp")
+    assert_array_equal(read_whole(tmp_path / "strip.bmp"), np.asarray(reduced.convert("RGB")))
+
+
 def test_avif_is_what_imagecodecs_reads(tmp_path):
     path = tmp_path / "strip.avif"
     Image.fromarray(smooth()).save(path, quality=90)
@@ -353,7 +382,9 @@ def test_raw_without_the_developer_says_how_to_install_it(tmp_path, monkeypatch)
 def test_what_is_no_raw_is_refused_in_plain_words(tmp_path):
     path = tmp_path / "strip.dng"
     path.write_bytes(b"not a raw file at all" * 20)
-    with pytest.raises(ScanProblem, match=r"damaged \(Unsupported file format"):
+    with pytest.raises(
+        ScanProblem, match=r"dng: is damaged, or no camera raw that can be developed; save"
+    ):
         open_scan(path)
 
 
