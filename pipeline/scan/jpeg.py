@@ -93,11 +93,19 @@ def _coefficient_bytes(picture: JpegImagePlugin.JpegImageFile) -> int:
 
 
 class JpegRows(RowsInOrder):
-    """Windows of a JPEG of rows in order; a row before the last ones starts it again."""
+    """Windows of a JPEG of rows in order; a row before the last ones starts it again.
 
-    def __init__(self, path: Path, page: Page) -> None:
-        super().__init__(path, page.width * 3, np.uint8)
-        self._width, self._height = page.width, page.height
+    Parameters
+    ----------
+    size
+        Its columns and rows.
+    data
+        The JPEG where it is not the whole file.
+    """
+
+    def __init__(self, path: Path, size: Span, data: bytes | None = None) -> None:
+        super().__init__(path, size[0] * 3, np.uint8)
+        self._size, self._data = size, data
         self._start()
 
     def _start(self) -> None:
@@ -105,18 +113,21 @@ class JpegRows(RowsInOrder):
 
         # Opened as a source, for of a file by its name the library may hold an older state. A file
         # that is cut short is refused, instead of filled with grey.
-        source = pyvips.Source.new_from_file(str(self._path))
+        if self._data is None:
+            source = pyvips.Source.new_from_file(str(self._path))
+        else:
+            source = pyvips.Source.new_from_memory(self._data)
         picture: Any = pyvips.Image.jpegload_source(
             source, access="sequential", fail_on="truncated"
         )
-        if (picture.width, picture.height, picture.bands) != (self._width, self._height, 3):
+        if (picture.width, picture.height, picture.bands) != (*self._size, 3):
             raise broken(self._path, OTHER_PICTURE)
         self._region = pyvips.Region.new(picture)
 
     def _next(self, first: int, count: int, columns: Span, wanted: Codes | None) -> None:
         # What the library keeps of rows gone by grows with the size of a call.
         for row in range(count):
-            line = self._region.fetch(0, first + row, self._width, 1)
+            line = self._region.fetch(0, first + row, self._size[0], 1)
             if wanted is not None:
                 wanted[row] = np.frombuffer(line, np.uint8).reshape(-1, 3)[slice(*columns)]
 
@@ -132,7 +143,7 @@ def _opened(path: Path, page: Page, in_order: bool = False) -> Iterator[Reader]:
     held = page.held_bytes or _KEPT_ROWS * page.width * 3
     with in_turn(held if in_order else 0):
         with guarded(path):
-            reader = JpegRows(path, page)
+            reader = JpegRows(path, (page.width, page.height))
         yield reader
 
 

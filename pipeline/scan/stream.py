@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from copy import copy
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 import imagecodecs
 import numpy as np
@@ -11,35 +11,26 @@ from isal import isal_zlib
 from numpy.typing import NDArray
 
 from pipeline.kinds import Codes, Span
-from pipeline.scan.container import broken
+from pipeline.scan.container import DamageError, broken
+from pipeline.scan.decoders import Decoder, decoder_of, is_unfolded, may_lack_end
 
 _MOST_AT_ONCE = 1 << 20
-# TIFF 6.0, sections 13 and 14, and technical note 2: LZW, deflate, its older number, and
-# differences of columns.
-_LZW, _DEFLATE, _DIFFERENCES = 5, (8, 32946), 2
+# TIFF 6.0, section 14: differences of columns.
+_DIFFERENCES = 2
+# TIFF technical note 2.
+JPEG = 7
+# ITU-T T.81, B.1.1.3, and T.872, 6.5.3: what begins and ends a stream; a segment of a program's
+# own that says that samples are not luma and chroma.
+_JPEG_START, _JPEG_END = b"\xff\xd8", b"\xff\xd9"
+_JPEG_OF_RGB = b"\xff\xee\0\x0eAdobe\0\x64\0\0\0\0\0"
 _PIECE_BYTES = 256 << 10
 _PASSED_BYTES = 4 << 20
 # Smaller strips are decoded in one piece, which is as fast and keeps nothing open.
 _LEAST_BYTES = 16 << 20
 
 
-class DataEndError(Exception):
+class DataEndError(DamageError):
     """Compressed data end before all that was asked for."""
-
-
-class Decoder(Protocol):
-    """What unfolds a stream, a piece after another, as zlib's decoder does it."""
-
-    @property
-    def eof(self) -> bool:
-        """Tell whether the stream has ended."""
-
-    @property
-    def unconsumed_tail(self) -> bytes:
-        """Return what it could not use yet of the data that it was given."""
-
-    def decompress(self, data: bytes, most: int, /) -> bytes:
-        """Return up to so many bytes."""
 
 
 class Unfolded:
@@ -130,8 +121,7 @@ class StripStream:
     ) -> None:
         self._path, self._file, self._place = path, file, place
         self._shape, self._stored, self._differences = shape, stored, differences
-        # LZW has no check, and its end may be left out.
-        self._padded, self._scheme = padded or scheme == _LZW, scheme
+        self._padded, self._scheme = padded or may_lack_end(scheme), scheme
         self._start()
 
     @property
@@ -140,12 +130,7 @@ class StripStream:
         return self._row == self._shape[0]
 
     def _start(self) -> None:
-        decoder: Decoder | None = None
-        if self._scheme == _LZW:
-            from pipeline.scan.lzw import LzwDecoder
-
-            decoder = LzwDecoder()
-        self._bytes, self._row = Unfolded(self._pieces(), decoder), 0
+        self._bytes, self._row = Unfolded(self._pieces(), decoder_of(self._scheme)), 0
 
     def _pieces(self) -> Iterator[bytes]:
         """Yield the strip as stored, a piece at a time."""
@@ -180,13 +165,45 @@ class StripStream:
         return codes
 
 
+class JpegStrip:
+    """Rows of one strip that is a JPEG, in order; a row before the last ones starts it again.
+
+    Parameters
+    ----------
+    data, tables
+        The JPEG, and the tables that it shares with others; either is a whole stream.
+    size
+        Its columns and rows.
+    is_rgb
+        Whether its samples are red, green and blue, unless it says itself what they are.
+    """
+
+    def __init__(
+        self, path: Path, data: bytes, tables: bytes | None, size: Span, is_rgb: bool
+    ) -> None:
+        from pipeline.scan.jpeg import JpegRows
+
+        shared = tables[len(_JPEG_START) : -len(_JPEG_END)] if tables else b""
+        said = _JPEG_OF_RGB if is_rgb else b""
+        whole = b"".join((_JPEG_START, said, shared, data[len(_JPEG_START) :]))
+        self._rows, self._size, self.is_done = JpegRows(path, size, whole), size, False
+
+    def rows(self, span: Span) -> Codes:
+        """Return rows of the strip, shape (rows, columns, 3)."""
+        self.is_done = span[1] == self._size[1]
+        return self._rows.codes(span, (0, self._size[0]))
+
+
 def is_streamed(ifd: Any, strip_bytes: int) -> bool:
     """Tell whether strips of so many bytes of a TIFF's directory are unfolded row by row."""
+    if ifd.compression == JPEG:
+        layout = ifd.samplesperpixel, ifd.planarconfig, ifd.bitspersample
+        return strip_bytes >= _LEAST_BYTES and not ifd.is_tiled and layout == (3, 1, 8)
     whole_bytes = ifd.bitspersample == 8 * np.dtype(ifd.dtype).itemsize
     differences = ifd.predictor == _DIFFERENCES and np.dtype(ifd.dtype).kind == "u"
     return bool(
         strip_bytes >= _LEAST_BYTES
-        and ifd.compression in (_LZW, *_DEFLATE)
+        and is_unfolded(ifd.compression)
         and (ifd.predictor == 1 or differences)
         and ifd.fillorder == 1
         and not ifd.is_tiled

@@ -13,14 +13,14 @@ import numpy as np
 
 from pipeline.kinds import Codes, Span
 from pipeline.scan.container import broken, check_decoded, guarded
-from pipeline.scan.stream import StripStream, is_streamed
+from pipeline.scan.stream import JPEG, JpegStrip, StripStream, is_streamed
 
 Ifd = Any  # tifffile.TiffPage, which carries no types
 
 _BLOCK_BYTES = 4 << 20
 # One call of the system instead of two, without a buffer between.
 _READS_AT_PLACES = hasattr(os, "preadv")
-_JPEG = 7
+_RGB = 2
 _UNPACKED_BITS = (8, 16, 32, 64)
 # A tile may be larger than a small picture, but not without bound.
 _LARGEST_TILE_PIXELS = 1 << 24
@@ -99,7 +99,7 @@ class Plane:
         self._kept: dict[int, Codes] = {}
         self._in_order = in_order
         self._streamed = in_order and is_streamed(ifd, segment_bytes(ifd))
-        self._streams: dict[int, StripStream] = {}
+        self._streams: dict[int, StripStream | JpegStrip] = {}
         self._separate = ifd.planarconfig == 2 and ifd.samplesperpixel > 1
         self._dtype = np.dtype(ifd.dtype).newbyteorder("=")
         stored = self._dtype.newbyteorder(ifd.parent.byteorder)
@@ -173,12 +173,17 @@ class Plane:
             top, bottom = max(rows[0], above), min(rows[1], above + high)
             yield strip, codes[top - rows[0] : bottom - rows[0]], (top - above, bottom - above)
 
-    def _stream(self, index: int, strip: int) -> StripStream:
+    def _stream(self, index: int, strip: int) -> StripStream | JpegStrip:
         """Return the strip of an index, in the order of its plane, as it is unfolded."""
         if index not in self._streams:
             ifd = self._ifd
             full = int(ifd.rowsperstrip)
             high = min(full, ifd.imagelength - strip * full)
+            if ifd.compression == JPEG:
+                size, is_rgb = (int(ifd.imagewidth), high), ifd.photometric == _RGB
+                one = JpegStrip(self._path, self._packed(index), ifd.jpegtables, size, is_rgb)
+                self._streams[index] = one
+                return one
             samples = 1 if self._separate else ifd.samplesperpixel
             start = ifd.dataoffsets[index]
             self._streams[index] = StripStream(
@@ -198,16 +203,21 @@ class Plane:
         # Taken out, so that a row of tiles that is done with is given back before the next is read.
         if index in self._before:
             return self._before.pop(index)
-        ifd = self._ifd
-        self._handle.seek(ifd.dataoffsets[index])
-        data = self._handle.read(ifd.databytecounts[index])
-        if len(data) != ifd.databytecounts[index]:
-            raise broken(self._path, "is cut short")
-        if ifd.compression == _JPEG:
-            _check_jpeg(self._path, data, segment_size(ifd))
+        ifd, data = self._ifd, self._packed(index)
         decoded = ifd.decode(data, index, jpegtables=ifd.jpegtables, jpegheader=ifd.jpegheader)
         piece: Codes = decoded[0][0]
         return piece
+
+    def _packed(self, index: int) -> bytes:
+        """Return a strip or tile as stored."""
+        ifd = self._ifd
+        self._handle.seek(ifd.dataoffsets[index])
+        data: bytes = self._handle.read(ifd.databytecounts[index])
+        if len(data) != ifd.databytecounts[index]:
+            raise broken(self._path, "is cut short")
+        if ifd.compression == JPEG:
+            _check_jpeg(self._path, data, segment_size(ifd))
+        return data
 
 
 def segment_size(ifd: Ifd) -> Span:

@@ -14,7 +14,7 @@ from numpy.testing import assert_array_equal
 from PIL import Image
 
 from pipeline.problem import ScanProblem
-from pipeline.scan import tiff
+from pipeline.scan import stream, tiff
 from pipeline.scan.scan import open_scan, opened, reduce
 from tests.render.whole_pictures import read_codes, read_infrared
 
@@ -108,6 +108,28 @@ def test_jpeg_in_tiff_is_what_pillow_reads(tmp_path):
         # Pillow decodes with libtiff and libjpeg; inverse transforms may differ by a code.
         difference = read_whole(path).astype(int) - np.asarray(reference.convert("RGB"))
     assert np.abs(difference).max() <= 1
+
+
+@pytest.mark.parametrize("high", [ROWS, 16])
+@pytest.mark.parametrize("way", ["4:4:4", "4:2:0", "red, green, blue", "tables apart"])
+def test_jpeg_strips_in_order_are_those_decoded_apart(tmp_path, way, high, monkeypatch):
+    data = np.asarray(Image.fromarray(picture(np.uint8)).resize((20, 20)).resize((COLUMNS, ROWS)))
+    path, options = tmp_path / "a.tif", {"compression": "jpeg", "rowsperstrip": high}
+    if way == "tables apart":
+        tags = {278: high}
+        Image.fromarray(data).save(path, compression="jpeg", tiffinfo=tags, strip_size=1 << 20)
+    elif way == "red, green, blue":
+        write(path, data, compressionargs={"outcolorspace": "rgb"}, **options)
+    else:
+        write(path, data, subsampling=(1, 1) if way == "4:4:4" else (2, 2), **options)
+    whole = read_whole(path)
+    monkeypatch.setattr(stream, "_LEAST_BYTES", 1)
+    monkeypatch.setattr(tifffile.TiffPage, "decode", None)
+    (scan,) = open_scan(path)
+    with opened(scan, in_order=True) as reader:
+        bands = [reader.codes((top, min(top + 7, ROWS)), (3, COLUMNS)) for top in range(0, ROWS, 7)]
+        assert_array_equal(np.concatenate(bands), whole[:, 3:])
+        assert_array_equal(reader.codes((2, 9), (0, 5)), whole[2:9, :5])
 
 
 @pytest.mark.parametrize("compression", ["raw", "tiff_lzw", "tiff_adobe_deflate", "packbits"])
