@@ -9,7 +9,7 @@ import click
 
 from pipeline.command.chart import check_chart, write_chart
 from pipeline.command.naming import OptionNames, given, word_of
-from pipeline.command.options import file_option, scan_options
+from pipeline.command.options import SCAN_PATH, file_option, scan_options
 from pipeline.command.run import Talk, echo_json, overall, run_of
 from pipeline.problem import Exit, OutputProblem, Problem, ScanProblem, SettingsProblem
 
@@ -23,7 +23,7 @@ READING_SUFFIXES = frozenset({".csv", ".tsv", ".txt"})
 
 
 @click.command("diagnose", cls=OptionNames)
-@click.argument("inputs", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("inputs", nargs=-1, required=True, type=SCAN_PATH)
 @file_option(
     "--aim",
     metavar="FILE",

@@ -72,7 +72,9 @@ class ChannelValues(_ParamType):
         return numbers * (3 // len(numbers))
 
 
-scans_argument = click.argument("scans", nargs=-1, required=True, type=click.Path(path_type=Path))
+# What may not be read is told beside what else is wrong with scans, and the others are done.
+SCAN_PATH: click.Path[Path] = click.Path(readable=False, path_type=Path)
+scans_argument = click.argument("scans", nargs=-1, required=True, type=SCAN_PATH)
 
 _PACKING = click.option(
     "--archive-packing",

@@ -4,7 +4,7 @@ import json
 import os
 import sys
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -49,7 +49,7 @@ class Run:
 
     def seen(self) -> list[Path]:
         """Return the scans that are there for this machine."""
-        return [path for roll in self.rolls for path in roll.scans if path.exists()]
+        return [path for roll in self.rolls for path in roll.scans if _seen(path.exists)]
 
     def told(self, problem: Problem) -> Exit:
         """Tell why nothing could be done for a roll.
@@ -166,12 +166,20 @@ def _refusal(path: Path, folder: Path) -> ScanProblem | None:
 
 def _leads_out(path: Path, folder: Path) -> bool:
     """Tell whether a file is a link to something outside its folder, or to nothing."""
-    if not path.is_symlink():
+    if not _seen(path.is_symlink):
         return False
     try:
         return not path.resolve(strict=True).is_relative_to(folder.resolve())
     except (OSError, RuntimeError):
         return True
+
+
+def _seen(look: Callable[[], bool], hidden: bool = False) -> bool:
+    """Return what a look at a path tells, or `hidden` where the system lets nobody look."""
+    try:
+        return look()
+    except OSError:
+        return hidden
 
 
 def _written_by_us(path: Path) -> bool:
@@ -207,7 +215,7 @@ def _roll(
         raise SettingsProblem(
             roll_file, "is a link that leads out of its folder or nowhere", "put the file there"
         )
-    if roll_file.exists():
+    if _seen(roll_file.exists):
         own, told = read_roll_file(roll_file)
         notes = replace(own, **{n: getattr(own, n) or getattr(notes, n) for n in _OWN_NOTES})
         settings = with_changes(settings, told, roll_file)
@@ -251,9 +259,9 @@ def gather_rolls(
     SettingsProblem
         If roll.toml or a setting makes no sense.
     """
-    folders = list(dict.fromkeys(path for path in paths if path.is_dir()))
-    files = tuple(dict.fromkeys(path for path in paths if not path.is_dir()))
-    if paths and not any(path.exists() for path in paths):
+    folders = list(dict.fromkeys(path for path in paths if _seen(path.is_dir)))
+    files = tuple(dict.fromkeys(path for path in paths if path not in folders))
+    if paths and not any(_seen(path.exists, hidden=True) for path in paths):
         raise ScanProblem(paths[0], "is not there", "check the name")
     rolls = [_folder_roll(folder, changes, name) for folder in folders]
     if files and len(folders) == 1:

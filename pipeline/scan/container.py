@@ -42,6 +42,8 @@ MUCH_BYTES = 64 << 20
 # A run holds about 200 MB besides, and is to hold 600 at the most.
 _TOLD_BYTES = 400 << 20
 _TURN = threading.RLock()
+# What the system answers to places in a file that can't be.
+_OF_NONSENSE = (errno.EINVAL, errno.EOVERFLOW)
 
 
 @dataclass(frozen=True)
@@ -181,6 +183,10 @@ def guarded(path: Path) -> Iterator[None]:
             raise ScanProblem(
                 path, "is a link that leads back to itself", "give the scan itself"
             ) from error
+        if isinstance(error, OSError) and error.errno not in (None, *_OF_NONSENSE):
+            raise ScanProblem(
+                path, f"can't be read ({os.strerror(error.errno)})", "check its name and its disk"
+            ) from error
         raise broken(path, f"is damaged ({_reason(error)})") from error
 
 
@@ -190,8 +196,6 @@ def _reason(error: Exception) -> str:
         return str(error)
     if isinstance(error, (TypeError, LookupError, ArithmeticError, AttributeError, struct.error)):
         return "its tags make no sense"
-    if isinstance(error, OSError) and error.errno is not None:
-        return f"the system says: {os.strerror(error.errno).lower()}"
     return "its data end too early or make no sense"
 
 

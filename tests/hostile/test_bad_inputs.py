@@ -174,6 +174,33 @@ def test_missing_paths_among_others_are_failures(model_roll: Path, tmp_path: Pat
     assert "gone.tif: there is no such file; check the name." in ran.err
 
 
+def test_what_may_not_be_looked_at_stops_nothing_else(
+    model_roll: Path, tmp_path: Path, run: Run, monkeypatch
+):
+    hidden = tmp_path / "hidden"
+    hidden.mkdir()
+    shutil.copy(model_roll / "strip-1.tif", hidden)
+    look, allowed = Path.stat, os.access
+
+    def denied(path: Path, **options: bool) -> os.stat_result:
+        if hidden in path.parents:
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+        return look(path, **options)
+
+    monkeypatch.setattr(Path, "stat", denied)
+    monkeypatch.setattr(
+        os, "access", lambda path, mode: Path(path) != hidden and allowed(path, mode)
+    )
+    scan, long = hidden / "strip-1.tif", tmp_path / ("x" * 300 + ".tif")
+    for path, said in ((scan, "may not be read"), (long, "can't be read"), (hidden, "can't be")):
+        ran = run("measure", path)
+        assert ran.code == 3
+        assert one_sentence(ran.err, f"{path}: {said}")
+        ran = run("measure", model_roll, path)
+        assert ran.code == 1
+        assert f"{path}: {said}" in ran.err
+
+
 def test_output_folder_that_is_a_file(model_roll: Path, tmp_path: Path, run: Run):
     path = tmp_path / "out"
     path.write_text("mine", encoding="utf-8")
