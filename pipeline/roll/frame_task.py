@@ -25,7 +25,7 @@ from pipeline.render import (
 from pipeline.roll.journal import key_of
 from pipeline.roll.survey import RollFrame, SurveyedRoll
 from pipeline.roll.written import dust_to_mend
-from pipeline.scan import Scan
+from pipeline.scan import Scan, check_unchanged
 from pipeline.settings import RollNotes, Settings
 from pipeline.small_file import content_hash
 from pipeline.strip import FrameBase
@@ -85,11 +85,12 @@ def develop(task: FrameTask) -> dict[str, str]:
     Raises
     ------
     ScanProblem
-        If its window can't be read.
+        If its window can't be read, or its scan has changed since it was looked at.
     OutputProblem
         If a file can't be written.
     """
     cv2.setNumThreads(1)
+    check_unchanged(task.scan)
     files, rendition, metadata = task.to_write(), task.rendition, task.metadata
     light = FrameLight(
         task.scan,
@@ -157,6 +158,7 @@ def _ppi(task: FrameTask, long_side: int | None, size: tuple[int, int]) -> float
 def negative(task: FrameTask) -> dict[str, str]:
     """Cut one frame out of its scan as a negative, codes as scanned; return as `develop` does."""
     cv2.setNumThreads(1)
+    check_unchanged(task.scan)
     files = task.to_write()
     if files.archive is not None:
         bands, space, kind = negative_bands(task.scan, task.outline, task.columns_first)

@@ -13,6 +13,7 @@ from .proxy import block_means as block_means
 from .proxy import to_proxy_xy as to_proxy_xy
 from .proxy import to_scan_xy as to_scan_xy
 from .scan import Scan as Scan
+from .scan import check_unchanged as check_unchanged
 from .scan import dark_places as dark_places
 from .scan import finite as finite
 from .scan import infrared_light as infrared_light

@@ -8,18 +8,21 @@ from pathlib import Path
 from pipeline.scan.container import guarded
 from pipeline.small_file import content_hash
 
+FileState = tuple[int, int, int, int]
+"""Bytes, times of last change to content and to anything, number on its disk."""
+
 
 @dataclass(frozen=True)
 class ScanContent:
     """A hash of a scan's bytes; `state` is what tells a changed file, from before it was read."""
 
     value: str
-    state: tuple[int, int, int, int]
+    state: FileState
 
     def holds(self, path: Path) -> bool:
         """Tell whether the scan is as it was when it was hashed."""
         try:
-            return _state(path) == self.state
+            return file_state(path) == self.state
         except OSError:
             return False
 
@@ -33,7 +36,7 @@ def content_of(path: Path) -> ScanContent:
         It can't be read.
     """
     with guarded(path):
-        state = _state(path)
+        state = file_state(path)
         return ScanContent(content_hash(path), state)
 
 
@@ -46,6 +49,7 @@ def begin_contents(
     return {path: executor.submit(content_of, path) for path in paths if known_hash(path) is None}
 
 
-def _state(path: Path) -> tuple[int, int, int, int]:
+def file_state(path: Path) -> FileState:
+    """Return what tells a changed file."""
     found = path.stat()
     return found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino

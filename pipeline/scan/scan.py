@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
@@ -13,6 +13,7 @@ from pipeline.kinds import Codes, Light, Span
 from pipeline.problem import ScanProblem, SettingsProblem
 from pipeline.scan import jpeg, raster, tiff
 from pipeline.scan.container import Page, Reader, Source, guarded
+from pipeline.scan.content import FileState, file_state
 from pipeline.scan.encoding import Encoding, linear, power, srgb, to_light
 from pipeline.scan.names import RAW_SUFFIXES
 from pipeline.scan.noise import DarkPlaces, lines_across, places_of_lines
@@ -42,7 +43,7 @@ class Scan(Page):
     Exif (1 to 8), is told but not applied. `page` counts the colour pages of the file from 0.
     `ppi` and `encoding` are the user's, the file's or, for the latter, assumed. Pixels come from
     the file, or from `unpacked` where somebody has decoded it. `dark` are its darkest places, once
-    somebody has looked at them all.
+    somebody has looked at them all; `state` is that of the file, from before it was described.
     """
 
     path: Path
@@ -51,6 +52,7 @@ class Scan(Page):
     encoding: Encoding
     unpacked: Source | None = field(default=None, repr=False, compare=False)
     dark: DarkPlaces | None = field(default=None, repr=False, compare=False)
+    state: FileState | None = field(default=None, repr=False, compare=False)
 
     @property
     def infrared(self) -> bool:
@@ -81,7 +83,24 @@ def open_scan(
         Gamma or ppi make no sense.
     """
     _check_options(gamma, ppi)
-    return tuple(_scan(path, number, page, gamma, ppi) for number, page in enumerate(_pages(path)))
+    with guarded(path):
+        state = file_state(path)
+    scans = (_scan(path, number, page, gamma, ppi) for number, page in enumerate(_pages(path)))
+    return tuple(replace(scan, state=state) for scan in scans)
+
+
+def check_unchanged(scan: Scan) -> None:
+    """Raise if a scan's file is not as it was when it was described.
+
+    Raises
+    ------
+    ScanProblem
+        It has changed, so that nothing found on it holds.
+    """
+    with guarded(scan.path):
+        # Times of anything else and numbers on a disk differ between machines.
+        if scan.state is not None and scan.state[:2] != file_state(scan.path)[:2]:
+            raise ScanProblem(scan.path, "has changed since it was looked at", "start again")
 
 
 @contextmanager

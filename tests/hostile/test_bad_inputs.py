@@ -301,6 +301,22 @@ def test_a_scan_that_vanishes_after_the_survey(scans: Path, tmp_path: Path, run:
     assert_clean(tmp_path / "out")
 
 
+def test_a_scan_replaced_after_the_survey(scans: Path, tmp_path: Path, run: Run, monkeypatch):
+    def surveyed(*words):
+        found = survey_roll(*words)
+        shutil.copyfile(scans / "strip-2.tif", scans / "strip-1.tif")
+        return found
+
+    monkeypatch.setattr("pipeline.roll.survey_roll", surveyed)
+    ran = run("convert", scans, "-o", tmp_path / "out")
+    assert ran.code == 1
+    assert "strip-1.tif: has changed since it was looked at; start again." in ran.err
+    assert sorted(tmp_path.glob("out/*.tif")) == [
+        tmp_path / "out" / f"harbour_{number}.tif" for number in (15, 17)
+    ]
+    assert_clean(tmp_path / "out")
+
+
 def test_a_worker_that_stumbles_loses_one_frame(model_roll, tmp_path, run: Run, monkeypatch):
     bands = positive.light_bands
 

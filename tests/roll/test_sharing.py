@@ -1,6 +1,7 @@
 """Compressed scans decoded once for all frames, with the files that they have otherwise."""
 
 import logging
+import os
 import shutil
 import threading
 from collections import Counter
@@ -347,9 +348,12 @@ def test_a_scan_damaged_after_the_survey_fails_alone(model_roll: Path, tmp_path:
             page = file.pages[0]
             middle = len(page.dataoffsets) // 2
             start, size = page.dataoffsets[middle], page.databytecounts[middle]
+        before = paths[0].stat()
         with paths[0].open("rb+") as handle:
             handle.seek(start)
             handle.write(bytes(size))
+        # As a disk does that fails.
+        os.utime(paths[0], ns=(before.st_atime_ns, before.st_mtime_ns))
         events = []
         outcome = write_roll(surveyed, tmp_path / "out", pool, events.append)
     failed = [event.message for event in events if event.kind == "failed"]
