@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline.kinds import Codes, Light, Span
 from pipeline.problem import ScanProblem, SettingsProblem
-from pipeline.scan import jpeg, raster, tiff
+from pipeline.scan import jpeg, raster, raw, tiff
 from pipeline.scan.container import Page, Reader, Source, guarded
 from pipeline.scan.content import FileState, file_state
 from pipeline.scan.encoding import Encoding, linear, power, srgb, to_light
@@ -201,7 +201,7 @@ def _pages(path: Path) -> tuple[Page, ...]:
     if suffix == ".dng" and is_tiff and tiff.needs_no_developing(path):
         return tiff.pages(path)
     if suffix in RAW_SUFFIXES:
-        return raster.raw_pages(path)
+        return raw.raw_pages(path)
     if is_tiff:
         return tiff.pages(path)
     describe = picture_kind(start, suffix)
