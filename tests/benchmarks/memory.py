@@ -18,6 +18,7 @@ import tifffile
 from PIL import Image
 
 from tests.benchmarks import scans as made
+from tests.hostile.files import write_mosaic
 
 PPI = 3200.0
 # What any run may hold, in MB, with two workers.
@@ -136,22 +137,6 @@ def _heif(path: Path, codes: np.ndarray) -> None:
         "preset": "ultrafast"})  # fmt: skip
 
 
-def _mosaic(path: Path, codes: np.ndarray) -> None:
-    """Write a raw picture: one colour a pixel, of the usual pattern of four (DNG 1.7)."""
-    rows, columns = (side // 2 * 2 for side in codes.shape[:2])
-    plane = codes[:rows, :columns, 1].copy()
-    plane[::2, ::2] = codes[:rows:2, :columns:2, 0]
-    plane[1::2, 1::2] = codes[1:rows:2, 1:columns:2, 2]
-    matrix = [1, 1, 0, 1, 0, 1, 0, 1, 1, 1, 0, 1, 0, 1, 0, 1, 1, 1]
-    tags = [
-        (271, 2, 0, "Bench", True), (272, 2, 0, "Bench", True),
-        (33421, 3, 2, (2, 2), True), (33422, 1, 4, (0, 1, 1, 2), True),
-        (50706, 1, 4, (1, 4, 0, 0), True), (50708, 2, 0, "Bench", True),
-        (50721, 10, 9, tuple(matrix), True), (50778, 3, 1, 21, True),
-    ]  # fmt: skip
-    tifffile.imwrite(path, plane, photometric=32803, metadata=None, extratags=tags)
-
-
 def eight(codes: np.ndarray) -> np.ndarray:
     """Return codes of 8 bits, encoded by the power 1 / 2.2, of linear ones of 16."""
     table = np.rint(255 * (np.arange(65536) / 65535) ** (1 / 2.2)).astype(np.uint8)
@@ -189,7 +174,7 @@ FILES: dict[str, tuple[str, Write]] = {
     "jpeg xl": ("jxl", _coded(imagecodecs.jpegxl_encode, False, lossless=True, effort=1)),
     "avif": ("avif", _coded(imagecodecs.avif_encode, True, level=80, speed=10)),
     "heif": ("heic", _heif),
-    "camera raw": ("dng", _mosaic),
+    "camera raw": ("dng", write_mosaic),
 }  # fmt: skip
 
 

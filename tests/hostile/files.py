@@ -12,6 +12,7 @@ from pathlib import Path
 
 import imagecodecs
 import numpy as np
+import pillow_heif
 import tifffile
 from numpy.typing import NDArray
 from PIL import Image
@@ -109,6 +110,7 @@ class Originals:
         self.tiffs = tuple(path.read_bytes() for path in self._tiffs(folder))
         self.png = bytes(imagecodecs.png_encode(self.picture))
         self.jpeg = self._jpeg(folder)
+        self.others = self._others(folder)
         profiles = profiles_folder()
         self.film = (profiles / "films" / "generic.toml").read_text("utf-8")
         self.scanner = (profiles / "scanners" / "narrow-band.toml").read_text("utf-8")
@@ -154,6 +156,25 @@ class Originals:
             paths.append(path)
         return paths
 
+    def _others(self, folder: Path) -> dict[str, bytes]:
+        """Return the picture in formats that are decoded whole, and as it lies, by name."""
+        small = _eight_bits(self.picture)
+        bmp, webp, raw = (folder / f"good.{ending}" for ending in ("bmp", "webp", "dng"))
+        Image.fromarray(small).save(bmp, dpi=(PPI, PPI))
+        Image.fromarray(small).save(webp, lossless=True)
+        heif = io.BytesIO()
+        pillow_heif.from_pillow(Image.fromarray(small)).save(heif, quality=90)
+        write_mosaic(raw, self.picture)
+        return {
+            "bad.bmp": bmp.read_bytes(),
+            "bad.webp": webp.read_bytes(),
+            "bad.heic": heif.getvalue(),
+            "bad.avif": bytes(imagecodecs.avif_encode(small, level=95, speed=10)),
+            "bad.jp2": bytes(imagecodecs.jpeg2k_encode(self.picture, level=0, reversible=True)),
+            "bad.jxl": bytes(imagecodecs.jpegxl_encode(self.picture, lossless=True, effort=1)),
+            "bad.dng": raw.read_bytes(),
+        }
+
     def _record(self, folder: Path) -> str:
         """Return the record of a run with the good scan."""
         words = ["convert", str(self.good), "-o", str(folder / "out"), "--archive", "none"]
@@ -175,6 +196,22 @@ class Originals:
             path, exif=exif, icc_profile=_icc(), dpi=(PPI, PPI)
         )
         return path.read_bytes()
+
+
+def write_mosaic(path: Path, picture: NDArray[np.uint16]) -> None:
+    """Write a raw picture of one colour a pixel, of the usual pattern of four (DNG 1.7)."""
+    rows, columns = (side // 2 * 2 for side in picture.shape[:2])
+    plane = picture[:rows, :columns, 1].copy()
+    plane[::2, ::2] = picture[:rows:2, :columns:2, 0]
+    plane[1::2, 1::2] = picture[1:rows:2, 1:columns:2, 2]
+    matrix = [1, 1, 0, 1, 0, 1, 0, 1, 1, 1, 0, 1, 0, 1, 0, 1, 1, 1]
+    tags = [
+        (271, 2, 0, "Bench", True), (272, 2, 0, "Bench", True),
+        (33421, 3, 2, (2, 2), True), (33422, 1, 4, (0, 1, 1, 2), True),
+        (50706, 1, 4, (1, 4, 0, 0), True), (50708, 2, 0, "Bench", True),
+        (50721, 10, 9, tuple(matrix), True), (50778, 3, 1, 21, True),
+    ]  # fmt: skip
+    tifffile.imwrite(path, plane, photometric=32803, metadata=None, extratags=tags)
 
 
 def _done(words: list[str]) -> None:
@@ -342,6 +379,7 @@ BYTES: tuple[Callable[[bytes, random.Random], bytes], ...] = (flipped, cut, over
 def mutated(originals: Originals, dice: random.Random) -> dict[str, bytes]:
     """Return one bad input: its kind of file by the name it is to have, and its bytes."""
     kinds = ("tiff",) * 8 + ("png", "png", "jpeg", "roll", "roll", "film", "scanner")
+    kinds += ("other",) * 7
     tables = ("readings", "readings", "aim", "log", "record", "record", "bath")
     kind = dice.choice((*kinds, *tables))
     if kind == "tiff":
@@ -351,6 +389,9 @@ def mutated(originals: Originals, dice: random.Random) -> dict[str, bytes]:
         return {"bad.tif": change(originals.tiffs[way], dice)}
     if kind == "png":
         return {"bad.png": dice.choice((*BYTES, *(chunks_changed,) * 4))(originals.png, dice)}
+    if kind == "other":
+        name = dice.choice(tuple(originals.others))
+        return {name: dice.choice(BYTES)(originals.others[name], dice)}
     if kind == "jpeg":
         return {"bad.jpg": dice.choice(BYTES)(originals.jpeg, dice)}
     if kind == "roll":

@@ -32,10 +32,10 @@ def test_the_same_seed_is_the_same_input(originals: Originals):
 
 
 def test_inputs_are_of_all_kinds_and_differ_from_good_ones(originals: Originals):
-    good = {*originals.tiffs, originals.png, originals.jpeg}
+    good = {*originals.tiffs, originals.png, originals.jpeg, *originals.others.values()}
     made = [mutated(originals, random.Random(seed)) for seed in range(200)]
     names = {name for each in made for name in each}
-    pictures = {"bad.tif", "bad.png", "bad.jpg"}
+    pictures = {"bad.tif", "bad.png", "bad.jpg", *originals.others}
     tables = {"readings.csv", "aim.csv", "log.csv", "roll.json", "bath.sqlite"}
     assert names == pictures | tables | {"roll.toml", "film.toml", "scanner.toml"}
     same = [each for each in made if set(each.values()) <= good]
@@ -48,6 +48,7 @@ def test_good_files_are_good(originals: Originals, tmp_path: Path, monkeypatch):
         *((tiff, "good.tif") for tiff in originals.tiffs),
         (originals.png, "good.png"),
         (originals.jpeg, "good.jpg"),
+        *((data, name) for name, data in originals.others.items()),
         (READINGS_CSV.encode(), "readings.csv"),
         (AIM_CSV.encode(), "aim.csv"),
         (LOG_CSV.encode(), "log.csv"),
