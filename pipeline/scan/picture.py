@@ -31,6 +31,8 @@ _UNREADABLE = {
     b"8BPS": "is a layered picture of an editor",
     b"v/1\x01": "is an OpenEXR picture",
 }
+# Enough of a codestream for what it says of itself.
+_CODED_BYTES = 4096
 _METRE_INCHES = 0.0254
 # ISO/IEC 15444-1, I.5.3.3: the numbers of colour spaces.
 _SPACES = {12: "CMYK", 14: "CIELAB", 18: "luma and chroma"}
@@ -81,10 +83,10 @@ def _bmp_pages(path: Path) -> tuple[Page, ...]:
 
 
 def _avif_pages(path: Path) -> tuple[Page, ...]:
-    with guarded(path), _opened(path) as file:
+    with guarded(path), _opened(path) as file, path.open("rb") as handle:
         shape, info = file.properties(index=0).shape, file.metadata(index=0)
         bits, own = 8, None
-        for kind, content in boxes(path.read_bytes()):
+        for kind, content in boxes(handle):
             if kind == b"av1C":
                 # AV1 in ISO BMFF, 2.3.3: high_bitdepth, then twelve_bit.
                 bits = max(bits, 8 + 2 * (content[2] >> 6 & 1) + 2 * (content[2] >> 5 & 1))
@@ -107,13 +109,14 @@ def _heif_pages(path: Path) -> tuple[Page, ...]:
 
 
 def _jp2_pages(path: Path) -> tuple[Page, ...]:
-    with guarded(path):
-        data = path.read_bytes()
-        width, height, channels, bits = _coded_size(data)
+    with guarded(path), path.open("rb") as file:
+        coded = file.read(_CODED_BYTES)
         info: dict[str, Any] = {}
         own = None
-        for kind, content in boxes(data) if data.startswith(_JP2_BOX) else ():
-            if kind in (b"resc", b"resd") and "dpi" not in info:
+        for kind, content in boxes(file) if coded.startswith(_JP2_BOX) else ():
+            if kind == b"jp2c":
+                coded = content
+            elif kind in (b"resc", b"resd") and "dpi" not in info:
                 info["dpi"] = _resolution(content)
             elif kind == b"colr" and content[0] == 1:
                 space = int.from_bytes(content[3:7], "big")
@@ -123,6 +126,7 @@ def _jp2_pages(path: Path) -> tuple[Page, ...]:
                 own = srgb("container") if space != _GREY else None
             elif kind == b"colr":
                 info["icc_profile"] = content[3:]
+        width, height, channels, bits = _coded_size(coded)
         return (page_of(path, _JP2, (width, height), info, bits, channels, own),)
 
 
@@ -144,17 +148,15 @@ def _resolution(content: bytes) -> tuple[float, float]:
 
 
 def _jxl_pages(path: Path) -> tuple[Page, ...]:
-    with guarded(path):
-        data = path.read_bytes()
-        coded, info = data, {"exif": b""}
-        if data.startswith(_JXL_BOX):
-            found = list(boxes(data))
-            coded = b"".join(
-                content[4:] if kind == b"jxlp" else content
-                for kind, content in found
-                if kind in (b"jxlc", b"jxlp")
-            )
-            info["exif"] = next((c[4:] for kind, c in found if kind == b"Exif"), b"")
+    with guarded(path), path.open("rb") as file:
+        coded, info = file.read(_CODED_BYTES), {"exif": b""}
+        if coded.startswith(_JXL_BOX):
+            coded = b""
+            for kind, content in boxes(file):
+                if kind in (b"jxlc", b"jxlp") and len(coded) < _CODED_BYTES:
+                    coded += content[4 if kind == b"jxlp" else 0 :][:_CODED_BYTES]
+                elif kind == b"Exif":
+                    info["exif"] = info["exif"] or content[4:]
         header = _jxl_header(path, coded)
         own = stated(path, header.transfer)
         if header.gamma is not None:

@@ -1,6 +1,8 @@
 """Pictures of phones and of the web, written by the encoders of other libraries."""
 
+import io
 import struct
+import tracemalloc
 import zlib
 from pathlib import Path
 
@@ -254,7 +256,26 @@ def test_what_is_no_scan_is_named(tmp_path, start, said):
 
 def test_boxes_that_overrun_are_told():
     with pytest.raises(ValueError, match="cut short"):
-        list(boxes(struct.pack(">I4s", 90, b"meta") + bytes(8)))
+        list(boxes(io.BytesIO(struct.pack(">I4s", 90, b"meta") + bytes(8))))
+
+
+@pytest.mark.parametrize("name", ["a.jxl", "a.jp2"])
+def test_a_large_file_is_described_in_little_memory(tmp_path, name):
+    path = tmp_path / name
+    encode = imagecodecs.jpegxl_encode if name == "a.jxl" else imagecodecs.jpeg2k_encode
+    data = bytes(encode(picture(16)))
+    if name == "a.jxl" and data[:2] == b"\xff\x0a":
+        data = b"\0\0\0\x0cJXL \r\n\x87\n" + struct.pack(">I4s", 8 + len(data), b"jxlc") + data
+    room = 64 << 20
+    path.write_bytes(data + struct.pack(">I4s", 8 + room, b"free") + bytes(room))
+    tracemalloc.start()
+    try:
+        (scan,) = open_scan(path)
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert (scan.height, scan.width) == picture(16).shape[:2]
+    assert peak < 16e6
 
 
 def test_exposure_of_a_camera_is_read(tmp_path):
