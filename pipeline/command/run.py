@@ -148,7 +148,11 @@ def scans_in(folder: Path) -> tuple[tuple[Path, ...], tuple[ScanProblem, ...]]:
     scans = tuple(p for p, refusal in judged.items() if not refusal and not _written_by_us(p))
     refused = tuple(refusal for refusal in judged.values() if refusal)
     if not scans:
-        remedy = "name a folder with TIFF, PNG or JPEG scans of negatives"
+        remedy = (
+            "name the folders in it that hold scans: each is a roll"
+            if any(_seen(path.is_dir) for path in folder.iterdir())
+            else "name a folder with TIFF, PNG or JPEG scans of negatives"
+        )
         raise refused[0] if refused else ScanProblem(folder, "holds no scans", remedy)
     return scans, refused
 

@@ -152,14 +152,17 @@ def test_output_beside_the_scans_is_never_taken_for_scans(scans: Path, run: Run)
     assert states(scans) == before
 
 
-@pytest.mark.parametrize("what", ["empty folder", "missing path"])
+@pytest.mark.parametrize("what", ["empty folder", "missing path", "folder of folders"])
 def test_nothing_to_work_on(what: str, tmp_path: Path, run: Run):
     path = tmp_path / "nothing"
     if what == "empty folder":
         path.mkdir()
+    if what == "folder of folders":
+        (path / "roll").mkdir(parents=True)
     ran = run("convert", path, "-o", tmp_path / "out")
     assert ran.code == 3
     assert one_sentence(ran.err, str(path)), ran.err
+    assert ("name the folders in it" in ran.err) == (what == "folder of folders")
 
 
 def test_missing_paths_among_others_are_failures(model_roll: Path, tmp_path: Path, run: Run):
