@@ -120,7 +120,9 @@ class JpegRows(RowsInOrder):
         picture: Any = pyvips.Image.jpegload_source(
             source, access="sequential", fail_on="truncated"
         )
-        if (picture.width, picture.height, picture.bands) != (*self._size, 3):
+        # A strip may go on below the picture that it is the last of.
+        high = picture.height if self._data is None else min(picture.height, self._size[1])
+        if (picture.width, high, picture.bands) != (*self._size, 3):
             raise broken(self._path, OTHER_PICTURE)
         self._region = pyvips.Region.new(picture)
 

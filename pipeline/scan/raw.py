@@ -34,9 +34,9 @@ _TURNS = {3: 3, 5: 8, 6: 6}
 _NOTE = "camera raw: light of the sensor, without white balance"
 # Bytes that developing a whole picture holds a pixel (measured), and those of the mosaic alone.
 _WHOLE_BYTES, _MOSAIC_BYTES = 16.8, 2
-# Rows of a band, and those above and below that its outermost rows are developed from. The
-# developer looks no further than 10.
-_BAND_ROWS, _APRON_ROWS = 256, 16
+# Pixels of a band, of which developing holds 14 bytes each, and its rows at the least; rows above
+# and below that its outermost rows are developed from. The developer looks no further than 10.
+_BAND_PIXELS, _LEAST_ROWS, _APRON_ROWS = 2 << 20, 64, 16
 _COLOURS, _MOSAIC = "RGB", 32803
 # Of the linear light of IEC 61966-2-1 in CIE XYZ, with the digits that the developer has.
 _XYZ_OF_SRGB = np.array([
@@ -150,6 +150,8 @@ class RawBands(OfColour):
     def __init__(self, path: Path, raw: Any) -> None:
         self._path, self._mosaic = path, raw.raw_image_visible
         self._options = _band_options(raw)
+        # An even number, so that all bands begin with the same colours.
+        self._rows = max(_LEAST_ROWS, _BAND_PIXELS // self._mosaic.shape[1] // 2 * 2)
         self._first, self._band = 0, np.empty((0, 0, 3), np.uint16)
 
     def codes(self, rows: Span, columns: Span) -> Codes:
@@ -167,10 +169,10 @@ class RawBands(OfColour):
 
     def _reach(self, row: int) -> None:
         """Develop the band of a row, unless it is at hand."""
-        first = row // _BAND_ROWS * _BAND_ROWS
+        first = row // self._rows * self._rows
         if first == self._first and len(self._band):
             return
-        last = min(first + _BAND_ROWS, len(self._mosaic))
+        last = min(first + self._rows, len(self._mosaic))
         top, bottom = max(0, first - _APRON_ROWS), min(len(self._mosaic), last + _APRON_ROWS)
         file = io.BytesIO()
         tifffile.imwrite(file, np.ascontiguousarray(self._mosaic[top:bottom]), **self._options)

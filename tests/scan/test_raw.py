@@ -46,6 +46,11 @@ def developed(path: Path) -> np.ndarray:
         )  # fmt: skip
 
 
+@pytest.fixture(autouse=True)
+def _several_bands(monkeypatch):
+    monkeypatch.setattr(bands, "_BAND_PIXELS", 111 * COLUMNS)
+
+
 WAYS = {
     **{f"pattern {k}": {"pattern": pattern} for k, pattern in enumerate(PATTERNS)},
     "levels": {"black": (512, 512, 512, 512), "white": 15000},

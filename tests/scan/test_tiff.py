@@ -111,8 +111,11 @@ def test_jpeg_in_tiff_is_what_pillow_reads(tmp_path):
 
 
 @pytest.mark.parametrize("high", [ROWS, 16])
-@pytest.mark.parametrize("way", ["4:4:4", "4:2:0", "red, green, blue", "tables apart"])
+@pytest.mark.parametrize(
+    "way", ["4:4:4", "4:2:0", "red, green, blue", "tables apart", "taller than the picture"]
+)
 def test_jpeg_strips_in_order_are_those_decoded_apart(tmp_path, way, high, monkeypatch):
+    rows = ROWS - 4 if way == "taller than the picture" else ROWS
     data = np.asarray(Image.fromarray(picture(np.uint8)).resize((20, 20)).resize((COLUMNS, ROWS)))
     path, options = tmp_path / "a.tif", {"compression": "jpeg", "rowsperstrip": high}
     if way == "tables apart":
@@ -122,12 +125,15 @@ def test_jpeg_strips_in_order_are_those_decoded_apart(tmp_path, way, high, monke
         write(path, data, compressionargs={"outcolorspace": "rgb"}, **options)
     else:
         write(path, data, subsampling=(1, 1) if way == "4:4:4" else (2, 2), **options)
+    if way == "taller than the picture":
+        with tifffile.TiffFile(path, mode="r+b") as file:
+            file.pages[0].tags["ImageLength"].overwrite(rows)
     whole = read_whole(path)
     monkeypatch.setattr(stream, "_LEAST_BYTES", 1)
     monkeypatch.setattr(tifffile.TiffPage, "decode", None)
     (scan,) = open_scan(path)
     with opened(scan, in_order=True) as reader:
-        bands = [reader.codes((top, min(top + 7, ROWS)), (3, COLUMNS)) for top in range(0, ROWS, 7)]
+        bands = [reader.codes((top, min(top + 7, rows)), (3, COLUMNS)) for top in range(0, rows, 7)]
         assert_array_equal(np.concatenate(bands), whole[:, 3:])
         assert_array_equal(reader.codes((2, 9), (0, 5)), whole[2:9, :5])
 
