@@ -3,10 +3,10 @@
 import struct
 import warnings
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import imagecodecs
 import numpy as np
@@ -14,11 +14,12 @@ import numpy as np
 from pipeline.problem import ScanProblem
 from pipeline.scan.bmff import boxes, brands
 from pipeline.scan.bmp import bmp_rows, opened_bmp
-from pipeline.scan.container import Container, DamageError, Page, Reader, guarded
+from pipeline.scan.container import Container, DamageError, Page, Reader, broken, guarded, in_turn
 from pipeline.scan.encoding import Encoding, power, srgb, transfer
+from pipeline.scan.j2k import TileReader, Tiles, tiles_of
 from pipeline.scan.jxl import JxlHeader, NoStill, jxl_header
 from pipeline.scan.names import PICTURE_SUFFIXES
-from pipeline.scan.whole import page_of, whole, whole_reader
+from pipeline.scan.whole import OTHER_PICTURE, page_of, whole, whole_reader
 
 START_BYTES = 64
 _JXL_BOX, _JXL_START = b"\0\0\0\x0cJXL \r\n\x87\n", b"\xff\x0a"
@@ -33,6 +34,8 @@ _UNREADABLE = {
 }
 # Enough of a codestream for what it says of itself.
 _CODED_BYTES = 4096
+# All boxes before it are in the first bytes.
+_BOXES_BYTES = 8 << 20
 _METRE_INCHES = 0.0254
 # ISO/IEC 15444-1, I.5.3.3: the numbers of colour spaces.
 _SPACES = {12: "CMYK", 14: "CIELAB", 18: "luma and chroma"}
@@ -127,7 +130,27 @@ def _jp2_pages(path: Path) -> tuple[Page, ...]:
             elif kind == b"colr":
                 info["icc_profile"] = content[3:]
         width, height, channels, bits = _coded_size(coded)
-        return (page_of(path, _JP2, (width, height), info, bits, channels, own),)
+        tiles = _j2k_tiles(file)
+        if tiles is None or tiles.block is None:
+            return (page_of(path, _JP2, (width, height), info, bits, channels, own),)
+        (high, wide), pixel = tiles.block, channels * -(-bits // 8)
+        # One that is decoded, and a row of them.
+        held = round(_JP2.held * high * wide * pixel) + high * width * pixel
+        size = width, height
+        page = page_of(path, _JP2_TILES, size, info, bits, channels, own, held_bytes=held)
+        return (replace(page, block=tiles.block),)
+
+
+def _j2k_tiles(file: BinaryIO) -> Tiles | None:
+    """Return the tiles of an open JPEG 2000; None where they or its boxes ask for all of it."""
+    file.seek(0)
+    is_boxed = file.read(len(_JP2_BOX)) == _JP2_BOX
+    # A palette, or channels in an order of their own.
+    if is_boxed and any(kind in (b"pclr", b"cdef") for kind, _ in boxes(file)):
+        return None
+    file.seek(0)
+    start = file.read(_BOXES_BYTES).find(_J2K_START)
+    return None if start < 0 else tiles_of(file, start)
 
 
 def _coded_size(data: bytes) -> tuple[int, int, int, int]:
@@ -235,6 +258,17 @@ def _open_avif(path: Path, page: Page) -> Reader:
     return whole_reader(path, page, codes[0] if codes.ndim == 4 else codes)
 
 
+@contextmanager
+def _open_jp2_tiles(path: Path, page: Page, in_order: bool = False) -> Iterator[Reader]:
+    with in_turn(page.held_bytes if in_order else 0), ExitStack() as stack:
+        with guarded(path):
+            file = stack.enter_context(path.open("rb"))
+            tiles = _j2k_tiles(file)
+            if tiles is None or tiles.size != (page.width, page.height):
+                raise broken(path, OTHER_PICTURE)
+        yield TileReader(path, file, tiles, np.dtype(np.uint8 if page.bits <= 8 else np.uint16))
+
+
 @whole
 def _open_jp2(path: Path, page: Page) -> Reader:
     return whole_reader(path, page, np.asarray(imagecodecs.jpeg2k_decode(path.read_bytes())))
@@ -251,4 +285,5 @@ def _open_jxl(path: Path, page: Page) -> Reader:
 PICTURE, _HEIF = Container(_open_other, held=7.5), Container(_open_heif, held=2.5)
 _AVIF = Container(_open_avif, held=2.5)
 _BMP = Container(_open_bmp)
+_JP2_TILES = Container(_open_jp2_tiles, in_parts=True)
 _JP2, _JXL = Container(_open_jp2, held=4.5), Container(_open_jxl, held=2.0)

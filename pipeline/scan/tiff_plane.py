@@ -147,7 +147,7 @@ class Plane:
                 above = down * high < rows[0] and not self._in_order
                 if (down + 1) * high > rows[1] or above:
                     self._kept[index] = piece
-                _paste(codes, piece, (rows[0], columns[0]), (down * high, along * wide))
+                paste(codes, piece, (rows[0], columns[0]), (down * high, along * wide))
 
     def _fill_plain(self, codes: Codes, first: int, rows: Span, columns: Span) -> None:
         """Fill a window from uncompressed strips, reading no other pixels."""
@@ -324,7 +324,7 @@ def _plain_bytes(path: Path, ifd: Ifd, counts: Codes) -> Codes:
     return taken
 
 
-def _paste(codes: Codes, piece: Codes, corner: Span, place: Span) -> None:
+def paste(codes: Codes, piece: Codes, corner: Span, place: Span) -> None:
     """Copy the part of a strip or tile at `place` that a window at `corner` covers."""
     top, left = max(corner[0], place[0]), max(corner[1], place[1])
     bottom = min(corner[0] + codes.shape[0], place[0] + piece.shape[0])

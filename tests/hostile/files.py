@@ -159,7 +159,8 @@ class Originals:
     def _others(self, folder: Path) -> dict[str, bytes]:
         """Return the picture in formats that are decoded whole, and as it lies, by name."""
         small = _eight_bits(self.picture)
-        bmp, webp, raw = (folder / f"good.{ending}" for ending in ("bmp", "webp", "dng"))
+        bmp, webp, raw, j2k = (folder / f"good.{kind}" for kind in ("bmp", "webp", "dng", "j2k"))
+        Image.fromarray(small).save(j2k, tile_size=(128, 128))
         Image.fromarray(small).save(bmp, dpi=(PPI, PPI))
         Image.fromarray(small).save(webp, lossless=True)
         heif = io.BytesIO()
@@ -171,6 +172,7 @@ class Originals:
             "bad.heic": heif.getvalue(),
             "bad.avif": bytes(imagecodecs.avif_encode(small, level=95, speed=10)),
             "bad.jp2": bytes(imagecodecs.jpeg2k_encode(self.picture, level=0, reversible=True)),
+            "bad.j2k": j2k.read_bytes(),
             "bad.jxl": bytes(imagecodecs.jpegxl_encode(self.picture, lossless=True, effort=1)),
             "bad.dng": raw.read_bytes(),
         }
