@@ -31,14 +31,14 @@ class Coarse(NamedTuple):
 
     `steps` (3, n) are errors of light from the dark level to `most` (3,), evenly spaced; lighter
     pixels are left alone. `greys` (2, 3) are the densities above base of a grey, and what they grow
-    by together. `spread` is how far colours lie off it, `least` the share of doubt that changes
-    nothing.
+    by together. Half of all colours lie within `spread` (3,) of it; `least` is how far a density is
+    moved that may as well stay.
     """
 
     steps: Float32
     most: Float32
     greys: Float32
-    spread: np.float32
+    spread: Float32
     least: np.float32
 
 

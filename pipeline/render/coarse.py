@@ -16,8 +16,8 @@ from pipeline.strip import FrameBase
 
 # Codes of so many bits round more than a scanner's noise is.
 _COARSE_BITS, _MOST_BITS = 8, 16
-# A doubt that would change less than this share of a density off grey changes nothing.
-_LEAST_SHARE = 0.01
+# What would move a density by less than this, whatever its colour, moves nothing.
+_LEAST_DENSITY = 0.002
 # Exposures between which greys are told by a straight line: the denser parts of pictures.
 _GREYS = 0.18 * 2.0 ** np.linspace(-1.0, 4.0, 11)
 _ENTRIES = 64
@@ -37,10 +37,10 @@ def coarse_of(scan: Scan, base: FrameBase, colour: RollColour) -> Coarse | None:
         return None
     dark = np.asarray(base.illumination.dark, float)
     errors = _errors(scan, dark)
-    open_share = _shares(errors / _LIGHTS[:, None])
+    moves = _most_moved(errors / _LIGHTS[:, None])
     # Less light is never better known; what is held to its error is not known at all.
-    known = (open_share <= _LEAST_SHARE).argmax(axis=0)
-    if not errors.any() or (open_share[-1] > _LEAST_SHARE).any():
+    known = (moves <= _LEAST_DENSITY).argmax(axis=0)
+    if not errors.any() or (moves[-1] > _LEAST_DENSITY).any():
         return None
     most = _LIGHTS[known]
     tables = [
@@ -70,19 +70,22 @@ def _errors(scan: Scan, dark: Float64) -> Float64:
     return errors
 
 
-def _shares(relative: Float64) -> Float64:
-    """Return the share of a density off grey that light of relative errors leaves open."""
+def _most_moved(relative: Float64) -> Float64:
+    """Return how far densities (n, 3) of light of such relative errors are moved at the most.
+
+    Doubts that are small beside the spread of colours move those as far off grey as it the most.
+    """
     doubt = -np.log10(np.maximum(1.0 - relative, 1e-6))
-    return doubt**2 / (doubt**2 + _off_grey() ** 2)
+    return doubt**2 / _off_grey()
 
 
-def _law(colour: RollColour) -> tuple[Float32, np.float32, np.float32]:
-    """Return a colour's line of greys, how far colours lie off it, and the least share."""
-    return dense(_greys(colour)), np.float32(_off_grey()), np.float32(_LEAST_SHARE)
+def _law(colour: RollColour) -> tuple[Float32, Float32, np.float32]:
+    """Return a colour's line of greys, how far colours lie off it, and the least that is moved."""
+    return dense(_greys(colour)), dense(_off_grey()), np.float32(_LEAST_DENSITY)
 
 
-def _off_grey() -> float:
-    return float(shipped("measure.toml")["coarse"]["off_grey_density"])
+def _off_grey() -> Float64:
+    return np.array(shipped("measure.toml")["coarse"]["off_grey_density"], float)
 
 
 def _greys(colour: RollColour) -> Float64:

@@ -11,10 +11,12 @@ from pipeline.kinds import Float32, Float64
 from pipeline.render.arrays import BaseLight, Coarse
 from pipeline.render.band_kernel import BASE, CHUNK, PLANES, ROW, TABLE, types
 
-_COARSE = types.NamedTuple((TABLE, ROW, TABLE, float32, float32), Coarse)
+_COARSE = types.NamedTuple((TABLE, ROW, TABLE, ROW, float32), Coarse)
 _PIXELS = float64[:, ::1]
 # Light is moved by so many of its errors at the most: what it is surely not, no grey makes it.
 _MOST_ERRORS, _NO_LIGHT = 2.0, 1e-6
+# From where it was seen a density comes to what is likely in so many rounds, nearly.
+_ROUNDS = 2
 
 
 @compiled()
@@ -48,7 +50,7 @@ def _along(above: Float64, relative: Float64, coarse: Coarse) -> Any:
     for c in range(3):
         way = coarse.greys[1, c]
         own = (above[c] - coarse.greys[0, c]) / way
-        known = way * way / (_doubt(relative[c], own < farthest) ** 2 + coarse.spread**2)
+        known = way * way / (_doubt(relative[c], own < farthest) ** 2 + coarse.spread[c] ** 2)
         whole += known
         told += known * own
     return told / whole
@@ -58,16 +60,20 @@ def _along(above: Float64, relative: Float64, coarse: Coarse) -> Any:
 def _moved(above: Float64, relative: Float64, coarse: Coarse) -> None:
     """Move densities (3,), in place, to what is likely for the relative errors of their light (3,).
 
-    Those whose doubt changes nothing stay as they are.
+    Colours lie off grey with heavy tails, as Student's t of one degree of freedom: what is surely
+    colourful is no grey that was seen wrongly. Those whose doubt changes nothing stay as they are.
     """
     along = _along(above, relative, coarse)
     for c in range(3):
         off = coarse.greys[0, c] + along * coarse.greys[1, c] - above[c]
-        doubt = _doubt(relative[c], off > 0.0) ** 2
-        share: Any = doubt / (doubt + coarse.spread**2)
-        share = max(0.0, share - coarse.least) / (1.0 - coarse.least)
+        spread: Any = coarse.spread[c]
+        doubt = max(0.0, _doubt(relative[c], off > 0.0) ** 2 - coarse.least * spread)
         most = _doubt(_MOST_ERRORS * relative[c], off > 0.0)
-        above[c] += min(max(share * off, -most), most)
+        moved = 0.0
+        for _ in range(_ROUNDS):
+            usual = (spread**2 + (off - moved) ** 2) / 2.0
+            moved = min(max(doubt / (doubt + usual) * off, -most), most)
+        above[c] += moved
 
 
 @compiled(void(_PIXELS, _PIXELS, _COARSE))
