@@ -7,10 +7,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.channels import greatest, less
+from pipeline.channels import channel_mean, greatest, less
 from pipeline.kinds import Float32, Float64, Floats, Light, Mask, Triple, as_triple
 from pipeline.strip.density import Illumination, to_density
 from pipeline.strip.lamp import Lamp
+from pipeline.strip.lightest import lighter_film
 from pipeline.strip.view import StripView
 from pipeline.turn import Turn
 
@@ -149,6 +150,9 @@ def measure_base(
     near_nought(off, 0.12, 0.08, like)
     if outside_pictures is not None:
         like &= outside_pictures
+    # Half way from base to open gate there is no film.
+    film = channel_mean(off) < float(to_density(np.asarray(guess), illumination).mean()) / 2
+    like = lighter_film(off, like, film, px_per_mm)
     found = _Readings.of(off, _eroded(like, px_per_mm))
     shading: Float64 | None = None
     for tolerance in (0.06, 0.04, 0.03):

@@ -167,3 +167,16 @@ def test_places_run_from_one_edge_to_the_other():
     x, y = places((3, 5))
     assert x.tolist() == [[-1.0, -0.5, 0.0, 0.5, 1.0]]
     assert y.tolist() == [[-1.0], [0.0], [1.0]]
+
+
+@pytest.mark.parametrize("backdrop", [0.05, 0.08, 0.12])
+def test_an_even_backdrop_just_above_base_is_no_base(backdrop):
+    light = np.full((400, 900, 3), [0.5, 0.25, 0.12], np.float32)
+    for first, last in ((0, 430), (470, 900)):
+        light[25:375, first:last] *= 10.0**-backdrop
+    light *= np.random.default_rng(4).normal(1.0, 0.01, light.shape).astype(np.float32)
+    illumination = Illumination((0.0, 0.0, 0.0), (1.0, 1.0, 1.0))
+    guess = (0.5, 0.25, 0.12)
+    base = measure_base(light, illumination, guess, 8.0)
+    assert base is not None
+    assert base.density == pytest.approx(-np.log10(guess), abs=0.003)
