@@ -316,7 +316,8 @@ def _border(plane: Plane, px_per_mm: float, most_slope: float) -> tuple[float, f
     tolerance = max(0.4, _BORDER_TOLERANCE_MM * px_per_mm)
     slope, level = robust_line(x.astype(float), y, tolerance, most_slope)
     near = x[np.abs(y - slope * x - level) < tolerance]
-    if len(near) < max(_LEAST_POINTS, _LEAST_SHARE * len(x)):
+    # Points that lie on no line may be fitted best by one that is too steep.
+    if abs(slope) > most_slope or len(near) < max(_LEAST_POINTS, _LEAST_SHARE * len(x)):
         return None
     return slope, level, len(near) * float(near.std()) ** 2
 
