@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline.frame.columns import Evidence, spot_share
 from pipeline.frame.gate import GateHabit, usual_habits
-from pipeline.frame.gate_fit import OTHER_GATE_MM, GateRectangle, fit_gates
+from pipeline.frame.gate_fit import GateRectangle, fit_gates
 from pipeline.frame.spans import Scores, Span, solve_spans, span_scores
 from pipeline.kinds import Float64
 from pipeline.profile import FrameFormat
@@ -24,8 +24,6 @@ _SPECKS_OF_DUST = 6.0
 _MOST_CONFIDENCE = 0.99
 # Beyond such odds nothing is left of the other.
 _MOST_LOG_ODDS = 50.0
-# Spans of two solves whose ends differ by less are one picture.
-_SAME_PLACE_MM = 1.0
 FOREIGN_FORMAT = 4.0
 """By how much (natural logarithm) a roll's other formats are less likely than its own."""
 
@@ -130,12 +128,12 @@ def find_frames(
     solved = [_solved(seen, form, formats, known, scores) for form in formats]
     score, chosen, habit, spans = max(solved, key=lambda found: found[0])
     likely = 1.0 / sum(math.exp(other - score) for other, *_ in solved)
+    others = _others(chosen, formats)
     if known.get(chosen.name) is None:
         habit = fit_gates(seen, spans, habit).habit
-        others = _others(chosen, formats)
         score, spans = solve_spans(seen, habit, others, deep_overlaps=True, scores=scores)
     fit = fit_gates(seen, spans, habit)
-    shares = _shares_of_one_gate(seen, habit, score, spans, scores)
+    shares = _shares(seen, habit, others, (score, spans), scores)
     frames = tuple(
         _frame(span, rectangle, fit.tilt, likely * share, seen)
         for span, rectangle, share in zip(spans, fit.rectangles, shares, strict=True)
@@ -172,29 +170,24 @@ def _solved(
     return score - form.seldom - foreign - math.log(len(tried)), form, habit, spans
 
 
-def _shares_of_one_gate(
-    seen: Evidence, habit: GateHabit, score: float, spans: list[Span], scores: Scores
+def _shares(
+    seen: Evidence,
+    habit: GateHabit,
+    others: tuple[FrameFormat, ...],
+    solved: tuple[float, list[Span]],
+    scores: Scores,
 ) -> list[float]:
-    """Return the probability of each span against what pictures of one gate would be there.
+    """Return the probability of each span against the likeliest frames without it.
 
-    What seems to be a picture of another gate may be two of the camera's own, one over the other.
+    A tree in front of the sky may be the gap, what seems a picture of another gate two that lie
+    over each other.
     """
-    off_px, length_px, other_px = (
-        mm * seen.px_per_mm for mm in (_SAME_PLACE_MM, habit.length_mm, OTHER_GATE_MM)
-    )
-    if not any(
-        span.kind == "picture" and abs(span.end - span.start - length_px) > other_px
-        for span in spans
-    ):
-        return [1.0] * len(spans)
-    other, rivals = solve_spans(seen, habit, deep_overlaps=True, scores=scores)
-    share = 1.0 / (1.0 + math.exp(min(other - score, _MOST_LOG_ODDS)))
-    return [
-        1.0
-        if any(max(abs(span.start - one.start), abs(span.end - one.end)) < off_px for one in rivals)
-        else share
+    score, spans = solved
+    rivals = [
+        solve_spans(seen, habit, others, deep_overlaps=True, scores=scores, barred=span)[0]
         for span in spans
     ]
+    return [1.0 / (1.0 + math.exp(min(rival - score, _MOST_LOG_ODDS))) for rival in rivals]
 
 
 def _frame(span: Span, place: GateRectangle, tilt: float, likely: float, seen: Evidence) -> Frame:

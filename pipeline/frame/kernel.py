@@ -84,9 +84,15 @@ def _before(
     return score, came
 
 
+@compiled()
+def _is_barred(start: int, end: int, barred: Whole) -> bool:
+    """Tell whether a frame lies where none is to be."""
+    return abs(start - barred[0]) <= barred[2] and abs(end - barred[1]) <= barred[2]
+
+
 @compiled(
     f"void({_ROW}, {_ROW}, {_ROW}, {_ROW}, {_ROW}, {_WHOLE}, {_ROW}, {_WHOLE}, {_ROW},"
-    f" {_WHOLE}, {_ROW}, {_ROW}, {_WHOLE}, {_WHOLE}, {_WHOLE})"
+    f" {_WHOLE}, {_ROW}, {_WHOLE}, {_ROW}, {_WHOLE}, {_WHOLE}, {_WHOLE})"
 )
 def best_ends(
     picture: Row,
@@ -100,6 +106,7 @@ def best_ends(
     width_cost: Row,
     lengths: Whole,
     costs: Row,
+    barred: Whole,
     best: Row,
     came: Whole,
     starts: Whole,
@@ -118,6 +125,8 @@ def best_ends(
         many of the widths are the camera's own; the others are those of other gates.
     costs
         Of a long gap, a frame, a blank, a partial one, and the weight of edges.
+    barred
+        Start and end of a frame that is not to be, and how near others may not be; -1 for none.
     best, came, starts, kinds
         Filled: score, end of the frame before (-1: none), start and kind.
     """  # fmt: skip
@@ -126,6 +135,8 @@ def best_ends(
     long_cost, frame, blank, partial, weight = costs
     for part in range(least_part, min(width, size + 1)):
         whole = part >= nearly
+        if _is_barred(0, part, barred):
+            continue
         score = picture[part] - frame + weight * fall[part]
         # Film that is cut through one picture at both of its ends is as much rarer again.
         cuts = 2.0 if part > size - width + nearly else 1.0
@@ -149,17 +160,20 @@ def best_ends(
             if end > size:
                 every = every and index >= own
                 continue
+            if _is_barred(start, end, barred):
+                continue
             inside = picture[end] - picture[start]
             edges = weight * (rise[start] + fall[end])
             total = score + inside + edges - frame - width_cost[index]
             if total > best[end]:
                 best[end], came[end], starts[end], kinds[end] = total, origin, start, PICTURE
         end = start + width
-        if end <= size and origin <= start:
+        if end <= size and origin <= start and not _is_barred(start, end, barred):
             total = score + (gap[end] - gap[start]) - blank
             if total > best[end]:
                 best[end], came[end], starts[end], kinds[end] = total, origin, start, BLANK
-        if not every and least_part <= size - start < widths[own - 1]:
+        cut = not every and least_part <= size - start < widths[own - 1]
+        if cut and not _is_barred(start, size, barred):
             whole = size - start >= nearly
             inside = picture[size] - picture[start]
             total = score + inside + weight * rise[start] - frame

@@ -54,6 +54,8 @@ _BAR_AGAINST_PICTURE = 4.0
 # A glazing bar or a pole may be as narrow as a gap that blur fills.
 _NARROW_AGAINST_PICTURE = 2.0
 _RUN_FOR_GAP = (0.0, 0.5, 2.2, 4.0)
+SAME_PLACE_MM = 1.0
+"""Spans of two solves whose ends differ by no more are one frame, told apart by its edges."""
 # As the compiled loop counts them.
 _KINDS = ("picture", "partial", "blank")
 
@@ -135,6 +137,7 @@ def solve_spans(
     others: Sequence[FrameFormat] = (),
     deep_overlaps: bool = False,
     scores: Scores | None = None,
+    barred: Span | None = None,
 ) -> tuple[float, list[Span]]:
     """Return the best score and spans of frames for one image length, by dynamic programming.
 
@@ -150,6 +153,8 @@ def solve_spans(
         Whether pictures may lie over each other for most of their length.
     scores
         Those of the evidence, where they are known.
+    barred
+        A frame that is not to be, nor any within `SAME_PLACE_MM` of it.
     """
     from pipeline.frame.kernel import best_ends
 
@@ -165,13 +170,15 @@ def solve_spans(
     picture, gap, rise, fall = scores or span_scores(seen)
     steps, gap_cost = _gaps(habit, ppmm, deep_overlaps)
     lead_cost = _empty_cost(np.arange(size + 1), width, habit, ppmm)
+    near = round(SAME_PLACE_MM * ppmm)
+    off_limits = (0, 0, -1) if barred is None else (barred.start, barred.end, near)
     best = np.full(size + 1, -np.inf)
     came, starts, kinds = (np.full(size + 1, -1, np.int64) for _ in range(3))
     best_ends(
         picture, gap, rise, fall, lead_cost, steps, gap_cost, widths.astype(np.int64), width_cost,
         np.array([width, pitch, round(_LEAST_PART_MM * ppmm), width - round(_CUT_MM * ppmm), own]),
         np.array([_LONG_GAP_COST, _FRAME_COST, _BLANK_COST, _PARTIAL_COST, _EDGE_WEIGHT]),
-        best, came, starts, kinds,
+        np.array(off_limits), best, came, starts, kinds,
     )  # fmt: skip
     totals = best + gap[size] - gap - _empty_cost(np.arange(size, -1, -1), width, habit, ppmm)
     end = int(np.argmax(totals))
