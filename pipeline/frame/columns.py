@@ -23,6 +23,8 @@ _FILM_QUANTILE = 0.7
 _LEAST_BARE = 0.2
 _EMPTY_DENSITY = 0.003
 _SPECK_DENSITY = 0.05
+# Density above base that pictures across the film are told by, and where most of them is thinner.
+_BAND_DENSITY, _LEAST_BAND, _LEAST_THIN = 0.25, 0.05, 0.03
 # A hair is longer, and fills less of a square of its length; a round light fills 0.79.
 _THREAD_MM, _THREAD_FILLS = 1.0, 0.35
 # Gaps under a veil: how far rows agree on their edges, how wide they are, how alike their rows.
@@ -100,9 +102,15 @@ def find_band(above: Light, film: FilmSize, px_per_mm: float) -> tuple[float, fl
         Scale of the view.
     """
     mean = channel_mean(above)
-    share = np.clip(mean, 0.0, 0.25).mean(axis=1).astype(float) / 0.25
+    total = len(mean)
     height = film.image_across_mm * px_per_mm
-    total = len(share)
+    within = slice(
+        round((total - height) / 2 + height / 5), round((total + height) / 2 - height / 5)
+    )
+    # Where pictures are thin, light that struck a rebate counts no more than they do.
+    usual = float(np.median(mean[within])) if height < total - 2 else 0.0
+    most = _BAND_DENSITY if usual < _LEAST_THIN else min(max(usual, _LEAST_BAND), _BAND_DENSITY)
+    share = np.clip(mean, 0.0, most).mean(axis=1).astype(float) / most
     if height >= total - 2:
         return -0.5, total - 0.5
     whole = round(height)
@@ -112,7 +120,6 @@ def find_band(above: Light, film: FilmSize, px_per_mm: float) -> tuple[float, fl
     inner = share[start + whole // 5 : start + whole - whole // 5]
     level = 0.5 * float(np.median(inner))
     signed = np.clip(mean, -0.25, 0.25).mean(axis=1)
-    within = slice(round((total - whole) / 2 + whole / 5), round((total + whole) / 2 - whole / 5))
     if float(np.median(signed[within])) < _EMPTY_DENSITY:
         # Of film without pictures the edge print is the densest part, and tells no gate.
         return (total - height) / 2 - 0.5, (total + height) / 2 - 0.5

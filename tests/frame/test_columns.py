@@ -154,3 +154,16 @@ def test_a_gap_that_blur_fills_may_lie_at_the_film_s_very_end():
     above = np.full((HEIGHT, 340, 3), 0.7, np.float32)
     above[:, 2:7] = np.array([0.5, 0.1, 0.1, 0.1, 0.5])[:, None]
     assert any(bar[0] < 8 for bar in evidence(above, FILM, PX_PER_MM, 0.005).bars)
+
+
+@pytest.mark.parametrize("density", [0.05, 0.08, 0.15])
+def test_light_that_struck_a_rebate_is_no_band_of_thin_pictures(density):
+    wide = film_sizes()["120"]
+    height = round(wide.width_mm * PX_PER_MM)
+    above = np.zeros((height, 900, 3), np.float32)
+    above[16:352, 20:880] = density
+    above[height - 14 :, :700] = 0.8
+    above += np.random.default_rng(1).normal(0, 0.003, above.shape).astype(np.float32)
+    top, bottom = find_band(above, wide, PX_PER_MM)
+    assert top == pytest.approx(15.5, abs=1.5)
+    assert bottom == pytest.approx(351.5, abs=1.5)
