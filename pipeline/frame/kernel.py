@@ -87,7 +87,8 @@ def _before(
 @compiled()
 def _is_barred(start: int, end: int, barred: Whole) -> bool:
     """Tell whether a frame lies where none is to be."""
-    return abs(start - barred[0]) <= barred[2] and abs(end - barred[1]) <= barred[2]
+    near: bool = max(abs(start - barred[0]), abs(end - barred[1])) <= barred[2]
+    return near
 
 
 @compiled(
