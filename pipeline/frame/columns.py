@@ -23,8 +23,8 @@ _FILM_QUANTILE = 0.7
 _LEAST_BARE = 0.2
 _EMPTY_DENSITY = 0.003
 _SPECK_DENSITY = 0.05
-# Density above base that pictures across the film are told by, and where most of them is thinner.
-_BAND_DENSITY, _LEAST_BAND, _LEAST_THIN = 0.25, 0.05, 0.03
+# Density above base that tells rows of pictures, and above which most of them is more than base.
+_BAND_DENSITY, _LEAST_THIN = 0.25, 0.03
 # A hair is longer, and fills less of a square of its length; a round light fills 0.79.
 _THREAD_MM, _THREAD_FILLS = 1.0, 0.35
 # Gaps under a veil: how far rows agree on their edges, how wide they are, how alike their rows.
@@ -89,6 +89,12 @@ def _crossing(profile: Row, inside: int, step: int, level: float) -> float | Non
     return None
 
 
+def _rows_share(mean: Plane, most: float) -> Row:
+    """Return the mean of each row (h,) of density above base (h, w), held to `most`, of that."""
+    share: Row = np.clip(mean, 0.0, most).mean(axis=1).astype(float) / most
+    return share
+
+
 def find_band(above: Light, film: FilmSize, px_per_mm: float) -> tuple[float, float]:
     """Return the rows between which the pictures of a strip lie (first and last edge, pixels).
 
@@ -102,19 +108,17 @@ def find_band(above: Light, film: FilmSize, px_per_mm: float) -> tuple[float, fl
         Scale of the view.
     """
     mean = channel_mean(above)
-    total = len(mean)
+    share = _rows_share(mean, _BAND_DENSITY)
     height = film.image_across_mm * px_per_mm
-    within = slice(
-        round((total - height) / 2 + height / 5), round((total + height) / 2 - height / 5)
-    )
-    # Where pictures are thin, light that struck a rebate counts no more than they do.
-    usual = float(np.median(mean[within])) if height < total - 2 else 0.0
-    most = _BAND_DENSITY if usual < _LEAST_THIN else min(max(usual, _LEAST_BAND), _BAND_DENSITY)
-    share = np.clip(mean, 0.0, most).mean(axis=1).astype(float) / most
+    total = len(share)
     if height >= total - 2:
         return -0.5, total - 0.5
     whole = round(height)
-    sums = np.convolve(share, np.ones(whole), "valid")
+    within = slice(round((total - whole) / 2 + whole / 5), round((total + whole) / 2 - whole / 5))
+    # Where most of the pictures is thin, light that struck a rebate counts no more than they do.
+    usual = float(np.median(mean[within]))
+    thin = _LEAST_THIN < usual < _BAND_DENSITY
+    sums = np.convolve(_rows_share(mean, usual) if thin else share, np.ones(whole), "valid")
     centred = np.abs(np.arange(len(sums)) + whole / 2 - total / 2) / px_per_mm
     start = int(np.argmax(sums - 0.02 * px_per_mm * centred))
     inner = share[start + whole // 5 : start + whole - whole // 5]
