@@ -7,7 +7,8 @@ The open gate is even but for the lamp, and nothing is brighter: a smooth map of
 through its areas (lamp), and a strip's densities are against the gate as that has it there.
 
 The base is the densest crowd of readings in rebate and gaps, measured with the lamp's shading as a
-smooth surface, so that density above base is even over the strip.
+smooth surface, so that density above base is even over the strip. Of crowds that are apart it is
+the lightest that runs along a rebate or across the film (`lightest`): others are even backdrops.
 
 Film is laid level by its edges, perforations and pictures' borders (`level`): turned, and where
 they show that it isn't straight, by a homography, a lens and a bow (`bend`, `view`).

@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.channels import channel_mean, greatest, less
+from pipeline.channels import greatest, less
 from pipeline.kinds import Float32, Float64, Floats, Light, Mask, Triple, as_triple
 from pipeline.strip.density import Illumination, to_density
 from pipeline.strip.lamp import Lamp
@@ -137,7 +137,7 @@ def measure_base(
 
     Notes
     -----
-    The densest crowd of readings is the base; edge print, dust, perforations and the borders
+    The densest crowd of the lightest film is the base; edge print, dust, perforations and borders
     between them fall off on either side. Means are taken in light, where noise is symmetrical.
     """
     from pipeline.strip.light_kernel import near_nought
@@ -150,9 +150,7 @@ def measure_base(
     near_nought(off, 0.12, 0.08, like)
     if outside_pictures is not None:
         like &= outside_pictures
-    # Half way from base to open gate there is no film.
-    film = channel_mean(off) < float(to_density(np.asarray(guess), illumination).mean()) / 2
-    like = lighter_film(off, like, film, px_per_mm)
+    like = lighter_film(off, like, px_per_mm)
     found = _Readings.of(off, _eroded(like, px_per_mm))
     shading: Float64 | None = None
     for tolerance in (0.06, 0.04, 0.03):

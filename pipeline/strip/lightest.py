@@ -20,7 +20,7 @@ _EDGE_MM = 0.35
 _OF_ROW, _OF_COLUMN, _LEAST_SIDE_MM = 0.5, 0.85, 0.25
 
 
-def lighter_film(off: Light, like: Mask, film: Mask, px_per_mm: float) -> Mask:
+def lighter_film(off: Light, like: Mask, px_per_mm: float) -> Mask:
     """Return what of a strip may be its base, less what is denser than its lightest film.
 
     Parameters
@@ -28,9 +28,7 @@ def lighter_film(off: Light, like: Mask, film: Mask, px_per_mm: float) -> Mask:
     off
         (h, w, 3) log10 light of a strip's view off a guess at its base, under an even lamp.
     like
-        (h, w) what of it may be base.
-    film
-        (h, w) what is film, base or denser.
+        (h, w) what of it may be base; what is lighter than the guess besides is no film.
     px_per_mm
         Scale of the view.
 
@@ -53,6 +51,7 @@ def lighter_film(off: Light, like: Mask, film: Mask, px_per_mm: float) -> Mask:
     readings = smooth[inner]
     if not len(readings):
         return like
+    film = like | (mean < 0.0)
     noise = SIGMA_OF_MAD * float(np.median(np.abs(mean[inner] - readings)))
     counts, places = _counted(readings, max(_LEAST_UNEVEN, noise / _SMOOTH_PX))
     for valley in _valleys(counts):
