@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 
 from pipeline.channels import channel_mean
-from pipeline.kinds import SIGMA_OF_MAD, Float64, Light, Mask
+from pipeline.kinds import SIGMA_OF_MAD, Float64, Light, Mask, Plane
 
 # Noise is smoothed over so many pixels before light is told apart.
 _SMOOTH_PX = 3
@@ -18,6 +18,9 @@ _EDGE_MM = 0.35
 # Rebates run along all of a strip but for what is printed there, gaps from edge to edge across
 # it: of so much of a row and of a column of film, in so many millimetres side by side.
 _OF_ROW, _OF_COLUMN, _LEAST_SIDE_MM = 0.5, 0.85, 0.25
+# So much of the step between two lights a smooth surface leaves at the least, if they are two
+# films', told by so many readings.
+_LEAST_OF_STEP, _MOST_READINGS = 0.5, 20_000
 
 
 def lighter_film(off: Light, like: Mask, px_per_mm: float) -> Mask:
@@ -40,7 +43,8 @@ def lighter_film(off: Light, like: Mask, px_per_mm: float) -> Mask:
     -----
     No developed film is lighter than its base. A backdrop or a sky just above fog may cover far
     more of a strip, but lies inside pictures: neither along a whole rebate nor from edge to edge
-    of the film. Reflections and faded edges are lighter than base too, yet fade into it.
+    of the film. Reflections and faded edges are lighter than base too, yet fade into it. A lamp
+    whose light is not known may leave each gap a light of its own; those lie on one smooth surface.
     """
     rim = max(1, round(_EDGE_MM * px_per_mm))
     inner = np.zeros_like(like)
@@ -57,7 +61,7 @@ def lighter_film(off: Light, like: Mask, px_per_mm: float) -> Mask:
     for valley in _valleys(counts):
         least = float(places[valley])
         lighter = inner & (smooth > least)
-        if _in_lines(lighter, film, px_per_mm):
+        if _in_lines(lighter, film, px_per_mm) and _is_step(smooth, inner, lighter):
             return like & (smooth > least)
     return like
 
@@ -98,3 +102,20 @@ def _in_lines(lighter: Mask, film: Mask, px_per_mm: float) -> bool:
         if len(run) and run.max() >= side:
             return True
     return False
+
+
+def _is_step(light: Plane, among: Mask, lighter: Mask) -> bool:
+    """Tell whether lighter film (h, w) differs from the rest of a mask by a step, not a slope."""
+    rows, columns = np.nonzero(among)
+    step = max(1, len(rows) // _MOST_READINGS)
+    rows, columns = rows[::step], columns[::step]
+    apart = lighter[rows, columns].astype(float)
+    if not 0.0 < apart.mean() < 1.0:
+        return False
+    height, width = light.shape
+    x, y = 2.0 * columns / width - 1.0, 2.0 * rows / height - 1.0
+    terms = np.stack([apart, np.ones_like(x), x, x * x, y, y * y], axis=1)
+    readings = light[rows, columns].astype(float)
+    left = float(np.linalg.lstsq(terms, readings, rcond=None)[0][0])
+    whole = float(readings[apart > 0.0].mean() - readings[apart == 0.0].mean())
+    return left > _LEAST_OF_STEP * whole

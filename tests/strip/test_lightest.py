@@ -61,3 +61,24 @@ def test_print_and_holes_leave_the_rebate_a_line():
 def test_nothing_in_nothing():
     off = np.full((40, 60, 3), -1.0, np.float32)
     assert not kept(off).any()
+
+
+def test_gaps_under_a_lamp_that_falls_off_are_one_film():
+    off = np.full((ROWS, COLUMNS, 3), -0.6, np.float32)
+    for middle in (30, 240, 450, 660, 870):
+        off[:, middle - 15 : middle + 15] = 0.0
+    x = np.linspace(-1, 1, COLUMNS, dtype=np.float32)
+    off += (-0.1 * x**2)[:, None]
+    off += np.random.default_rng(5).normal(0, 0.003, off.shape).astype(np.float32)
+    found = kept(off)
+    assert all(found[:, at - 10 : at + 10].mean() > 0.95 for at in (30, 240, 450, 660, 870))
+
+
+def test_rebates_under_a_lamp_that_falls_off_across_the_film_are_one_film():
+    off = np.full((ROWS, COLUMNS, 3), -0.6, np.float32)
+    off[:REBATE] = off[-REBATE:] = 0.0
+    off += np.linspace(0.03, -0.03, ROWS, dtype=np.float32)[:, None, None]
+    off += np.random.default_rng(6).normal(0, 0.003, off.shape).astype(np.float32)
+    found = kept(off)
+    assert found[4:18].mean() > 0.95
+    assert found[-18:-4].mean() > 0.95
