@@ -197,9 +197,12 @@ def _along(
         pair = (four.start, four.end)
         cut = _is_cut(span, habit.length_mm * ppmm, size)
         sigmas = _pair_sigmas(pair, None if cut else length, seen.lift, ppmm)
-        for index, edge, sigma in zip((first, last), pair, sigmas, strict=True):
+        ends = zip((first, last), pair, sigmas, four.hidden, strict=True)
+        for index, edge, sigma, under in ends:
             if edge is not None:
                 terms.append(_Term({index: 1.0}, edge.place, sigma))
+            elif under is not None:
+                terms.append(_Term({index: 1.0}, *under))
         # Where nothing else tells, a frame lies about where the solve put it.
         vague = (1.0 if span.kind == "picture" else 2.0) * ppmm
         terms.append(_Term({first: 0.5, last: 0.5}, (span.start + span.end - 1) / 2, vague))

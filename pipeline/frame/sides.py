@@ -7,6 +7,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
+from pipeline.frame.bridge import BLURRED_PX
 from pipeline.frame.columns import Evidence
 from pipeline.frame.gate import EdgePlace, GateHabit, find_edge
 from pipeline.frame.reach import rows_reached
@@ -125,16 +126,20 @@ def _edges(seen: Evidence, span: Span, habit: GateHabit, coarse: int) -> FrameEd
     reach = (0.5 + 2.0 * habit.length_spread_mm) * ppmm
     deep = max(_LEAST_DEEP_MM, 0.35 + 2.0 * habit.height_spread_mm) * ppmm
     level, upright = seen.flat[upright_rows(seen)], seen.flat[:, columns].T
+    gap_px = habit.gap_mm * ppmm
     start = _clear_of_end(_edge(level, span.start - 0.5, reach, noise, coarse), coarse)
-    start = _clear_of_bar(start, seen.covered)
+    before = _under_bar(start, seen.covered, gap_px)
     end = _edge(level[:, ::-1], width - 0.5 - span.end, reach, noise, coarse)
-    end = _clear_of_bar(_clear_of_end(end, coarse), seen.covered[::-1])
-    end = _flipped(end, width)
+    end = _clear_of_end(end, coarse)
+    after = _under_bar(end, seen.covered[::-1], gap_px)
+    hidden = before, after and (width - 1 - after[0], after[1])
+    start = None if before else start
+    end = None if after else _flipped(end, width)
     top = _edge(upright, seen.top, deep, noise, coarse)
     bottom = _edge(upright[:, ::-1], height - 1 - seen.bottom, deep, noise, coarse)
     bottom = _flipped(bottom, height)
     reached = rows_reached(upright, (top, bottom), (seen.top, seen.bottom), deep, noise)
-    return FrameEdges(start, end, top, bottom, reached)
+    return FrameEdges(start, end, top, bottom, reached, hidden)
 
 
 def _edge(density: Plane, near: float, reach: float, noise: float, coarse: int) -> EdgePlace | None:
@@ -152,13 +157,27 @@ def _clear_of_end(edge: EdgePlace | None, coarse: int) -> EdgePlace | None:
     return None if edge is None or edge.place < least else edge
 
 
-def _clear_of_bar(edge: EdgePlace | None, covered: Mask) -> EdgePlace | None:
-    """Return the edge unless a holder's bar begins there: where it ends tells of no gate."""
+def _under_bar(edge: EdgePlace | None, covered: Mask, gap_px: float) -> tuple[float, float] | None:
+    """Return about where a picture begins under a holder's bar, and how far it may lie off.
+
+    Where the bar ends tells of no gate but that the picture goes on there. The next one may do so
+    on the other side, with the gap between them. None where no bar covers the edge.
+    """
     if edge is None:
         return None
     place = math.floor(edge.place)
-    near = covered[max(0, place - _BESIDE_BAR_PX) : place + 2]
-    return None if near.any() else edge
+    near = np.flatnonzero(covered[max(0, place - _BESIDE_BAR_PX) : place + 2])
+    if not len(near):
+        return None
+    last = max(0, place - _BESIDE_BAR_PX) + int(near[-1])
+    bare = np.flatnonzero(~covered[:last])
+    first = int(bare[-1]) + 1 if len(bare) else 0
+    end = last + 0.5 - BLURRED_PX
+    deepest = end - (first - 0.5 + BLURRED_PX) - gap_px
+    if deepest <= 0.0:
+        # The gap may well show on the other side: the next picture tells more.
+        return end, gap_px
+    return end - deepest / 2, max(1.0, deepest / math.sqrt(12.0))
 
 
 def _flipped(edge: EdgePlace | None, size: int) -> EdgePlace | None:

@@ -33,7 +33,9 @@ _OUTLYING = 2.5
 class FrameEdges:
     """The edges measured of one span; None where nothing tells.
 
-    `reached` are the rows that its upper and lower edge are known to lie at or beyond.
+    `reached` are the rows that its upper and lower edge are known to lie at or beyond. `hidden` are
+    columns about which its start and end lie, and how far they may lie off, where a holder's bar
+    covers them.
     """
 
     start: EdgePlace | None = None
@@ -41,6 +43,7 @@ class FrameEdges:
     top: EdgePlace | None = None
     bottom: EdgePlace | None = None
     reached: tuple[float, float] = NOWHERE
+    hidden: tuple[tuple[float, float] | None, tuple[float, float] | None] = (None, None)
 
     def slopes(self) -> tuple[tuple[float, float] | None, ...]:
         """Return start, end, top and bottom as slopes of the frame, each with its error.

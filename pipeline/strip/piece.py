@@ -30,7 +30,7 @@ _OPENINGS = (3, 5, 9)
 # One of them, of a single frame's, is less than a hundredth; a table around a light has one hole.
 _MOST_OPEN, _LARGEST_HOLE = 0.25, 0.05
 _SAME_HEIGHT = 0.12
-_BAR_OF_WIDTH = 0.5
+_BAR_OF_WIDTH, _FACING_OF_WIDTH = 0.5, 0.2
 _ABREAST_SLACK = 0.06
 
 
@@ -166,14 +166,26 @@ def _joined(areas: list[FilmArea], open_gate: Mask) -> list[FilmArea]:
 
 
 def _parted_by_bar(one: FilmArea, other: FilmArea, open_gate: Mask) -> bool:
-    first, second = sorted((one.box, other.box))
-    height = max(one.size[1], other.size[1])
-    gap = second[0] - first[2]
-    ends = max(abs(first[1] - second[1]), abs(first[3] - second[3]))
-    if ends > _SAME_HEIGHT * height or not 0 <= gap < _BAR_OF_WIDTH * height:
+    first, second = (one, other) if one.box < other.box else (other, one)
+    height = min(one.size[1], other.size[1])
+    left, right = first.box[2], second.box[0]
+    # Film that lies aslant faces along a slanted line, and only its near ends are level.
+    near = max(1, round(_FACING_OF_WIDTH * height))
+    if not -near <= right - left < _BAR_OF_WIDTH * height:
         return False
-    between = open_gate[max(first[1], second[1]) : min(first[3], second[3]), first[2] : second[0]]
+    ends = first.mask[:, max(0, left - near) : left], second.mask[:, right : right + near]
+    (top, bottom), (upper, lower) = (_rows_of(end) for end in ends)
+    height = max(bottom - top, lower - upper)
+    if max(abs(top - upper), abs(bottom - lower)) > _SAME_HEIGHT * height:
+        return False
+    between = open_gate[max(top, upper) : min(bottom, lower), left:right]
     return not between.size or float(between.mean()) < 0.1
+
+
+def _rows_of(mask: Mask) -> tuple[int, int]:
+    """Return the first row of a mask and the one past its last."""
+    rows = np.flatnonzero(mask.any(axis=1))
+    return int(rows[0]), int(rows[-1]) + 1
 
 
 def runs_upright(areas: list[FilmArea]) -> bool | None:

@@ -64,6 +64,28 @@ def test_tape_over_the_edges_of_pictures_tells_nothing_of_them():
     assert without_bridges(above, PX_PER_MM, GAP_MM)[0] is above
 
 
+def test_wide_bars_tell_about_where_pictures_lie_and_that_their_edges_are_hidden():
+    """Bars of 3.6 mm reach 0.8 mm into the pictures on both sides: any end under them will do."""
+    above = strip(((37.2, 40.8), (75.2, 78.8)))
+    assert without_bridges(above, PX_PER_MM, GAP_MM)[1].any()
+    frames = found(above)
+    seen_mm = ((2.0, 37.2), (40.8, 75.2), (78.8, 114.0))
+    for frame, (start, end), (first, last) in zip(frames, PICTURES_MM, seen_mm, strict=True):
+        assert start - 0.25 < (frame.start + 0.5) / PX_PER_MM < first + 0.25
+        assert last - 0.25 < (frame.end + 0.5) / PX_PER_MM < end + 0.25
+        assert frame.confidence < 0.95
+
+
+def test_a_bar_beside_which_one_picture_leaves_no_base_is_one():
+    above = strip(((38.5, 39.9),))
+    above[:, round(39.9 * PX_PER_MM) : round(76.0 * PX_PER_MM)] = 0.6
+    _, covered = without_bridges(above, PX_PER_MM, GAP_MM)
+    assert covered.any()
+    struck = above.copy()
+    struck[:, round(39.9 * PX_PER_MM) : round(76.0 * PX_PER_MM)] = 1.6
+    assert not without_bridges(struck, PX_PER_MM, GAP_MM)[1].any()
+
+
 def test_an_edge_under_a_bar_is_told_by_the_others_and_doubted_without_them():
     """A bar over a gap covers the rim of the picture beside it: its border is no gate's."""
     frames = found(strip(((37.4, 38.8), (76.6, 77.4))))

@@ -60,6 +60,21 @@ def test_a_bar_of_the_holder_parts_no_strip_but_open_gate_does():
     assert len(film_areas(film, ~film)) == 2
 
 
+@pytest.mark.parametrize("turn", [-8.0, 0.0, 5.0])
+def test_a_bar_parts_no_strip_that_lies_aslant(turn):
+    film = np.zeros((300, 700), np.uint8)
+    film[130:170, 50:650] = 1
+    for start in (245, 447):
+        film[:, start : start + 9] = 0
+    turned = cv2.getRotationMatrix2D((350, 150), turn, 1.0)
+    film = cv2.warpAffine(film, turned, (700, 300), flags=cv2.INTER_NEAREST).astype(bool)
+    (area,) = film_areas(film, np.zeros_like(film))
+    assert area.mask.sum() > 0.98 * film.sum()
+    below = np.zeros_like(film)
+    below[200:240, 50:640] = True
+    assert len(film_areas(film | below, np.zeros_like(film))) == 2
+
+
 @pytest.mark.parametrize(
     ("width", "height", "upright"), [(200, 60, False), (60, 118, None), (40, 110, True)]
 )
