@@ -1,5 +1,6 @@
 """Evidence for frames: what a straightened strip shows, column by column."""
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -9,28 +10,19 @@ from pipeline.channels import channel_mean, median, percentiles
 from pipeline.frame.bridge import without_bridges
 from pipeline.frame.gate import coherent_steps
 from pipeline.frame.seam import seams
+from pipeline.frame.veil import BAR_SPREAD, MOST_VEIL, bands, clear_rebate, veil
 from pipeline.kinds import Float32, Light, Mask, Plane, Row
 from pipeline.profile import FilmSize, formats_on
 
-# Film is bare from here to there beside the pictures: between them and the perforations.
-_CLEAR_FROM_MM, _CLEAR_TO_MM = 0.2, 0.6
-_CLEAR_FROM_PX = 2.0
-_MOST_VEIL = 0.12
-_VEIL_REACH_MM = 1.0
-# Holes take up 42 % of the length beside the pictures (ISO 1007), film the denser rest.
-_FILM_QUANTILE = 0.7
-# So many rows of a column must be bare, on the average over that reach, to tell of the veil.
-_LEAST_BARE = 0.2
 _EMPTY_DENSITY = 0.003
 _SPECK_DENSITY = 0.05
 # Density above base that tells rows of pictures, and above which most of them is more than base.
 _BAND_DENSITY, _LEAST_THIN = 0.25, 0.03
 # A hair is longer, and fills less of a square of its length; a round light fills 0.79.
 _THREAD_MM, _THREAD_FILLS = 1.0, 0.35
-# Gaps under a veil: how far rows agree on their edges, how wide they are, how alike their rows.
+# Gaps under a veil: how far rows agree on their edges, and how wide they are.
 _BAR_STEP = 0.6
 _WIDEST_BAR_MM = 8.0
-_BAR_SPREAD = 0.025
 NARROW_PX = 5
 """From fall to rise in fewer pixels, no base shows that is free of blur."""
 # So far must rows agree on the edges of such a bar.
@@ -168,9 +160,16 @@ def evidence(
     rows = slice(max(0, round(top + rim)), min(above.shape[0], round(bottom - rim) + 1))
     gap_mm = max(form.usual_gap_mm for form in formats_on(film.name))
     colourless, covered = without_bridges(channel_mean(above), px_per_mm, gap_mm)
-    clear = _clear_rebate(colourless, top, bottom, px_per_mm)
-    flat = colourless - _veil(colourless, clear, top, bottom, px_per_mm)
+    clear = clear_rebate(colourless, top, bottom, px_per_mm)
+    flat = colourless - veil(colourless, clear, top, bottom, px_per_mm)
     mean = flat[rows]
+    pairs = _falls_and_rises(coherent_steps(mean, noise))
+    gaps = [_clear_of_blur(*pair, px_per_mm) for pair in pairs]
+    banded = bands(mean, [gap for gap in gaps if gap is not None], noise)
+    if banded is not None:
+        # Next to the pictures' borders the bands go on as they are at the last rows looked at.
+        whole = np.arange(max(0, math.ceil(top)), min(len(flat), math.floor(bottom) + 1))
+        flat[whole] -= banded[np.clip(whole - rows.start, 0, len(banded) - 1)]
     threshold = max(0.03, 2.5 * noise)
     rest = np.ones(above.shape[0], bool)
     rest[max(0, round(top) - 1) : round(bottom) + 2] = False
@@ -202,32 +201,43 @@ def evidence(
     )
 
 
-def _even_bars(step: Row, mean: Plane, px_per_mm: float) -> tuple[tuple[int, int], ...]:
-    """Return columns from fall to rise where all rows are nearly base and alike: gaps.
-
-    Both pictures' blur fills a narrow one. The ends of the film count as fall and rise.
-    """
+def _falls_and_rises(step: Row) -> list[tuple[int, int]]:
+    """Return where all rows fall, and rise next; the ends of the film count as fall and rise."""
     inner = slice(_CUT_PX + 1, len(step) - _CUT_PX - 1)
     falls = np.flatnonzero(step[inner] < -_BAR_STEP) + inner.start
     rises = np.flatnonzero(step[inner] > _BAR_STEP) + inner.start
     falls = np.concatenate([[_CUT_PX - 1], falls])
     rises = np.concatenate([rises, [len(step) - _CUT_PX]])
+    last = falls[np.diff(falls, append=len(step) + 9) > 1]
+    return [(int(fall), int(rises[rises > fall][0])) for fall in last]
+
+
+def _clear_of_blur(fall: int, rise: int, px_per_mm: float) -> tuple[int, int] | None:
+    """Return the columns between fall and rise, clear of blur, if they are as wide as gaps are."""
+    # Blur reaches a pixel into the bar on either side.
+    first, last = fall + 1, rise - 1
+    return (first, last) if 0.0 < (last - first) / px_per_mm < _WIDEST_BAR_MM else None
+
+
+def _even_bars(step: Row, mean: Plane, px_per_mm: float) -> tuple[tuple[int, int], ...]:
+    """Return columns from fall to rise where all rows are nearly base and alike: gaps.
+
+    Both pictures' blur fills a narrow one.
+    """
     bars = []
-    for fall in falls[np.diff(falls, append=len(step) + 9) > 1]:
-        rise = int(rises[rises > fall][0])
+    for fall, rise in _falls_and_rises(step):
         inside = fall > _CUT_PX and rise < len(step) - 1 - _CUT_PX
         if rise - fall < NARROW_PX and inside:
             around = step[max(0, fall - NARROW_PX) : rise + NARROW_PX]
             if min(-around.min(), around.max()) > _NARROW_STEP:
-                bars.append((int(fall), rise))
+                bars.append((fall, rise))
             continue
-        # Blur reaches a pixel into the bar on either side.
-        first, last = int(fall) + 1, rise - 1
-        if not 0.0 < (last - first) / px_per_mm < _WIDEST_BAR_MM:
+        bar = _clear_of_blur(fall, rise, px_per_mm)
+        if bar is None:
             continue
-        rows = mean[:, first:last].mean(axis=1)
-        if np.abs(rows.mean()) < _MOST_VEIL and rows.std() < _BAR_SPREAD:
-            bars.append((first, last))
+        rows = mean[:, slice(*bar)].mean(axis=1)
+        if np.abs(rows.mean()) < MOST_VEIL and rows.std() < BAR_SPREAD:
+            bars.append(bar)
     return tuple(bars)
 
 
@@ -257,60 +267,6 @@ def spot_share(flat: Plane, noise: float, px_per_mm: float) -> float:
 def _specks(flat: Plane, noise: float) -> Mask:
     dense: Mask = flat > max(_SPECK_DENSITY, 6.0 * noise)
     return dense
-
-
-def _clear_rebate(colourless: Plane, top: float, bottom: float, px_per_mm: float) -> Mask:
-    """Return where film beside the pictures is bare (h, w): no holes, no print, not struck."""
-    clear = np.zeros(colourless.shape, bool)
-    near = max(_CLEAR_FROM_MM * px_per_mm, _CLEAR_FROM_PX)
-    far = max(_CLEAR_TO_MM * px_per_mm, near + 2.0)
-    for first, last in ((top - far, top - near), (bottom + near, bottom + far)):
-        clear[max(0, round(first)) : max(0, round(last) + 1)] = True
-    # What is lighter than base all along shows that base was taken too dense, not holes.
-    lighter = np.quantile(colourless[clear], _FILM_QUANTILE) if clear.any() else 0.0
-    film = min(0.0, float(lighter))
-    holes = (np.abs(colourless - film) > _MOST_VEIL).astype(np.uint8)
-    grown = cv2.dilate(holes, np.ones((3, 3), np.uint8)).astype(bool)
-    bare: Mask = clear & ~grown
-    return bare
-
-
-def _veil(colourless: Plane, clear: Mask, top: float, bottom: float, px_per_mm: float) -> Plane:
-    """Return what veils the base along the strip (h, w), as bare film beside the pictures shows.
-
-    Reflections in the scanner's glass and stray light lighten or darken a part of a scan; they
-    change slowly, from one rebate to the other.
-    """
-    middle = round((top + bottom) / 2)
-    reach = 2 * round(_VEIL_REACH_MM * px_per_mm) + 1
-    sides = [
-        _along(colourless[side], clear[side], reach)
-        for side in (slice(0, middle), slice(middle, None))
-    ]
-    above, below = (
-        side if side is not None else other if other is not None else np.float32(0.0)
-        for side, other in (sides, sides[::-1])
-    )
-    place = np.linspace(0.0, 1.0, colourless.shape[0])
-    share = np.clip((place * colourless.shape[0] - top) / max(bottom - top, 1.0), 0.0, 1.0)
-    veil: Plane = (above + share[:, None] * (below - above)).astype(np.float32)
-    return veil
-
-
-def _along(colourless: Plane, clear: Mask, reach: int) -> Row | None:
-    """Return the mean of a rebate's bare film by columns (w,), None without any.
-
-    Between holes that leave none it goes on from one side to the other.
-    """
-    weight = clear.sum(axis=0).astype(np.float32)
-    total = np.where(clear, colourless, 0.0).sum(axis=0).astype(np.float32)
-    count = cv2.blur(weight[None], (reach, 1), borderType=cv2.BORDER_REFLECT)[0]
-    mean = cv2.blur(total[None], (reach, 1), borderType=cv2.BORDER_REFLECT)[0]
-    seen = np.flatnonzero(count > _LEAST_BARE)
-    if not len(seen):
-        return None
-    veil: Row = np.interp(np.arange(len(count)), seen, mean[seen] / count[seen])
-    return veil
 
 
 def _rebate_density(rebate: Float32) -> Row:
