@@ -10,6 +10,7 @@ from pipeline.channels import channel_mean, least, less, log_above, tint
 from pipeline.kinds import Corners, Float64, Light, Mask, Triple
 from pipeline.outline import corners_of
 from pipeline.profile import FilmSize
+from pipeline.strip.crossing import crossed_columns
 from pipeline.strip.illumination import Levels, base_of
 from pipeline.strip.level import Levelled, Piece, ends_covered, ends_of, levelled_strip
 from pipeline.strip.piece import film_areas, runs_upright, slant_deg, split_abreast
@@ -44,7 +45,8 @@ class Strip:
 
     `way` is the map of that view of `size` rows and columns where the film doesn't lie straight,
     None where the outline tells all; `uneven_mm` is the root mean square of what edges and
-    perforations are off the lines, or the map's curves, that were fitted to them.
+    perforations are off the lines, or the map's curves, that were fitted to them. `crossed` are the
+    columns of that view between which something lies across the film, as other film may.
     """
 
     outline: Corners
@@ -62,6 +64,7 @@ class Strip:
     way: FilmMap | None = None
     size: tuple[int, int] = (0, 0)
     uneven_mm: float = 0.0
+    crossed: tuple[float, float] | None = None
 
     def view(self, light: Light) -> StripView:
         """Return the strip straightened out of its proxy (h, w, 3)."""
@@ -242,6 +245,7 @@ def _strip(piece: Piece) -> Strip | None:
     seen, rows = _film_rows(levelled, seen, scale.film, film_mm)
     corners = np.array([[first, upper], [last, upper], [last, lower], [first, lower]])
     own = None if view.to_proxy.straight else view.to_proxy.moved(first, upper)
+    across = crossed_columns(levelled.mask, rows)
     whole = (lower - upper) / scale.px_per_mm > scale.film.width_mm - _WHOLE_WIDTH_SLACK_MM
     return Strip(
         outline=corners_of(view.to_proxy.onto(corners)),
@@ -259,6 +263,7 @@ def _strip(piece: Piece) -> Strip | None:
         way=own,
         size=(max(2, round(lower - upper) + 1), max(2, round(last - first) + 1)),
         uneven_mm=levelled.uneven_px / film_mm,
+        crossed=across and (across[0] - first, across[1] - first),
     )
 
 

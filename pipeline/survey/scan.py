@@ -28,6 +28,10 @@ _INFRARED_NOTES = {
     "misfit": "its infra-red plane doesn't go with the picture: "
     "dust and scratches stay as they are",
 }
+_CROSSED_NOTE = (
+    "something lies across a strip, as another strip may: lay them apart, pictures that it covers "
+    "are spoiled"
+)
 
 
 @dataclass(frozen=True)
@@ -152,6 +156,8 @@ def _survey(look: ScanLook, settings: Settings, habits: Habits | None, cuts: Cut
         samples = [np.asarray(frame.samples) for strip in strips for frame in strip.frames]
         kind = film_kind([strip.base.density for strip in strips], samples)
     notes = list(look.notes)
+    if any(strip.strip.crossed is not None for strip in look.strips):
+        notes.append(_CROSSED_NOTE)
     if settings.dust == "on":
         verdicts = dict.fromkeys(strip.cross_talk.verdict for strip in strips if strip.cross_talk)
         notes += [_INFRARED_NOTES[verdict] for verdict in verdicts if verdict in _INFRARED_NOTES]

@@ -42,6 +42,8 @@ from pipeline.survey.rounding import rounding_of
 from pipeline.survey.windows import window_frames
 
 _LEAST_FRAME_SHARE = 0.15
+# Where something lies across a strip, its pictures are as likely covered as not (no source).
+_CROSSED = 0.5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -117,6 +119,7 @@ def survey_strip(
         found = window_frames(density_above(view.light, rough), strip, settings.format)
     else:
         found = _found(look, settings, habits)
+    found = replace(found, frames=_doubted(found.frames, strip.crossed))
     gaps = _outside(view.light.shape[:2], found.frames, look.seen, view.px_per_mm)
     base = rough
     if not rough.given:
@@ -137,6 +140,19 @@ def survey_strip(
     if habits is not None and habits.alone:
         survey = alone(survey)
     return survey if cuts is None else _recut(survey, cuts, view, look.factor, above)
+
+
+def _doubted(frames: tuple[Frame, ...], crossed: tuple[float, float] | None) -> tuple[Frame, ...]:
+    """Return frames with those doubted over which something may lie."""
+    if crossed is None:
+        return frames
+    first, last = crossed
+    return tuple(
+        replace(frame, confidence=min(frame.confidence, _CROSSED))
+        if frame.start < last and frame.end > first
+        else frame
+        for frame in frames
+    )
 
 
 def alone(strip: StripSurvey) -> StripSurvey:
