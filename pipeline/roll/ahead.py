@@ -122,7 +122,7 @@ def begin_again(
             survey_scan, survey.path, settings, habits, looks=looks, clear=survey.clear
         )
         for index, survey in enumerate(surveys)
-        if (survey.single or survey.clear is None)
+        if not any(strip.base.given and not survey.single for strip in survey.strips)
         and any(is_unclear(strip, gates) for strip in survey.strips)
     }
 

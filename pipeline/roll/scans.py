@@ -11,7 +11,6 @@ import numpy as np
 
 from pipeline.diagnosis import fault_model
 from pipeline.event import Event, Listener
-from pipeline.kinds import Float64
 from pipeline.problem import ClusterProblem, Problem
 from pipeline.record import ScanTrouble
 from pipeline.roll.machines import give_back, is_lost
@@ -103,14 +102,14 @@ def survey_scans(
     done, failures = each.survey(dict.fromkeys(range(len(roll.scans)), given), looks)
     shared = None
     if given is None and settings.base is None:
-        for k in _refuted(done, failures):
+        shared = shared_clear_film([s.own for s in done.values() if s.own is not None])
+        for k in _refuted(done, failures, shared is None or shared.steady):
             failures[k] = no_base(done.pop(k).path)
         owns = {k: survey.own for k, survey in done.items() if survey.own is not None}
         shared = shared_clear_film(list(owns.values()))
     if shared is not None:
-        films = {k: shared.bright_as(own) for k, own in owns.items() if strays(own, shared)}
-        if shared.steady:
-            films |= {k: shared for k, e in failures.items() if isinstance(e, NoBaseProblem)}
+        films = {k: shared for k, own in owns.items() if strays(own, shared)}
+        films |= {k: shared for k, e in failures.items() if isinstance(e, NoBaseProblem)}
         again, still = each.survey(dict(sorted(films.items())), looks)
         done |= again
         failures = {k: still.get(k, error) for k, error in failures.items() if k not in again}
@@ -121,31 +120,36 @@ def survey_scans(
     return [done[index] for index in sorted(done)], troubles
 
 
-def _refuted(done: Mapping[int, ScanSurvey], failures: Mapping[int, Exception]) -> tuple[int, ...]:
+def _refuted(
+    done: Mapping[int, ScanSurvey], failures: Mapping[int, Exception], steady: bool
+) -> tuple[int, ...]:
     """Return the pictures whose own base is none: others are lighter.
 
     Nothing on a film is lighter than its base. Exposures are taken for the same, but where both
-    pictures show a base that may be.
+    pictures show a base that may be, or most do and it is not `steady`.
     """
     lightest = [
         np.asarray(error.lightest)
         for error in failures.values()
-        if isinstance(error, NoBaseProblem) and error.lightest is not None
+        if steady and isinstance(error, NoBaseProblem) and error.lightest is not None
     ]
-    own = {k: survey.own.level() for k, survey in done.items() if survey.own is not None}
+    own = {k: survey.own for k, survey in done.items() if survey.own is not None}
     return tuple(
         k
-        for k, level in own.items()
-        if any(float((place - level).min()) > _LIGHTER for place in lightest)
-        or any(_is_picture(level - base) for base in own.values())
+        for k, one in own.items()
+        if any(float((place - one.level()).min()) > _LIGHTER for place in lightest)
+        or any(_is_picture(one, other) for other in own.values())
     )
 
 
-def _is_picture(off: Float64) -> bool:
-    """Tell whether a base (3) darker than another of its roll is a picture, by what it is off.
+def _is_picture(one: ClearFilm, other: ClearFilm) -> bool:
+    """Tell whether a base darker than another of its roll is a picture, by its colour.
 
-    Exposure moves all channels alike.
+    Exposure moves all channels alike, and one at full scale tells nothing.
     """
+    off = (one.level() - other.level())[~(one.full() | other.full())]
+    if len(off) < 2:
+        return False
     return float(off.max()) < -_LIGHTER and float(np.abs(off - off.mean()).max()) > _OTHER_COLOUR
 
 

@@ -19,6 +19,9 @@ from .kind import UNCLEAR as UNCLEAR
 from .kind import Kind as Kind
 from .kind import film_kind as film_kind
 from .kind import is_negative as is_negative
+from .known_base import full_of as full_of
+from .known_base import gains_over as gains_over
+from .known_base import known_base as known_base
 from .lamp import Lamp as Lamp
 from .layout import Strip as Strip
 from .layout import find_strips as find_strips

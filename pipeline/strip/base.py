@@ -76,6 +76,11 @@ def density_above(light: Light, base: FilmBase) -> Light:
     return _logs_over(light, base.illumination.dark, -1.0, np.asarray(base.shading))
 
 
+def logs_off(light: Light, dark: Triple, terms: Float64) -> Light:
+    """Return log10 light (h, w, 3) of a view less that of a base of terms (3, 5)."""
+    return _logs_over(light, dark, 1.0, -terms)
+
+
 def _logs_over(light: Light, dark: Triple, factor: float, terms: Float64) -> Light:
     """Return log10 of a view's light (h, w, 3) above dark times a factor, on a smooth surface.
 
@@ -145,13 +150,13 @@ def measure_base(
     known = np.zeros((3, _TERMS)) if uneven is None else uneven
     guessed = known.copy()
     guessed[:, 0] += np.log10(np.asarray(guess) - np.asarray(illumination.dark))
-    off = _logs_over(light, illumination.dark, 1.0, -guessed)
+    off = logs_off(light, illumination.dark, guessed)
     like = np.empty(light.shape[:2], bool)
     near_nought(off, 0.12, 0.08, like)
     if outside_pictures is not None:
         like &= outside_pictures
     like = lighter_film(off, like, px_per_mm)
-    found = _Readings.of(off, _eroded(like, px_per_mm))
+    found = _Readings.of(off, clear_of_edges(like, px_per_mm))
     shading: Float64 | None = None
     for tolerance in (0.06, 0.04, 0.03):
         if len(found.off) < _LEAST_AREA_MM2 * px_per_mm**2:
@@ -159,7 +164,7 @@ def measure_base(
         rest: Floats = found.off
         if shading is not None:
             rest = found.off - found.terms @ shading.T
-        level = np.array([_crowd(rest[:, channel]) for channel in range(3)])
+        level = np.array([base_crowd(rest[:, channel]) for channel in range(3)])
         found = found.take(greatest(np.abs(less(rest, level))) < tolerance)
         if len(found.off) < _LEAST_AREA_MM2 * px_per_mm**2:
             return None
@@ -255,8 +260,8 @@ def _as_base(
     )
 
 
-def _eroded(mask: Mask, px_per_mm: float) -> Mask:
-    """Return the mask less a rim, as far as enough of it stays."""
+def clear_of_edges(mask: Mask, px_per_mm: float) -> Mask:
+    """Return a mask (h, w) less a rim, as far as enough of it stays."""
     for clear_mm in (_CLEAR_OF_EDGES_MM, _CLEAR_OF_EDGES_MM / 2):
         size = 2 * max(1, round(clear_mm * px_per_mm)) + 1
         inner = cv2.erode(mask.astype(np.uint8), np.ones((size, size), np.uint8)).astype(bool)
@@ -265,8 +270,8 @@ def _eroded(mask: Mask, px_per_mm: float) -> Mask:
     return mask
 
 
-def _crowd(values: Floats) -> float:
-    """Return where the readings are most crowded (half-sample mode), on the lighter side."""
+def base_crowd(values: Floats) -> float:
+    """Return where readings (n) are most crowded (half-sample mode), on the lighter side."""
     ordered = np.sort(values)
     step = max(1, len(ordered) // 20_000)
     ordered = ordered[::step]

@@ -151,6 +151,9 @@ def struck_density(strip: StripDensity) -> LightStruck | None:
         return None
     top = float(np.percentile(mean[dense], _PLATEAU_PERCENTILE))
     plateau = dense & (np.abs(mean - top) <= _PLATEAU_REACH * (1.0 + top))
+    # Where parts are dense by far unlike amounts, nothing may be like their upper end.
+    if not plateau.any():
+        return None
     start, stop = _longest(plateau)
     length_mm = (stop - start) / strip.px_per_mm
     if length_mm < float(limits["least_length_mm"]):

@@ -10,7 +10,7 @@ from pipeline.channels import greatest
 from pipeline.kinds import LOG_STOP, Float64, Light, Mask, Triple, as_triple
 from pipeline.problem import ScanProblem
 from pipeline.scan import CameraExposure, Scan, open_scan, reduce
-from pipeline.strip import crowded_places, fit_lens_light
+from pipeline.strip import FilmBase, StripView, crowded_places, fit_lens_light, full_of
 
 LEAST_ORANGE = 0.2
 """Log10 of red over blue light of a film's base at the least, where the light is white."""
@@ -57,11 +57,30 @@ class ClearFilm:
         """Return its log10 light (3), the mean along the picture's border, where rebate lies."""
         return _at_border(np.asarray(self.terms))
 
-    def bright_as(self, other: "ClearFilm") -> "ClearFilm":
-        """Return it under the exposure of another, as that one's border shows it."""
-        gain = float((other.border() - self.border()).mean())
-        moved = tuple((row[0] + gain, *row[1:]) for row in self.terms)
-        return replace(self, terms=moved, exposure=other.exposure, linear=other.linear)
+    def full(self) -> Mask:
+        """Return for each channel (3) whether it is at full scale somewhere, and tells nothing."""
+        terms = np.asarray(self.terms)
+        brightest = np.maximum(terms[:, 0], np.maximum(self.level(), self.border()))
+        return full_of(np.asarray(10.0**brightest, np.float32))
+
+    @staticmethod
+    def beside(base: FilmBase, view: StripView, scan: Scan, shape: tuple[int, int]) -> "ClearFilm":
+        """Return the clear film that a strip shows, over its scan as stored.
+
+        `base` is that of its `view`, `shape` (h, w) that of the small picture this is from.
+        """
+        across, down = _grid()
+        every = _terms(*_stored(view, shape))
+        light = base.log_light(across, down).astype(float)
+        found: Float64 = np.linalg.lstsq(every, light, rcond=None)[0].T
+        linear = scan.encoding.kind == "linear"
+        return ClearFilm(as_terms(found), base.spread, scan.exposure, linear, False, scan.path.name)
+
+    def over(self, view: StripView, shape: tuple[int, int]) -> Float64:
+        """Return its terms (3, 5) over the view of a strip in a small picture of a shape (h, w)."""
+        light = _terms(*_stored(view, shape)) @ np.asarray(self.terms).T
+        found: Float64 = np.linalg.lstsq(_terms(*_grid()), light, rcond=None)[0].T
+        return found
 
     def under(self, scan: Scan) -> tuple["ClearFilm", str | None]:
         """Return it as it is under a scan's exposure, and what has to be told of that."""
@@ -181,7 +200,28 @@ def surface_terms(shape: tuple[int, ...], rows: np.ndarray, columns: np.ndarray)
     height, width = shape[:2]
     x = 2.0 * columns / max(width - 1, 1) - 1.0
     y = 2.0 * rows / max(height - 1, 1) - 1.0
-    return np.stack([np.ones_like(x), x, x * x, y, y * y], axis=1)
+    return _terms(x, y)
+
+
+def _terms(x: Float64, y: Float64) -> Float64:
+    terms: Float64 = np.stack([np.ones_like(x), x, x * x, y, y * y], axis=1)
+    return terms
+
+
+def _grid() -> tuple[Float64, Float64]:
+    """Return x and y (n), -1 to 1, of places that carry a surface from one view into another."""
+    down, across = np.mgrid[-1:1:9j, -1:1:25j].reshape(2, -1)
+    return across, down
+
+
+def _stored(view: StripView, shape: tuple[int, int]) -> tuple[Float64, Float64]:
+    """Return x and y (n) of places over a view, -1 to 1 over its small picture (h, w)."""
+    across, down = _grid()
+    rows, columns = view.light.shape[:2]
+    points = np.stack([(across + 1) / 2 * (columns - 1), (down + 1) / 2 * (rows - 1)], axis=-1)
+    at = view.to_proxy.onto(points)
+    height, width = shape
+    return 2.0 * at[:, 0] / max(width - 1, 1) - 1.0, 2.0 * at[:, 1] / max(height - 1, 1) - 1.0
 
 
 def as_terms(terms: Float64) -> tuple[tuple[float, ...], ...]:
@@ -192,25 +232,30 @@ def as_terms(terms: Float64) -> tuple[tuple[float, ...], ...]:
 def shared_clear_film(found: "list[ClearFilm]") -> ClearFilm | None:
     """Return the clear film that pictures of one roll show beside them, None where they differ.
 
+    Those with a channel at full scale tell of their exposure alone.
+
     One roll has one colour of base, and one camera and lamp lose light alike all over each
     picture; only its exposure is each picture's own. All are brought to the first one's.
     """
-    if not found:
+    full = np.array([each.full() for each in found], bool).reshape(-1, 3)
+    clear = [each for each, channels in zip(found, full, strict=True) if not channels.any()]
+    if not (found and clear):
         return None
-    stack = np.stack([np.asarray(each.terms) - _first(_stops(each, found[0])) for each in found])
+    every = _at_border(np.stack([_alike_exposed(each, clear[0]) for each in found]))
+    stack = np.stack([_alike_exposed(each, clear[0]) for each in clear])
     border = _at_border(stack)
     tint = border - border.mean(axis=1, keepdims=True)
     alike = np.abs(tint - np.median(tint, axis=0)).max(axis=1) < _TOLERANCES[-1]
     if alike.mean() < _MOST_AGREE:
         return None
     usual = np.median(border, axis=0)
-    near = np.abs(border - usual).max(axis=1) < _TOLERANCES[-1]
+    near = np.where(full, 0.0, np.abs(every - usual)).max(axis=1) < _TOLERANCES[-1]
     shape = np.median(stack[alike], axis=0)
     level = usual.mean() + np.median(tint[alike], axis=0)
     shape[:, 0] += level - _at_border(shape)
-    spread = as_triple(np.median([each.spread for each in found], axis=0))
+    spread = as_triple(np.median([each.spread for each in clear], axis=0))
     steady = bool(near.mean() >= _MOST_AGREE)
-    return replace(found[0], terms=as_terms(shape), spread=spread, whole=False, steady=steady)
+    return replace(clear[0], terms=as_terms(shape), spread=spread, whole=False, steady=steady)
 
 
 def _at_border(terms: Float64) -> Float64:
@@ -225,7 +270,8 @@ def _stops(one: ClearFilm, other: ClearFilm) -> float:
     return stops if stops is not None and one.linear and other.linear else 0.0
 
 
-def _first(stops: float) -> Float64:
-    moved = np.zeros((3, 5))
-    moved[:, 0] = stops * LOG_STOP
-    return moved
+def _alike_exposed(one: ClearFilm, other: ClearFilm) -> Float64:
+    """Return the terms (3, 5) of one under the exposure of another, as far as files tell it."""
+    terms = np.array(one.terms)
+    terms[:, 0] -= _stops(one, other) * LOG_STOP
+    return terms

@@ -37,13 +37,15 @@ _BARE_OF_COLUMN, _LEAST_BAR_MM = 0.2, 0.3
 class StripLook:
     """What a strip shows, whatever its camera: the half of a survey that needs no habits.
 
-    `view` is the strip straightened, `infrared` (h, w) its infra-red plane in the same pixels,
-    None without one; `factor` tells by how much the proxy is smaller than the scan; `rough` is
-    the base before frames are known, `seen` what its columns show, `reading` what its edges say.
+    `proxy_shape` (h, w) is that of the small picture, `view` the strip in it straightened,
+    `infrared` (h, w) its infra-red plane in the same pixels, None without one; `factor` tells by
+    how much the proxy is smaller than the scan; `rough` is the base before frames are known,
+    `seen` what its columns show, `reading` what its edges say.
     """
 
     scan: Scan
     factor: int
+    proxy_shape: tuple[int, int]
     strip: Strip
     view: StripView
     infrared: Light | None
@@ -106,7 +108,10 @@ def look_at(
         reading = read_strip_edge(
             ScannedStrip(scan, view, proxy.factor, strip.film_rows, illumination.dark)
         )
-    return StripLook(scan, proxy.factor, strip, view, infrared, rough, seen, reading)
+    rows, columns = proxy.light.shape[:2]
+    return StripLook(
+        scan, proxy.factor, (rows, columns), strip, view, infrared, rough, seen, reading
+    )
 
 
 def _shows_base(seen: Evidence) -> bool:

@@ -16,7 +16,7 @@ from pipeline.survey.clear_film import ClearFilm
 from pipeline.survey.frame import Cut
 from pipeline.survey.habits import Habits
 from pipeline.survey.scan_look import LookStore, ScanLook, look_at_scan
-from pipeline.survey.single_frame import survey_single
+from pipeline.survey.single_frame import is_single, survey_single
 from pipeline.survey.strip import StripSurvey, survey_strip
 
 # Corrected frames of strips, by the strip's place among those found in a file.
@@ -109,9 +109,12 @@ def survey_scan(
         strip = survey_single(look.single, settings, habits, (cuts or {}).get(0))
         own, notes = look.single.own, (*look.notes, *look.single.notes)
         return ScanSurvey(path, (strip,), look.clipped, notes, habits, False, True, clear, own)
-    survey = _survey(look, settings, habits, cuts or {})
-    if any(strip.base.given for strip in survey.strips):
+    shared = None if clear is None or clear.whole else clear
+    survey = _survey(look, settings, habits, cuts or {}, shared)
+    if shared is not None or any(strip.base.given for strip in survey.strips):
         survey = replace(survey, clear=clear)
+    elif clear is None:
+        survey = replace(survey, own=_own(look, survey))
     if not survey.strips:
         if look.maybe_single and clear is None:
             raise no_base(path, look.lightest)
@@ -145,9 +148,25 @@ def _nothing_shown(survey: ScanSurvey, clear: ClearFilm | None) -> ScanProblem:
     )
 
 
-def _survey(look: ScanLook, settings: Settings, habits: Habits | None, cuts: Cuts) -> ScanSurvey:
+def _own(look: ScanLook, survey: ScanSurvey) -> ClearFilm | None:
+    """Return the clear film that a file of one picture with its perforations shows."""
+    if len(survey.strips) != 1 or len(look.strips) != 1 or not is_single(look.strips[0].scan):
+        return None
+    (strip,), (seen,) = survey.strips, look.strips
+    if sum(frame.kind != "partial" for frame in strip.frames) > 1:
+        return None
+    return ClearFilm.beside(strip.base, seen.view, seen.scan, seen.proxy_shape)
+
+
+def _survey(
+    look: ScanLook,
+    settings: Settings,
+    habits: Habits | None,
+    cuts: Cuts,
+    clear: ClearFilm | None,
+) -> ScanSurvey:
     strips = tuple(
-        survey_strip(strip, settings, habits, cuts.get(place))
+        survey_strip(strip, settings, habits, cuts.get(place), clear)
         for place, strip in enumerate(look.strips)
     )
     # Of film that nobody called black-and-white, its pictures have to say so as well.

@@ -1,13 +1,12 @@
 """A file that shows one picture, as a camera over a light table takes it: one frame, no strip."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.channels import least
 from pipeline.frame import Frame
-from pipeline.kinds import MM_PER_INCH, Corners, Float64, Light, Mask, Triple, as_triple
+from pipeline.kinds import MM_PER_INCH, Corners, Float64, Light, Triple, as_triple
 from pipeline.outline import corners_of
 from pipeline.profile import FrameFormat, film_sizes, frame_formats
 from pipeline.scan import Proxy, Scan, to_proxy_xy, to_scan_xy
@@ -18,16 +17,13 @@ from pipeline.strip import (
     SeenPicture,
     StripView,
     crowded_places,
-    dark_level,
     density_above,
-    find_picture,
+    full_of,
     to_density,
 )
 from pipeline.survey.clear_film import (
-    LEAST_ORANGE,
     ClearFilm,
     as_terms,
-    fit_light,
     logs_of,
     surface_terms,
     turned_terms,
@@ -35,23 +31,23 @@ from pipeline.survey.clear_film import (
 from pipeline.survey.frame import Cut, DensityView, survey_cut, survey_frame
 from pipeline.survey.habits import Habits
 from pipeline.survey.orientation import shown
+from pipeline.survey.rebate import (
+    FoundBase,
+    above_terms,
+    by_colour,
+    by_rebate,
+    flat_terms,
+    parted,
+    under,
+)
 from pipeline.survey.rounding import rounding_of
 from pipeline.survey.shape import scale_of, shape_costs
 from pipeline.survey.sides import masked, placed_sides
 from pipeline.survey.strip import StripSurvey
-from pipeline.survey.windows import windows
 
 _MOST_ASPECT = 1.9
-# Of a file that shows one picture, it fills so much at the least.
-_LEAST_FILLED = 0.4
-# Nothing on the film is lighter than its base: so little may seem to be, for noise and fall-off.
-_LIGHTER, _MOST_LIGHTER = -0.15, 0.01
-_MOST_LIGHTER_THAN_GIVEN = 0.1
-_MOST_PLACES = 6
 # Rebate is seen so well that it overrules a base scan of no known exposure.
 _SIDES_TO_OVERRULE = 2
-# One film has one colour of base, as well as some rebate in one file can tell it, in density.
-_SAME_TINT = 0.01
 _BLANK = 0.05
 _CERTAIN, _UNCERTAIN = 0.95, 0.6
 
@@ -115,24 +111,28 @@ def look_at_single(
     any_base = settings.base is not None or settings.monochrome is not None or clear is not None
     if clear is None and settings.base is not None:
         level = -np.asarray(settings.base)
-        found = _under(logs, _flat(level), covered)
+        found = under(logs, flat_terms(level), covered)
     elif clear is None:
-        found = _by_rebate(logs, any_base, covered)
+        found = by_rebate(logs, any_base, covered)
     else:
         placed, told = clear.under(scan)
         notes = () if told is None else (told,)
-        found = _under(logs, placed.turned(matrix), covered)
-        unknown = scan.exposure.stops_over(clear.exposure) is None or (told and not placed.linear)
-        if found is not None and unknown:
-            found = _moved(logs, found)
-    if found is None or (clear is not None and clear.whole and _parted(view.light, found)):
+        terms = placed.turned(matrix)
+        known = scan.exposure.stops_over(clear.exposure) is not None
+        found = None
+        if not (clear.whole and known and (told is None or placed.linear)):
+            sides = _SIDES_TO_OVERRULE if clear.whole else 1
+            found = by_colour(logs, terms, full_of(view.light), sides, covered)
+        if found is None and clear.steady:
+            found = under(logs, terms, covered)
+    if found is None or (clear is not None and clear.whole and parted(view.light, found)):
         return None
     own = None
     if found.measured and clear is None:
         back = turned_terms(found.terms, np.linalg.inv(matrix))
         linear = scan.encoding.kind == "linear"
         own = ClearFilm(as_terms(back), found.spread, scan.exposure, linear, False, scan.path.name)
-    density = _above(logs, found.terms).mean(axis=2)
+    density = above_terms(logs, found.terms).mean(axis=2)
     noise = float(np.mean(found.spread))
     seen = placed_sides(found.seen, density, noise, covered is not None)
     form = _format(shape_costs(seen, films), settings)
@@ -140,93 +140,7 @@ def look_at_single(
     return SingleLook(scan, proxy.factor, view, base, seen, own, notes, films)
 
 
-@dataclass(frozen=True)
-class _Found:
-    """Base as terms (3, 5) over a view with its spread, and the picture over it."""
-
-    terms: Float64
-    spread: Triple
-    seen: SeenPicture
-    measured: bool
-    rebate: Mask
-
-
-def _flat(level: Float64) -> Float64:
-    terms = np.zeros((3, 5))
-    terms[:, 0] = level
-    return terms
-
-
-def _above(logs: Light, terms: Float64) -> Light:
-    height, width = logs.shape[:2]
-    x, y = np.linspace(-1, 1, width), np.linspace(-1, 1, height)
-    along = terms[:, :1] + terms[:, 1:2] * x + terms[:, 2:3] * x * x
-    down = terms[:, 3:4] * y + terms[:, 4:5] * y * y
-    above: Light = (along.T[None] + down.T[:, None]).astype(np.float32) - logs
-    return above
-
-
-def _under(logs: Light, terms: Float64, covered: Mask | None) -> _Found | None:
-    """Return the picture under a known base, or None if the file is lighter than that."""
-    above = _above(logs, terms)
-    seen = find_picture(above, covered)
-    inner = above[~seen.outside]
-    if float((least(inner) < _LIGHTER).mean()) > _MOST_LIGHTER_THAN_GIVEN:
-        return None
-    rebate = seen.outside & (np.abs(above).max(axis=2) < -_LIGHTER)
-    return _Found(terms, (0.0, 0.0, 0.0), seen, False, rebate)
-
-
-def _by_rebate(logs: Light, any_base: bool, covered: Mask | None) -> _Found | None:
-    """Return the picture over the base that shows beside it, or None where none does.
-
-    The lightest even colour that lies along a straight side of the picture is the base, if next
-    to nothing in the picture is lighter.
-    """
-    step = max(1, int(np.sqrt(logs.shape[0] * logs.shape[1] / 100_000)))
-    some = np.ascontiguousarray(logs[::step, ::step]).reshape(-1, 3)
-    for level, _ in crowded_places(some)[:_MOST_PLACES]:
-        if not any_base and not _is_orange(level):
-            continue
-        found = _under(logs, _flat(level), covered)
-        if found is None or not any(found.seen.sides_seen):
-            continue
-        fitted = fit_light(logs, found.seen.outside, level)
-        # What lies beside a print is white, however orange a place in it may be.
-        if fitted is None or not (any_base or _is_orange(fitted[0][:, 0])):
-            continue
-        again = _under(logs, fitted[0], covered)
-        if again is None or not any(again.seen.sides_seen):
-            continue
-        inner = _above(logs, fitted[0])[~again.seen.outside]
-        if float((least(inner) < _LIGHTER).mean()) < _MOST_LIGHTER:
-            return replace(again, spread=fitted[1], measured=True)
-    return None
-
-
-def _parted(light: Light, found: _Found) -> bool:
-    """Tell whether a holder's bars part what a file shows into several pictures."""
-    above = _above(logs_of(light, dark_level(light)), found.terms)
-    return any(len(windows(way)) > 1 for way in (above, np.swapaxes(above, 0, 1)))
-
-
-def _is_orange(log_light: Float64) -> bool:
-    return bool(log_light[0] - log_light[2] >= LEAST_ORANGE)
-
-
-def _moved(logs: Light, found: _Found) -> _Found:
-    """Return a picture with its base moved to the rebate in view, where that shows clearly."""
-    if sum(found.seen.sides_seen) < _SIDES_TO_OVERRULE or found.rebate.sum() < 50:
-        return found
-    off = np.median(_above(logs, found.terms)[found.rebate], axis=0)
-    if np.abs(off - off.mean()).max() < _SAME_TINT:
-        off = off.mean()
-    terms = found.terms.copy()
-    terms[:, 0] -= off
-    return replace(found, terms=terms)
-
-
-def _film_base(found: _Found, view: StripView, dark: Triple, px_per_mm: float) -> FilmBase:
+def _film_base(found: FoundBase, view: StripView, dark: Triple, px_per_mm: float) -> FilmBase:
     """Return the base over a view; its density is relative to full scale."""
     illumination = Illumination(dark, None)
     rows, columns = np.indices((24, 24)).reshape(2, -1)

@@ -31,9 +31,11 @@ from pipeline.strip import (
     StripView,
     density_above,
     find_leak,
+    known_base,
     measure_base,
     to_light,
 )
+from pipeline.survey.clear_film import ClearFilm
 from pipeline.survey.frame import Cut, DensityView, FrameSurvey, survey_cut, survey_frame
 from pipeline.survey.habits import Habits, ends_seen, places_alone
 from pipeline.survey.look import ControlPatches, StripLook, control_patches, strip_cross_talk
@@ -102,12 +104,16 @@ class StripSurvey(ControlPatches):
 
 
 def survey_strip(
-    look: StripLook, settings: Settings, habits: Habits | None, cuts: tuple[Cut, ...] | None
+    look: StripLook,
+    settings: Settings,
+    habits: Habits | None,
+    cuts: tuple[Cut, ...] | None,
+    clear: ClearFilm | None = None,
 ) -> StripSurvey:
     """Return the survey of a strip that was looked at.
 
     `habits` are what the roll shows of its camera, `cuts` the frames as corrected, None where they
-    are as found.
+    are as found. `clear` is the clear film that the roll's files share, but for their exposure.
 
     Raises
     ------
@@ -127,6 +133,9 @@ def survey_strip(
             view.light, rough.illumination, rough.light, view.px_per_mm, gaps, rough.unevenness()
         )
         base = measured or rough
+        if clear is not None:
+            terms = clear.over(view, look.proxy_shape)
+            base = known_base(view.light, base, terms, view.px_per_mm, gaps) or base
     if settings.base is not None:
         base = _given_base(base, settings.base)
     above = density_above(view.light, base)

@@ -68,6 +68,20 @@ def test_a_darker_base_of_another_colour_is_a_picture(tmp_path, off, kept):
     assert np.abs(off_base).max() < 0.02
 
 
+def test_each_exposure_is_told_by_rebate_where_a_channel_is_full_too(tmp_path):
+    gains = (1.0, 0.6, 0.8, 2.2, 0.4)
+    paths = [
+        write(tmp_path / f"{k}.tif", negative(k)[0], lost=0.06, gain=gain)
+        for k, gain in enumerate(gains)
+    ]
+    roll, events = surveyed(paths)
+    assert not [event for event in events if event.kind == "failed"]
+    levels = np.array([np.asarray(strip.base.shading)[:, 0] for strip in roll.strips])
+    # The fourth's red is full: 2.2 x 0.6 of full scale, where 1.32 is told by the others.
+    off = levels - levels[0] - np.log10(np.array(gains) / gains[0])[:, None]
+    assert np.abs(off).max() < 0.004
+
+
 def test_a_base_scan_serves_all(tmp_path):
     clear = write(tmp_path / "clear.tif", np.zeros((HEIGHT, WIDTH, 3)), lost=0.1)
     paths = [write(tmp_path / f"{k}.tif", negative(k, gate=BEYOND)[0], lost=0.1) for k in (1, 2)]

@@ -94,6 +94,14 @@ def test_an_even_block_is_measured_and_a_fading_one_is_not():
     assert struck_density(StripDensity(view((2.0,) * 3, slice(40, 50)), rows, FILM, 8.0)) is None
 
 
+def test_film_of_two_densities_far_apart_has_no_end_in_between():
+    above = view(2.0, 480)
+    # So little is denser that the upper end lies between the two.
+    above[:, -5:] = 3.9
+    strip = StripDensity(above, (0, above.shape[0]), film_sizes()["135"], 8.0)
+    assert struck_density(strip) is None
+
+
 def test_where_the_rebates_are_hidden_nothing_is_said():
     dense = view((2.0,) * 3, slice(40, 120))
     assert struck_density(StripDensity(dense, (-40.0, 320.0), FILM, 8.0)) is None

@@ -11,8 +11,11 @@ from numpy.testing import assert_allclose
 
 from pipeline.problem import ScanProblem
 from pipeline.scan.container import CameraExposure
+from pipeline.scan.scan import open_scan
 from pipeline.settings.settings import Settings
-from pipeline.strip.view import FilmMap
+from pipeline.strip.base import given_base
+from pipeline.strip.density import Illumination
+from pipeline.strip.view import FilmMap, StripView
 from pipeline.survey.clear_film import (
     ClearFilm,
     read_clear_film,
@@ -219,6 +222,11 @@ def clear_film(level: float, time_s: float | None = None) -> ClearFilm:
     return ClearFilm(terms, (0.0,) * 3, CameraExposure(time_s), True, False, "a.tif")
 
 
+def clear_film_of(level: np.ndarray) -> ClearFilm:
+    terms = tuple((float(value), 0.0, 0.0, 0.0, 0.0) for value in level)
+    return replace(clear_film(0.0), terms=terms)
+
+
 def test_pictures_share_a_base_where_they_agree():
     shared = shared_clear_film([clear_film(-0.5), clear_film(-0.51), clear_film(-0.49)])
     assert shared is not None
@@ -250,10 +258,37 @@ def test_pictures_share_the_shape_of_their_light_whatever_their_exposure():
     shared = shared_clear_film(found)
     assert shared is not None
     assert not shared.steady
-    for one, gain in zip(found, gains, strict=True):
-        terms = np.array(shared.bright_as(one).terms)
-        assert_allclose(terms[:, 0], surface[:, 0] + gain, atol=1e-6)
-        assert_allclose(terms[:, 1:], surface[:, 1:], atol=1e-6)
+    terms = np.array(shared.terms)
+    # One exposure for all channels.
+    assert np.ptp(terms[:, 0] - surface[:, 0]) < 1e-6
+    assert_allclose(terms[:, 1:], surface[:, 1:], atol=1e-6)
+
+
+def test_a_base_at_full_scale_tells_the_roll_nothing_of_its_colour():
+    levels = np.array([(-0.3, -0.5, -0.8), (-0.2, -0.4, -0.7), (0.0, -0.15, -0.45)])
+    # Two of three are exposed so much that red is full.
+    found = [clear_film_of(level) for level in (levels[0], levels[2], levels[2])]
+    shared = shared_clear_film(found)
+    assert shared is not None
+    assert_allclose(shared.level(), levels[0], atol=1e-6)
+    assert not shared.steady
+
+
+@pytest.mark.parametrize("matrix", [((0.97, -0.02), (0.02, 0.97)), ((0.0, 0.9), (-0.9, 0.0))])
+def test_clear_film_of_a_view_is_that_of_its_file(tmp_path, matrix):
+    scan = open_scan(write(tmp_path / "a.tif", negative()[0]))[0]
+    # A view whose middle is that of its small picture, 300 by 200 pixels.
+    (a, b), (c, d) = matrix
+    middle = np.array([149.5, 99.5]) - np.array(matrix) @ [139.5, 89.5]
+    way = FilmMap(((a, b, middle[0]), (c, d, middle[1]), (0.0, 0.0, 1.0)))
+    view = StripView(np.zeros((180, 280, 3), np.float32), 8.0, way)
+    terms = np.array([(-0.2, 0.01, -0.1, 0.02, -0.05)] * 3)
+    terms[:, 0] -= (0.0, 0.3, 0.5)
+    film = replace(clear_film(0.0), terms=tuple(map(tuple, terms)))
+    over = film.over(view, (200, 300))
+    base = given_base((1.0,) * 3, (0.0,) * 3, Illumination((0.0,) * 3, None), over, (180, 280))
+    back = ClearFilm.beside(base, view, scan, (200, 300))
+    assert_allclose(np.array(back.terms), terms, atol=4e-3)
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,153 @@
+"""The film's base as it shows beside one picture, and where that picture lies over it."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.channels import least
+from pipeline.kinds import Float64, Light, Mask, Triple
+from pipeline.strip import SeenPicture, crowded_places, dark_level, find_picture, gains_over
+from pipeline.survey.clear_film import LEAST_ORANGE, fit_light, logs_of
+from pipeline.survey.windows import windows
+
+# Nothing on the film is lighter than its base: so little may seem to be, for noise and fall-off.
+_LIGHTER, _MOST_LIGHTER = -0.15, 0.01
+_MOST_LIGHTER_THAN_GIVEN = 0.1
+_MOST_PLACES = 6
+# Places of a crowd that are looked at, about.
+_SOME = 100_000
+# Darker than any place of a crowd, as log10 light.
+_NO_BASE = np.float32(-9.0)
+
+
+@dataclass(frozen=True)
+class FoundBase:
+    """Base as terms (3, 5) over a view with its spread, and the picture over it.
+
+    `measured` tells that colour and evenness are this view's own; `rebate` (h, w) where it shows.
+    """
+
+    terms: Float64
+    spread: Triple
+    seen: SeenPicture
+    measured: bool
+    rebate: Mask
+
+
+def flat_terms(level: Float64) -> Float64:
+    """Return the terms (3, 5) of a base of one log10 light (3) all over."""
+    terms = np.zeros((3, 5))
+    terms[:, 0] = level
+    return terms
+
+
+def above_terms(logs: Light, terms: Float64) -> Light:
+    """Return density (h, w, 3) of log10 light above a base of terms (3, 5)."""
+    height, width = logs.shape[:2]
+    x, y = np.linspace(-1, 1, width), np.linspace(-1, 1, height)
+    along = terms[:, :1] + terms[:, 1:2] * x + terms[:, 2:3] * x * x
+    down = terms[:, 3:4] * y + terms[:, 4:5] * y * y
+    above: Light = (along.T[None] + down.T[:, None]).astype(np.float32) - logs
+    return above
+
+
+def under(logs: Light, terms: Float64, covered: Mask | None) -> FoundBase | None:
+    """Return the picture under a known base, or None if the file is lighter than that.
+
+    Parameters
+    ----------
+    logs
+        log10 light (h, w, 3) of a view.
+    terms
+        Of the base, (3, 5).
+    covered
+        (h, w) where a mask is around the picture, None without one.
+    """
+    above = above_terms(logs, terms)
+    seen = find_picture(above, covered)
+    if _lighter(above, seen) > _MOST_LIGHTER_THAN_GIVEN:
+        return None
+    rebate = seen.outside & (np.abs(above).max(axis=2) < -_LIGHTER)
+    return FoundBase(terms, (0.0, 0.0, 0.0), seen, False, rebate)
+
+
+def by_rebate(logs: Light, any_base: bool, covered: Mask | None) -> FoundBase | None:
+    """Return the picture over the base that shows beside it, or None where none does.
+
+    The lightest even colour that lies along a straight side of the picture is the base, if next
+    to nothing in the picture is lighter. It is orange, or of `any_base`.
+    """
+    for level, _ in crowded_places(_some(logs))[:_MOST_PLACES]:
+        if not any_base and not _is_orange(level):
+            continue
+        found = under(logs, flat_terms(level), covered)
+        if found is None or not any(found.seen.sides_seen):
+            continue
+        fitted = fit_light(logs, found.seen.outside, level)
+        # What lies beside a print is white, however orange a place in it may be.
+        if fitted is None or not (any_base or _is_orange(fitted[0][:, 0])):
+            continue
+        again = under(logs, fitted[0], covered)
+        if again is None or not any(again.seen.sides_seen):
+            continue
+        if _lighter(above_terms(logs, fitted[0]), again.seen) < _MOST_LIGHTER:
+            return replace(again, spread=fitted[1], measured=True)
+    return None
+
+
+def by_colour(
+    logs: Light, terms: Float64, full: Mask, least_sides: int, covered: Mask | None
+) -> FoundBase | None:
+    """Return the picture over a base of known colour and evenness, but of unknown exposure.
+
+    Parameters
+    ----------
+    logs, terms, covered
+        As of `under`, the base under another exposure.
+    full
+        (h, w, 3) where light is at full scale: the other channels tell what the base is there.
+    least_sides
+        So many sides of the picture have to lie at rebate.
+    """
+    off = -above_terms(logs, terms)
+    gains, alike = gains_over(off, full)
+    # At full scale there is no less light than the other channels tell.
+    lit = logs + np.where(full, np.maximum(gains[..., None] - off, 0.0), 0.0).astype(np.float32)
+    shown = np.repeat(_some(np.where(alike, gains, _NO_BASE)[..., None]), 3, axis=1)
+    for level, _ in crowded_places(shown)[:_MOST_PLACES]:
+        gain = float(level[0])
+        for _ in range(2):
+            moved = terms + flat_terms(np.full(3, gain))
+            found = under(lit, moved, covered)
+            if found is None or sum(found.seen.sides_seen) < least_sides:
+                found = None
+                break
+            rebate = found.seen.outside & alike & (np.abs(gains - gain) < -_LIGHTER)
+            if rebate.sum() < 50:
+                found = None
+                break
+            gain = float(np.median(gains[rebate]))
+        if found is not None:
+            return found
+    return None
+
+
+def parted(light: Light, found: FoundBase) -> bool:
+    """Tell whether a holder's bars part what a file shows into several pictures."""
+    above = above_terms(logs_of(light, dark_level(light)), found.terms)
+    return any(len(windows(way)) > 1 for way in (above, np.swapaxes(above, 0, 1)))
+
+
+def _lighter(above: Light, seen: SeenPicture) -> float:
+    """Return the share of a picture that is lighter than its base, by density (h, w, 3)."""
+    return float((least(above[~seen.outside]) < _LIGHTER).mean())
+
+
+def _some(values: Light) -> Light:
+    """Return some pixels (n, c) of a view (h, w, c), evenly."""
+    step = max(1, int(np.sqrt(values.shape[0] * values.shape[1] / _SOME)))
+    return np.ascontiguousarray(values[::step, ::step]).reshape(-1, values.shape[2])
+
+
+def _is_orange(log_light: Float64) -> bool:
+    return bool(log_light[0] - log_light[2] >= LEAST_ORANGE)
