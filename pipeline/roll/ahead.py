@@ -9,10 +9,10 @@ from weakref import WeakSet
 
 from pipeline.event import Event, Listener
 from pipeline.problem import ClusterProblem, ScanProblem
-from pipeline.roll.habits import gates_of_roll, is_unclear
+from pipeline.roll.habits import habits_of_roll, is_unclear
 from pipeline.roll.machines import is_lost
 from pipeline.settings import Settings
-from pipeline.survey import Habits, LookStore, ScanSurvey, survey_scan
+from pipeline.survey import LookStore, ScanSurvey, survey_scan
 
 Found = TypeVar("Found")
 Work = Callable[[int, Executor, Listener], Found]
@@ -113,17 +113,14 @@ def begin_again(
     settings: Settings, surveys: Sequence[ScanSurvey], executor: Executor, looks: LookStore
 ) -> dict[int, Future[ScanSurvey]]:
     """Begin to survey unclear scans again by what the others show of the camera."""
-    gates = gates_of_roll([strip for survey in surveys for strip in survey.strips])
-    if not gates:
-        return {}
-    habits = Habits(gates)
+    habits = habits_of_roll(surveys)
     return {
         index: executor.submit(
             survey_scan, survey.path, settings, habits, looks=looks, clear=survey.clear
         )
         for index, survey in enumerate(surveys)
         if not any(strip.base.given and not survey.single for strip in survey.strips)
-        and any(is_unclear(strip, gates) for strip in survey.strips)
+        and any(is_unclear(strip, habits) for strip in survey.strips)
     }
 
 

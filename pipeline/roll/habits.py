@@ -7,7 +7,7 @@ import numpy as np
 
 from pipeline.frame import CLEAR, FOREIGN_FORMAT, GateHabit, shared_habit
 from pipeline.profile import frame_formats
-from pipeline.survey import Habits, ScanSurvey, StripSurvey, alone
+from pipeline.survey import Habits, ScanSurvey, StripSurvey, alone, usual_gate
 
 _PARTS = "shows parts of other pictures beside its own: left out, as each file is of one picture"
 
@@ -31,10 +31,32 @@ def gates_of_roll(strips: Sequence[StripSurvey]) -> dict[str, GateHabit | None]:
     return gates
 
 
-def is_unclear(strip: StripSurvey, gates: Mapping[str, GateHabit | None]) -> bool:
+def habits_of_roll(surveys: Sequence[ScanSurvey]) -> Habits:
+    """Return what a roll shows of its camera."""
+    gates = gates_of_roll([strip for survey in surveys for strip in survey.strips])
+    clear = [
+        (frame.outline, _size(strip))
+        for survey in surveys
+        for strip in survey.strips
+        for frame in strip.frames
+        if survey.single and frame.confidence >= CLEAR
+    ]
+    return Habits(gates, single=usual_gate([o for o, _ in clear], [size for _, size in clear]))
+
+
+def _size(strip: StripSurvey) -> tuple[int, int]:
+    return strip.scan.width, strip.scan.height
+
+
+def is_unclear(strip: StripSurvey, habits: Habits) -> bool:
     """Tell whether a strip may come out otherwise by what the roll shows of its camera."""
+    gates, single = habits.gates, habits.single
     if strip.habit is None:
-        return bool(strip.likelihoods) and strip.format not in gates
+        moves = single and any(single.held(f.outline, _size(strip)) for f in strip.frames)
+        known = not gates or strip.format in gates
+        return bool(strip.likelihoods) and (bool(moves) or not known)
+    if not gates:
+        return False
     if strip.format not in gates:
         return True
     known = gates[strip.format] is not None

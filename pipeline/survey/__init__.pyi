@@ -12,6 +12,7 @@ from .scan import ScanSurvey as ScanSurvey
 from .scan import no_base as no_base
 from .scan import survey_scan as survey_scan
 from .scan_look import LookStore as LookStore
+from .single_gate import usual_gate as usual_gate
 from .strip import StripSurvey as StripSurvey
 from .strip import alone as alone
 from .strip import picture_samples as picture_samples

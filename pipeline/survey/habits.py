@@ -9,6 +9,7 @@ from pipeline.frame import GateHabit
 from pipeline.outline import size_of
 from pipeline.survey.frame import FrameSurvey
 from pipeline.survey.look import StripLook
+from pipeline.survey.single_gate import SingleGate
 
 # What lies so far beyond the film's end, in pixels of the proxy, is in view where the end is.
 _BEYOND_PX = 3.0
@@ -18,11 +19,13 @@ _BEYOND_PX = 3.0
 class Habits:
     """What a roll shows of its camera: its gates by format, None where only the format is known.
 
-    `alone` tells that each of its files is of one picture.
+    `alone` tells that each of its files is of one picture; `single` where that lies in files which
+    show nothing but it and its rebate, None where it is not known.
     """
 
     gates: Mapping[str, GateHabit | None] = field(default_factory=dict, hash=False)
     alone: bool = False
+    single: SingleGate | None = None
 
 
 def ends_seen(look: StripLook) -> tuple[bool, bool]:

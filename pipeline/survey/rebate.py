@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 
 from pipeline.channels import least
@@ -16,6 +17,8 @@ _MOST_LIGHTER_THAN_GIVEN = 0.1
 _MOST_PLACES = 6
 # Places of a crowd that are looked at, about.
 _SOME = 100_000
+# A rim so wide, as a share of the longer side, is rebate if so much of it is so like one level.
+_RIM, _LIKE_RIM, _MOSTLY_RIM = 0.01, 0.04, 0.7
 # Darker than any place of a crowd, as log10 light.
 _NO_BASE = np.float32(-9.0)
 
@@ -114,7 +117,8 @@ def by_colour(
     # At full scale there is no less light than the other channels tell.
     lit = logs + np.where(full, np.maximum(gains[..., None] - off, 0.0), 0.0).astype(np.float32)
     shown = np.repeat(_some(np.where(alike, gains, _NO_BASE)[..., None]), 3, axis=1)
-    for level, _ in crowded_places(shown)[:_MOST_PLACES]:
+    places = crowded_places(shown)[:_MOST_PLACES]
+    for level, _ in places:
         gain = float(level[0])
         for _ in range(2):
             moved = terms + flat_terms(np.full(3, gain))
@@ -129,7 +133,25 @@ def by_colour(
             gain = float(np.median(gains[rebate]))
         if found is not None:
             return found
+    rim = _rim(logs.shape[:2], covered)
+    for level, _ in places:
+        # No side shows between rebate all around and a picture that is like it.
+        if float((np.abs(gains - level[0])[rim] < _LIKE_RIM).mean()) > _MOSTLY_RIM:
+            return under(lit, terms + flat_terms(np.full(3, level[0])), covered)
     return None
+
+
+def _rim(shape: tuple[int, ...], covered: Mask | None) -> Mask:
+    """Return (h, w) where a view shows what lies nearest to its border, or to the mask's."""
+    bare = np.ones(shape, np.uint8) if covered is None else (~covered).astype(np.uint8)
+    framed = np.pad(bare, 1)
+    width = max(2, round(_RIM * max(shape)))
+    outer, inner = (
+        cv2.erode(framed, np.ones((3, 3), np.uint8), iterations=n)[1:-1, 1:-1] > 0
+        for n in (1, 1 + width)
+    )
+    rim: Mask = outer & ~inner
+    return rim
 
 
 def parted(light: Light, found: FoundBase) -> bool:

@@ -182,10 +182,15 @@ def survey_single(
         return corners_of(to_scan_xy(view.to_proxy.onto(points), factor))
 
     corners = np.asarray(look.seen.corners)
+    confidence = _CERTAIN if all(look.seen.sides_seen) else _UNCERTAIN
+    gate = None if habits is None else habits.single
+    held = gate and gate.held(to_scan(corners), (look.scan.width, look.scan.height))
+    if held:
+        corners = view.to_proxy.back(to_proxy_xy(np.asarray(held), factor))
+        confidence = _UNCERTAIN
     (start, top), (end, bottom) = corners.min(axis=0), corners.max(axis=0)
     inner = above[~look.seen.outside]
     kind = "blank" if float(np.percentile(inner.mean(axis=1), 99)) < _BLANK else "picture"
-    confidence = _CERTAIN if all(look.seen.sides_seen) else _UNCERTAIN
     frame = Frame(float(start), float(end), float(top), float(bottom), kind, confidence)
     rounding = rounding_of(look.scan, look.base)
     measured = DensityView(above, look.base, px_per_mm, rounding)

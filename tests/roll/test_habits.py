@@ -9,6 +9,7 @@ import pytest
 from pipeline.frame.gate import usual_habit
 from pipeline.profile.format import frame_formats
 from pipeline.roll.habits import each_alone, gates_of_roll, is_unclear
+from pipeline.survey.habits import Habits
 from pipeline.survey.scan import ScanSurvey
 from pipeline.survey.strip import StripSurvey
 from tests.survey.surveyed import frame, strip
@@ -29,7 +30,7 @@ def test_a_strip_that_may_be_of_the_roll_s_format_is_looked_at_again():
     gates = gates_of_roll(strips)
     assert "135" in gates
     assert "135-half" not in gates
-    assert [is_unclear(each, gates) for each in strips] == [False, False, True]
+    assert [is_unclear(each, Habits(gates)) for each in strips] == [False, False, True]
 
 
 def test_many_doubtful_strips_together_are_sure():
@@ -54,7 +55,7 @@ def test_single_pictures_are_on_the_film_that_one_of_them_tells():
     strips = [single(unknown), single(unknown), single(told)]
     gates = gates_of_roll(strips)
     assert list(gates) == ["120-6x4.5"]
-    assert [is_unclear(each, gates) for each in strips] == [True, True, False]
+    assert [is_unclear(each, Habits(gates)) for each in strips] == [True, True, False]
 
 
 def survey(kinds: list[str], seen: tuple[bool, bool] = (False, False)) -> ScanSurvey:

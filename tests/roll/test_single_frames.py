@@ -125,3 +125,32 @@ def test_exposure_of_files_is_read_into_the_survey(tmp_path):
     Image.fromarray(codes).save(tmp_path / "a.jpg", quality=95, exif=exif)
     roll, _ = surveyed([tmp_path / "a.jpg"])
     assert roll.strips[0].scan.exposure.time_s == pytest.approx(0.008)
+
+
+def test_a_side_that_does_not_show_is_told_by_the_rolls_gate(tmp_path):
+    densities = [negative(k)[0] for k in range(4)]
+    _, corners = negative(4)
+    # A shadow like base from the picture's left side on, straight as the side itself.
+    shaded, _ = negative(4)
+    shaded[:, 60:180] = np.random.default_rng(4).normal(0.0, 0.008, (HEIGHT, 120, 3))
+    paths = [write(tmp_path / f"{k}.tif", each) for k, each in enumerate([*densities, shaded])]
+    roll, _ = surveyed(paths)
+    (frame,) = roll.strips[4].frames
+    assert np.abs(np.array(frame.outline) - corners).max() < 4.0
+    assert frame.confidence < 0.95
+
+
+def test_a_picture_like_base_up_to_its_sides_has_the_exposure_of_the_base(tmp_path):
+    gains = (1.0, 0.6, 0.4)
+    densities = [negative(0)[0], negative(1)[0], np.zeros((HEIGHT, WIDTH, 3))]
+    # All but some dense things in the middle is like base.
+    densities[2][200:300, 250:400] = negative(2)[0][200:300, 250:400]
+    paths = [
+        write(tmp_path / f"{k}.tif", density, gain=gain)
+        for k, (density, gain) in enumerate(zip(densities, gains, strict=True))
+    ]
+    roll, events = surveyed(paths)
+    assert not [event for event in events if event.kind == "failed"]
+    levels = np.array([np.asarray(strip.base.shading)[:, 0] for strip in roll.strips])
+    off = levels - levels[0] - np.log10(np.array(gains))[:, None]
+    assert np.abs(off).max() < 0.01

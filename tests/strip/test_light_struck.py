@@ -95,7 +95,7 @@ def test_an_even_block_is_measured_and_a_fading_one_is_not():
 
 
 def test_film_of_two_densities_far_apart_has_no_end_in_between():
-    above = view(2.0, 480)
+    above = view(2.0, slice(None))
     # So little is denser that the upper end lies between the two.
     above[:, -5:] = 3.9
     strip = StripDensity(above, (0, above.shape[0]), film_sizes()["135"], 8.0)
