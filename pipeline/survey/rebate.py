@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 
 from pipeline.channels import least
-from pipeline.kinds import Float64, Light, Mask, Triple
+from pipeline.kinds import Float32, Float64, Light, Mask, Triple
 from pipeline.strip import SeenPicture, crowded_places, dark_level, find_picture, gains_over
 from pipeline.survey.clear_film import LEAST_ORANGE, fit_light, logs_of
 from pipeline.survey.windows import windows
@@ -19,6 +19,7 @@ _MOST_PLACES = 6
 _SOME = 100_000
 # A rim so wide, as a share of the longer side, is rebate if so much of it is so like one level.
 _RIM, _LIKE_RIM, _MOSTLY_RIM = 0.01, 0.04, 0.7
+_LEAST_REBATE_PX = 50
 # Darker than any place of a crowd, as log10 light.
 _NO_BASE = np.float32(-9.0)
 
@@ -98,47 +99,63 @@ def by_rebate(logs: Light, any_base: bool, covered: Mask | None) -> FoundBase | 
     return None
 
 
-def by_colour(
-    logs: Light, terms: Float64, full: Mask, least_sides: int, covered: Mask | None
-) -> FoundBase | None:
-    """Return the picture over a base of known colour and evenness, but of unknown exposure.
+@dataclass(frozen=True)
+class KnownColour:
+    """A base of known colour and evenness, but of unknown exposure, over a view.
 
-    Parameters
-    ----------
-    logs, terms, covered
-        As of `under`, the base under another exposure.
-    full
-        (h, w, 3) where light is at full scale: the other channels tell what the base is there.
-    least_sides
-        So many sides of the picture have to lie at rebate.
+    `logs` (h, w, 3) is log10 light, `terms` (3, 5) the base under another exposure; `gains`
+    (h, w) by how much the view is brighter than that, `alike` (h, w) where it is of its colour;
+    `levels` are gains that much of it has, brightest first; `covered` is as of `under`.
     """
-    off = -above_terms(logs, terms)
-    gains, alike = gains_over(off, full)
-    # At full scale there is no less light than the other channels tell.
-    lit = logs + np.where(full, np.maximum(gains[..., None] - off, 0.0), 0.0).astype(np.float32)
-    shown = np.repeat(_some(np.where(alike, gains, _NO_BASE)[..., None]), 3, axis=1)
-    places = crowded_places(shown)[:_MOST_PLACES]
-    for level, _ in places:
-        gain = float(level[0])
-        for _ in range(2):
-            moved = terms + flat_terms(np.full(3, gain))
-            found = under(lit, moved, covered)
-            if found is None or sum(found.seen.sides_seen) < least_sides:
-                found = None
-                break
-            rebate = found.seen.outside & alike & (np.abs(gains - gain) < -_LIGHTER)
-            if rebate.sum() < 50:
-                found = None
-                break
-            gain = float(np.median(gains[rebate]))
-        if found is not None:
-            return found
-    rim = _rim(logs.shape[:2], covered)
-    for level, _ in places:
-        # No side shows between rebate all around and a picture that is like it.
-        if float((np.abs(gains - level[0])[rim] < _LIKE_RIM).mean()) > _MOSTLY_RIM:
-            return under(lit, terms + flat_terms(np.full(3, level[0])), covered)
-    return None
+
+    logs: Light
+    terms: Float64
+    gains: Float32
+    alike: Mask
+    levels: tuple[float, ...]
+    covered: Mask | None
+
+    @staticmethod
+    def of(logs: Light, terms: Float64, full: Mask, covered: Mask | None) -> "KnownColour":
+        """Return it over a view; `full` (h, w, 3) is where light is at full scale.
+
+        There the other channels tell what the base is.
+        """
+        off = -above_terms(logs, terms)
+        gains, alike = gains_over(off, full)
+        more = np.where(full, np.maximum(gains[..., None] - off, np.float32(0.0)), np.float32(0.0))
+        some = _some(np.where(alike, gains, _NO_BASE)[..., None])
+        places = crowded_places(np.repeat(some, 3, axis=1))[:_MOST_PLACES]
+        levels = tuple(float(level[0]) for level, _ in places)
+        return KnownColour(logs + more, terms, gains, alike, levels, covered)
+
+    def by_sides(self, least_sides: int) -> FoundBase | None:
+        """Return the picture of which so many sides lie at rebate, None if they don't."""
+        for level in self.levels:
+            found = self._at(level, least_sides)
+            if found is None:
+                continue
+            near = np.abs(self.gains - level) < -_LIGHTER
+            rebate = self.gains[found.seen.outside & self.alike & near]
+            if rebate.size < _LEAST_REBATE_PX:
+                continue
+            found = self._at(float(np.median(rebate)), least_sides)
+            if found and _lighter(above_terms(self.logs, found.terms), found.seen) < _MOST_LIGHTER:
+                return found
+        return None
+
+    def by_rim(self) -> FoundBase | None:
+        """Return the picture within rebate all around, which itself is like it up to its sides."""
+        rim = _rim(self.gains.shape, self.covered)
+        for level in self.levels:
+            like = self.alike & (np.abs(self.gains - level) < _LIKE_RIM)
+            if float(like[rim].mean()) > _MOSTLY_RIM:
+                return self._at(level, 0)
+        return None
+
+    def _at(self, gain: float, least_sides: int) -> FoundBase | None:
+        found = under(self.logs, self.terms + flat_terms(np.full(3, gain)), self.covered)
+        return found if found and sum(found.seen.sides_seen) >= least_sides else None
 
 
 def _rim(shape: tuple[int, ...], covered: Mask | None) -> Mask:

@@ -33,8 +33,8 @@ from pipeline.survey.habits import Habits
 from pipeline.survey.orientation import shown
 from pipeline.survey.rebate import (
     FoundBase,
+    KnownColour,
     above_terms,
-    by_colour,
     by_rebate,
     flat_terms,
     parted,
@@ -118,13 +118,13 @@ def look_at_single(
         placed, told = clear.under(scan)
         notes = () if told is None else (told,)
         terms = placed.turned(matrix)
+        colour = KnownColour.of(logs, terms, full_of(view.light), covered)
         known = scan.exposure.stops_over(clear.exposure) is not None
         found = None
         if not (clear.whole and known and (told is None or placed.linear)):
-            sides = _SIDES_TO_OVERRULE if clear.whole else 1
-            found = by_colour(logs, terms, full_of(view.light), sides, covered)
-        if found is None and clear.steady:
-            found = under(logs, terms, covered)
+            found = colour.by_sides(_SIDES_TO_OVERRULE if clear.whole else 1)
+        if found is None:
+            found = under(logs, terms, covered) if clear.steady else colour.by_rim()
     if found is None or (clear is not None and clear.whole and parted(view.light, found)):
         return None
     own = None
