@@ -11,6 +11,7 @@ import numpy as np
 
 from pipeline.diagnosis import fault_model
 from pipeline.event import Event, Listener
+from pipeline.frame import CLEAR
 from pipeline.problem import ClusterProblem, Problem
 from pipeline.record import ScanTrouble
 from pipeline.roll.machines import give_back, is_lost
@@ -138,8 +139,14 @@ def _refuted(
         k
         for k, one in own.items()
         if any(float((place - one.level()).min()) > _LIGHTER for place in lightest)
-        or any(_is_picture(one, other) for other in own.values())
+        or any(_is_picture(one, other) for at, other in own.items() if _is_clear(done[at]))
     )
+
+
+def _is_clear(survey: ScanSurvey) -> bool:
+    """Tell whether a file shows its base for sure: as a strip, some frame of it has to be clear."""
+    frames = [frame for strip in survey.strips for frame in strip.frames]
+    return survey.single or any(frame.confidence >= CLEAR for frame in frames)
 
 
 def _is_picture(one: ClearFilm, other: ClearFilm) -> bool:

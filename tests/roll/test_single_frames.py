@@ -9,11 +9,14 @@ import pytest
 from PIL import Image
 
 from pipeline.problem import ScanProblem
+from pipeline.roll.scans import _refuted
 from pipeline.roll.survey import SurveyedRoll, survey_roll
 from pipeline.scan.container import CameraExposure
 from pipeline.scan.scan import Scan, open_scan
 from pipeline.settings.settings import Roll, RollNotes, Settings
-from pipeline.survey.clear_film import read_clear_film
+from pipeline.survey.clear_film import ClearFilm, read_clear_film
+from pipeline.survey.scan import ScanSurvey
+from tests.survey.surveyed import frame, strip
 from tests.survey.test_single_frame import HEIGHT, WIDTH, negative, write
 
 BEYOND = (-60, -60, WIDTH + 60, HEIGHT + 60)
@@ -154,3 +157,18 @@ def test_a_picture_like_base_up_to_its_sides_has_the_exposure_of_the_base(tmp_pa
     levels = np.array([np.asarray(strip.base.shading)[:, 0] for strip in roll.strips])
     off = levels - levels[0] - np.log10(np.array(gains))[:, None]
     assert np.abs(off).max() < 0.01
+
+
+def test_an_unclear_strip_refutes_no_base(tmp_path):
+    def told(k: int, kind: str, level: float, confidence: float) -> ScanSurvey:
+        terms = ((level, 0.0, 0.0, 0.0, 0.0), (-0.5, *(0.0,) * 4), (-0.8, *(0.0,) * 4))
+        own = ClearFilm(terms, (0.0,) * 3, CameraExposure(), True, False, f"{k}.tif")
+        of = strip([replace(frame(), confidence=confidence)])
+        return ScanSurvey(tmp_path, (of,), False, (), single=kind == "single", own=own)
+
+    base = told(0, "single", -0.45, 0.95)
+    lighter = told(1, "strip", -0.1, 0.3)
+    lighter = replace(lighter, own=replace(lighter.own, terms=((-0.1, *(0.0,) * 4),) * 3))
+    assert _refuted({0: base, 1: lighter}, {}, True) == ()
+    clear = replace(lighter, single=True)
+    assert _refuted({0: base, 1: clear}, {}, True) == (0,)
