@@ -20,6 +20,8 @@ _SOME = 100_000
 # A rim so wide, as a share of the longer side, is rebate if so much of it is so like one level.
 _RIM, _LIKE_RIM, _MOSTLY_RIM = 0.01, 0.04, 0.7
 _LEAST_REBATE_PX = 50
+# One film has one colour of base, as well as some rebate in one file can tell it, in density.
+_SAME_TINT = 0.01
 # Darker than any place of a crowd, as log10 light.
 _NO_BASE = np.float32(-9.0)
 
@@ -129,17 +131,23 @@ class KnownColour:
         levels = tuple(float(level[0]) for level, _ in places)
         return KnownColour(logs + more, terms, gains, alike, levels, covered)
 
-    def by_sides(self, least_sides: int) -> FoundBase | None:
-        """Return the picture of which so many sides lie at rebate, None if they don't."""
+    def by_sides(self, least_sides: int, own_colour: bool) -> FoundBase | None:
+        """Return the picture of which so many sides lie at rebate, None if they don't.
+
+        `own_colour` tells that rebate of clearly another colour has that.
+        """
         for level in self.levels:
-            found = self._at(level, least_sides)
+            found = self._at(np.full(3, level), least_sides)
             if found is None:
                 continue
-            near = np.abs(self.gains - level) < -_LIGHTER
-            rebate = self.gains[found.seen.outside & self.alike & near]
-            if rebate.size < _LEAST_REBATE_PX:
+            rebate = found.seen.outside & self.alike & (np.abs(self.gains - level) < -_LIGHTER)
+            if rebate.sum() < _LEAST_REBATE_PX:
                 continue
-            found = self._at(float(np.median(rebate)), least_sides)
+            gain = np.full(3, np.median(self.gains[rebate]))
+            each = np.median(-above_terms(self.logs, self.terms)[rebate], axis=0)
+            if own_colour and np.abs(each - each.mean()).max() >= _SAME_TINT:
+                gain = each
+            found = self._at(gain, least_sides)
             if found and _lighter(above_terms(self.logs, found.terms), found.seen) < _MOST_LIGHTER:
                 return found
         return None
@@ -150,11 +158,11 @@ class KnownColour:
         for level in self.levels:
             like = self.alike & (np.abs(self.gains - level) < _LIKE_RIM)
             if float(like[rim].mean()) > _MOSTLY_RIM:
-                return self._at(level, 0)
+                return self._at(np.full(3, level), 0)
         return None
 
-    def _at(self, gain: float, least_sides: int) -> FoundBase | None:
-        found = under(self.logs, self.terms + flat_terms(np.full(3, gain)), self.covered)
+    def _at(self, gain: Float64, least_sides: int) -> FoundBase | None:
+        found = under(self.logs, self.terms + flat_terms(gain), self.covered)
         return found if found and sum(found.seen.sides_seen) >= least_sides else None
 
 

@@ -122,7 +122,7 @@ def look_at_single(
         known = scan.exposure.stops_over(clear.exposure) is not None
         found = None
         if not (clear.whole and known and (told is None or placed.linear)):
-            found = colour.by_sides(_SIDES_TO_OVERRULE if clear.whole else 1)
+            found = colour.by_sides(_SIDES_TO_OVERRULE if clear.whole else 1, clear.whole)
         if found is None:
             found = under(logs, terms, covered) if clear.steady else colour.by_rim()
     if found is None or (clear is not None and clear.whole and parted(view.light, found)):
