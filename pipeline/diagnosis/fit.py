@@ -94,7 +94,10 @@ def linear(unknowns: Unknowns, hypotheses: tuple[Hypothesis, ...], film: Float64
         name: np.array([h.degree if h.family == name else 0.0 for h in hypotheses])
         for name in FAMILIES
     }
-    fault = Fault(degree, np.array([h.log_exposure for h in hypotheses]))
+    log_exposure, dark = (
+        np.array([getattr(h, name) for h in hypotheses]) for name in ("log_exposure", "dark")
+    )
+    fault = Fault(degree, log_exposure, dark)
     step = unknowns.spreads(_SECANT_PICTURES)
     centre = np.zeros(len(step))
     centre[unknowns.film()] = film

@@ -17,8 +17,9 @@ class Hypothesis:
     """One thing that may be true of a roll, to about one degree, at about one exposure.
 
     `codes` are the findings it means; `degree` is what the family counts in (see `Fault`);
-    `log_exposure` is the mean over pictures of their median log10 exposure against middle grey;
-    `prior` its probability.
+    `log_exposure` is the mean over pictures of the log10 exposure of their scene's middle against
+    middle grey; `prior` its probability; `dark` how far below their middle the medians of dark
+    subjects lie, in log10 exposure.
     """
 
     codes: tuple[str, ...]
@@ -26,6 +27,7 @@ class Hypothesis:
     degree: float
     log_exposure: float
     prior: float
+    dark: float = 0.0
 
 
 def hypotheses_of(document: Mapping[str, Any]) -> tuple[Hypothesis, ...]:
@@ -37,7 +39,7 @@ def hypotheses_of(document: Mapping[str, Any]) -> tuple[Hypothesis, ...]:
 
 def _combinations(document: Mapping[str, Any]) -> Iterator[Hypothesis]:
     for exposure_code, exposures in _exposures(document["exposure"]).items():
-        for log_exposure, share in exposures:
+        for log_exposure, dark, share in exposures:
             for fault in document["faults"]:
                 code, degrees = fault["code"], fault["degrees"]
                 codes = tuple(c for c in (code, exposure_code) if c != NORMAL) or (NORMAL,)
@@ -45,23 +47,38 @@ def _combinations(document: Mapping[str, Any]) -> Iterator[Hypothesis]:
                 prior = fault["prior"] * share * (document["exposure"]["both"] if both else 1.0)
                 for degree in degrees:
                     yield Hypothesis(
-                        codes, fault["family"], float(degree), log_exposure, prior / len(degrees)
+                        codes,
+                        fault["family"],
+                        float(degree),
+                        log_exposure,
+                        prior / len(degrees),
+                        dark,
                     )
 
 
-def _exposures(table: Mapping[str, Any]) -> dict[str, list[tuple[float, float]]]:
-    """Return log exposures with their probabilities, by the finding that they mean."""
+def _exposures(table: Mapping[str, Any]) -> dict[str, list[tuple[float, float, float]]]:
+    """Return log exposures, how dark subjects are, and how probable both, by what they mean."""
     places = np.arange(table["lowest"], table["highest"] + 1e-9, table["step"])
     usual, spread = table["usual"], table["spread"]
     under = places < usual + table["under_stops"] / STOPS_A_DECADE
     over = places > usual + table["over_stops"] / STOPS_A_DECADE
     bell = np.where(under | over, 0.0, np.exp(-(((places - usual) / spread) ** 2) / 2.0))
+    sound = 1.0 - table["under_prior"] - table["over_prior"]
+    dark = table["dark_prior"]
     parts = {
-        NORMAL: bell * (1.0 - table["under_prior"] - table["over_prior"]) / bell.sum(),
-        "under-exposed": under * table["under_prior"] / under.sum(),
-        "over-exposed": over * table["over_prior"] / over.sum(),
+        NORMAL: [
+            (0.0, sound * (1.0 - dark), bell),
+            *((float(key), sound * dark / len(table["dark"]), bell) for key in table["dark"]),
+        ],
+        "under-exposed": [(0.0, table["under_prior"], under)],
+        "over-exposed": [(0.0, table["over_prior"], over)],
     }
     return {
-        code: [(float(e), float(p)) for e, p in zip(places, part, strict=True) if p > 1e-4]
+        code: [
+            (float(e), key, float(p))
+            for key, prior, shape in part
+            for e, p in zip(places, prior * shape / shape.sum(), strict=True)
+            if p > 1e-4
+        ]
         for code, part in parts.items()
     }

@@ -85,11 +85,13 @@ class Fault:
 
     `development` counts in ln of contrast, `high_base` in density, `silver` in neutral density for
     a unit of dye density; `crossed` is 1 where the layers went apart. `log_exposure` is that of the
-    pictures' medians against middle grey.
+    middle of the scenes against middle grey, and `dark` (n,) how far below it, in log10 exposure,
+    the medians of dark subjects lie: most of such a picture is night, and what is lit as usual.
     """
 
     degree: Mapping[str, Float64]
     log_exposure: Float64
+    dark: Float64 | float = 0.0
 
 
 def unknowns_of(document: Mapping[str, Any]) -> Unknowns:
@@ -174,14 +176,16 @@ def response(fault: Fault, of: Mapping[str, Float64]) -> Float64:
     printed = film.density(of["print_log_exposure"] + of["run_print"])
     # Meters see what green sees, about: what is coloured differs from that in red and blue.
     cast = of["cast"] - of["cast"][..., 1:2]
-    pictures = _of_pictures(film, fault.log_exposure[:, None] + of["exposure"] + cast, of)
+    middle = fault.log_exposure[:, None] + of["exposure"] + cast
+    key = of["key"] + np.reshape(fault.dark, (-1, 1))
+    pictures = _of_pictures(film, middle, key, of)
     return np.concatenate([_logs(pictures), _logs(printed), base, _logs(leader)], axis=-1)
 
 
-def _of_pictures(film: _Film, middle: Float64, of: Mapping[str, Float64]) -> Float64:
+def _of_pictures(film: _Film, middle: Float64, key: Float64, of: Mapping[str, Float64]) -> Float64:
     """Return densities (..., 16): what pictures show, from median_red to roll_neutral."""
-    at = middle - of["key"]
-    low, high = np.exp(of["shadows"]), np.exp(of["highlights"]) + of["key"]
+    at = middle - key
+    low, high = np.exp(of["shadows"]), np.exp(of["highlights"]) + key
     least, median, most = (film.layers(place) for place in (at - low, at, at + high))
     densest = film.density(at + high + of["densest"])[..., 1:2]
     slope = (most - least) / (low + high)

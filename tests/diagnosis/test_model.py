@@ -307,6 +307,22 @@ def test_infra_red_multiplies_the_odds_of_silver_alone():
         assert ratio == pytest.approx(factor * before["retained-silver"] / before[NORMAL], rel=1e-3)
 
 
+@pytest.mark.parametrize(("log_exposure", "dark"), [(-0.08, 0.6), (-0.08, 1.0), (0.1, 0.8)])
+@pytest.mark.parametrize("seen", [slice(0, None), slice(0, 16)])
+def test_a_roll_of_nights_is_sound_and_as_thin_a_roll_of_day_is_under_exposed(
+    log_exposure, dark, seen
+):
+    model = fault_model()
+    state = np.zeros((1, len(model.unknowns.spreads(1))))
+    degree = {name: np.zeros(2) for name in FAMILIES}
+    fault = Fault(degree, np.array([log_exposure, -1.28]), np.array([dark, 0.0]))
+    shown = np.full((2, COUNT), np.nan)
+    shown[:, seen] = response(fault, model.unknowns.values(state))[:, seen]
+    night, day = (weigh(RollSigns(tuple(row), 20), model).probabilities for row in shown)
+    assert night[NORMAL] >= 0.7
+    assert day["under-exposed"] >= 0.7
+
+
 def test_priors_of_the_profile_sum_to_one_and_normal_leads():
     hypotheses = fault_model().hypotheses
     assert sum(h.prior for h in hypotheses) == pytest.approx(1.0)

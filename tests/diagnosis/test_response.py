@@ -14,14 +14,17 @@ from tests.fitted.photographs import photographs
 from tests.sources import SOURCES
 
 
-def signs(film: np.ndarray | None = None, log_exposure: float = -0.1, **degrees: float):
+def signs(
+    film: np.ndarray | None = None, log_exposure: float = -0.1, dark: float = 0.0, **degrees: float
+):
     """Return signs by name of one roll, every unknown as usual but for film and scanner."""
     unknowns = fault_model().unknowns
     state = np.zeros((1, len(unknowns.spreads(1))))
     if film is not None:
         state[:, unknowns.film()] = film
     degree = {name: np.array([degrees.get(name, 0.0)]) for name in FAMILIES}
-    told = response(Fault(degree, np.array([log_exposure])), unknowns.values(state))
+    fault = Fault(degree, np.array([log_exposure]), np.array([dark]))
+    told = response(fault, unknowns.values(state))
     return dict(zip(SIGNS, told[0], strict=True))
 
 
@@ -67,6 +70,19 @@ def test_exposure_leaves_print_base_and_leader_alone():
     for name in ("edge_print", "base", "densest"):
         assert triple(dim, name) == pytest.approx(triple(usual, name))
     assert (triple(dim, "median") < 0.5 * triple(usual, "median")).all()
+
+
+@pytest.mark.parametrize("dark", [0.5, 1.0])
+def test_dark_subjects_thin_the_medians_and_leave_what_is_lit(dark):
+    """Under-exposure takes as much from medians, but from what is lit too."""
+    usual, night = signs(), signs(dark=dark)
+    under = signs(log_exposure=-0.1 - dark)
+    assert triple(night, "median") == pytest.approx(triple(under, "median"))
+    lit = {name: triple(told, "median") + triple(told, "highlights")
+           for name, told in (("usual", usual), ("night", night), ("under", under))}  # fmt: skip
+    assert lit["night"] == pytest.approx(lit["usual"])
+    assert (lit["under"] < lit["usual"] - 0.15).all()
+    assert night["densest_pictures"] == pytest.approx(usual["densest_pictures"])
 
 
 def test_fog_lifts_the_base_and_hardly_what_is_above_it():
