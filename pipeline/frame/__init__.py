@@ -15,8 +15,8 @@ beyond it, `shadow` from the outer end of the gate's soft shadow, `reach` how fa
 where a holder or the scan ends first. `slopes` tells how each side turns: alike on straight film,
 steadily on bowed film, apart on film seen aslant. `gate_fit` puts edges, gate size and gaps into
 one linear system; its inverse and the slopes' errors say how well each corner is known, which is
-the confidence: the probability that none is off by more than 0.25 mm. The likeliest sequence without
-a frame tells how sure that frame is.
+the confidence: the probability that none is off by more than 0.25 mm. The likeliest sequence
+without a frame tells how sure that frame is.
 """
 
 import lazy_loader
