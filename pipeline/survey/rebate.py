@@ -131,12 +131,15 @@ class KnownColour:
         levels = tuple(float(level[0]) for level, _ in places)
         return KnownColour(logs + more, terms, gains, alike, levels, covered)
 
-    def by_sides(self, least_sides: int, own_colour: bool) -> FoundBase | None:
+    def by_sides(
+        self, levels: tuple[float, ...], least_sides: int, own_colour: bool
+    ) -> FoundBase | None:
         """Return the picture of which so many sides lie at rebate, None if they don't.
 
-        `own_colour` tells that rebate of clearly another colour has that.
+        `levels` are gains that rebate may have, about; `own_colour` tells that rebate of clearly
+        another colour has that.
         """
-        for level in self.levels:
+        for level in levels:
             found = self._at(np.full(3, level), least_sides)
             if found is None:
                 continue

@@ -121,8 +121,11 @@ def look_at_single(
         colour = KnownColour.of(logs, terms, full_of(view.light), covered)
         known = scan.exposure.stops_over(clear.exposure) is not None
         found = None
-        if not (clear.whole and known and (told is None or placed.linear)):
-            found = colour.by_sides(_SIDES_TO_OVERRULE if clear.whole else 1, clear.whole)
+        if not clear.whole:
+            found = colour.by_sides(colour.levels, 1, own_colour=False)
+        elif not known or (told is not None and not placed.linear):
+            # It was taken as the pictures are, about.
+            found = colour.by_sides((0.0,), _SIDES_TO_OVERRULE, own_colour=True)
         if found is None:
             found = under(logs, terms, covered) if clear.steady else colour.by_rim()
     if found is None or (clear is not None and clear.whole and parted(view.light, found)):

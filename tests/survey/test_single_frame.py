@@ -158,6 +158,14 @@ def test_clear_film_gives_base_and_evenness_of_the_light(tmp_path):
     assert np.abs(np.asarray(frame.thumbnail, float) - told).mean() < 0.01
 
 
+def test_an_even_wall_round_a_poster_is_no_rebate_where_clear_film_is_known(tmp_path):
+    density, _ = negative()
+    poster = density + 0.5
+    clear = read_clear_film(write(tmp_path / "clear.tif", np.zeros_like(density)), None)
+    (strip,) = survey_scan(write(tmp_path / "a.tif", poster), Settings(), clear=clear).strips
+    assert_allclose(strip.base.density, -np.log10(BASE), atol=0.01)
+
+
 def test_base_of_others_serves_a_file_without(tmp_path):
     density, _ = negative()
     own = survey_scan(write(tmp_path / "a.tif", density), Settings()).own
