@@ -233,6 +233,9 @@ def _less_narrow_ends(film: Mask, share: Plane, edges: tuple[EdgeLine, EdgeLine]
     """
     upper, lower = (edge.at((film.shape[1] - 1) / 2) for edge in edges)
     rows = slice(max(0, math.ceil(upper)), max(1, math.floor(lower)))
+    # Edges of film that is badly damaged may cross, or lie out of view.
+    if not len(film[rows]):
+        return film
     beside = ((share[rows] > OPEN) & ~film[rows]).mean(axis=0)
     wide = film[rows].any(axis=0) & (beside < _MOST_BESIDE)
     firm = max(1, round(_FIRM_OF_WIDTH * (lower - upper)))
