@@ -135,11 +135,12 @@ def _refuted(
         if steady and isinstance(error, NoBaseProblem) and error.lightest is not None
     ]
     own = {k: survey.own for k, survey in done.items() if survey.own is not None}
+    clear = [one for k, one in own.items() if _is_clear(done[k])]
     return tuple(
         k
         for k, one in own.items()
         if any(float((place - one.level()).min()) > _LIGHTER for place in lightest)
-        or any(_is_picture(one, other) for at, other in own.items() if _is_clear(done[at]))
+        or any(_is_picture(one, other) for other in clear)
     )
 
 

@@ -47,7 +47,7 @@ class SingleGate:
                 continue
             off = at - usual[:, None]
             kept = off[int(np.argmin(np.abs(off).max(axis=1)))]
-            shift = kept if np.abs(kept).max() < _SAME_PLACE * length else 0.0 * kept
+            shift = kept if np.abs(kept).max() < _SAME_PLACE * length else np.zeros_like(kept)
             for side, there in zip(sides, usual, strict=True):
                 corners[side, axis] = there + shift
             moved = True
