@@ -22,14 +22,8 @@ _COUNTS = ("no", "one", "two", "three", "four")
 class Wrong(ValueError):
     """A value that makes no sense.
 
-    Parameters
-    ----------
-    what
-        What is wrong with it, without its key.
-    remedy
-        What to do, an imperative; a profile is always to be corrected.
-    key
-        Dotted, of the part of the value that is meant.
+    `what` is wrong with it, without its key; `remedy` is what to do, an imperative (a profile is
+    always to be corrected); `key`, dotted, is of the part of the value that is meant.
     """
 
     def __init__(self, what: str, remedy: str = "correct it", key: str = "") -> None:
@@ -203,18 +197,9 @@ def made(
 ) -> Made:
     """Return a value of a kind, made of what somebody wrote.
 
-    Parameters
-    ----------
-    kind
-        A dataclass, its fields marked with what is allowed.
-    value
-        A table, its values as TOML or the command have them.
-    where
-        The file.
-    at
-        The place in the file: keys, and for tables in a list how many go before.
-    profile
-        What kind of profile it is in words ('film profile'); none for a user's notes.
+    `kind` is a dataclass, its fields marked with what is allowed; `value` a table as TOML or the
+    command have it; `at` its place in the file: keys, and for tables in a list how many go before.
+    `profile` is in words what kind it is ('film profile'), empty for a user's notes.
 
     Raises
     ------

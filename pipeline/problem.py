@@ -32,14 +32,8 @@ def reason_of(error: Exception) -> str:
 class Problem(Exception):
     """Anything a user may meet, told in one sentence.
 
-    Parameters
-    ----------
-    path
-        The file or folder concerned, or None where there is none.
-    what
-        What is wrong, without the file's name and without a full stop.
-    remedy
-        What to do about it, an imperative without a full stop.
+    `path` is the file or folder concerned; `what` is wrong, without its name and without a full
+    stop; `remedy` what to do about it, an imperative without a full stop.
     """
 
     exit_code = Exit.SOME_FAILED

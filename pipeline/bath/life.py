@@ -19,25 +19,15 @@ _FOLLOW_THE_MAKER = "Follow the maker's sheet for the developer's time of later 
 class Life:
     """When a batch is spent.
 
-    Attributes
-    ----------
-    verdict
-        'good', 'doubtful', 'spent', or 'unknown' where nothing can be told.
-    rolls_done
-        Rolls that have gone through it.
-    rolls, rolls_low, rolls_high
-        Rolls it lasts for in all, counted from fresh: likeliest, and the ends of the interval;
-        None where there is no end in sight, or (all three) where nothing can be told.
-    chance_spent
-        Probability that it is spent now, by its rolls.
-    until, until_low, until_high
-        The same as days, if rolls go on as they have; none later than `keeps_until`.
-    keeps_until
-        The day its keeping time ends, whatever the rolls.
-    interval
-        Probability that the interval in rolls holds the true figure.
-    rests_on
-        What all this rests on, sentences.
+    `verdict` is 'good', 'doubtful', 'spent', or 'unknown' where nothing can be told; `rolls_done`
+    have gone through it. `rolls`, `rolls_low` and `rolls_high` are how many it lasts for, counted
+    from fresh: likeliest, and the ends of the interval, which holds the true figure with
+    probability `interval`; None where there is no end in sight, or (all three) where nothing can be
+    told. `chance_spent` is the probability that it is spent now, by its rolls.
+
+    `until`, `until_low` and `until_high` are the same as days, if rolls go on as they have, none
+    later than `keeps_until`, the day its keeping time ends. `rests_on` says in sentences what all
+    this rests on.
     """
 
     verdict: str

@@ -38,15 +38,9 @@ class Written:
 class BathLog:
     """Reads and writes a log; each call opens the file anew and leaves nothing open.
 
-    All methods raise OutputProblem if the file is no log, is damaged, can't be read or written,
-    comes from a newer version, or stays locked by another program.
-
-    Parameters
-    ----------
-    path
-        The file; it is made at the first writing.
-    wait_s
-        How long to wait for another program that is writing.
+    The file at `path` is made at the first writing; another program that is writing is waited for
+    `wait_s`. All methods raise OutputProblem if the file is no log, is damaged, can't be read or
+    written, comes from a newer version, or stays locked.
     """
 
     def __init__(self, path: Path, wait_s: float = 20.0) -> None:
@@ -80,16 +74,10 @@ class BathLog:
     def write(self, entries: Sequence[Entry], mode: Mode, settled: Collection[str] = ()) -> Written:
         """Write entries, all or none of them.
 
-        Parameters
-        ----------
-        entries
-            Batches and rolls; a roll's batch must stand before it or in the log.
-        mode
-            What to do where the log has an entry of that name: 'new' refuses, 'fill' overwrites
-            what is given and keeps the rest, 'same' refuses unless it is the same, 'replace'
-            takes the new one whole.
-        settled
-            Fields that 'fill' may give but not change.
+        A roll's batch must stand before it or in the log. Where the log has an entry of that name,
+        `mode` 'new' refuses, 'fill' overwrites what is given (of fields `settled`, only what is
+        missing) and keeps the rest, 'same' refuses unless it is the same, 'replace' takes the new
+        one whole.
 
         Raises
         ------

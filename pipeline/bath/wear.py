@@ -37,19 +37,10 @@ def fit_line(
 ) -> Line | None:
     """Return the line through figures, each group at its own height; None: nothing tells a slope.
 
-    Least squares about each group's means, with Student's t for the slope. What is known
-    beforehand of the scatter counts as figures more (a scaled inverse chi-squared density); what
-    is known of the slope comes in by Bayes' rule (Gelman and others, Bayesian Data Analysis,
-    chapters 2 and 14).
-
-    Parameters
-    ----------
-    x, y, groups
-        The figures, and the group of each.
-    noise, noise_weight
-        Scatter known beforehand, in units of y, and for how many figures that counts.
-    slope
-        What is known of the slope, a distribution of scipy.stats in units of y by x.
+    Least squares about each group's means, with Student's t for the slope. What is known beforehand
+    of the scatter, `noise` in units of y, counts as `noise_weight` figures more (a scaled inverse
+    chi-squared density); what is known of the slope, a distribution of scipy.stats in units of y by
+    x, comes in by Bayes' rule (Gelman and others, Bayesian Data Analysis, chapters 2 and 14).
     """
     from scipy import stats
 
@@ -102,22 +93,11 @@ class TrendPoint:
 class BathTrend:
     """How a figure falls along the rolls of a batch, as shares of what a fresh batch gives.
 
-    Attributes
-    ----------
-    batch, figure
-        The batch's name; 'edge print' or 'contrast'.
-    points
-        The rolls measured, in the order they were developed.
-    fall
-        The fall a roll, in natural logarithms of the figure: a distribution of scipy.stats.
-    interval
-        Probability that the interval holds the true share.
-    spent_share
-        Share at which a batch is spent.
-    rolls_done
-        Rolls that have gone through the batch.
-    maker_rolls
-        The maker's stated number of rolls where it is part of the trend, else None.
+    `figure` is 'edge print' or 'contrast', `points` are the rolls measured, in the order they were
+    developed. `fall` is the fall a roll, in natural logarithms of the figure, as a distribution of
+    scipy.stats; `interval` the probability that the interval holds the true share, and
+    `spent_share` the one at which a batch is spent. `maker_rolls` is the maker's stated number of
+    rolls where it is part of the trend, else None.
     """
 
     batch: str
@@ -158,13 +138,8 @@ def trend(batch: Batch, uses: Sequence[Use], with_maker: bool = True) -> BathTre
     film. So the line is fitted to logarithms, with a height for each film. Edge print is taken
     where as many rolls have it as have contrast, else contrast.
 
-    Parameters
-    ----------
-    batch, uses
-        The batch and its rolls, in the order they were entered.
-    with_maker
-        Start from the maker's stated number of rolls, where the user noted it. Without it the
-        figures alone speak.
+    `uses` are in the order they were entered. It starts from the maker's stated number of rolls,
+    where the user noted it; without `with_maker` the figures alone speak.
     """
     figure, readings = _readings(uses)
     limits, judging = bath_limits()["limits"], bath_limits()["judging"]

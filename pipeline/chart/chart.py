@@ -78,13 +78,8 @@ def reduced(picture: Picture) -> Float32:
 def read_chart(density_above: Picture, corners: Float64) -> ChartReading:
     """Return the chart in a picture of density above base (h, w, 3) by its corners.
 
-    Parameters
-    ----------
-    density_above
-        The picture.
-    corners
-        (4, 2) outer corners of the chart's corner patches in pixels, one after the other
-        around the chart; which is brown's follows from the densities.
+    These are the outer corners (4, 2) of the chart's corner patches in pixels, one after the other
+    around the chart; which is brown's follows from the densities.
     """
     corners = np.asarray(corners, float)
     readings = []

@@ -119,12 +119,7 @@ def _film_curves() -> list[Float64]:
 
 
 def light_fall(densities: Float64) -> Float64:
-    """Return how much density (3,) rises from column to column as the light over a chart does.
-
-    Parameters
-    ----------
-    densities
-        (24, 3) in chart order.
+    """Return how much density (3,) rises a column as the light over a chart (24, 3) does.
 
     Notes
     -----

@@ -134,13 +134,8 @@ class ProfileFit:
 def fit_profile(charts: Sequence[SeenChart], start: FilmProfile) -> ProfileFit:
     """Return the profile under which charts on one film have their published colours.
 
-    Parameters
-    ----------
-    charts
-        One or more charts of the same roll, exposed and lit alike or not; the first one sets the
-        speed, all of them the balance.
-    start
-        What is known of the film; the fit strays from it no further than the charts ask for.
+    The charts are of one roll, exposed and lit alike or not: the first one sets the speed, all of
+    them the balance. The fit strays from `start` no further than they ask for.
 
     Raises
     ------
@@ -192,14 +187,7 @@ def fit_profile(charts: Sequence[SeenChart], start: FilmProfile) -> ProfileFit:
 def fit_grey(density: Float64, start: FilmProfile, exposure: float = MIDDLE_GREY) -> FilmProfile:
     """Return a profile under which a grey card has its exposure in all layers; slopes stay.
 
-    Parameters
-    ----------
-    density
-        (3,) density above base of the card.
-    start
-        What is known of the film.
-    exposure
-        Of the card, with a perfect white at 1.
+    `density` (3,) is that of the card above base.
 
     Raises
     ------

@@ -227,15 +227,10 @@ def _place_in_frame(
 def neutral_balance(densities: Floats, place: tuple[float, float], colour: RollColour) -> Triple:
     """Return the change of log10 exposure per layer that makes a place of a picture neutral.
 
-    Parameters
-    ----------
-    densities
-        Density above base (h, w, 3) of the picture, small or large.
-    place
-        Shares of its width and height from its top left; a small area about it is read, by the
-        median of each channel, so that grain and a stray hair don't tell.
-    colour
-        The rendition without the change; the place keeps its luminance.
+    `densities` (h, w, 3) are above base, of a small picture or a large one; `place` is in shares of
+    its width and height from its top left. A small area about it is read, by the median of each
+    channel, so that grain and a stray hair don't tell. The place keeps the luminance that it has in
+    `colour`.
 
     Raises
     ------
@@ -267,14 +262,9 @@ def neutral_balance(densities: Floats, place: tuple[float, float], colour: RollC
 def scene_light_matrix(colour_temperature_k: float | None, duv: float | None) -> Float64:
     """Return the 3x3 matrix on linear ACEScg that takes the light of a scene for its white.
 
-    Parameters
-    ----------
-    colour_temperature_k
-        Correlated colour temperature of the light; None is the daylight that film is made for,
-        which changes nothing.
-    duv
-        Its signed distance from the Planckian locus in the CIE 1960 (u, v) diagram: above 0
-        greenish, as of fluorescent lamps, below 0 towards magenta; None is 0.
+    Without a colour temperature the light is the daylight that film is made for, which changes
+    nothing. `duv` is the light's signed distance from the Planckian locus in the CIE 1960 (u, v)
+    diagram: above 0 greenish, as of fluorescent lamps, below 0 towards magenta; None is 0.
 
     Notes
     -----

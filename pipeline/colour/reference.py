@@ -63,20 +63,8 @@ def named_reference(
     """Return the colour from the frames that the user named.
 
     Charts set slopes, balance and matrices; grey cards the balance, with slopes as the roll's
-    pictures have them, or as the charts do.
-
-    Parameters
-    ----------
-    named
-        At least one reference frame.
-    frames
-        All frames of the roll by their numbers as on the contact sheet.
-    profile
-        What is known of the film.
-    solved
-        The roll's colour from its pictures.
-    scans
-        The scan of each frame by its number, to be named where it can't be used.
+    pictures have them (`solved`), or as the charts do. At least one frame is named, by its number
+    on the contact sheet, as all `frames` are; `scans` are named where a frame can't be used.
 
     Raises
     ------
@@ -212,16 +200,8 @@ def shown_by(
 ) -> ChartReading | GreyReading:
     """Return the chart or card that a reference frame shows, as far as the user says so.
 
-    Parameters
-    ----------
-    reference
-        What the user says of the frame.
-    picture
-        Its density above base (h, w, 3), straightened.
-    found
-        The chart that was found on it before, if any.
-    scan
-        The file that it is in, to be named where it can't be used.
+    `picture` (h, w, 3) is its density above base, straightened; `found` the chart that was found on
+    it before; `scan` is named where it can't be used.
 
     Raises
     ------

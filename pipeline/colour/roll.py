@@ -60,23 +60,10 @@ def colour_of_roll(
 ) -> tuple[RollColour, Reference | None]:
     """Return the one colour of a roll, and the chart or card it is from, if any.
 
-    What the user adds to its exposure is left to the frames' colours.
-
-    Parameters
-    ----------
-    found
-        Strips as found, their frames' keys set; the colour is solved from these, so that a
-        correction leaves all other frames as they are.
-    strips
-        Strips as corrected.
-    numbers
-        Numbers of the frames as corrected, by their keys.
-    profile
-        What is known of the film; a fixed one is taken as it is.
-    settings
-        The user's.
-    one_layer
-        Whether it is black-and-white film.
+    It is solved from strips as `found`, their frames' keys set, so that a correction leaves all
+    other frames as they are; `numbers` are those of the frames as corrected, by their keys. A fixed
+    profile is taken as it is; `one_layer` is for black-and-white film. What the user adds to its
+    exposure is left to the frames' colours.
 
     Raises
     ------

@@ -21,12 +21,8 @@ _STEP = 0.01
 def solve_roll(frames: Sequence[Floats], profile: FilmProfile) -> RollColour:
     """Return one rendition for the roll from the densities of its pictures.
 
-    Parameters
-    ----------
-    frames
-        For each picture (n, 3) samples of density above base.
-    profile
-        What is known of the film; the less the roll tells, the nearer the result stays to it.
+    `frames` has (n, 3) samples of density above base for each picture. The less the roll tells, the
+    nearer the result stays to the profile.
 
     Notes
     -----

@@ -244,17 +244,9 @@ def gather_rolls(
 ) -> tuple[Roll, ...]:
     """Return the rolls that the user named: each folder is one, and all single files are one.
 
-    A file that is not there is left to the survey, and a folder without scans is a roll with
-    a problem, so that neither stands in the way of the others.
-
-    Parameters
-    ----------
-    paths
-        Folders and files.
-    changes
-        Settings from the command, which go before those of roll.toml.
-    name
-        The roll's name, before that of roll.toml and the folder's.
+    A file that is not there is left to the survey, and a folder without scans is a roll with a
+    problem, so that neither stands in the way of the others. `changes` are settings from the
+    command, which go before those of roll.toml; so does the `name`, and before the folder's.
 
     Raises
     ------

@@ -105,12 +105,7 @@ def control_series(
 ) -> ControlSeries | None:
     """Return the strips against their aim, or None if there is nothing to hold them against.
 
-    Parameters
-    ----------
-    controls
-        Control strips in order of time.
-    aim
-        The reference strip; without one the first strip takes its place, and is not judged.
+    Strips are in order of time. Without an aim the first takes its place, and is not judged.
     """
     is_first = aim is None
     if aim is None:

@@ -74,17 +74,11 @@ def column_word(text: str) -> str:
 
 
 def read_table(path: Path, names: Mapping[str, str]) -> ReadingTable:
-    """Return the rows of a CSV file.
+    """Return the rows of a CSV file of at most 4 MiB and 20 000 rows.
 
     Cells are parted by tabs, semicolons or commas, whichever the head has. Blank lines and lines
     that begin with # are passed over. UTF-8, UTF-16 with a byte order mark and Windows-1252.
-
-    Parameters
-    ----------
-    path
-        The file, 4 MiB and 20 000 rows at most.
-    names
-        Names of columns by the words (as `column_word` gives them) that may stand for them.
+    `names` are those of columns by the words (as `column_word` gives them) that may stand for them.
 
     Raises
     ------

@@ -28,15 +28,9 @@ CUT_MODULES = 0.5
 class EdgeCode:
     """One barcode on the edge.
 
-    Attributes
-    ----------
-    text
-        As zxing-cpp writes it, such as 115-10/11A.
-    number
-        Place along the film in frames, 11.5 for 11A; X and 00 are -2 and -1. None where the
-        code names the film only.
-    x_px, y_px
-        Its middle, in pixel centres of the strip.
+    `text` is as zxing-cpp writes it, such as 115-10/11A; `number` the place along the film in
+    frames, 11.5 for 11A, X and 00 being -2 and -1 (None where the code names the film only);
+    `x_px`, `y_px` are its middle, in pixel centres of the strip.
     """
 
     text: str
@@ -54,16 +48,8 @@ class EdgeCode:
 class EdgeChain:
     """What one rebate says.
 
-    Attributes
-    ----------
-    rebate
-        Where it was read.
-    layout
-        Layout of its codes, with numbers or without.
-    codes, tracks
-        Its codes, from left to right, and where they lie on the rebate.
-    backwards
-        Whether the codes run to the left.
+    `codes` stand from left to right, `tracks` are where they lie on the `rebate`, `layout` is
+    theirs, with numbers or without; `backwards` tells whether they run to the left.
     """
 
     rebate: Rebate

@@ -113,13 +113,9 @@ def field(layout: EdgeFormat, letter: str) -> NDArray[np.intp]:
 def encode(layout: EdgeFormat, product: int, generation: int, step: int) -> Mask:
     """Return the data track of a code.
 
-    Parameters
-    ----------
-    product, generation
-        The two parts of the DX code, for 115-10 the values 115 and 10.
-    step
-        Frame number in half frames, 23 for 11A; counted on beyond the last value, it wraps. Left
-        out of layouts without a number.
+    `product` and `generation` are the parts of the film's code, 115 and 10 of 115-10. `step` is the
+    frame number in half frames, 23 for 11A; counted on beyond the last value, it wraps, and layouts
+    without a number leave it out.
     """
     values = {"p": product, "g": generation, "f": step % layout.steps // 2, "h": step % 2}
     bits = bits_of(layout.data)

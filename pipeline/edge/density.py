@@ -66,12 +66,8 @@ class PrintDensity:
 def code_print(light: Light, chain: EdgeChain) -> PrintDensity | None:
     """Return the median density of the clocks' widest bars above the base before them.
 
-    Parameters
-    ----------
-    light
-        (h, w, 3) linear light that the chain's rebate was cut from, dark level taken off.
-    chain
-        The codes read there.
+    `light` (h, w, 3) is the linear light that the chain's rebate was cut from, dark level taken
+    off.
 
     Notes
     -----
@@ -148,13 +144,8 @@ def _light_along(
 def letter_print(bands: Sequence[Light], px_per_mm: float) -> PrintDensity | None:
     """Return the density of letters and figures on rebates, or None where too few are seen.
 
-    Parameters
-    ----------
-    bands
-        (h, w, 3) linear light between the film's edge and its perforations or pictures, the
-        film's long side horizontal, dark level taken off.
-    px_per_mm
-        Scale of the bands.
+    `bands` (h, w, 3) are linear light between the film's edge and its perforations or pictures, its
+    long side horizontal, dark level taken off.
 
     Notes
     -----

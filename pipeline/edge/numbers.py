@@ -23,27 +23,17 @@ def position_at(reading: EdgeReading, x_px: float) -> float | None:
 def number_frames(
     reading: EdgeReading, centres_px: Sequence[float], step: float
 ) -> tuple[str | None, ...]:
-    """Return the numbers of a strip's pictures.
+    """Return the numbers of a strip's pictures as printed (`07`, `23A`, `00`).
 
-    Pictures that follow each other every 38 mm (or 19 mm, in half frames) get numbers that
-    follow each other, however they overlap or drift against the film's numbers; a number is
-    left out where there is room for a picture. All numbers of a strip are moved together to lie
-    nearest to the film's. Pictures at other distances each get the nearest number, never twice
-    the same.
+    Pictures that follow each other every 38 mm (or 19 mm, in half frames) get numbers that follow
+    each other, however they overlap or drift against the film's numbers; a number is left out where
+    there is room for a picture. All numbers of a strip are moved together to lie nearest to the
+    film's. Pictures at other distances each get the nearest number, never twice the same. None
+    where nothing was read, or where the film's edge has no number.
 
-    Parameters
-    ----------
-    centres_px
-        Columns of the pictures' centres, in any order; the numbers come in the same order.
-    step
-        What numbers count in, in frames: 1.0, or 0.5 for half frames and for all formats whose
-        pictures don't follow each other every 38 mm.
-
-    Returns
-    -------
-    tuple
-        Numbers as printed (`07`, `23A`, `00`); None where nothing was read, or where the
-        film's edge has no number.
+    `centres_px` are columns of the pictures' centres, in any order, which the numbers keep. `step`
+    is what numbers count in, in frames: 1.0, or 0.5 for half frames and for all formats whose
+    pictures don't follow each other every 38 mm.
     """
     if not reading.numbered or len(centres_px) == 0:
         return (None,) * len(centres_px)

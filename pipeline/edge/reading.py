@@ -21,17 +21,10 @@ LEAST_PX_PER_MODULE = 1.5
 class EdgeBand:
     """Rows of a straightened strip that show one of its rebates.
 
-    Attributes
-    ----------
-    light
-        (h, w, 3) float32 linear light of a negative, its long axis horizontal.
-    edge_row
-        Row of the film's edge in the band, in pixel centres, true to about 0.5 mm; it may lie
-        outside.
-    on_bottom
-        Whether the edge is the strip's lower one.
-    first_row
-        Row of the strip at which the band begins.
+    `light` (h, w, 3) float32 is linear light of a negative, its long axis horizontal; `edge_row`
+    the row of the film's edge in the band, in pixel centres, true to about 0.5 mm and maybe
+    outside; `on_bottom` tells whether the edge is the strip's lower one, and `first_row` is where
+    the band begins.
     """
 
     light: Light
@@ -44,25 +37,14 @@ class EdgeBand:
 class EdgeReading:
     """All that the edges of a strip say.
 
-    Attributes
-    ----------
-    codes
-        From left to right.
-    direction
-        1 where the print stands on its feet, -1 where the strip must be turned by 180 degrees
-        (after it is mirrored left to right, where `mirrored` is set too). 1 where nothing
-        was read.
-    mirrored
-        Whether the strip was scanned from the side of the emulsion.
-    frames_per_mm
-        Frames a mm to the right, negative where numbers grow to the left; 0 where no number
-        was read.
-    frame_at_left
-        Place along the film, in frames, of the first column's centre; 0 where no number was read.
-    px_per_mm
-        Scale of the strip as given.
-    printed
-        Density of the bars above the base beside them; None where it can't be measured.
+    `codes` stand from left to right. `direction` is 1 where the print stands on its feet or nothing
+    was read, -1 where the strip must be turned by 180 degrees, after it is mirrored left to right
+    where `mirrored` tells that it was scanned from the side of the emulsion.
+
+    `frames_per_mm` is to the right, below 0 where numbers grow to the left; `frame_at_left` the
+    place along the film, in frames, of the first column's centre; both 0 where no number was read.
+    `px_per_mm` is the scale of the strip as given, `printed` the density of the bars above the base
+    beside them, None where it can't be measured.
     """
 
     codes: tuple[EdgeCode, ...]
@@ -97,15 +79,9 @@ def read_edge(
 ) -> EdgeReading:
     """Read the barcodes on both edges of a straightened 135 strip.
 
-    Parameters
-    ----------
-    light
-        (h, w, 3) float32 linear light of a negative, its long axis horizontal.
-    px_per_mm
-        Scale, true to 3 percent; below about 3.2 nothing is read.
-    top_row, bottom_row
-        Rows of the film's edges in pixel centres, true to about 0.5 mm; they may lie outside
-        the array. None where an edge is hidden.
+    `light` (h, w, 3) is float32 linear light of a negative, its long axis horizontal; `px_per_mm`
+    is true to 3 percent, and below about 3.2 nothing is read. The rows are those of the film's
+    edges in pixel centres, true to about 0.5 mm and maybe outside; None where an edge is hidden.
 
     Raises
     ------

@@ -26,21 +26,11 @@ NOISE_FLOOR = 2e-3
 class Rebate:
     """One rebate of a strip, turned or flipped so that the film's edge lies at the bottom.
 
-    Attributes
-    ----------
-    absorptance
-        (h, w) float32, 1 - light / light of the base, weighted over the channels by what they
-        tell; 0 is clear base, 1 is black. Blur is linear in it, unlike in density.
-    x_px_per_sample, y_px_per_sample
-        Pixels of the strip per column and per row.
-    edge_mm
-        Place of the film's edge below the upper border of the first row.
-    on_bottom
-        Whether it is the strip's lower rebate.
-    rows
-        Rows of the strip it was cut from, as a slice's start and stop.
-    base
-        (3,) light of the clear base.
+    `absorptance` (h, w) float32 is 1 - light / light of the `base` (3,), weighted over the channels
+    by what they tell: 0 is clear base, 1 is black. Blur is linear in it, unlike in density. The
+    scales are pixels of the strip per column and per row; `edge_mm` is the film's edge below the
+    upper border of the first row; `on_bottom` tells whether it is the strip's lower rebate, and
+    `rows` the rows of the strip that it was cut from, as a slice's start and stop.
     """
 
     absorptance: Light
@@ -65,23 +55,10 @@ class Rebate:
 def cut_rebate(
     light: Light, px_per_mm: float, edge_row: float, on_bottom: bool, layout: EdgeFormat
 ) -> Rebate | None:
-    """Cut one rebate out of a straightened strip.
+    """Return one rebate of a straightened strip, None where too little of it or no base shows.
 
-    Parameters
-    ----------
-    light
-        (h, w, 3) linear light of the strip, its long axis horizontal.
-    px_per_mm
-        Scale of the strip.
-    edge_row
-        Row of the film's edge on that side; may lie outside the array.
-    on_bottom
-        Whether the rebate is the lower one.
-
-    Returns
-    -------
-    Rebate or None
-        None where the array shows too little of the rebate, or nothing light enough for a base.
+    `light` (h, w, 3) is linear, its long axis horizontal; `edge_row` the row of the film's edge on
+    that side, which may lie outside.
 
     Raises
     ------

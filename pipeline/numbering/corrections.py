@@ -75,14 +75,8 @@ def recut(
 ) -> Recut:
     """Return what the corrections ask of a roll as found.
 
-    Parameters
-    ----------
-    corrections
-        The entries of roll.toml.
-    strips
-        The roll's strips in film order, as found.
-    numbers
-        The numbers of their frames without corrections, each given once.
+    Strips are in film order; `numbers` are those of their frames without corrections, each given
+    once.
     """
     names = [[item.number for item in row] for row in numbers]
     found = [{(float(at), 0.0): Cut(name, at) for at, name in enumerate(row)} for row in names]

@@ -18,18 +18,10 @@ def final_numbers(
 ) -> tuple[dict[str, FrameNumber], tuple[str, ...]]:
     """Return every frame's number by its key, each given once, and what could not be obeyed.
 
-    An added frame that is given none takes that of the frame before it, with a letter. A number
-    asked for that another frame keeps is refused, and that entry's frames stay as found.
-
-    Parameters
-    ----------
-    keys
-        The frames in film order after all corrections, by their number as found, added ones
-        by '+' and their entry.
-    numbers
-        The numbers as found, by themselves.
-    corrections
-        The entries of roll.toml.
+    `keys` are the frames in film order after all corrections, by their number as found, added ones
+    by '+' and their entry; `numbers` are those as found, by themselves. An added frame that is
+    given none takes that of the frame before it, with a letter. A number asked for that another
+    frame keeps is refused, and that entry's frames stay as found.
     """
     asked, troubles = _asked(keys, corrections), []
     while True:

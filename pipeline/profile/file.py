@@ -14,12 +14,8 @@ from pipeline.words import printable
 def profile_text(profile: FilmProfile, notes: Sequence[str] = ()) -> str:
     """Return a film profile as the text of a TOML file.
 
-    Parameters
-    ----------
-    profile
-        The profile; reading the text gives it back, to the seven digits that are written.
-    notes
-        Lines for people, put on top as comments.
+    Reading the text gives the profile back, to the seven digits that are written; `notes` are lines
+    for people, put on top as comments.
 
     Raises
     ------

@@ -157,19 +157,11 @@ class Sheet:
 def empty_sheet(sizes: Sizes, record: RollRecord, part: SheetPart, long_side: int = 2400) -> Sheet:
     """Return the contact sheet of a part of a roll, as yet without pictures.
 
-    Parameters
-    ----------
-    sizes
-        Rows and columns of the small positives that are to come, by frame number. A frame
-        without one is an empty rectangle with a word in it.
-    record
-        The roll; its strips and frames are laid out in the order they stand there, at most
-        twelve frames a row.
-    part
-        The strips that lie on this sheet.
-    long_side
-        Longest side of the paper in px, at least 600; the paper is no larger than the film
-        and its heading need. Only where frames 40 px high don't fit, it grows, first downwards.
+    `sizes` are rows and columns of the small positives that are to come, by frame number; a frame
+    without one is an empty rectangle with a word in it. Strips and frames are laid out as the
+    record has them, at most twelve frames a row. The paper's longest side is at most `long_side`
+    px, 600 or more, and no longer than film and heading need. Only where frames 40 px high don't
+    fit, it grows, first downwards.
 
     Raises
     ------

@@ -88,22 +88,11 @@ def page_parts(
 ) -> Iterator[str]:
     """Yield the roll's page in parts: one HTML document that needs no other file and no network.
 
-    That of a long roll takes so much, with its pictures, that it is never held as a whole.
-
-    Parameters
-    ----------
-    record
-        The roll. All text in it is shown as text, whatever it holds.
-    thumbnails
-        JPEG files by frame number, as `thumbnail` makes them.
-    contact_sheets, roll_json
-        Names of these files beside the page, to link to; none for no link.
-    drawings
-        Plots for the part on densities: the film's curve, a control chart, a batch's trend.
-    negatives
-        Frames as scanned, as JPEG files by frame number, to be seen in place of the positives.
-    tones
-        Plot for the part on colour: how light the pictures came out.
+    That of a long roll takes so much, with its pictures, that it is never held as a whole. All text
+    in the record is shown as text, whatever it holds. `thumbnails` and `negatives`, frames as
+    scanned to be seen in their place, are JPEG files by frame number, as `thumbnail` makes them.
+    `contact_sheets` and `roll_json` are names of files beside the page, to link to. `drawings` go
+    to the part on densities; `tones`, how light the pictures came out, to that on colour.
 
     Raises
     ------

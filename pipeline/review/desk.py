@@ -68,16 +68,7 @@ class Desk:
     def __init__(
         self, again: Callable[[], Roll], out: Path, executor: Executor, listen: Listener
     ) -> None:
-        """Take up a roll; `listen` hears of its first survey.
-
-        Parameters
-        ----------
-        again
-            Reads the roll's notes and names of scans anew.
-        out
-            Its output folder.
-        executor
-            Does the work.
+        """Take up a roll whose notes and scans `again` reads; `listen` hears of its survey.
 
         Raises
         ------

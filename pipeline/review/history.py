@@ -31,14 +31,7 @@ class History:
     """
 
     def __init__(self, folder: Path, text: str | None) -> None:
-        """Take up the history in a folder; what the file holds now is a step of its own.
-
-        Parameters
-        ----------
-        folder
-            The output folder.
-        text
-            What roll.toml holds now, None where there is none.
+        """Take up the history in a folder; what roll.toml holds now is a step of its own.
 
         Raises
         ------

@@ -44,12 +44,8 @@ def patch_at(
 ) -> Patch:  # fmt: skip
     """Return what a small area about a place on a strip tells, by the mean of its pixels.
 
-    Parameters
-    ----------
-    densities
-        Density above base (h, w, 3) all over the strip.
-    place_mm
-        The place, from the strip's left and upper edge; held inside.
+    `densities` (h, w, 3) are above base, all over the strip; the place is from its left and upper
+    edge, and held inside.
     """
     one, colour, scanner = surveyed.strips[strip], surveyed.colour, surveyed.scanner
     rows, columns = densities.shape[:2]

@@ -299,16 +299,11 @@ _NO_LOCKS = (errno.ENOLCK, errno.ENOSYS, errno.ENOTSUP, errno.EOPNOTSUPP, errno.
 
 @contextmanager
 def folder_lock(folder: Path, waiting: Callable[[str], None]) -> Iterator[None]:
-    """Hold the folder's lock; while another run has it, wait.
+    """Hold the folder's lock; while another run has it, tell `waiting` which, and wait.
 
-    The lock belongs to an open file and ends with its process, however that ends; it holds
-    between machines where the disk passes locks on, as NFS does. On disks that know no locks
-    nothing is locked.
-
-    Parameters
-    ----------
-    waiting
-        Called once if another run has the lock, with words for that run, as far as known.
+    The lock belongs to an open file and ends with its process, however that ends; it holds between
+    machines where the disk passes locks on, as NFS does. On disks that know no locks nothing is
+    locked.
 
     Raises
     ------

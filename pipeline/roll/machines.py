@@ -34,13 +34,9 @@ _WITHOUT_WORKERS_SECONDS, _LOOK_SECONDS = 120.0, 1.0
 def workers(count: int, cluster: str | None, shared: Sequence[Path] = ()) -> Iterator[Executor]:
     """Yield an executor of so many threads, or that of the cluster at an address.
 
-    At its end what is under way is waited for, but not after an interruption: who wants it
-    finished has waited by then.
-
-    Parameters
-    ----------
-    shared
-        Files and folders that the machines of a cluster must see, as this one does.
+    The machines of a cluster must see all files and folders `shared`, as this one does. At its end
+    what is under way is waited for, but not after an interruption: who wants it finished has waited
+    by then.
 
     Raises
     ------
@@ -69,14 +65,8 @@ class ClusterExecutor(Executor):
     """Has the workers of a cluster work, and tells when there is none any more.
 
     Then all that is waited for, and all that is submitted later, raises ClusterProblem. Work of
-    which two workers died raises LostWorkersError, and the rest is done.
-
-    Parameters
-    ----------
-    client
-        The library's client of the cluster.
-    address
-        Where the cluster is, for the user.
+    which two workers died raises LostWorkersError, and the rest is done. `client` is the library's,
+    `address` what the user calls the cluster by.
     """
 
     def __init__(self, client: Any, address: str) -> None:
@@ -228,12 +218,8 @@ def scratch_folder(otherwise: Path) -> Path:
 def cluster_executor(address: str, shared: Sequence[Path]) -> Iterator[ClusterExecutor]:
     """Yield an executor whose work is done by the workers of the cluster at `address`.
 
-    A worker that is lost is made up for by the others.
-
-    Parameters
-    ----------
-    shared
-        Files and folders that every worker must see.
+    Every worker must see the files and folders `shared`. A worker that is lost is made up for by
+    the others.
 
     Raises
     ------

@@ -142,12 +142,7 @@ def _blocks(parts: Iterable[str]) -> Iterator[bytes]:
 class Report:
     """What a person looks at of a roll, which may be drawn while its frames are written.
 
-    Parameters
-    ----------
-    keys
-        Of the frames' files, by name.
-    drawings
-        Those that the page shows, the film's curve among them.
+    `keys` are of the frames' files, by name; `drawings` all that the page shows.
     """
 
     def __init__(

@@ -55,14 +55,7 @@ def roll_profile(
 ) -> RollProfile:
     """Return a film profile fitted to the charts on a roll, or balanced by its grey cards.
 
-    Parameters
-    ----------
-    surveyed
-        The roll; its film profile is what the fit starts from.
-    references
-        The frames that show charts, or grey cards.
-    name
-        Of the new profile.
+    The fit starts from the roll's own profile.
 
     Raises
     ------

@@ -78,12 +78,7 @@ class ReferenceFrame(Closed):
 def read_references(value: Any, where: Path | None = None) -> tuple[ReferenceFrame, ...]:
     """Return the reference frames that a setting names; none for "none".
 
-    Parameters
-    ----------
-    value
-        A frame number, a table as `ReferenceFrame` has it, or a list of such.
-    where
-        The file that says so.
+    The value is a frame number, a table as `ReferenceFrame` has it, or a list of such.
 
     Raises
     ------

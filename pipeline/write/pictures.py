@@ -200,23 +200,10 @@ def write_archive(
 ) -> None:
     """Write a 16 bit or float32 RGB picture, which comes in bands, as TIFF, atomically.
 
-    Parameters
-    ----------
-    path
-        Where it is to stand.
-    bands
-        Pixels (n, columns, 3) from the top down; all bands but the last have as many rows. Each
-        is done with before the next is asked for.
-    size, kind
-        Rows and columns of the whole, and the type of its samples, 'uint16' or 'float32'.
-    space
-        What the picture is encoded in; code 65535 is 1.0.
-    ppi, metadata
-        What the file says of it.
-    packing
-        One of settings.ARCHIVE_PACKING, all without loss.
-    settle
-        As for `atomic`.
+    Bands are pixels (n, columns, 3) from the top down; all but the last have as many rows, and each
+    is done with before the next is asked for. `size` is rows and columns of the whole, `kind` the
+    type of its samples, 'uint16' or 'float32'; in `space` code 65535 is 1.0. `packing` is one of
+    settings.ARCHIVE_PACKING, all without loss; `settle` is that of `atomic`.
 
     Raises
     ------
