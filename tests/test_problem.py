@@ -18,7 +18,8 @@ from pipeline.problem import (
 )
 from pipeline.profile.film import find_film
 from pipeline.profile.scanner import find_scanner
-from pipeline.record.record import ScanTrouble, read_document
+from pipeline.record.document import read_document
+from pipeline.record.record import ScanTrouble
 from pipeline.settings.settings import read_roll_file
 
 CLASSES = (Problem, ScanProblem, SettingsProblem, OutputProblem, ClusterProblem)

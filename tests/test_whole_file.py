@@ -19,7 +19,7 @@ from PIL import Image
 from pipeline import whole_file
 from pipeline.problem import Exit, OutputProblem
 from pipeline.profile.space import find_space
-from pipeline.record.record import to_json
+from pipeline.record.document import to_json
 from pipeline.settings.settings import ARCHIVE_PACKING
 from pipeline.write import pictures as write
 from tests.write.test_pictures import BYTES, CODES, RECORD, TOLD, archive, names, pixels, share

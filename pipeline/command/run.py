@@ -4,17 +4,16 @@ import json
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from pipeline.command.folder import leads_out, scans_in, seen
 from pipeline.event import Event
 from pipeline.problem import ClusterProblem, Exit, Problem, ScanProblem, SettingsProblem
-from pipeline.scan import is_scan_name
 from pipeline.settings import (
     ROLL_FILE,
     Roll,
@@ -24,8 +23,7 @@ from pipeline.settings import (
     safe_name,
     with_changes,
 )
-from pipeline.whole_file import is_ours
-from pipeline.words import natural_key, printable
+from pipeline.words import printable
 
 if TYPE_CHECKING:
     from pipeline.roll import SurveyedRoll
@@ -49,7 +47,7 @@ class Run:
 
     def seen(self) -> list[Path]:
         """Return the scans that are there for this machine."""
-        return [path for roll in self.rolls for path in roll.scans if _seen(path.exists)]
+        return [path for roll in self.rolls for path in roll.scans if seen(path.exists)]
 
     def told(self, problem: Problem) -> Exit:
         """Tell why nothing could be done for a roll.
@@ -126,72 +124,6 @@ def overall(codes: Sequence[Exit]) -> Exit:
     return Exit.SOME_FAILED if any(codes) else Exit.DONE
 
 
-def scans_in(folder: Path) -> tuple[tuple[Path, ...], tuple[ScanProblem, ...]]:
-    """Return the scans in a folder in natural order, and what by its name is one but refused.
-
-    What evenroll wrote itself is no scan. Links that lead out of the folder, pipes and devices
-    are refused, each with its reason.
-
-    Raises
-    ------
-    ScanProblem
-        If the folder can't be read or holds no scan.
-    """
-    try:
-        named = [path for path in folder.iterdir() if is_scan_name(path) and not path.is_dir()]
-    except OSError as error:
-        raise ScanProblem(
-            folder, f"can't be read ({error.strerror})", "name a folder of scans"
-        ) from error
-    named.sort(key=lambda path: (natural_key(path.name), path.name))
-    judged = {path: _refusal(path, folder) for path in named}
-    scans = tuple(p for p, refusal in judged.items() if not refusal and not _written_by_us(p))
-    refused = tuple(refusal for refusal in judged.values() if refusal)
-    if not scans:
-        remedy = (
-            "name the folders in it that hold scans: each is a roll"
-            if any(_seen(path.is_dir) for path in folder.iterdir())
-            else "name a folder with TIFF, PNG or JPEG scans of negatives"
-        )
-        raise refused[0] if refused else ScanProblem(folder, "holds no scans", remedy)
-    return scans, refused
-
-
-def _refusal(path: Path, folder: Path) -> ScanProblem | None:
-    """Return why a file in a folder is not to be opened, or None."""
-    if _leads_out(path, folder):
-        return ScanProblem(
-            path, "is a link that leads out of its folder or nowhere", "name its target"
-        )
-    if not path.is_file():
-        return ScanProblem(path, "is no plain file", "take it out of the folder")
-    return None
-
-
-def _leads_out(path: Path, folder: Path) -> bool:
-    """Tell whether a file is a link to something outside its folder, or to nothing."""
-    if not _seen(path.is_symlink):
-        return False
-    try:
-        return not path.resolve(strict=True).is_relative_to(folder.resolve())
-    except (OSError, RuntimeError):
-        return True
-
-
-def _seen(look: Callable[[], bool], hidden: bool = False) -> bool:
-    """Return what a look at a path tells, or `hidden` where the system lets nobody look."""
-    try:
-        return look()
-    except OSError:
-        return hidden
-
-
-def _written_by_us(path: Path) -> bool:
-    with suppress(Problem):
-        return is_ours(path)
-    return False
-
-
 def _users_own() -> tuple[RollNotes, Settings]:
     """Return notes and settings that the user gives for all rolls, before those of each.
 
@@ -215,11 +147,11 @@ def _roll(
 ) -> Roll:
     notes, settings = _users_own()
     roll_file = beside / ROLL_FILE
-    if _leads_out(roll_file, beside):
+    if leads_out(roll_file, beside):
         raise SettingsProblem(
             roll_file, "is a link that leads out of its folder or nowhere", "put the file there"
         )
-    if _seen(roll_file.exists):
+    if seen(roll_file.exists):
         own, told = read_roll_file(roll_file)
         notes = replace(own, **{n: getattr(own, n) or getattr(notes, n) for n in _OWN_NOTES})
         settings = with_changes(settings, told, roll_file)
@@ -255,9 +187,9 @@ def gather_rolls(
     SettingsProblem
         If roll.toml or a setting makes no sense.
     """
-    folders = list(dict.fromkeys(path for path in paths if _seen(path.is_dir)))
+    folders = list(dict.fromkeys(path for path in paths if seen(path.is_dir)))
     files = tuple(dict.fromkeys(path for path in paths if path not in folders))
-    if paths and not any(_seen(path.exists, hidden=True) for path in paths):
+    if paths and not any(seen(path.exists, hidden=True) for path in paths):
         raise ScanProblem(paths[0], "is not there", "check the name")
     rolls = [_folder_roll(folder, changes, name) for folder in folders]
     if files and len(folders) == 1:

@@ -1,18 +1,13 @@
 """The barcode on the edge of 135 film: its layout, its bits, its numbers."""
 
-import tomllib
 from dataclasses import dataclass, replace
 from functools import cache
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.kinds import Bits, Mask
-from pipeline.problem import SettingsProblem
-from pipeline.profile import profiles_folder
-
-FORMAT_FILE = "formats/135-edge.toml"
+from pipeline.profile import shipped
 
 
 @dataclass(frozen=True)
@@ -61,43 +56,25 @@ class EdgeFormat:
 
 
 @cache
-def load_edge_format(path: Path | None = None) -> EdgeFormat:
-    """Read the layout of the edge print from its profile.
-
-    Raises
-    ------
-    SettingsProblem
-        When the profile is missing, is no TOML or lacks a value.
-    """
-    path = profiles_folder() / FORMAT_FILE if path is None else path
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-        film, code = table["film"], table["code"]
-        low, high = code["module_mm"]
-        plain = code["without_number"]
-        layout = EdgeFormat(
-            width_mm=float(film["width_mm"]),
-            perforation_from_edge_mm=float(film["perforation_from_edge_mm"]),
-            pitch_mm=float(code["pitch_mm"]),
-            codes_per_frame=int(code["codes_per_frame"]),
-            module_mm=(float(low), float(high)),
-            clock=str(code["clock"]),
-            data=str(code["data"]),
-            clock_without_number=str(plain["clock"]),
-            data_without_number=str(plain["data"]),
-            last_frame=int(code["last_frame"]),
-            names=tuple((int(value), str(name)) for value, name in code["names"].items()),
-            centre_after_code=(
-                float(table["picture"]["centre_after_code"]),
-                float(table["picture"]["centre_after_code_half"]),
-            ),
-        )
-        named = layout.without_number()
-        if len(layout.clock) != len(layout.data) or len(named.clock) != len(named.data):
-            raise ValueError("clock and data tracks of different lengths")
-    except (OSError, KeyError, TypeError, ValueError) as error:
-        raise SettingsProblem(path, f"can't be read ({error!r})", "restore the profile") from error
-    return layout
+def load_edge_format() -> EdgeFormat:
+    """Return the layout of the edge print, from profiles/formats/135-edge.toml."""
+    told = shipped("formats/135-edge.toml")
+    film, code, picture = told["film"], told["code"], told["picture"]
+    low, high = code["module_mm"]
+    return EdgeFormat(
+        width_mm=film["width_mm"],
+        perforation_from_edge_mm=film["perforation_from_edge_mm"],
+        pitch_mm=code["pitch_mm"],
+        codes_per_frame=code["codes_per_frame"],
+        module_mm=(low, high),
+        clock=code["clock"],
+        data=code["data"],
+        clock_without_number=code["without_number"]["clock"],
+        data_without_number=code["without_number"]["data"],
+        last_frame=code["last_frame"],
+        names=tuple((int(value), name) for value, name in code["names"].items()),
+        centre_after_code=(picture["centre_after_code"], picture["centre_after_code_half"]),
+    )
 
 
 def bits_of(track: str) -> Bits:

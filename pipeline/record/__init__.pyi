@@ -1,4 +1,8 @@
-from .record import RECORD_NAME as RECORD_NAME
+from .document import RECORD_NAME as RECORD_NAME
+from .document import plain as plain
+from .document import read_document as read_document
+from .document import to_document as to_document
+from .document import to_json as to_json
 from .record import SEVERITIES as SEVERITIES
 from .record import BaseRecord as BaseRecord
 from .record import ChannelSpread as ChannelSpread
@@ -16,7 +20,3 @@ from .record import ScanTrouble as ScanTrouble
 from .record import StripDensities as StripDensities
 from .record import StripRecord as StripRecord
 from .record import by_weight as by_weight
-from .record import plain as plain
-from .record import read_document as read_document
-from .record import to_document as to_document
-from .record import to_json as to_json

@@ -1,71 +1,28 @@
 """Contact sheet: the whole roll on one paper, a strip of film per row, in film order, lettered."""
 
 from bisect import bisect_left
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from functools import cache
 from itertools import pairwise
 from typing import Any
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.record import FrameRecord, RollRecord, StripRecord
+from pipeline.report.lettering import (
+    Colour,
+    Picture,
+    first_fitting,
+    ink_width,
+    letter,
+    shortened,
+    wrapped,
+)
 from pipeline.report.words import UNSURE_BELOW, batch_items, is_unsure, roll_name, roll_text
 from pipeline.words import counted, printable
 
-Picture = NDArray[np.uint8]
-Colour = tuple[int, int, int]
 Sizes = Mapping[str, tuple[Any, ...]]
-
-
-@cache
-def _face() -> Any:
-    """Return OpenCV's own font, which needs no font file and knows most scripts."""
-    return cv2.FontFace("sans")
-
-
-def _width(text: str, size: int, weight: int = 400) -> int:
-    """Return the width of the ink in px."""
-    return int(cv2.getTextSize((0, 0), text, (0, 0), _face(), size, weight)[2]) if text else 0
-
-
-def _shorten(text: str, size: int, width: int) -> str:
-    """Return the text, cut and closed with an ellipsis where it is wider than `width` px."""
-    if _width(text, size) <= width:
-        return text
-    kept = bisect_left(range(len(text)), True, key=lambda n: _width(f"{text[:n]}…", size) > width)
-    return f"{text[: kept - 1].rstrip()}…" if kept > 1 else ""
-
-
-def _first_fitting(choices: Iterable[str], size: int, width: int) -> str:
-    """Return the first of the choices that fits, or nothing."""
-    return next((text for text in choices if _width(text, size) <= width), "")
-
-
-def _letter(
-    sheet: Picture, text: str, at: tuple[int, int], size: int, ink: Colour, weight: int = 400
-) -> None:
-    """Write on the sheet; `at` is the left end of the base line."""
-    if text:
-        cv2.putText(sheet, text, at, ink, _face(), size, weight)
-
-
-def _wrap(text: str, size: int, width: int, most: int = 2) -> Iterator[str]:
-    """Yield at most `most` lines, the last one shortened if need be."""
-    words = text.split()
-
-    def is_wide(count: int) -> bool:
-        return _width(" ".join(words[:count]), size) > width
-
-    for number in range(most):
-        if not words:
-            return
-        count = bisect_left(range(2, len(words) + 1), True, key=is_wide) + 1
-        count = len(words) if number == most - 1 else count
-        yield _shorten(" ".join(words[:count]), size, width)
-        words = words[count:]
 
 
 FRAMES_PER_ROW = 12
@@ -177,13 +134,13 @@ def empty_sheet(sizes: Sizes, record: RollRecord, part: SheetPart, long_side: in
     top = margin + sum(line.height for line in heading)
     layout = _fit(rows, long_side, long_side - top - margin, margin)
     height = top + layout.row_height * _rows_per_column(rows, layout.columns) + margin
-    lettered = max(_width(line.text, line.size, line.weight) for line in heading)
+    lettered = max(ink_width(line.text, line.size, line.weight) for line in heading)
     width = max(lettered + 2 * margin, _across(rows, layout))
     sheet = np.full((height, width, 3), PAPER, np.uint8)
     y = margin
     for line in heading:
         at = margin, y + round(0.8 * line.height)
-        _letter(sheet, line.text, at, line.size, line.ink, line.weight)
+        letter(sheet, line.text, at, line.size, line.ink, line.weight)
         y += line.height
     windows: dict[str, Picture] = {}
     for row, x, y in _placed(rows, layout, top):
@@ -216,13 +173,13 @@ def _heading(record: RollRecord, long_side: int, part: SheetPart) -> tuple[_Line
             f"is below {UNSURE_BELOW}. A frame that is cut wrong can be corrected in roll.toml."
         )
     more = f", sheet {part.place} of {part.count}" if part.count > 1 else ""
-    room = round(0.92 * width) - _width(more, big)
-    title = _shorten(roll_name(record), big, room) + more
+    room = round(0.92 * width) - ink_width(more, big)
+    title = shortened(roll_name(record), big, room) + more
     lines = [_Line(title, big, INK, 600, round(1.5 * big))]
     lines += [
         _Line(part, small, PENCIL, 400, round(1.5 * small))
         for text in texts
-        for part in _wrap(text, small, width)
+        for part in wrapped(text, small, width)
     ]
     return (*lines, _Line("", small, PENCIL, 400, small))
 
@@ -304,8 +261,8 @@ def _draw_row(
     """Draw a band of film; return the windows of its frames that are to get a picture."""
     x, y = corner
     width = layout.row_width(row)
-    label = _shorten(row.label, layout.text, width)
-    _letter(sheet, label, (x, y + round(1.1 * layout.text)), layout.text, PENCIL)
+    label = shortened(row.label, layout.text, width)
+    letter(sheet, label, (x, y + round(1.1 * layout.text)), layout.text, PENCIL)
     band = y + round(1.6 * layout.text)
     sheet[band : band + 2 * layout.rebate + layout.height, x : x + width] = FILM
     x += layout.gap
@@ -335,14 +292,14 @@ def _draw_frame(
         word = "blank" if frame.kind == "blank" else "no picture"
         window[:] = EMPTY_EDGE
         window[1:-1, 1:-1] = EMPTY
-        word = _first_fitting((word, word.split()[0], ""), layout.text, wide - 4)
-        at = ((wide - _width(word, layout.text)) // 2, layout.height // 2)
-        _letter(window, word, at, layout.text, EDGE_PRINT)
-    number = _shorten(printable(frame.number), layout.text, wide)
-    _letter(box, number, (0, base_line), layout.text, EDGE_PRINT, 600)
-    mark = _first_fitting(_marks(frame), layout.text, wide)
+        word = first_fitting((word, word.split()[0], ""), layout.text, wide - 4)
+        at = ((wide - ink_width(word, layout.text)) // 2, layout.height // 2)
+        letter(window, word, at, layout.text, EDGE_PRINT)
+    number = shortened(printable(frame.number), layout.text, wide)
+    letter(box, number, (0, base_line), layout.text, EDGE_PRINT, 600)
+    mark = first_fitting(_marks(frame), layout.text, wide)
     foot = layout.rebate + layout.height + base_line
-    _letter(box, mark, (0, foot), layout.text, EDGE_PRINT)
+    letter(box, mark, (0, foot), layout.text, EDGE_PRINT)
     return None if empty else window
 
 

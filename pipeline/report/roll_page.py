@@ -21,8 +21,8 @@ from pipeline.bath import cautions, leads_to_baths
 from pipeline.kinds import CHANNELS, LOG_STOP, Triple
 from pipeline.profile import MONOCHROME
 from pipeline.record import SEVERITIES, FrameRecord, RollRecord, StripRecord, by_weight
-from pipeline.report.contact_sheet import Picture
 from pipeline.report.density_plot import densities_plot
+from pipeline.report.lettering import Picture
 from pipeline.report.plot import Plot, as_svg
 from pipeline.report.words import (
     UNSURE_BELOW,

@@ -18,7 +18,8 @@ from pipeline.report import (
     summary_lines,
 )
 from pipeline.roll.frame_task import Job, develop, job_name, jobs_of, negative
-from pipeline.roll.journal import Journal, folder_lock
+from pipeline.roll.journal import Journal
+from pipeline.roll.lock import folder_lock
 from pipeline.roll.machines import give_back
 from pipeline.roll.outcome import Outcome, note_whole, take_away, told_of
 from pipeline.roll.pages import Report, page_names, write_pages
@@ -126,9 +127,7 @@ def write_roll(
             sweep(out)
 
 
-def frames_to_write(
-    surveyed: SurveyedRoll, record: RollRecord, out: Path, want: Wanted = ALL
-) -> frozenset[str]:
+def frames_to_write(surveyed: SurveyedRoll, record: RollRecord, out: Path) -> frozenset[str]:
     """Return the numbers of frames whose files `write_roll` would make, first or anew.
 
     Of a scan whose content isn't known it would make all.
@@ -137,7 +136,7 @@ def frames_to_write(
     known = {job.task.scan.path: journal.known_hash(job.task.scan.path) for job in jobs}
     hashes = {path: value for path, value in known.items() if value is not None}
     unknown = (job for job in jobs if job.task.scan.path not in hashes)
-    todo = (*unknown, *planned(jobs, hashes, journal, want).todo)
+    todo = (*unknown, *planned(jobs, hashes, journal, ALL).todo)
     return frozenset(str(job.task.metadata.number) for job in todo)
 
 
@@ -237,7 +236,7 @@ def _reported(report: Report, record: RollRecord, writing: _Writing) -> bool:
     try:
         names = write_pages(report.files(record), out, theirs)
         pages = {file: content_hash(out / file) for file in names}
-        journal.note_instead(_REPORT, key, names, pages, theirs)
+        journal.note(_REPORT, key, names, pages, theirs, instead=True)
     except OutputProblem as error:
         writing.fail(_file_of(error, out), error, Event("failed", _REPORT, 1, 1))
         return False

@@ -1,26 +1,22 @@
-"""Journal of an output folder: what was written for which input and settings; one run at a time."""
+"""Journal of an output folder: what was written for which input and settings."""
 
-import errno
 import hashlib
 import itertools
 import json
-import os
-import re
-import socket
 import time
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from pipeline.problem import OutputProblem
 from pipeline.small_file import content_hash, read_small
-from pipeline.whole_file import LOCK_NAME, output_problem, write_text
+from pipeline.whole_file import write_text
 from pipeline.words import printable
 
 if TYPE_CHECKING:
-    from filelock import FileLock
+    pass
 
 JOURNAL_NAME = ".evenroll.json"
 _MARK = {"evenroll": "journal"}
@@ -167,13 +163,18 @@ class Journal:
         files: tuple[str, ...],
         hashes: Mapping[str, str] = MappingProxyType({}),
         left: tuple[str, ...] = (),
+        instead: bool = False,
     ) -> None:
         """Note a frame's files as written under a key, and save.
 
         `hashes` are of their bytes, as far as known. Files `left` as the user changed them stay
-        noted as they were once written.
+        noted as they were once written. Noted `instead` of others, which stand as written under the
+        name, it takes these away.
         """
         before = self._entries.get(name) or {}
+        if instead and isinstance(before.get("files"), Mapping):
+            others = {f: s for f, s in before["files"].items() if f not in (*files, *left)}
+            self._take_away(others, before)
         states = {file: _state(self._folder / file) for file in files}
         known = {file: value for file, value in hashes.items() if file in files}
         for file in left:
@@ -182,22 +183,6 @@ class Journal:
         self._entries[name] = {"key": key, "files": states, "hashes": known}
         self._noted = True
         self._save_if_cheap()
-
-    def note_instead(
-        self,
-        name: str,
-        key: str,
-        files: tuple[str, ...],
-        hashes: Mapping[str, str] = MappingProxyType({}),
-        left: tuple[str, ...] = (),
-    ) -> None:
-        """Note files as `note` does, and take away others that stand as written under the name."""
-        entry = self._entries.get(name) or {}
-        before = entry.get("files")
-        if isinstance(before, Mapping):
-            others = {file: s for file, s in before.items() if file not in (*files, *left)}
-            self._take_away(others, entry)
-        self.note(name, key, files, hashes, left)
 
     def whole(self, key: str) -> dict[str, Any] | None:
         """Return what was noted of a whole run under its key, if all of its files stand."""
@@ -288,90 +273,3 @@ class Journal:
         self._unsaved = False
         self._saved_at = time.monotonic()
         self._saving_seconds = self._saved_at - began
-
-
-_POLL_SECONDS = 0.2
-_MOST_HOLDER_BYTES = 200
-_HOLDER = re.compile(r"process \d{1,10} on [\w.-]{1,100}")
-# What disks answer that know no locks, as some network disks.
-_NO_LOCKS = (errno.ENOLCK, errno.ENOSYS, errno.ENOTSUP, errno.EOPNOTSUPP, errno.EINVAL)
-
-
-@contextmanager
-def folder_lock(folder: Path, waiting: Callable[[str], None]) -> Iterator[None]:
-    """Hold the folder's lock; while another run has it, tell `waiting` which, and wait.
-
-    The lock belongs to an open file and ends with its process, however that ends; it holds between
-    machines where the disk passes locks on, as NFS does. On disks that know no locks nothing is
-    locked.
-
-    Raises
-    ------
-    OutputProblem
-        If the folder can't be written.
-    """
-    path = folder / LOCK_NAME
-    with _lock_of(path) as lock:
-        if not _taken(lock, wait=False):
-            waiting(_holder(path))
-            _taken(lock, wait=True)
-        with suppress(OSError):
-            path.write_text(f"process {os.getpid()} on {socket.gethostname()}\n", "utf-8")
-        yield
-
-
-@contextmanager
-def lock_if_free(folder: Path) -> Iterator[bool]:
-    """Hold the folder's lock if no other run has it; yield whether it is held.
-
-    Raises
-    ------
-    OutputProblem
-        If the folder can't be written.
-    """
-    with _lock_of(folder / LOCK_NAME) as lock:
-        yield _taken(lock, wait=False)
-
-
-@contextmanager
-def _lock_of(path: Path) -> "Iterator[FileLock]":
-    """Yield a lock that is not taken yet; at the end its file goes, unless another run has it."""
-    from filelock import FileLock
-
-    lock = FileLock(path, mode=0o666, poll_interval=_POLL_SECONDS, fallback_to_soft=False)
-    try:
-        yield lock
-    finally:
-        # Taken away while it is locked, so that nobody else's goes.
-        with suppress(OutputProblem, OSError):
-            if _taken(lock, wait=False):
-                path.unlink()
-        lock.release(force=True)
-
-
-def _taken(lock: "FileLock", wait: bool) -> bool:
-    """Take a lock, once more if it is taken already; return False if another run has it."""
-    from filelock import Timeout
-
-    path = Path(lock.lock_file)
-    try:
-        # Else the library would make a folder anew that has gone.
-        path.parent.stat()
-        lock.acquire(blocking=wait)
-    except Timeout:
-        return False
-    except OSError as error:
-        if error.errno == errno.ELOOP:
-            raise OutputProblem(path, "is a link", "take it away and run again") from error
-        if error.errno not in _NO_LOCKS:
-            raise output_problem(path, error) from error
-    return True
-
-
-def _holder(path: Path) -> str:
-    """Return words for the run that has the lock; anybody may have written the file."""
-    with suppress(OSError):
-        text = read_small(path, _MOST_HOLDER_BYTES).decode("utf-8", "replace").strip()
-        if _HOLDER.fullmatch(text):
-            return text
-    return "another process"

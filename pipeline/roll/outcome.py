@@ -10,7 +10,8 @@ from pipeline import __version__
 from pipeline.event import Event, Listener
 from pipeline.problem import OutputProblem, ScanProblem
 from pipeline.record import RECORD_NAME, FilesRecord, RollRecord, ScanTrouble, read_document
-from pipeline.roll.journal import Journal, key_of, lock_if_free
+from pipeline.roll.journal import Journal, key_of
+from pipeline.roll.lock import lock_if_free
 from pipeline.roll.plan import ALL, Wanted
 from pipeline.scan import content_of
 from pipeline.settings import Roll

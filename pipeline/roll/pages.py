@@ -11,7 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.kinds import Pixels, Whole
-from pipeline.profile import find_space
 from pipeline.record import RECORD_NAME, RollRecord, to_json
 from pipeline.render import rendition_of, shown_greys, small_negative, small_picture
 from pipeline.report import (
@@ -235,9 +234,7 @@ def _drawn_sheets(record: RollRecord, surveyed: SurveyedRoll, store: PictureStor
             positives.keep(number, thumbnail(picture, side))
             counts += [np.bincount(plane.ravel(), minlength=256) for plane in picture.T]
         metadata = FrameMetadata(title=f"{roll.name} contact sheet", roll=roll.name)
-        packed = share_bytes(
-            sheet.paper, ppi=_SHEET_PPI, metadata=metadata, space=find_space("srgb")
-        )
+        packed = share_bytes(sheet.paper, ppi=_SHEET_PPI, metadata=metadata)
         sheets.keep(_sheet_name(part.place), packed)
         # Before there is another: a paper takes tens of megabytes.
         del sheet, packed

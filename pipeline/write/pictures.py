@@ -101,13 +101,12 @@ def write_share(
     metadata: FrameMetadata,
     file_format: str = "jpeg",
     quality: int = 92,
-    space: Space | None = None,
     settle: bool = True,
 ) -> None:
-    """Write an 8 bit RGB picture, shape (rows, columns, 3), as JPEG or PNG, atomically.
+    """Write an 8 bit sRGB picture, shape (rows, columns, 3), as JPEG or PNG, atomically.
 
     `quality` is JPEG's, 1 to 100; from 90 on, colour is kept at full resolution (4:4:4).
-    `space` is what the picture is encoded in, sRGB if None; `settle` is that of `atomic`.
+    `settle` is that of `atomic`.
 
     Raises
     ------
@@ -120,7 +119,7 @@ def write_share(
         raise OutputProblem(path, "has more than 65500 pixels on a side", remedy)
     # Into memory first: the codecs hide the number of a disk's error.
     packed = share_bytes(
-        picture, ppi=ppi, metadata=metadata, file_format=file_format, quality=quality, space=space
+        picture, ppi=ppi, metadata=metadata, file_format=file_format, quality=quality
     )
     with atomic(path, settle=settle) as file:
         file.write(packed)
@@ -133,11 +132,10 @@ def share_bytes(
     metadata: FrameMetadata,
     file_format: str = "jpeg",
     quality: int = 92,
-    space: Space | None = None,
 ) -> bytes:
-    """Return an 8 bit RGB picture, shape (rows, columns, 3), as `write_share` writes it."""
+    """Return an 8 bit sRGB picture, shape (rows, columns, 3), as `write_share` writes it."""
     _check_picture(picture, ("uint8",))
-    space = space or find_space("srgb")
+    space = find_space("srgb")
     facts = _facts(picture.shape[:2], ppi, space, jpeg=file_format == "jpeg")
     exif, xmp = embedded(metadata, facts)
     options: dict[str, Any] = {"icc_profile": icc_profile(space), "dpi": (ppi, ppi), "exif": exif}

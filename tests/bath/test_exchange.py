@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from pipeline.bath.batch import Batch, Use
 from pipeline.bath.exchange import CSV_COLUMNS, csv_text, entries_of_roll, read_csv
 from pipeline.problem import ScanProblem, SettingsProblem
-from pipeline.record.record import RollDensities, to_json
+from pipeline.record.document import to_json
+from pipeline.record.record import RollDensities
 from tests.bath.test_batch import BATCHES, USES
 from tests.report.test_contact_sheet import made_roll
 

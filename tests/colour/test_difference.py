@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.colour.fit import difference_2000, difference_parts, lab_d50
+from pipeline.colour.difference import difference_2000, difference_parts, lab_d50
 from tests.film_model.spectra import colour_science
 
 LIGHTS = st.lists(

@@ -205,8 +205,6 @@ def test_a_grey_card_sets_balance_and_exposure_and_leaves_slopes():
     assert layer_exposure(card, from_profile(profile)) == pytest.approx([0.18] * 3)
     assert profile.slopes() == GENERIC.slopes()
     assert profile.unmask == GENERIC.unmask
-    brighter = fit_grey(card, GENERIC, exposure=0.36)
-    assert layer_exposure(card, from_profile(brighter)) == pytest.approx([0.36] * 3)
 
 
 @pytest.mark.parametrize("card", [np.zeros(3), np.full(3, np.nan), np.array([0.6, 0.6, 0.0])])

@@ -8,7 +8,8 @@ import tifffile
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.command.run import gather_rolls, scans_in
+from pipeline.command.folder import scans_in
+from pipeline.command.run import gather_rolls
 from pipeline.problem import ScanProblem, SettingsProblem
 from pipeline.settings.settings import safe_name
 from pipeline.whole_file import NAMESPACE

@@ -25,7 +25,7 @@ from contextlib import suppress
 from pathlib import Path
 from pipeline.command.stop import Stops
 from pipeline.whole_file import atomic
-from pipeline.roll.journal import folder_lock
+from pipeline.roll.lock import folder_lock
 
 folder, half, done = Path(sys.argv[1]), threading.Event(), threading.Event()
 

@@ -1,7 +1,5 @@
 """The layout of edge codes against zxing-cpp's encoder and reader, and the numbers on film."""
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 import zxingcpp
@@ -9,7 +7,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.edge.code import (
-    FORMAT_FILE,
     bits_of,
     code_text,
     encode,
@@ -18,11 +15,9 @@ from pipeline.edge.code import (
     position_of,
     values_of,
 )
-from pipeline.problem import Exit, SettingsProblem
 from tests.edge.drawn import reference_text, reference_tracks
 
 LAYOUT = load_edge_format()
-PROFILE = Path(__file__).parents[2] / "profiles" / FORMAT_FILE
 products = st.integers(1, 127)
 generations = st.integers(0, 15)
 steps = st.integers(0, 127)
@@ -119,30 +114,3 @@ def test_pitch_is_four_perforations():
     assert LAYOUT.codes_per_frame * LAYOUT.pitch_mm == pytest.approx(8 * 4.750, abs=0.05)
     # ISO 1007: 34.975 +- 0.025 mm, from memory.
     assert LAYOUT.width_mm == pytest.approx(34.975, abs=0.025)
-
-
-@pytest.mark.parametrize(
-    ("old", "new"),
-    [
-        ("width_mm", "breadth_mm"),
-        ("[code]", "[code"),
-        ("module_mm = [0.40, 0.47]", "module_mm = 0.4"),
-        ('clock = "1111', 'clock = "111'),
-        ('data = "101010ppppppp0ggggx', 'data = "101010ppppppp0gggg'),
-        ("[code.without_number]", "[code.short]"),
-        ("pitch_mm = 19.0", 'pitch_mm = "wide"'),
-    ],
-)
-def test_a_broken_profile_is_named(tmp_path, old, new):
-    path = tmp_path / "edge.toml"
-    text = PROFILE.read_text(encoding="utf-8")
-    assert old in text
-    path.write_text(text.replace(old, new, 1), encoding="utf-8")
-    with pytest.raises(SettingsProblem, match=r"edge\.toml: .*restore the profile") as caught:
-        load_edge_format(path)
-    assert caught.value.exit_code == Exit.WRONG_USAGE
-
-
-def test_a_missing_profile_is_named(tmp_path):
-    with pytest.raises(SettingsProblem, match=r"none\.toml: can't be read"):
-        load_edge_format(tmp_path / "none.toml")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.roll.journal import folder_lock
+from pipeline.roll.lock import folder_lock
 from tests.hostile.killed import KillableRoll, Killed, contents, opens_whole
 
 KILLS = 4

@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.record.record import to_document
+from pipeline.record.document import to_document
 from pipeline.roll.record import record_of
 from pipeline.roll.survey import SurveyedRoll, survey_roll
 from pipeline.settings.settings import Roll

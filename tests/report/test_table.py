@@ -14,7 +14,8 @@ from wcwidth import wcswidth
 
 from pipeline.control.finding import triple_text
 from pipeline.kinds import CHANNELS
-from pipeline.record.record import ContrastRecord, PatchRecord, RollDensities, plain
+from pipeline.record.document import plain
+from pipeline.record.record import ContrastRecord, PatchRecord, RollDensities
 from pipeline.report import table
 from pipeline.report.table import measure_csv, measure_table
 from pipeline.report.words import figure_text, share_text, signed_text

@@ -276,10 +276,10 @@ def test_files_noted_instead_of_others_take_their_place(folder):
     for name in names:
         (folder / name).write_bytes(b"sheet")
     journal = Journal(folder)
-    journal.note_instead("report", KEY, names)
+    journal.note("report", KEY, names, instead=True)
     assert all((folder / name).exists() for name in names)
     (folder / "sheet-3.jpg").write_bytes(b"painted over")
-    journal.note_instead("report", key_of("fewer"), names[:1])
+    journal.note("report", key_of("fewer"), names[:1], instead=True)
     assert [(folder / name).exists() for name in names] == [True, False, True]
     assert Journal(folder).is_done("report", key_of("fewer"))
 

@@ -11,14 +11,14 @@ from pathlib import Path
 import pytest
 
 from pipeline.problem import OutputProblem
-from pipeline.roll import journal as module
-from pipeline.roll.journal import folder_lock
+from pipeline.roll import lock as module
+from pipeline.roll.lock import folder_lock
 from pipeline.whole_file import LOCK_NAME
 
 HOLD = """
 import sys
 from pathlib import Path
-from pipeline.roll.journal import folder_lock
+from pipeline.roll.lock import folder_lock
 with folder_lock(Path(sys.argv[1]), print):
     print("held", flush=True)
     sys.stdin.read()

@@ -18,6 +18,7 @@ from jsonschema import Draft202012Validator
 
 from pipeline import __version__
 from pipeline.problem import ScanProblem
+from pipeline.record.document import read_document, to_document, to_json
 from pipeline.record.record import (
     BaseRecord,
     ChannelSpread,
@@ -34,9 +35,6 @@ from pipeline.record.record import (
     ScanTrouble,
     StripDensities,
     StripRecord,
-    read_document,
-    to_document,
-    to_json,
 )
 from tests.roll_schema import DEFINED, SCHEMA, broken
 
