@@ -33,32 +33,36 @@ def lab_d50(scene: Floats) -> Float64:
 
 
 def difference_parts(scene: Floats, reference: Float64) -> Float64:
-    """Return differences in lightness, chroma and hue (n, 3) of linear ACEScg from a reference.
+    """Return differences in lightness, chroma and hue (..., n, 3) from a reference (n, 3).
 
-    Each is in units of the tolerances of CIEDE2000 (ISO/CIE 11664-6, equations 15 to 17) at the
-    reference, without its terms of hue, so that it is smooth; for fitting.
+    Both are linear ACEScg. Each is in units of the tolerances of CIEDE2000 (ISO/CIE 11664-6,
+    equations 15 to 17) at the reference, without its terms of hue, so that it is smooth; for
+    fitting.
     """
     want = lab_d50(reference)
     off = lab_d50(scene) - want
     lightness, chroma = want[:, 0], np.hypot(want[:, 1], want[:, 2])
     along = want[:, 1:] / np.maximum(chroma, 1e-6)[:, None]
     square = (lightness - 50.0) ** 2
-    radial = (off[:, 1:] * along).sum(axis=1)
-    turned = off[:, 2] * along[:, 0] - off[:, 1] * along[:, 1]
+    radial = (off[..., 1:] * along).sum(axis=-1)
+    turned = off[..., 2] * along[:, 0] - off[..., 1] * along[:, 1]
     return np.stack(
         [
-            off[:, 0] / (1.0 + 0.015 * square / np.sqrt(20.0 + square)),
+            off[..., 0] / (1.0 + 0.015 * square / np.sqrt(20.0 + square)),
             radial / (1.0 + 0.045 * chroma),
             turned / (1.0 + 0.015 * chroma),
         ],
-        axis=1,
+        axis=-1,
     )
 
 
 def difference_2000(scene: Floats, reference: Float64) -> Float64:
-    """Return CIEDE2000 (n,) of linear ACEScg (n, 3) from a reference (ISO/CIE 11664-6)."""
+    """Return CIEDE2000 (..., n) of linear ACEScg (..., n, 3) from a reference (n, 3).
+
+    ISO/CIE 11664-6.
+    """
     from skimage.color import deltaE_ciede2000
 
-    labs = lab_d50(reference), lab_d50(scene)
+    labs = np.broadcast_arrays(lab_d50(reference), lab_d50(scene))
     difference: Float64 = deltaE_ciede2000(*labs)  # type: ignore[no-untyped-call]
     return difference

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cache, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,20 +30,34 @@ _LEAST_PATCHES = 12
 _ROUNDS = 2
 # By how much density is changed to see what becomes of it.
 _STEP = 0.005
+# More than the charts of a roll, by themselves and together.
+_FITS_KEPT = 32
 # By how much a parameter is moved to see what becomes of the misfit.
 _MOVED = 1e-7
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class SeenChart:
     """A 24-patch chart on film: (24, 3) densities above base in chart order.
 
     `error` (24, 3) is one standard deviation of what each was read wrong by, None where it is not
-    known. Patches that can't be read hold NaN.
+    known. Patches that can't be read hold NaN. Charts are the same whose figures are.
     """
 
     densities: Float64
     error: Float64 | None = None
+
+    def __eq__(self, other: object) -> bool:
+        """Tell whether another chart has the same figures."""
+        return isinstance(other, SeenChart) and self._figures == other._figures
+
+    def __hash__(self) -> int:
+        """Return the hash of the figures."""
+        return hash(self._figures)
+
+    @property
+    def _figures(self) -> tuple[bytes, bytes]:
+        return self.densities.tobytes(), b"" if self.error is None else self.error.tobytes()
 
 
 @dataclass(frozen=True)
@@ -90,13 +105,21 @@ def fit_profile(charts: Sequence[SeenChart], start: FilmProfile) -> ProfileFit:
     fall-off and, of several, a colour of light of its own. Patches far off in a first, tolerant
     round are left out, and taken back if they fit what the others say.
     """
+    return _fitted(tuple(charts), start)
+
+
+# Who puts a roll right in the browser has the same charts fitted after every correction.
+@lru_cache(_FITS_KEPT)
+def _fitted(charts: tuple[SeenChart, ...], start: FilmProfile) -> ProfileFit:
     curves = fittable_curves(start)
     known = np.array([np.isfinite(chart.densities).all(axis=1) for chart in charts])
     if not len(known) or known.sum(axis=1).min() < _LEAST_PATCHES:
         raise SettingsProblem(
             None, "the chart shows too few patches to fit a profile", "name another frame"
         )
-    problem = _Problem(charts, start, curves, known)
+    densities = np.array([np.nan_to_num(chart.densities) for chart in charts])
+    errors = np.array([_density_error(chart) for chart in charts])
+    problem = _Problem(densities, errors, start, curves, known)
     theta = problem.solved(np.zeros(_OF_FILM + _OF_CHART * len(charts)), "cauchy")
     for _ in range(_ROUNDS):
         residual = problem.residual(theta)
@@ -150,7 +173,10 @@ def fit_grey(density: Float64, start: FilmProfile) -> FilmProfile:
 
 @dataclass(frozen=True)
 class _Problem:
-    charts: Sequence[SeenChart]
+    """Charts (charts, 24, 3) and their errors, the film to start from, and patches that count."""
+
+    densities: Float64
+    errors: Float64
     start: FilmProfile
     curves: Curves
     trusted: Mask
@@ -167,7 +193,7 @@ class _Problem:
         found = least_squares(
             misfit,
             theta,
-            lambda trial: _jacobian(misfit, trial, len(self.charts)),
+            lambda trial: _jacobian(misfit, trial, len(self.densities)),
             loss=loss,
             f_scale=_SOFT_LOSS,
             max_nfev=60,
@@ -176,6 +202,11 @@ class _Problem:
 
     def profile(self, theta: Float64) -> FilmProfile:
         """Return the profile that strays from the start by `theta`, in units of usual strays."""
+        unmask, curves, scene = self.film(theta)
+        return replace(self.start, curves=curves, unmask=as_matrix(unmask), scene=as_matrix(scene))
+
+    def film(self, theta: Float64) -> tuple[Float64, Curves, Float64]:
+        """Return what `profile` has of its own: unmask matrix, curves, scene matrix."""
         slope, toe, speed = (theta[part : part + 3] for part in (0, 3, 6))
         layer = _constant("stray", "layer_log_e")
         shift = _constant("stray", "speed_log_e") * speed[1] + layer * speed * [1.0, 0.0, 1.0]
@@ -183,20 +214,18 @@ class _Problem:
         sharper = _constant("stray", "toe_power") * toe[1] + one * toe * [1.0, 0.0, 1.0]
         steeper = np.exp(_constant("stray", "slope") * slope)
         red, green, blue = (
-            replace(
-                moved,
-                toe_exposure=moved.toe_exposure * float(10.0 ** shift[channel]),
-                toe_power=moved.toe_power * float(np.exp(sharper[channel])),
+            LayerCurve(
+                moved.slope,
+                moved.toe_exposure * float(10.0 ** shift[channel]),
+                moved.toe_power * float(np.exp(sharper[channel])),
+                moved.shoulder,
             )
             for channel, curve in enumerate(self.curves)
             for moved in (curve.steeper(float(steeper[channel])),)
         )
-        return replace(
-            self.start,
-            curves=(red, green, blue),
-            unmask=_changed(self.start.unmask, _constant("stray", "unmask") * theta[9:15]),
-            scene=_changed(self.start.scene, _constant("stray", "scene") * theta[15:21]),
-        )
+        unmask = _changed(self.start.unmask, _constant("stray", "unmask") * theta[9:15])
+        scene = _changed(self.start.scene, _constant("stray", "scene") * theta[15:21])
+        return unmask, (red, green, blue), scene
 
     def weights(self, theta: Float64) -> Float64:
         """Return what makes differences of patches (charts, 24, 3, 3) alike in error.
@@ -205,45 +234,47 @@ class _Problem:
         """
         size = np.full(24, _constant("patches", "error"))
         size[_NEUTRALS] /= _constant("patches", "neutral_weight")
-        variance = np.tile((size**2)[:, None, None] * np.eye(3), (len(self.charts), 1, 1, 1))
-        errors = np.array([_density_error(chart) for chart in self.charts])
+        variance = np.tile((size**2)[:, None, None] * np.eye(3), (len(self.densities), 1, 1, 1))
         for channel in range(3):
             step = _STEP * np.eye(3)[channel]
             turn = (self.parts(theta, step) - self.parts(theta, -step)) / (2.0 * _STEP)
-            turn *= errors[..., channel, None]
+            turn *= self.errors[..., channel, None]
             variance += turn[..., :, None] * turn[..., None, :]
         weights: Float64 = np.linalg.inv(np.linalg.cholesky(variance))
         return weights * self.trusted[..., None, None]
 
     def parts(self, theta: Float64, denser: Float64 | float = 0.0) -> Float64:
         """Return differences of all patches (charts, 24, 3), as if they were so much denser."""
-        reference = chart_exposures()
-        return np.array([difference_parts(light, reference) for light in self.shown(theta, denser)])
+        return difference_parts(self.shown(theta, denser), chart_exposures())
 
-    def shown(self, theta: Float64, denser: Float64 | float = 0.0) -> list[Float64]:
-        """Return linear ACEScg (24, 3) of each chart, its own exposure and fall-off taken out."""
-        profile = self.profile(theta)
-        places = chart_places()
-        across = (places / places.max(axis=0) - 0.5) * 2.0
-        shown = []
-        for index, chart in enumerate(self.charts):
-            own = theta[_OF_FILM + _OF_CHART * index :][:_OF_CHART]
-            # The first chart's exposure is the film's speed.
-            logs = _constant("stray", "speed_log_e") * own[2] * (index > 0)
-            logs = logs + _constant("stray", "fall_off_log_e") * across @ own[:2]
-            # One chart's light can't be told from the film's balance.
-            tint = _constant("stray", "light_log_e") * (len(self.charts) > 1) * own[[3, 2, 4]]
-            layers = (np.nan_to_num(chart.densities) + denser) @ np.asarray(profile.unmask).T
-            parts = [curve.exposure(layers[:, c]) for c, curve in enumerate(profile.curves)]
-            tinted = logs[:, None] + tint * [1.0, 0.0, 1.0]
-            light = np.stack(parts, axis=1) / 10.0**tinted
-            shown.append(light @ np.asarray(profile.scene).T)
-        return shown
+    def shown(self, theta: Float64, denser: Float64 | float = 0.0) -> Float64:
+        """Return linear ACEScg (charts, 24, 3), exposure and fall-off of each chart taken out."""
+        unmask, curves, scene = self.film(theta)
+        own, several = theta[_OF_FILM:].reshape(-1, _OF_CHART), len(self.densities) > 1
+        # The first chart's exposure is the film's speed.
+        later = np.arange(len(own)) > 0
+        logs = (_constant("stray", "speed_log_e") * own[:, 2] * later)[:, None]
+        across = _constant("stray", "fall_off_log_e") * _across()
+        logs = logs + np.array([across @ each for each in own[:, :2]])
+        # One chart's light can't be told from the film's balance.
+        tint = _constant("stray", "light_log_e") * several * own[:, [3, 2, 4]]
+        tinted = logs[:, :, None] + (tint * [1.0, 0.0, 1.0])[:, None]
+        layers = (self.densities + denser) @ unmask.T
+        parts = [curve.exposure(layers[..., c]) for c, curve in enumerate(curves)]
+        light: Float64 = np.stack(parts, axis=-1) / 10.0**tinted
+        return light @ scene.T
 
     def residual(self, theta: Float64) -> Float64:
         """Return CIEDE2000 of all patches (charts, 24)."""
-        reference = chart_exposures()
-        return np.array([difference_2000(light, reference) for light in self.shown(theta)])
+        return difference_2000(self.shown(theta), chart_exposures())
+
+
+@cache
+def _across() -> Float64:
+    """Return how far the patches (24, 2) lie from the chart's middle, -1 to 1 across and down."""
+    places = chart_places()
+    from_middle: Float64 = (places / places.max(axis=0) - 0.5) * 2.0
+    return from_middle
 
 
 def _jacobian(misfit: Callable[[Float64], Float64], theta: Float64, charts: int) -> Float64:
@@ -275,11 +306,11 @@ def _constant(section: str, key: str) -> float:
     return float(shipped("fit.toml")[section][key])
 
 
-def _changed(matrix: Matrix, terms: Float64) -> Matrix:
+def _changed(matrix: Matrix, terms: Float64) -> Float64:
     """Return a matrix with terms added off its diagonal, its rows' sums kept."""
     change = np.zeros((3, 3))
     change[_OFF_DIAGONAL] = terms
-    return as_matrix(np.asarray(matrix) + change - np.diag(change.sum(axis=1)))
+    return np.asarray(matrix) + change - np.diag(change.sum(axis=1))
 
 
 def _density_error(chart: SeenChart) -> Float64:

@@ -74,7 +74,8 @@ def layer_turns(densities: Float64, trial: Trial) -> tuple[Float64, Float64]:
 
     The second is (numbers, 3, ...), per unit of each number.
     """
-    layers = np.tensordot(np.asarray(trial.unmask), densities, 1)
+    unmask = np.asarray(trial.unmask)
+    layers = np.tensordot(unmask, densities, 1)
     logs, turns = np.empty_like(layers), np.zeros((len(trial.numbers), *layers.shape))
     steep = np.empty_like(layers)
     for channel, curve in enumerate(trial.curves):
@@ -88,7 +89,7 @@ def layer_turns(densities: Float64, trial: Trial) -> tuple[Float64, Float64]:
     for number in range(CURVE_NUMBERS, len(trial.numbers)):
         moved = trial.numbers.copy()
         moved[number] += _STEP
-        change = np.subtract(replace(trial, numbers=moved).unmask, trial.unmask) / _STEP
+        change = np.subtract(replace(trial, numbers=moved).unmask, unmask) / _STEP
         turns[number] = np.tensordot(change, densities, 1) * steep
     return logs, turns
 

@@ -63,7 +63,7 @@ class FilmProfile:
     speed_spread_log_e: float
     fixed: bool
     iso: int | None
-    sources: Mapping[str, str]
+    sources: Mapping[str, str] = field(hash=False)
     unmask_status_m: Matrix | None = None
     unmask_strays: tuple[Matrix, ...] = ()
     drawn: bool = False

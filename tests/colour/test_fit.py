@@ -199,6 +199,15 @@ def test_a_chain_of_its_own_is_not_fitted(start):
             fit()
 
 
+def test_charts_that_were_fitted_are_not_fitted_again():
+    density = noisy(chart_density("film-b", "scanner-a"))
+    first = fit_profile([SeenChart(density)], GENERIC)
+    assert fit_profile([SeenChart(density.copy())], GENERIC) is first
+    others = [SeenChart(density + 0.001)], [SeenChart(density, np.full((24, 3), 0.01))]
+    assert all(fit_profile(other, GENERIC) is not first for other in others)
+    assert fit_profile([SeenChart(density)], replace(GENERIC, slope_spread=0.5)) is not first
+
+
 def test_a_grey_card_sets_balance_and_exposure_and_leaves_slopes():
     card = chart_density("film-c", "scanner-b")[21]
     profile = fit_grey(card, GENERIC)
