@@ -201,10 +201,7 @@ def made(
     command have it; `at` its place in the file: keys, and for tables in a list how many go before.
     `profile` is in words what kind it is ('film profile'), empty for a user's notes.
 
-    Raises
-    ------
-    SettingsProblem
-        If a value makes no sense; the sentence names file, key and reason.
+    Raises SettingsProblem if a value makes no sense; the sentence names file, key and reason.
     """
     from pydantic import ValidationError
 
@@ -256,10 +253,7 @@ def telling(where: Path | None, at: Place = ()) -> Iterator[None]:
 def read_profile(kind: Callable[..., Made], path: Path, profile: str) -> Made:
     """Return a profile from a TOML file; `profile` is what it is in words: 'film profile'.
 
-    Raises
-    ------
-    SettingsProblem
-        If the file can't be read or a key is missing or makes no sense.
+    Raises SettingsProblem if the file can't be read or a key is missing or makes no sense.
     """
     try:
         document = read_toml(path)

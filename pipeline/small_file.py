@@ -20,10 +20,7 @@ def content_hash(path: Path) -> str:
     It tells content that has changed, at the speed of memory; it is no proof against someone who
     means to deceive.
 
-    Raises
-    ------
-    OSError
-        If it can't be read.
+    Raises OSError if it can't be read.
     """
     import xxhash
 
@@ -36,10 +33,8 @@ def read_small(path: Path, most_bytes: int) -> bytes:
 
     A pipe or a device in its place is not waited for.
 
-    Raises
-    ------
-    OSError
-        If it can't be read, is no plain file or is larger; `strerror` says which, in words.
+    Raises OSError if it can't be read, is no plain file or is larger; `strerror` says which, in
+    words.
     """
     descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
     try:
@@ -57,12 +52,8 @@ def read_small(path: Path, most_bytes: int) -> bytes:
 def read_toml(path: Path) -> dict[str, Any]:
     """Return the document in a TOML file of at most 64 kB.
 
-    Raises
-    ------
-    OSError
-        As `read_small` does.
-    ValueError
-        If it is no TOML, or has tables or lists in each other more than 20 deep.
+    Raises OSError as `read_small` does. Raises ValueError if it is no TOML, or has tables or lists
+    in each other more than 20 deep.
     """
     text = read_small(path, _MOST_TOML_BYTES).decode("utf-8-sig")
     try:

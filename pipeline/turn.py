@@ -26,10 +26,7 @@ class Turn:
     def read_deg(value: Any) -> Any:
         """Return an angle that turns by whole quarters, or what is no number as it is.
 
-        Raises
-        ------
-        Wrong
-            If it is another angle.
+        Raises Wrong if it is another angle.
         """
         if isinstance(value, (int, float)) and value not in TURNS_DEG:
             raise Wrong(f"{value!r} is no quarter turn", "give 0, 90, 180 or 270, clockwise")

@@ -152,10 +152,7 @@ def to_row(entry: Entry) -> dict[str, Value]:
 def from_row(kind: type[Kind], row: Mapping[str, Any]) -> Kind:
     """Return the entry that a row of plain values holds; numbers may be text.
 
-    Raises
-    ------
-    SettingsProblem
-        If a value makes no sense; the message names it.
+    Raises SettingsProblem if a value makes no sense; the message names it.
     """
     values: dict[str, Any] = {}
     for item in fields(kind):
@@ -170,10 +167,7 @@ def from_row(kind: type[Kind], row: Mapping[str, Any]) -> Kind:
 def checked(kind: type[Kind], values: Mapping[str, Any]) -> Kind:
     """Return an entry out of values by field, each in its own type; text may stand for numbers.
 
-    Raises
-    ------
-    SettingsProblem
-        If a value makes no sense; the message names it.
+    Raises SettingsProblem if a value makes no sense; the message names it.
     """
     told = {n: value for n, value in values.items() if value is not None and printable(value)}
     return made(kind, told)

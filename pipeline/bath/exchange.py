@@ -61,10 +61,8 @@ def read_csv(path: Path) -> tuple[tuple[int, Entry], ...]:
     Columns may stand in any order, and those that say nothing may be missing; semicolons or tabs
     may part them, and then numbers may have a decimal comma. The same entry twice counts once.
 
-    Raises
-    ------
-    SettingsProblem
-        If the file can't be read or a line makes no sense; the message names the line.
+    Raises SettingsProblem if the file can't be read or a line makes no sense; the message names the
+    line.
     """
     try:
         text = path.read_bytes().decode("utf-8-sig")
@@ -161,10 +159,7 @@ def entries_of_roll(path: Path) -> tuple[Batch, Use]:
     The [batch] table of roll.toml stands in it under roll.batch. A key there that is none of ours
     is passed over.
 
-    Raises
-    ------
-    ScanProblem
-        If it can't be read, names no batch, or holds a value that makes no sense.
+    Raises ScanProblem if it can't be read, names no batch, or holds a value that makes no sense.
     """
     path = path / "roll.json" if path.is_dir() else path
     document = read_document(path)

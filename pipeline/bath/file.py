@@ -38,10 +38,7 @@ def default_log() -> Path:
     That is $XDG_DATA_HOME where it is an absolute path, as the XDG base directory specification
     says, else the platform's folder for it.
 
-    Raises
-    ------
-    SettingsProblem
-        If there is no home folder.
+    Raises SettingsProblem if there is no home folder.
     """
     said = os.environ.get("XDG_DATA_HOME", "")
     if said and Path(said).is_absolute():
@@ -64,10 +61,7 @@ def default_log() -> Path:
 def is_empty(path: Path) -> bool:
     """Tell whether nothing has been written yet.
 
-    Raises
-    ------
-    OutputProblem
-        If the file can't be looked at.
+    Raises OutputProblem if the file can't be looked at.
     """
     try:
         return path.stat().st_size == 0
@@ -84,11 +78,8 @@ def transaction(path: Path, wait_s: float, write: bool = False) -> Iterator[sqli
     To `write`, it is made if need be, and nobody else can write into it. What is done becomes
     part of the file when the block ends without an error, whole or not at all.
 
-    Raises
-    ------
-    OutputProblem
-        If it is no log, is damaged, comes from a newer version, stays locked for `wait_s`, or
-        can't be made or written.
+    Raises OutputProblem if it is no log, is damaged, comes from a newer version, stays locked for
+    `wait_s`, or can't be made or written.
     """
     if write:
         try:

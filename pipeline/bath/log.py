@@ -59,10 +59,7 @@ class BathLog:
     def batch(self, name: str) -> tuple[Batch, tuple[Use, ...]]:
         """Return a batch and its rolls in the order they were entered.
 
-        Raises
-        ------
-        SettingsProblem
-            If the log has no batch of that name.
+        Raises SettingsProblem if the log has no batch of that name.
         """
         entries = self.entries()
         batches = {entry.name: entry for entry in entries if isinstance(entry, Batch)}
@@ -79,12 +76,8 @@ class BathLog:
         missing) and keeps the rest, 'same' refuses unless it is the same, 'replace' takes the new
         one whole.
 
-        Raises
-        ------
-        SettingsProblem
-            If a roll's batch is not in the log.
-        ConflictProblem
-            If an entry is refused.
+        Raises SettingsProblem if a roll's batch is not in the log. Raises ConflictProblem if an
+        entry is refused.
         """
         counts = {"new": 0, "changed": 0, "same": 0}
         if is_empty(self.path) and not any(isinstance(entry, Batch) for entry in entries):
@@ -112,10 +105,7 @@ class BathLog:
     def remove(self, batch: str, roll: str | None = None) -> int:
         """Take a roll out of the log, or a batch with all its rolls; return how many rolls.
 
-        Raises
-        ------
-        SettingsProblem
-            If the log has no such entry.
+        Raises SettingsProblem if the log has no such entry.
         """
         if is_empty(self.path):
             raise _unknown_batch(batch, ())
@@ -138,10 +128,7 @@ class BathLog:
     def undo(self) -> tuple[str, ...]:
         """Take back the last change, and return the names of the entries concerned.
 
-        Raises
-        ------
-        SettingsProblem
-            If there is nothing to take back.
+        Raises SettingsProblem if there is nothing to take back.
         """
         names: list[str] = []
         if not is_empty(self.path):

@@ -90,10 +90,8 @@ def fit_profile(charts: Sequence[SeenChart], start: FilmProfile) -> ProfileFit:
     The charts are of one roll, exposed and lit alike or not: the first one sets the speed, all of
     them the balance. The fit strays from `start` no further than they ask for.
 
-    Raises
-    ------
-    SettingsProblem
-        If `start` has no curves of slope and toe, or the charts show too few patches.
+    Raises SettingsProblem if `start` has no curves of slope and toe, or the charts show too few
+    patches.
 
     Notes
     -----
@@ -150,10 +148,8 @@ def fit_grey(density: Float64, start: FilmProfile) -> FilmProfile:
 
     `density` (3,) is that of the card above base.
 
-    Raises
-    ------
-    SettingsProblem
-        If `start` has no curves of slope and toe, or the card is as clear as the base.
+    Raises SettingsProblem if `start` has no curves of slope and toe, or the card is as clear as the
+    base.
     """
     layers = np.asarray(start.unmask) @ np.asarray(density, float)
     moved = []

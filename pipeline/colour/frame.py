@@ -232,10 +232,7 @@ def neutral_balance(densities: Floats, place: tuple[float, float], colour: RollC
     channel, so that grain and a stray hair don't tell. The place keeps the luminance that it has in
     `colour`.
 
-    Raises
-    ------
-    NeutralRefused
-        If the place is clipped, or as black as the film base.
+    Raises NeutralRefused if the place is clipped, or as black as the film base.
     """
     rows, columns = densities.shape[:2]
     reach = max(1, round(_NEUTRAL_REACH * max(rows, columns)))

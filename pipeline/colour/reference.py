@@ -66,10 +66,7 @@ def named_reference(
     pictures have them (`solved`), or as the charts do. At least one frame is named, by its number
     on the contact sheet, as all `frames` are; `scans` are named where a frame can't be used.
 
-    Raises
-    ------
-    SettingsProblem
-        If a frame is not there, or shows no chart or card that can be used.
+    Raises SettingsProblem if a frame is not there, or shows no chart or card that can be used.
     """
     there = dict(frames)
     charts: list[Fitted] = []
@@ -203,10 +200,7 @@ def shown_by(
     `picture` (h, w, 3) is its density above base, straightened; `found` the chart that was found on
     it before; `scan` is named where it can't be used.
 
-    Raises
-    ------
-    SettingsProblem
-        If it shows neither, or what it shows can't be used.
+    Raises SettingsProblem if it shows neither, or what it shows can't be used.
     """
     number = reference.frame
     if reference.corners is not None:

@@ -65,10 +65,7 @@ def colour_of_roll(
     profile is taken as it is; `one_layer` is for black-and-white film. What the user adds to its
     exposure is left to the frames' colours.
 
-    Raises
-    ------
-    SettingsProblem
-        If a frame named as a reference can't be used.
+    Raises SettingsProblem if a frame named as a reference can't be used.
     """
     samples = picture_samples(found) or picture_samples(strips)
     if one_layer and found:

@@ -15,12 +15,8 @@ SUFFIXES = (".svg", ".png")
 def check_chart(path: Path | None) -> None:
     """Refuse a chart that can't be drawn before any work is done.
 
-    Raises
-    ------
-    SettingsProblem
-        If its name doesn't end as a drawing's, or its folder is not there.
-    OutputProblem
-        If something stands there that evenroll did not write.
+    Raises SettingsProblem if its name doesn't end as a drawing's, or its folder is not there.
+    Raises OutputProblem if something stands there that evenroll did not write.
     """
     if path is None:
         return
@@ -33,10 +29,7 @@ def check_chart(path: Path | None) -> None:
 def check_in_folder(path: Path, option: str) -> None:
     """Refuse a file in a folder that is not there, which is a slip in its name.
 
-    Raises
-    ------
-    SettingsProblem
-        If the folder is not there.
+    Raises SettingsProblem if the folder is not there.
     """
     if not path.parent.is_dir():
         remedy = f"make it first, or correct {option}"
@@ -46,10 +39,7 @@ def check_in_folder(path: Path, option: str) -> None:
 def write_chart(path: Path, plot: "Plot") -> None:
     """Write a plot as the file's name says.
 
-    Raises
-    ------
-    OutputProblem
-        If it can't be written.
+    Raises OutputProblem if it can't be written.
     """
     from pipeline.report import as_png, as_svg
 

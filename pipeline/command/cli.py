@@ -209,10 +209,7 @@ class _Writing:
     ) -> "Outcome | SurveyedRoll":
         """Return what stands of a roll if nothing has changed, else its survey.
 
-        Raises
-        ------
-        Problem
-            As `survey_roll` does.
+        Raises Problem as `survey_roll` does.
         """
         from pipeline.roll import Journal, standing, survey_roll
 

@@ -16,10 +16,7 @@ def scans_in(folder: Path) -> tuple[tuple[Path, ...], tuple[ScanProblem, ...]]:
     What evenroll wrote itself is no scan. Links that lead out of the folder, pipes and devices
     are refused, each with its reason.
 
-    Raises
-    ------
-    ScanProblem
-        If the folder can't be read or holds no scan.
+    Raises ScanProblem if the folder can't be read or holds no scan.
     """
     try:
         named = [path for path in folder.iterdir() if is_scan_name(path) and not path.is_dir()]

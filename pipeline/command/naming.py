@@ -29,11 +29,8 @@ class OptionNames(click.Command):
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         """Read the command line.
 
-        Raises
-        ------
-        SettingsProblem
-            If it has an option that only other commands have, a value that is none of an option's,
-            or two options that don't go together.
+        Raises SettingsProblem if it has an option that only other commands have, a value that is
+        none of an option's, or two options that don't go together.
         """
         try:
             rest = super().parse_args(ctx, args)
@@ -75,10 +72,7 @@ class OptionNames(click.Command):
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command.
 
-        Raises
-        ------
-        SettingsProblem
-            As the command does.
+        Raises SettingsProblem as the command does.
         """
         try:
             return super().invoke(ctx)

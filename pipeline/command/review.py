@@ -87,10 +87,7 @@ def _source(
 ) -> "tuple[Callable[[], Roll], Path, Run, bool]":
     """Return what reads the roll anew, its output folder, the run, and whether it is to be written.
 
-    Raises
-    ------
-    Problem
-        If scans or settings make no sense, or there is no roll or more than one.
+    Raises Problem if scans or settings make no sense, or there is no roll or more than one.
     """
     from pipeline.roll import Journal
 
@@ -124,10 +121,7 @@ def _source(
 def _noted(out: Path, noted: Any) -> tuple[tuple[Path, ...], dict[str, Any]]:
     """Return the scans that a result was made of, and the settings that the command's words gave.
 
-    Raises
-    ------
-    OutputProblem
-        If the folder holds no result of one roll.
+    Raises OutputProblem if the folder holds no result of one roll.
     """
     scans, told, beside = noted.get("scans"), noted.get("told"), noted.get("beside")
     right = isinstance(scans, list) and all(isinstance(each, str) for each in scans)

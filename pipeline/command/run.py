@@ -52,10 +52,7 @@ class Run:
     def told(self, problem: Problem) -> Exit:
         """Tell why nothing could be done for a roll.
 
-        Raises
-        ------
-        SettingsProblem
-            If it is a wrong setting of the only roll, which is wrong usage.
+        Raises SettingsProblem if it is a wrong setting of the only roll, which is wrong usage.
         """
         if isinstance(problem, SettingsProblem) and len(self.rolls) == 1:
             raise problem
@@ -90,10 +87,7 @@ class Run:
 def run_of(scans: Sequence[Path], options: dict[str, Any]) -> Run:
     """Return the run that a command's words ask for; `options` are those of `scan_options`.
 
-    Raises
-    ------
-    ScanProblem, SettingsProblem
-        If there are no scans, or a setting makes no sense.
+    Raises ScanProblem or SettingsProblem if there are no scans, or a setting makes no sense.
     """
     talk = Talk(options.pop("verbose"))
     as_json, strict = options.pop("as_json"), options.pop("strict")
@@ -180,12 +174,8 @@ def gather_rolls(
     problem, so that neither stands in the way of the others. `changes` are settings from the
     command, which go before those of roll.toml; so does the `name`, and before the folder's.
 
-    Raises
-    ------
-    ScanProblem
-        If none of the paths is there.
-    SettingsProblem
-        If roll.toml or a setting makes no sense.
+    Raises ScanProblem if none of the paths is there. Raises SettingsProblem if roll.toml or a
+    setting makes no sense.
     """
     folders = list(dict.fromkeys(path for path in paths if seen(path.is_dir)))
     files = tuple(dict.fromkeys(path for path in paths if path not in folders))

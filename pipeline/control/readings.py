@@ -111,10 +111,8 @@ def read_readings(path: Path) -> Readings:
     step; base, edge-print, grey, picture. Rows of strip or kind `aim` are readings of the
     reference strip.
 
-    Raises
-    ------
-    ScanProblem
-        If the file is no such table, or a row makes no sense; it names line and cell.
+    Raises ScanProblem if the file is no such table, or a row makes no sense; it names line and
+    cell.
     """
     table = read_table(path, words_of("columns"))
     if "patch" not in table.columns and "step" not in table.columns:

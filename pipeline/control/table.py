@@ -80,10 +80,7 @@ def read_table(path: Path, names: Mapping[str, str]) -> ReadingTable:
     that begin with # are passed over. UTF-8, UTF-16 with a byte order mark and Windows-1252.
     `names` are those of columns by the words (as `column_word` gives them) that may stand for them.
 
-    Raises
-    ------
-    ScanProblem
-        If the file can't be read, is no such table, or a row does not fit its head.
+    Raises ScanProblem if the file can't be read, is no such table, or a row does not fit its head.
     """
     lines = _lines(_text(path))
     first = next((line for line in lines if line.strip()), "")
@@ -193,10 +190,7 @@ def _row(path: Path, line: int, cells: list[str], columns: Sequence[str | None])
 def number_in(row: Row, column: str, low: float, high: float) -> float:
     """Return a cell as a number from low to high, NaN where it is empty.
 
-    Raises
-    ------
-    ScanProblem
-        If it is no number in these bounds.
+    Raises ScanProblem if it is no number in these bounds.
     """
     text = row[column]
     if not text:
@@ -217,10 +211,7 @@ def date_in(row: Row) -> datetime | None:
 
     ISO 8601, or day.month.year; a time with an offset is taken to UTC.
 
-    Raises
-    ------
-    ScanProblem
-        If it is no such date.
+    Raises ScanProblem if it is no such date.
     """
     text = row["date"]
     if not text:
@@ -254,10 +245,7 @@ def kind_and_patch(row: Row) -> tuple[str, str]:
 
     Rows of the aim are 'aim' whether a patch or a spot was read.
 
-    Raises
-    ------
-    ScanProblem
-        If the row does not tell, or names a kind or patch that there is not.
+    Raises ScanProblem if the row does not tell, or names a kind or patch that there is not.
     """
     told, text = row["kind"].casefold(), row["patch"]
     kinds, spots, patches = words_of("kinds"), words_of("spot"), words_of("control")

@@ -66,10 +66,7 @@ def read_strip_edge(strip: ScannedStrip) -> EdgeReading:
 
     Of two readings that with more codes counts, numbered ones first.
 
-    Raises
-    ------
-    ScanProblem
-        The scan has changed or is damaged.
+    Raises ScanProblem where the scan has changed or is damaged.
     """
     view = strip.view
     reading = read_edge(less(view.light, strip.dark), view.px_per_mm, *strip.film_rows)
@@ -97,10 +94,7 @@ def read_closer(strip: ScannedStrip) -> EdgeReading:
 
     Only the rebates are read, in bands, so that memory stays small.
 
-    Raises
-    ------
-    ScanProblem
-        The scan has changed or is damaged.
+    Raises ScanProblem where the scan has changed or is damaged.
     """
     px_per_mm = strip.view.px_per_mm
     return rescaled(read_bands(rebate_bands(strip), px_per_mm * strip.zoom), px_per_mm)
@@ -111,10 +105,7 @@ def read_letters(strip: ScannedStrip, printed_mm: tuple[float, float]) -> PrintD
 
     `printed_mm` says between which distances from the film's edge print may stand.
 
-    Raises
-    ------
-    ScanProblem
-        The scan has changed or is damaged.
+    Raises ScanProblem where the scan has changed or is damaged.
     """
     scale = strip.view.px_per_mm * strip.zoom
     bands = []

@@ -126,10 +126,7 @@ def code_text(layout: EdgeFormat, product: int, generation: int, step: int) -> s
 def position_of(layout: EdgeFormat, step: int) -> float:
     """Return the place of a code along the film, in frames; X and 00 are -2 and -1.
 
-    Raises
-    ------
-    ValueError
-        When codes of the layout hold no number.
+    Raises ValueError when codes of the layout hold no number.
     """
     if not layout.numbered:
         raise ValueError("codes of this layout hold no number")

@@ -54,10 +54,7 @@ def number_steps(
     frames: by default the middle of the usual range. Given for the whole roll (`picture_phase`),
     it keeps strips from disagreeing where pictures lie half-way between two numbers.
 
-    Raises
-    ------
-    ValueError
-        When the reading has no numbers, or a centre is not finite.
+    Raises ValueError when the reading has no numbers, or a centre is not finite.
     """
     if not reading.numbered:
         raise ValueError("the film's edge tells no numbers here")

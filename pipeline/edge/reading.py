@@ -83,10 +83,8 @@ def read_edge(
     is true to 3 percent, and below about 3.2 nothing is read. The rows are those of the film's
     edges in pixel centres, true to about 0.5 mm and maybe outside; None where an edge is hidden.
 
-    Raises
-    ------
-    ValueError
-        When the array has another shape or type or is not finite, or scale or rows make no sense.
+    Raises ValueError when the array has another shape or type or is not finite, or scale or rows
+    make no sense.
     """
     if top_row is not None and bottom_row is not None and not top_row < bottom_row:
         raise ValueError(f"top_row {top_row} must lie above bottom_row {bottom_row}")

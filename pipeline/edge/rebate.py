@@ -60,10 +60,7 @@ def cut_rebate(
     `light` (h, w, 3) is linear, its long axis horizontal; `edge_row` the row of the film's edge on
     that side, which may lie outside.
 
-    Raises
-    ------
-    ValueError
-        When the light is not finite.
+    Raises ValueError when the light is not finite.
     """
     inner = (layout.perforation_from_edge_mm + INSIDE_MM) * px_per_mm
     outer = OUTSIDE_MM * px_per_mm

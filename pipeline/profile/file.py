@@ -17,10 +17,7 @@ def profile_text(profile: FilmProfile, notes: Sequence[str] = ()) -> str:
     Reading the text gives the profile back, to the seven digits that are written; `notes` are lines
     for people, put on top as comments.
 
-    Raises
-    ------
-    TypeError
-        If a curve is of a kind that has no form in the file.
+    Raises TypeError if a curve is of a kind that has no form in the file.
     """
     speed = {} if profile.iso is None else {"speed": {"iso": profile.iso}}
     status_m = {"status_m": profile.unmask_status_m} if profile.unmask_status_m else {}

@@ -76,10 +76,7 @@ class FilmProfile:
 def fittable_curves(profile: FilmProfile) -> tuple[LayerCurve, LayerCurve, LayerCurve]:
     """Return a profile's curves where a fit may change them.
 
-    Raises
-    ------
-    SettingsProblem
-        If the profile is fixed or gives its curves by points.
+    Raises SettingsProblem if the profile is fixed or gives its curves by points.
     """
     curves = [curve for curve in profile.curves if isinstance(curve, LayerCurve)]
     if profile.fixed or len(curves) != 3:
@@ -211,10 +208,7 @@ class _Film:
 def read_film(path: Path) -> FilmProfile:
     """Return the film profile in a TOML file.
 
-    Raises
-    ------
-    SettingsProblem
-        If the file can't be read or a key is missing or out of range.
+    Raises SettingsProblem if the file can't be read or a key is missing or out of range.
     """
     told = read_profile(_Film, path, "film profile")
     scene = np.array(told.scene.matrix)
@@ -246,10 +240,7 @@ def read_film(path: Path) -> FilmProfile:
 def find_film(name: str) -> FilmProfile:
     """Return the film profile of that name, or of that path if it ends in .toml.
 
-    Raises
-    ------
-    SettingsProblem
-        If there is none; the message lists those there are.
+    Raises SettingsProblem if there is none; the message lists those there are.
     """
     return read_film(profile_path(name, "film"))
 
@@ -290,10 +281,8 @@ class FilmTable(Closed):
 def load_film_table(path: Path | None = None) -> FilmTable:
     """Return the table of film codes, by default the one that comes with evenroll.
 
-    Raises
-    ------
-    SettingsProblem
-        If it can't be read or an entry makes no sense; the message names file, key and reason.
+    Raises SettingsProblem if it can't be read or an entry makes no sense; the message names file,
+    key and reason.
     """
     path = profiles_folder() / TABLE_FILE if path is None else path
     return read_profile(FilmTable, path, "table of film codes")

@@ -28,10 +28,8 @@ def profile_names(kind: str) -> tuple[str, ...]:
 def profile_path(name: str, kind: str) -> Path:
     """Return the file of a profile of a kind ('film', 'scanner'), by name or by its own path.
 
-    Raises
-    ------
-    SettingsProblem
-        If it is neither one of these nor ends in .toml; the message lists those there are.
+    Raises SettingsProblem if it is neither one of these nor ends in .toml; the message lists those
+    there are.
     """
     if name.endswith(".toml"):
         return Path(name)

@@ -86,10 +86,7 @@ class _Scanner:
 def read_scanner(path: Path) -> ScannerProfile:
     """Return the scanner profile in a TOML file.
 
-    Raises
-    ------
-    SettingsProblem
-        If the file can't be read or a key is missing or out of range.
+    Raises SettingsProblem if the file can't be read or a key is missing or out of range.
     """
     told = read_profile(_Scanner, path, "scanner profile")
     return ScannerProfile(
@@ -105,9 +102,6 @@ def read_scanner(path: Path) -> ScannerProfile:
 def find_scanner(name: str) -> ScannerProfile:
     """Return the scanner profile of that name, or of that path if it ends in .toml.
 
-    Raises
-    ------
-    SettingsProblem
-        If there is none; the message lists those there are.
+    Raises SettingsProblem if there is none; the message lists those there are.
     """
     return read_scanner(profile_path(name, "scanner"))

@@ -157,10 +157,7 @@ def find_space(name: str) -> Space:
     The matrix is computed from its chromaticities (SMPTE RP 177-1993), at full precision, so
     that it agrees with the ICC profile.
 
-    Raises
-    ------
-    SettingsProblem
-        If there is none of that name.
+    Raises SettingsProblem if there is none of that name.
     """
     plain = name.removesuffix(_LINEAR)
     if plain not in space_names():

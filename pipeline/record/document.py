@@ -119,10 +119,7 @@ def _text(document: dict[str, Any]) -> str:
 def read_document(path: Path) -> dict[str, Any]:
     """Return the document in a `roll.json`.
 
-    Raises
-    ------
-    ScanProblem
-        If the file is missing, is no JSON, or has another schema number.
+    Raises ScanProblem if the file is missing, is no JSON, or has another schema number.
     """
     try:
         document = json.loads(read_small(path, _MOST_BYTES).decode("utf-8"))

@@ -120,10 +120,7 @@ def empty_sheet(sizes: Sizes, record: RollRecord, part: SheetPart, long_side: in
     px, 600 or more, and no longer than film and heading need. Only where frames 40 px high don't
     fit, it grows, first downwards.
 
-    Raises
-    ------
-    ValueError
-        If the paper is too small.
+    Raises ValueError if the paper is too small.
     """
     if long_side < 600:
         raise ValueError(f"long_side must be at least 600 px, not {long_side}")

@@ -23,10 +23,7 @@ def drawings_of(batch: Mapping[str, Any], beside: Beside) -> tuple[Drawing, ...]
 
     `batch` is the roll's batch of chemistry as noted; its trend is drawn where the log knows it.
 
-    Raises
-    ------
-    ScanProblem, SettingsProblem
-        If a file beside it can't be used.
+    Raises ScanProblem or SettingsProblem if a file beside it can't be used.
     """
     drawings: list[Drawing] = []
     if beside.readings is not None:

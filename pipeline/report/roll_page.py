@@ -94,10 +94,7 @@ def page_parts(
     `contact_sheets` and `roll_json` are names of files beside the page, to link to. `drawings` go
     to the part on densities; `tones`, how light the pictures came out, to that on colour.
 
-    Raises
-    ------
-    ValueError
-        If a thumbnail is no JPEG file.
+    Raises ValueError if a thumbnail is no JPEG file.
     """
     environment = _environment()
     template = jinja2.Template.from_code(environment, _template(), environment.make_globals(None))

@@ -61,10 +61,7 @@ class Changed:
 def changed_notes(text: str, change: Change, surveyed: SurveyedRoll) -> Changed:
     """Return the notes with what was asked for put in; whether frames can obey is not looked at.
 
-    Raises
-    ------
-    SettingsProblem
-        If it makes no sense for this roll; the sentence says why.
+    Raises SettingsProblem if it makes no sense for this roll; the sentence says why.
     """
     notes, asked = Notes(text), _Asked(change, surveyed)
     with telling(None):

@@ -70,10 +70,7 @@ class Desk:
     ) -> None:
         """Take up a roll whose notes and scans `again` reads; `listen` hears of its survey.
 
-        Raises
-        ------
-        Problem
-            If the roll can't be surveyed, or the folder not be written.
+        Raises Problem if the roll can't be surveyed, or the folder not be written.
         """
         self.out, self.pictures = out, Pictures()
         self._again, self._executor = again, Remembering(executor)
@@ -110,10 +107,8 @@ class Desk:
     def change(self, change: Change) -> None:
         """Put a change into the notes, and look at the roll anew.
 
-        Raises
-        ------
-        Problem
-            If it makes no sense, can't be obeyed or can't be written; then nothing is changed.
+        Raises Problem if it makes no sense, can't be obeyed or can't be written; then nothing is
+        changed.
         """
         with self._lock:
             self.refresh()
@@ -138,10 +133,7 @@ class Desk:
     def undo(self) -> None:
         """Take back the last change.
 
-        Raises
-        ------
-        SettingsProblem
-            If the notes hold what nobody could use yet, which would be lost.
+        Raises SettingsProblem if the notes hold what nobody could use yet, which would be lost.
         """
         with self._lock:
             self._settle()

@@ -33,10 +33,7 @@ class History:
     def __init__(self, folder: Path, text: str | None) -> None:
         """Take up the history in a folder; what roll.toml holds now is a step of its own.
 
-        Raises
-        ------
-        OutputProblem
-            If the folder can't be written.
+        Raises OutputProblem if the folder can't be written.
         """
         self._path = folder / HISTORY_NAME
         self._steps: list[Step] = []
@@ -101,10 +98,7 @@ class History:
     def _write(self, told: dict[str, Any]) -> None:
         """Add a line and bring it to the disk.
 
-        Raises
-        ------
-        OutputProblem
-            If the disk fails.
+        Raises OutputProblem if the disk fails.
         """
         try:
             with self._path.open("a", encoding="utf-8") as file:

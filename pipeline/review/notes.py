@@ -20,10 +20,8 @@ class Notes:
     Frames are named by their keys: the number as found, or '+' and the place of the entry that
     adds one, counted from 1.
 
-    Raises
-    ------
-    SettingsProblem
-        If the text is no TOML, or its frames are written in one line, which can't be changed here.
+    Raises SettingsProblem if the text is no TOML, or its frames are written in one line, which
+    can't be changed here.
     """
 
     def __init__(self, text: str) -> None:

@@ -11,10 +11,7 @@ from pipeline.whole_file import output_problem, write_text
 def notes_path(roll: Roll) -> Path:
     """Return where the notes of a roll are: roll.toml beside its scans.
 
-    Raises
-    ------
-    SettingsProblem
-        If the roll has no folder.
+    Raises SettingsProblem if the roll has no folder.
     """
     if roll.beside is None:
         remedy = "name a folder of scans"
@@ -25,10 +22,7 @@ def notes_path(roll: Roll) -> Path:
 def text_of(path: Path) -> str | None:
     """Return what the notes hold, None where there is no file.
 
-    Raises
-    ------
-    SettingsProblem
-        If they can't be read as text.
+    Raises SettingsProblem if they can't be read as text.
     """
     try:
         # As bytes, so that line ends stay as the user's editor writes them.
@@ -54,10 +48,7 @@ def check_notes(text: str, path: Path) -> None:
 def put_notes(path: Path, text: str | None) -> None:
     """Write notes, whole or not at all; take their file away where there were none.
 
-    Raises
-    ------
-    OutputProblem
-        If the file can't be written or taken away.
+    Raises OutputProblem if the file can't be written or taken away.
     """
     if text is not None:
         write_text(path, text, users=True)

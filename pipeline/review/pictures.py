@@ -96,12 +96,8 @@ class Pictures:
     ) -> NDArray[np.uint8]:
         """Return a frame as its shared picture of so many pixels shows it (h, w, 3) uint8.
 
-        Raises
-        ------
-        ScanProblem
-            If the scan can't be read any more.
-        SettingsProblem
-            If what is tried makes no sense.
+        Raises ScanProblem if the scan can't be read any more. Raises SettingsProblem if what is
+        tried makes no sense.
         """
         strip, frame = surveyed.strips[placed.strip], placed.frame
         roll, settings, own = _tried(surveyed, placed, tones or Tones())
@@ -130,10 +126,7 @@ class Pictures:
     def strip(self, strip: StripSurvey) -> NDArray[np.float16]:
         """Return density above base (h, w, 3) all over a strip, as its pictures stand.
 
-        Raises
-        ------
-        ScanProblem
-            If the scan can't be read any more.
+        Raises ScanProblem if the scan can't be read any more.
         """
         base = strip_base(strip)
 

@@ -30,10 +30,7 @@ class Address:
 def take_address(port: int) -> Address:
     """Return the address at a port of the loopback, or at a free one where that is taken.
 
-    Raises
-    ------
-    OutputProblem
-        If there is none.
+    Raises OutputProblem if there is none.
     """
     for wanted in (port, 0):
         listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)

@@ -87,14 +87,9 @@ def write_roll(
     the rest is done, as far as there is room on the disk. While another run writes into the
     folder, this one waits.
 
-    Raises
-    ------
-    ScanProblem
-        If no scan of the roll could be used.
-    OutputProblem
-        If the folder can't be written, or holds a result of another kind.
-    ClusterProblem
-        If the cluster that does the work has gone.
+    Raises ScanProblem if no scan of the roll could be used. Raises OutputProblem if the folder
+    can't be written, or holds a result of another kind. Raises ClusterProblem if the cluster that
+    does the work has gone.
     """
     if not surveyed.strips:
         reason = surveyed.problems[0].message.rstrip(".") if surveyed.problems else "no scans"

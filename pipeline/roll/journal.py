@@ -90,10 +90,7 @@ class Journal:
     def claim(self, kind: str, replace_other: bool = False) -> None:
         """Note what kind of result is written from now on.
 
-        Raises
-        ------
-        OutputProblem
-            If a result of another kind stands there, and is not to be replaced.
+        Raises OutputProblem if a result of another kind stands there, and is not to be replaced.
         """
         if self._kind not in ("", kind) and self._entries and not replace_other:
             raise OutputProblem(

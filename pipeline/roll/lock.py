@@ -31,10 +31,7 @@ def folder_lock(folder: Path, waiting: Callable[[str], None]) -> Iterator[None]:
     machines where the disk passes locks on, as NFS does. On disks that know no locks nothing is
     locked.
 
-    Raises
-    ------
-    OutputProblem
-        If the folder can't be written.
+    Raises OutputProblem if the folder can't be written.
     """
     path = folder / LOCK_NAME
     with _lock_of(path) as lock:
@@ -50,10 +47,7 @@ def folder_lock(folder: Path, waiting: Callable[[str], None]) -> Iterator[None]:
 def lock_if_free(folder: Path) -> Iterator[bool]:
     """Hold the folder's lock if no other run has it; yield whether it is held.
 
-    Raises
-    ------
-    OutputProblem
-        If the folder can't be written.
+    Raises OutputProblem if the folder can't be written.
     """
     with _lock_of(folder / LOCK_NAME) as lock:
         yield _taken(lock, wait=False)

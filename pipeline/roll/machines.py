@@ -38,10 +38,7 @@ def workers(count: int, cluster: str | None, shared: Sequence[Path] = ()) -> Ite
     what is under way is waited for, but not after an interruption: who wants it finished has waited
     by then.
 
-    Raises
-    ------
-    ClusterProblem
-        If there is no cluster to work on.
+    Raises ClusterProblem if there is no cluster to work on.
     """
     if cluster is not None:
         with cluster_executor(cluster, shared) as executor:
@@ -221,10 +218,7 @@ def cluster_executor(address: str, shared: Sequence[Path]) -> Iterator[ClusterEx
     Every worker must see the files and folders `shared`. A worker that is lost is made up for by
     the others.
 
-    Raises
-    ------
-    ClusterProblem
-        If it can't be reached, has no workers, or its workers can't do this work.
+    Raises ClusterProblem if it can't be reached, has no workers, or its workers can't do this work.
     """
     library = _library()
     with _quiet(), warnings.catch_warnings():

@@ -44,10 +44,8 @@ def standing(roll: Roll, out: Path, listen: Listener, want: Wanted = ALL) -> Out
 
     What a killed run left is swept all the same.
 
-    Raises
-    ------
-    OutputProblem
-        If a result of another kind stands in the folder, and is not to be replaced.
+    Raises OutputProblem if a result of another kind stands in the folder, and is not to be
+    replaced.
     """
     journal = Journal(out)
     journal.claim(want.kind(roll), want.replace_changed)

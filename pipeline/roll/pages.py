@@ -193,10 +193,7 @@ class Report:
 def write_pages(files: _Files, out: Path, left: Sequence[str]) -> tuple[str, ...]:
     """Write files into a folder but those left, each whole; return the names written.
 
-    Raises
-    ------
-    OutputProblem
-        If one of them can't be written.
+    Raises OutputProblem if one of them can't be written.
     """
     names = tuple(name for name in files if name not in left)
     for name in names:

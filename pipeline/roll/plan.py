@@ -81,10 +81,7 @@ def planned(
 ) -> Plan:
     """Return the plan of a roll's jobs, of those whose scans' contents are known.
 
-    Raises
-    ------
-    SettingsProblem
-        If a frame is named that the roll doesn't have.
+    Raises SettingsProblem if a frame is named that the roll doesn't have.
     """
     known = [job for job in jobs if job.task.scan.path in hashes]
     _check_only(known, want)

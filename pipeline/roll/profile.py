@@ -57,12 +57,8 @@ def roll_profile(
 
     The fit starts from the roll's own profile.
 
-    Raises
-    ------
-    SettingsProblem
-        If a frame is not there or shows neither, or a profile can't be fitted to it.
-    ScanProblem
-        If a scan can't be read any more.
+    Raises SettingsProblem if a frame is not there or shows neither, or a profile can't be fitted to
+    it. Raises ScanProblem if a scan can't be read any more.
     """
     shown = [_shown(surveyed, reference) for reference in references]
     charts = [reading for reading in shown if isinstance(reading, ChartReading)]

@@ -90,10 +90,7 @@ def survey_scans(
     Files of one picture without a base in view are looked at again with that which the others
     show, and so are those whose own is not quite that, with the brightness of their own.
 
-    Raises
-    ------
-    ScanProblem
-        If the picture of clear film that the user names can't be used.
+    Raises ScanProblem if the picture of clear film that the user names can't be used.
     """
     settings = roll.settings
     given = None

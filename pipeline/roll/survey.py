@@ -125,15 +125,9 @@ def survey_roll(
     `known_hash` tells the hashes of scans' contents that are known; where it is given, others
     are taken on the way.
 
-    Raises
-    ------
-    ScanProblem
-        If the roll has no scans.
-    SettingsProblem
-        If its film or scanner profile makes no sense, or a reference frame, a wedge or a bracket
-        can't be used.
-    ClusterProblem
-        If the cluster that does the work has gone.
+    Raises ScanProblem if the roll has no scans. Raises SettingsProblem if its film or scanner
+    profile makes no sense, or a reference frame, a wedge or a bracket can't be used. Raises
+    ClusterProblem if the cluster that does the work has gone.
     """
     if roll.problem is not None:
         raise roll.problem

@@ -180,10 +180,7 @@ def _refuse_no_place(told: Mapping[str, Any]) -> None:
 def read_corrections(value: Any, where: Path | None = None) -> tuple[FrameCorrection, ...]:
     """Return the entries of [[frames]] checked, as far as they can be without the roll.
 
-    Raises
-    ------
-    SettingsProblem
-        If one makes no sense; the message tells which, by its place in the file.
+    Raises SettingsProblem if one makes no sense; the message tells which, by its place in the file.
     """
     if not isinstance(value, list) or not all(isinstance(item, Mapping) for item in value):
         raise SettingsProblem(

@@ -22,10 +22,7 @@ _SIDES = "left, top, right, bottom, shares of the picture, as in [0.4, 0.4, 0.6,
 def frame_name(value: Any) -> str:
     """Return a frame's number as the contact sheet has it: '07', 'X', '23A', '07b', '12-2'.
 
-    Raises
-    ------
-    Wrong
-        If it is none.
+    Raises Wrong if it is none.
     """
     text = "" if isinstance(value, bool) else str(value).strip()
     match = _NUMBER.fullmatch(text)
@@ -80,10 +77,7 @@ def read_references(value: Any, where: Path | None = None) -> tuple[ReferenceFra
 
     The value is a frame number, a table as `ReferenceFrame` has it, or a list of such.
 
-    Raises
-    ------
-    SettingsProblem
-        If it makes no sense.
+    Raises SettingsProblem if it makes no sense.
     """
     parts = list(value) if isinstance(value, (list, tuple)) else [value]
     with telling(where, _AT):
@@ -167,10 +161,7 @@ def read_wedge(value: Any, where: Path | None = None) -> Wedge:
 
     `stops = 1` may stand for `step`, in stops.
 
-    Raises
-    ------
-    SettingsProblem
-        If it makes no sense.
+    Raises SettingsProblem if it makes no sense.
     """
     table = made(_WedgeTable, value, where, ("wedge",))
     step = table.step if table.stops is None else LOG_STOP * table.stops
@@ -190,10 +181,7 @@ def read_wedge(value: Any, where: Path | None = None) -> Wedge:
 def read_bracket(value: Any, where: Path | None = None) -> Bracket:
     """Return the bracketed grey card that a table [bracket] tells of.
 
-    Raises
-    ------
-    SettingsProblem
-        If it makes no sense.
+    Raises SettingsProblem if it makes no sense.
     """
     told = made(Bracket, value, where, ("bracket",))
     frames, stops = told.frames, told.stops

@@ -66,10 +66,7 @@ ARCHIVE_SPACES = ("romm-rgb", "rec2020", "oprgb", "display-p3", "srgb", "acescg"
 def frame_number(value: Any) -> str:
     """Return a frame number as the film's edge writes it: '07', '00', 'X', '23A'.
 
-    Raises
-    ------
-    Wrong
-        If it is no such number.
+    Raises Wrong if it is no such number.
     """
     name = frame_name(value)
     if not re.fullmatch("(X|[0-9]{2})A?", name):
@@ -199,10 +196,7 @@ def with_changes(
 ) -> Settings:
     """Return settings with `changes` (by name) checked and put in.
 
-    Raises
-    ------
-    SettingsProblem
-        If a value makes no sense; the message names the setting.
+    Raises SettingsProblem if a value makes no sense; the message names the setting.
     """
     told = dict(changes)
     if told.get("reference") is not None:
@@ -222,10 +216,7 @@ def read_roll_file(path: Path) -> tuple[RollNotes, dict[str, Any]]:
     Keys that are neither are kept in `RollNotes.other`, unless they look like a slip of one or
     stand under a heading that is not theirs.
 
-    Raises
-    ------
-    SettingsProblem
-        If the file is no TOML or a value makes no sense.
+    Raises SettingsProblem if the file is no TOML or a value makes no sense.
     """
     try:
         document = read_toml(path)

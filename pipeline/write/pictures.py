@@ -76,10 +76,7 @@ def write_sidecar(path: Path, metadata: FrameMetadata, *, settle: bool = True) -
     Of one that it takes the place of, properties that are not ours stay, as other programs' ratings
     and places.
 
-    Raises
-    ------
-    OutputProblem
-        As `atomic` does, and if what it takes the place of can't be read.
+    Raises OutputProblem as `atomic` does, and if what it takes the place of can't be read.
     """
     check_replaceable(path)
     before = b""
@@ -108,10 +105,7 @@ def write_share(
     `quality` is JPEG's, 1 to 100; from 90 on, colour is kept at full resolution (4:4:4).
     `settle` is that of `atomic`.
 
-    Raises
-    ------
-    OutputProblem
-        As `atomic` does, and for a JPEG with a side above 65500 pixels.
+    Raises OutputProblem as `atomic` does, and for a JPEG with a side above 65500 pixels.
     """
     # The library's own limit, JPEG_MAX_DIMENSION in libjpeg's jmorecfg.h.
     if file_format != "png" and max(picture.shape) > 65500:
@@ -203,10 +197,7 @@ def write_archive(
     type of its samples, 'uint16' or 'float32'; in `space` code 65535 is 1.0. `packing` is one of
     settings.ARCHIVE_PACKING, all without loss; `settle` is that of `atomic`.
 
-    Raises
-    ------
-    OutputProblem
-        As `atomic` does, and for a picture of 4 GB or more.
+    Raises OutputProblem as `atomic` does, and for a picture of 4 GB or more.
     """
     if kind not in ("uint16", "float32"):
         raise ValueError(f"picture is {kind}, not uint16 or float32")

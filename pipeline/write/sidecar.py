@@ -56,10 +56,7 @@ def xmp_packet(metadata: FrameMetadata, before: bytes = b"") -> str:
     what they have no field for goes to our own namespace. Same metadata, same text. Properties
     of the packet `before` that are not ours are kept.
 
-    Raises
-    ------
-    ValueError
-        The packet before can't be read.
+    Raises ValueError where the packet before can't be read.
     """
     with _LOCK:
         library = _library()
@@ -168,10 +165,7 @@ _TOLD = (
 def _others(library: ModuleType, packet: bytes) -> Any:
     """Return the properties of a packet of ours that others added.
 
-    Raises
-    ------
-    ValueError
-        The packet can't be read.
+    Raises ValueError where the packet can't be read.
     """
     ours = {f"Xmp.{key}" for key, _, _ in _TOLD}
     data = library.XmpData()
