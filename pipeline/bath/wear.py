@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.bath.batch import Batch, Use, bath_limits, rolls_before_each, rolls_done
-from pipeline.kinds import Triple
+from pipeline.kinds import Triple, as_triple
 
 _LINE_STEPS = 40
 # Quantiles of each of two densities between which their product is taken as level.
@@ -176,8 +176,8 @@ def _readings(uses: Sequence[Use]) -> tuple[str, list[_Reading]]:
     for use, before in rolls_before_each(uses):
         for figure, values in (("edge print", use.edge_print), ("contrast", use.contrast)):
             if values is not None:
-                red, green, blue = (max(value, least) for value in values)
-                found[figure].append((use, before, (red, green, blue)))
+                held = as_triple(max(value, least) for value in values)
+                found[figure].append((use, before, held))
     figure = max(found, key=lambda name: len(found[name]))
     return figure, found[figure]
 

@@ -17,8 +17,8 @@ rolls knows (`likeness.py`, profiles/rolls.toml). The result is the mean of what
 probable, and is told with its standard deviation. Frames that are near copies share a weight
 (`samples.py`).
 
-The door is wide because three rooms take from it: `render` the colour, `densities` and `roll` the
-solve, the reference and the fit.
+The door is wide because four rooms take from it: `render` and `review` the colour, `densities` and
+`roll` the solve, the reference and the fit.
 """
 
 import lazy_loader

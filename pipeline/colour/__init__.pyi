@@ -8,6 +8,7 @@ from .frame import brightened as brightened
 from .frame import frame_colours as frame_colours
 from .frame import trim_of as trim_of
 from .frame import usual_exposure as usual_exposure
+from .reference import balance_shift as balance_shift
 from .reference import is_clear as is_clear
 from .reference import no_frame as no_frame
 from .reference import shift_words as shift_words

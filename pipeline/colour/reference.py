@@ -1,7 +1,7 @@
 """Colour of the roll from reference frames: a 24-patch chart or a grey card on it."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -22,7 +22,7 @@ from pipeline.colour.light import strange_words, usual_light
 from pipeline.colour.unmask import RollColour, layer_exposure
 from pipeline.kinds import LOG_STOP, Float32, Float64, Triple, as_triple
 from pipeline.problem import SettingsProblem
-from pipeline.profile import FilmProfile, fittable_curves
+from pipeline.profile import FilmProfile, LayerCurve, fittable_curves
 from pipeline.settings import ReferenceFrame
 from pipeline.survey import FrameSurvey
 from pipeline.words import plural
@@ -300,21 +300,30 @@ def _from_charts(charts: Sequence[Fitted], profile: FilmProfile, solved: RollCol
     if len(charts) > 1:
         with suppress(SettingsProblem):
             fit = fit_profile([seen for _, seen, _ in charts], profile)
-    curves = fittable_curves(fit.profile)
-    shifts = np.array([
-        math.log10(curve.toe_exposure / start.toe_exposure)
-        for curve, start in zip(curves, fittable_curves(profile), strict=True)
-    ])  # fmt: skip
     red, green, blue = (
         replace(curve, toe_exposure=start.toe_exposure)
-        for curve, start in zip(curves, fittable_curves(profile), strict=True)
+        for curve, start in _with_starts(fit.profile, profile)
     )
     return replace(
         solved,
         unmask=fit.profile.unmask,
         curves=(red, green, blue),
-        balance=as_triple(shifts - shifts[1]),
+        balance=balance_shift(fit.profile, profile),
         scene=fit.profile.scene,
         how="reference",
         confidence=0.95,
     )
+
+
+def balance_shift(fitted: FilmProfile, start: FilmProfile) -> Triple:
+    """Return what a fitted profile adds to log10 exposures of red and blue, against green."""
+    logs = [
+        math.log10(now.toe_exposure / was.toe_exposure) for now, was in _with_starts(fitted, start)
+    ]
+    return as_triple(np.subtract(logs, logs[1]))
+
+
+def _with_starts(
+    fitted: FilmProfile, start: FilmProfile
+) -> Iterator[tuple[LayerCurve, LayerCurve]]:
+    return zip(fittable_curves(fitted), fittable_curves(start), strict=True)

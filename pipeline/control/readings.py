@@ -20,7 +20,7 @@ from pipeline.control.table import (
     read_table,
     words_of,
 )
-from pipeline.kinds import CHANNELS, Float64, Triple
+from pipeline.kinds import CHANNELS, Float64, Triple, as_triple
 from pipeline.problem import ScanProblem
 from pipeline.words import natural_key
 
@@ -62,7 +62,7 @@ class Wedge:
 
 @dataclass(frozen=True)
 class Spot:
-    """One place on a film, of reading_table.SPOTS, and its density, the mean of its readings."""
+    """One place on a film, of SPOTS, and its density, the mean of its readings."""
 
     strip: str
     date: datetime | None
@@ -242,8 +242,7 @@ def date_text(date: datetime) -> str:
 def _mean(densities: Float64) -> Triple:
     """Return the mean of each channel over what was read of it, the same in any order."""
     known = (sorted(channel[np.isfinite(channel)]) for channel in densities.T)
-    red, green, blue = (math.fsum(c) / len(c) if c else math.nan for c in known)
-    return red, green, blue
+    return as_triple(math.fsum(c) / len(c) if c else math.nan for c in known)
 
 
 def _wedge(group: _Group, rows: Sequence[_Reading]) -> Wedge:

@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.control.limits import QUANTITIES, TITLES, Limit, control_limits
 from pipeline.control.readings import ControlReading
-from pipeline.kinds import CHANNELS, Triple
+from pipeline.kinds import CHANNELS, Triple, as_triple
 
 IN_CONTROL, BEYOND_ACTION, BEYOND_CONTROL = "in control", "beyond action", "beyond control"
 STATES = (IN_CONTROL, BEYOND_ACTION, BEYOND_CONTROL)
@@ -134,8 +134,7 @@ def deviation(reading: ControlReading, aim: ControlReading) -> Deviation:
 
 
 def _less(one: Triple, other: Triple) -> Triple:
-    red, green, blue = (_rounded(a - b) for a, b in zip(one, other, strict=True))
-    return red, green, blue
+    return as_triple(_rounded(a - b) for a, b in zip(one, other, strict=True))
 
 
 def _rounded(value: float) -> float:

@@ -172,7 +172,7 @@ class RollDensities:
     base; `base_usual` (Status M) and `edge_print_usual` (mean of the channels) are what the film
     profile leads to expect, lowest and highest. `trust` says in sentences how far all this can be
     trusted; `signs` are the figures that findings rest on (`roll_signs`),
-    `curve` the film's as measured (`curve_report`).
+    `curve` the film's as measured (`curve_document`).
     """
 
     base: Triple | None

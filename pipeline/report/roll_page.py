@@ -18,7 +18,7 @@ from markupsafe import Markup
 from PIL import Image
 
 from pipeline.bath import cautions, leads_to_baths
-from pipeline.kinds import CHANNELS, LOG_STOP, Triple
+from pipeline.kinds import CHANNELS, LOG_STOP, Triple, as_triple
 from pipeline.profile import MONOCHROME
 from pipeline.record import SEVERITIES, FrameRecord, RollRecord, StripRecord, by_weight
 from pipeline.report.density_plot import densities_plot
@@ -264,11 +264,10 @@ def _notes(record: RollRecord) -> list[tuple[str, str]]:
 
 def _drift(strip: StripRecord, strips: Iterable[StripRecord]) -> Triple:
     alike = [other.base for other in strips if other.base.absolute == strip.base.absolute]
-    red, green, blue = (
+    return as_triple(
         value - sum(base.density[channel] for base in alike) / len(alike)
         for channel, value in enumerate(strip.base.density)
     )
-    return red, green, blue
 
 
 def _middle_density(record: RollRecord) -> float:

@@ -9,15 +9,16 @@ from pipeline.chart import ChartReading, GreyReading, chart_layout, patch_error
 from pipeline.colour import (
     ProfileFit,
     SeenChart,
+    balance_shift,
     fit_grey,
     fit_profile,
     no_frame,
     shift_words,
     shown_by,
 )
-from pipeline.kinds import Triple, as_matrix, as_triple
+from pipeline.kinds import as_matrix
 from pipeline.problem import SettingsProblem
-from pipeline.profile import FilmProfile, fittable_curves
+from pipeline.profile import FilmProfile
 from pipeline.render import cut_light, to_density_above
 from pipeline.roll.survey import SurveyedRoll
 from pipeline.settings import ReferenceFrame
@@ -81,7 +82,7 @@ def roll_profile(
         parts = ["unmask", "layers", "scene"]
     else:
         fitted = fit_grey(np.mean(greys, axis=0), start)
-        moved = shift_words(_balance_change(fitted, start))
+        moved = shift_words(balance_shift(fitted, start))
         words = f"balanced by the grey card in {where} ({moved}), otherwise {start.name}"
         source, parts = words, ["layers"]
     spread = "how far another roll of the same film may stray: profiles/fit.toml"
@@ -94,15 +95,6 @@ def roll_profile(
         fitted, name=name, source=source, sources=sources, unmask_status_m=by_status_m
     )
     return RollProfile(profile, fit)
-
-
-def _balance_change(fitted: FilmProfile, start: FilmProfile) -> Triple:
-    """Return what a profile adds to log10 exposures of red and blue, against green."""
-    logs = np.log10([
-        now.toe_exposure / before.toe_exposure
-        for now, before in zip(fittable_curves(fitted), fittable_curves(start), strict=True)
-    ])  # fmt: skip
-    return as_triple(logs - logs[1])
 
 
 def _shown(surveyed: SurveyedRoll, reference: ReferenceFrame) -> ChartReading | GreyReading:

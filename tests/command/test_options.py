@@ -116,6 +116,8 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def left(made: Path, tmp_path: Path, run: Run, monkeypatch: pytest.MonkeyPatch):
     """Return a function that runs a command among those files, and tells what it left of them."""
     monkeypatch.setenv("EVENROLL_BATH_LOG", "log.sqlite")
+    # Nobody answers there, however long that is waited for.
+    monkeypatch.setattr("pipeline.roll.machines._CONNECT_SECONDS", 0.5)
     places = iter(range(1000))
 
     def command(*words: str, before: tuple[str, ...] = ()) -> Left:

@@ -1,9 +1,22 @@
 import shutil
+import sys
 import threading
 import time
 from contextlib import contextmanager
 
+import pytest
+
 from pipeline.review.watch import watch
+
+STILL_SECONDS = 0.4
+
+
+@pytest.fixture(autouse=True)
+def hasty(monkeypatch):
+    """Have files count as still sooner; what is slept here goes by that time."""
+    module = sys.modules[watch.__module__]
+    monkeypatch.setattr(module, "_STILL_SECONDS", STILL_SECONDS)
+    monkeypatch.setattr(module, "_LOOK_MS", 100)
 
 
 @contextmanager
@@ -11,7 +24,7 @@ def watched(folder):
     came, stop = [], threading.Event()
     thread = threading.Thread(target=watch, args=(folder, lambda: came.append(1), stop))
     thread.start()
-    time.sleep(1.0)
+    time.sleep(0.5)
     try:
         yield came
     finally:
@@ -34,11 +47,11 @@ def test_a_scan_is_taken_in_when_it_is_whole_and_not_before(model_roll, tmp_path
             for place in range(0, len(source), len(source) // 6):
                 file.write(source[place : place + len(source) // 6])
                 file.flush()
-                time.sleep(0.5)
+                time.sleep(STILL_SECONDS / 3)
                 assert came == []
         assert waited(came, 1) == 1
         (tmp_path / "notes.txt").write_text("no scan", "utf-8")
-        time.sleep(2.5)
+        time.sleep(2.5 * STILL_SECONDS)
         assert len(came) == 1
 
 
@@ -48,7 +61,7 @@ def test_a_pause_in_the_middle_of_writing_is_waited_for(model_roll, tmp_path):
         with (tmp_path / "strip-1.tif").open("wb") as file:
             file.write(source[: len(source) // 2])
             file.flush()
-            time.sleep(4.0)
+            time.sleep(3.0 * STILL_SECONDS)
             assert came == []
             file.write(source[len(source) // 2 :])
         assert waited(came, 1) == 1
