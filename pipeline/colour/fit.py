@@ -11,12 +11,7 @@ from pipeline.chart import chart_exposures, chart_layout, chart_places
 from pipeline.colour.difference import difference_2000, difference_parts
 from pipeline.kinds import MIDDLE_GREY, Float64, Mask, Matrix, as_matrix
 from pipeline.problem import SettingsProblem
-from pipeline.profile import (
-    FilmProfile,
-    LayerCurve,
-    fittable_curves,
-    shipped,
-)
+from pipeline.profile import FilmProfile, LayerCurve, fittable_curves, shipped
 
 Curves = tuple[LayerCurve, LayerCurve, LayerCurve]
 

@@ -11,12 +11,7 @@ from pathlib import Path
 from pipeline.event import Event, Listener
 from pipeline.problem import ClusterProblem, OutputProblem, ScanProblem
 from pipeline.record import FilesRecord, RollRecord, ScanTrouble
-from pipeline.report import (
-    Drawing,
-    caution_lines,
-    curve_drawing,
-    summary_lines,
-)
+from pipeline.report import Drawing, caution_lines, curve_drawing, summary_lines
 from pipeline.roll.frame_task import Job, develop, job_name, jobs_of, negative
 from pipeline.roll.journal import Journal
 from pipeline.roll.lock import folder_lock
