@@ -104,12 +104,13 @@ def to_json(record: RollRecord) -> str:
 
     It is put together strip by strip: the document of a long roll takes a hundred megabytes.
     """
-    text, empty = _text(_without_strips(record)), '\n "strips": []'
     # In strings, line breaks are escaped: what follows one is the document's own.
-    if record.strips:
-        strips = (_text(_strip_document(strip)).replace("\n", "\n  ") for strip in record.strips)
-        text = text.replace(empty, "".join((empty[:-1], "\n  ", ",\n  ".join(strips), "\n ]")))
-    return text + "\n"
+    empty = '\n "strips": []'
+    head, _, tail = _text(_without_strips(record)).partition(empty)
+    parts = [head, empty[:-1]]
+    for place, strip in enumerate(record.strips):
+        parts += (",\n  " if place else "\n  ", _text(_strip_document(strip)).replace("\n", "\n  "))
+    return "".join((*parts, "\n ]" if record.strips else "]", tail, "\n"))
 
 
 def _text(document: dict[str, Any]) -> str:
