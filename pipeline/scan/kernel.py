@@ -10,12 +10,14 @@ from pipeline.kinds import Codes
 
 Sums = NDArray[Any]
 
-_ROWS = [f"{kind}[:,::1]" for kind in ("uint16", "uint8")]
+_MEMORY = [f"{kind}[::1]" for kind in ("uint16", "uint8")]
 _SUMS = ("uint32", "float32")
 
 
 @compiled(fast=True)
-def _add(row: Codes, tables: Sums, full: Any, samples: int, sums: Sums, hits: Codes) -> None:
+def _add(
+    row: Codes, pixel: int, tables: Sums, full: Any, samples: int, sums: Sums, hits: Codes
+) -> None:
     """Add a row of codes to sums, or their light by tables, and count those at full scale."""
     if not tables.shape[1]:
         for at in range(len(sums)):
@@ -25,7 +27,7 @@ def _add(row: Codes, tables: Sums, full: Any, samples: int, sums: Sums, hits: Co
     last = np.uint32(tables.shape[1] - 1)
     for channel in range(samples):
         table = tables[min(channel, len(tables) - 1)]
-        for at in range(channel, len(sums), samples):
+        for at in range(channel, len(sums), pixel):
             code = np.uint32(row[at])
             sums[at] += table[min(code, last)]
             hits[at] += np.uint32(code >= full)
@@ -35,6 +37,7 @@ def _add(row: Codes, tables: Sums, full: Any, samples: int, sums: Sums, hits: Co
 def _across(
     sums: Sums,
     hits: Codes,
+    pixel: int,
     factor: int,
     scale: float,
     means: Sums,
@@ -43,13 +46,13 @@ def _across(
 ) -> None:
     """Fill a row of means (n, samples) and its mask with the sums of blocks, times a scale."""
     columns, samples = means.shape
-    width = len(sums) // samples
+    width = (len(sums) - samples) // pixel + 1
     for column in range(columns):
         first, last = column * factor, min((column + 1) * factor, width)
         clipped = np.uint32(0)
         for sample in range(samples):
             total, struck = 0.0, np.uint32(0)
-            for at in range(first * samples + sample, last * samples + sample, samples):
+            for at in range(first * pixel + sample, last * pixel + sample, pixel):
                 total += sums[at]
                 struck += hits[at]
             means[column, sample] = total * scale / (last - first)
@@ -62,10 +65,18 @@ _OUT = "uint32, float64, float32[:,:,::1], boolean[:,::1], int64[::1]"
 
 
 @compiled(
-    [f"void({rows}, int64, {sums}[:,::1], {_OUT})" for rows in _ROWS for sums in _SUMS], fast=True
+    [
+        f"void({memory}, int64, int64, int64, int64, {sums}[:,::1], {_OUT})"
+        for memory in _MEMORY
+        for sums in _SUMS
+    ],
+    fast=True,
 )
 def reduce_codes(
     codes: Codes,
+    rows: int,
+    down: int,
+    pixel: int,
     factor: int,
     tables: Sums,
     full: Any,
@@ -79,7 +90,8 @@ def reduce_codes(
     Parameters
     ----------
     codes
-        (rows, columns times samples).
+        The memory (n,) from the first sample to the last; rows begin every `down` codes, pixels
+        every `pixel`, which may be more than the samples that count.
     tables
         Light of each code, float32, one for all samples or one for each; of no length and of
         uint32 where codes themselves are averaged.
@@ -89,15 +101,16 @@ def reduce_codes(
         (rows / factor, columns / factor, samples) and as many flags without samples, filled;
         clipped codes of each sample, added.
     """
-    length = codes.shape[1]
+    length = len(codes) - (rows - 1) * down
     sums, hits = np.empty(length, tables.dtype), np.empty(length, np.uint32)
     for out in range(len(means)):
         sums[:] = 0
         hits[:] = 0
-        top, bottom = out * factor, min((out + 1) * factor, len(codes))
+        top, bottom = out * factor, min((out + 1) * factor, rows)
         for row in range(top, bottom):
-            _add(codes[row], tables, full, means.shape[2], sums, hits)
-        _across(sums, hits, factor, scale / (bottom - top), means[out], mask[out], counts)
+            line = codes[row * down : row * down + length]
+            _add(line, pixel, tables, full, means.shape[2], sums, hits)
+        _across(sums, hits, pixel, factor, scale / (bottom - top), means[out], mask[out], counts)
 
 
 Bytes = NDArray[np.uint8]
