@@ -4,13 +4,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 from pipeline.kinds import Codes, Corners, Float32, Span
 from pipeline.render.resample import MARGIN_PX, rounded, straight_bands
 from pipeline.render.upright import Upright, upright
-from pipeline.scan import Reader, Scan, finite, light_tables, opened, to_light
+from pipeline.scan import Reader, Scan, dense_codes, finite, light_tables, opened, to_light
 
 Band = tuple[int, Float32]
 
@@ -160,23 +159,6 @@ def fill_planes(
             scaled_planes(codes, scale, planes, top)
         else:
             scaled_rows(*dense, len(codes), scale, planes, top)
-
-
-def dense_codes(codes: Codes) -> tuple[Codes, int, int, int] | None:
-    """Return the memory (n,) in which pixels (h, w, 3) lie side by side, forth or back.
-
-    After it come where the first pixel begins, and by how many codes the next ones down and along
-    are further. None where three or four codes are not those of a pixel.
-    """
-    high, wide, _ = codes.shape
-    down, along, step = (stride // codes.itemsize for stride in codes.strides)
-    if step != 1 or abs(along) not in (3, 4):
-        return None
-    backwards = tuple(axis for axis, stride in enumerate((down, along)) if stride < 0)
-    first = max(0, -down) * (high - 1) + max(0, -along) * (wide - 1)
-    count = abs(down) * (high - 1) + abs(along) * (wide - 1) + 3
-    memory = as_strided(np.flip(codes, backwards), (count,), (codes.itemsize,))
-    return memory, first, down, along
 
 
 def slab_rows(scan: Scan, way: Upright, columns: int) -> int:

@@ -7,6 +7,7 @@ from .encoding import Encoding as Encoding
 from .encoding import light_steps as light_steps
 from .encoding import light_tables as light_tables
 from .encoding import to_light as to_light
+from .memory import dense_codes as dense_codes
 from .names import is_scan_name as is_scan_name
 from .proxy import Proxy as Proxy
 from .proxy import block_means as block_means

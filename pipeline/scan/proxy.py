@@ -4,11 +4,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 from pipeline.kinds import Float64, Floats, Light, Mask
 from pipeline.scan.encoding import Encoding, light_tables, to_light
+from pipeline.scan.memory import dense_codes
 from pipeline.scan.noise import DarkPlaces
 
 
@@ -101,24 +101,14 @@ def _reduced_integers(
     samples, most = codes.shape[2], 2**bits - 1
     light = np.empty((rows, columns, samples), np.float32)
     mask, counts = np.empty((rows, columns), np.bool_), np.zeros(samples, np.int64)
-    memory, down, pixel = _memory(codes)
+    dense = dense_codes(codes)
+    if dense is None or dense[1]:
+        codes = np.ascontiguousarray(codes)
+        dense = codes.reshape(-1), 0, codes.shape[1] * samples, samples
+    memory, _, down, pixel = dense
     linear = encoding.kind == "linear"
     tables = np.empty((1, 0), np.uint32) if linear else light_tables(encoding, bits)
     scale = 1.0 / most if linear else 1.0
     full = np.uint32(most)
     reduce_codes(memory, len(codes), down, pixel, factor, tables, full, scale, light, mask, counts)
     return light, mask, counts
-
-
-def _memory(codes: NDArray[np.generic]) -> tuple[NDArray[np.generic], int, int]:
-    """Return the memory (n,) that holds codes, and by how many the next row and pixel are further.
-
-    Colours that lie beside a fourth sample are left there, since to copy them takes several times
-    as long as to add them up.
-    """
-    down, along, step = (stride // codes.itemsize for stride in codes.strides)
-    if step != 1 or along not in (3, 4) or down < along * codes.shape[1]:
-        codes = np.ascontiguousarray(codes)
-        along, down = codes.shape[2], codes.shape[1] * codes.shape[2]
-    count = (len(codes) - 1) * down + (codes.shape[1] - 1) * along + codes.shape[2]
-    return as_strided(codes, (count,), (codes.itemsize,)), down, along

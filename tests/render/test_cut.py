@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 import tifffile
 
-from pipeline.render.cut import dense_codes, fill_planes
-from pipeline.scan import open_scan
+from pipeline.render.cut import fill_planes
+from pipeline.scan import dense_codes, open_scan
 
 CODES = np.random.default_rng(2).integers(0, 1 << 16, (9, 101, 4)).astype(np.uint16)
 DENSE = {
