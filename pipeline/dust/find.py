@@ -54,12 +54,13 @@ class Dust:
 
     The share is 1 outside the mask, and below 1 inside it or equal; it is blurred by `focus_px`
     against the picture. `filling` (n, 3) is the density from round about for the n places of
-    the mask, in the order of its rows.
+    the mask, in the order of its rows, and `doubt` (n,) how far it may be off.
     """
 
     mask: Mask
     share: Float32
     filling: Float32
+    doubt: Float32
     focus_px: float = 0.0
 
     def places(self) -> tuple[Whole, Whole]:
@@ -125,7 +126,8 @@ def dust_of(
     over -= _level(over, px_per_mm)
     mask = _standing_out(over, seen.tones, through, talk, focus_px, px_per_mm)
     share = np.ones(mask.shape, np.float32)
-    none = Dust(np.zeros(mask.shape, bool), share, np.zeros((0, 3), np.float32), focus_px)
+    nothing = np.zeros((0, 3), np.float32)
+    none = Dust(np.zeros(mask.shape, bool), share, nothing, nothing[:, 0], focus_px)
     if not mask.any():
         return none
     beyond = math.ceil(max(map(abs, shift)) + 2.0 * focus_px) + 1 if any(shift) else 0
@@ -160,7 +162,8 @@ def _confirmed(mask: Mask, share: Float32, focus_px: float, seen: Seen) -> Dust:
     kept = np.repeat(shows, np.diff(parts.starts))
     mask[at], order[at] = kept, np.arange(len(kept), dtype=np.int32)
     share[at] = np.where(kept, share[at], np.float32(1.0))
-    return Dust(mask, share, filling[order[mask]], focus_px)
+    by_rows = order[mask]
+    return Dust(mask, share, filling[by_rows], doubt[by_rows], focus_px)
 
 
 def filling_error(mask: Mask, tones: Float32, at: Places) -> Float32:
@@ -259,8 +262,8 @@ def _noise(over: Float32, tones: Float32) -> tuple[Float64, Float64]:
     """Return tones, rising, and the noise of a plane where the picture has them."""
     from pipeline.dust.kernel import spreads
 
-    step = max(1, tones.size // _MOST_PIXELS)
-    some, values = tones.ravel()[::step], over.ravel()[::step]
+    step = max(1, math.isqrt(tones.size // _MOST_PIXELS))
+    some, values = (plane[::step, ::step].ravel() for plane in (tones, over))
     order = np.argsort(some)
     some, values = some[order], values[order]
     bounds = np.interp(np.linspace(0.0, len(some) - 1.0, _TONES + 1), np.arange(len(some)), some)

@@ -5,7 +5,7 @@ import math
 import numpy as np
 
 from pipeline.dust.fill import Places, grain_near, with_grain
-from pipeline.dust.find import Dust, Seen, density_of, filling_error
+from pipeline.dust.find import Dust, Seen, density_of
 from pipeline.kinds import Float32, Triple
 
 _LEAST_SHARE = 0.02
@@ -22,7 +22,7 @@ def scaled_back(light: Float32, share: Float32, dark: Triple) -> Float32:
     return np.asarray((light - level) / through + level, np.float32)
 
 
-def _trust(dust: Dust, tones: Float32, at: Places) -> Float32:
+def _trust(dust: Dust, at: Places) -> Float32:
     """Return how much a pixel scaled back counts against a filled one, 0 to 1, (n,).
 
     Each weighs by the inverse of its squared error: scaled back, of what focus and place leave
@@ -36,8 +36,8 @@ def _trust(dust: Dust, tones: Float32, at: Places) -> Float32:
     reach, focus = 1 + math.ceil(2.0 * dust.focus_px), dust.focus_px
     off = uncertain(lost, *at, reach, _ALIGNED_PX + focus, focus * focus)
     off += np.float32(_LEAST_ERROR) / np.maximum(share, np.float32(_LEAST_SHARE))
-    filling = filling_error(dust.mask, tones, at)
-    trust: Float32 = (filling**2 / (filling**2 + off**2)).astype(np.float32)
+    filling = dust.doubt**2
+    trust: Float32 = (filling / (filling + off**2)).astype(np.float32)
     return trust
 
 
@@ -54,7 +54,7 @@ def mended_places(light: Float32, seen: Seen, dust: Dust, dark: Triple) -> Float
     at = rows, columns
     scaled = density_of(scaled_back(light[at], dust.share[at], dark)[None], dark)[0]
     across = with_grain(dust.filling, grain_near(seen.density, dust.mask, at))
-    trust = _trust(dust, seen.tones, at)[:, None]
+    trust = _trust(dust, at)[:, None]
     between = trust * scaled + (1.0 - trust) * across
     level = np.asarray(dark, np.float32)
     return np.asarray(np.power(np.float32(10.0), -between) + level, np.float32)

@@ -193,6 +193,8 @@ class MendedPasses:
         """Return spans (n, 2) of the columns of a band that draw on mended places."""
         columns = as_it_is.columns(np.arange(*step.rows))
         here = self.patches.within(step.rows, columns)
+        if not len(here.columns):
+            return np.empty((0, 2), np.int64)
         return as_it_is.spans(step, here.columns + columns[0])
 
     def take(
@@ -247,7 +249,7 @@ def find_patches(read: Read, window: DustyWindow) -> Patches:
     """
     squares: list[Square] = []
     for rows, _ in _cut(window.rows):
-        squares += _squares(read(rows, window.columns), rows, window)
+        squares += _squares(read, rows, window)
     placed = laid_over(squares)
     found = []
     for rows, wide in _cut(window.rows):
@@ -266,29 +268,30 @@ def _cut(whole: Span) -> Iterator[tuple[Span, Span]]:
         yield (first, last), (max(start, first - _OVERLAP_PX), min(stop, last + _OVERLAP_PX))
 
 
-def _squares(part: Part, rows: Span, window: DustyWindow) -> list[Square]:
-    """Return the squares of a few rows with the most detail in the infra-red, from left to right.
+def _squares(read: Read, rows: Span, window: DustyWindow) -> list[Square]:
+    """Return squares along the middle of a few rows with the most detail in the infra-red.
 
     Detail is looked for in a smaller plane: noise tells nothing.
     """
-    high, wide = rows[1] - rows[0], window.columns[1] - window.columns[0]
-    plane = part.infrared((slice(0, high), slice(0, wide)))
-    side = min(_SQUARE_PX, high, wide)
-    small = (max(1, wide // _REDUCED), max(1, high // _REDUCED))
+    (left, right), many = window.columns, rows[1] - rows[0]
+    side = min(_SQUARE_PX, many, right - left)
+    top = rows[0] + (many - side) // 2
+    part = read((top, top + side), window.columns)
+    plane = part.infrared((slice(0, side), slice(0, right - left)))
+    small = (max(1, plane.shape[1] // _REDUCED), max(1, side // _REDUCED))
     detail = details(np.asarray(cv2.resize(plane, small, interpolation=cv2.INTER_AREA), np.float32))
-    cells = max(1, wide // side), max(1, high // side)
-    power = cv2.resize(np.square(detail), cells, interpolation=cv2.INTER_AREA)
+    cells = max(1, plane.shape[1] // side)
+    power = cv2.resize(np.square(detail), (cells, 1), interpolation=cv2.INTER_AREA)[0]
     bands = max(1, -(-(window.rows[1] - window.rows[0]) // _TILE_PX))
-    count = min(cells[0], max(1, round(_MOST_SQUARES / bands)))
+    count = min(cells, max(1, round(_MOST_SQUARES / bands)))
     chosen = []
-    for first, last in pairwise(np.linspace(0, cells[0], count + 1).round().astype(int).tolist()):
-        row, column = divmod(int(np.argmax(power[:, first:last])), last - first)
-        top = min(row * high // cells[1], high - side)
-        left = min((first + column) * wide // cells[0], wide - side)
-        box = slice(top, top + side), slice(left, left + side)
+    for first, last in pairwise(np.linspace(0, cells, count + 1).round().astype(int).tolist()):
+        cell = first + int(np.argmax(power[first:last]))
+        along = min(cell * plane.shape[1] // cells, plane.shape[1] - side)
+        box = slice(0, side), slice(along, along + side)
         seen = seen_of(part.light(box), window.base.illumination.dark, window.talk)
         infrared, density = (np.ascontiguousarray(each) for each in (plane[box], seen.density))
-        place = window.place(left + side / 2, rows[0] + top + side / 2)
+        place = window.place(along + side / 2, top + side / 2)
         chosen.append(square_of(infrared, density, window.talk, place))
     return chosen
 

@@ -1,5 +1,6 @@
 """The two passes of a straightening: of what was resampled once, few rows are held at a time."""
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
@@ -7,7 +8,7 @@ from typing import Protocol
 
 import numpy as np
 
-from pipeline.kinds import Float32, Float64, Span, Whole
+from pipeline.kinds import Float32, Span, Whole
 from pipeline.render.passes import REACH, Aslant, ColumnsFirst, Level, Places
 
 BAND_ROWS = 16
@@ -205,12 +206,10 @@ class Straightening:
 
 
 def _spans(along: Places, places: Whole, columns: int) -> Whole:
-    """Return spans (n, 2) of columns whose samples draw on columns of the source (m,)."""
-    low, high = _offsets(along)
-    begins = np.clip(np.sort(places) - high - REACH - 1, 0, columns)
-    ends = np.clip(np.sort(places) - low + REACH + 2, 0, columns)
-    if not len(begins):
-        return np.empty((0, 2), np.int64)
+    """Return spans (n, 2) of columns whose samples draw on columns of the source (m,), m > 0."""
+    (low, high), rising = _offsets(along), np.sort(places)
+    begins = np.clip(rising - (high + REACH + 1), 0, columns)
+    ends = np.clip(rising - (low - REACH - 2), 0, columns)
     apart = np.flatnonzero(begins[1:] > ends[:-1] + _VECTOR_PX)
     firsts, lasts = np.append(0, apart + 1), np.append(apart, len(ends) - 1)
     spans = np.stack([begins[firsts], ends[lasts]], axis=1)
@@ -219,8 +218,9 @@ def _spans(along: Places, places: Whole, columns: int) -> Whole:
 
 def _offsets(along: Places) -> tuple[int, int]:
     """Return how far samples lie beyond their columns at least and at most."""
-    ends: Float64 = np.stack([along.starts, along.starts + along.slopes * along.piece])
-    return int(np.floor(ends.min())), int(np.ceil(ends.max()))
+    first, last = along.starts, along.starts + along.slopes * along.piece
+    low, high = min(first.min(), last.min()), max(first.max(), last.max())
+    return math.floor(low), math.ceil(high)
 
 
 def _runs(wanted: Whole, tall: int) -> list[slice]:

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from pipeline.dust.crosstalk import cross_talk
 from pipeline.dust.fill import filled
-from pipeline.dust.find import Dust, density_of
-from pipeline.dust.infrared import CrossTalk, infrared_density, tone_exponent
+from pipeline.dust.find import Dust, density_of, filling_error
+from pipeline.dust.infrared import CrossTalk, infrared_density, tone, tone_exponent
 from pipeline.dust.mend import scaled_back
 from pipeline.scan.encoding import linear, power, to_light
 from tests.film_model import FrameSpec, Process, Roll, StripSpec, make_scan
@@ -63,6 +63,11 @@ def case(scanner: str = "scanner-a", scene: str = "coffee", count: int = 150, **
 def found_in(made: Case) -> Dust:
     density = density_of(made.light, made.dark)
     return find_dust(density, made.infrared, made.talk, base=NO_GATE, px_per_mm=PPI / 25.4)
+
+
+def dust_at(mask: np.ndarray, share: np.ndarray, density: np.ndarray) -> Dust:
+    doubt = filling_error(mask, tone(density), np.nonzero(mask))
+    return Dust(mask, share, filled(density, mask), doubt)
 
 
 def psnr(made: Case, light: np.ndarray, where: np.ndarray) -> float:
@@ -140,7 +145,7 @@ def test_pixels_outside_the_mask_stay_bit_for_bit(seed):
     mask = rng.random((24, 30)) < 0.2
     share = np.where(mask, rng.uniform(0.0, 1.0, mask.shape), 1.0).astype(np.float32)
     density = density_of(light, DARK)
-    dust = Dust(mask, share, filled(density, mask), 0.0)
+    dust = dust_at(mask, share, density)
     before = light.copy()
     result = mended(light, density, dust, DARK)
     assert result[~mask].tobytes() == light[~mask].tobytes()
@@ -166,7 +171,7 @@ def test_a_veil_is_scaled_back_rather_than_filled():
     share[~mask] = 1.0
     light = (clean - 0.004) * share[..., None] + np.float32(0.004)
     density = density_of(light, DARK)
-    result = mended(light, density, Dust(mask, share, filled(density, mask)), DARK)
+    result = mended(light, density, dust_at(mask, share, density), DARK)
     filling_off = np.abs(filled(density, mask) - density_of(clean, DARK)[mask]).mean()
     assert np.abs(np.log10(result / clean))[mask].mean() < 0.3 * filling_off
 
