@@ -49,13 +49,11 @@ def cross_talk(infrared: Float32, density: Float32, inside: Mask) -> CrossTalk |
     """
     visible, soft = tone(density), smooth(density, _FIT_PX)
     shift = details_shift(squares_of(Square(infrared, visible, visible)))
-    talk = None
-    for _ in range(2):
-        talk = _fitted_talk(smooth(moved(infrared, shift), _FIT_PX), soft, inside)
-        if talk is None:
-            return None
-        shift = find_shift(infrared, density, talk)
-    return talk
+    talk = _fitted_talk(smooth(moved(infrared, shift), _FIT_PX), soft, inside)
+    if talk is None:
+        return None
+    shift = find_shift(infrared, density, talk)
+    return _fitted_talk(smooth(moved(infrared, shift), _FIT_PX), soft, inside)
 
 
 def _fitted_talk(infrared: Float32, density: Float32, inside: Mask) -> CrossTalk | None:
@@ -114,12 +112,14 @@ def _trimmed_fit(
     kept = np.ones(len(seen), bool)
     fitted: Float64 = np.zeros(terms.shape[1])
     off, noise = seen, spread(seen)
+    whole, pull = terms.T @ terms, terms.T @ seen
     for _ in range(_ROUNDS):
-        part = terms[kept]
+        # Those that don't count are few.
+        out = np.flatnonzero(~kept)
         strength = _ALIKE * max(noise, _LEAST_NOISE) ** 2
         ridge = np.diag([*(strength / np.square(_USUAL_SHARE)), *[1e-9] * (terms.shape[1] - 3)])
-        energy = part.T @ part + ridge
-        fitted = np.asarray(solve(energy, part.T @ seen[kept]), np.float64)
+        energy = whole - terms[out].T @ terms[out] + ridge
+        fitted = np.asarray(solve(energy, pull - terms[out].T @ seen[out]), np.float64)
         off = np.asarray(seen - terms @ fitted, np.float64)
         noise = spread(off[kept])
         kept = np.abs(off) < _KEPT * max(noise, 1e-6)

@@ -21,6 +21,8 @@ _LEAST_PER_TONE = 200
 # So many pixels tell the noise to four parts in a hundred, and so many a square's level to a
 # twentieth of the noise.
 _MOST_PIXELS, _LEVEL_SAMPLES = 20_000, 24
+# By less a plane need not be moved: at an edge that is a hundredth of its contrast at most.
+_LEAST_SHIFT_PX = 0.01
 # Planes are laid over each other to a tenth of a pixel, but differ in sharpness: a place takes
 # in its neighbours. What it mixes may be as far off as lines on film run together, and as narrow,
 # so that blur takes a third of its contrast.
@@ -122,6 +124,8 @@ def dust_of(
     edges as well is asked only there.
     """
     through = blurred(seen.through, focus_px)
+    if max(map(abs, shift)) < _LEAST_SHIFT_PX:
+        shift = (0.0, 0.0)
     over = moved(infrared, shift) - through
     over -= _level(over, px_per_mm)
     mask = _standing_out(over, seen.tones, through, talk, focus_px, px_per_mm)

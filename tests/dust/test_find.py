@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from pipeline.dust.crosstalk import cross_talk
 from pipeline.dust.fill import filled
-from pipeline.dust.find import Dust, density_of, filling_error
-from pipeline.dust.infrared import CrossTalk, infrared_density, tone, tone_exponent
+from pipeline.dust.find import Dust, Seen, density_of, dust_of, filling_error
+from pipeline.dust.infrared import CrossTalk, infrared_density, shown, tone, tone_exponent
 from pipeline.dust.mend import scaled_back
 from pipeline.scan.encoding import linear, power, to_light
 from tests.film_model import FrameSpec, Process, Roll, StripSpec, make_scan
@@ -190,6 +190,31 @@ def test_what_is_dark_in_the_infra_red_alone_is_left():
     assert not find_dust(density, plane, base=NO_GATE, **told).mask.any()
     density[60:66, 80:86] += 0.5
     assert find_dust(density, plane, base=NO_GATE, **told).mask[60:66, 80:86].all()
+
+
+def test_a_plane_that_lies_aside_by_less_than_is_seen_is_taken_as_it_lies():
+    density, plane, told = flat_scene()
+    for each in (density, plane):
+        each[60:66, 80:86] += 0.5
+    seen = Seen(density, tone(density), shown(density, told["talk"]))
+    as_it_lies, aside, more = (
+        dust_of(seen, plane, told["talk"], (x, 0.0), 0.0, base=NO_GATE, px_per_mm=20.0)
+        for x in (0.0, 0.008, 0.03)
+    )
+    assert as_it_lies.mask[60:66, 80:86].all()
+    assert (aside.share == as_it_lies.share).all()
+    assert (more.share != as_it_lies.share).any()
+
+
+def test_the_doubt_of_a_filling_is_that_of_clean_places_round_about():
+    density, plane, told = flat_scene()
+    for each in (density, plane):
+        each[60:66, 80:86] += 0.5
+    dust = find_dust(density, plane, base=NO_GATE, **told)
+    rows, columns = (places.astype(np.int32) for places in dust.places())
+    assert len(dust.doubt) == len(dust.filling) == len(rows) > 0
+    told_there = filling_error(dust.mask, tone(density), (rows, columns))
+    assert dust.doubt == pytest.approx(told_there, rel=1e-5)
 
 
 def test_holder_and_tape_are_no_dust():
