@@ -14,15 +14,13 @@ frames of 13.3 Mpx at 3200 ppi:
   PNG 396 (measured earlier); two JPEGs at once 597; 1000 small scans 604.
 - a frame, ms a Mpx: read 1.3, straighten 2.5 (6 to 9 where it lies turned by a degree), colour 5.2,
   share picture 1.8, pack 6.1, write 1.7, share packed 1.2, hash 0.3, the rest 0.5.
-- since then, on a machine that did much else as well, read, straightened, coloured and shared
-  together from 12.1 to 10.4 (thread time, side by side); an infra-red plane with much dust (specks
-  and hairs on 0.3 % of the picture) 2.1 times the same strip without, before 2.9.
-- later again, alone on the machine: 36 frames 12.1 to 12.5 s by wall, 20.2 s of processor.
-- on a machine at a load of 13, with priority, least of three: 36 frames 14.2 s by wall, 19.7 s of
-  processor, 440 MB, where the code before took 17.2 s, 23.8 s and 473 MB and the floor 4.2 s and
-  5.3 s. Pictures seen aslant drew on columns beyond their window; scans were reduced in bands
-  that no cache held. A strip with much dust 1.8 times the same strip without, 9.1 s to 5.0 s of
-  processor.
+- later, alone on the machine: 36 frames 12.1 to 12.9 s by wall, 20 to 22 s of processor.
+- last, at a load of 11 to 13, with priority, least of three in turns: 36 frames 16.4 s by wall,
+  23.0 s of processor, 441 MB; the code before 17.8 s and 23.4 s; the floor 5.2 s and 7.1 s.
+- a strip with an infra-red plane and much dust (specks on 0.3 % of the picture), in turns, least
+  of four: 7.5 s by wall, 8.8 s of processor, 636 MB, and 4.8 and 5.3 s without; the code before
+  8.4 and 9.8 s beside 4.8 and 5.1 s. Its survey 0.75 s of a thread, before 1.3; without 0.48.
+  Dust is found in 0.33 s of a thread a frame, a little in each of some thirty steps.
 - asked to end before its first file, a run takes 0.1 s, 0.7 s at worst, at a load of 15 to 20.
 
 Choices that were measured, in Mpx a second and thread where nothing else is said:
@@ -39,5 +37,12 @@ Choices that were measured, in Mpx a second and thread where nothing else is sai
 - straightening by an 8-tap Kaiser sinc 260, PSNR 78 / 71 / 56 dB at 0.2 / 0.25 / 0.35 cycles a
   pixel; OpenCV cubic 52 / 52 / 46 dB at 119, Lanczos-4 61 / 60 / 57 at 24.
 - PNG by ISA-L and a compiled unfilter 240 MB/s of codes; libpng 140. XXH3 11 GB/s; SHA-256 2.
+- of dust: tiles of 448 to 640 or 1024 pixels in place of 768 3 to 30 % slower; light as bands of 64
+  rows, freed memory kept by the allocator (a third fewer page faults), and an infra-red plane read
+  by a loop of its own for every fourth code: no gain that shows.
+- 36 frames wait 1.3 s for fsync in workers, together, 0.6 of them for archives; 0.4 s beside them.
+  Without any fsync a run takes 1.1 s less. Three workers on two cores: 5 % slower; bands of 24 or
+  32 rows in place of 16: alike; threads that hand Python on after 1 ms in place of 5: 4 % less by
+  wall (seven pairs, six of them less).
 - own finder of charts: corners off by 0.01 to 0.03 patches, 0.04 s a frame; OpenCV's 0.2 and 0.2 s.
 """
