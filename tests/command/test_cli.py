@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import tifffile
 
-from pipeline.command.cli import evenroll
+from pipeline.command.cli import evenroll, main
 from pipeline.settings.settings import LOOKS
 from tests.conftest import Run, contents, states
 from tests.roll_schema import broken
@@ -289,3 +289,11 @@ def test_readings_and_batch_are_drawn_on_the_page(model_roll: Path, tmp_path: Pa
     ran = run(*words)
     assert ran.code in (2, 3)
     assert "readings.csv" in ran.err
+
+
+def test_threads_hand_python_on_sooner_than_by_themselves(monkeypatch, capsys):
+    told: list[float] = []
+    monkeypatch.setattr(sys, "setswitchinterval", told.append)
+    with pytest.raises(SystemExit):
+        main(["--help"])
+    assert 0.0 < told[0] < 0.005
