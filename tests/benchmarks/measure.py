@@ -31,14 +31,37 @@ def process_cost(command: Sequence[str | Path]) -> Cost:
     RuntimeError
         It failed.
     """
+    ran = subprocess.run(apart(command), stdout=subprocess.PIPE, text=True, check=True)
+    cost, code = told_apart(ran.stdout)
+    if code:
+        raise RuntimeError(f"{command} failed with {code}")
+    return cost
+
+
+def apart(command: Sequence[str | Path]) -> list[str]:
+    """Return how a command is run by a small process, which prints what it cost.
+
+    The system counts what a process has held until then for those that it starts (Linux, exec
+    keeps the peak of the memory that it replaces), so this one must not start them itself.
+    """
+    return [sys.executable, "-S", __file__, *map(str, command)]
+
+
+def told_apart(printed: str) -> tuple[Cost, int]:
+    """Return the cost and the exit code out of what the small process printed."""
+    *cost, code = json.loads(printed)
+    return Cost(*cost), code
+
+
+def _run(command: Sequence[str]) -> None:
+    """Run a command, its output unseen, and print its cost and exit code as JSON."""
     start = time.perf_counter()
-    child = subprocess.Popen([str(part) for part in command], stdout=subprocess.DEVNULL)
+    child = subprocess.Popen(command, stdout=subprocess.DEVNULL)
     _, status, usage = os.wait4(child.pid, 0)
-    child.returncode = os.waitstatus_to_exitcode(status)
-    if child.returncode:
-        raise RuntimeError(f"{command} failed with {child.returncode}")
     wall = time.perf_counter() - start
-    return Cost(wall, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024)
+    child.returncode = os.waitstatus_to_exitcode(status)
+    cpu = usage.ru_utime + usage.ru_stime
+    print(json.dumps([wall, cpu, usage.ru_maxrss / 1024, child.returncode]))
 
 
 def section_cost(module: str, *words: object) -> Cost:
@@ -58,13 +81,13 @@ class Section:
 
     def __exit__(self, *_: object) -> None:
         """End, and print."""
-        import resource
-
-        memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        status = Path("/proc/self/status").read_text()
+        # Unlike the peak that the system tells of a process, not that of who started it.
+        (peak,) = (line.split()[1] for line in status.splitlines() if line.startswith("VmHWM:"))
         cost = {
             "wall": time.perf_counter() - self._wall,
             "cpu": time.process_time() - self._cpu,
-            "memory": memory,
+            "memory": int(peak) / 1024,
         }
         print(json.dumps(cost))
 
@@ -72,3 +95,7 @@ class Section:
 def least(costs: Sequence[Cost]) -> Cost:
     """Return the least of each over runs of the same work; memory is the most."""
     return Cost(min(c.wall for c in costs), min(c.cpu for c in costs), max(c.memory for c in costs))
+
+
+if __name__ == "__main__":
+    _run(sys.argv[1:])

@@ -1,6 +1,5 @@
 """Memory of whole runs over scans of every kind that readers know, large, wide and many."""
 
-import os
 import shutil
 import subprocess
 import sys
@@ -18,6 +17,7 @@ import tifffile
 from PIL import Image
 
 from tests.benchmarks import scans as made
+from tests.benchmarks.measure import apart, told_apart
 from tests.hostile.files import write_mosaic
 
 PPI = 3200.0
@@ -45,19 +45,14 @@ def tree_held(command: list[str]) -> Held:
     Memory between two looks is not seen, but by the largest process alone.
     """
     with tempfile.TemporaryFile("w+") as said:
-        child = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=said)
+        runner = subprocess.Popen(apart(command), stdout=subprocess.PIPE, stderr=said, text=True)
         most = 0.0
-        while True:
-            ended, status, usage = os.wait4(child.pid, os.WNOHANG)
-            if ended:
-                break
-            most = max(most, sum(_share_mb(pid) for pid in _tree(child.pid)))
+        while runner.poll() is None:
+            most = max(most, sum(_share_mb(pid) for pid in _tree(runner.pid)[1:]))
             time.sleep(_POLL_SECONDS)
-        child.returncode = os.waitstatus_to_exitcode(status)
+        cost, code = told_apart(runner.communicate()[0])
         said.seek(0)
-        largest = usage.ru_maxrss / 1024
-        cpu = usage.ru_utime + usage.ru_stime
-        return Held(max(most, largest), largest, cpu, child.returncode, said.read())
+        return Held(max(most, cost.memory), cost.memory, cost.cpu, code, said.read())
 
 
 def _tree(pid: int) -> list[int]:
@@ -233,18 +228,6 @@ CASES: dict[str, Callable[[Path], Path]] = {
 }
 
 
-def _made_apart(make: Callable[[Path], Path], folder: Path) -> Path:
-    """Return a case's folder, made by another process: what this one held would count for runs."""
-    child = os.fork()
-    if child == 0:
-        try:
-            make(folder)
-        finally:
-            os._exit(0)
-    os.waitpid(child, 0)
-    return make(folder)
-
-
 def measure(scans: Path) -> Held:
     """Convert a folder with two workers and return what that held."""
     with tempfile.TemporaryDirectory(dir=scans.parent) as out:
@@ -255,7 +238,7 @@ def measure(scans: Path) -> Held:
 def memory(folder: Path, names: Sequence[str] = ()) -> None:
     """Print what runs over cases hold, all if none is named, and which hold too much."""
     for name in names or CASES:
-        held = measure(_made_apart(CASES[name], folder))
+        held = measure(CASES[name](folder))
         said = "" if held.code == 0 else held.said.strip().splitlines()[-1][:100]
         much = f"more than {MOST_MB} MB" if held.tree > MOST_MB else ""
         print(
