@@ -10,8 +10,9 @@ import numpy as np
 from PIL import BmpImagePlugin
 
 from pipeline.kinds import Codes, Span
-from pipeline.scan.container import DamageError, OfColour, broken, guarded
-from pipeline.scan.tiff_plane import StoredRows
+from pipeline.scan.container import DamageError, OfColour, Page, broken, guarded
+from pipeline.scan.stored import StoredRows
+from pipeline.scan.whole import OTHER_PICTURE
 
 _COLOURS = "RGB"
 
@@ -76,12 +77,12 @@ class BmpReader(OfColour):
 
 
 @contextmanager
-def opened_bmp(path: Path, size: Span) -> Iterator[BmpReader]:
-    """Open a BMP of plain rows that is columns and rows large."""
+def opened_bmp(path: Path, page: Page, in_order: bool = False) -> Iterator[BmpReader]:
+    """Open a BMP of plain rows."""
     with guarded(path):
         place = bmp_rows(path)
-        if place is None or (place.columns, place.rows) != size:
-            raise broken(path, "is not the picture it says it is")
+        if place is None or (place.columns, place.rows) != (page.width, page.height):
+            raise broken(path, OTHER_PICTURE)
         file = path.open("rb", buffering=0)
     with file:
         yield BmpReader(path, file, place)

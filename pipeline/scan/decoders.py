@@ -1,59 +1,28 @@
-"""What unfolds the packed data of TIFF strips, a piece after another, as zlib's decoder does it."""
+"""What unfolds the packed data of TIFF strips, a piece after another."""
 
 import lzma
 import sys
 from collections.abc import Callable
 from typing import Protocol
 
-from isal import isal_zlib
+from isal import igzip_lib
 
 # TIFF 6.0, sections 9, 13 and 14, and technical note 2: LZW, deflate, its older number, packbits;
 # LZMA and zstd as tifffile writes them.
-_LZW, _DEFLATE, _OLD_DEFLATE, _PACKBITS, _LZMA, _ZSTD = 5, 8, 32946, 32773, 34925, 50000
+_LZW, DEFLATE, _OLD_DEFLATE, _PACKBITS, _LZMA, _ZSTD = 5, 8, 32946, 32773, 34925, 50000
 # The largest window of the usual levels takes 65 MB.
 _MOST_LZMA_BYTES = 128 << 20
 
 
 class Decoder(Protocol):
-    """What unfolds a stream, a piece after another, as zlib's decoder does it."""
+    """What unfolds a stream, a piece after another, as the standard library's decoders do it."""
 
     @property
     def eof(self) -> bool:
         """Tell whether the stream has ended."""
 
-    @property
-    def unconsumed_tail(self) -> bytes:
-        """Return what it could not use yet of the data that it was given."""
-
     def decompress(self, data: bytes, most: int, /) -> bytes:
-        """Return up to so many bytes."""
-
-
-class _Keeping(Protocol):
-    """A decoder that keeps by itself what it could not use yet."""
-
-    @property
-    def eof(self) -> bool: ...
-
-    def decompress(self, data: bytes, max_length: int = -1) -> bytes: ...
-
-
-class KeepingDecoder:
-    """A decoder that keeps by itself what it could not use yet, as one that gives it back."""
-
-    unconsumed_tail = b""
-
-    def __init__(self, decoder: _Keeping) -> None:
-        self._decoder = decoder
-
-    @property
-    def eof(self) -> bool:
-        """Tell whether the stream has ended."""
-        return self._decoder.eof
-
-    def decompress(self, data: bytes, most: int, /) -> bytes:
-        """Return up to so many bytes."""
-        return self._decoder.decompress(data, most)
+        """Return up to so many bytes; what it can't use of the data yet is kept."""
 
 
 def decoder_of(scheme: int) -> Decoder:
@@ -77,6 +46,10 @@ def may_lack_end(scheme: int) -> bool:
     return scheme in (_LZW, _PACKBITS)
 
 
+def _deflate() -> Decoder:
+    return igzip_lib.IgzipDecompressor(flag=igzip_lib.DECOMP_ZLIB)
+
+
 def _lzw() -> Decoder:
     from pipeline.scan.lzw import LzwDecoder
 
@@ -90,7 +63,7 @@ def _packbits() -> Decoder:
 
 
 def _lzma() -> Decoder:
-    return KeepingDecoder(lzma.LZMADecompressor(memlimit=_MOST_LZMA_BYTES))
+    return lzma.LZMADecompressor(memlimit=_MOST_LZMA_BYTES)
 
 
 def _zstd() -> Decoder:
@@ -99,13 +72,13 @@ def _zstd() -> Decoder:
     else:
         from backports.zstd import ZstdDecompressor
 
-    return KeepingDecoder(ZstdDecompressor())
+    return ZstdDecompressor()
 
 
 _DECODERS: dict[int, Callable[[], Decoder]] = {
     _LZW: _lzw,
-    _DEFLATE: isal_zlib.decompressobj,
-    _OLD_DEFLATE: isal_zlib.decompressobj,
+    DEFLATE: _deflate,
+    _OLD_DEFLATE: _deflate,
     _PACKBITS: _packbits,
     _LZMA: _lzma,
     _ZSTD: _zstd,

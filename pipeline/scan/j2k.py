@@ -12,7 +12,8 @@ import numpy as np
 
 from pipeline.kinds import Codes, Span
 from pipeline.scan.container import DamageError, OfColour, broken, guarded
-from pipeline.scan.tiff_plane import paste
+from pipeline.scan.pieces import Pieces
+from pipeline.scan.whole import OTHER_PICTURE
 
 _START, _SIZE, _TILE, _END = 0xFF4F, 0xFF51, 0xFF90, b"\xff\xd9"
 # Lengths of tiles and packets, which those of one tile are not, may be left out; the headers of
@@ -127,28 +128,22 @@ class TileReader(OfColour):
         self, path: Path, file: BinaryIO, tiles: Tiles, kind: np.dtype[np.generic]
     ) -> None:
         self._path, self._file, self._tiles, self._kind = path, file, tiles, kind
-        self._kept: dict[int, Codes] = {}
+        right, _, left, _, wide, high, *_ = tiles.area
+        self._across = -(-(right - left) // wide)
+        self._pieces = Pieces(self._tile, (high, wide), self._across, in_order=True)
 
     def codes(self, rows: Span, columns: Span) -> Codes:
         """Return the code values of R, G and B, shape (rows, columns, 3)."""
-        right, _, left, _, wide, high, *_ = self._tiles.area
-        across = -(-(right - left) // wide)
         codes = np.empty((rows[1] - rows[0], columns[1] - columns[0], 3), self._kind)
-        before, self._kept = self._kept, {}
+        self._pieces.begin()
         with guarded(self._path):
-            for down in range(rows[0] // high, -(-rows[1] // high)):
-                for along in range(columns[0] // wide, -(-columns[1] // wide)):
-                    number = down * across + along
-                    piece = before.pop(number, None)
-                    piece = self._tile(down, along, number) if piece is None else piece
-                    if (down + 1) * high > rows[1]:
-                        self._kept[number] = piece
-                    paste(codes, piece, (rows[0], columns[0]), (down * high, along * wide))
+            self._pieces.fill(codes, rows, columns)
         return codes
 
-    def _tile(self, down: int, along: int, number: int) -> Codes:
+    def _tile(self, number: int) -> Codes:
         """Decode a tile as a picture of its own, at its place."""
         right, lower, left, top, wide, high, *_ = self._tiles.area
+        down, along = divmod(number, self._across)
         first = left + along * wide, top + down * high
         last = min(right, first[0] + wide), min(lower, first[1] + high)
         area = _AREA.pack(*last, *first, wide, high, *first)
@@ -164,5 +159,5 @@ class TileReader(OfColour):
             held.append(_END)
         piece = np.asarray(imagecodecs.jpeg2k_decode(b"".join(held)))
         if piece.shape[:2] != (last[1] - first[1], last[0] - first[0]) or piece.shape[2] < 3:
-            raise broken(self._path, "is not the picture it says it is")
+            raise broken(self._path, OTHER_PICTURE)
         return piece[..., :3]

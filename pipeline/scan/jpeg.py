@@ -2,6 +2,7 @@
 
 import math
 import os
+import struct
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -31,6 +32,11 @@ _KEPT_ROWS = 800
 _CHANNELS = {"L": 1, "RGB": 3}
 # ITU-T T.81, table B.1: markers of frames, and what may fill room before any marker.
 _FRAMES, _FILL = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}, 0xFF
+_FRAME = struct.Struct(">BHH")
+# ITU-T T.81, B.1.1.3, and T.872, 6.5.3: what begins and ends a stream; a segment of a program's
+# own that says that samples are not luma and chroma.
+_START, _END = b"\xff\xd8", b"\xff\xd9"
+_OF_RGB = b"\xff\xee\0\x0eAdobe\0\x64\0\0\0\0\0"
 _LOSSY = "8-bit JPEG loses shadow detail of the film: scan to 16-bit TIFF instead"
 
 
@@ -43,9 +49,9 @@ def jpeg_pages(path: Path) -> tuple[Page, ...]:
         The file is damaged or not RGB.
     """
     with guarded(path), path.open("rb") as handle:
-        bits = _sample_bits(handle)
-        if bits not in (None, 8):
-            what = f"is a JPEG of {bits} bits a sample, which can't be read"
+        frame = frame_of(handle)
+        if frame is not None and frame[0] != 8:
+            what = f"is a JPEG of {frame[0]} bits a sample, which can't be read"
             raise ScanProblem(path, what, "save it as a 16-bit TIFF")
         handle.seek(0)
         picture = _jpeg(handle)
@@ -56,8 +62,8 @@ def jpeg_pages(path: Path) -> tuple[Page, ...]:
         return (page_of(path, _JPEG, size, info, 8, channels, None, (_LOSSY,), held),)
 
 
-def _sample_bits(handle: BinaryIO) -> int | None:
-    """Return the bits of a JPEG's samples, None where no frame header is found.
+def frame_of(handle: BinaryIO) -> tuple[int, int, int] | None:
+    """Return a JPEG's bits a sample, rows and columns, None where no frame header is found.
 
     ITU-T T.81, B.1.1 and B.2.2: segments follow one another up to the frame's.
     """
@@ -66,10 +72,25 @@ def _sample_bits(handle: BinaryIO) -> int | None:
         if start[1] == _FILL:
             handle.seek(-3, os.SEEK_CUR)
         elif start[1] in _FRAMES:
-            return handle.read(1)[0]
+            said = handle.read(_FRAME.size)
+            return _FRAME.unpack(said) if len(said) == _FRAME.size else None
         else:
             handle.seek(int.from_bytes(start[2:], "big") - 2, os.SEEK_CUR)
     return None
+
+
+def strip_jpeg(data: bytes, tables: bytes | None, is_rgb: bool) -> bytes:
+    """Return a strip of a TIFF as a JPEG of its own.
+
+    Parameters
+    ----------
+    data, tables
+        The JPEG, and the tables that it shares with others; either is a whole stream.
+    is_rgb
+        Whether its samples are red, green and blue, unless it says itself what they are.
+    """
+    shared = tables[len(_START) : -len(_END)] if tables else b""
+    return b"".join((_START, _OF_RGB if is_rgb else b"", shared, data[len(_START) :]))
 
 
 def _jpeg(handle: BinaryIO) -> JpegImagePlugin.JpegImageFile:
@@ -104,9 +125,8 @@ class JpegRows(RowsInOrder):
     """
 
     def __init__(self, path: Path, size: Span, data: bytes | None = None) -> None:
-        super().__init__(path, size[0] * 3, np.uint8)
-        self._size, self._data = size, data
-        self._start()
+        self._data = data
+        super().__init__(path, size, size[0] * 3, np.dtype(np.uint8))
 
     def _start(self) -> None:
         import pyvips

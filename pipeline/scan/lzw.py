@@ -15,10 +15,9 @@ _Whole = NDArray[np.int64]
 
 
 class LzwDecoder:
-    """A decoder that takes and gives what zlib's does."""
+    """A decoder as the standard library's are."""
 
     eof = False
-    unconsumed_tail = b""
 
     def __init__(self) -> None:
         self._state = np.array([0, 0, 9, _FREE, -1, 0, 0], np.int64)
@@ -26,31 +25,29 @@ class LzwDecoder:
         self._length[:_CLEAR] = 1
         self._byte = np.zeros(_MOST_CODES, np.uint8)
         self._byte[:_CLEAR] = np.arange(_CLEAR)
-        self._over = b""
+        self._packed, self._over = b"", b""
 
     def decompress(self, data: bytes, most: int, /) -> bytes:
-        """Return up to so many bytes; what it could not use of the data yet is the tail.
+        """Return up to so many bytes; what it can't use of the data yet is kept.
 
         Raises
         ------
         DamageError
             They hold a code that means nothing.
         """
-        if self._over:
-            got, self._over = self._over[:most], self._over[most:]
-            self.unconsumed_tail = data
-            return got
-        # The last word is as long as the table at the most.
-        unfolded = np.empty(most + _MOST_CODES, np.uint8)
-        packed, self._state[_AT] = np.frombuffer(data, np.uint8), 0
-        table = self._before, self._length, self._byte
-        made = unfold_lzw(packed, self._state, *table, unfolded, most)
-        if made < 0:
-            raise DamageError("its LZW codes make no sense")
-        self.eof = bool(self._state[_ENDED]) and made <= most
-        self.unconsumed_tail = data[self._state[_AT] :]
-        self._over = unfolded[most:made].tobytes()
-        return unfolded[: min(made, most)].tobytes()
+        self._packed += data
+        if not self._over:
+            # The last word is as long as the table at the most.
+            unfolded = np.empty(most + _MOST_CODES, np.uint8)
+            packed, self._state[_AT] = np.frombuffer(self._packed, np.uint8), 0
+            table = self._before, self._length, self._byte
+            made = unfold_lzw(packed, self._state, *table, unfolded, most)
+            if made < 0:
+                raise DamageError("its LZW codes make no sense")
+            self._packed, self._over = self._packed[self._state[_AT] :], unfolded[:made].tobytes()
+        got, self._over = self._over[:most], self._over[most:]
+        self.eof = bool(self._state[_ENDED]) and not self._over
+        return got
 
 
 @compiled(

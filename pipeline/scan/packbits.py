@@ -12,19 +12,19 @@ _AS_THEY_ARE, _REPEATED, _BYTE, _AT = range(4)
 
 
 class PackBitsDecoder:
-    """A decoder that takes and gives what zlib's does; of an end its data know nothing."""
+    """A decoder as the standard library's are; of an end its data know nothing."""
 
     eof = False
-    unconsumed_tail = b""
 
     def __init__(self) -> None:
-        self._state = np.array([0, 0, -1, 0], np.int64)
+        self._state, self._packed = np.array([0, 0, -1, 0], np.int64), b""
 
     def decompress(self, data: bytes, most: int, /) -> bytes:
-        """Return up to so many bytes; what it could not use of the data yet is the tail."""
+        """Return up to so many bytes; what it can't use of the data yet is kept."""
+        self._packed += data
         unfolded, self._state[_AT] = np.empty(most, np.uint8), 0
-        made = unfold_runs(np.frombuffer(data, np.uint8), self._state, unfolded)
-        self.unconsumed_tail = data[self._state[_AT] :]
+        made = unfold_runs(np.frombuffer(self._packed, np.uint8), self._state, unfolded)
+        self._packed = self._packed[self._state[_AT] :]
         return unfolded[:made].tobytes()
 
 

@@ -237,12 +237,6 @@ def _open_other(path: Path, page: Page) -> Reader:
         return whole_reader(path, page, np.asarray(file.read(index=0, mode="RGB")))
 
 
-@contextmanager
-def _open_bmp(path: Path, page: Page, in_order: bool = False) -> Iterator[Reader]:
-    with opened_bmp(path, (page.width, page.height)) as reader:
-        yield reader
-
-
 @whole
 def _open_heif(path: Path, page: Page) -> Reader:
     file = _heif(path)
@@ -284,6 +278,6 @@ def _open_jxl(path: Path, page: Page) -> Reader:
 # Measured on pictures of 24 Mpx, of 16 bits where the format has them.
 PICTURE, _HEIF = Container(_open_other, held=7.5), Container(_open_heif, held=2.5)
 _AVIF = Container(_open_avif, held=2.5)
-_BMP = Container(_open_bmp)
+_BMP = Container(opened_bmp)
 _JP2_TILES = Container(_open_jp2_tiles, in_parts=True)
 _JP2, _JXL = Container(_open_jp2, held=4.5), Container(_open_jxl, held=2.0)

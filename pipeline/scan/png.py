@@ -1,26 +1,109 @@
-"""PNG unfolded row by row, interlaced or not, never more than is asked for."""
+"""PNG: what it says of itself; unfolded row by row, interlaced or not."""
 
+import os
 import struct
 import zlib
 from collections.abc import Iterator
-from copy import copy
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
+import imagecodecs
 import numpy as np
 from isal import isal_zlib
 from numpy.typing import NDArray
+from PIL import PngImagePlugin
 
 from pipeline.kinds import Codes, Span
-from pipeline.scan.container import Page, broken
+from pipeline.scan.container import MUCH_BYTES, Container, Page, Reader, broken, guarded
+from pipeline.scan.encoding import Encoding, power, srgb
+from pipeline.scan.picture import PICTURE, stated
 from pipeline.scan.rows import RowsInOrder
 from pipeline.scan.stream import Unfolded
+from pipeline.scan.whole import OTHER_PICTURE, page_of, whole_reader
 
 _PIECE_BYTES = 256 << 10
 # PNG, third edition, 5.2, 5.3 and 11.2.1: chunks begin after the signature, with the header: width,
 # height, bits, kind of colour and, as its last byte, whether rows are interlaced.
 _SIGNATURE_BYTES, _HEADER_AT, _INTERLACE_AT = 8, 16, 28
+# PNG, third edition, 11.2.1: channels of each colour type, and the type of a palette.
+_PNG_CHANNELS, _PALETTE = {0: 1, 2: 3, 4: 1, 6: 4}, 3
+_FEW_COLOURS = "has a palette of 256 colours at the most: save it with all its colours"
+_PNG_END = b"IEND\xaeB`\x82"
+# Chunks of a PNG are often of a few kilobytes.
+_BUFFER_BYTES = 256 << 10
+
+
+def png_pages(path: Path) -> tuple[Page, ...]:
+    """Describe the picture of a PNG; its alpha channel is ignored.
+
+    Raises
+    ------
+    ScanProblem
+        The file is damaged or cut short, or not RGB.
+    """
+    with guarded(path), path.open("rb") as handle:
+        # The plug-in itself, since the front door warns of pictures larger than a screen.
+        picture = PngImagePlugin.PngImageFile(handle)
+        handle.seek(24)
+        bits, kind = handle.read(2)
+        handle.seek(max(0, path.stat().st_size - 1024))
+        if _PNG_END not in handle.read():
+            raise broken(path, "is cut short")
+        info, own = picture.info, _png_curve(picture.info)
+        coded = stated(path, _png_transfer(handle))
+        if coded is not None:
+            info, own = {**info, "icc_profile": None}, coded
+        if kind == _PALETTE:
+            return (page_of(path, PICTURE, picture.size, info, 8, 3, own, (_FEW_COLOURS,)),)
+        size, channels = picture.size, _PNG_CHANNELS[kind]
+        return (page_of(path, _PNG, size, info, bits, channels, own),)
+
+
+@contextmanager
+def _open_png(path: Path, page: Page, in_order: bool = False) -> Iterator[Reader]:
+    """Decode a PNG row by row, or as a whole where a small one is not read in order."""
+    with ExitStack() as stack:
+        with guarded(path):
+            small = page.width * page.height * page.samples * page.bits // 8 < MUCH_BYTES
+            if small and not in_order:
+                decoded = np.asarray(imagecodecs.png_decode(path.read_bytes()))
+                reader: Reader = whole_reader(path, page, decoded)
+            else:
+                file = stack.enter_context(path.open("rb", buffering=_BUFFER_BYTES))
+                reader = PngRows(path, file, page)
+        yield reader
+
+
+_PNG = Container(_open_png)
+
+
+def _png_curve(info: dict[Any, Any]) -> Encoding | None:
+    """Return what the chunks sRGB and gAMA say, the first before the second.
+
+    PNG, third edition, 4.3 and 11.3.2.2: gAMA is the exponent from light to codes.
+    """
+    if "srgb" in info:
+        return srgb("container")
+    gamma = info.get("gamma")
+    return power(round(1.0 / gamma, 4), "container") if gamma else None
+
+
+def _png_transfer(handle: BinaryIO) -> int | None:
+    """Return the transfer characteristic of the chunk cICP, which goes before a profile.
+
+    PNG, third edition, 4.3 and 11.3.2.6; it stands before the pixels.
+    """
+    handle.seek(8)
+    while len(head := handle.read(8)) == 8:
+        size, kind = struct.unpack(">I4s", head)
+        if kind == b"cICP":
+            return handle.read(4)[1]
+        if kind in (b"IDAT", b"IEND"):
+            break
+        handle.seek(size + 4, os.SEEK_CUR)
+    return None
 
 
 @dataclass(frozen=True)
@@ -52,41 +135,30 @@ _INTERLACED = (
 class PngRows(RowsInOrder):
     """Windows of an open PNG of rows in order; a row before the last ones starts it again.
 
-    The passes of an interlaced one are unfolded side by side. Where they begin is found by
-    unfolding all of it once before.
+    The passes of an interlaced one are unfolded side by side, each from where it begins.
     """
 
     def __init__(self, path: Path, file: BinaryIO, page: Page) -> None:
         self._samples, self._sample_bytes = page.samples, page.bits // 8
-        self._pixel, self._height = self._samples * self._sample_bytes, page.height
-        super().__init__(path, page.width * self._pixel, np.uint8 if page.bits == 8 else np.uint16)
+        self._pixel, self._file = self._samples * self._sample_bytes, file
         said = struct.pack(">IIB", page.width, page.height, page.bits)
         file.seek(_HEADER_AT)
         if file.read(len(said)) != said:
-            raise broken(path, "is not the picture it says it is")
+            raise broken(path, OTHER_PICTURE)
         file.seek(_INTERLACE_AT)
         grids = (_Grid(),) if file.read(1) == b"\0" else _INTERLACED
         sizes = {grid: grid.size(page.width, page.height) for grid in grids}
         self._sizes = {grid: size for grid, size in sizes.items() if min(size) > 0}
-        self._packed = _Packed(path, file)
-        self._marks = self._begins() if len(self._sizes) > 1 else []
-        self._start()
-
-    def _begins(self) -> list["_Pass"]:
-        """Return the passes of an interlaced picture, each where it begins."""
-        # Of both decoders only the slower one can go on twice from one place.
-        unfolded, marks = Unfolded(copy(self._packed), zlib.decompressobj()), []
-        for columns, rows in self._sizes.values():
-            marks.append(_Pass(self._path, copy(unfolded), columns, self._pixel))
-            unfolded.pass_over(rows * (1 + columns * self._pixel))
-        return marks
+        kind = np.dtype(np.uint8 if page.bits == 8 else np.uint16)
+        super().__init__(path, (page.width, page.height), page.width * self._pixel, kind)
 
     def _start(self) -> None:
-        self._passes = [copy(one) for one in self._marks]
-        if not self._passes:
-            unfolded = Unfolded(copy(self._packed))
-            ((columns, _),) = self._sizes.values()
-            self._passes = [_Pass(self._path, unfolded, columns, self._pixel)]
+        self._passes, before = [], 0
+        for columns, rows in self._sizes.values():
+            unfolded = Unfolded(_Packed(self._path, self._file))
+            unfolded.pass_over(before)
+            self._passes.append(_Pass(self._path, unfolded, columns, self._pixel))
+            before += rows * (1 + columns * self._pixel)
 
     def _next(self, first: int, count: int, columns: Span, wanted: Codes | None) -> None:
         last = first + count
@@ -97,7 +169,7 @@ class PngRows(RowsInOrder):
             unfolded = lines.next(high)
             if wanted is not None:
                 self._paste(unfolded, grid, (first, columns[0]), wanted)
-        if last == self._height:
+        if last == self._size[1]:
             self._passes[-1].end()
 
     def _paste(self, lines: NDArray[np.uint8], grid: _Grid, corner: Span, codes: Codes) -> None:
@@ -124,11 +196,6 @@ class _Pass:
         self._path, self._unfolded, self._pixel = path, unfolded, pixel
         self._above = np.zeros(columns * pixel, np.uint8)
 
-    def __copy__(self) -> "_Pass":
-        """Return the same pass, which goes on by itself from its first line."""
-        columns = len(self._above) // self._pixel
-        return _Pass(self._path, copy(self._unfolded), columns, self._pixel)
-
     def next(self, count: int) -> NDArray[np.uint8]:
         """Return the next lines without their filters, each after a byte that means nothing."""
         from pipeline.scan.kernel import unfilter
@@ -147,10 +214,7 @@ class _Pass:
 
 
 class _Packed:
-    """The data of a picture's chunks, which follow one another, in pieces that unfold fast.
-
-    Copies go on by themselves, each from the place where it was copied.
-    """
+    """The data of a picture's chunks, which follow one another, in pieces that unfold fast."""
 
     def __init__(self, path: Path, file: BinaryIO) -> None:
         self._path, self._file = path, file

@@ -24,9 +24,9 @@ from pipeline.scan.container import (
     check_dimensions,
     guarded,
     in_turn,
-    with_tags,
 )
 from pipeline.scan.encoding import linear
+from pipeline.scan.tags import with_tags
 from pipeline.scan.whole import OTHER_PICTURE, whole_reader
 
 # LibRaw's turns, as Exif orientations.

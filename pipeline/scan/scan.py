@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline.kinds import Codes, Light, Span
 from pipeline.problem import ScanProblem, SettingsProblem
-from pipeline.scan import jpeg, raster, raw, tiff
+from pipeline.scan import jpeg, png, raw, tiff
 from pipeline.scan.container import Page, Reader, Source, guarded
 from pipeline.scan.content import FileState, file_state
 from pipeline.scan.encoding import Encoding, linear, power, srgb, to_light
@@ -193,7 +193,7 @@ def _pages(path: Path) -> tuple[Page, ...]:
     if not start:
         raise ScanProblem(path, "is empty", "copy the file again or scan again")
     if start.startswith(_PNG_START):
-        return raster.png_pages(path)
+        return png.png_pages(path)
     if start.startswith(_JPEG_START):
         return jpeg.jpeg_pages(path)
     is_tiff = start.startswith(_TIFF_STARTS)

@@ -6,7 +6,6 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from itertools import count
 from pathlib import Path
-from typing import Any
 
 import tifffile
 
@@ -20,9 +19,10 @@ from pipeline.scan.container import (
     check_dimensions,
     guarded,
     in_turn,
-    with_tags,
 )
 from pipeline.scan.encoding import linear
+from pipeline.scan.tags import with_tags
+from pipeline.scan.tiff_kind import LINEAR_RAW, MOSAIC, check_kind, needs_developing
 from pipeline.scan.tiff_plane import Ifd, Plane, block_of, check_data
 
 # Without a handler, Python prints the library's remarks on damaged files to stderr.
@@ -31,20 +31,15 @@ logging.getLogger("tifffile").addHandler(logging.NullHandler())
 _MOST_PAGES = 512
 # NewSubfileType of TIFF 6.0, section 8: a reduced copy, or a mask of another picture.
 _REDUCED_OR_MASK = 1 | 4
-# TIFF 6.0, sections 3, 4, 5, 6, 16, 21 and 23; the last two DNG 1.7, chapter 4.
-_GREYS, _RGB, _YCBCR, _MOSAIC, _LINEAR_RAW = (0, 1), 2, 6, 32803, 34892
-_KINDS = {3: "a palette", 4: "a mask", 5: "CMYK", 8: "CIELAB", _MOSAIC: "a sensor mosaic"}
-_JPEG = 7
+_GREYS = (0, 1)
 # TIFF 6.0: none, LZW, JPEG, deflate (and its older number), packbits; LZMA and zstd, which
 # tifffile writes. Of others, decoders take what memory a few bytes ask for.
-_SCHEMES = (1, 5, _JPEG, 8, 32773, 32946, 34925, 50000)
+_SCHEMES = (1, 5, 7, 8, 32773, 32946, 34925, 50000)
 _ALPHA = (1, 2)
 _TOLD = (
     "Make", "Model", "Software", "DateTime", "Orientation",
     "XResolution", "YResolution", "ResolutionUnit",
 )  # fmt: skip
-# DNG 1.7, chapter 4: tags that change the codes of a linear picture before they are light.
-_LINEARIZATION_TABLE, _BLACK_LEVEL, _WHITE_LEVEL = 50712, 50714, 50717
 # A page with the shape of another and at most a quarter of its size is a reduced copy.
 _COPY_SIZE, _COPY_SHAPE = 0.25, 0.02
 
@@ -84,9 +79,9 @@ def needs_no_developing(path: Path) -> bool:
         raw = [
             ifd
             for _, ifd in _directories(path, file)
-            if ifd.photometric in (_LINEAR_RAW, _MOSAIC) and not ifd.subfiletype & _REDUCED_OR_MASK
+            if ifd.photometric in (LINEAR_RAW, MOSAIC) and not ifd.subfiletype & _REDUCED_OR_MASK
         ]
-        light = (ifd.photometric == _LINEAR_RAW and not _needs_developing(ifd) for ifd in raw)
+        light = (ifd.photometric == LINEAR_RAW and not needs_developing(ifd) for ifd in raw)
         return not raw or any(light)
 
 
@@ -198,7 +193,7 @@ def _plane(
 
 def _describe(path: Path, directory: tuple[int, ...], ifd: Ifd) -> Page:
     """Describe one colour page, or raise if it can't be read."""
-    _check_kind(path, ifd)
+    check_kind(path, ifd)
     held = _check_stored(path, ifd)
     fourth = ifd.samplesperpixel == 4
     alpha = fourth and _extra(ifd) in _ALPHA
@@ -215,47 +210,11 @@ def _describe(path: Path, directory: tuple[int, ...], ifd: Ifd) -> Page:
         infrared_bits=ifd.bitspersample,
         notes=held + (("its fourth channel is tagged as transparency: ignored",) if alpha else ()),
     )
-    own = linear("container", "linear sensor light") if ifd.photometric == _LINEAR_RAW else None
+    own = linear("container", "linear sensor light") if ifd.photometric == LINEAR_RAW else None
     exif = ifd.tags.valueof("ExifTag")
     tags = {tag.name: tag.value for tag in ifd.tags if tag.name in _TOLD}
     tags |= exif if isinstance(exif, dict) else {}
     return with_tags(page, tags, ifd.tags.valueof("InterColorProfile"), own)
-
-
-def _check_kind(path: Path, ifd: Ifd) -> None:
-    """Raise if a page isn't RGB."""
-    kind = ifd.photometric
-    if ifd.samplesperpixel == 1 and kind not in _KINDS:
-        check_colour(path, 1)
-    if kind in _KINDS:
-        raise ScanProblem(path, f"is {_KINDS[kind]}, not RGB", "scan or save it as RGB")
-    if kind == _YCBCR and ifd.compression == _JPEG:
-        kind = _RGB
-    if kind not in (_RGB, _LINEAR_RAW):
-        raise ScanProblem(path, "has channels that are not RGB", "scan or save it as RGB")
-    check_colour(path, ifd.samplesperpixel)
-    if kind == _LINEAR_RAW and _needs_developing(ifd):
-        raise ScanProblem(path, "is a raw picture with levels of its own", "save it as a TIFF")
-
-
-def _needs_developing(ifd: Ifd) -> bool:
-    """Tell whether linear raw codes don't run from 0 for black to full scale for white."""
-    full = 1.0 if ifd.dtype is None or ifd.dtype.kind == "f" else 2**ifd.bitspersample - 1
-    white = _numbers(ifd.tags.valueof(_WHITE_LEVEL, full))
-    # Black levels are rationals: a list of numerators and denominators in turn.
-    black = _numbers(ifd.tags.valueof(_BLACK_LEVEL, 0))
-    if ifd.tags.get(_BLACK_LEVEL) is not None and ifd.tags[_BLACK_LEVEL].dtype == 5:
-        black = black[::2]
-    return (
-        ifd.tags.get(_LINEARIZATION_TABLE) is not None
-        or any(black)
-        or any(number != full for number in white)
-    )
-
-
-def _numbers(value: Any) -> tuple[float, ...]:
-    """Return the numbers of a tag, be it one or many."""
-    return tuple(value) if isinstance(value, (tuple, list)) else (value,)
 
 
 def _check_stored(path: Path, ifd: Ifd) -> tuple[str, ...]:

@@ -15,7 +15,7 @@ import numpy as np
 from pipeline.kinds import Codes, Span
 from pipeline.scan.container import Reader
 from pipeline.scan.scan import Scan, opened
-from pipeline.scan.tiff_plane import StoredRows
+from pipeline.scan.stored import StoredRows
 from pipeline.whole_file import PREFIX, SUFFIX, output_problem
 
 _BAND_BYTES = 4 << 20

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from PIL import ExifTags, Image
+from PIL import Image
 
 from pipeline.kinds import Codes, Span
 from pipeline.scan.container import (
@@ -22,9 +22,9 @@ from pipeline.scan.container import (
     check_dimensions,
     guarded,
     in_turn,
-    with_tags,
 )
 from pipeline.scan.encoding import Encoding
+from pipeline.scan.tags import exif_tags, with_tags
 
 OTHER_PICTURE = "is not the picture it says it is"
 
@@ -100,15 +100,3 @@ def page_of(
     page = Page(container, width, height, bits, channels, (height, width), held, notes=notes)
     tags = exif_tags(info.get("exif", b""))
     return with_tags(page, tags, info.get("icc_profile"), own, info.get("dpi"))
-
-
-def exif_tags(packet: bytes) -> dict[str, Any]:
-    """Return the Exif tags by name; none where they are damaged, for they're no picture."""
-    exif = Image.Exif()
-    try:
-        exif.load(packet)
-        tags = {**exif, **exif.get_ifd(ExifTags.IFD.Exif)}
-    # The parser of a damaged packet raises nearly anything.
-    except Exception:
-        return {}
-    return {ExifTags.TAGS.get(code, str(code)): value for code, value in tags.items()}

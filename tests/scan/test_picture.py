@@ -16,11 +16,12 @@ from PIL import Image, ImageCms
 
 from pipeline.problem import ScanProblem
 from pipeline.scan.bmff import boxes
-from pipeline.scan.container import Container, Page, with_tags
+from pipeline.scan.container import Container, Page
 from pipeline.scan.encoding import transfer
 from pipeline.scan.jxl import jxl_header
 from pipeline.scan.names import is_scan_name
 from pipeline.scan.scan import open_scan
+from pipeline.scan.tags import with_tags
 from tests.render.whole_pictures import read_codes, read_light
 from tests.scan.test_raster import png, write_mosaic
 

@@ -19,8 +19,8 @@ from numpy.testing import assert_array_equal
 from PIL import Image
 
 from pipeline.problem import OutputProblem, ScanProblem
+from pipeline.scan import stored, unpacked
 from pipeline.scan import stream as deflate_stream
-from pipeline.scan import tiff_plane, unpacked
 from pipeline.scan.scan import Scan, open_scan, opened
 from pipeline.scan.unpacked import UnpackedScan
 from pipeline.whole_file import sweep
@@ -47,7 +47,7 @@ STORED = {
 def system(request, monkeypatch) -> int:
     """Do it once as on systems without positioned reads and writes; return which it is."""
     if request.param == "without":
-        monkeypatch.setattr(tiff_plane, "_READS_AT_PLACES", False)
+        monkeypatch.setattr(stored, "_READS_AT_PLACES", False)
         monkeypatch.setattr(unpacked, "_WRITES_AT_PLACES", False)
     return request.param_index
 
@@ -321,7 +321,7 @@ def test_a_disk_that_fails_is_one_sentence(tmp_path, monkeypatch, shared):
     def fail(*_):
         raise OSError(errno.EIO, "input/output error")
 
-    monkeypatch.setattr(tiff_plane.os, "preadv", fail)
+    monkeypatch.setattr(stored.os, "preadv", fail)
     with pytest.raises(OutputProblem):
         read_codes(source, (0, 9), (0, 9))
 
