@@ -15,6 +15,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from PIL import Image, ImageCms
 
 from pipeline.problem import ScanProblem
+from pipeline.scan import container
 from pipeline.scan.bmff import boxes
 from pipeline.scan.container import Container, Page
 from pipeline.scan.encoding import transfer
@@ -210,6 +211,27 @@ def test_an_animation_is_told_with_what_to_save(tmp_path):
     path.write_bytes(imagecodecs.jpegxl_encode(np.stack([picture(8)] * 2), lossless=True))
     with pytest.raises(ScanProblem, match=r"is an animation; save the one picture as a 16-bit"):
         open_scan(path)
+
+
+@pytest.mark.parametrize("name", ["a.heic", "a.jxl", "a.jp2", "a.avif"])
+def test_what_is_held_whole_is_told_in_one_sentence_before_it_is_decoded(
+    tmp_path, name, monkeypatch
+):
+    encoders = {
+        "jxl": imagecodecs.jpegxl_encode,
+        "jp2": imagecodecs.jpeg2k_encode,
+        "avif": imagecodecs.avif_encode,
+    }
+    path = tmp_path / name
+    if path.suffix == ".heic":
+        write_heif(path, 8)
+    else:
+        path.write_bytes(encoders[path.suffix[1:]](picture(8)))
+    for least, told in ((ROWS * COLUMNS * 3, 1), (ROWS * COLUMNS * 3 * 10, 0)):
+        monkeypatch.setattr(container, "_TOLD_BYTES", least)
+        (scan,) = open_scan(path)
+        said = [note for note in scan.notes if "of memory to decode: as a TIFF" in note]
+        assert len(said) == told
 
 
 @pytest.mark.parametrize("name", ["a.heic", "a.jxl", "a.jp2", "a.avif"])
