@@ -60,8 +60,9 @@ def _exposures(table: Mapping[str, Any]) -> dict[str, list[tuple[float, float, f
     """Return log exposures, how dark subjects are, and how probable both, by what they mean."""
     places = np.arange(table["lowest"], table["highest"] + 1e-9, table["step"])
     usual, spread = table["usual"], table["spread"]
-    under = places < usual + table["under_stops"] / STOPS_A_DECADE
-    over = places > usual + table["over_stops"] / STOPS_A_DECADE
+    below, above = (usual + table[key] / STOPS_A_DECADE for key in ("under_stops", "over_stops"))
+    under, over = places < below, places > above
+    fall = STOPS_A_DECADE / table["far_stops"]
     bell = np.where(under | over, 0.0, np.exp(-(((places - usual) / spread) ** 2) / 2.0))
     sound = 1.0 - table["under_prior"] - table["over_prior"]
     dark = table["dark_prior"]
@@ -70,8 +71,8 @@ def _exposures(table: Mapping[str, Any]) -> dict[str, list[tuple[float, float, f
             (0.0, sound * (1.0 - dark), bell),
             *((float(key), sound * dark / len(table["dark"]), bell) for key in table["dark"]),
         ],
-        "under-exposed": [(0.0, table["under_prior"], under)],
-        "over-exposed": [(0.0, table["over_prior"], over)],
+        "under-exposed": [(0.0, table["under_prior"], under * np.exp(fall * (places - below)))],
+        "over-exposed": [(0.0, table["over_prior"], over * np.exp(fall * (above - places)))],
     }
     return {
         code: [
