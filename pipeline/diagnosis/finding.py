@@ -21,10 +21,13 @@ from pipeline.words import counted
 # What is as probable as this is sure enough to be told alone; what is as probable as the second is
 # named beside it.
 _EVEN, _POSSIBLE = 0.5, 0.06
-# Without an aim no fault is told where a sound roll is as probable as this: films and scanners
-# differ more than is known of them, and who heeds a false alarm spoils the next roll. A roll is not
-# called sound either where it is as probable that it is none.
+# Without an aim no fault of process is told where a sound roll is as probable as this: films and
+# scanners differ more than is known of them, and who heeds a false alarm spoils the next roll. A
+# roll is not called sound either where it is as probable that it is none.
 _MAYBE = 0.3
+# How dense pictures are leans less on what is not known of the film than base and edge print do,
+# and who heeds a false alarm loses a little speed: even odds are enough.
+_OF_EXPOSURE = ("under-exposed", "over-exposed")
 _UNLIKE = 0.9
 
 
@@ -59,17 +62,20 @@ def fault_findings(
 ) -> tuple[Finding, ...]:
     """Return what the signs of a roll say of exposure and process, likeliest first.
 
-    Faults that are more probable than not are all given. Of a roll that is hardly sound and has no
-    such fault, one finding has the code of the likeliest and names those it can't be told from, as
-    many as are together more probable than not; its confidence is that it is one of them. A roll
-    that may well be sound is `normal`; the faults that it can't be told from are named, and what
-    would tell. `unlike` says why an aim was not used, None where it was or there is none.
+    Faults that are more probable than not are all given, those of process only where the roll can
+    hardly be sound. Of a roll that is hardly sound and has no such fault, one finding has the code
+    of the likeliest and names those it can't be told from, as many as are together more probable
+    than not; its confidence is that it is one of them. A roll that may well be sound is `normal`;
+    the faults that it can't be told from are named, and what would tell. `unlike` says why an aim
+    was not used, None where it was or there is none.
     """
     odds = dict(weighed.probabilities)
     normal = odds.pop(NORMAL, 0.0)
     ranked = sorted(odds, key=lambda code: -odds[code])
-    sure = [code for code in ranked if odds[code] >= _EVEN]
-    sound = normal >= (_EVEN if weighed.aimed else _MAYBE)
+    maybe = normal >= (_EVEN if weighed.aimed else _MAYBE)
+    free = _OF_EXPOSURE if maybe else ranked
+    sure = [code for code in ranked if odds[code] >= _EVEN and code in free]
+    sound = maybe and not sure
     told = [NORMAL] if sound else sure or ranked[:1]
     clear = normal > 1.0 - _MAYBE if sound else bool(sure)
     alike = [] if sound or sure else _alike(weighed)

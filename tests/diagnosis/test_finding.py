@@ -138,6 +138,16 @@ def test_alone_a_roll_that_may_well_be_sound_is_left_alone(normal, code):
     assert "--aim" in finding.advice
 
 
+@pytest.mark.parametrize("code", ["under-exposed", "over-exposed"])
+@pytest.mark.parametrize(("likely", "told"), [(0.48, False), (0.52, True)])
+def test_of_exposure_even_odds_are_enough_without_an_aim(code, likely, told):
+    odds = {code.replace("-", "_"): likely, "normal": 0.45, "high_base": 0.55}
+    (finding,) = fault_findings(signs(), weighed(**odds))
+    assert finding.code == (code if told else "normal")
+    other = "normal after all (probability 0.45)" if told else f"{code} (probability 0.48)"
+    assert other in finding.advice
+
+
 def test_beside_a_good_roll_even_odds_are_enough():
     odds = {"under_developed": 0.6, "normal": 0.4}
     assert codes(fault_findings(signs(), weighed(**odds))) == ["normal"]
