@@ -1,3 +1,4 @@
+from .backdrop import find_backdrop as find_backdrop
 from .base import FilmBase as FilmBase
 from .base import FrameBase as FrameBase
 from .base import density_above as density_above
@@ -5,6 +6,7 @@ from .base import fit_lens_light as fit_lens_light
 from .base import given_base as given_base
 from .base import measure_base as measure_base
 from .base import over_view as over_view
+from .base import shading_over as shading_over
 from .base import unevenness as unevenness
 from .crowd import crowded_places as crowded_places
 from .density import Illumination as Illumination

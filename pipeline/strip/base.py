@@ -333,6 +333,33 @@ def unevenness(lamp: Lamp, view: StripView) -> Float64:
     return np.asarray(found.T)
 
 
+def shading_over(base: FilmBase, behind: Light | None, corners: Floats) -> FilmBase:
+    """Return a strip's base as it lies in the scan, over a backdrop whose light was taken out.
+
+    Parameters
+    ----------
+    base
+        Measured as if the light behind the film were even.
+    behind
+        (h, w, 3) log10 light of the backdrop over the strip's view, None where it is even.
+    corners
+        (n, 2) points of the view, in the box around which the surface is nearest to the backdrop.
+    """
+    if behind is None:
+        return base
+    rows, columns = behind.shape[:2]
+    (left, top), (right, bottom) = np.min(corners, axis=0), np.max(corners, axis=0)
+    down, across = np.mgrid[top:bottom:9j, left:right:25j].reshape(2, -1)
+    y, x = (
+        np.clip(np.rint(place), 0, count - 1).astype(int)
+        for place, count in ((down, rows), (across, columns))
+    )
+    terms = _terms(2.0 * x / max(columns - 1, 1) - 1.0, 2.0 * y / max(rows - 1, 1) - 1.0)
+    found = np.linalg.lstsq(terms, behind[y, x].astype(float), rcond=None)[0].T
+    shading = np.asarray(base.shading) + found
+    return replace(base, shading=tuple(tuple(map(float, row)) for row in shading))
+
+
 @dataclass(frozen=True)
 class FrameBase:
     """Log10 light of the film base (less dark) over one frame, as a smooth surface.

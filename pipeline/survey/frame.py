@@ -10,7 +10,7 @@ from pipeline.channels import percentiles
 from pipeline.chart import ChartReading, find_chart
 from pipeline.frame import Frame
 from pipeline.kinds import Corners, Float64, Light, Triple, as_triple
-from pipeline.strip import FilmBase, FrameBase
+from pipeline.strip import FilmBase, FrameBase, shading_over
 from pipeline.survey.pictures import StoredPicture
 from pipeline.survey.rounding import Rounding
 
@@ -23,13 +23,15 @@ _SAMPLE_INSET_MM = 0.8
 class DensityView:
     """A strip's view as density above its base (h, w, 3), with that base, and its scale.
 
-    `rounding` tells what the scan's file rounds densities by.
+    `rounding` tells what the scan's file rounds densities by, `behind` the log10 light (h, w, 3) of
+    an uneven backdrop that densities and base are without.
     """
 
     above: Light
     base: FilmBase
     px_per_mm: float
     rounding: Rounding | None = None
+    behind: Light | None = None
 
 
 @dataclass(frozen=True)
@@ -108,7 +110,7 @@ def survey_frame(
     least, median, most = percentiles(smooth.reshape(-1, 3), [1, 50, 99])
     left_top, right_bottom = corners[0], corners[2]
     frame_base = FrameBase(
-        terms=view.base.shading,
+        terms=shading_over(view.base, view.behind, corners).shading,
         left=_unit(left_top[0], columns),
         right=_unit(right_bottom[0], columns),
         top=_unit(left_top[1], rows),

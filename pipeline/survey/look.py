@@ -40,7 +40,8 @@ class StripLook:
     `proxy_shape` (h, w) is that of the small picture, `view` the strip in it straightened,
     `infrared` (h, w) its infra-red plane in the same pixels, None without one; `factor` tells by
     how much the proxy is smaller than the scan; `rough` is the base before frames are known,
-    `seen` what its columns show, `reading` what its edges say.
+    `seen` what its columns show, `reading` what its edges say. `behind` is the log10 light
+    (h, w, 3) of an uneven backdrop, taken out of view and measurements, None without one.
     """
 
     scan: Scan
@@ -52,12 +53,14 @@ class StripLook:
     rough: FilmBase
     seen: Evidence
     reading: EdgeReading | None
+    behind: Light | None = None
 
     @property
     def size_bytes(self) -> int:
         """Return how much memory it takes, about."""
         infrared = 0 if self.infrared is None else self.infrared.nbytes
-        return self.view.light.nbytes + self.seen.flat.nbytes + infrared
+        behind = 0 if self.behind is None else self.behind.nbytes
+        return self.view.light.nbytes + self.seen.flat.nbytes + infrared + behind
 
 
 def look_at(

@@ -153,7 +153,7 @@ def _own(look: ScanLook, survey: ScanSurvey) -> ClearFilm | None:
     if len(survey.strips) != 1 or len(look.strips) != 1 or not is_single(look.strips[0].scan):
         return None
     (strip,), (seen,) = survey.strips, look.strips
-    if sum(frame.kind != "partial" for frame in strip.frames) > 1:
+    if seen.behind is not None or sum(frame.kind != "partial" for frame in strip.frames) > 1:
         return None
     return ClearFilm.beside(strip.base, seen.view, seen.scan, seen.proxy_shape)
 

@@ -20,6 +20,7 @@ from pipeline.strip import (
     Lamp,
     Levels,
     dark_level,
+    find_backdrop,
     find_levels,
     find_strips,
     to_light,
@@ -108,6 +109,9 @@ def look_at_scan(path: Path, settings: Settings, clear: ClearFilm | None) -> Sca
         before = looks
         looks = _with_strips(scan, proxy, settings, looks)
         found = _added(looks, before)
+        if not any(strip.strip.perforated for strip, _ in found):
+            looks = before_backdrop(scan, proxy, settings, before) or looks
+            found = _added(looks, before)
         # Where perforations show, the rebate beside them tells more than a picture of clear film.
         perforated = any(strip.strip.perforated for strip, _ in found)
         if clear is not None and not perforated:
@@ -162,6 +166,27 @@ def _with_strips(
         if looks[way].strips:
             break
     return looks
+
+
+def before_backdrop(
+    scan: Scan, proxy: Proxy, settings: Settings, looks: list[ScanLook]
+) -> list[ScanLook] | None:
+    """Return looks with the strips of a page that shows film before a window or a room.
+
+    None where it shows no film, with its edges and perforations, before anything else.
+    """
+    backdrop = None if looks[0].grey else find_backdrop(proxy.light)
+    if backdrop is None:
+        return None
+    even = replace(proxy, light=backdrop.evened(proxy.light))
+    found = _with_strips(scan, even, settings, looks[:1])
+    strips = found[0].strips[len(looks[0].strips) :]
+    if not any(each.strip.perforated and all(each.strip.edges_seen) for each in strips):
+        return None
+    over = backdrop.over((proxy.light.shape[0], proxy.light.shape[1]))
+    strips = tuple(replace(each, behind=each.strip.view(over).light) for each in strips)
+    strips = (*looks[0].strips, *strips)
+    return [replace(found[0], strips=strips), *looks[1:]]
 
 
 def innermost(strips: tuple[StripLook, ...]) -> tuple[StripLook, ...]:

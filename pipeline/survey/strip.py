@@ -28,11 +28,11 @@ from pipeline.strip import (
     FilmBase,
     LightLeak,
     StripDensity,
-    StripView,
     density_above,
     find_leak,
     known_base,
     measure_base,
+    shading_over,
     to_light,
 )
 from pipeline.survey.clear_film import ClearFilm
@@ -133,7 +133,7 @@ def survey_strip(
             view.light, rough.illumination, rough.light, view.px_per_mm, gaps, rough.unevenness()
         )
         base = measured or rough
-        if clear is not None:
+        if clear is not None and look.behind is None:
             terms = clear.over(view, look.proxy_shape)
             base = known_base(view.light, base, terms, view.px_per_mm, gaps) or base
     if settings.base is not None:
@@ -148,7 +148,10 @@ def survey_strip(
     )
     if habits is not None and habits.alone:
         survey = alone(survey)
-    return survey if cuts is None else _recut(survey, cuts, view, look.factor, above)
+    if cuts is not None:
+        survey = _recut(survey, cuts, look, above)
+    whole = np.array([[0, 0], view.light.shape[1::-1]])
+    return replace(survey, base=shading_over(base, look.behind, whole))
 
 
 def _doubted(frames: tuple[Frame, ...], crossed: tuple[float, float] | None) -> tuple[Frame, ...]:
@@ -170,17 +173,16 @@ def alone(strip: StripSurvey) -> StripSurvey:
     return replace(strip, frames=strip.frames[kept], centres_px=strip.centres_px[kept])
 
 
-def _recut(
-    found: StripSurvey, cuts: tuple[Cut, ...], view: StripView, factor: int, above: Light
-) -> StripSurvey:
+def _recut(found: StripSurvey, cuts: tuple[Cut, ...], look: StripLook, above: Light) -> StripSurvey:
     """Return a strip with its frames as corrected."""
     rounding = rounding_of(found.scan, found.base)
-    measured = DensityView(above, found.base, view.px_per_mm, rounding)
+    view = look.view
+    measured = DensityView(above, found.base, view.px_per_mm, rounding, look.behind)
     frames, centres = [], []
     for cut in cuts:
         corners = None
         if cut.outline is not None:
-            corners = view.to_proxy.back(to_proxy_xy(np.asarray(cut.outline), factor))
+            corners = view.to_proxy.back(to_proxy_xy(np.asarray(cut.outline), look.factor))
             centres.append(float(corners[:, 0].mean()))
         elif cut.found is not None:
             centres.append(found.centres_px[cut.found])
@@ -256,7 +258,8 @@ def _assembled(look: StripLook, above: Light, found: FoundFrames, base: FilmBase
     numbers: tuple[str | None, ...] = (None,) * len(frames)
     if reading is not None:
         numbers = number_frames(reading, centres, 1.0 if chosen.name == "135" else 0.5)
-    measured = DensityView(above, base, strip.px_per_mm, rounding_of(look.scan, base))
+    rounding = rounding_of(look.scan, base)
+    measured = DensityView(above, base, strip.px_per_mm, rounding, look.behind)
     surveys = []
     for frame, number in zip(frames, numbers, strict=True):
         ordered = _picture_order(frame.corners(), way)

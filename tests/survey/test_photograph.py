@@ -1,15 +1,20 @@
 """Strips photographed by hand: frames, codes and numbers held against the film model's truth."""
 
+import io
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
+from PIL import Image
 
 from pipeline.outline import corners_of
+from pipeline.scan import open_scan, reduce
 from pipeline.settings.settings import Settings
 from pipeline.survey.look import StripLook
 from pipeline.survey.scan import survey_scan
-from pipeline.survey.scan_look import innermost, look_at_scan
+from pipeline.survey.scan_look import ScanLook, before_backdrop, innermost, look_at_scan
+from pipeline.survey.strip import survey_strip
 from tests.film_model import Holder, random_plan
 from tests.film_model.photograph import Photograph, Shot, photograph
 from tests.judged.strips import judged_strips
@@ -31,6 +36,18 @@ def shown(shot: Shot, format: str = "135", count: int = 3) -> Photograph:
     return photograph(scan, shot, seed=1)
 
 
+def before_window(made: Photograph) -> tuple[Photograph, np.ndarray]:
+    """Return a photograph of linear codes before scenery, and that as light (h, w)."""
+    codes = np.asarray(Image.open(io.BytesIO(made.jpeg)), np.float32)
+    size = (codes.shape[1], codes.shape[0])
+    coarse = np.array([[-0.3, 0.0, -0.3], [-0.4, -0.1, 0.0]])
+    light = 10.0 ** cv2.resize(coarse, size, interpolation=cv2.INTER_CUBIC)
+    file = io.BytesIO()
+    shown = np.rint(np.clip(codes * light[..., None], 0, 255)).astype(np.uint8)
+    Image.fromarray(shown).save(file, "JPEG", quality=95)
+    return replace(made, jpeg=file.getvalue()), light
+
+
 def surveyed(made: Photograph, folder):
     path = folder / "photograph.jpg"
     path.write_bytes(made.jpeg)
@@ -48,6 +65,29 @@ def test_a_photographed_strip_is_cut_as_a_scanned_one(tmp_path, name):
     (strip,) = strips
     assert strip.ppi_from == "perforations"
     assert strip.ppi == pytest.approx(made.truth["ppi"], rel=0.02)
+
+
+def test_a_strip_before_a_window_is_cut_and_its_base_goes_with_the_light_behind(tmp_path):
+    made, light = before_window(shown(Shot(1400, across=0.85, tone="linear", noise=0.0)))
+    path = tmp_path / "photograph.jpg"
+    path.write_bytes(made.jpeg)
+    settings = replace(Settings(), scan_gamma=1.0)
+    (scan,) = open_scan(path, gamma=1.0, ppi=None)
+    looks = before_backdrop(scan, reduce(scan, 1), settings, [ScanLook(path, (), False, (), False)])
+    assert looks is not None
+    (look,) = looks[0].strips
+    strip = survey_strip(look, settings, None, None)
+    judged = judged_strips([strip], made.truth)
+    assert (judged.strips, judged.exact, judged.invented) == (1, 1, 0)
+    assert max(judged.corner_mm) < TOLERANCE_MM
+    found, true = [], []
+    for frame in strip.frames:
+        found.append(sum(part.mean() for part in frame.base.log_light(9, 13)))
+        mask = np.zeros(light.shape, np.uint8)
+        cv2.fillPoly(mask, [np.rint(frame.outline).astype(np.int32)], 1)
+        true.append(np.log10(light)[mask > 0].mean())
+    assert np.ptp(true) > 0.2
+    assert np.ptp(np.subtract(found, true)) < 0.3 * np.ptp(true)
 
 
 def test_film_without_perforations_is_laid_level_by_its_borders(tmp_path):
