@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.channels import greatest
+from pipeline.channels import channel_mean, greatest
 from pipeline.kinds import LOG_STOP, Float64, Light, Mask, Triple, as_triple
 from pipeline.problem import ScanProblem
 from pipeline.scan import CameraExposure, Scan, open_scan, reduce
@@ -19,6 +19,9 @@ _FLOOR = 1e-5
 # How far clear film may lie off an even surface of light, in density, as it is fitted.
 _TOLERANCES = (0.4, 0.12, 0.06)
 _LEAST_SHARE = 0.4
+# What is darker than the lightest of a picture of clear film by so much, in log10, is no fall-off
+# of light, which is two stops at the most, but a carrier.
+_LIGHTEST_PERCENT, _CARRIERS = 99.0, 1.0
 _MOST_CLIPPED = 0.05
 # Mean of x^2, and of y^2, along the border of a picture.
 _SQUARE_AT_BORDER = 2.0 / 3.0
@@ -134,10 +137,12 @@ def read_clear_film(path: Path, gamma: float | None, dark: Triple = (0.0, 0.0, 0
     if float(proxy.clipped.max()) > _MOST_CLIPPED:
         raise ScanProblem(path, "is too bright for a base scan: it clips", "expose it less")
     logs = logs_of(proxy.light, dark)
-    places = crowded_places(logs.reshape(-1, 3))
+    bright = channel_mean(logs)
+    film = bright > np.percentile(bright, _LIGHTEST_PERCENT) - _CARRIERS
+    places = crowded_places(logs[film])
     if places:
         level = max(places, key=lambda place: place[1])[0]
-        fitted = fit_light(logs, np.ones(logs.shape[:2], bool), level)
+        fitted = fit_light(logs, film, level)
         if fitted is not None and fitted[2] > _LEAST_SHARE:
             terms, spread, _ = fitted
             linear = scan.encoding.kind == "linear"

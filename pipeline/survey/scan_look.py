@@ -20,6 +20,7 @@ from pipeline.strip import (
     Lamp,
     Levels,
     dark_level,
+    density_above,
     find_backdrop,
     find_levels,
     find_strips,
@@ -33,6 +34,7 @@ from pipeline.survey.single_frame import (
     lightest_place,
     look_at_single,
 )
+from pipeline.survey.windows import windows
 
 _PROXY_PPI = 200.0
 _UNKNOWN_LONG_SIDE = 2600
@@ -109,7 +111,7 @@ def look_at_scan(path: Path, settings: Settings, clear: ClearFilm | None) -> Sca
         before = looks
         looks = _with_strips(scan, proxy, settings, looks)
         found = _added(looks, before)
-        if not any(strip.strip.perforated for strip, _ in found):
+        if not any(_shows_all(strip) for strip, _ in found):
             looks = before_backdrop(scan, proxy, settings, before) or looks
             found = _added(looks, before)
         # Where perforations show, the rebate beside them tells more than a picture of clear film.
@@ -118,9 +120,9 @@ def look_at_scan(path: Path, settings: Settings, clear: ClearFilm | None) -> Sca
             single = _single(scan, proxy, settings, clear)
             if single is not None:
                 return single
-        if clear is not None and clear.whole and not found:
-            under = _under_clear_film(scan, proxy, settings, looks[0], clear)
-            if under is not looks[0]:
+        if clear is not None and clear.whole and not perforated:
+            under = _under_clear_film(scan, proxy, settings, before[0], clear)
+            if under is not before[0] and (not found or _has_bars(under)):
                 looks = [under, *looks[1:]]
                 continue
         if not is_single(scan) or any(_is_certain(*strip) for strip in found):
@@ -181,7 +183,7 @@ def before_backdrop(
     even = replace(proxy, light=backdrop.evened(proxy.light))
     found = _with_strips(scan, even, settings, looks[:1])
     strips = found[0].strips[len(looks[0].strips) :]
-    if not any(each.strip.perforated and all(each.strip.edges_seen) for each in strips):
+    if not any(map(_shows_all, strips)):
         return None
     over = backdrop.over((proxy.light.shape[0], proxy.light.shape[1]))
     strips = tuple(replace(each, behind=each.strip.view(over).light) for each in strips)
@@ -249,6 +251,16 @@ def _single(
         dark = scanner.dark_level(proxy.light.mean(axis=(0, 1)))
     single = look_at_single(scan, proxy, dark, clear, settings, shows_end)
     return None if single is None else ScanLook(scan.path, (), False, scan.notes, False, single)
+
+
+def _has_bars(look: ScanLook) -> bool:
+    """Tell whether opaque bars part the pictures of strips, so that no gap between them shows."""
+    return any(len(windows(density_above(each.view.light, each.rough))) > 1 for each in look.strips)
+
+
+def _shows_all(look: StripLook) -> bool:
+    """Tell whether a strip shows its perforations and both of its edges."""
+    return look.strip.perforated and all(look.strip.edges_seen)
 
 
 def _is_certain(look: StripLook, clipped: bool) -> bool:

@@ -44,8 +44,13 @@ def write(path: Path, light: np.ndarray) -> Path:
     return path
 
 
-def strip_in_windows(path: Path, format: str, count: int) -> tuple[Path, np.ndarray]:
-    """Write a strip of which a holder shows the pictures alone; return its density above base."""
+def strip_in_windows(
+    path: Path, format: str, count: int, shadows: bool = False
+) -> tuple[Path, np.ndarray]:
+    """Write a strip of which a holder shows the pictures alone; return its density above base.
+
+    Deep shadows along the pictures' middle are as light as base.
+    """
     rng = np.random.default_rng(7)
     *_, right, bottom = boxes(format, count)[-1]
     shape = (bottom + 64, right + 64)
@@ -53,6 +58,8 @@ def strip_in_windows(path: Path, format: str, count: int) -> tuple[Path, np.ndar
     for left, top, end, low in boxes(format, count):
         rough = rng.uniform(0.2, 1.3, (6, 9, 3)).astype(np.float32)
         above[top:low, left:end] = cv2.resize(rough, (end - left, low - top))
+        if shadows:
+            above[top + 60 : low - 60, left:end] = 0.0
     above += rng.normal(0, 0.004, above.shape)
     write(path, BASE * 10.0 ** (lost(shape) - above))
     return path, above
@@ -88,6 +95,28 @@ def test_each_window_is_a_frame_over_the_base_scan(tmp_path, format, count):
         inner = above[top + 8 : bottom - 8, left + 8 : right - 8].reshape(-1, 3)
         # The scanner's own light goes unseen in the base scan: 0.002 of 0.12 is 0.007.
         assert frame.median == pytest.approx(np.median(inner, axis=0), abs=0.02)
+
+
+def test_shadows_like_base_make_no_gaps_of_the_holders_bars(tmp_path):
+    path, above = strip_in_windows(tmp_path / "s.tif", "135", 3, shadows=True)
+    film = read_clear_film(clear(tmp_path / "clear.tif", above.shape), None)
+    (strip,) = survey_scan(path, Settings(), clear=film).strips
+    assert strip.base.given
+    for frame, (left, top, right, bottom) in zip(strip.frames, boxes("135", 3), strict=True):
+        box = np.array([(left, top), (right, top), (right, bottom), (left, bottom)]) - 0.5
+        assert np.asarray(frame.outline) == pytest.approx(box, abs=0.25 * PX_PER_MM)
+
+
+def test_clear_film_in_a_carrier_that_covers_most_of_the_picture_is_read(tmp_path):
+    shape = (400, 600)
+    light = BASE * 10.0 ** lost(shape)
+    held = np.zeros_like(light)
+    held[120:280, 150:450] = light[120:280, 150:450]
+    whole, part = (
+        read_clear_film(write(tmp_path / f"{name}.tif", each), None)
+        for name, each in (("whole", light), ("part", held))
+    )
+    assert np.asarray(part.terms)[:, 0] == pytest.approx(np.asarray(whole.terms)[:, 0], abs=0.01)
 
 
 def test_without_a_base_scan_such_a_strip_is_refused_by_name_and_remedy(tmp_path):
