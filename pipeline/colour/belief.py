@@ -12,7 +12,6 @@ from pipeline.colour.trial import RATIOS, Trial, covariance, layer_turns, paler
 from pipeline.kinds import Float64
 from pipeline.profile import FilmProfile, shipped
 
-_SHIFTS = 4
 _STEPS, _HALVINGS = 30, 6
 _LONGEST_STEP = 1.0
 _STILL = 1e-3
@@ -33,26 +32,24 @@ class Belief:
 
 @dataclass(frozen=True)
 class _Law:
-    """How colours lie in a half of pictures: Student's t of two dimensions, its scale inverted."""
+    """How colours lie in pictures' places of like rank in lightness: Student's t in two dimensions.
 
+    `share` is of what part of a picture; `colours` how many of its own a picture shows there;
+    `inverse` that of the scale.
+    """
+
+    share: float
+    colours: float
     freedom: float
     middle: Float64
     inverse: Float64
 
 
 @dataclass(frozen=True)
-class _Scenes:
-    """Laws of the darker and the lighter half of pictures, and how many colours each shows."""
-
-    laws: tuple[_Law, _Law]
-    colours: float
-
-
-@dataclass(frozen=True)
 class _Motif:
     """A kind of roll: its share of rolls, and about what shift all its pictures lie together.
 
-    `middle` (4,) and `shift` (4, 4) are of the darker half and then of the lighter.
+    `middle` (2 k,) and `shift` (2 k, 2 k) are of the k laws, darkest first.
     """
 
     share: float
@@ -91,8 +88,8 @@ def belief_of(samples: Samples, profile: FilmProfile) -> Belief:
     Algorithms, chapter 27).
     """
     told = shipped("scenes.toml")
-    scenes = _scenes(told)
-    peaks = [_peak(samples, profile, scenes, motif) for motif in _motifs(told)]
+    laws = _laws(told["colours"])
+    peaks = [_peak(samples, profile, laws, motif) for motif in _motifs(told, len(laws))]
     logs = np.array([peak.log_evidence for peak in peaks])
     share = np.exp(logs - logs.max())
     share /= share.sum()
@@ -104,44 +101,45 @@ def belief_of(samples: Samples, profile: FilmProfile) -> Belief:
     return Belief(mean, spread, float(share[1:].sum()))
 
 
-def _scenes(told: dict[str, Any]) -> _Scenes:
-    colours = told["colours"]
-    darker, lighter = (
+def _laws(told: dict[str, Any]) -> tuple[_Law, ...]:
+    return tuple(
         _Law(
-            float(colours["freedom"]),
-            np.array(colours[half]["middle"]),
-            np.asarray(np.linalg.inv(colours[half]["scale"]), float),
+            float(one["share"]),
+            float(one["colours"]),
+            float(told["freedom"]),
+            np.array(one["middle"]),
+            np.asarray(np.linalg.inv(one["scale"]), float),
         )
-        for half in ("darker", "lighter")
+        for one in told["part"]
     )
-    return _Scenes((darker, lighter), float(told["picture"]["colours"]))
 
 
-def _motifs(told: dict[str, Any]) -> tuple[_Motif, ...]:
+def _motifs(told: dict[str, Any], parts: int) -> tuple[_Motif, ...]:
     """Return an ordinary roll, and those under a cast that is the same in light and dark."""
-    usual = np.kron(np.eye(2), np.diag(np.square(told["roll"]["usual_log_e"])))
+    usual = np.kron(np.eye(parts), np.diag(np.square(told["roll"]["usual_log_e"])))
     casts = []
     for one in told["motif"]:
-        cast = np.kron(np.ones((2, 2)), np.diag(np.square(one["spread_log_e"])))
-        middle = np.tile(one["middle_log_e"], 2)
+        cast = np.kron(np.ones((parts, parts)), np.diag(np.square(one["spread_log_e"])))
+        middle = np.tile(one["middle_log_e"], parts)
         casts.append(_Motif(float(one["share"]), middle, np.asarray(usual + cast, float)))
     share = 1.0 - sum(cast.share for cast in casts)
-    return _Motif(share, np.zeros(_SHIFTS), np.asarray(usual, float)), *casts
+    return _Motif(share, np.zeros(2 * parts), np.asarray(usual, float)), *casts
 
 
-def _peak(samples: Samples, profile: FilmProfile, scenes: _Scenes, motif: _Motif) -> _Peak:
+def _peak(samples: Samples, profile: FilmProfile, laws: tuple[_Law, ...], motif: _Motif) -> _Peak:
     """Return the peak of the probability of numbers and shift that the profile leads to."""
     films = covariance(profile)
-    count = len(films)
-    before = np.zeros((count + _SHIFTS, count + _SHIFTS))
+    count, shifts = len(films), len(motif.middle)
+    before = np.zeros((count + shifts, count + shifts))
     before[:count, :count], before[count:, count:] = map(np.linalg.inv, (films, motif.shift))
     expected = np.append(np.zeros(count), motif.middle)
+    # Densities were seen, so the probability of exposures is taken per density.
+    pale = np.append(paler(profile), np.zeros(shifts)) * samples.weight.sum()
+    pale *= sum(law.colours for law in laws)
 
     def fitted(state: Float64) -> _Fit:
         """Take pictures, what is known before and how pale colours become together."""
-        seen = _seen(samples, profile, scenes, state)
-        # Densities were seen, so the probability of exposures is taken per density.
-        pale = np.append(paler(profile), np.zeros(_SHIFTS)) * scenes.colours * samples.weight.sum()
+        seen = _seen(samples, profile, laws, state)
         off = state - expected
         cost = seen.cost + pale @ state + off @ before @ off / 2.0
         return _Fit(cost, seen.slope + pale + before @ off, seen.curved + before)
@@ -175,21 +173,22 @@ def _climbed(fitted: Callable[[Float64], _Fit], start: Float64) -> tuple[Float64
     return state, here
 
 
-def _seen(samples: Samples, profile: FilmProfile, scenes: _Scenes, state: Float64) -> _Fit:
-    """Return the fit of pictures to numbers and shift (n + 4,), curved as tails are weighed."""
-    count = len(state) - _SHIFTS
+def _seen(samples: Samples, profile: FilmProfile, laws: tuple[_Law, ...], state: Float64) -> _Fit:
+    """Return the fit of pictures to numbers and shift (n + 2 k,), curved as tails are weighed."""
+    count = len(state) - 2 * len(laws)
+    edges = np.append(0.0, np.cumsum([law.share for law in laws]))
     cost, slope, curved = 0.0, np.zeros(len(state)), np.zeros((len(state), len(state)))
     for part in samples.parts():
         logs, turns = layer_turns(part.densities, Trial(profile, state[:count]))
-        for first, law in enumerate(scenes.laws):
-            half = logs.shape[2] // 2
-            some, axes = slice(first * half, (first + 1) * half), slice(2 * first, 2 * first + 2)
+        ends = np.rint(edges * logs.shape[2]).astype(int)
+        for place, law in enumerate(laws):
+            some, axes = slice(*ends[place : place + 2]), slice(2 * place, 2 * place + 2)
             off = np.einsum("rc,cfn->rfn", RATIOS, logs[:, :, some])
             off -= (law.middle + state[count:][axes])[:, None, None]
             turned = np.zeros((len(state), *off.shape))
             turned[:count] = np.einsum("rc,acfn->arfn", RATIOS, turns[..., some], optimize=True)
             turned[count:][axes] = -np.eye(2)[:, :, None, None]
-            each = part.weight[:, None] * scenes.colours / 2.0 / half
+            each = part.weight[:, None] * law.colours / off.shape[2]
             far = np.einsum("rfn,rs,sfn->fn", off, law.inverse, off, optimize=True)
             cost += float((each * np.log1p(far / law.freedom)).sum()) * (law.freedom + 2.0) / 2.0
             counts = each * (law.freedom + 2.0) / (law.freedom + far)

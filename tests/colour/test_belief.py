@@ -54,6 +54,20 @@ def test_a_cast_that_films_can_have_is_taken_out():
     assert np.abs(cast(solved, film, balance))[1].max() < SEEN_LOG_E
 
 
+def test_the_lightest_places_tell_a_film_from_subjects_of_one_colour():
+    """White highlights in pictures of red brick, which hardly tints what is lightest."""
+    rng = np.random.default_rng(11)
+    frames, whites = [], []
+    for _ in range(24):
+        light = 10.0 ** rng.uniform(-1.6, -0.5, (400, 1))
+        brick = light * [1.0, 0.45, 0.3] * 10.0 ** rng.normal(0.0, 0.06, (400, 3))
+        white = 10.0 ** rng.uniform(-0.2, 0.1, (30, 1)) * 10.0 ** rng.normal(0.0, 0.01, (30, 3))
+        frames.append(developed(brick, GENERIC.curves))
+        whites.append(developed(np.concatenate([brick, white]), GENERIC.curves))
+    plain, lit = (np.abs(cast(solve_roll(some, GENERIC))[1]).max() for some in (frames, whites))
+    assert lit < 0.5 * plain
+
+
 def test_many_pictures_never_tell_more_than_the_light_of_a_roll_lets_them():
     # Pictures under light of their own each, since alike ones share a weight.
     lights = np.random.default_rng(5).normal(0.0, 0.03, (256, 1)) * [1.0, 0.0, -1.0]

@@ -32,6 +32,8 @@ DRAWS = 3
 # Exposure of pictures in stops, and the least exposure that film tells from its base: about where a
 # layer is 0.06 denser (generic.toml).
 STOPS, LEAST_EXPOSURE, LEAST_COLOURS = (0.2, 0.5), 0.007, 20
+# Linear light, white 1: 249 of 255 in sRGB.
+CLIPPED = 0.95
 
 
 @dataclass(frozen=True)
@@ -65,7 +67,7 @@ def light_tint(mired: float) -> Floats:
 
 @dataclass(frozen=True)
 class Pool:
-    """Colours of pictures' darker or lighter halves (n, 2) and what each counts (n,), sum 1.
+    """Colours of pictures' places of like lightness (n, 2) and what each counts (n,), sum 1.
 
     Log10 exposure: red over blue and green over both, each over the length of its vector.
     """
@@ -80,32 +82,38 @@ def ratios_of(logs: Floats) -> Floats:
     return np.stack([(red - blue) / 2**0.5, (2.0 * green - red - blue) / 6**0.5], axis=1)
 
 
-def population(odd: bool) -> tuple[Pool, Pool]:
-    """Return the darker and the lighter colours of photographs in daylight of its usual spread.
+def population(odd: bool) -> tuple[Pool, ...]:
+    """Return the colours of photographs' parts, darkest first, in daylight of its usual spread.
 
-    Photographs count by the share of them that film tells from its base.
+    Parts are those of profiles/scenes.toml. Photographs count by the share of them that film tells
+    from its base. Where a channel of a file is full its white is clipped, as film's is not: such
+    colours are left out.
     """
     rng = np.random.default_rng(0)
     matrix = load_film("film-a").picture_matrix()
-    halves: tuple[list[Floats], list[Floats]] = ([], [])
-    weights: list[Floats] = []
+    shares = [part["share"] for part in shipped("scenes.toml")["colours"]["part"]]
+    edges = np.append(0.0, np.cumsum(shares))
+    parts: list[list[Floats]] = [[] for _ in shares]
+    weights: list[list[Floats]] = [[] for _ in shares]
     for photograph in photographs(odd) * DRAWS:
         light = photograph.colours * light_tint(rng.normal(0.0, LIGHT_MIRED))
         exposure = np.maximum(light @ matrix.T, 0.0) * 2.0 ** rng.normal(*STOPS)
         glare = rng.uniform(0.0, GLARE)
         seen = exposure * (1.0 - glare) + glare * exposure.mean(axis=0)
-        told = seen.min(axis=1) > LEAST_EXPOSURE
+        told = (seen.min(axis=1) > LEAST_EXPOSURE) & (photograph.colours.max(axis=1) < CLIPPED)
         if told.sum() < LEAST_COLOURS:
             continue
         logs = np.log10(seen[told])
-        order, half = np.argsort(logs.sum(axis=1)), len(logs) // 2
-        for pool, some in zip(halves, (order[:half], order[half : 2 * half]), strict=True):
+        places = np.split(
+            np.argsort(logs.sum(axis=1)), np.rint(edges[1:-1] * len(logs)).astype(int)
+        )
+        for pool, weight, some in zip(parts, weights, places, strict=True):
             pool.append(ratios_of(logs[some]))
-        weights.append(np.full(half, told.mean() / half))
-    weight = np.concatenate(weights)
-    weight /= weight.sum()
-    darker, lighter = (Pool(np.concatenate(pool), weight) for pool in halves)
-    return darker, lighter
+            weight.append(np.full(len(some), told.mean() / len(some)))
+    return tuple(
+        Pool(np.concatenate(pool), np.concatenate(weight) / np.concatenate(weight).sum())
+        for pool, weight in zip(parts, weights, strict=True)
+    )
 
 
 @dataclass(frozen=True)
@@ -187,9 +195,11 @@ def main() -> None:
         write_table(words.packages)
     for odd in (False, True):
         print("left out" if odd else "used", len(photographs(odd)), "photographs")
-        for name, pool in zip(("darker", "lighter"), population(odd), strict=True):
+        for place, pool in enumerate(population(odd)):
             fits = [fit_spread(pool, freedom) for freedom in FREEDOMS]
-            print(name, *(f"freedom {fit.freedom}: {fit.likelihood:.3f}" for fit in fits), sep=", ")
+            print(
+                place, *(f"freedom {fit.freedom}: {fit.likelihood:.3f}" for fit in fits), sep=", "
+            )
             told = fit_spread(pool, float(shipped("scenes.toml")["colours"]["freedom"]))
             print("middle", told.middle.round(4).tolist(), "scale", told.scale.round(5).tolist())
 

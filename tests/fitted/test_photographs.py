@@ -24,25 +24,36 @@ def test_halves_share_no_photograph():
     assert np.std([p.colours.mean() for p in photographs()]) > 0.05
 
 
-@pytest.mark.parametrize(("half", "place"), [("darker", 0), ("lighter", 1)])
-def test_numbers_of_scenes_are_those_of_the_fit(half, place):
+PLACES = range(len(shipped("scenes.toml")["colours"]["part"]))
+
+
+@pytest.mark.parametrize("place", PLACES)
+def test_numbers_of_scenes_are_those_of_the_fit(place):
     told = shipped("scenes.toml")["colours"]
-    fit = fit_spread(population(odd=False)[place], told["freedom"])
-    assert told[half]["middle"] == pytest.approx(fit.middle, abs=1e-3)
-    assert np.array(told[half]["scale"]) == pytest.approx(fit.scale, abs=2e-5)
+    part, fit = told["part"][place], fit_spread(population(odd=False)[place], told["freedom"])
+    assert part["middle"] == pytest.approx(fit.middle, abs=1e-3)
+    assert np.array(part["scale"]) == pytest.approx(fit.scale, abs=2e-5)
 
 
-@pytest.mark.parametrize(("half", "place"), [("darker", 0), ("lighter", 1)])
-def test_photographs_left_out_are_as_likely_as_under_their_own_fit(half, place):
+@pytest.mark.parametrize("place", PLACES)
+def test_photographs_left_out_are_as_likely_as_under_their_own_fit(place):
     """The t distribution here is scipy's; a normal one would be far off in the tails."""
     told, others = shipped("scenes.toml")["colours"], population(odd=True)[place]
-    law = multivariate_t(told[half]["middle"], told[half]["scale"], told["freedom"])
+    part = told["part"][place]
+    law = multivariate_t(part["middle"], part["scale"], told["freedom"])
     own = fit_spread(others, told["freedom"])
     as_fitted = multivariate_t(own.middle, own.scale, own.freedom)
     assert own.likelihood == pytest.approx(
         others.weight @ as_fitted.logpdf(others.ratios), rel=1e-6
     )
     assert others.weight @ law.logpdf(others.ratios) > own.likelihood - 0.1
+
+
+@pytest.mark.parametrize("odd", [False, True])
+def test_what_is_lightest_lies_nearest_to_the_colour_of_the_light(odd):
+    """The role of bright pixels in illumination estimation (Joze and others, 2012)."""
+    spreads = [np.sqrt(np.diag(fit_spread(pool, 1.5).scale)) for pool in population(odd=odd)]
+    assert (spreads[2] < 0.7 * np.minimum(*spreads[:2])).all()
 
 
 def test_tungsten_light_is_as_warm_as_planck_s_law_has_it():
