@@ -14,7 +14,7 @@ from pipeline.survey.windows import windows
 # Nothing on the film is lighter than its base: so little may seem to be, for noise and fall-off.
 _LIGHTER, _MOST_LIGHTER = -0.15, 0.01
 _MOST_LIGHTER_THAN_GIVEN = 0.1
-_MOST_PLACES = 6
+_MOST_PLACES, _MOST_FITS = 6, 4
 # Places of a crowd that are looked at, about.
 _SOME = 100_000
 # A rim so wide, as a share of the longer side, is rebate if so much of it is so like one level.
@@ -86,19 +86,32 @@ def by_rebate(logs: Light, any_base: bool, covered: Mask | None) -> FoundBase | 
     for level, _ in crowded_places(_some(logs))[:_MOST_PLACES]:
         if not any_base and not _is_orange(level):
             continue
-        found = under(logs, flat_terms(level), covered)
+        found = _fitted(logs, level, any_base, covered)
+        if found and _lighter(above_terms(logs, found.terms), found.seen) < _MOST_LIGHTER:
+            return found
+    return None
+
+
+def _fitted(logs: Light, level: Float64, any_base: bool, covered: Mask | None) -> FoundBase | None:
+    """Return the picture over the base of about one log10 light (3) beside it, None without it.
+
+    Where the light falls off, that level holds at some sides alone. What those tell of it shows
+    more sides, and these tell more of it.
+    """
+    found = under(logs, flat_terms(level), covered)
+    for _ in range(_MOST_FITS):
         if found is None or not any(found.seen.sides_seen):
-            continue
+            return None
         fitted = fit_light(logs, found.seen.outside, level)
         # What lies beside a print is white, however orange a place in it may be.
         if fitted is None or not (any_base or _is_orange(fitted[0][:, 0])):
-            continue
-        again = under(logs, fitted[0], covered)
-        if again is None or not any(again.seen.sides_seen):
-            continue
-        if _lighter(above_terms(logs, fitted[0]), again.seen) < _MOST_LIGHTER:
-            return replace(again, spread=fitted[1], measured=True)
-    return None
+            return None
+        before, found = found, under(logs, fitted[0], covered)
+        if found is not None:
+            found = replace(found, spread=fitted[1], measured=True)
+            if before.measured and found.seen.sides_seen == before.seen.sides_seen:
+                break
+    return found if found and any(found.seen.sides_seen) else None
 
 
 @dataclass(frozen=True)

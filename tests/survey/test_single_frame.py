@@ -94,6 +94,20 @@ def test_four_sides_in_view_say_more_than_one_edge_of_the_film(tmp_path, right, 
         assert np.abs(np.array(frame.outline) - corners).max() < 0.25 * px_per_mm
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_light_that_falls_off_is_followed_from_side_to_side(tmp_path, seed):
+    density, corners = negative(seed)
+    survey = survey_scan(write(tmp_path / "a.tif", density, lost=0.35), Settings())
+    (strip,) = survey.strips
+    (frame,) = strip.frames
+    px_per_mm = (GATE[3] - GATE[1]) / 24.0
+    assert np.abs(np.array(frame.outline) - corners).max() < 0.25 * px_per_mm
+    x, y = np.linspace(-1, 1, 25), np.linspace(-1, 1, 17)[:, None]
+    lost = 0.35 * (0.5 * (x * x + y * y) + 0.2 * x)
+    light = strip.base.log_light(x + 0 * y, y + 0 * x)
+    assert np.abs(light - np.log10(BASE) + lost[..., None]).max() < 0.025
+
+
 def in_a_mask(
     path: Path, ppi: float | None, lefts: tuple[int, ...], dark: bool
 ) -> list[np.ndarray]:
