@@ -2,12 +2,9 @@ from .backdrop import find_backdrop as find_backdrop
 from .base import FilmBase as FilmBase
 from .base import FrameBase as FrameBase
 from .base import density_above as density_above
-from .base import fit_lens_light as fit_lens_light
 from .base import given_base as given_base
 from .base import measure_base as measure_base
-from .base import over_view as over_view
 from .base import shading_over as shading_over
-from .base import unevenness as unevenness
 from .crowd import crowded_places as crowded_places
 from .density import Illumination as Illumination
 from .density import dark_error as dark_error
@@ -31,6 +28,9 @@ from .light_struck import LightLeak as LightLeak
 from .light_struck import StripDensity as StripDensity
 from .light_struck import find_leak as find_leak
 from .light_struck import struck_density as struck_density
+from .shading import fit_lens_light as fit_lens_light
+from .shading import over_view as over_view
+from .shading import unevenness as unevenness
 from .single import SeenPicture as SeenPicture
 from .single import find_picture as find_picture
 from .view import FilmMap as FilmMap

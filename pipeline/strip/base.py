@@ -10,24 +10,21 @@ from numpy.typing import NDArray
 from pipeline.channels import greatest, less
 from pipeline.kinds import Float32, Float64, Floats, Light, Mask, Triple, as_triple
 from pipeline.strip.density import Illumination, to_density
-from pipeline.strip.lamp import Lamp
 from pipeline.strip.lightest import lighter_film
-from pipeline.strip.view import StripView
+from pipeline.strip.shading import (
+    fit_shading,
+    over_view,
+    places,
+    shading_near,
+    shading_terms,
+    surface,
+)
 from pipeline.turn import Turn
 
 _CLEAR_OF_EDGES_MM = 0.35
 _LEAST_AREA_MM2 = 4.0
 _LEAST_LIGHT = 1e-5
 _TERMS = 5
-# Longer views are strips, on which a lens's axis may lie anywhere; others show one picture.
-_MOST_ASPECT = 1.9
-# A ridge keeps a short or one-sided area from bending a strip's surface where nothing is measured.
-_STRIPS_PULL = (0.0, 0.002, 0.02, 0.02, 0.2)
-# Pull of terms towards an even light, where little is measured, as a share of the readings; and
-# of curvature towards that of a lens, which is alike all around the picture's centre.
-_EVEN_PULL, _ROUND_PULL = 0.002, 0.02
-# What channels differ by is smaller by so much.
-_ALIKE = 30.0
 _LN_10 = float(np.log(10.0))
 
 
@@ -55,7 +52,7 @@ class FilmBase:
 
     def log_light(self, x: Floats, y: Floats) -> Float32:
         """Return log10 base light less dark (..., 3) at places -1 to 1 of the strip's view."""
-        along, across = _surface(np.asarray(self.shading), x, y)
+        along, across = surface(np.asarray(self.shading), x, y)
         return (along + across).astype(np.float32)
 
     def unevenness(self) -> Float64:
@@ -63,12 +60,6 @@ class FilmBase:
         terms = np.array(self.shading)
         terms[:, 0] -= np.log10(np.asarray(self.light) - np.asarray(self.illumination.dark))
         return terms
-
-
-def places(shape: tuple[int, int]) -> tuple[Float64, Float64]:
-    """Return x (1, w) and y (h, 1) of a view's pixels, from -1 to 1."""
-    height, width = shape
-    return np.linspace(-1, 1, width)[None, :], np.linspace(-1, 1, height)[:, None]
 
 
 def density_above(light: Light, base: FilmBase) -> Light:
@@ -90,29 +81,12 @@ def _logs_over(light: Light, dark: Triple, factor: float, terms: Float64) -> Lig
 
     height, width = light.shape[:2]
     x, y = places((height, width))
-    along, down = (part.astype(np.float32) for part in _surface(terms, x[0], y[:, 0]))
+    along, down = (part.astype(np.float32) for part in surface(terms, x[0], y[:, 0]))
     found = np.empty((height, width, 3), np.float32)
     rows = np.ascontiguousarray(light, np.float32).reshape(height, 3 * width)
     dark_row = np.tile(np.asarray(dark, np.float32), width)
     logs_over(rows, dark_row, _LEAST_LIGHT, factor, along.ravel(), down, found.reshape(rows.shape))
     return found
-
-
-def _surface(terms: Float64, x: Floats, y: Floats) -> tuple[Float64, Float64]:
-    """Return the part (..., 3) of a surface that goes with x, and the part that goes with y.
-
-    `terms` are of 1, x, x^2, then powers of y.
-    """
-    along = terms[:, 0] + np.multiply.outer(x, terms[:, 1]) + np.multiply.outer(x * x, terms[:, 2])
-    powers = [np.multiply.outer(y**n, term) for n, term in enumerate(terms[:, 3:].T, start=1)]
-    return along, np.asarray(sum(powers), float)
-
-
-def over_view(terms: Float64, shape: tuple[int, int]) -> Float64:
-    """Return the mean (3) over a view (h, w) of a surface of terms (3, 5)."""
-    x, y = places(shape)
-    mean: Float64 = terms @ np.array([1.0, x.mean(), (x * x).mean(), y.mean(), (y * y).mean()])
-    return mean
 
 
 def measure_base(
@@ -168,7 +142,7 @@ def measure_base(
         found = found.take(greatest(np.abs(less(rest, level))) < tolerance)
         if len(found.off) < _LEAST_AREA_MM2 * px_per_mm**2:
             return None
-        shading = _fit(found)
+        shading = fit_shading(found.terms, found.off.astype(float), found.shape)
     assert shading is not None
     return _as_base(light, found, shading + known, guess, illumination, px_per_mm)
 
@@ -223,13 +197,7 @@ class _Readings:
         """Return the terms (n, 5) of the shading where the readings are."""
         rows, columns = np.divmod(self.at, self.shape[1])
         x, y = places(self.shape)
-        return _terms(x[0].take(columns), y[:, 0].take(rows))
-
-
-def _terms(x: Float64, y: Float64) -> Float64:
-    """Return the terms (n, 5) of a shading at places -1 to 1."""
-    terms: Float64 = np.stack([np.ones_like(x), x, x * x, y, y * y]).T
-    return terms
+        return shading_terms(x[0].take(columns), y[:, 0].take(rows))
 
 
 def _as_base(
@@ -283,56 +251,6 @@ def base_crowd(values: Floats) -> float:
     return float(np.median(ordered))
 
 
-def _fit(found: _Readings) -> Float64:
-    """Return (3, 5) terms of a smooth surface through the log10 readings of the base."""
-    terms, readings = found.terms, found.off.astype(float)
-    height, width = found.shape
-    if width <= _MOST_ASPECT * height:
-        return fit_lens_light(terms, readings, found.shape)
-    ridge = np.diag(_STRIPS_PULL) * len(terms)
-    fitted: Float64 = np.linalg.solve(terms.T @ terms + ridge, terms.T @ readings).T
-    return fitted
-
-
-def fit_lens_light(terms: Float64, readings: Float64, shape: tuple[int, int]) -> Float64:
-    """Return (3, 5) terms of the light that a lens leaves over one picture (h, w).
-
-    Parameters
-    ----------
-    terms
-        (n, 5) 1, x, x^2, y, y^2 of the readings' places.
-    readings
-        (n, 3) log10 light.
-
-    Notes
-    -----
-    A lens loses light with the square of the distance from its axis (the cos^4 law of natural
-    vignetting), so that x^2 and y^2 go as the squares of the sides; a lamp's need not, quite. It
-    takes from all channels alike.
-    """
-    down, across = (float(side) ** 2 for side in shape)
-    unlike = np.array([down, -across]) / np.hypot(down, across)
-    even = np.diag((0.0, *(_EVEN_PULL,) * 4))
-    pull = even.copy()
-    pull[np.ix_((2, 4), (2, 4))] += _ROUND_PULL * np.outer(unlike, unlike)
-    seen, count = terms.T @ terms, len(terms)
-    mean = readings.mean(axis=1, keepdims=True)
-    common = np.linalg.solve(seen + pull * count, terms.T @ mean)
-    apart = np.linalg.solve(seen + _ALIKE * even * count, terms.T @ (readings - mean))
-    fitted: Float64 = (common + apart).T
-    return fitted
-
-
-def unevenness(lamp: Lamp, view: StripView) -> Float64:
-    """Return the terms (3, 5) of a lamp's log10 light over a strip's view."""
-    rows, columns = view.light.shape[:2]
-    down, across = np.mgrid[-1:1:9j, -1:1:25j].reshape(2, -1)
-    points = np.stack([(across + 1) / 2 * (columns - 1), (down + 1) / 2 * (rows - 1)], axis=-1)
-    x, y = view.to_proxy.onto(points).T
-    found = np.linalg.lstsq(_terms(across, down), lamp.at(x, y), rcond=None)[0]
-    return np.asarray(found.T)
-
-
 def shading_over(base: FilmBase, behind: Light | None, corners: Floats) -> FilmBase:
     """Return a strip's base as it lies in the scan, over a backdrop whose light was taken out.
 
@@ -347,16 +265,7 @@ def shading_over(base: FilmBase, behind: Light | None, corners: Floats) -> FilmB
     """
     if behind is None:
         return base
-    rows, columns = behind.shape[:2]
-    (left, top), (right, bottom) = np.min(corners, axis=0), np.max(corners, axis=0)
-    down, across = np.mgrid[top:bottom:9j, left:right:25j].reshape(2, -1)
-    y, x = (
-        np.clip(np.rint(place), 0, count - 1).astype(int)
-        for place, count in ((down, rows), (across, columns))
-    )
-    terms = _terms(2.0 * x / max(columns - 1, 1) - 1.0, 2.0 * y / max(rows - 1, 1) - 1.0)
-    found = np.linalg.lstsq(terms, behind[y, x].astype(float), rcond=None)[0].T
-    shading = np.asarray(base.shading) + found
+    shading = np.asarray(base.shading) + shading_near(behind, corners)
     return replace(base, shading=tuple(tuple(map(float, row)) for row in shading))
 
 
@@ -382,7 +291,7 @@ class FrameBase:
         right = self.left + (np.arange(columns) + 0.5) / columns * (self.right - self.left)
         down = self.top + (np.arange(rows) + 0.5) / rows * (self.bottom - self.top)
         x, y = (down, right) if self.across else (right, down)
-        of_x, of_y = _surface(np.asarray(self.terms, float), x, y)
+        of_x, of_y = surface(np.asarray(self.terms, float), x, y)
         by_row, by_column = (of_x, of_y) if self.across else (of_y, of_x)
         return by_row[:, None, :].astype(np.float32), by_column[None, :, :].astype(np.float32)
 

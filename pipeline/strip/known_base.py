@@ -5,14 +5,8 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.kinds import Float32, Float64, Light, Mask, as_triple
-from pipeline.strip.base import (
-    FilmBase,
-    base_crowd,
-    clear_of_edges,
-    given_base,
-    logs_off,
-    over_view,
-)
+from pipeline.strip.base import FilmBase, base_crowd, clear_of_edges, given_base, logs_off
+from pipeline.strip.shading import over_view
 
 # Codes so near the highest are full: what compression and averaging leave of those.
 _FULL = 0.97

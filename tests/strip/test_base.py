@@ -5,10 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from pipeline.strip.base import FilmBase, density_above, measure_base, places
+from pipeline.strip.base import FilmBase, density_above, measure_base
 from pipeline.strip.density import Illumination
 from pipeline.strip.illumination import find_levels
 from pipeline.strip.layout import find_strips
+from pipeline.strip.shading import places
 from pipeline.strip.view import StripView
 from tests.film_model import FrameSpec, Holder, ModelScan, Roll, StripSpec, make_scan
 
@@ -161,12 +162,6 @@ def test_a_lens_falls_off_alike_all_around_one_picture(stops):
     again = measure_base(light, illumination, base.light, 20.0, uneven=base.unevenness())
     assert again is not None
     assert again.log_light(np.zeros(1), np.zeros(1))[0] == pytest.approx(np.log10(level), abs=0.01)
-
-
-def test_places_run_from_one_edge_to_the_other():
-    x, y = places((3, 5))
-    assert x.tolist() == [[-1.0, -0.5, 0.0, 0.5, 1.0]]
-    assert y.tolist() == [[-1.0], [0.0], [1.0]]
 
 
 @pytest.mark.parametrize("backdrop", [0.05, 0.08, 0.12])
