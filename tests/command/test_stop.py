@@ -66,8 +66,8 @@ def started(code: str, *words: object) -> subprocess.Popen[str]:
     return subprocess.Popen(
         [sys.executable, "-c", code, *map(str, words)],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-        # A shell hands "ignored" on to what it starts in the background.
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+        # A shell hands "ignored" on to what it starts in the background, and so does nohup(1).
+        preexec_fn=lambda: [signal.signal(stop, signal.SIG_DFL) for stop in STOPS],
     )  # fmt: skip
 
 
