@@ -28,8 +28,12 @@ from .light_struck import LightLeak as LightLeak
 from .light_struck import StripDensity as StripDensity
 from .light_struck import find_leak as find_leak
 from .light_struck import struck_density as struck_density
+from .shading import as_terms as as_terms
 from .shading import fit_lens_light as fit_lens_light
 from .shading import over_view as over_view
+from .shading import pixel_terms as pixel_terms
+from .shading import shading_terms as shading_terms
+from .shading import surface_of as surface_of
 from .shading import unevenness as unevenness
 from .single import SeenPicture as SeenPicture
 from .single import find_picture as find_picture

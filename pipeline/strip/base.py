@@ -12,6 +12,7 @@ from pipeline.kinds import Float32, Float64, Floats, Light, Mask, Triple, as_tri
 from pipeline.strip.density import Illumination, to_density
 from pipeline.strip.lightest import lighter_film
 from pipeline.strip.shading import (
+    as_terms,
     fit_shading,
     over_view,
     places,
@@ -168,7 +169,7 @@ def given_base(
         spread=spread,
         area_mm2=0.0,
         light=as_triple(mean_light),
-        shading=tuple(tuple(float(term) for term in row) for row in terms),
+        shading=as_terms(terms),
         illumination=illumination,
     )
 
@@ -223,7 +224,7 @@ def _as_base(
         spread=as_triple(np.log(np.maximum(flat, 1e-6)).std(axis=1) / _LN_10),
         area_mm2=float(len(found.off) / px_per_mm**2),
         light=as_triple(mean_light),
-        shading=tuple(tuple(float(term) for term in row) for row in terms),
+        shading=as_terms(terms),
         illumination=illumination,
     )
 
@@ -266,7 +267,7 @@ def shading_over(base: FilmBase, behind: Light | None, corners: Floats) -> FilmB
     if behind is None:
         return base
     shading = np.asarray(base.shading) + shading_near(behind, corners)
-    return replace(base, shading=tuple(tuple(map(float, row)) for row in shading))
+    return replace(base, shading=as_terms(shading))
 
 
 @dataclass(frozen=True)

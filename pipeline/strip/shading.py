@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from pipeline.kinds import Float64, Floats, Light
+from pipeline.kinds import Float64, Floats, Light, Whole
 from pipeline.strip.lamp import Lamp
 from pipeline.strip.view import StripView
 
@@ -33,6 +33,13 @@ def surface(terms: Float64, x: Floats, y: Floats) -> tuple[Float64, Float64]:
     return along, np.asarray(sum(powers), float)
 
 
+def surface_of(terms: Float64, shape: tuple[int, int]) -> Float64:
+    """Return a surface of terms (3, 5) over a view (h, w), (h, w, 3)."""
+    x, y = places(shape)
+    along, down = surface(terms, x[0], y[:, 0])
+    return np.asarray(along[None] + down[:, None])
+
+
 def over_view(terms: Float64, shape: tuple[int, int]) -> Float64:
     """Return the mean (3) over a view (h, w) of a surface of terms (3, 5)."""
     x, y = places(shape)
@@ -44,6 +51,19 @@ def shading_terms(x: Float64, y: Float64) -> Float64:
     """Return the terms (n, 5) of a shading at places -1 to 1."""
     terms: Float64 = np.stack([np.ones_like(x), x, x * x, y, y * y]).T
     return terms
+
+
+def pixel_terms(shape: tuple[int, int], rows: Whole, columns: Whole) -> Float64:
+    """Return the terms (n, 5) of pixels of a view (h, w)."""
+    height, width = shape
+    x = 2.0 * columns / max(width - 1, 1) - 1.0
+    y = 2.0 * rows / max(height - 1, 1) - 1.0
+    return shading_terms(x, y)
+
+
+def as_terms(terms: Float64) -> tuple[tuple[float, ...], ...]:
+    """Return terms (3, 5) as numbers."""
+    return tuple(tuple(float(term) for term in row) for row in terms)
 
 
 def fit_shading(terms: Float64, readings: Float64, shape: tuple[int, int]) -> Float64:
@@ -110,5 +130,5 @@ def shading_near(values: Light, corners: Floats) -> Float64:
         np.clip(np.rint(place), 0, count - 1).astype(int)
         for place, count in ((down, rows), (across, columns))
     )
-    terms = shading_terms(2.0 * x / max(columns - 1, 1) - 1.0, 2.0 * y / max(rows - 1, 1) - 1.0)
+    terms = pixel_terms((rows, columns), y, x)
     return np.asarray(np.linalg.lstsq(terms, values[y, x].astype(float), rcond=None)[0].T)

@@ -10,7 +10,16 @@ from pipeline.channels import channel_mean, greatest
 from pipeline.kinds import LOG_STOP, Float64, Light, Mask, Triple, as_triple
 from pipeline.problem import ScanProblem
 from pipeline.scan import CameraExposure, Scan, open_scan, reduce
-from pipeline.strip import FilmBase, StripView, crowded_places, fit_lens_light, full_of
+from pipeline.strip import (
+    FilmBase,
+    StripView,
+    as_terms,
+    crowded_places,
+    fit_lens_light,
+    full_of,
+    pixel_terms,
+    shading_terms,
+)
 
 LEAST_ORANGE = 0.2
 """Log10 of red over blue light of a film's base at the least, where the light is white."""
@@ -73,7 +82,7 @@ class ClearFilm:
         `base` is that of its `view`, `shape` (h, w) that of the small picture this is from.
         """
         across, down = _grid()
-        every = _terms(*_stored(view, shape))
+        every = shading_terms(*_stored(view, shape))
         light = base.log_light(across, down).astype(float)
         found: Float64 = np.linalg.lstsq(every, light, rcond=None)[0].T
         linear = scan.encoding.kind == "linear"
@@ -81,8 +90,8 @@ class ClearFilm:
 
     def over(self, view: StripView, shape: tuple[int, int]) -> Float64:
         """Return its terms (3, 5) over the view of a strip in a small picture of a shape (h, w)."""
-        light = _terms(*_stored(view, shape)) @ np.asarray(self.terms).T
-        found: Float64 = np.linalg.lstsq(_terms(*_grid()), light, rcond=None)[0].T
+        light = shading_terms(*_stored(view, shape)) @ np.asarray(self.terms).T
+        found: Float64 = np.linalg.lstsq(shading_terms(*_grid()), light, rcond=None)[0].T
         return found
 
     def under(self, scan: Scan) -> tuple["ClearFilm", str | None]:
@@ -183,7 +192,7 @@ def fit_light(
         return None
     step = max(1, len(rows) // 100_000)
     rows, columns = rows[::step], columns[::step]
-    every = surface_terms(logs.shape[:2], rows, columns)
+    every = pixel_terms((logs.shape[0], logs.shape[1]), rows, columns)
     found = logs[rows, columns].astype(float)
     terms = np.zeros((3, 5))
     terms[:, 0] = level
@@ -200,19 +209,6 @@ def fit_light(
     return terms, as_triple(off[kept].std(axis=0)), float(kept.mean())
 
 
-def surface_terms(shape: tuple[int, ...], rows: np.ndarray, columns: np.ndarray) -> Float64:
-    """Return the terms (n, 5) of pixels in a view of a shape (h, w)."""
-    height, width = shape[:2]
-    x = 2.0 * columns / max(width - 1, 1) - 1.0
-    y = 2.0 * rows / max(height - 1, 1) - 1.0
-    return _terms(x, y)
-
-
-def _terms(x: Float64, y: Float64) -> Float64:
-    terms: Float64 = np.stack([np.ones_like(x), x, x * x, y, y * y], axis=1)
-    return terms
-
-
 def _grid() -> tuple[Float64, Float64]:
     """Return x and y (n), -1 to 1, of places that carry a surface from one view into another."""
     down, across = np.mgrid[-1:1:9j, -1:1:25j].reshape(2, -1)
@@ -227,11 +223,6 @@ def _stored(view: StripView, shape: tuple[int, int]) -> tuple[Float64, Float64]:
     at = view.to_proxy.onto(points)
     height, width = shape
     return 2.0 * at[:, 0] / max(width - 1, 1) - 1.0, 2.0 * at[:, 1] / max(height - 1, 1) - 1.0
-
-
-def as_terms(terms: Float64) -> tuple[tuple[float, ...], ...]:
-    """Return terms (3, 5) as numbers."""
-    return tuple(tuple(float(term) for term in row) for row in terms)
 
 
 def shared_clear_film(found: "list[ClearFilm]") -> ClearFilm | None:

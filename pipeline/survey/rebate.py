@@ -7,7 +7,14 @@ import numpy as np
 
 from pipeline.channels import least
 from pipeline.kinds import Float32, Float64, Light, Mask, Triple
-from pipeline.strip import SeenPicture, crowded_places, dark_level, find_picture, gains_over
+from pipeline.strip import (
+    SeenPicture,
+    crowded_places,
+    dark_level,
+    find_picture,
+    gains_over,
+    surface_of,
+)
 from pipeline.survey.clear_film import LEAST_ORANGE, fit_light, logs_of
 from pipeline.survey.windows import windows
 
@@ -49,11 +56,8 @@ def flat_terms(level: Float64) -> Float64:
 
 def above_terms(logs: Light, terms: Float64) -> Light:
     """Return density (h, w, 3) of log10 light above a base of terms (3, 5)."""
-    height, width = logs.shape[:2]
-    x, y = np.linspace(-1, 1, width), np.linspace(-1, 1, height)
-    along = terms[:, :1] + terms[:, 1:2] * x + terms[:, 2:3] * x * x
-    down = terms[:, 3:4] * y + terms[:, 4:5] * y * y
-    above: Light = (along.T[None] + down.T[:, None]).astype(np.float32) - logs
+    surface = surface_of(terms, (logs.shape[0], logs.shape[1]))
+    above: Light = surface.astype(np.float32) - logs
     return above
 
 

@@ -16,16 +16,16 @@ from pipeline.strip import (
     Illumination,
     SeenPicture,
     StripView,
+    as_terms,
     crowded_places,
     density_above,
     full_of,
+    over_view,
     to_density,
 )
 from pipeline.survey.clear_film import (
     ClearFilm,
-    as_terms,
     logs_of,
-    surface_terms,
     turned_terms,
 )
 from pipeline.survey.frame import Cut, DensityView, survey_cut, survey_frame
@@ -146,9 +146,7 @@ def look_at_single(
 def _film_base(found: FoundBase, view: StripView, dark: Triple, px_per_mm: float) -> FilmBase:
     """Return the base over a view; its density is relative to full scale."""
     illumination = Illumination(dark, None)
-    rows, columns = np.indices((24, 24)).reshape(2, -1)
-    mean = (surface_terms((24, 24), rows, columns) @ found.terms.T).mean(axis=0)
-    light = 10.0**mean + np.asarray(dark)
+    light = 10.0 ** over_view(found.terms, (24, 24)) + np.asarray(dark)
     return FilmBase(
         density=as_triple(to_density(light, illumination)),
         spread=found.spread,

@@ -12,6 +12,7 @@ from pipeline.strip.shading import (
     shading_near,
     shading_terms,
     surface,
+    surface_of,
 )
 
 terms_of_light = st.lists(st.floats(-0.1, 0.1), min_size=15, max_size=15).map(
@@ -25,24 +26,19 @@ def test_places_run_from_one_edge_to_the_other():
     assert y.tolist() == [[-1.0], [0.0], [1.0]]
 
 
-def over(terms: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
-    """Return a surface of terms (3, 5) over a view, (h, w, 3)."""
-    x, y = places(shape)
-    along, down = surface(terms, x[0], y[:, 0])
-    return along[None] + down[:, None]
-
-
 @given(terms_of_light)
 def test_terms_mean_over_a_view_what_the_surface_does(terms):
     shape = (21, 64)
-    assert over_view(terms, shape) == pytest.approx(over(terms, shape).mean(axis=(0, 1)), abs=1e-12)
+    assert over_view(terms, shape) == pytest.approx(
+        surface_of(terms, shape).mean(axis=(0, 1)), abs=1e-12
+    )
 
 
 @given(terms_of_light)
 def test_the_surface_nearest_to_one_is_that(terms):
     shape = (33, 101)
     corners = np.array([[10.0, 3.0], [90.0, 30.0]])
-    assert shading_near(over(terms, shape), corners) == pytest.approx(terms, abs=1e-6)
+    assert shading_near(surface_of(terms, shape), corners) == pytest.approx(terms, abs=1e-6)
 
 
 @given(st.floats(-0.2, 0.2), st.integers(0, 20))
@@ -53,4 +49,7 @@ def test_light_that_leans_along_a_strip_is_followed(lean, seed):
     along, down = surface(terms, *at)
     fitted = fit_shading(shading_terms(*at), along + down, shape)
     # The ridge takes 0.6 % of it.
-    assert np.abs(over(fitted, shape) - over(terms, shape)).max() < 0.01 * abs(lean) + 1e-12
+    assert (
+        np.abs(surface_of(fitted, shape) - surface_of(terms, shape)).max()
+        < 0.01 * abs(lean) + 1e-12
+    )
