@@ -12,7 +12,8 @@ darker and in their lighter half (profiles/scenes.toml): numbers that bring a ro
 so are probable. Colours that come out paler or stronger than photographs' tell of the matrix, a
 cast that changes from shadows to lights of the slopes, since curves start together in the base.
 The pictures of a roll may share a cast that is no film's; how probable that is follows from the
-same evidence (`belief.py`). What whole rolls tell beyond single colours, a regression on drawn
+same evidence (`belief.py`), and from the edge print, which no subject or lamp has tinted
+(`edge_print.py`). What whole rolls tell beyond single colours, a regression on drawn
 rolls knows (`likeness.py`, profiles/rolls.toml). The result is the mean of what both make
 probable, and is told with its standard deviation. Frames that are near copies share a weight
 (`samples.py`).

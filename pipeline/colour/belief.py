@@ -1,20 +1,18 @@
 """What a roll's pictures make probable of its colour's numbers: films against motifs."""
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from pipeline.colour.edge_print import print_fit
+from pipeline.colour.newton import Fit, climbed, normal_fit
 from pipeline.colour.samples import Samples
 from pipeline.colour.trial import RATIOS, Trial, covariance, layer_turns, paler
 from pipeline.kinds import Float64
 from pipeline.profile import FilmProfile, shipped
-
-_STEPS, _HALVINGS = 30, 6
-_LONGEST_STEP = 1.0
-_STILL = 1e-3
+from pipeline.survey import EdgePrint
 
 
 @dataclass(frozen=True)
@@ -58,15 +56,6 @@ class _Motif:
 
 
 @dataclass(frozen=True)
-class _Fit:
-    """Minus the log probability at a place, with its slope and its curvature."""
-
-    cost: float
-    slope: Float64
-    curved: Float64
-
-
-@dataclass(frozen=True)
 class _Peak:
     """The most probable numbers if a roll is of one kind, and the log of that kind's evidence."""
 
@@ -75,21 +64,22 @@ class _Peak:
     log_evidence: float
 
 
-def belief_of(samples: Samples, profile: FilmProfile) -> Belief:
-    """Return what the pictures of a roll make probable, given what films and scanners can be.
+def belief_of(samples: Samples, profile: FilmProfile, printed: EdgePrint | None = None) -> Belief:
+    """Return what pictures and edge print make probable, given what films and scanners can be.
 
     Notes
     -----
     Colours of pictures lie about neutral with heavy tails, and all pictures of a roll may share
     a shift: small on an ordinary roll, wide along the colours of lights where one light lies over
     all, towards green in a wood. The numbers have the profile's normal spread, whose tails are
-    light: what lies outside of it is the motif's. All kinds of roll are solved and weighed by their
+    light: what lies outside of it is the motif's, or the film's if the edge print has it too, over
+    which no motif lies. All kinds of roll are solved and weighed by their
     evidence (Laplace's approximation: MacKay, Information Theory, Inference, and Learning
     Algorithms, chapter 27).
     """
     told = shipped("scenes.toml")
     laws = _laws(told["colours"])
-    peaks = [_peak(samples, profile, laws, motif) for motif in _motifs(told, len(laws))]
+    peaks = [_peak(samples, profile, printed, laws, motif) for motif in _motifs(told, len(laws))]
     logs = np.array([peak.log_evidence for peak in peaks])
     share = np.exp(logs - logs.max())
     share /= share.sum()
@@ -126,7 +116,13 @@ def _motifs(told: dict[str, Any], parts: int) -> tuple[_Motif, ...]:
     return _Motif(share, np.zeros(2 * parts), np.asarray(usual, float)), *casts
 
 
-def _peak(samples: Samples, profile: FilmProfile, laws: tuple[_Law, ...], motif: _Motif) -> _Peak:
+def _peak(
+    samples: Samples,
+    profile: FilmProfile,
+    printed: EdgePrint | None,
+    laws: tuple[_Law, ...],
+    motif: _Motif,
+) -> _Peak:
     """Return the peak of the probability of numbers and shift that the profile leads to."""
     films = covariance(profile)
     count, shifts = len(films), len(motif.middle)
@@ -136,44 +132,25 @@ def _peak(samples: Samples, profile: FilmProfile, laws: tuple[_Law, ...], motif:
     # Densities were seen, so the probability of exposures is taken per density.
     pale = np.append(paler(profile), np.zeros(shifts)) * samples.weight.sum()
     pale *= sum(law.colours for law in laws)
+    flat = np.zeros((count + shifts, count + shifts))
 
-    def fitted(state: Float64) -> _Fit:
-        """Take pictures, what is known before and how pale colours become together."""
-        seen = _seen(samples, profile, laws, state)
-        off = state - expected
-        cost = seen.cost + pale @ state + off @ before @ off / 2.0
-        return _Fit(cost, seen.slope + pale + before @ off, seen.curved + before)
+    def fitted(state: Float64) -> Fit:
+        """Take pictures, what is known before, how pale colours become together, and the print."""
+        fit = _seen(samples, profile, laws, state) + normal_fit(state - expected, before)
+        fit += Fit(float(pale @ state), pale, flat)
+        if printed is not None:
+            told = print_fit(printed, profile, state[:count])
+            fit += Fit(told.cost, np.pad(told.slope, (0, shifts)), np.pad(told.curved, (0, shifts)))
+        return fit
 
-    state, here = _climbed(fitted, expected)
+    state, here = climbed(fitted, expected)
     evidence = math.log(motif.share) - here.cost
     evidence -= (np.linalg.slogdet(motif.shift)[1] + np.linalg.slogdet(here.curved)[1]) / 2.0
     spread = np.asarray(np.linalg.inv(here.curved)[:count, :count], float)
     return _Peak(state[:count], spread, float(evidence))
 
 
-def _climbed(fitted: Callable[[Float64], _Fit], start: Float64) -> tuple[Float64, _Fit]:
-    """Return the place of least cost found from a start (n,), and the fit there.
-
-    Newton's method; a step that is too long for its curvature is halved.
-    """
-    state, here = start, fitted(start)
-    for _ in range(_STEPS):
-        step = np.linalg.solve(here.curved, -here.slope)
-        step /= max(1.0, np.abs(step).max() / _LONGEST_STEP)
-        for _ in range(_HALVINGS):
-            there = fitted(state + step)
-            if there.cost < here.cost:
-                break
-            step /= 2.0
-        else:
-            break
-        gained, state, here = here.cost - there.cost, state + step, there
-        if gained < _STILL:
-            break
-    return state, here
-
-
-def _seen(samples: Samples, profile: FilmProfile, laws: tuple[_Law, ...], state: Float64) -> _Fit:
+def _seen(samples: Samples, profile: FilmProfile, laws: tuple[_Law, ...], state: Float64) -> Fit:
     """Return the fit of pictures to numbers and shift (n + 2 k,), curved as tails are weighed."""
     count = len(state) - 2 * len(laws)
     edges = np.append(0.0, np.cumsum([law.share for law in laws]))
@@ -196,4 +173,4 @@ def _seen(samples: Samples, profile: FilmProfile, laws: tuple[_Law, ...], state:
             flat = weighed.reshape(len(state), -1)
             slope += flat @ off.ravel()
             curved += flat @ turned.reshape(len(state), -1).T
-    return _Fit(cost, slope, curved)
+    return Fit(cost, slope, curved)

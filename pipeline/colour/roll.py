@@ -13,7 +13,7 @@ from pipeline.colour.unmask import RollColour, from_profile
 from pipeline.kinds import Triple, as_matrix, as_triple
 from pipeline.profile import FilmProfile
 from pipeline.settings import Settings
-from pipeline.survey import FrameSurvey, StripSurvey, picture_samples
+from pipeline.survey import FrameSurvey, StripSurvey, edge_print, picture_samples
 
 _LEAST_NOISE = 0.002
 
@@ -71,7 +71,8 @@ def colour_of_roll(
     if one_layer and found:
         grey = one_channel(profile, [strip.base.spread for strip in found])
         return with_exposure(grey, samples), None
-    solved = solve_roll(samples, profile) if samples else from_profile(profile)
+    printed = edge_print(found)
+    solved = solve_roll(samples, profile, printed) if samples else from_profile(profile)
     reference = _referenced(found, strips, numbers, profile, solved, settings)
     colour = reference.colour if reference else solved
     if not profile.fixed:

@@ -7,19 +7,23 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.colour.belief import Belief, belief_of
+from pipeline.colour.edge_print import given_print
 from pipeline.colour.likeness import likeness
 from pipeline.colour.samples import Samples, gather
 from pipeline.colour.trial import LEAST_EXPOSURE, Trial, covariance
 from pipeline.colour.unmask import RollColour, from_profile, scene_light
 from pipeline.kinds import LOG_STOP, MIDDLE_GREY, Float64, Floats
 from pipeline.profile import FilmProfile
+from pipeline.survey import EdgePrint
 
 _MOST_STOPS = 2.5
 _STEP = 0.01
 
 
-def solve_roll(frames: Sequence[Floats], profile: FilmProfile) -> RollColour:
-    """Return one rendition for the roll from the densities of its pictures.
+def solve_roll(
+    frames: Sequence[Floats], profile: FilmProfile, printed: EdgePrint | None = None
+) -> RollColour:
+    """Return one rendition for the roll from the densities of its pictures and its edge print.
 
     `frames` has (n, 3) samples of density above base for each picture. The less the roll tells, the
     nearer the result stays to the profile.
@@ -35,7 +39,7 @@ def solve_roll(frames: Sequence[Floats], profile: FilmProfile) -> RollColour:
     samples = gather(frames, profile)
     if profile.fixed or not len(samples.weight):
         return start
-    belief = _told_by_both(samples, profile)
+    belief = _told_by_both(samples, profile, printed)
     trial = Trial(profile, belief.mean)
     doubt = _doubt_log_e(belief.covariance, profile)
     before = _doubt_log_e(covariance(profile), profile)
@@ -51,19 +55,23 @@ def solve_roll(frames: Sequence[Floats], profile: FilmProfile) -> RollColour:
     )
 
 
-def _told_by_both(samples: Samples, profile: FilmProfile) -> Belief:
+def _told_by_both(
+    samples: Samples, profile: FilmProfile, printed: EdgePrint | None = None
+) -> Belief:
     """Return what colours make probable and what rolls alike had, each by how sure it is.
 
-    Both rest on the same pictures and know the same films: their mean is told as no surer than
-    the colours alone, and as less sure where the two disagree.
+    Both rest on the same pictures, know the same films and are told the edge print: their mean is
+    told as no surer than the colours alone, and as less sure where the two disagree.
     """
-    belief, alike = belief_of(samples, profile), likeness(samples, profile)
+    belief, alike = belief_of(samples, profile, printed), likeness(samples, profile)
     if alike is None:
         return belief
-    colours = np.linalg.inv(belief.covariance)
-    rolls = np.linalg.inv(alike.covariance)
+    numbers, spread = alike.numbers, alike.covariance
+    if printed is not None:
+        numbers, spread = given_print(numbers, spread, printed, profile)
+    colours, rolls = np.linalg.inv(belief.covariance), np.linalg.inv(spread)
     both = np.linalg.inv(colours + rolls)
-    mean = both @ (colours @ belief.mean + rolls @ alike.numbers)
+    mean = both @ (colours @ belief.mean + rolls @ numbers)
     off = mean - belief.mean
     return replace(belief, mean=mean, covariance=belief.covariance + np.outer(off, off))
 

@@ -2,7 +2,6 @@ from .curve_words import curve_document as curve_document
 from .curve_words import curve_lines as curve_lines
 from .curve_words import curve_of_wedge as curve_of_wedge
 from .roll import d_max as d_max
-from .roll import edge_print as edge_print
 from .roll import roll_densities as roll_densities
 from .roll import strip_densities as strip_densities
 from .roll_curve import FilmCurve as FilmCurve

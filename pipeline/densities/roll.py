@@ -16,14 +16,12 @@ from pipeline.record import (
     StripDensities,
 )
 from pipeline.strip import dark_error
-from pipeline.survey import StripSurvey, picture_samples
+from pipeline.survey import StripSurvey, edge_print, picture_samples
 from pipeline.words import counted
 
 # The toe ends where the curve has half of its straight slope.
 _TOE_SHARE = 0.5
 _FEW_PICTURES = 6
-# Of a density that came without its error.
-_UNKNOWN_ERROR = 0.03
 
 
 def strip_densities(
@@ -71,7 +69,8 @@ def roll_densities(
         The film's curve where a wedge, bracket or chart on it gives one.
     """
     base = as_triple(np.median([s.base.density for s in strips], axis=0)) if strips else None
-    printed = edge_print(strips, scanner)
+    found = edge_print(strips)
+    printed = _patch(found.density, found.error, found.how, scanner) if found else None
     guess = None
     if curve is None and strips:
         guess = estimate_contrast(
@@ -101,29 +100,6 @@ def roll_densities(
         edge_print_usual=usual_print(profile),
         channel_spread=_channel_spread(printed, colour, curve),
         trust=trust(strips, scanner, clipped, curve),
-    )
-
-
-def edge_print(strips: Sequence[StripSurvey], scanner: ScannerProfile | None) -> PatchRecord | None:
-    """Return the roll's edge print: the mean of its strips, weighed by their errors.
-
-    The error is that of the mean, or what the scatter between strips makes it where that is more;
-    what the scanner's dark level adds is common to all and stays.
-    """
-    known = [s for s in strips if s.print_density is not None]
-    if not known:
-        return None
-    density = np.array([strip.print_density for strip in known])
-    error = np.array([strip.print_error or (_UNKNOWN_ERROR,) * 3 for strip in known])
-    weight = 1.0 / error**2
-    mean = (weight * density).sum(axis=0) / weight.sum(axis=0)
-    scatter = density.std(axis=0, ddof=1) / np.sqrt(len(known)) if len(known) > 1 else 0.0
-    ways = {strip.print_from or "codes" for strip in known}
-    return _patch(
-        as_triple(mean),
-        as_triple(np.maximum(error.min(axis=0), scatter)),
-        " and ".join(sorted(ways)),
-        scanner,
     )
 
 

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.control import control_limits
-from pipeline.densities import d_max, edge_print
+from pipeline.densities import d_max
 from pipeline.diagnosis.finding import as_finding, count_findings, fault_findings
 from pipeline.diagnosis.fit import fault_model
 from pipeline.diagnosis.model import weigh
@@ -24,7 +24,7 @@ from pipeline.profile import (
 )
 from pipeline.record import Finding, by_weight
 from pipeline.settings import RollNotes
-from pipeline.survey import FrameSurvey, StripSurvey
+from pipeline.survey import FrameSurvey, StripSurvey, edge_print
 
 # Layers are told by the same matrix on every roll, as the model has it.
 _SIGNS_PROFILE = "generic"
@@ -44,7 +44,7 @@ def _pictures(strips: Sequence[StripSurvey]) -> list[FrameSurvey]:
 
 
 def _edge_print(strips: Sequence[StripSurvey]) -> Triple | None:
-    printed = edge_print(strips, None)
+    printed = edge_print(strips)
     return None if printed is None else printed.density
 
 

@@ -43,6 +43,7 @@ HOW_SOLVED = {
     "together give the neutral axis",
     "reference": "taken from a chart or grey card on the roll",
 }
+BESIDE_PRINT = ", beside the edge print, which has the factory's light"
 # Why a colour from the pictures is in doubt.
 CAST_LEFT = (
     ": one cast lies over all pictures, more than films differ by, and is left as the scenes' own. "
@@ -180,7 +181,8 @@ def how_solved(record: RollRecord) -> str:
     if record.colour.how != "roll" or doubt is None or cast is None:
         return how
     why = CAST_LEFT if cast > _CAST_LIKELY else "" if doubt < LITTLE_DOUBT_LOG_E else TOLD_LITTLE
-    return f"{how}. Greys may be off by {figure_text(doubt)} in log10 exposure{why}"
+    beside = BESIDE_PRINT if record.densities.edge_print else ""
+    return f"{how}{beside}. Greys may be off by {figure_text(doubt)} in log10 exposure{why}"
 
 
 def summary_lines(record: RollRecord) -> tuple[str, ...]:

@@ -1,6 +1,8 @@
 from .clear_film import ClearFilm as ClearFilm
 from .clear_film import read_clear_film as read_clear_film
 from .clear_film import shared_clear_film as shared_clear_film
+from .edge_print import EdgePrint as EdgePrint
+from .edge_print import edge_print as edge_print
 from .frame import Cut as Cut
 from .frame import FrameSurvey as FrameSurvey
 from .habits import Habits as Habits

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.colour.unmask import from_profile
-from pipeline.densities.roll import edge_print, roll_densities, strip_densities, toe_density, trust
+from pipeline.densities.roll import roll_densities, strip_densities, toe_density, trust
 from pipeline.profile.curve import LayerCurve
 from pipeline.profile.film import find_film
 from pipeline.profile.scanner import base_status_m, find_scanner, status_m
@@ -51,14 +51,6 @@ def test_without_one_contrast_is_a_guess():
     assert told.contrast is None
     assert told.contrast_estimate.how == "edge print"
     assert roll_densities([], COLOUR, GENERIC).contrast_estimate is None
-
-
-def test_edge_print_of_the_roll_weighs_strips_by_their_errors():
-    told = edge_print([printed(0.8, (0.01,) * 3), printed(1.0, (0.02,) * 3), strip()], None)
-    # Weights 4 to 1, by hand: (4 * 0.8 + 1.0) / 5; scatter 0.1 over root 2 by (n - 1).
-    assert told.density == pytest.approx((0.84,) * 3)
-    assert told.error == pytest.approx((0.1,) * 3)
-    assert edge_print([strip()], None) is None
 
 
 @given(

@@ -23,7 +23,9 @@ import numpy as np
 
 from pipeline.colour.solve import solve_roll
 from pipeline.colour.unmask import RollColour, from_profile, layer_exposure, scene_light
+from pipeline.kinds import as_triple
 from pipeline.profile.film import FilmProfile, find_film
+from pipeline.survey import EdgePrint
 from tests.film_model import chart
 from tests.film_model.dyes import base_dye, spectral_density
 from tests.film_model.scanner import load_scanner, scanners_of
@@ -58,11 +60,15 @@ class Frame:
 
 @dataclass(frozen=True)
 class Film:
-    """A film as a scanner sees it: exposures of sRGB light, and densities above base of them."""
+    """A film as a scanner sees it: exposures of sRGB light, and densities above base of them.
+
+    `edge_print` (3,) is the exposure of the edge print, where it is known.
+    """
 
     to_exposure: Floats
     patches: Floats
     above: Callable[[Floats], Floats]
+    edge_print: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -87,7 +93,8 @@ def seen_film(film: str, scanner: str) -> Film:
         return np.asarray(device.density(spectral_density(stock, run, dye)) - base)
 
     _, reflectances = chart.reflectances()
-    return Film(stock.picture_matrix(), stock.layer_exposures(reflectances), above)
+    printed = MID_GREY * 10.0 ** np.asarray(stock.edge_print)
+    return Film(stock.picture_matrix(), stock.layer_exposures(reflectances), above, printed)
 
 
 def _any(rng: Rng, pool: Sequence[Photograph], theme: str | None = None) -> Photograph:
@@ -134,12 +141,26 @@ def chart_errors(film: Film, colour: RollColour) -> tuple[float, float, Floats]:
     return float(delta_e(light).mean()), grey_chroma(light), logs[[0, 2]] - logs[1]
 
 
-def judged_roll(motif: str, split: str, seed: int, profile: FilmProfile) -> Judged:
-    """Return what comes of one roll of a motif on a film and a scanner of a split."""
+def seen_print(film: Film, rng: Rng) -> EdgePrint | None:
+    """Return the edge print of a film as it is measured, with the noise of densities."""
+    if film.edge_print is None:
+        return None
+    density = film.above(film.edge_print[None])[0] + rng.normal(0.0, NOISE, 3)
+    return EdgePrint(as_triple(density), (NOISE,) * 3)
+
+
+def judged_roll(
+    motif: str, split: str, seed: int, profile: FilmProfile, printed: bool = False
+) -> Judged:
+    """Return what comes of one roll of a motif on a film and a scanner of a split.
+
+    With `printed` the film's edge print is in view.
+    """
     rng = np.random.default_rng([seed, *motif.encode(), *split.encode()])
     film = seen_film(str(rng.choice(films_of(split))), str(rng.choice(scanners_of(split))))
     frames = motif_frames(motif, rng, photographs(odd=split == "left-out"))
-    solved = solve_roll([frame_density(frame, film, rng) for frame in frames], profile)
+    densities = [frame_density(frame, film, rng) for frame in frames]
+    solved = solve_roll(densities, profile, seen_print(film, rng) if printed else None)
     alone, grey_alone, _ = chart_errors(film, from_profile(profile))
     error, grey, off = chart_errors(film, solved)
     return Judged(alone, error, grey_alone, grey, off, solved.doubt_log_e or 0.0)
@@ -164,10 +185,14 @@ _GREYS = ("grey_alone", "grey_solved")
 _HEAD = "alone solved worst   greys alone, solved  worse      doubt off"
 
 
-def table(motifs: Sequence[str], seeds: range, profile: FilmProfile) -> Mapping[str, str]:
+def table(
+    motifs: Sequence[str], seeds: range, profile: FilmProfile, printed: bool = False
+) -> Mapping[str, str]:
     """Return the lines of the table by motif and split."""
     return {
-        f"{motif:12} {split:9}": row_of([judged_roll(motif, split, s, profile) for s in seeds])
+        f"{motif:12} {split:9}": row_of(
+            [judged_roll(motif, split, s, profile, printed) for s in seeds]
+        )
         for motif in motifs
         for split in SPLITS
     }
@@ -183,10 +208,11 @@ def main() -> None:
     parser.add_argument("--motifs", nargs="+", default=MOTIFS, choices=MOTIFS)
     parser.add_argument("--seeds", type=int, nargs=2, default=(0, 8), metavar=("FIRST", "END"))
     parser.add_argument("--profile", default="generic")
+    parser.add_argument("--edge-print", action="store_true", help="the film's edge print in view")
     words = parser.parse_args()
     print(f"{'':22} {_HEAD}")
     for motif in words.motifs:
-        lines = table([motif], range(*words.seeds), find_film(words.profile))
+        lines = table([motif], range(*words.seeds), find_film(words.profile), words.edge_print)
         for name, figures in lines.items():
             print(name, figures, flush=True)
 

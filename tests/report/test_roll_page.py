@@ -792,5 +792,9 @@ def test_how_sure_a_colour_from_the_pictures_is_stands_on_page_and_in_summary(do
         assert text in colour
         assert text in page
     assert ("grey card" in colour) == (doubt > 0.05)
+    for printed in (None, (0.6, 0.7, 0.8)):
+        densities = replace(told.densities, edge_print=printed)
+        lines = report.summary_lines(replace(told, densities=densities))
+        assert any("beside the edge print" in line for line in lines) == bool(printed)
     charted = replace(told, colour=replace(sure, how="reference"))
     assert not any("off by" in line for line in report.summary_lines(charted))
