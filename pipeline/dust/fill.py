@@ -26,7 +26,7 @@ def gaussian(sigma_px: float) -> Float32:
     return np.exp(-0.5 * (np.arange(math.ceil(4 * sigma_px) + 1) / sigma_px) ** 2, dtype=np.float32)
 
 
-def plate(picture: Float32, parts: Parts, order: Int32) -> Float32:
+def plate(picture: Float32, parts: Parts) -> Float32:
     """Return values (n, channels) for the holes of a picture, part after part.
 
     Parameters
@@ -35,8 +35,6 @@ def plate(picture: Float32, parts: Parts, order: Int32) -> Float32:
         (h, w, channels) in density, of which values in holes do not count.
     parts
         The holes' parts; none lies near another, in steps of `NEAR`.
-    order
-        (h, w), -1 all over.
 
     Notes
     -----
@@ -45,7 +43,7 @@ def plate(picture: Float32, parts: Parts, order: Int32) -> Float32:
     """
     from pipeline.dust.plate import plates
 
-    values = plates(picture, parts.rows, parts.columns, parts.starts, _TENSION, order)
+    values = plates(picture, parts.rows, parts.columns, parts.starts, _TENSION)
     return np.asarray(values, np.float32)
 
 
@@ -54,10 +52,9 @@ def filled(picture: Float32, holes: Mask) -> Float32:
 
     `holes` (h, w) are not all true; see `plate`.
     """
-    parts, order = parts_of(holes, steps=NEAR), np.full(holes.shape, -1, np.int32)
-    values = plate(picture, parts, order)
-    order[parts.rows, parts.columns] = np.arange(len(values))
-    return values[order[holes]]
+    places = np.flatnonzero(holes)
+    parts = parts_of(holes.shape, places, places, NEAR)
+    return plate(picture, parts)[np.argsort(parts.places(holes.shape[1]))]
 
 
 def with_grain(values: Float32, grain: Float32) -> Float32:

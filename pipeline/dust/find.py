@@ -7,11 +7,11 @@ import cv2
 import numpy as np
 
 from pipeline.dust.fill import Places, gaussian, plate
-from pipeline.dust.infrared import CrossTalk, blurred, moved, smooth, spread
-from pipeline.dust.parts import NEAR, joined, parts_of
-from pipeline.kinds import SIGMA_OF_MAD, Float32, Float64, Mask, Point, Triple, Whole
+from pipeline.dust.infrared import CrossTalk, blurred, median, moved, smooth, spread
+from pipeline.dust.parts import NEAR, Parts, mask_of, parts_of
+from pipeline.kinds import Float32, Float64, Mask, Point, Span, Triple, Whole
 
-LEAST_LIGHT = 1e-5
+_LEAST_LIGHT = 1e-5
 # Dust is seen where it takes away more than so many times the noise; around a place so clear
 # its fainter rim counts too.
 _CLEAR, _RIM = 6.0, 2.5
@@ -71,21 +71,13 @@ class Dust:
         return rows, columns
 
 
-def density_of(light: Float32, dark: Triple) -> Float32:
-    """Return density (h, w, 3) of light less the dark level, full scale being 0."""
-    above = np.maximum(light - np.asarray(dark, np.float32), np.float32(LEAST_LIGHT))
-    density: Float32 = -np.log10(above)
-    return density
-
-
 def seen_of(light: Float32, dark: Triple, talk: CrossTalk) -> Seen:
-    """Return what light in planes (3, h, w), less the dark level, shows."""
+    """Return what light in planes (3, h, w), less the dark level, shows; the planes become its."""
     from pipeline.dust.kernel import densities
 
-    density = np.empty(light.shape, np.float32)
     level, share = (np.asarray(each, np.float32) for each in (dark, talk.share))
-    tones, through = densities(light, level, share, np.float32(LEAST_LIGHT), density)
-    return Seen(np.moveaxis(density, 0, 2), tones, through)
+    tones, through = densities(light, level, share, np.float32(_LEAST_LIGHT))
+    return Seen(np.moveaxis(light, 0, 2), tones, through)
 
 
 def dust_of(
@@ -128,45 +120,51 @@ def dust_of(
         shift = (0.0, 0.0)
     over = moved(infrared, shift) - through
     over -= _level(over, px_per_mm)
-    mask = _standing_out(over, seen.tones, through, talk, focus_px, px_per_mm)
-    share = np.ones(mask.shape, np.float32)
-    nothing = np.zeros((0, 3), np.float32)
-    none = Dust(np.zeros(mask.shape, bool), share, nothing, nothing[:, 0], focus_px)
-    if not mask.any():
-        return none
+    found = _standing_out(over, seen.tones, through, talk, focus_px, px_per_mm)
+    if not len(found):
+        return _no_dust(over.shape, focus_px)
+    mask = mask_of(over.shape, found.places(over.shape[1]))
     beyond = math.ceil(max(map(abs, shift)) + 2.0 * focus_px) + 1 if any(shift) else 0
     mask &= ~_no_film(seen, base, px_per_mm)
     # At the border, where one of the planes ends, they do not both show the film.
     mask[:beyond] = mask[mask.shape[0] - beyond :] = False
     mask[:, :beyond] = mask[:, mask.shape[1] - beyond :] = False
-    mask = _grown(_without_wide(mask, px_per_mm), px_per_mm)
-    if not 0 < np.count_nonzero(mask) <= _MOST_OF_A_PICTURE * mask.size:
-        return none
-    lost = np.maximum(over[mask], 0.0) * np.float32(talk.gain)
-    share[mask] = np.power(np.float32(10.0), -lost)
-    return _confirmed(mask, share, focus_px, seen)
+    if int(found.widths().max()) >= _WIDEST_MM * px_per_mm:
+        mask = _without_wide(mask, px_per_mm)
+    places = np.flatnonzero(_grown(mask, px_per_mm))
+    if not 0 < len(places) <= _MOST_OF_A_PICTURE * mask.size:
+        return _no_dust(over.shape, focus_px)
+    return _confirmed(places, over, talk.gain, focus_px, seen)
 
 
-def _confirmed(mask: Mask, share: Float32, focus_px: float, seen: Seen) -> Dust:
-    """Return the dust whose dimming shows in the picture as well.
+def _no_dust(shape: Span, focus_px: float) -> Dust:
+    nothing = np.zeros((0, 3), np.float32)
+    share = np.ones(shape, np.float32)
+    return Dust(np.zeros(shape, bool), share, nothing, nothing[:, 0], focus_px)
+
+
+def _confirmed(places: Whole, over: Float32, gain: float, focus_px: float, seen: Seen) -> Dust:
+    """Return the dust whose dimming shows in the picture as well, of places in its rows.
 
     What is dark in the infra-red alone is a fault of that plane, or an edge of the picture that
     the two planes have at different places.
     """
-    parts = parts_of(mask, steps=NEAR)
-    order = np.full(mask.shape, -1, np.int32)
-    filling = plate(seen.density, parts, order)
+    parts = parts_of(over.shape, places, places, NEAR)
+    mask = mask_of(over.shape, places)
+    filling = plate(seen.density, parts)
     at = parts.rows, parts.columns
-    lost = -np.log10(share[at])
+    lost = np.maximum(over[at], 0.0) * np.float32(gain)
     dimmed = (seen.density[at] - filling).mean(axis=1)
     doubt = filling_error(mask, seen.tones, at)
     first = parts.starts[:-1]
     missing = np.add.reduceat(lost * (_LEAST_SEEN * lost - dimmed), first)
     shows = missing < _DOUBT * np.sqrt(np.add.reduceat((lost * doubt) ** 2, first))
     kept = np.repeat(shows, np.diff(parts.starts))
-    mask[at], order[at] = kept, np.arange(len(kept), dtype=np.int32)
-    share[at] = np.where(kept, share[at], np.float32(1.0))
-    by_rows = order[mask]
+    by_rows = np.argsort(parts.places(over.shape[1]))
+    by_rows = by_rows[kept[by_rows]]
+    mask[at] = kept
+    share = np.ones(over.shape, np.float32)
+    share[mask] = np.power(np.float32(10.0), -lost[by_rows])
     return Dust(mask, share, filling[by_rows], doubt[by_rows], focus_px)
 
 
@@ -186,7 +184,7 @@ def _level(over: Float32, px_per_mm: float) -> Float32:
     down, across = max(1, height // side), max(1, width // side)
     rows, columns = _samples(height, down, step), _samples(width, across, step)
     squares = over[rows[:, None, :, None], columns[None, :, None, :]].reshape(down, across, -1)
-    grid = np.asarray(np.median(squares, axis=2, overwrite_input=True), np.float32)
+    grid = median(squares, axis=2)
     if min(down, across) >= 3:
         grid = np.asarray(cv2.medianBlur(grid, 3), np.float32)
     return np.asarray(cv2.resize(grid, (width, height), interpolation=cv2.INTER_LINEAR))
@@ -205,7 +203,7 @@ def _standing_out(
     talk: CrossTalk,
     focus_px: float,
     px_per_mm: float,
-) -> Mask:
+) -> Parts:
     """Return where a plane stands out of its noise and of what edges explain.
 
     Where a pixel takes in light and dark of the picture, light adds up. As infra-red shows dark
@@ -214,29 +212,23 @@ def _standing_out(
     """
     from pipeline.dust.kernel import highest_at
 
-    places, found = _noise(over, tones)
-    mask = np.zeros(over.shape, bool)
+    levels, found = _noise(over, tones)
     # Elsewhere the noise is not needed, whatever the tone.
     least = np.nextafter(np.float32(_RIM * found.min()), np.float32(0.0))
     loose = np.flatnonzero(over.reshape(-1) > least)
-    above, noise = over.reshape(-1)[loose], np.interp(tones.reshape(-1)[loose], places, found)
-    is_clear = above > _CLEAR * noise
-    if not is_clear.any():
-        return mask
-    clear, rim = np.zeros(over.shape, bool), np.zeros(over.shape, bool)
-    clear.reshape(-1)[loose], rim.reshape(-1)[loose] = is_clear, above > _RIM * noise
-    parts = parts_of(rim, clear)
-    at = parts.rows, parts.columns
-    noise = np.interp(tones[at], places, found)
+    above, noise = over.reshape(-1)[loose], np.interp(tones.reshape(-1)[loose], levels, found)
+    parts = parts_of(over.shape, loose[above > _RIM * noise], loose[above > _CLEAR * noise])
+    if not len(parts):
+        return parts
+    at, places = (parts.rows, parts.columns), parts.places(over.shape[1])
+    above, noise = over[at], np.interp(tones[at], levels, found)
     bare = _without_dust(through, over, talk)
     more = _edges(bare, talk, focus_px, px_per_mm, at)
     lower = _RIM * noise + _RIM_SHARE * more
     if focus_px:
         reach = max(1, round(2 * focus_px))
         lower = np.maximum(lower, _FAINT_RIM * highest_at(over, reach, *at))
-    clear[:], rim[:] = False, False
-    clear[at], rim[at] = over[at] > _CLEAR * noise + more, over[at] > lower
-    return joined(clear, rim)
+    return parts_of(over.shape, places[above > lower], places[above > _CLEAR * noise + more])
 
 
 def _without_dust(through: Float32, over: Float32, talk: CrossTalk) -> Float32:
@@ -264,8 +256,6 @@ def _edges(
 
 def _noise(over: Float32, tones: Float32) -> tuple[Float64, Float64]:
     """Return tones, rising, and the noise of a plane where the picture has them."""
-    from pipeline.dust.kernel import spreads
-
     step = max(1, math.isqrt(tones.size // _MOST_PIXELS))
     some, values = (plane[::step, ::step].ravel() for plane in (tones, over))
     order = np.argsort(some)
@@ -276,7 +266,8 @@ def _noise(over: Float32, tones: Float32) -> tuple[Float64, Float64]:
     enough = lasts - firsts >= _LEAST_PER_TONE
     if not enough.any():
         return np.zeros(1), np.full(1, max(_LEAST_NOISE, spread(values)))
-    found = SIGMA_OF_MAD * spreads(values, firsts[enough], lasts[enough]).astype(float)
+    runs = zip(firsts[enough].tolist(), lasts[enough].tolist(), strict=True)
+    found = np.array([spread(values[first:last]) for first, last in runs])
     return ((bounds[:-1] + bounds[1:]) / 2)[enough], np.maximum(found, _LEAST_NOISE)
 
 
@@ -295,17 +286,15 @@ def _no_film(seen: Seen, base: Triple, px_per_mm: float) -> Mask:
 
 def _without_wide(mask: Mask, px_per_mm: float) -> Mask:
     """Return a mask without the parts that are too wide in all directions."""
-    widest = _WIDEST_MM * px_per_mm
-    if parts_of(mask).widths().max(initial=0) < widest:
-        return mask
     inside = cv2.copyMakeBorder(mask.astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_REPLICATE)
     depth = cv2.distanceTransform(inside, cv2.DIST_L2, 3)[1:-1, 1:-1]
-    wide = depth > widest / 2
-    return mask & ~joined(wide & mask, mask)
+    wide = depth > _WIDEST_MM * px_per_mm / 2
+    gone = parts_of(mask.shape, np.flatnonzero(mask), np.flatnonzero(wide))
+    return mask & ~mask_of(mask.shape, gone.places(mask.shape[1]))
 
 
 def _grown(mask: Mask, px_per_mm: float) -> Mask:
     """Return a mask grown by a pixel or so, for planes that differ in focus."""
     radius = max(1, round(_GROWN_MM * px_per_mm))
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1))
-    return cv2.dilate(mask.astype(np.uint8), disc).astype(bool)
+    return cv2.dilate(mask.view(np.uint8), disc).view(bool)

@@ -53,13 +53,14 @@ def infrared_density(plane: Codes | Float32, exponent: float, full: float = 1.0)
     return density_of_plane(plane, scale, least, np.float32(exponent))
 
 
-def median(values: Floats) -> np.floating[Any]:
-    """Return the median of values, in their own type; they are finite, which is not looked at."""
-    last = values.size // 2
-    first = last - 1 + values.size % 2
-    ordered = np.partition(values, (first, last), axis=None)
-    middle: np.floating[Any] = ordered[first : last + 1].mean()
-    return middle
+def median(values: Floats, axis: int | None = None) -> Any:
+    """Return the median of values, or along the last axis, in their own type.
+
+    They are finite, which is not looked at. To sort them is done in vectors, to part them is not.
+    """
+    ordered = np.sort(values, axis=axis)
+    last = ordered.shape[-1] - 1
+    return (ordered[..., last // 2] + ordered[..., last - last // 2]) / 2
 
 
 def spread(values: Floats) -> float:

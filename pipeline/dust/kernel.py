@@ -1,31 +1,29 @@
 """Compiled loops over planes, and over what lies round about places of dust."""
 
-from typing import Any
-
 import numpy as np
 
 from pipeline.compiled import compiled, held_exp2, index, log2
-from pipeline.kinds import Codes, Float32, Int32, Whole
+from pipeline.kinds import Codes, Float32, Int32, Mask, Whole
 
 LOG2_OF_TEN, LOG10_OF_TWO = np.float32(np.log2(10.0)), np.float32(np.log10(2.0))
 
 
 @compiled(fast=True)
 def densities(
-    light: Float32, dark: Float32, share: Float32, least: np.float32, density: Float32
+    planes: Float32, dark: Float32, share: Float32, least: np.float32
 ) -> tuple[Float32, Float32]:
-    """Fill density (3, h, w) of light (3, h, w) less dark; return its mean, and shares of it."""
-    _, height, width = light.shape
+    """Turn light (3, h, w) less dark into density, in place; return its mean, and shares of it."""
+    _, height, width = planes.shape
     tones, through = np.empty((height, width), np.float32), np.empty((height, width), np.float32)
     third = np.float32(1.0 / 3.0)
     for row in range(height):
         for channel in range(3):
             for column in range(width):
-                above = max(light[channel, row, column] - dark[channel], least)
-                density[channel, row, column] = log2(above) * -LOG10_OF_TWO
+                above = max(planes[channel, row, column] - dark[channel], least)
+                planes[channel, row, column] = log2(above) * -LOG10_OF_TWO
         for column in range(width):
-            red, green = density[0, row, column], density[1, row, column]
-            blue = density[2, row, column]
+            red, green = planes[0, row, column], planes[1, row, column]
+            blue = planes[2, row, column]
             tones[row, column] = (red + green + blue) * third
             through[row, column] = red * share[0] + green * share[1] + blue * share[2]
     return tones, through
@@ -123,7 +121,7 @@ def highest_at(plane: Float32, reach: int, rows: Int32, columns: Int32) -> Float
 
 
 @compiled()
-def gathered(left: Codes, seeds: Whole, steps: Whole, places: Int32, starts: Int32) -> int:
+def gathered(left: Mask, seeds: Whole, steps: Whole, places: Int32, starts: Int32) -> int:
     """Fill `places` (2, n) with a mask's parts that hold a seed, and `starts`; return how many.
 
     `left` (h, w) is the mask and is used up; `seeds` (m,) are places in its rows side by side.
@@ -137,40 +135,20 @@ def gathered(left: Codes, seeds: Whole, steps: Whole, places: Int32, starts: Int
         if not left[row, column]:
             continue
         done = count
-        left[row, column] = 0
+        left[row, column] = False
         places[0, count], places[1, count] = row, column
         count += 1
         while done < count:
             for k in range(len(steps)):
                 y, x = places[0, done] + steps[k, 0], places[1, done] + steps[k, 1]
                 if 0 <= y < height and 0 <= x < width and left[y, x]:
-                    left[y, x] = 0
+                    left[y, x] = False
                     places[0, count], places[1, count] = y, x
                     count += 1
             done += 1
         parts += 1
         starts[parts] = count
     return parts
-
-
-@compiled()
-def _middle(values: Float32) -> Any:
-    """Return the median of values (n,)."""
-    last = len(values) // 2
-    found = np.partition(values, last)
-    if len(values) % 2:
-        return found[last]
-    return (found[:last].max() + found[last]) * np.float32(0.5)
-
-
-@compiled()
-def spreads(values: Float32, firsts: Whole, lasts: Whole) -> Float32:
-    """Return the median distances (n,) from the medians of some runs of values."""
-    found = np.empty(len(firsts), np.float32)
-    for k in range(len(firsts)):
-        some = values[firsts[k] : lasts[k]]
-        found[k] = _middle(np.abs(some - _middle(some)))
-    return found
 
 
 @compiled(fast=True)

@@ -5,21 +5,19 @@ import math
 import numpy as np
 
 from pipeline.dust.fill import Places, grain_near, with_grain
-from pipeline.dust.find import Dust, Seen, density_of
+from pipeline.dust.find import Dust, Seen
 from pipeline.kinds import Float32, Triple
 
 _LEAST_SHARE = 0.02
 _ALIGNED_PX, _LEAST_ERROR = 0.1, 0.01
 
 
-def scaled_back(light: Float32, share: Float32, dark: Triple) -> Float32:
-    """Return light (n, 3) as it was before only a share (n,) of it got through dust.
+def scaled_back(density: Float32, share: Float32) -> Float32:
+    """Return density (n, 3) as it was before only a share (n,) of its light got through dust.
 
-    `dark` is the scanner's own level, which dust does not dim; shares count as 0.02 at least.
+    Shares count as 0.02 at least.
     """
-    level = np.asarray(dark, np.float32)
-    through = np.maximum(share, np.float32(_LEAST_SHARE))[:, None]
-    return np.asarray((light - level) / through + level, np.float32)
+    return density + np.log10(np.maximum(share, np.float32(_LEAST_SHARE)))[:, None]
 
 
 def _trust(dust: Dust, at: Places) -> Float32:
@@ -41,18 +39,18 @@ def _trust(dust: Dust, at: Places) -> Float32:
     return trust
 
 
-def mended_places(light: Float32, seen: Seen, dust: Dust, dark: Triple) -> Float32:
+def mended_places(seen: Seen, dust: Dust, dark: Triple) -> Float32:
     """Return light (n, 3) of the places of a picture's dust, mended, in the order of its rows.
 
-    `seen` is what the light (h, w, 3) shows. Where dust lets most of the light through it is
-    scaled back; where little, the place is filled from around it, with the grain found there;
-    between the two in parts.
+    `seen` is what the picture shows, and `dark` the scanner's own level in light. Where dust lets
+    most of the light through it is scaled back; where little, the place is filled from around it,
+    with the grain found there; between the two in parts.
     """
     rows, columns = (places.astype(np.int32) for places in dust.places())
     if not len(rows):
         return np.zeros((0, 3), np.float32)
     at = rows, columns
-    scaled = density_of(scaled_back(light[at], dust.share[at], dark)[None], dark)[0]
+    scaled = scaled_back(seen.density[at], dust.share[at])
     across = with_grain(dust.filling, grain_near(seen.density, dust.mask, at))
     trust = _trust(dust, at)[:, None]
     between = trust * scaled + (1.0 - trust) * across

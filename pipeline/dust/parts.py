@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.kinds import Int32, Mask
+from pipeline.kinds import Int32, Mask, Span, Whole
 
 # Steps from a place to those that count as next to it: the eight around it, and these with those
 # two along a row or column, between which is one place only.
@@ -27,6 +27,11 @@ class Parts:
         """Return how many parts there are."""
         return len(self.starts) - 1
 
+    def places(self, wide: int) -> Whole:
+        """Return the places (n,) in rows so wide side by side."""
+        flat: Whole = self.rows.astype(np.int64) * wide + self.columns
+        return flat
+
     def widths(self) -> Int32:
         """Return the lesser side (parts,) of the upright box around each part, in pixels."""
         first = self.starts[:-1]
@@ -40,24 +45,23 @@ class Parts:
 
 
 def parts_of(
-    mask: Mask, seeds: Mask | None = None, steps: tuple[tuple[int, int], ...] = TOUCHING
+    shape: Span, mask: Whole, seeds: Whole, steps: tuple[tuple[int, int], ...] = TOUCHING
 ) -> Parts:
-    """Return the parts of a mask (h, w) that hold one of its seeds, or all."""
+    """Return the parts of a mask of a shape that hold one of its seeds.
+
+    Both are places (n,) in its rows side by side; seeds outside the mask are passed over.
+    """
     from pipeline.dust.kernel import gathered
 
-    left = mask.astype(np.uint8)
-    begun = np.flatnonzero(mask if seeds is None else seeds & mask)
-    places = np.empty((2, int(np.count_nonzero(mask))), np.int32)
-    starts = np.empty(places.shape[1] + 1, np.int32)
-    count = gathered(left, begun, np.array(steps, np.int64), places, starts)
+    places, starts = np.empty((2, len(mask)), np.int32), np.empty(len(mask) + 1, np.int32)
+    count = gathered(mask_of(shape, mask), seeds, np.array(steps, np.int64), places, starts)
     starts = starts[: count + 1].copy()
     rows, columns = places[:, : starts[-1]]
     return Parts(rows, columns, starts)
 
 
-def joined(clear: Mask, rim: Mask) -> Mask:
-    """Return the parts of a rim (h, w) that hold a clear place."""
-    parts = parts_of(rim, clear)
-    mask = np.zeros(rim.shape, bool)
-    mask[parts.rows, parts.columns] = True
+def mask_of(shape: Span, places: Whole) -> Mask:
+    """Return a mask of a shape, true at places (n,) in its rows side by side."""
+    mask = np.zeros(shape, bool)
+    mask.reshape(-1)[places] = True
     return mask

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from pipeline.compiled import compiled
+from pipeline.compiled import compiled, index
 from pipeline.kinds import Float32, Float64, Int32, Whole
 
 
@@ -49,7 +49,7 @@ def row_of_energy(
     return count
 
 
-@compiled()
+@compiled(fast=True)
 def factored(lower: Float64, ends: Whole, firsts: Whole) -> None:
     """Turn the rows of a symmetric matrix, from their first number on, into its Cholesky factor.
 
@@ -60,13 +60,13 @@ def factored(lower: Float64, ends: Whole, firsts: Whole) -> None:
         for j in range(firsts[i], i + 1):
             begin = max(firsts[i], firsts[j])
             other = ends[j] - j
-            total = lower[at + j]
-            for k in range(begin, j):
-                total -= lower[at + k] * lower[other + k]
+            total, own, theirs = lower[at + j], index(at + begin), index(other + begin)
+            for k in range(index(j - begin)):
+                total -= lower[own + k] * lower[theirs + k]
             lower[at + j] = total / lower[ends[j]] if j < i else np.sqrt(total)
 
 
-@compiled()
+@compiled(fast=True)
 def solved(lower: Float64, ends: Whole, firsts: Whole, values: Float64) -> None:
     """Solve for values (n, channels) in place by a Cholesky factor."""
     for i in range(len(ends)):
@@ -96,14 +96,13 @@ def in_order(rows: Int32, columns: Int32) -> Whole:
 
 
 @compiled()
-def plates(
-    picture: Float32, rows: Int32, columns: Int32, starts: Int32, tension: float, order: Int32
-) -> Float64:
+def plates(picture: Float32, rows: Int32, columns: Int32, starts: Int32, tension: float) -> Float64:
     """Return the values (n, channels) of plates through the rims of parts.
 
-    `order` (h, w) is -1 all over. No part lies within two places of another.
+    No part lies within two places of another.
     """
     height, width, channels = picture.shape
+    order = np.full((height, width), -1, np.int32)
     values = np.zeros((len(rows), channels), np.float64)
     near, weights = np.empty((30, 2), np.int32), np.empty(30, np.float64)
     for part in range(len(starts) - 1):

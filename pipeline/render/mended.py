@@ -308,8 +308,7 @@ def _patches_of_tile(
     from_left = window.columns[0]
     box = slice(0, bottom - top), slice(left - from_left, right - from_left)
     dark = window.base.illumination.dark
-    light = part.light(box)
-    seen = seen_of(light, dark, window.talk)
+    seen = seen_of(part.light(box), dark, window.talk)
     red, green, blue = (-channel[0] for channel in window.base.terms)
     dust = dust_of(
         seen,
@@ -320,7 +319,7 @@ def _patches_of_tile(
         base=(red, green, blue),
         px_per_mm=window.ppi / MM_PER_INCH,
     )
-    anew = mended_places(np.moveaxis(light, 0, 2), seen, dust, dark)
+    anew = mended_places(seen, dust, dark)
     down, along = dust.places()
     rows, columns = down + top, along + left
     own = (rows >= tile[0][0]) & (rows < tile[0][1])

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from pipeline.dust.crosstalk import cross_talk
 from pipeline.dust.fill import filled
-from pipeline.dust.find import Dust, Seen, density_of, dust_of, filling_error
+from pipeline.dust.find import Dust, Seen, dust_of, filling_error
 from pipeline.dust.infrared import CrossTalk, infrared_density, shown, tone, tone_exponent
 from pipeline.dust.mend import scaled_back
 from pipeline.scan.encoding import linear, power, to_light
@@ -58,6 +58,11 @@ def case(scanner: str = "scanner-a", scene: str = "coffee", count: int = 150, **
     talk = cross_talk(infrared, density_of(light, dark), np.ones(through.shape, bool))
     clean = to_light(without.codes[place], encoding)
     return Case(light, clean, through, infrared, dark, talk)
+
+
+def density_of(light: np.ndarray, dark: tuple[float, float, float]) -> np.ndarray:
+    above = np.maximum(light - np.asarray(dark, np.float32), np.float32(1e-5))
+    return -np.log10(above)
 
 
 def found_in(made: Case) -> Dust:
@@ -158,8 +163,8 @@ def test_scaling_back_is_exact_where_the_share_is_known(share, light, level):
     dark = (level, level / 2.0, 0.0)
     above = np.array([[light, light / 3.0, light / 7.0]], np.float32)
     seen = above * np.float32(share) + np.asarray(dark, np.float32)
-    back = scaled_back(seen, np.array([share], np.float32), dark)
-    assert back - np.asarray(dark, np.float32) == pytest.approx(above, rel=1e-4, abs=1e-5)
+    back = scaled_back(density_of(seen, dark), np.array([share], np.float32))
+    assert 10.0**-back == pytest.approx(above, rel=1e-4, abs=1e-5)
 
 
 def test_a_veil_is_scaled_back_rather_than_filled():

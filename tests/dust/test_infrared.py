@@ -163,3 +163,4 @@ def test_medians_are_those_of_numpy(values, step):
     some = values[::step, ::step]
     assert infrared.median(some) == np.median(some)
     assert infrared.median(some).dtype == np.float32
+    assert (infrared.median(some, axis=1) == np.median(some, axis=1)).all()

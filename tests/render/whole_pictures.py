@@ -128,7 +128,7 @@ def find_dust(
 def mended(light: Light, density: Light, dust: Dust, dark: Triple) -> Light:
     """Return a picture's light (h, w, 3) with its dust mended."""
     result, tones = light.copy(), tone(density)
-    result[dust.mask] = mended_places(light, Seen(density, tones, tones), dust, dark)
+    result[dust.mask] = mended_places(Seen(density, tones, tones), dust, dark)
     return result
 
 
