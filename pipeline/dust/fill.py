@@ -6,6 +6,7 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 
+from pipeline.dust.infrared import median
 from pipeline.dust.parts import NEAR, Parts, parts_of
 from pipeline.kinds import SIGMA_OF_MAD, Float32, Int32, Mask
 
@@ -61,7 +62,7 @@ def with_grain(values: Float32, grain: Float32) -> Float32:
     """Return values (n, channels) for holes with grain found near by, held to the usual size."""
     if not len(values):
         return values
-    usual = SIGMA_OF_MAD * np.median(np.abs(grain), axis=0)
+    usual = SIGMA_OF_MAD * median(np.abs(grain).T, axis=1)
     held: Float32 = np.clip(grain, -_MOST_GRAIN * usual, _MOST_GRAIN * usual).astype(np.float32)
     return values + held
 
