@@ -14,13 +14,13 @@ frames of 13.3 Mpx at 3200 ppi:
   PNG 396 (measured earlier); two JPEGs at once 597; 1000 small scans 604.
 - a frame, ms a Mpx: read 1.3, straighten 2.5 (6 to 9 where it lies turned by a degree), colour 5.2,
   share picture 1.8, pack 6.1, write 1.7, share packed 1.2, hash 0.3, the rest 0.5.
-- later, alone on the machine: 36 frames 12.1 to 12.9 s by wall, 20 to 22 s of processor.
-- last, at a load of 11 to 13, with priority, least of three in turns: 36 frames 16.4 s by wall,
-  23.0 s of processor, 441 MB; the code before 17.8 s and 23.4 s; the floor 5.2 s and 7.1 s.
-- a strip with an infra-red plane and much dust (specks on 0.3 % of the picture), in turns, least
-  of four: 7.5 s by wall, 8.8 s of processor, 636 MB, and 4.8 and 5.3 s without; the code before
-  8.4 and 9.8 s beside 4.8 and 5.1 s. Its survey 0.75 s of a thread, before 1.3; without 0.48.
-  Dust is found in 0.33 s of a thread a frame, a little in each of some thirty steps.
+- last, at a load of 10 to 14 but with priority, frames of 13.5 Mpx, least of five: 18 frames 7.1 s
+  by wall, 10.0 s of processor, 440 MB; the floor 1.9 s and 2.7 s. 36 frames, earlier and alone on
+  the machine: 12.1 s and 20 s.
+- a strip with an infra-red plane and much dust (specks on 0.3 % of the picture), five rounds in
+  turns: 6.8 s by wall, 9.6 s of processor, 646 MB, and 4.8 and 6.5 s without: 1.40 and 1.49 times
+  as much; the code before 7.3 and 10.4 s. Its survey 0.61 s of a thread, without 0.42; a frame
+  0.56 s, without 0.27, of which dust is found in 0.25, and laid in, in 0.03.
 - asked to end before its first file, a run takes 0.1 s, 0.7 s at worst, at a load of 15 to 20.
 
 Choices that were measured, in Mpx a second and thread where nothing else is said:
@@ -37,12 +37,29 @@ Choices that were measured, in Mpx a second and thread where nothing else is sai
 - straightening by an 8-tap Kaiser sinc 260, PSNR 78 / 71 / 56 dB at 0.2 / 0.25 / 0.35 cycles a
   pixel; OpenCV cubic 52 / 52 / 46 dB at 119, Lanczos-4 61 / 60 / 57 at 24.
 - PNG by ISA-L and a compiled unfilter 240 MB/s of codes; libpng 140. XXH3 11 GB/s; SHA-256 2.
+- colour of a band, alone and hot, ns a pixel: density 0.3, tables of curves 1.2, print 1.0, gamut
+  0.1 to 1.1, as many colours are far from grey, encoding 0.5, codes 0.1, sums for the share picture
+  0.8. Its nine logarithms and six powers are polynomials in whole vectors, 0.9 of it together;
+  tables with an eighth of the entries: alike.
 - of dust: tiles of 448 to 640 or 1024 pixels in place of 768 3 to 30 % slower; light as bands of 64
   rows, freed memory kept by the allocator (a third fewer page faults), and an infra-red plane read
   by a loop of its own for every fourth code: no gain that shows.
 - 36 frames wait 1.3 s for fsync in workers, together, 0.6 of them for archives; 0.4 s beside them.
-  Without any fsync a run takes 1.1 s less. Three workers on two cores: 5 % slower; bands of 24 or
-  32 rows in place of 16: alike; threads that hand Python on after 1 ms in place of 5: 4 % less by
-  wall (seven pairs, six of them less).
+  18 frames without any fsync 0.3 s less by wall; with the files of a frame settled together, by a
+  thread beside the workers, 0.1 s less (means of five pairs, two of them more): not kept.
+- reading parts of rows in one compiled loop, in place of one call of Python a row: a third to a
+  half fewer waits for Python's lock, no gain by wall; what the solve needs of libraries loaded
+  while strips are surveyed: 0.1 s off the solve, no gain by wall. Three workers on two cores: 5 %
+  slower; bands of 24 or 32 rows in place of 16: alike; threads that hand Python on after 1 ms in
+  place of 5: 4 % less by wall (seven pairs, six of them less).
 - own finder of charts: corners off by 0.01 to 0.03 patches, 0.04 s a frame; OpenCV's 0.2 and 0.2 s.
+
+What is left above the floor, and why it stays. A frame of 13.5 Mpx takes 0.33 s of a thread: the
+floor's packing and writing 0.14; colour 0.06 to 0.08, straightening 0.035, the share picture 0.015,
+light from codes 0.025, each in whole vectors and near what memory and caches give; Python between
+190 bands 0.03. Two threads do 1.65 times what one does, since they wait for Python's lock 280 times
+a frame, 0.16 ms each; two processes would not, but each would load libraries and loops anew. These
+take 1.5 s of processor a run, and 0.6 s by wall before the first survey. A strip's survey takes
+0.42 s, 0.12 of them to read and reduce it. For 0.6 s more, until the roll is solved, a core is idle
+most of the time, as no frame's colour is known before.
 """
