@@ -40,6 +40,7 @@ from pipeline.render.look import Levels, as_print
 from pipeline.render.scene import to_density_above, to_scene
 from pipeline.render.tone import PrintTone
 from pipeline.roll.survey import SurveyedRoll, tone_of_roll
+from pipeline.survey import edge_print
 from pipeline.survey.strip import picture_samples
 from tests.film_model import Process, film_names, load_film, load_scanner, scanner_names
 from tests.film_model.dyes import base_dye, spectral_density
@@ -133,9 +134,10 @@ def patch_parts(picture: Values, outline: Any, told: dict[str, Any]) -> Values:
 
 
 def solved(kept: Kept, profile: FilmProfile) -> RollColour:
-    """Return the roll's colour as its pictures alone give it, by a profile."""
+    """Return the roll's colour as its pictures and edge print give it, by a profile."""
     samples = picture_samples(kept.roll.strips)
-    return with_exposure(solve_roll(samples, profile), samples)
+    printed = edge_print(kept.roll.strips)
+    return with_exposure(solve_roll(samples, profile, printed), samples)
 
 
 def known_profile(profile: FilmProfile, setup: Setup) -> FilmProfile:
