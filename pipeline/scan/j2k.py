@@ -130,14 +130,14 @@ class TileReader(OfColour):
         self._path, self._file, self._tiles, self._kind = path, file, tiles, kind
         right, _, left, _, wide, high, *_ = tiles.area
         self._across = -(-(right - left) // wide)
-        self._pieces = Pieces(self._tile, (high, wide), self._across, in_order=True)
+        self._pieces = Pieces((high, wide), self._across, in_order=True)
 
     def codes(self, rows: Span, columns: Span) -> Codes:
         """Return the code values of R, G and B, shape (rows, columns, 3)."""
         codes = np.empty((rows[1] - rows[0], columns[1] - columns[0], 3), self._kind)
         self._pieces.begin()
         with guarded(self._path):
-            self._pieces.fill(codes, rows, columns)
+            self._pieces.fill(codes, rows, columns, self._tile)
         return codes
 
     def _tile(self, number: int) -> Codes:

@@ -4,27 +4,27 @@ from collections.abc import Callable
 
 from pipeline.kinds import Codes, Span
 
+Decode = Callable[[int], Codes]
+"""Returns a piece by its number, shape (rows, columns, samples)."""
+
 
 class Pieces:
     """Pieces of a picture, of which only those that a window touches are decoded.
 
     Those that reach out of it at its top or bottom are kept for the next, so that bands read in
-    order decode each of them once.
+    order decode each of them once. It doesn't hold its reader, which holds it: else what is kept
+    would stay, of every scan that was read, until Python looks for garbage.
 
     Parameters
     ----------
-    decode
-        Returns a piece by its number, shape (rows, columns, samples).
     size, across
         Rows and columns of a piece, and how many lie side by side.
     in_order
         Promises bands from the top downwards: then those at its top are given back.
     """
 
-    def __init__(
-        self, decode: Callable[[int], Codes], size: Span, across: int, in_order: bool
-    ) -> None:
-        self._decode, self._size, self._across, self._in_order = decode, size, across, in_order
+    def __init__(self, size: Span, across: int, in_order: bool) -> None:
+        self._size, self._across, self._in_order = size, across, in_order
         self._before: dict[int, Codes] = {}
         self._kept: dict[int, Codes] = {}
 
@@ -32,7 +32,7 @@ class Pieces:
         """Begin another window."""
         self._before, self._kept = self._kept, {}
 
-    def fill(self, codes: Codes, rows: Span, columns: Span, first: int = 0) -> None:
+    def fill(self, codes: Codes, rows: Span, columns: Span, decode: Decode, first: int = 0) -> None:
         """Fill a window from the pieces whose numbers start at `first`."""
         high, wide = self._size
         for down in range(rows[0] // high, -(-rows[1] // high)):
@@ -40,7 +40,7 @@ class Pieces:
                 number = first + down * self._across + along
                 # Taken out, so that a row of them that is done with is given back before the next.
                 piece = self._before.pop(number, None)
-                piece = self._decode(number) if piece is None else piece
+                piece = decode(number) if piece is None else piece
                 above = down * high < rows[0] and not self._in_order
                 if (down + 1) * high > rows[1] or above:
                     self._kept[number] = piece

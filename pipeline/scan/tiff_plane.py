@@ -44,7 +44,7 @@ class Plane:
         self._rows = StoredRows(path, self._handle, stored)
         high, wide = segment_size(ifd)
         across = -(-ifd.imagewidth // wide)
-        self._pieces = Pieces(self._segment, (high, wide), across, in_order)
+        self._pieces = Pieces((high, wide), across, in_order)
         self._apart = -(-ifd.imagelength // high) * across
 
     @property
@@ -77,7 +77,7 @@ class Plane:
         elif self._streamed:
             self._fill_streamed(codes, first, rows, columns)
         else:
-            self._pieces.fill(codes, rows, columns, first)
+            self._pieces.fill(codes, rows, columns, self._segment, first)
 
     def _fill_plain(self, codes: Codes, first: int, rows: Span, columns: Span) -> None:
         """Fill a window from uncompressed strips, reading no other pixels."""

@@ -15,23 +15,23 @@ ACROSS = -(-COLUMNS // WIDE)
 PICTURE = np.arange(ROWS * COLUMNS * 3, dtype=np.uint16).reshape(ROWS, COLUMNS, 3)
 
 
-def pieces_of(in_order: bool) -> tuple[Pieces, Counter[int]]:
-    """Return the pieces of the picture, and how often each has been decoded, which grows."""
-    decoded: Counter[int] = Counter()
+class Picture:
+    """The picture in pieces, and how often each of them has been decoded."""
 
-    def decode(number: int) -> np.ndarray:
-        decoded[number] += 1
+    def __init__(self, in_order: bool) -> None:
+        self.pieces = Pieces((HIGH, WIDE), ACROSS, in_order)
+        self.decoded: Counter[int] = Counter()
+
+    def window(self, rows: tuple[int, int], columns: tuple[int, int]) -> np.ndarray:
+        codes = np.empty((rows[1] - rows[0], columns[1] - columns[0], 3), np.uint16)
+        self.pieces.begin()
+        self.pieces.fill(codes, rows, columns, self._decode)
+        return codes
+
+    def _decode(self, number: int) -> np.ndarray:
+        self.decoded[number] += 1
         down, along = divmod(number, ACROSS)
         return PICTURE[down * HIGH : (down + 1) * HIGH, along * WIDE : (along + 1) * WIDE]
-
-    return Pieces(decode, (HIGH, WIDE), ACROSS, in_order), decoded
-
-
-def window(pieces: Pieces, rows: tuple[int, int], columns: tuple[int, int]) -> np.ndarray:
-    codes = np.empty((rows[1] - rows[0], columns[1] - columns[0], 3), np.uint16)
-    pieces.begin()
-    pieces.fill(codes, rows, columns)
-    return codes
 
 
 SPANS = st.tuples(st.integers(0, ROWS - 1), st.integers(1, ROWS))
@@ -40,24 +40,25 @@ SIDES = st.tuples(st.integers(0, COLUMNS - 1), st.integers(1, COLUMNS))
 
 @given(st.lists(st.tuples(SPANS, SIDES), max_size=6), st.booleans())
 def test_windows_in_any_order_are_those_of_the_picture(windows, in_order):
-    pieces, _ = pieces_of(in_order)
+    picture = Picture(in_order)
     for (top, high), (left, wide) in windows:
         rows, columns = (top, min(ROWS, top + high)), (left, min(COLUMNS, left + wide))
-        assert_array_equal(window(pieces, rows, columns), PICTURE[slice(*rows), slice(*columns)])
+        wanted = PICTURE[slice(*rows), slice(*columns)]
+        assert_array_equal(picture.window(rows, columns), wanted)
 
 
 @pytest.mark.parametrize("in_order", [True, False])
 @pytest.mark.parametrize("high", [1, 7, 16, 40])
 def test_bands_in_order_decode_each_piece_once(in_order, high):
-    pieces, decoded = pieces_of(in_order)
+    picture = Picture(in_order)
     for top in range(0, ROWS, high):
-        window(pieces, (top, min(ROWS, top + high)), (0, COLUMNS))
-    assert set(decoded.values()) == {1}
+        picture.window((top, min(ROWS, top + high)), (0, COLUMNS))
+    assert set(picture.decoded.values()) == {1}
 
 
 def test_a_row_above_the_last_is_at_hand_unless_order_is_promised():
     for in_order, often in ((False, 1), (True, 2)):
-        pieces, decoded = pieces_of(in_order)
-        window(pieces, (4, HIGH), (0, WIDE))
-        window(pieces, (2, HIGH), (0, WIDE))
-        assert decoded[0] == often
+        picture = Picture(in_order)
+        picture.window((4, HIGH), (0, WIDE))
+        picture.window((2, HIGH), (0, WIDE))
+        assert picture.decoded[0] == often

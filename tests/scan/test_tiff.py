@@ -1,5 +1,6 @@
 """TIFF scans, written by tifffile or by hand and read back code by code."""
 
+import gc
 import struct
 import tracemalloc
 from pathlib import Path
@@ -561,3 +562,22 @@ def test_a_row_of_tiles_is_given_back_before_the_next_is_decoded(tmp_path):
     finally:
         tracemalloc.stop()
     assert peak < 1.6 * codes[:512].nbytes
+
+
+@pytest.mark.parametrize("options", [{"rowsperstrip": 512}, {"tile": (512, 512)}])
+def test_nothing_decoded_is_held_of_a_scan_that_is_closed(tmp_path, options):
+    # Python looks for garbage the seldomer, the more of a long roll there is.
+    codes = np.zeros((1024, 512, 3), np.uint16)
+    (scan,) = open_scan(write(tmp_path / "strip.tif", codes, compression="zlib", **options))
+    # What is loaded at the first read stays.
+    read_codes(scan, (0, 16), (0, 512))
+    gc.collect()
+    gc.disable()
+    tracemalloc.start()
+    try:
+        read_codes(scan, (0, 16), (0, 512))
+        held, _ = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+        gc.enable()
+    assert held < 0.1 * codes.nbytes
