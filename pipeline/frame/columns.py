@@ -47,7 +47,7 @@ class Evidence:
     than base (dust), `flat` (h, w) the density above base with veils taken off and `noise` its
     deviation on the base, `rebate_density` the same over the rebates; `top`, `bottom` bound the
     image across the film; `ends_covered` tells whether a holder covers what follows on the left and
-    on the right.
+    on the right; `double_mm` is how far from the film its double lies, along and across it.
     """
 
     busy: Row
@@ -68,6 +68,7 @@ class Evidence:
     bottom: float
     px_per_mm: float
     ends_covered: tuple[bool, bool] = (False, False)
+    double_mm: tuple[float, float] = (0.0, 0.0)
 
 
 def _crossing(profile: Row, inside: int, step: int, level: float) -> float | None:
@@ -141,6 +142,7 @@ def evidence(
     px_per_mm: float,
     noise: float,
     ends_covered: tuple[bool, bool] = (False, False),
+    double_mm: tuple[float, float] = (0.0, 0.0),
 ) -> Evidence:
     """Return the column-wise evidence of a strip's view.
 
@@ -154,6 +156,8 @@ def evidence(
         Standard deviation of the base's density in the view.
     ends_covered
         Whether a holder covers what follows on the left and on the right.
+    double_mm
+        How far from the film its double lies over it, along and across.
     """
     top, bottom = find_band(above, film, px_per_mm)
     rim = 0.06 * (bottom - top)
@@ -198,6 +202,7 @@ def evidence(
         bottom=bottom,
         px_per_mm=px_per_mm,
         ends_covered=ends_covered,
+        double_mm=double_mm,
     )
 
 

@@ -21,6 +21,7 @@ class FilmSize:
     perforation_pitch_mm: float | None = None
     perforation_from_edge_mm: float | None = None
     perforation_across_mm: float | None = None
+    perforation_along_mm: float | None = None
     seldom: float = 0.0
 
     @property

@@ -1,5 +1,6 @@
 """Perforations along a straightened strip, its scale and its kind of film."""
 
+import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -24,6 +25,9 @@ _SAME_WIDTH_MM = 0.8
 _TAG_TOLERANCE = 0.01
 _LONG_STRIP = 4.6
 _HIDDEN_REBATE_MM = 1.0
+# Blur and a camera's tones make holes look smaller by up to so much (set on the film model's
+# photographs).
+_HOLE_ERROR_MM = 0.1
 
 
 @dataclass(frozen=True)
@@ -33,7 +37,8 @@ class PerforationRow:
     It runs through the holes' centres, or where their outer parts are hidden through their inner
     edges, and lies `from_edge_mm` inside the film's edge; `count` is the number of holes. `points`
     (n, 2) are the holes' own places on it, `steps` (n,) how many pitches each is from one of them,
-    the same for both rows.
+    the same for both rows. `short_mm` is by how much the holes look smaller than they are, along
+    and across the film.
     """
 
     slope: float
@@ -43,6 +48,7 @@ class PerforationRow:
     count: int
     points: Points = field(default_factory=lambda: np.empty((0, 2)), compare=False)
     steps: Numbers = field(default_factory=lambda: np.empty(0), compare=False)
+    short_mm: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True)
@@ -51,6 +57,17 @@ class Perforations:
 
     rows: tuple[PerforationRow, ...]
     pitch_px: float
+
+    def double_mm(self, both_edges: bool) -> tuple[float, float]:
+        """Return how far from the film its double lies, along and across it.
+
+        Light that comes back from paper below the film has passed it twice, at two places: what is
+        open in both is smaller by so much. Holders cover holes, but of one row, or where not both
+        of the film's edges are in view; then it is as far off across as along.
+        """
+        short = (min(row.short_mm[way] for row in self.rows) for way in (0, 1))
+        along, across = (math.sqrt(max(0.0, mm * abs(mm) - _HOLE_ERROR_MM**2)) for mm in short)
+        return along, across if both_edges else along
 
 
 @dataclass(frozen=True)
@@ -162,7 +179,10 @@ def _row(
     across_row = (row.top + row.bottom) / 2 if whole else row.inner(on_bottom)
     points = np.column_stack([row.x, across_row])
     steps = _steps(row.x, pitch)
-    return PerforationRow(slope, level, from_edge, on_bottom, len(row.x), points, steps), pitch
+    short = (film.perforation_along_mm or 1.0) - float(np.median(row.length)) / scale
+    shorter = (short, across - float(np.median(tall)) / scale)
+    found = (slope, level, from_edge, on_bottom, len(row.x), points, steps, shorter)
+    return PerforationRow(*found), pitch
 
 
 def _steps(x: Numbers, pitch: float) -> Numbers:

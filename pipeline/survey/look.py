@@ -96,7 +96,8 @@ def look_at(
     if not is_negative(above, strip, rough, any_base) or (bare and not all(strip.edges_seen)):
         return None
     noise = float(np.mean(rough.spread))
-    seen = evidence(above, strip.film, view.px_per_mm, noise, strip.ends_covered)
+    doubled = (strip.ends_covered, strip.double_mm)
+    seen = evidence(above, strip.film, view.px_per_mm, noise, *doubled)
     # A slide's rebate is dense; light strikes a negative's only here and there.
     if (unknown or levels.grey) and np.median(seen.rebate_density) > _DENSE_REBATE:
         return None

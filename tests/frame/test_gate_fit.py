@@ -82,6 +82,19 @@ def test_clear_pictures_are_placed_to_hundredths_of_a_millimetre():
     assert fit.habit.length_mm == pytest.approx(36.0, abs=0.03)
 
 
+def test_pictures_that_show_with_their_double_lie_half_way_and_are_not_sure():
+    starts, off = (1.2, 39.1, 77.3), (0.3, 0.4)
+    seen = drawn(115.0, starts)
+    fit = fit_gates(replace(seen, double_mm=off), spans(starts), HABIT)
+    for rectangle, start in zip(fit.rectangles, starts, strict=True):
+        assert edges_mm(rectangle) == pytest.approx(
+            (start + 0.15, start + 35.85, TOP_MM + 0.2, BOTTOM_MM - 0.2), abs=0.04
+        )
+        # Each side may be off by half of that, however clear it is.
+        assert rectangle.sigma[0] / PX_PER_MM == pytest.approx(0.15, abs=0.02)
+        assert rectangle.surety(PX_PER_MM) < 0.7
+
+
 def test_a_picture_that_begins_black_takes_its_size_from_the_others():
     starts = (1.0, 39.0, 77.0)
     fit = fit_gates(drawn(115.0, starts, dark_mm=(0.0, 0.7)), spans(starts), HABIT)

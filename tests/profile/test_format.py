@@ -24,6 +24,7 @@ def test_135_film_has_the_published_sizes():
     assert film.width_mm == pytest.approx(34.975, abs=0.025)
     assert film.perforation_pitch_mm == 4.75
     assert film.perforation_across_mm == pytest.approx(2.794)
+    assert film.perforation_along_mm == pytest.approx(1.981)
     assert film.perforation_from_edge_mm == pytest.approx(2.01)
 
 

@@ -88,6 +88,26 @@ def test_half_hidden_holes_tell_the_edge_by_their_inner_edges(covered_mm):
         assert edge == pytest.approx(MARGIN_MM + WIDTH_MM * row.on_bottom, abs=0.05)
 
 
+def test_holes_that_their_doubles_cover_in_part_tell_how_far_off_these_are():
+    scale, off_mm = 10.0, (0.3, 0.4)
+    share = drawn(scale)
+    double = np.roll(share, [round(mm * scale) for mm in off_mm], axis=(1, 0))
+    doubled = find_perforations(np.minimum(share, double), FILM, edges(scale))
+    assert doubled is not None
+    assert doubled.double_mm(True) == pytest.approx(off_mm, abs=0.05)
+    assert found(scale).double_mm(True) == (0.0, 0.0)
+
+
+def test_a_holder_over_one_row_makes_no_double():
+    scale = 10.0
+    share = drawn(scale)
+    share[: round((MARGIN_MM + FROM_EDGE_MM + 0.8) * scale)] = 0.0
+    perforations = find_perforations(share, FILM, edges(scale))
+    assert perforations is not None
+    assert perforations.rows[0].short_mm[1] == pytest.approx(0.8, abs=0.1)
+    assert perforations.double_mm(True) == (0.0, 0.0)
+
+
 def test_one_row_is_enough():
     scale = 6.0
     share = drawn(scale)
