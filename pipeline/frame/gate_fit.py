@@ -12,14 +12,7 @@ from pipeline.frame.gate import EdgePlace, GateHabit
 from pipeline.frame.junction import narrow_gaps, with_junctions, without_junctions
 from pipeline.frame.reach import held_to, least_height
 from pipeline.frame.sides import measured_edges
-from pipeline.frame.slopes import (
-    FrameEdges,
-    SideSlopes,
-    out_of_double,
-    out_of_shadow,
-    robust_mean,
-    side_slopes,
-)
+from pipeline.frame.slopes import FrameEdges, SideSlopes, out_of_shadow, robust_mean, side_slopes
 from pipeline.frame.spans import Span
 from pipeline.kinds import SIGMA_OF_MAD, Row
 
@@ -109,8 +102,6 @@ def fit_gates(seen: Evidence, spans: Sequence[Span], habit: GateHabit) -> GateFi
     edges, coarse = measured_edges(seen, spans, habit)
     narrow = narrow_gaps(spans, ppmm, coarse)
     edges = out_of_shadow(without_junctions(edges, narrow), ppmm, coarse)
-    double_px = seen.double_mm[0] * ppmm, seen.double_mm[1] * ppmm
-    edges = out_of_double(edges, double_px)
     ends = np.array([(span.start, span.end) for span in spans]).reshape(-1, 2)
     placed = 2.0 * ends / len(seen.busy) - 1.0
     slopes = side_slopes(edges, placed, habit)
@@ -131,8 +122,9 @@ def fit_gates(seen: Evidence, spans: Sequence[Span], habit: GateHabit) -> GateFi
     sides = np.column_stack([along.reshape(-1, 2), across])
     spread = np.column_stack([along_sigma.reshape(-1, 2), across_sigma])
     sigmas = _at_corners(spread, sides, slopes, len(seen.busy))
-    # A double is off alike for all frames, so that none tells of it.
-    sigmas = np.hypot(sigmas, np.repeat(double_px, 2) / 2.0)
+    # A side lies at its own place or at its double's, those of all frames at the same.
+    doubled = np.repeat(seen.double_mm, 2) * ppmm / math.sqrt(2.0)
+    sigmas = np.hypot(sigmas, doubled)
     # A picture that a holder covers goes as far as it is seen.
     height, width = seen.flat.shape
     sides = np.clip(sides, -0.5, np.array([width, width, height, height]) - 0.5)

@@ -8,7 +8,6 @@ what a single side leans beyond is learned from their scatter.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import islice
 
 import numpy as np
 
@@ -46,19 +45,6 @@ class FrameEdges:
     reached: tuple[float, float] = NOWHERE
     hidden: tuple[tuple[float, float] | None, tuple[float, float] | None] = (None, None)
 
-    @property
-    def sides(self) -> tuple[EdgePlace | None, ...]:
-        """Return start, end, top and bottom."""
-        return self.start, self.end, self.top, self.bottom
-
-    def inwards(self, moves: Sequence[tuple[float, float]]) -> "FrameEdges":
-        """Return start, end, top and bottom so many pixels farther in, give or take an error."""
-        start, end, top, bottom = (
-            None if edge is None else edge.moved(sign * by, error)
-            for edge, sign, (by, error) in zip(self.sides, (1, -1, 1, -1), moves, strict=True)
-        )
-        return replace(self, start=start, end=end, top=top, bottom=bottom)
-
     def slopes(self) -> tuple[tuple[float, float] | None, ...]:
         """Return start, end, top and bottom as slopes of the frame, each with its error.
 
@@ -79,31 +65,21 @@ class FrameEdges:
 
 def out_of_shadow(edges: Sequence[FrameEdges], px_per_mm: float, coarse: int) -> list[FrameEdges]:
     """Return the edges of a strip's frames where the gate's own are, told in so coarse pixels."""
-    falls = [None if edge is None else edge.fall for one in edges for edge in one.sides]
+    fours = [(one.start, one.end, one.top, one.bottom) for one in edges]
+    falls = [None if edge is None else edge.fall for four in fours for edge in four]
     moves = iter(shadow_moves(falls, px_per_mm / coarse))
-    return [
-        one.inwards([(coarse * by, coarse * error) for by, error in islice(moves, 4)])
-        for one in edges
-    ]
-
-
-def out_of_double(edges: Sequence[FrameEdges], double_px: tuple[float, float]) -> list[FrameEdges]:
-    """Return the edges of frames that show with their double, so far off along and across.
-
-    Base shows where neither lies, which is outside both. Which is the frame nothing tells, so that
-    it is placed half way.
-    """
-    if not any(double_px):
-        return list(edges)
-    along, across = (double / 2.0 for double in double_px)
-    moves = [(along, 0.0), (along, 0.0), (across, 0.0), (across, 0.0)]
-    return [
-        replace(
-            one.inwards(moves),
-            reached=(one.reached[0] + 2.0 * across, one.reached[1] - 2.0 * across),
+    placed = []
+    for one, four in zip(edges, fours, strict=True):
+        inwards = [
+            (sign * coarse * by, coarse * error)
+            for sign, (by, error) in zip((1, -1, 1, -1), (next(moves) for _ in four), strict=True)
+        ]
+        start, end, top, bottom = (
+            None if edge is None else edge.moved(*move)
+            for edge, move in zip(four, inwards, strict=True)
         )
-        for one in edges
-    ]
+        placed.append(replace(one, start=start, end=end, top=top, bottom=bottom))
+    return placed
 
 
 @dataclass(frozen=True)

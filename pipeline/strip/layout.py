@@ -267,7 +267,7 @@ def _strip(piece: Piece) -> Strip | None:
         size=(max(2, round(lower - upper) + 1), max(2, round(last - first) + 1)),
         uneven_mm=levelled.uneven_px / film_mm,
         crossed=across and (across[0] - first, across[1] - first),
-        double_mm=(0.0, 0.0) if perforations is None else perforations.double_mm(all(seen)),
+        double_mm=(0.0, 0.0) if perforations is None else perforations.double_mm(whole),
     )
 
 

@@ -28,6 +28,10 @@ _HIDDEN_REBATE_MM = 1.0
 # Blur and a camera's tones make holes look smaller by up to so much (set on the film model's
 # photographs).
 _HOLE_ERROR_MM = 0.1
+_LARGER = 80.0
+# Where but one of both is open, light passes base once. Of the way from base twice to no film that
+# is so much, of a usual base (density 0.15, 0.6, 0.85).
+_ONCE = 0.19
 
 
 @dataclass(frozen=True)
@@ -37,7 +41,7 @@ class PerforationRow:
     It runs through the holes' centres, or where their outer parts are hidden through their inner
     edges, and lies `from_edge_mm` inside the film's edge; `count` is the number of holes. `points`
     (n, 2) are the holes' own places on it, `steps` (n,) how many pitches each is from one of them,
-    the same for both rows. `short_mm` is by how much the holes look smaller than they are, along
+    the same for both rows. `short_mm` is by how much all holes look smaller than they are, along
     and across the film.
     """
 
@@ -58,16 +62,18 @@ class Perforations:
     rows: tuple[PerforationRow, ...]
     pitch_px: float
 
-    def double_mm(self, both_edges: bool) -> tuple[float, float]:
+    def double_mm(self, whole_width: bool) -> tuple[float, float]:
         """Return how far from the film its double lies, along and across it.
 
         Light that comes back from paper below the film has passed it twice, at two places: what is
-        open in both is smaller by so much. Holders cover holes, but of one row, or where not both
-        of the film's edges are in view; then it is as far off across as along.
+        open in both is smaller by so much, less what is open in one. A holder covers parts of one
+        row, or of both where the film doesn't show in its whole width; then it is as far off
+        across as along.
         """
         short = (min(row.short_mm[way] for row in self.rows) for way in (0, 1))
-        along, across = (math.sqrt(max(0.0, mm * abs(mm) - _HOLE_ERROR_MM**2)) for mm in short)
-        return along, across if both_edges else along
+        sure = (math.sqrt(max(0.0, mm * abs(mm) - _HOLE_ERROR_MM**2)) for mm in short)
+        along, across = (mm / (1.0 - 2.0 * _ONCE) for mm in sure)
+        return along, across if whole_width else along
 
 
 @dataclass(frozen=True)
@@ -179,10 +185,12 @@ def _row(
     across_row = (row.top + row.bottom) / 2 if whole else row.inner(on_bottom)
     points = np.column_stack([row.x, across_row])
     steps = _steps(row.x, pitch)
-    short = (film.perforation_along_mm or 1.0) - float(np.median(row.length)) / scale
-    shorter = (short, across - float(np.median(tall)) / scale)
-    found = (slope, level, from_edge, on_bottom, len(row.x), points, steps, shorter)
-    return PerforationRow(*found), pitch
+    # A double covers as much of each hole; uneven light and dust do of some.
+    largest = (np.percentile(size, _LARGER) / scale for size in (row.length, tall))
+    sizes = (film.perforation_along_mm or 1.0, across)
+    shorter = tuple(mm - float(seen) for mm, seen in zip(sizes, largest, strict=True))
+    found = (slope, level, from_edge, on_bottom, len(row.x), points, steps)
+    return PerforationRow(*found, (shorter[0], shorter[1])), pitch
 
 
 def _steps(x: Numbers, pitch: float) -> Numbers:
