@@ -251,13 +251,21 @@ def find_patches(read: Read, window: DustyWindow) -> Patches:
     for rows, _ in _cut(window.rows):
         squares += _squares(read, rows, window)
     placed = laid_over(squares)
-    found = []
-    for rows, wide in _cut(window.rows):
-        part = read(wide, window.columns)
-        for columns, broad in _cut(window.columns):
-            found.append(_patches_of_tile(part, window, (rows, columns), (wide, broad), placed))
+    found = [tile for rows in _cut(window.rows) for tile in _tiles(read, window, rows, placed)]
     down, along, light = (np.concatenate(parts) for parts in zip(*found, strict=True))
     return Patches(down, along, light)
+
+
+def _tiles(
+    read: Read, window: DustyWindow, rows: tuple[Span, Span], placed: Overlay
+) -> list[tuple[Whole, Whole, Light]]:
+    """Return what is mended in the tiles of some rows, whose codes are given back at the end."""
+    alone, wide = rows
+    part = read(wide, window.columns)
+    return [
+        _patches_of_tile(part, window, (alone, columns), (wide, broad), placed)
+        for columns, broad in _cut(window.columns)
+    ]
 
 
 def _cut(whole: Span) -> Iterator[tuple[Span, Span]]:
