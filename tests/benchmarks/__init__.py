@@ -11,8 +11,8 @@ frames of 13.3 Mpx at 3200 ppi:
 - plain script (6 frames, times 6): 497 s; pyvips recipe: 118 s.
 - one strip from 9 to 1346 Mpx: 2.4 to 19.3 s, 324 to 430 MB (measured earlier).
 - memory of all processes: JPEG of 150 Mpx 495 MB, progressive 863, LZW in one strip and interlaced
-  PNG 396 (measured earlier); two JPEGs at once 597. 100 small scans 373, and 418 while what was
-  decoded of closed ones stayed until garbage was looked for; then 1000 took 661, in 376 s.
+  PNG 396 (measured earlier); two JPEGs at once 597. 100 small scans 469 and 1000 543; 661 while
+  what was decoded of closed ones stayed until garbage was looked for. Camera raw 802.
 - a small scan's survey takes 0.35 s of a thread, in some hundred steps of which none takes a tenth.
 - a frame, ms a Mpx: read 1.3, straighten 2.5 (6 to 9 where it lies turned by a degree), colour 5.2,
   share picture 1.8, pack 6.1, write 1.7, share packed 1.2, hash 0.3, the rest 0.5.
@@ -20,8 +20,9 @@ frames of 13.3 Mpx at 3200 ppi:
   by wall, 10.0 s of processor, 440 MB; the floor 1.9 s and 2.7 s. 36 frames, earlier and alone on
   the machine: 12.1 s and 20 s.
 - a strip with an infra-red plane and much dust (specks on 0.3 % of the picture), five rounds in
-  turns: 6.8 s by wall, 9.6 s of processor, 646 MB, and 4.8 and 6.5 s without: 1.40 and 1.49 times
-  as much; the code before 7.3 and 10.4 s. Its survey 0.61 s of a thread, without 0.42; a frame
+  turns: 6.8 s by wall, 9.6 s of processor, and 4.8 and 6.5 s without: 1.40 and 1.49 times
+  as much; the code before 7.3 and 10.4 s. Then 535 MB, since a row of tiles is given back before
+  the next is read, and 646 before. Its survey 0.61 s of a thread, without 0.42; a frame
   0.56 s, without 0.27, of which dust is found in 0.25, and laid in, in 0.03.
 - asked to end before its first file, a run takes 0.1 s, 0.7 s at worst, at a load of 15 to 20.
 
