@@ -28,6 +28,7 @@ _CONNECT_SECONDS = 10.0
 _SHOW_SECONDS, _POLL_SECONDS = 5.0, 0.25
 # What watches over a cluster starts a worker that was killed anew within seconds.
 _WITHOUT_WORKERS_SECONDS, _LOOK_SECONDS = 120.0, 1.0
+_GONE = ("has gone", "see that its scheduler runs and run again")
 
 
 @contextmanager
@@ -97,7 +98,9 @@ class ClusterExecutor(Executor):
         """Have no more work done."""
         self._ended.set()
         for there in self._there.values():
-            there.shutdown(wait=wait)
+            # The library raises where the connection has gone, and with it what was to end.
+            with suppress(Exception):
+                there.shutdown(wait=wait)
 
     def _place(self) -> None:
         """Hand work to workers that are free; the library is to give it to nobody else."""
@@ -132,7 +135,7 @@ class ClusterExecutor(Executor):
                 return
             # What nobody here has cancelled was lost with the connection.
             if theirs.cancelled() and not self._ended.is_set():
-                self._give_up("has gone", "see that its scheduler runs and run again")
+                self._give_up(*_GONE)
             self._placing.done(work)
             self._place()
         if theirs.cancelled():
@@ -175,10 +178,15 @@ class ClusterExecutor(Executor):
         return ClusterProblem(None, f"the cluster at '{self._address}' {what}", remedy)
 
     def _watch(self) -> None:
-        """Give up where there have been no workers for long."""
+        """Give up where there have been no workers for long, or the scheduler has gone.
+
+        Of that the library tells those who wait for what it does, but by then work may have been
+        taken back from a worker that went first.
+        """
         seen = time.monotonic()
         while True:
-            # Of a connection that is lost those who wait are told by the library.
+            if getattr(self._client, "status", None) == "closed":
+                self._give_up(*_GONE)
             with suppress(Exception):
                 self._look()
                 if self._threads:

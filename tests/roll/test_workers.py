@@ -321,6 +321,27 @@ def test_a_cluster_without_workers_is_not_waited_for_for_ever(monkeypatch):
         executor.shutdown()
 
 
+def test_a_cluster_whose_workers_went_before_its_scheduler_is_told_as_gone(monkeypatch):
+    class Closed:
+        """Stands in for a client whose scheduler has gone, after the only worker had."""
+
+        status = "running"
+
+        def nthreads(self) -> dict[str, int]:
+            if self.status == "closed":
+                raise OSError
+            return {}
+
+    monkeypatch.setattr(module, "_LOOK_SECONDS", 0.01)
+    client = Closed()
+    executor = ClusterExecutor(client, "tcp://there")
+    future = executor.submit(int)
+    client.status = "closed"
+    with pytest.raises(ClusterProblem, match="has gone; see that its scheduler runs"):
+        future.result(30)
+    executor.shutdown()
+
+
 def test_what_workers_died_of_is_told_in_words():
     killed = importlib.import_module("distributed.scheduler").KilledWorker("t", None, 3)
     assert is_lost(killed)
