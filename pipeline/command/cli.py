@@ -66,6 +66,9 @@ _REPLACE = click.option(
     "place of one of another kind (split, another look). Default: leave them.",
 )
 _MOST_NAMED = 10
+# Memory: what is seen of a roll waits for its turn. So many keep any number of hands busy, as this
+# process takes 0.6 s itself for the smallest roll.
+_MOST_ROLLS_AHEAD = 4
 _BLANKS = click.option("--write-blanks", is_flag=True, default=None, help="Write blank frames too.")
 
 
@@ -164,7 +167,7 @@ def measure(scans: tuple[Path, ...], as_csv: bool, **options: Any) -> int:
 
 def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: bool = False) -> int:
     from pipeline.report import Beside
-    from pipeline.roll import Ahead, Wanted, workers
+    from pipeline.roll import Ahead, ClusterExecutor, Wanted, workers
     from pipeline.whole_file import check_folder, check_folder_to_be
 
     which = {name: options.pop(name) for name in ("replace_changed", "only", "dry_run")}
@@ -178,7 +181,9 @@ def _write(scans: tuple[Path, ...], out: Path, options: dict[str, Any], split: b
     shared = [*([] if want.dry_run else [out]), *run.seen()]
     with workers(run.workers, run.cluster, shared) as executor:
         writing = _Writing(run, _folders(run.rolls, out), want, beside)
-        with Ahead(writing.survey, executor, len(run.rolls)) as ahead:
+        hands = executor.hands if isinstance(executor, ClusterExecutor) else run.workers
+        many = max(1, min(hands, _MOST_ROLLS_AHEAD))
+        with Ahead(writing.survey, executor, len(run.rolls), many) as ahead:
             for index, (roll, folder) in enumerate(zip(run.rolls, writing.folders, strict=True)):
                 try:
                     outcome, code, problems = writing.write(index, executor, ahead)
@@ -232,7 +237,7 @@ class _Writing:
         from pipeline.roll import Outcome, write_roll
 
         def listen(event: "Event") -> None:
-            # By then all of the roll's frames are in the queue, before the next roll's scans.
+            # By then all of the roll's frames are in the queue, before the next rolls' scans.
             if event.kind == "written":
                 ahead.begin(index + 1)
             self.run.talk.listen(event)

@@ -3,6 +3,7 @@ from .convert import frames_to_write as frames_to_write
 from .convert import write_roll as write_roll
 from .journal import Journal as Journal
 from .journal import key_of as key_of
+from .machines import ClusterExecutor as ClusterExecutor
 from .machines import workers as workers
 from .outcome import Outcome as Outcome
 from .outcome import standing as standing

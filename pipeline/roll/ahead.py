@@ -66,22 +66,24 @@ class _Turn(Executor):
 
 
 class Ahead(Generic[Found]):
-    """Work on rolls in their order, of which one may begin before its turn.
+    """Work on rolls in their order, of which some begin before their turn.
 
-    What it tells and raises comes in its turn, as if it had begun only then.
+    `count` is how many there are, `many` how many are begun at a time before their turn. What the
+    work tells and raises comes in its turn, as if it had begun only then.
     """
 
-    def __init__(self, work: Work[Found], executor: Executor, count: int) -> None:
-        self._work, self._executor, self._count = work, executor, count
-        self._thread = ThreadPoolExecutor(1, thread_name_prefix="evenroll-ahead")
+    def __init__(self, work: Work[Found], executor: Executor, count: int, many: int = 1) -> None:
+        self._work, self._executor, self._count, self._many = work, executor, count, many
+        self._threads = ThreadPoolExecutor(many, thread_name_prefix="evenroll-ahead")
         self._begun: dict[int, tuple[_Turn, Future[Found]]] = {}
 
     def begin(self, index: int) -> None:
-        """Begin a roll before its turn, if there is one of this index and it isn't begun."""
-        if index < self._count and index not in self._begun:
-            turn = _Turn(self._executor)
-            found = self._thread.submit(self._work, index, turn, turn.tell)
-            self._begun[index] = (turn, found)
+        """Begin a roll and those after it before their turn, as far as they aren't begun."""
+        for each in range(index, min(index + self._many, self._count)):
+            if each not in self._begun:
+                turn = _Turn(self._executor)
+                found = self._threads.submit(self._work, each, turn, turn.tell)
+                self._begun[each] = (turn, found)
 
     def take(self, index: int, listen: Listener) -> Found:
         """Return what the work on a roll gave, begun before or done now; raise what it raised."""
@@ -106,7 +108,7 @@ class Ahead(Generic[Found]):
         """
         for turn, _ in self._begun.values():
             turn.drop()
-        self._thread.shutdown(wait=kind is not KeyboardInterrupt)
+        self._threads.shutdown(wait=kind is not KeyboardInterrupt)
 
 
 def begin_again(

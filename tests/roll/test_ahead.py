@@ -49,6 +49,22 @@ def test_a_roll_is_begun_once_and_none_beyond_the_last(pool):
     assert done == [1]
 
 
+def test_several_rolls_begin_together_and_are_told_in_their_turns(pool):
+    together = threading.Barrier(3)
+
+    def work(index, executor, listen):
+        listen(event(f"{index}"))
+        together.wait(10)
+        return index
+
+    heard = []
+    with Ahead(work, pool, 4, many=2) as ahead:
+        ahead.begin(2)
+        together.wait(10)
+        assert [ahead.take(index, heard.append) for index in (2, 3)] == [2, 3]
+    assert [each.name for each in heard] == ["2", "3"]
+
+
 def test_what_it_raises_is_raised_in_its_turn(pool):
     def work(index, executor, listen):
         raise ValueError(f"roll {index}")
