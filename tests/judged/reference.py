@@ -1,7 +1,9 @@
 """Reference frames of the film model against truth: `python -m tests.judged.reference 0 6`.
 
-On each of two rolls of one film and scanner lie two charts. The first roll's colour is taken from
-one chart and judged on the other; the profile fitted to it is judged on the second roll.
+On each of two rolls of one film and scanner lie two charts. The first roll's colour is fitted to
+one chart and judged on the other (same). The second roll's is solved from its pictures, its charts
+left alone, and judged on one of them: from the profile that was fitted (other), and with nothing
+known (none).
 """
 
 import argparse
@@ -14,24 +16,23 @@ from pathlib import Path
 import numpy as np
 from scipy.optimize import minimize_scalar
 
-from pipeline.chart.chart import patch_error
-from pipeline.colour.fit import SeenChart, fit_profile
 from pipeline.colour.unmask import RollColour, from_profile
+from pipeline.profile import profile_text
+from pipeline.render import PrintTone
 from pipeline.render.cut import cut_light
 from pipeline.render.scene import to_density_above, to_scene
+from pipeline.roll.profile import roll_profile
 from pipeline.roll.survey import SurveyedRoll, survey_roll
+from pipeline.settings import ReferenceFrame
 from pipeline.settings.settings import Roll, RollNotes, Settings
 from pipeline.survey.frame import FrameSurvey
 from pipeline.survey.strip import StripSurvey
-from tests.film_model import (
-    ModelScan,
-    film_names,
-    load_scanner,
-    random_roll,
-    scanner_names,
-    write_scan,
-)
+from tests.film_model import ModelScan, load_scanner, random_roll, write_scan
+from tests.film_model.scanner import scanners_of
+from tests.film_model.stock import films_of
 from tests.judged.roll import GREY_ROW, Truth, Values, chart_lab, matched, patch_means, true_strip
+
+SPLITS = ("used", "left-out")
 
 with warnings.catch_warnings():
     # It warns that it can't draw without a plotting library.
@@ -74,7 +75,7 @@ def charts_of(roll: SurveyedRoll, truths: dict[str, Truth]) -> list[Charted]:
     return found
 
 
-def judged(chart: Charted, shown: RollColour) -> Judged:
+def judged(chart: Charted, shown: RollColour, tone: PrintTone) -> Judged:
     """Hold a chart as rendered with a colour against its colours by ISO 17321-1."""
     above = to_density_above(cut_light(chart.strip.scan, chart.frame.outline), chart.frame.base)
     scene = patch_means(to_scene(above, shown), chart.frame.outline, chart.told)
@@ -84,7 +85,7 @@ def judged(chart: Charted, shown: RollColour) -> Judged:
         return colour.delta_E(scene_lab(scene * 10.0**log_scale), want, method="CIE 2000")
 
     best = minimize_scalar(lambda scale: difference(scale).mean(), bounds=(-2, 2), method="bounded")
-    lab = chart_lab(chart.strip, chart.frame, chart.told, shown)
+    lab = chart_lab(chart.strip, chart.frame, chart.told, shown, tone)
     return Judged(difference(best.x), np.hypot(*lab[GREY_ROW, 1:].T))
 
 
@@ -109,15 +110,16 @@ def surveyed(
     return survey, {f"s{n}.tif": scan.truth for n, scan in enumerate(scans)}
 
 
-def row_of(seed: int, ppi: float, folder: Path) -> tuple[str, dict[str, Judged]]:
-    """Return one line of the table, and what it shows."""
-    film = film_names()[seed % len(film_names())]
-    able = [name for name in scanner_names() if load_scanner(name).container_bits == 16]
-    scanner = able[seed // len(film_names()) % len(able)]
-    results: dict[str, Judged] = {}
-    rolls = []
-    for number in range(2):
-        scans = random_roll(
+def row_of(
+    seed: int, ppi: float, folder: Path, split: str = "left-out"
+) -> tuple[str, dict[str, Judged]]:
+    """Return one line of the table, and what it shows, of a film and scanner of a split."""
+    films = films_of(split)
+    film = films[seed % len(films)]
+    able = [name for name in scanners_of(split) if load_scanner(name).container_bits == 16]
+    scanner = able[seed // len(films) % len(able)]
+    drawn = [
+        random_roll(
             2 * seed + number + 500,
             film=film,
             scanner=scanner,
@@ -126,27 +128,31 @@ def row_of(seed: int, ppi: float, folder: Path) -> tuple[str, dict[str, Judged]]
             charts=2,
             faults=False,
         )
-        sub = folder / str(number)
-        sub.mkdir()
-        rolls.append(surveyed(scans, sub))
-    charts = [charts_of(*roll) for roll in rolls]
-    clear = sum(chart.frame.chart is not None for of_roll in charts for chart in of_roll)
-    named = f"{film} {scanner}: {clear} of {sum(map(len, charts))} charts found,"
-    seen = charts[0][0].frame.chart
-    if seen is None or len(charts[0]) < 2 or not charts[1]:
-        return named + " not judged", results
-    automatic = rolls[0][0].colour
-    fit = fit_profile([SeenChart(seen.densities, patch_error(seen))], rolls[0][0].profile)
-    shown = from_profile(fit.profile)
-    results["same"] = judged(charts[0][1], shown)
-    results["other"] = judged(charts[1][0], shown)
-    results["auto"] = judged(charts[0][1], automatic)
+        for number in range(2)
+    ]
+    folders = [folder / name for name in ("first", "none", "other")]
+    for each in folders:
+        each.mkdir()
+    first = surveyed(drawn[0], folders[0])
+    charts = charts_of(*first)
+    none = surveyed(drawn[1], folders[1], reference=())
+    clear = sum(chart.frame.chart is not None for chart in charts)
+    named = f"{film} {scanner}: {clear} of {len(charts)} charts found,"
+    if len(charts) < 2 or charts[0].frame.chart is None or not charts_of(*none):
+        return named + " not judged", {}
+    fitted = roll_profile(first[0], [ReferenceFrame(frame=charts[0].number)], "fitted").profile
+    path = folder / "fitted.toml"
+    path.write_text(profile_text(fitted))
+    other = surveyed(drawn[1], folders[2], reference=(), profile=str(path))
+    results = {"same": judged(charts[1], from_profile(fitted), first[0].tone)}
+    for name, roll in (("other", other), ("none", none)):
+        results[name] = judged(charts_of(*roll)[0], roll[0].colour, roll[0].tone)
     cells = [
         f"{name} {one.difference.mean():.2f}/{np.percentile(one.difference, 95):.2f}/"
         f"{np.median(one.grey):.2f}"
         for name, one in results.items()
     ]
-    return f"{named} {automatic.how} " + "  ".join(cells), results
+    return f"{named} " + "  ".join(cells), results
 
 
 def main() -> None:
@@ -155,14 +161,15 @@ def main() -> None:
     parser.add_argument("first", type=int)
     parser.add_argument("end", type=int, help="one more than the last seed")
     parser.add_argument("--ppi", type=float, default=150.0)
+    parser.add_argument("--split", choices=SPLITS, default="left-out", help="of film and scanner")
     words = parser.parse_args()
     results: list[dict[str, Judged]] = []
     for seed in range(words.first, words.end):
         with tempfile.TemporaryDirectory() as folder:
-            text, result = row_of(seed, words.ppi, Path(folder))
+            text, result = row_of(seed, words.ppi, Path(folder), words.split)
         print(f"{seed:4d} {text}", flush=True)
         results.append(result)
-    for name in ("same", "other", "auto"):
+    for name in ("same", "other", "none"):
         difference = np.concatenate([r[name].difference for r in results if name in r])
         grey = np.concatenate([r[name].grey for r in results if name in r])
         print(
