@@ -6,9 +6,9 @@ from functools import cache
 import numpy as np
 
 from pipeline.colour.samples import Samples
-from pipeline.colour.trial import CURVE_NUMBERS, RATIOS, layer_logs, profile_trial
+from pipeline.colour.trial import CURVE_NUMBERS, RATIOS, layer_logs, profile_trial, same_film
 from pipeline.kinds import Float64
-from pipeline.profile import FilmProfile, shipped
+from pipeline.profile import FilmProfile, find_film, shipped
 
 # Colours farther from their picture's middle (log10) are edges of its spread, not its width.
 _FARTHEST_LOG_E = 0.4
@@ -30,12 +30,13 @@ class Likeness:
 class _Rolls:
     """Drawn rolls' statistics (m, s), each over `spread` (s,) about `middle`, and their law.
 
-    The numbers (n,) of a roll are `usual` and what each drawn roll adds (m, n) by its nearness;
-    `near` (n, n) is the covariance of what rolls among the drawn ones are off, `far` what is added
-    away from all; `nearness` (m, m) is the inverse of the nearness of the drawn rolls to each
-    other.
+    Both are about the profile `about`. The numbers (n,) of a roll are `usual` and what each drawn
+    roll adds (m, n) by its nearness; `near` (n, n) is the covariance of what rolls among the drawn
+    ones are off, `far` what is added away from all; `nearness` (m, m) is the inverse of the
+    nearness of the drawn rolls to each other.
     """
 
+    about: FilmProfile
     middle: Float64
     spread: Float64
     places: Float64
@@ -50,6 +51,9 @@ class _Rolls:
 def likeness(samples: Samples, profile: FilmProfile) -> Likeness | None:
     """Return what rolls like one had as numbers of a trial; None if none were drawn of its films.
 
+    The profile may be that of a scanner: its unmasking is another then, and rolls are alike as seen
+    under that which they were drawn about.
+
     Notes
     -----
     A law of single colours takes them for independent. How the middles of pictures spread, how
@@ -63,10 +67,10 @@ def likeness(samples: Samples, profile: FilmProfile) -> Likeness | None:
     rolls = _rolls()
     if len(rolls.usual) != CURVE_NUMBERS + len(profile.unmask_strays):
         return None
-    place = (statistics(samples, profile) - rolls.middle) / rolls.spread
+    place = (statistics(samples, rolls.about) - rolls.middle) / rolls.spread
     near = nearness(place[None], rolls.places, rolls.narrow)[0]
     share = min(max(float(near @ rolls.nearness @ near), 0.0), 1.0)
-    numbers = rolls.usual + near @ rolls.adds
+    numbers = same_film(rolls.usual + near @ rolls.adds, rolls.about, profile)
     return Likeness(numbers, rolls.near + (1.0 - share) * rolls.far)
 
 
@@ -83,6 +87,7 @@ def _rolls() -> _Rolls:
     narrow = float(told["law"]["narrow"])
     own = nearness(places, places, narrow) + float(told["law"]["noise"]) * np.eye(len(places))
     return _Rolls(
+        find_film(told["about"]),
         np.array(told["statistics"]["middle"]),
         np.array(told["statistics"]["spread"]),
         places,

@@ -58,6 +58,26 @@ def profile_trial(profile: FilmProfile) -> Trial:
     return Trial(profile, np.zeros(CURVE_NUMBERS + len(profile.unmask_strays)))
 
 
+def same_film(numbers: Float64, profile: FilmProfile, other: FilmProfile) -> Float64:
+    """Return numbers (n,) about a profile as they are about another unmasking, for the same film.
+
+    What the other has more of a layer's density, the layer's curve is steeper by; how far it is
+    along the ways in which the profile's strays, its own strays less.
+    """
+    if other.unmask == profile.unmask:
+        return numbers
+    from scipy.linalg import logm
+
+    between = logm(np.asarray(other.unmask) @ np.linalg.inv(profile.unmask)).real
+    denser = between.sum(axis=1)
+    ways = np.array(profile.unmask_strays).reshape(-1, 9)
+    along = np.linalg.lstsq(ways.T, (between - np.diag(denser)).ravel(), rcond=None)[0]
+    moved = numbers.copy()
+    moved[:2] += denser[[0, 2]] - denser[1]
+    moved[CURVE_NUMBERS:] -= along
+    return moved
+
+
 def layer_logs(densities: Float64, trial: Trial) -> Float64:
     """Return log10 exposures (3, ...) of densities above base (3, ...) under a trial."""
     layers = np.tensordot(np.asarray(trial.unmask), densities, 1)

@@ -54,13 +54,13 @@ def with_scanner(film: FilmProfile, scanner: ScannerProfile | None) -> FilmProfi
     """Return a film profile for the densities of a scanner, by way of Status M.
 
     Without a scanner profile it stays, and so does one that has no matrix for Status M, as it
-    was made for the densities of one scanner. What its unmasking strays by is mostly what scanners
-    see, so that none of it is left.
+    was made for the densities of one scanner. Its unmasking may stray as before, about the new
+    matrix: films differ in their dyes, and scanners of one kind in their bands.
     """
     if scanner is None or film.unmask_status_m is None:
         return film
     both = np.asarray(film.unmask_status_m) @ np.asarray(scanner.matrix)
-    return replace(film, unmask=as_matrix(both), unmask_strays=(), drawn=False)
+    return replace(film, unmask=as_matrix(both))
 
 
 @dataclass(frozen=True)

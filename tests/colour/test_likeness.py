@@ -7,7 +7,9 @@ from hypothesis import strategies as st
 
 from pipeline.colour.likeness import likeness, statistics
 from pipeline.colour.samples import gather
+from pipeline.colour.trial import RATIOS, Trial, layer_logs
 from pipeline.profile.film import find_film
+from pipeline.profile.scanner import find_scanner, with_scanner
 from tests.film_model.drawn import drawn
 from tests.fitted.rolls import best_numbers, drawn_roll, seen
 
@@ -85,6 +87,20 @@ def test_a_picture_of_one_tone_has_statistics_too():
 )
 def test_nothing_is_told_of_films_that_no_rolls_were_drawn_of(rolls, other):
     assert likeness(gather(rolls[0][0], other), other) is None
+
+
+def test_rolls_alike_tell_the_same_film_through_a_scanner_s_profile(rolls):
+    other = with_scanner(GENERIC, find_scanner("broad-band"))
+    densities = np.array([[0.3, 0.4, 0.5], [0.8, 0.7, 0.9], [1.2, 1.0, 1.1]]).T
+    off, moved = [], []
+    for frames, _ in rolls[:6]:
+        plain = likeness(gather(frames, GENERIC), GENERIC).numbers
+        through = likeness(gather(frames, GENERIC), other).numbers
+        wanted = layer_logs(densities, Trial(GENERIC, plain))
+        off.append(RATIOS @ (layer_logs(densities, Trial(other, through)) - wanted))
+        moved.append(RATIOS @ (layer_logs(densities, Trial(other, plain)) - wanted))
+    assert np.std(off) < 0.06
+    assert np.std(off) < 0.4 * np.std(moved)
 
 
 def test_no_pictures_tell_nothing():

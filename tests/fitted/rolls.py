@@ -28,6 +28,7 @@ from tests.fitted.photographs import photographs
 from tests.judged.motifs import Film, frame_density, motif_frames
 
 TABLE = Path(__file__).parents[2] / "profiles" / "rolls.toml"
+ABOUT = "generic"
 ROLLS, KEPT, JUDGED = 3000, 120, 600
 SOURCE = (
     "films and scanners drawn about usual ones, 71 photographs exposed on them "
@@ -149,6 +150,7 @@ def text_of(law: dict[str, Floats], doubt: Doubt) -> str:
     return f"""\
 # What drawn rolls' pictures were like, and what their films turned out to be about the generic
 # profile: a regression on {ROLLS} rolls.
+about = "{ABOUT}"
 source = "{SOURCE}"
 
 # Statistics of a roll: their middles over the drawn rolls, and one standard deviation.
@@ -177,7 +179,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="tests.fitted.rolls", description=main.__doc__)
     parser.add_argument("--write", action="store_true", help="write profiles/rolls.toml")
     words = parser.parse_args()
-    profile = find_film("generic")
+    profile = find_film(ABOUT)
     law = fit_rolls(*drawn_rolls(range(100, 100 + ROLLS), profile))
     told, numbers = drawn_rolls(range(20000, 20000 + JUDGED), profile)
     places = (told - law["middle"]) / law["spread"]
