@@ -1,18 +1,18 @@
 """What a roll's pictures make probable of its colour's numbers: films against motifs."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from pipeline.colour.edge_print import print_fit
+from pipeline.colour.neutral import Neutral, neutral_fit
 from pipeline.colour.newton import Fit, climbed, normal_fit
 from pipeline.colour.samples import Samples
 from pipeline.colour.trial import RATIOS, Trial, covariance, layer_turns, paler
 from pipeline.kinds import Float64
 from pipeline.profile import FilmProfile, shipped
-from pipeline.survey import EdgePrint
 
 
 @dataclass(frozen=True)
@@ -64,22 +64,22 @@ class _Peak:
     log_evidence: float
 
 
-def belief_of(samples: Samples, profile: FilmProfile, printed: EdgePrint | None = None) -> Belief:
-    """Return what pictures and edge print make probable, given what films and scanners can be.
+def belief_of(samples: Samples, profile: FilmProfile, known: Sequence[Neutral] = ()) -> Belief:
+    """Return what pictures make probable beside what is near neutral, given what films can be.
 
     Notes
     -----
     Colours of pictures lie about neutral with heavy tails, and all pictures of a roll may share
     a shift: small on an ordinary roll, wide along the colours of lights where one light lies over
     all, towards green in a wood. The numbers have the profile's normal spread, whose tails are
-    light: what lies outside of it is the motif's, or the film's if the edge print has it too, over
-    which no motif lies. All kinds of roll are solved and weighed by their
+    light: what lies outside of it is the motif's, or the film's if edge print or card have it too,
+    over which no motif lies. All kinds of roll are solved and weighed by their
     evidence (Laplace's approximation: MacKay, Information Theory, Inference, and Learning
     Algorithms, chapter 27).
     """
     told = shipped("scenes.toml")
     laws = _laws(told["colours"])
-    peaks = [_peak(samples, profile, printed, laws, motif) for motif in _motifs(told, len(laws))]
+    peaks = [_peak(samples, profile, known, laws, motif) for motif in _motifs(told, len(laws))]
     logs = np.array([peak.log_evidence for peak in peaks])
     share = np.exp(logs - logs.max())
     share /= share.sum()
@@ -119,7 +119,7 @@ def _motifs(told: dict[str, Any], parts: int) -> tuple[_Motif, ...]:
 def _peak(
     samples: Samples,
     profile: FilmProfile,
-    printed: EdgePrint | None,
+    known: Sequence[Neutral],
     laws: tuple[_Law, ...],
     motif: _Motif,
 ) -> _Peak:
@@ -135,13 +135,13 @@ def _peak(
     flat = np.zeros((count + shifts, count + shifts))
 
     def fitted(state: Float64) -> Fit:
-        """Take pictures, what is known before, how pale colours become together, and the print."""
+        """Take pictures, what is known before, how pale colours become together, and neutrals."""
         fit = _seen(samples, profile, laws, state) + normal_fit(state - expected, before)
         fit += Fit(float(pale @ state), pale, flat)
-        if printed is not None:
-            told = print_fit(printed, profile, state[:count])
-            fit += Fit(told.cost, np.pad(told.slope, (0, shifts)), np.pad(told.curved, (0, shifts)))
-        return fit
+        told = neutral_fit(known, profile, state[:count])
+        return fit + Fit(
+            told.cost, np.pad(told.slope, (0, shifts)), np.pad(told.curved, (0, shifts))
+        )
 
     state, here = climbed(fitted, expected)
     evidence = math.log(motif.share) - here.cost

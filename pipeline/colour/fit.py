@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from pipeline.chart import chart_exposures, chart_layout, chart_places
 from pipeline.colour.difference import difference_2000, difference_parts
-from pipeline.kinds import MIDDLE_GREY, Float64, Mask, Matrix, as_matrix
+from pipeline.kinds import MIDDLE_GREY, Float64, Mask, Matrix, as_matrix, as_triple
 from pipeline.problem import SettingsProblem
-from pipeline.profile import FilmProfile, LayerCurve, fittable_curves, shipped
+from pipeline.profile import FilmProfile, GreyOnFilm, LayerCurve, fittable_curves, shipped
 
 Curves = tuple[LayerCurve, LayerCurve, LayerCurve]
 
@@ -132,6 +132,7 @@ def _fitted(charts: tuple[SeenChart, ...], start: FilmProfile) -> ProfileFit:
         problem.profile(theta),
         unmask_strays=(),
         drawn=False,
+        grey=None,
         slope_spread=_constant("next_roll", "slope"),
         speed_spread_log_e=_constant("next_roll", "speed_log_e"),
     )
@@ -157,9 +158,8 @@ def fit_grey(density: Float64, start: FilmProfile) -> FilmProfile:
         seen = float(curve.exposure(np.array(layer)))
         moved.append(replace(curve, toe_exposure=curve.toe_exposure * MIDDLE_GREY / seen))
     red, green, blue = moved
-    return replace(
-        start, curves=(red, green, blue), speed_spread_log_e=_constant("next_roll", "speed_log_e")
-    )
+    grey = GreyOnFilm(as_triple(density), _constant("next_roll", "speed_log_e"))
+    return replace(start, curves=(red, green, blue), grey=grey)
 
 
 @dataclass(frozen=True)

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.colour.belief import Belief, belief_of
-from pipeline.colour.edge_print import given_print
 from pipeline.colour.likeness import likeness
+from pipeline.colour.neutral import given_neutrals, neutrals
 from pipeline.colour.samples import Samples, gather
 from pipeline.colour.trial import LEAST_EXPOSURE, Trial, covariance
 from pipeline.colour.unmask import RollColour, from_profile, scene_light
@@ -60,15 +60,16 @@ def _told_by_both(
 ) -> Belief:
     """Return what colours make probable and what rolls alike had, each by how sure it is.
 
-    Both rest on the same pictures, know the same films and are told the edge print: their mean is
-    told as no surer than the colours alone, and as less sure where the two disagree.
+    Both rest on the same pictures, know the same films and are told what is near neutral: their
+    mean is told as no surer than the colours alone, and as less sure where the two disagree.
     """
-    belief, alike = belief_of(samples, profile, printed), likeness(samples, profile)
+    known, alike = neutrals(profile, printed), likeness(samples, profile)
+    belief = belief_of(samples, profile, known)
     if alike is None:
         return belief
     numbers, spread = alike.numbers, alike.covariance
-    if printed is not None:
-        numbers, spread = given_print(numbers, spread, printed, profile)
+    if known:
+        numbers, spread = given_neutrals(numbers, spread, known, profile)
     colours, rolls = np.linalg.inv(belief.covariance), np.linalg.inv(spread)
     both = np.linalg.inv(colours + rolls)
     mean = both @ (colours @ belief.mean + rolls @ numbers)

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.kinds import Float64, Matrix, Triple, as_matrix
+from pipeline.kinds import MIDDLE_GREY, Float64, Matrix, Triple, as_matrix
 from pipeline.profile import Curve, FilmProfile
 
 LEAST_EXPOSURE = 1e-4
@@ -59,22 +59,26 @@ def profile_trial(profile: FilmProfile) -> Trial:
 
 
 def same_film(numbers: Float64, profile: FilmProfile, other: FilmProfile) -> Float64:
-    """Return numbers (n,) about a profile as they are about another unmasking, for the same film.
+    """Return numbers (n,) about a profile as they are about another of its kind, for the same film.
 
-    What the other has more of a layer's density, the layer's curve is steeper by; how far it is
-    along the ways in which the profile's strays, its own strays less.
+    What the other's unmasking has more of a layer's density, the layer's curve is steeper by; how
+    far it is along the ways in which the profile's strays, its own strays less. What its curves
+    are faster or slower by, as after a grey card, its balance makes up for.
     """
-    if other.unmask == profile.unmask:
-        return numbers
-    from scipy.linalg import logm
-
-    between = logm(np.asarray(other.unmask) @ np.linalg.inv(profile.unmask)).real
-    denser = between.sum(axis=1)
-    ways = np.array(profile.unmask_strays).reshape(-1, 9)
-    along = np.linalg.lstsq(ways.T, (between - np.diag(denser)).ravel(), rcond=None)[0]
     moved = numbers.copy()
-    moved[:2] += denser[[0, 2]] - denser[1]
-    moved[CURVE_NUMBERS:] -= along
+    if other.unmask != profile.unmask:
+        from scipy.linalg import logm
+
+        between = logm(np.asarray(other.unmask) @ np.linalg.inv(profile.unmask)).real
+        denser = between.sum(axis=1)
+        ways = np.array(profile.unmask_strays).reshape(-1, 9)
+        along = np.linalg.lstsq(ways.T, (between - np.diag(denser)).ravel(), rcond=None)[0]
+        moved[:2] += denser[[0, 2]] - denser[1]
+        moved[CURVE_NUMBERS:] -= along
+    grey = np.array([curve.density(np.array(MIDDLE_GREY)) for curve in profile.curves])
+    slower = [_logs(*each) for each in zip(grey, other.curves, strict=True)]
+    moved[2:CURVE_NUMBERS] -= np.subtract(slower, math.log10(MIDDLE_GREY))[[0, 2]]
+    moved[2:CURVE_NUMBERS] += slower[1] - math.log10(MIDDLE_GREY)
     return moved
 
 

@@ -4,6 +4,7 @@ from .curve import PointCurve as PointCurve
 from .file import profile_text as profile_text
 from .film import MONOCHROME as MONOCHROME
 from .film import FilmProfile as FilmProfile
+from .film import GreyOnFilm as GreyOnFilm
 from .film import film_names as film_names
 from .film import find_film as find_film
 from .film import fittable_curves as fittable_curves

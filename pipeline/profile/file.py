@@ -49,6 +49,8 @@ def profile_text(profile: FilmProfile, notes: Sequence[str] = ()) -> str:
             **({"drawn": True} if profile.drawn else {}),
         },
     }
+    if profile.grey is not None:
+        document["grey"] = {"source": profile.sources["grey"], **vars(profile.grey)}
     lines = [f"# {printable(note)}".rstrip() for note in notes]
     return "\n".join([*lines, *_table("", document)]) + "\n"
 

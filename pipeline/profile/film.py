@@ -36,6 +36,18 @@ _SCENE_SPACES = {_WORKING: "ACEScg", "aces2065-1": "ACES2065-1"}
 
 
 @dataclass(frozen=True)
+class GreyOnFilm:
+    """Density above base of a grey card on a film.
+
+    `spread_log_e` is how far red and blue of another roll stray from it against green (log10
+    exposure, one standard deviation).
+    """
+
+    density: Triple
+    spread_log_e: float
+
+
+@dataclass(frozen=True)
 class FilmProfile:
     """What is known of a film before its roll is seen.
 
@@ -48,7 +60,8 @@ class FilmProfile:
     `unmask_status_m` takes the place of `unmask` where densities are Status M. `unmask_strays` are
     the ways in which films and scanners differ in it, of one standard deviation each: the matrix is
     `unmask` after the exponential of their sum; their rows sum to 0. `drawn` tells that the rolls
-    of rolls.toml were drawn about this profile.
+    of rolls.toml were drawn about this profile, or one of which it is a kind. `grey` is what a card
+    was on the film, by which its curves are set.
     """
 
     name: str
@@ -67,6 +80,7 @@ class FilmProfile:
     unmask_status_m: Matrix | None = None
     unmask_strays: tuple[Matrix, ...] = ()
     drawn: bool = False
+    grey: GreyOnFilm | None = None
 
     def slopes(self) -> Triple:
         """Return the slopes of the three curves."""
@@ -193,6 +207,13 @@ def _in_range(base: _Base) -> _Base:
 
 
 @dataclass(frozen=True)
+class _Grey:
+    source: Text
+    density: _Densities
+    spread_log_e: Annotated[float, within(0.0, 1.0)]
+
+
+@dataclass(frozen=True)
 class _Film:
     source: Text
     base: Annotated[_Base, then(_in_range)]
@@ -203,6 +224,7 @@ class _Film:
     name: Text | None = None
     fixed: Flag = False
     speed: _Speed | None = None
+    grey: _Grey | None = None
 
 
 def read_film(path: Path) -> FilmProfile:
@@ -233,7 +255,11 @@ def read_film(path: Path) -> FilmProfile:
         unmask_status_m=told.unmask.status_m,
         unmask_strays=told.unmask.strays,
         drawn=told.spread.drawn,
-        sources={name: getattr(told, name).source for name in SECTIONS},
+        grey=None if told.grey is None else GreyOnFilm(told.grey.density, told.grey.spread_log_e),
+        sources={
+            name: getattr(told, name).source
+            for name in (*SECTIONS, *(["grey"] if told.grey is not None else []))
+        },
     )
 
 

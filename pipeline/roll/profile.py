@@ -84,7 +84,7 @@ def roll_profile(
         fitted = fit_grey(np.mean(greys, axis=0), start)
         moved = shift_words(balance_shift(fitted, start))
         words = f"balanced by the grey card in {where} ({moved}), otherwise {start.name}"
-        source, parts = words, ["layers"]
+        source, parts = words, ["layers", "grey"]
     spread = "how far another roll of the same film may stray: profiles/fit.toml"
     sources = dict(start.sources) | dict.fromkeys(parts, words) | {"spread": spread}
     # What it makes of Status M is known again only where the scanner is.

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from pipeline.profile.curve import LayerCurve, Shoulder
 from pipeline.profile.file import profile_text
-from pipeline.profile.film import film_names, find_film, read_film
+from pipeline.profile.film import GreyOnFilm, film_names, find_film, read_film
 
 GENERIC = find_film("generic")
 
@@ -31,6 +31,13 @@ def test_every_profile_reads_back(name, tmp_path):
     assert np.array(again.scene) == pytest.approx(np.array(film.scene), rel=1e-6)
     plain = {"curves": film.curves, "scene": film.scene}
     assert replace(again, **plain) == film
+
+
+def test_a_grey_card_on_the_film_reads_back(tmp_path):
+    sources = {**GENERIC.sources, "grey": "a card"}
+    film = replace(GENERIC, grey=GreyOnFilm((0.61, 0.72, 0.5), 0.017), sources=sources)
+    assert reread(film, tmp_path).grey == film.grey
+    assert reread(film, tmp_path).sources["grey"] == "a card"
 
 
 CURVES = st.builds(
