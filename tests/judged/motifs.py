@@ -16,25 +16,30 @@ set, after one exposure scale.
 """
 
 import argparse
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.colour.fit import fit_grey
 from pipeline.colour.solve import solve_roll
 from pipeline.colour.unmask import RollColour, from_profile, layer_exposure, scene_light
 from pipeline.kinds import as_triple
 from pipeline.profile.film import FilmProfile, find_film
+from pipeline.profile.scanner import find_scanner, with_scanner
 from pipeline.survey import EdgePrint
 from tests.film_model import chart
 from tests.film_model.dyes import base_dye, spectral_density
 from tests.film_model.scanner import load_scanner, scanners_of
-from tests.film_model.spectra import Floats
+from tests.film_model.spectra import Floats, wavelengths_nm
 from tests.film_model.stock import MID_GREY, Process, films_of, load_film
 from tests.fitted.generic import delta_e, grey_chroma
 from tests.fitted.photographs import Photograph, light_tint, photographs
 
 SPLITS = ("used", "left-out")
+GIVEN = ("edge-print", "card", "scanner")
+# Bands of diodes deviate by 8 to 16 nm from their middle, those of filters by 28 and more.
+BROAD_NM = 20.0
 FRAMES, FEW = 20, 4
 # Noise of density and glare of a lens: within what the film model's scanners and cameras have.
 NOISE, GLARE = 0.006, 0.006
@@ -149,18 +154,33 @@ def seen_print(film: Film, rng: Rng) -> EdgePrint | None:
     return EdgePrint(as_triple(density), (NOISE,) * 3)
 
 
+def bands_of(scanner: str) -> str:
+    """Return the scanner profile that a user would name for a scanner: narrow bands or broad."""
+    weights, nm = load_scanner(scanner).weights, wavelengths_nm()
+    middle = (weights * nm).sum(axis=1) / weights.sum(axis=1)
+    square = (weights * (nm - middle[:, None]) ** 2).sum(axis=1) / weights.sum(axis=1)
+    return "broad-band" if np.median(square) > BROAD_NM**2 else "narrow-band"
+
+
 def judged_roll(
-    motif: str, split: str, seed: int, profile: FilmProfile, printed: bool = False
+    motif: str, split: str, seed: int, profile: FilmProfile, given: Collection[str] = ()
 ) -> Judged:
     """Return what comes of one roll of a motif on a film and a scanner of a split.
 
-    With `printed` the film's edge print is in view.
+    `given` are of GIVEN: the film's edge print is in view, its profile is balanced by a grey card
+    on another roll of it, the kind of scanner is named.
     """
     rng = np.random.default_rng([seed, *motif.encode(), *split.encode()])
-    film = seen_film(str(rng.choice(films_of(split))), str(rng.choice(scanners_of(split))))
+    names = str(rng.choice(films_of(split))), str(rng.choice(scanners_of(split)))
+    film = seen_film(*names)
+    if "scanner" in given:
+        profile = with_scanner(profile, find_scanner(bands_of(names[1])))
+    if "card" in given:
+        profile = fit_grey(film.above(film.patches[MIDDLE_PATCH]), profile)
     frames = motif_frames(motif, rng, photographs(odd=split == "left-out"))
     densities = [frame_density(frame, film, rng) for frame in frames]
-    solved = solve_roll(densities, profile, seen_print(film, rng) if printed else None)
+    printed = seen_print(film, rng) if "edge-print" in given else None
+    solved = solve_roll(densities, profile, printed)
     alone, grey_alone, _ = chart_errors(film, from_profile(profile))
     error, grey, off = chart_errors(film, solved)
     return Judged(alone, error, grey_alone, grey, off, solved.doubt_log_e or 0.0)
@@ -186,12 +206,12 @@ _HEAD = "alone solved worst   greys alone, solved  worse      doubt off"
 
 
 def table(
-    motifs: Sequence[str], seeds: range, profile: FilmProfile, printed: bool = False
+    motifs: Sequence[str], seeds: range, profile: FilmProfile, given: Collection[str] = ()
 ) -> Mapping[str, str]:
     """Return the lines of the table by motif and split."""
     return {
         f"{motif:12} {split:9}": row_of(
-            [judged_roll(motif, split, s, profile, printed) for s in seeds]
+            [judged_roll(motif, split, s, profile, given) for s in seeds]
         )
         for motif in motifs
         for split in SPLITS
@@ -208,11 +228,11 @@ def main() -> None:
     parser.add_argument("--motifs", nargs="+", default=MOTIFS, choices=MOTIFS)
     parser.add_argument("--seeds", type=int, nargs=2, default=(0, 8), metavar=("FIRST", "END"))
     parser.add_argument("--profile", default="generic")
-    parser.add_argument("--edge-print", action="store_true", help="the film's edge print in view")
+    parser.add_argument("--given", nargs="+", default=(), choices=GIVEN, help="what else is known")
     words = parser.parse_args()
     print(f"{'':22} {_HEAD}")
     for motif in words.motifs:
-        lines = table([motif], range(*words.seeds), find_film(words.profile), words.edge_print)
+        lines = table([motif], range(*words.seeds), find_film(words.profile), words.given)
         for name, figures in lines.items():
             print(name, figures, flush=True)
 
