@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.colour.neutral import Neutral, neutral_fit
-from pipeline.colour.newton import Fit, climbed, normal_fit
+from pipeline.colour.newton import Fit, climbed, normal_fit, tailed_fit
 from pipeline.colour.samples import Samples
 from pipeline.colour.trial import RATIOS, Trial, covariance, layer_turns, paler
 from pipeline.kinds import Float64
@@ -151,10 +151,10 @@ def _peak(
 
 
 def _seen(samples: Samples, profile: FilmProfile, laws: tuple[_Law, ...], state: Float64) -> Fit:
-    """Return the fit of pictures to numbers and shift (n + 2 k,), curved as tails are weighed."""
+    """Return the fit of pictures to numbers and shift (n + 2 k,)."""
     count = len(state) - 2 * len(laws)
     edges = np.append(0.0, np.cumsum([law.share for law in laws]))
-    cost, slope, curved = 0.0, np.zeros(len(state)), np.zeros((len(state), len(state)))
+    fit = Fit(0.0, np.zeros(len(state)), np.zeros((len(state), len(state))))
     for part in samples.parts():
         logs, turns = layer_turns(part.densities, Trial(profile, state[:count]))
         ends = np.rint(edges * logs.shape[2]).astype(int)
@@ -166,11 +166,5 @@ def _seen(samples: Samples, profile: FilmProfile, laws: tuple[_Law, ...], state:
             turned[:count] = np.einsum("rc,acfn->arfn", RATIOS, turns[..., some], optimize=True)
             turned[count:][axes] = -np.eye(2)[:, :, None, None]
             each = part.weight[:, None] * law.colours / off.shape[2]
-            far = np.einsum("rfn,rs,sfn->fn", off, law.inverse, off, optimize=True)
-            cost += float((each * np.log1p(far / law.freedom)).sum()) * (law.freedom + 2.0) / 2.0
-            counts = each * (law.freedom + 2.0) / (law.freedom + far)
-            weighed = np.einsum("rs,asfn->arfn", law.inverse, turned, optimize=True) * counts
-            flat = weighed.reshape(len(state), -1)
-            slope += flat @ off.ravel()
-            curved += flat @ turned.reshape(len(state), -1).T
-    return Fit(cost, slope, curved)
+            fit += tailed_fit(off, turned, law.inverse, law.freedom, each)
+    return fit

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.colour.newton import Fit, climbed, normal_fit
+from pipeline.colour.newton import Fit, climbed, normal_fit, tailed_fit
 from pipeline.colour.trial import RATIOS, Trial, layer_turns
 from pipeline.kinds import Float64
 from pipeline.profile import FilmProfile, shipped
@@ -69,11 +69,8 @@ def _fit(known: Neutral, profile: FilmProfile, numbers: Float64) -> Fit:
     off = RATIOS @ logs[:, 0] - known.middle
     turned = turns[:, :, 0] @ RATIOS.T
     measured = RATIOS @ (logs[:, 1:] - logs[:, :1])
-    inverse = np.linalg.inv(np.diag(known.spread**2) + measured @ measured.T)
-    far = float(off @ inverse @ off)
-    cost = math.log1p(far / known.freedom) * (known.freedom + 2.0) / 2.0
-    counts = (known.freedom + 2.0) / (known.freedom + far)
-    return Fit(cost, counts * (turned @ inverse @ off), counts * (turned @ inverse @ turned.T))
+    scale = np.diag(known.spread**2) + measured @ measured.T
+    return tailed_fit(off, turned, np.asarray(np.linalg.inv(scale), float), known.freedom)
 
 
 def given_neutrals(

@@ -30,6 +30,32 @@ def normal_fit(off: Float64, inverse: Float64) -> Fit:
     return Fit(float(off @ inverse @ off) / 2.0, inverse @ off, inverse)
 
 
+def tailed_fit(
+    off: Float64, turned: Float64, inverse: Float64, freedom: float, counts: Float64 | float = 1.0
+) -> Fit:
+    """Return the fit to Student's t in two dimensions, curved as its tails are weighed.
+
+    Parameters
+    ----------
+    off
+        (2, ...) places as seen from its middle.
+    turned
+        (n, 2, ...) what numbers turn them by.
+    inverse
+        (2, 2) that of its scale.
+    freedom
+        Its degrees of freedom.
+    counts
+        (...) how many times each place counts.
+    """
+    far = np.einsum("r...,rs,s...->...", off, inverse, off, optimize=True)
+    cost = float((counts * np.log1p(far / freedom)).sum()) * (freedom + 2.0) / 2.0
+    counts = counts * (freedom + 2.0) / (freedom + far)
+    weighed = np.einsum("rs,as...->ar...", inverse, turned, optimize=True) * counts
+    flat = weighed.reshape(len(turned), -1)
+    return Fit(cost, flat @ off.ravel(), flat @ turned.reshape(len(turned), -1).T)
+
+
 def climbed(fitted: Callable[[Float64], Fit], start: Float64) -> tuple[Float64, Fit]:
     """Return the place of least cost found from a start (n,), and the fit there.
 

@@ -32,9 +32,10 @@ from .shading import as_terms as as_terms
 from .shading import fit_lens_light as fit_lens_light
 from .shading import over_view as over_view
 from .shading import pixel_terms as pixel_terms
-from .shading import shading_terms as shading_terms
 from .shading import surface_of as surface_of
+from .shading import surface_through as surface_through
 from .shading import unevenness as unevenness
+from .shading import view_grid as view_grid
 from .single import SeenPicture as SeenPicture
 from .single import find_picture as find_picture
 from .view import FilmMap as FilmMap

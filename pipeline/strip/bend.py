@@ -10,17 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.channels import median
 from pipeline.kinds import Mask, Numbers, Points, Whole, as_matrix, as_triple
 from pipeline.strip.density import measure_limits
+from pipeline.strip.film_line import CrossLine, FilmLine
 from pipeline.strip.view import FilmMap
 
-_LEAST_POINTS = 8
-_BINS = 40
-# An edge that lies nearly level with the pixels shows as stairs: its places are off by up to half a
-# pixel, all along a stair alike, which is this standard deviation (of an even distribution).
-_LEAST_SIGMA_PX = 1.0 / math.sqrt(12.0)
-_CURVE_DEGREE, _CURVE_ROUNDS = 4, 12
 # Unknowns of film that lies straight: shift (2), turn, logarithm of scale. Those that bend it, in
 # this order: narrower along and across the film (as seen aslant), drawn out along it, sheared,
 # three terms of a bow, a lens that draws outwards.
@@ -35,84 +29,14 @@ _BOW = _STRAIGHT + 4
 _DAMPING, _MOST_DAMPING, _MOST_STEPS, _EVEN_COST = 1e-3, 1e9, 60, 1e-9
 
 
-@dataclass(frozen=True)
-class FilmLine:
-    """Points (n, 2) of a view that on film lie on one straight line along it.
-
-    `across_mm` is how far the line lies from the film's upper edge, known to so much as
-    `across_sigma_mm`; `steps` (n,) counts perforations, None for an edge; `sigma_px` is the
-    standard error of one point.
-    """
-
-    points: Points
-    across_mm: float
-    across_sigma_mm: float
-    sigma_px: float
-    steps: Numbers | None = None
-    pitch_mm: float = 1.0
-
-
-@dataclass(frozen=True)
-class CrossLine:
-    """Two points (2, 2) of a view that on film lie on one straight line across it.
-
-    `sigma_px` is the standard error of their distance along the film.
-    """
-
-    points: Points
-    sigma_px: float
-
-
-@dataclass(frozen=True)
-class Bend:
-    """A map from level film to the proxy, and by how much (root mean square) points are off it.
-
-    The map's pixels are as large as the proxy's at the film's middle; it is None where nothing
-    shows that film isn't straight.
-    """
-
-    way: FilmMap | None
-    rest_px: float
-
-
-def curve_through(x: Numbers, y: Numbers, tolerance: float) -> Mask:
-    """Return which points (n,) lie on the smooth curve that most do."""
-    if len(x) < _LEAST_POINTS:
-        return np.zeros(len(x), bool)
-    from numpy.polynomial import polynomial
-
-    t = (x - x.mean()) / max(float(np.ptp(x)) / 2, 1.0)
-    weight, rest = np.ones(len(x)), np.abs(y - np.median(y))
-    width = max(tolerance, float(np.median(rest)))
-    for _ in range(_CURVE_ROUNDS):
-        fitted = polynomial.polyfit(t, y, _CURVE_DEGREE, w=np.sqrt(weight))
-        rest = np.abs(y - polynomial.polyval(t, fitted))
-        width = max(tolerance, 0.6 * width)
-        weight = 1.0 / (1.0 + (rest / width) ** 2)
-    near: Mask = rest < 2 * tolerance
-    return near
-
-
-def in_stretches(x: Numbers, y: Numbers) -> tuple[Points, float]:
-    """Return the medians (n, 2) of points in stretches along the film, and their standard error."""
-    parts = np.array_split(np.argsort(x), max(1, min(_BINS, len(x) // 4)))
-    middles = np.array([[x[part].mean(), float(median(y[part]))] for part in parts])
-    rests = [
-        np.abs(y[part] - level).mean() for part, level in zip(parts, middles[:, 1], strict=True)
-    ]
-    scatter = float(np.median(rests))
-    each = 1.5 * scatter / math.sqrt(max(len(x) / len(parts), 1.0))
-    return middles, max(_LEAST_SIGMA_PX, each)
-
-
 def find_bend(
     lines: Sequence[FilmLine],
     bars: Sequence[CrossLine],
     way: FilmMap,
     px_per_mm: float,
     shape: tuple[int, int],
-) -> Bend | None:
-    """Return how film bends, or None where there are no lines to tell.
+) -> FilmMap | None:
+    """Return the map from level film to the proxy, or None where nothing shows that film bends.
 
     Parameters
     ----------
@@ -129,6 +53,8 @@ def find_bend(
 
     Notes
     -----
+    The map's pixels are as large as the proxy's at the film's middle.
+
     Flat film and its picture are related by a homography (Hartley and Zisserman, Multiple View
     Geometry, from memory), a lens draws places outwards by the cube of their distance to the
     first order (Brown 1971, from memory), and film may be bowed. What the points don't tell of
@@ -142,12 +68,12 @@ def find_bend(
     straight, left = fit.solved(usual * 0.0)
     bent, rest = fit.solved(usual)
     if left - rest < float(limits["least_gain"]):
-        return Bend(None, fit.rest_px(straight))
+        return None
     ends = fit.grid()
     moved = float(np.hypot(*(fit.onto(bent, *ends) - fit.onto(straight, *ends)).T).max())
     if moved < float(limits["least_move_mm"]) * px_per_mm:
-        return Bend(None, fit.rest_px(straight))
-    return Bend(fit.map_of(bent), fit.rest_px(bent))
+        return None
+    return fit.map_of(bent)
 
 
 def _bars_on_film(bars: Sequence[CrossLine], px_per_mm: float, top: float) -> Points:
@@ -260,14 +186,6 @@ class _Fit:
         along = np.linspace(middle - half, middle + half, 9)
         across = np.array([self.film[:, 1].min(), self.film[:, 1].max()])
         return np.repeat(along, 2), np.tile(across, len(along))
-
-    def rest_px(self, unknowns: Numbers) -> float:
-        """Return the root mean square of what is left across the film, far outliers capped."""
-        from pipeline.strip.bend_kernel import points_off
-
-        off, sigma = np.empty((len(self.film), 2)), self.film[:, 4]
-        points_off(unknowns, self.place, self.film, self.line, off)
-        return float(np.sqrt(np.mean(np.clip(off[:, 1] / sigma, -5, 5) ** 2 * sigma**2)))
 
     def solved(self, usual: Numbers) -> tuple[Numbers, float]:
         """Return the likeliest unknowns, and the sum of squared deviations that they leave.

@@ -73,19 +73,6 @@ def _off(
     return x * right + y * down, y * right - x * down
 
 
-@compiled("void(float64[::1], float64[::1], float64[:,::1], int64[::1], float64[:,::1])")
-def points_off(unknowns: Numbers, place: Numbers, film: Points, line: Whole, off: Points) -> None:
-    """Fill in how far points (n, 2) are seen from where they should be, along and across, pixels.
-
-    `film` (n, 5) holds where they lie along and across the film (mm), where they are seen, and
-    their standard error; `line` which level of the unknowns they have.
-    """
-    matrix = matrix_of(unknowns, place)
-    for index in range(len(film)):
-        along, across = film[index, 0], film[index, 1] + unknowns[LEVELS + line[index]]
-        off[index] = _off(unknowns, matrix, place, along, across, film[index, 2:4])
-
-
 @compiled()
 def _held(off: float) -> float:
     """Return a deviation as it counts."""
@@ -110,8 +97,13 @@ def rests(
 
     Parameters
     ----------
-    unknowns, place, film, line
+    unknowns, place
         As above.
+    film
+        (n, 5) where points lie along and across the film (mm), where they are seen, and their
+        standard error.
+    line
+        (n) which level of the unknowns they have.
     hole
         (n) which points tell a place along the film, too.
     bars

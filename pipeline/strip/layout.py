@@ -44,11 +44,9 @@ class Strip:
     covers the film beyond what shows of it on the left and on the right.
 
     `way` is the map of that view of `size` rows and columns where the film doesn't lie straight,
-    None where the outline tells all; `uneven_mm` is the root mean square of what edges and
-    perforations are off the lines, or the map's curves, that were fitted to them. `crossed` are the
-    columns of that view between which something lies across the film, as other film may.
-    `double_mm` is how far from the film its double lies over it, along and across, as where it
-    lies on paper in reflected light.
+    None where the outline tells all. `crossed` are the columns of that view between which something
+    lies across the film, as other film may. `double_mm` is how far from the film its double lies
+    over it, along and across, as where it lies on paper in reflected light.
     """
 
     outline: Corners
@@ -65,7 +63,6 @@ class Strip:
     ends_covered: tuple[bool, bool] = (False, False)
     way: FilmMap | None = None
     size: tuple[int, int] = (0, 0)
-    uneven_mm: float = 0.0
     crossed: tuple[float, float] | None = None
     double_mm: tuple[float, float] = (0.0, 0.0)
 
@@ -265,7 +262,6 @@ def _strip(piece: Piece) -> Strip | None:
         ends_covered=ends_covered(levelled, piece, (first, last)),
         way=own,
         size=(max(2, round(lower - upper) + 1), max(2, round(last - first) + 1)),
-        uneven_mm=levelled.uneven_px / film_mm,
         crossed=across and (across[0] - first, across[1] - first),
         double_mm=(0.0, 0.0) if perforations is None else perforations.double_mm(whole),
     )

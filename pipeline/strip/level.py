@@ -1,7 +1,7 @@
 """A piece of film laid level: turned and, where it isn't straight, straightened."""
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import cv2
@@ -12,8 +12,9 @@ from pipeline.kinds import Float64, Light, Mask, Plane
 from pipeline.outline import corners_of
 from pipeline.profile import film_sizes
 from pipeline.strip.base import density_above, measure_base
-from pipeline.strip.bend import CrossLine, FilmLine, curve_through, find_bend, in_stretches
+from pipeline.strip.bend import find_bend
 from pipeline.strip.film_edge import EdgeLine, find_edges, picture_bars, picture_slope
+from pipeline.strip.film_line import CrossLine, FilmLine, curve_through, in_stretches
 from pipeline.strip.illumination import Levels
 from pipeline.strip.piece import FilmArea, rough_line
 from pipeline.strip.scale import Perforations, find_perforations
@@ -71,7 +72,6 @@ class Levelled:
     mask: Mask
     edges: tuple[EdgeLine, EdgeLine]
     perforations: Perforations | None
-    uneven_px: float = 0.0
 
     @property
     def middle(self) -> float:
@@ -92,16 +92,12 @@ def levelled_strip(piece: Piece) -> Levelled | None:
     for _ in range(_BEND_PASSES):
         lines, px_per_mm = _lines(found)
         bars = _bars(found, piece.levels, px_per_mm)
-        bend = find_bend(lines, bars, found.view.to_proxy, px_per_mm, piece.holder.shape)
-        if bend is None:
-            break
-        if bend.way is None:
-            return replace(found, uneven_px=bend.rest_px)
-        along = _view_along(piece, found, bend.way)
+        way = find_bend(lines, bars, found.view.to_proxy, px_per_mm, piece.holder.shape)
+        along = None if way is None else _view_along(piece, found, way)
         bent = None if along is None else _measured(piece, along)
         if bent is None:
             break
-        found = replace(bent, uneven_px=bend.rest_px)
+        found = bent
     return found
 
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from pipeline.kinds import Float64, Floats, Light, Whole
+from pipeline.kinds import Float64, Floats, Light, Points, Whole
 from pipeline.strip.lamp import Lamp
 from pipeline.strip.view import StripView
 
@@ -53,8 +53,8 @@ def shading_terms(x: Float64, y: Float64) -> Float64:
     return terms
 
 
-def pixel_terms(shape: tuple[int, int], rows: Whole, columns: Whole) -> Float64:
-    """Return the terms (n, 5) of pixels of a view (h, w)."""
+def pixel_terms(shape: tuple[int, int], rows: Whole | Float64, columns: Whole | Float64) -> Float64:
+    """Return the terms (n, 5) of places of a view (h, w), in its pixels."""
     height, width = shape
     x = 2.0 * columns / max(width - 1, 1) - 1.0
     y = 2.0 * rows / max(height - 1, 1) - 1.0
@@ -108,14 +108,23 @@ def fit_lens_light(terms: Float64, readings: Float64, shape: tuple[int, int]) ->
     return fitted
 
 
-def unevenness(lamp: Lamp, view: StripView) -> Float64:
-    """Return the terms (3, 5) of a lamp's log10 light over a strip's view."""
+def view_grid(view: StripView) -> tuple[Float64, Points]:
+    """Return terms (n, 5) of places all over a strip's view, and where they lie in its proxy."""
     rows, columns = view.light.shape[:2]
     down, across = np.mgrid[-1:1:9j, -1:1:25j].reshape(2, -1)
     points = np.stack([(across + 1) / 2 * (columns - 1), (down + 1) / 2 * (rows - 1)], axis=-1)
-    x, y = view.to_proxy.onto(points).T
-    found = np.linalg.lstsq(shading_terms(across, down), lamp.at(x, y), rcond=None)[0]
-    return np.asarray(found.T)
+    return shading_terms(across, down), view.to_proxy.onto(points)
+
+
+def surface_through(terms: Float64, readings: Float64) -> Float64:
+    """Return (3, 5) terms of the surface nearest to readings (n, 3) at places of `terms` (n, 5)."""
+    return np.asarray(np.linalg.lstsq(terms, readings, rcond=None)[0].T)
+
+
+def unevenness(lamp: Lamp, view: StripView) -> Float64:
+    """Return the terms (3, 5) of a lamp's log10 light over a strip's view."""
+    terms, points = view_grid(view)
+    return surface_through(terms, lamp.at(*points.T))
 
 
 def shading_near(values: Light, corners: Floats) -> Float64:
@@ -131,4 +140,4 @@ def shading_near(values: Light, corners: Floats) -> Float64:
         for place, count in ((down, rows), (across, columns))
     )
     terms = pixel_terms((rows, columns), y, x)
-    return np.asarray(np.linalg.lstsq(terms, values[y, x].astype(float), rcond=None)[0].T)
+    return surface_through(terms, values[y, x].astype(float))

@@ -18,7 +18,8 @@ from pipeline.strip import (
     fit_lens_light,
     full_of,
     pixel_terms,
-    shading_terms,
+    surface_through,
+    view_grid,
 )
 
 LEAST_ORANGE = 0.2
@@ -81,18 +82,16 @@ class ClearFilm:
 
         `base` is that of its `view`, `shape` (h, w) that of the small picture this is from.
         """
-        across, down = _grid()
-        every = shading_terms(*_stored(view, shape))
-        light = base.log_light(across, down).astype(float)
-        found: Float64 = np.linalg.lstsq(every, light, rcond=None)[0].T
+        terms, stored = _both_places(view, shape)
+        light = base.log_light(terms[:, 1], terms[:, 3]).astype(float)
+        found = surface_through(stored, light)
         linear = scan.encoding.kind == "linear"
         return ClearFilm(as_terms(found), base.spread, scan.exposure, linear, False, scan.path.name)
 
     def over(self, view: StripView, shape: tuple[int, int]) -> Float64:
         """Return its terms (3, 5) over the view of a strip in a small picture of a shape (h, w)."""
-        light = shading_terms(*_stored(view, shape)) @ np.asarray(self.terms).T
-        found: Float64 = np.linalg.lstsq(shading_terms(*_grid()), light, rcond=None)[0].T
-        return found
+        terms, stored = _both_places(view, shape)
+        return surface_through(terms, stored @ np.asarray(self.terms).T)
 
     def under(self, scan: Scan) -> tuple["ClearFilm", str | None]:
         """Return it as it is under a scan's exposure, and what has to be told of that."""
@@ -209,20 +208,10 @@ def fit_light(
     return terms, as_triple(off[kept].std(axis=0)), float(kept.mean())
 
 
-def _grid() -> tuple[Float64, Float64]:
-    """Return x and y (n), -1 to 1, of places that carry a surface from one view into another."""
-    down, across = np.mgrid[-1:1:9j, -1:1:25j].reshape(2, -1)
-    return across, down
-
-
-def _stored(view: StripView, shape: tuple[int, int]) -> tuple[Float64, Float64]:
-    """Return x and y (n) of places over a view, -1 to 1 over its small picture (h, w)."""
-    across, down = _grid()
-    rows, columns = view.light.shape[:2]
-    points = np.stack([(across + 1) / 2 * (columns - 1), (down + 1) / 2 * (rows - 1)], axis=-1)
-    at = view.to_proxy.onto(points)
-    height, width = shape
-    return 2.0 * at[:, 0] / max(width - 1, 1) - 1.0, 2.0 * at[:, 1] / max(height - 1, 1) - 1.0
+def _both_places(view: StripView, shape: tuple[int, int]) -> tuple[Float64, Float64]:
+    """Return terms (n, 5) of places over a view, and over its small picture (h, w)."""
+    terms, points = view_grid(view)
+    return terms, pixel_terms(shape, points[:, 1], points[:, 0])
 
 
 def shared_clear_film(found: "list[ClearFilm]") -> ClearFilm | None:
