@@ -83,7 +83,6 @@ class ReadingLimits:
 class SpotLimits:
     """Readings of ordinary film, in density; shares are of the aim's."""
 
-    base_lowest: Annotated[Triple, within(0.0, 3.0)]
     base_highest: Annotated[Triple, within(0.0, 3.0)]
     base_over: _Density
     grey_card_red: Annotated[tuple[float, float], within(0.0, 3.0)]

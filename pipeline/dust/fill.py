@@ -6,7 +6,7 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 
-from pipeline.dust.infrared import median
+from pipeline.channels import median
 from pipeline.dust.parts import NEAR, Parts, parts_of
 from pipeline.kinds import SIGMA_OF_MAD, Float32, Int32, Mask
 

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from pipeline.channels import median
 from pipeline.dust.fill import Places, gaussian, plate
-from pipeline.dust.infrared import CrossTalk, blurred, median, moved, smooth, spread
+from pipeline.dust.infrared import CrossTalk, blurred, moved, smooth, spread
 from pipeline.dust.parts import NEAR, Parts, mask_of, parts_of
 from pipeline.kinds import Float32, Float64, Mask, Point, Span, Triple, Whole
 

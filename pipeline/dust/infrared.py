@@ -2,11 +2,12 @@
 
 import math
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import cv2
 import numpy as np
 
+from pipeline.channels import median
 from pipeline.kinds import SIGMA_OF_MAD, Codes, Float32, Float64, Floats, Triple
 from pipeline.scan import Encoding, to_light
 
@@ -53,19 +54,10 @@ def infrared_density(plane: Codes | Float32, exponent: float, full: float = 1.0)
     return density_of_plane(plane, scale, least, np.float32(exponent))
 
 
-def median(values: Floats, axis: int | None = None) -> Any:
-    """Return the median of values, or along the last axis, in their own type.
-
-    They are finite, which is not looked at. To sort them is done in vectors, to part them is not.
-    """
-    ordered = np.sort(values, axis=axis)
-    last = ordered.shape[-1] - 1
-    return (ordered[..., last // 2] + ordered[..., last - last // 2]) / 2
-
-
 def spread(values: Floats) -> float:
     """Return the standard deviation that a normal distribution of the same MAD has."""
-    return SIGMA_OF_MAD * float(median(np.abs(values - median(values))))
+    flat = values.ravel()
+    return SIGMA_OF_MAD * float(median(np.abs(flat - median(flat))))
 
 
 def tone(density: Float32) -> Float32:

@@ -113,7 +113,6 @@ def develop(task: FrameTask) -> dict[str, str]:
             ppi=_ppi(task, rendition.archive_size, frame.size),
             metadata=metadata,
             packing=rendition.archive_packing,
-            settle=False,
         )
     if files.share is not None:
         write_share(
@@ -123,10 +122,9 @@ def develop(task: FrameTask) -> dict[str, str]:
             metadata=metadata,
             file_format=rendition.share,
             quality=rendition.share_quality,
-            settle=False,
         )
     if files.sidecar is not None:
-        write_sidecar(task.out / files.sidecar, metadata, settle=False)
+        write_sidecar(task.out / files.sidecar, metadata)
     mask = _write_mask(task, light.mask)
     return _hashes(task.out, files.archive, files.share, files.sidecar, mask)
 
@@ -171,10 +169,9 @@ def negative(task: FrameTask) -> dict[str, str]:
             ppi=task.ppi,
             metadata=task.metadata,
             packing=task.rendition.archive_packing,
-            settle=False,
         )
     if files.sidecar is not None:
-        write_sidecar(task.out / files.sidecar, task.metadata, settle=False)
+        write_sidecar(task.out / files.sidecar, task.metadata)
     return _hashes(task.out, files.archive, files.sidecar)
 
 

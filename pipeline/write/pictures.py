@@ -1,4 +1,7 @@
-"""Pictures as files, packed without loss, with their colour profile and metadata."""
+"""Pictures as files, packed without loss, with their colour profile and metadata.
+
+Files of a frame are not settled (`atomic`): the journal, which is written after them, is.
+"""
 
 import contextlib
 import io
@@ -70,8 +73,8 @@ def _little(values: Pixels) -> NDArray[Any]:
     return values if sys.byteorder == "little" else values.astype(values.dtype.newbyteorder("<"))
 
 
-def write_sidecar(path: Path, metadata: FrameMetadata, *, settle: bool = True) -> None:
-    """Write the XMP sidecar of a frame, atomically; `settle` is that of `atomic`.
+def write_sidecar(path: Path, metadata: FrameMetadata) -> None:
+    """Write the XMP sidecar of a frame, atomically.
 
     Of one that it takes the place of, properties that are not ours stay, as other programs' ratings
     and places.
@@ -87,7 +90,7 @@ def write_sidecar(path: Path, metadata: FrameMetadata, *, settle: bool = True) -
     except ValueError as error:
         # It may hold work of the user's.
         raise OutputProblem(path, "can't be read as XMP", "move it away and run again") from error
-    write_text(path, packet, settle=settle)
+    write_text(path, packet, settle=False)
 
 
 def write_share(
@@ -98,12 +101,10 @@ def write_share(
     metadata: FrameMetadata,
     file_format: str = "jpeg",
     quality: int = 92,
-    settle: bool = True,
 ) -> None:
     """Write an 8 bit sRGB picture, shape (rows, columns, 3), as JPEG or PNG, atomically.
 
     `quality` is JPEG's, 1 to 100; from 90 on, colour is kept at full resolution (4:4:4).
-    `settle` is that of `atomic`.
 
     Raises OutputProblem as `atomic` does, and for a JPEG with a side above 65500 pixels.
     """
@@ -115,7 +116,7 @@ def write_share(
     packed = share_bytes(
         picture, ppi=ppi, metadata=metadata, file_format=file_format, quality=quality
     )
-    with atomic(path, settle=settle) as file:
+    with atomic(path, settle=False) as file:
         file.write(packed)
 
 
@@ -188,14 +189,13 @@ def write_archive(
     ppi: float,
     metadata: FrameMetadata,
     packing: str = "deflate",
-    settle: bool = True,
 ) -> None:
     """Write a 16 bit or float32 RGB picture, which comes in bands, as TIFF, atomically.
 
     Bands are pixels (n, columns, 3) from the top down; all but the last have as many rows, and each
     is done with before the next is asked for. `size` is rows and columns of the whole, `kind` the
     type of its samples, 'uint16' or 'float32'; in `space` code 65535 is 1.0. `packing` is one of
-    settings.ARCHIVE_PACKING, all without loss; `settle` is that of `atomic`.
+    settings.ARCHIVE_PACKING, all without loss.
 
     Raises OutputProblem as `atomic` does, and for a picture of 4 GB or more.
     """
@@ -216,7 +216,7 @@ def write_archive(
     }
     if packing != "none":
         options["predictor"] = PREDICTOR[np.dtype(kind).kind]
-    with atomic(path, settle=settle) as file:
+    with atomic(path, settle=False) as file:
         _write_tiff(file, bands, (*size, 3), kind, packing, options)
         append_block(file, exif)
 

@@ -88,7 +88,7 @@ def frame_stages(task: FrameTask, folder: Path) -> list[Stage]:
     share = shown(True).share_picture()
     scratch = np.empty_like(bands[0])
     archive, small = folder / "a.tif", folder / "a.jpg"
-    given = {"ppi": task.ppi, "metadata": task.metadata, "settle": False}
+    given = {"ppi": task.ppi, "metadata": task.metadata}
 
     def pack() -> int:
         return sum(len(packed(band, "deflate", scratch)) for band in bands)

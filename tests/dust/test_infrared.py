@@ -11,7 +11,6 @@ import pytest
 import scipy.ndimage
 from hypothesis import given
 from hypothesis import strategies as st
-from hypothesis.extra.numpy import arrays
 
 from pipeline.dust import infrared
 from pipeline.dust.crosstalk import cross_talk
@@ -149,18 +148,3 @@ def test_srgb_is_about_gamma_two_and_a_quarter():
     assert infrared.tone_exponent(linear("option")) == pytest.approx(1.0)
     # IEC 61966-2-1: an overall exponent of about 2.2.
     assert infrared.tone_exponent(srgb("option")) == pytest.approx(2.2, abs=0.15)
-
-
-@given(
-    arrays(
-        np.float32,
-        st.tuples(st.integers(1, 9), st.integers(1, 9)),
-        elements=st.floats(-2, 2, width=32),
-    ),
-    st.integers(1, 3),
-)
-def test_medians_are_those_of_numpy(values, step):
-    some = values[::step, ::step]
-    assert infrared.median(some) == np.median(some)
-    assert infrared.median(some).dtype == np.float32
-    assert (infrared.median(some, axis=1) == np.median(some, axis=1)).all()
