@@ -1,6 +1,7 @@
 from .curve import Curve as Curve
 from .curve import LayerCurve as LayerCurve
 from .curve import PointCurve as PointCurve
+from .edge_film import profile_of_codes as profile_of_codes
 from .file import profile_text as profile_text
 from .film import MONOCHROME as MONOCHROME
 from .film import FilmProfile as FilmProfile
@@ -8,7 +9,6 @@ from .film import GreyOnFilm as GreyOnFilm
 from .film import film_names as film_names
 from .film import find_film as find_film
 from .film import fittable_curves as fittable_curves
-from .film import profile_of_codes as profile_of_codes
 from .folder import profiles_folder as profiles_folder
 from .folder import shipped as shipped
 from .format import FilmSize as FilmSize

@@ -6,12 +6,12 @@ import pytest
 import zxingcpp
 
 from pipeline.problem import Exit, SettingsProblem
-from pipeline.profile.film import film_names, load_film_table, profile_of_codes
+from pipeline.profile.edge_film import load_film_table, profile_of_codes
+from pipeline.profile.film import film_names
 
 GOOD = """unknown = "generic"
 [film."82-3"]
 profile = "generic"
-speed = 400
 source = "a sheet"
 """
 
@@ -37,14 +37,14 @@ def test_a_film_is_found_by_its_code(tmp_path):
     path = table(tmp_path, GOOD)
     films = load_film_table(path).film
     entry = films["82-3"]
-    assert (entry.profile, entry.speed, entry.source) == ("generic", 400, "a sheet")
+    assert (entry.profile, entry.source) == ("generic", "a sheet")
     assert list(films) == ["82-3"]
 
 
 def test_the_most_frequent_code_decides_and_unknown_ones_get_the_general_profile(
     tmp_path, monkeypatch
 ):
-    monkeypatch.setattr("pipeline.profile.film.film_names", lambda: ("generic", "other"))
+    monkeypatch.setattr("pipeline.profile.edge_film.film_names", lambda: ("generic", "other"))
     path = table(tmp_path, GOOD.replace('profile = "generic"', 'profile = "other"'))
     assert profile_of_codes([None, "82-3", "82-3", "5-1"], path) == "other"
     assert profile_of_codes(["5-1", None, "5-1", "82-3"], path) == "generic"
@@ -64,9 +64,6 @@ def test_the_most_frequent_code_decides_and_unknown_ones_get_the_general_profile
         ('"82-3"', '"082-3"', "film.082-3", "not a film code"),
         ('"82-3"', '"82-3/11"', "film.82-3/11", "not a film code"),
         ('profile = "generic"', 'profile = "fine"', "film.82-3.profile", "not one of"),
-        ("speed = 400", "speed = 400.0", "film.82-3.speed", "not a whole number from 1"),
-        ("speed = 400", "speed = 0", "film.82-3.speed", "not a whole number from 1"),
-        ("speed = 400", "speed = true", "film.82-3.speed", "not a whole number from 1"),
         ('source = "a sheet"', 'source = " "', "film.82-3.source", "is ' ', not a text"),
         ('source = "a sheet"', "", "film.82-3.source", "is missing"),
         ('source = "a sheet"', 'source = "a"\nmaker = "b"', "film.82-3.maker", "is not known"),
