@@ -1,4 +1,4 @@
-"""What a person reads about a roll: the page, the closing summary and the table of densities."""
+"""A roll's page."""
 
 import math
 from base64 import b64encode
@@ -19,11 +19,11 @@ from PIL import Image
 
 from pipeline.bath import cautions, leads_to_baths
 from pipeline.kinds import CHANNELS, LOG_STOP, Triple, as_triple
-from pipeline.profile import MONOCHROME
 from pipeline.record import SEVERITIES, FrameRecord, RollRecord, StripRecord, by_weight
 from pipeline.report.density_plot import densities_plot
 from pipeline.report.lettering import Picture
 from pipeline.report.plot import Plot, as_svg
+from pipeline.report.summary import how_solved, kinds_text
 from pipeline.report.words import (
     UNSURE_BELOW,
     batch_items,
@@ -34,28 +34,9 @@ from pipeline.report.words import (
     share_text,
     signed_text,
 )
-from pipeline.words import counted, plural, printable
+from pipeline.words import counted, printable
 
 NUMBER_FROM = {"user": "number given", "order": "number counted"}
-HOW_SOLVED = {
-    "profile": "taken from the film profile; the roll's own densities were not asked",
-    "roll": "solved from the whole roll: film base is black, and the densities of all frames "
-    "together give the neutral axis",
-    "reference": "taken from a chart or grey card on the roll",
-}
-BESIDE_PRINT = ", beside the edge print, which has the factory's light"
-# Why a colour from the pictures is in doubt.
-CAST_LEFT = (
-    ": one cast lies over all pictures, more than films differ by, and is left as the scenes' own. "
-    "A frame with a grey card or chart tells better"
-)
-TOLD_LITTLE = (
-    ": the pictures are few, much alike or of many casts. A frame with a grey card or chart tells "
-    "better"
-)
-_CAST_LIKELY = 0.5
-# A cast of about 4 C*ab in a middle grey.
-LITTLE_DOUBT_LOG_E = 0.06
 NOTICEABLE_STOPS = 1.0
 # Of pictures on the page: their longer side in px, for up to so many, and at least.
 _USUAL_SIDE, _USUAL_FRAMES, _LEAST_SIDE = 360, 400, 90
@@ -104,7 +85,7 @@ def page_parts(
         positive=partial(_picture, small=thumbnails),
         negative=partial(_picture, small=negatives or {}),
         remarks=partial(_remarks, slope=record.colour.slopes[1], middle=_middle_density(record)),
-        record=record, name=roll_name(record), facts=roll_text(record), kinds=_kinds(record),
+        record=record, name=roll_name(record), facts=roll_text(record), kinds=kinds_text(record),
         channels=CHANNELS,
         plots=_densities(record),
         findings=by_weight(record.findings), batch=batch_items(record), notes=_notes(record),
@@ -165,63 +146,6 @@ def thumbnail(picture: Picture, long_side: int = _USUAL_SIDE, quality: int = 80)
     return file.getvalue()
 
 
-def caution_lines(record: RollRecord) -> tuple[str, ...]:
-    """Return the cautions for the chemistry where a finding's advice leads there, else nothing."""
-    return cautions().lines if leads_to_baths(record.findings) else ()
-
-
-def how_solved(record: RollRecord) -> str:
-    """Return in words what the roll's colour rests on."""
-    if record.colour.reference is not None:
-        return f"taken from {record.colour.reference}"
-    if record.profile == MONOCHROME:
-        return "none: black-and-white film, one mix of the channels"
-    how = HOW_SOLVED.get(record.colour.how, record.colour.how)
-    doubt, cast = record.colour.doubt_log_e, record.colour.cast
-    if record.colour.how != "roll" or doubt is None or cast is None:
-        return how
-    why = CAST_LEFT if cast > _CAST_LIKELY else "" if doubt < LITTLE_DOUBT_LOG_E else TOLD_LITTLE
-    beside = BESIDE_PRINT if record.densities.edge_print else ""
-    return f"{how}{beside}. Greys may be off by {figure_text(doubt)} in log10 exposure{why}"
-
-
-def summary_lines(record: RollRecord) -> tuple[str, ...]:
-    """Return what the command says at the end: frames, base, colour, findings, notes, problems.
-
-    Each line is printable text without line breaks or control characters.
-    """
-    written = sum(any(vars(frame.files).values()) for frame in record.frames())
-    lines = [
-        f"{roll_name(record)}: {counted(written, 'frame')} written of {len(record.frames())} "
-        f"on {counted(len(record.strips), 'strip')} ({_kinds(record)})."
-    ]
-    doubtful = [printable(frame.number) for frame in record.frames() if is_unsure(frame)]
-    if doubtful:
-        noun, whose = plural(len(doubtful), "frame"), "its" if len(doubtful) == 1 else "their"
-        lines.append(
-            f"Check {noun} {', '.join(doubtful)}: {whose} edges are not clear; "
-            "correct them with [[frames]] in roll.toml."
-        )
-    if record.densities.base:
-        how = {strip.base.absolute for strip in record.strips}
-        words = "relative" if how == {False} else "absolute" if how == {True} else "mixed"
-        lines.append(f"Film base ({words}): {_rgb(record.densities.base)}.")
-    lines.append(f"Colour: {printable(how_solved(record))}.")
-    lines.append(
-        f"Balance in log10 exposure: {_rgb(record.colour.balance, signed_text)}; "
-        f"slope of the curves: {_rgb(record.colour.slopes)}."
-    )
-    lines += [
-        printable(
-            f"{finding.severity}: {finding.code} (confidence "
-            f"{figure_text(finding.confidence)}). {finding.evidence} {finding.advice}"
-        )
-        for finding in by_weight(record.findings)
-    ]
-    lines += [printable(f"{each.kind}: {each.sentence()}") for each in record.problems]
-    return tuple(lines)
-
-
 def _shown(value: Any) -> Any:
     """Return a value as one printable line; markup comes from the template's own macros alone."""
     is_markup = hasattr(value, "__html__")
@@ -235,22 +159,6 @@ def _href(name: str) -> str:
 
 def _signed(value: float | None, decimals: int = 2) -> str:
     return signed_text(value, decimals).replace("-", "\N{MINUS SIGN}")
-
-
-def _rgb(triple: Triple, show: Any = figure_text) -> str:
-    return ", ".join(f"{c} {show(value)}" for c, value in zip("RGB", triple, strict=True))
-
-
-def _kinds(record: RollRecord) -> str:
-    """Return how many frames there are of each kind, in words."""
-    kinds = [printable(frame.kind) for frame in record.frames()]
-    names = sorted(set(kinds), key=lambda kind: (kind != "picture", kind))
-    words = [
-        counted(kinds.count(kind), "picture") if kind == "picture"
-        else f"{kinds.count(kind)} {kind}"
-        for kind in names
-    ]  # fmt: skip
-    return ", ".join(words) or "no frames"
 
 
 def _notes(record: RollRecord) -> list[tuple[str, str]]:

@@ -34,6 +34,7 @@ from pipeline.record.record import (
 )
 from pipeline.report import roll_page as report
 from pipeline.report.plot import Plot
+from pipeline.report.summary import summary_lines
 from pipeline.report.table import measure_table
 from pipeline.report.tone_plot import Tones, tone_drawing
 from pipeline.report.words import MISSING, roll_name
@@ -345,7 +346,7 @@ def test_figures_that_are_none_become_dashes(value):
     for text in (
         text_of(parsed(whole_page(record, {}))),
         measure_table(record),
-        "\n".join(report.summary_lines(record)),
+        "\n".join(summary_lines(record)),
     ):
         assert not re.search(r"\b(nan|inf)\b", text)
 
@@ -420,12 +421,12 @@ def test_text_of_users_never_becomes_markup(plain_shape, text):
 @given(HOSTILE)
 def test_plain_text_has_no_control_characters(text):
     record = roll_with_text(text)
-    assert all(line.isprintable() for line in report.summary_lines(record))
+    assert all(line.isprintable() for line in summary_lines(record))
     assert all(line.isprintable() for line in measure_table(record).split("\n"))
 
 
 def test_summary_tells_frames_base_colour_findings_and_problems():
-    lines = report.summary_lines(roll_of_38())
+    lines = summary_lines(roll_of_38())
     assert lines[0] == (
         "Roll 2024-07 Küste: 37 frames written of 38 on 7 strips "
         "(35 pictures, 1 blank, 1 fogged, 1 partial)."
@@ -442,7 +443,7 @@ def test_summary_tells_frames_base_colour_findings_and_problems():
 
 def test_one_doubtful_frame_is_spoken_of_alone():
     strip = made_strip([made_frame("07", confidence=0.5), made_frame("08")])
-    lines = report.summary_lines(replace(made_roll([]), strips=(strip,)))
+    lines = summary_lines(replace(made_roll([]), strips=(strip,)))
     assert lines[1] == (
         "Check frame 07: its edges are not clear; correct them with [[frames]] in roll.toml."
     )
@@ -451,7 +452,7 @@ def test_one_doubtful_frame_is_spoken_of_alone():
 def test_assumptions_are_notes_and_what_failed_is_a_problem():
     note = ScanTrouble("a.tif", "a.tif: taken as linear", "note")
     record = made_roll([1], problems=(note,))
-    assert report.summary_lines(record)[-1] == "note: a.tif: taken as linear"
+    assert summary_lines(record)[-1] == "note: a.tif: taken as linear"
     section = parsed(whole_page(record, {})).find(".//section[@id='problems']")
     assert text_of(section.find("h2")) == "Notes on scans"
     assert section.find("ul/li").get("class") == "note"
@@ -756,7 +757,7 @@ def test_print_is_on_white_without_the_navigation(browser, page_url):
 
 def test_black_and_white_film_has_no_colour_to_tell_of():
     grey = replace(made_roll([1]), profile="monochrome")
-    (told,) = [line for line in report.summary_lines(grey) if line.startswith("Colour")]
+    (told,) = [line for line in summary_lines(grey) if line.startswith("Colour")]
     assert told == "Colour: none: black-and-white film, one mix of the channels."
 
 
@@ -786,7 +787,7 @@ def test_how_sure_a_colour_from_the_pictures_is_stands_on_page_and_in_summary(do
     record = roll_of_38()
     sure = replace(record.colour, how="roll", doubt_log_e=doubt, cast=cast)
     told = replace(record, colour=sure)
-    colour = next(line for line in report.summary_lines(told) if line.startswith("Colour:"))
+    colour = next(line for line in summary_lines(told) if line.startswith("Colour:"))
     page = text_of(parsed(whole_page(told, small_jpegs(told))))
     for text in words:
         assert text in colour
@@ -794,7 +795,7 @@ def test_how_sure_a_colour_from_the_pictures_is_stands_on_page_and_in_summary(do
     assert ("grey card" in colour) == (doubt > 0.05)
     for printed in (None, (0.6, 0.7, 0.8)):
         densities = replace(told.densities, edge_print=printed)
-        lines = report.summary_lines(replace(told, densities=densities))
+        lines = summary_lines(replace(told, densities=densities))
         assert any("beside the edge print" in line for line in lines) == bool(printed)
     charted = replace(told, colour=replace(sure, how="reference"))
-    assert not any("off by" in line for line in report.summary_lines(charted))
+    assert not any("off by" in line for line in summary_lines(charted))
