@@ -11,9 +11,10 @@ import tifffile
 from PIL import Image
 
 from pipeline.dust.infrared import CrossTalk, infrared_density
-from pipeline.render import mended as dust_frame
+from pipeline.render import patches as dust_frame
 from pipeline.render.cut import cut_light, picture_size
-from pipeline.render.mended import DustyWindow, Part, Patches, with_patches
+from pipeline.render.mended import with_patches
+from pipeline.render.patches import DustyWindow, Part, Patches
 from pipeline.render.upright import upright
 from pipeline.settings.settings import Settings
 from pipeline.strip.base import FrameBase
