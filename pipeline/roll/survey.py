@@ -32,7 +32,6 @@ from pipeline.numbering import (
     recut,
     with_roll_numbers,
 )
-from pipeline.problem import ClusterProblem
 from pipeline.profile import (
     MONOCHROME,
     FilmProfile,
@@ -46,22 +45,21 @@ from pipeline.record import ScanTrouble
 from pipeline.render import PrintTone, roll_tone
 from pipeline.roll.ahead import begin_again, finished_again
 from pipeline.roll.coarse import coarse_note
+from pipeline.roll.corrected import corrected
 from pipeline.roll.habits import each_alone
 from pipeline.roll.machines import give_back, workers
-from pipeline.roll.scans import changed, drop, failed, noted_as, put_away, scan_notes, survey_scans
+from pipeline.roll.scans import noted_as, put_away, scan_notes, survey_scans
 from pipeline.roll.written import Written, turn_of, written
 from pipeline.scan import ScanContent, begin_contents
 from pipeline.settings import ROLL_FILE, Roll, Settings
-from pipeline.strip import UNCLEAR, film_kind
+from pipeline.strip import UNCLEAR, Kind, film_kind
 from pipeline.survey import (
-    Cuts,
     FrameSurvey,
     LookStore,
     PictureStore,
     ScanSurvey,
     StripSurvey,
     picture_samples,
-    survey_scan,
 )
 from pipeline.turn import AS_FOUND, Turn
 
@@ -146,12 +144,9 @@ def survey_roll(
     numbers = number_roll(found, roll.settings.first_number)
     plan = recut(roll.notes.frames, found, numbers)
     keyed = _keyed(found, numbers)
-    strips, more = _corrected(surveys, keyed, plan, roll, executor, listen, store)
+    strips, more = corrected(surveys, keyed, plan, roll, executor, listen, store)
     problems += more
-    kind = None
-    if roll.settings.monochrome is None:
-        samples = picture_samples(found) or picture_samples(strips)
-        kind = film_kind([strip.base.density for strip in found], samples)
+    kind = _film_kind(found, strips) if roll.settings.monochrome is None else None
     grey = roll.settings.monochrome or kind == "monochrome"
     if profile is None:
         codes = (film_code(strip) for strip in found)
@@ -207,6 +202,12 @@ def survey_roll(
     )
 
 
+def _film_kind(found: Sequence[StripSurvey], strips: Sequence[StripSurvey]) -> Kind:
+    """Tell whether film is black-and-white, by its pictures as found, else as corrected."""
+    samples = picture_samples(found) or picture_samples(strips)
+    return film_kind([strip.base.density for strip in found], samples)
+
+
 _UNUSED_BASE = "is used for nothing as a base scan: no file of the roll is one picture alone"
 
 
@@ -258,50 +259,6 @@ def _keyed(
         )
         for strip, row in zip(strips, numbers, strict=True)
     )
-
-
-def _corrected(
-    surveys: Sequence[ScanSurvey],
-    strips: Sequence[StripSurvey],
-    plan: Recut,
-    roll: Roll,
-    executor: Executor,
-    listen: Listener,
-    store: PictureStore,
-) -> tuple[tuple[StripSurvey, ...], list[ScanTrouble]]:
-    """Return the roll's strips, those that corrections change surveyed anew, and what failed."""
-    edge = {frame.key: frame.edge_number for strip in strips for frame in strip.frames}
-
-    def edged(frame: FrameSurvey) -> FrameSurvey:
-        return replace(frame, edge_number=edge.get(frame.key))
-
-    inside = {(s.scan.path, s.scan.page, s.outline): place for place, s in enumerate(strips)}
-    done: dict[int, StripSurvey | None] = dict(enumerate(strips))
-    pending: dict[Path, tuple[dict[int, int], Future[ScanSurvey]]] = {}
-    for survey in surveys:
-        places = {
-            at: inside[s.scan.path, s.scan.page, s.outline] for at, s in enumerate(survey.strips)
-        }
-        cuts: Cuts = {at: plan.cuts[p] for at, p in places.items() if p in plan.cuts}
-        if cuts:
-            task = executor.submit(
-                survey_scan, survey.path, roll.settings, survey.habits, cuts, clear=survey.clear
-            )
-            pending[survey.path] = ({at: places[at] for at in cuts}, task)
-    troubles = []
-    try:
-        for count, (path, (places, future)) in enumerate(pending.items(), 1):
-            try:
-                anew = put_away(future.result(), store).strips
-                done |= {place: changed(anew[at], edged) for at, place in places.items()}
-            except ClusterProblem:
-                raise
-            except Exception as error:
-                troubles.append(failed(listen, path.name, error, count, len(pending)))
-                done |= dict.fromkeys(places.values())
-    finally:
-        drop(future for _, future in pending.values())
-    return tuple(strip for strip in done.values() if strip is not None), troubles
 
 
 def tone_of_roll(
