@@ -8,6 +8,7 @@ from .base import shading_over as shading_over
 from .crowd import crowded_places as crowded_places
 from .density import Illumination as Illumination
 from .density import dark_error as dark_error
+from .density import least_orange as least_orange
 from .density import measure_limits as measure_limits
 from .density import to_density as to_density
 from .density import to_light as to_light
@@ -28,6 +29,7 @@ from .light_struck import LightLeak as LightLeak
 from .light_struck import StripDensity as StripDensity
 from .light_struck import find_leak as find_leak
 from .light_struck import struck_density as struck_density
+from .shading import MOST_ASPECT as MOST_ASPECT
 from .shading import as_terms as as_terms
 from .shading import fit_lens_light as fit_lens_light
 from .shading import over_view as over_view

@@ -10,6 +10,7 @@ from pipeline.channels import least, less
 from pipeline.kinds import Float32, Float64, Light, Mask
 from pipeline.strip.area import Areas, Group
 from pipeline.strip.crowd import DARKEST_BASE, Mode, crowded_places, lightest
+from pipeline.strip.density import measure_limits
 from pipeline.strip.lamp import Lamp, lamp_through
 
 LEAST_GATE_PX = 30
@@ -20,13 +21,8 @@ LIGHTEST = 0.15
 _LIGHTEST_EVEN = 0.03
 _NEARLY_GATE = 0.06
 _LIKE_GATE = 0.04
-# Red and blue density that no masked base reaches, whatever a scanner's bands.
-_DENSEST_BASE = (0.8, 2.0)
 _ALIKE = 0.05
 _MOST_READINGS, _MOST_EVEN = 400_000, 100_000
-# Base and fog of black-and-white film, on clear or grey support, and of colour film with little of
-# a mask or none: mean, and what channels differ by (common practice, no source).
-_ANY_BASE, _MOST_ANY_TINT = (0.05, 0.8), 0.4
 # Film of one base has no large area that is lighter.
 _CLEARLY_LIGHTER = 0.06
 _MOST_LIGHTER = 0.5
@@ -46,16 +42,18 @@ def is_orange(density: Float64, red_clipped: bool = False) -> bool:
 
 def is_denser(density: Float64) -> bool:
     """Tell whether a density against the brightest light, or more, is beyond any film base's."""
-    return bool(density[0] >= _DENSEST_BASE[0] or density[2] >= _DENSEST_BASE[1])
+    red, blue = measure_limits("film")["densest_base_red_blue"]
+    return bool(density[0] >= red or density[2] >= blue)
 
 
 def is_base(density: Float64, *, grey: bool = False, red_clipped: bool = False) -> bool:
     """Tell whether a density against the brightest light may be a film base of the kind."""
     if not grey:
         return is_orange(density, red_clipped)
-    low, high = _ANY_BASE
-    even = float(np.ptp(density)) < _MOST_ANY_TINT and float(density.min()) > 0.0
-    return even and low < float(density.mean()) < high
+    limits = measure_limits("film")
+    low, high = limits["any_base"]
+    even = float(np.ptp(density)) < limits["any_base_tint"] and float(density.min()) > 0.0
+    return bool(even and low < float(density.mean()) < high)
 
 
 def _looks_like_base(log_light: Float64) -> bool:

@@ -77,6 +77,11 @@ def measure_limits(part: str) -> dict[str, Any]:
     return dict(document[part])
 
 
+def least_orange() -> float:
+    """Return the blue less red density of a film's orange base at the least."""
+    return float(measure_limits("film")["least_orange"])
+
+
 def dark_error(density_above: Triple | Floats, base: Triple, illumination: Illumination) -> Float64:
     """Return how far densities above base may be off by what is not known of the dark level.
 

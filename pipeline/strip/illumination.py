@@ -12,7 +12,7 @@ from pipeline.kinds import Float32, Float64, Floats, Light, Mask, Triple, as_tri
 from pipeline.strip.area import Areas, Group, even_areas
 from pipeline.strip.base_light import LEAST_GATE_PX, LIGHTEST, Seen, film_base, is_base, is_denser
 from pipeline.strip.crowd import DARKEST_BASE, crowded_places, lightest
-from pipeline.strip.density import Illumination
+from pipeline.strip.density import Illumination, least_orange
 from pipeline.strip.group import brightest_group, trimmed
 from pipeline.strip.lamp import Lamp, lamp_through
 
@@ -21,9 +21,8 @@ _FULL_SCALE = 0.9985
 _MOST_PIXELS = 1_200_000
 # Noise is smoothed over so many pixels before the darkest of a scan are looked for.
 _SMOOTH_PX, _DARKEST_PERCENT, _HARDLY_DARKER = 5, 0.5, 0.8
-# Log10 of red over blue light of film's base at the least where the lamp is white, and the most
-# light that a lens's veil spreads over what is opaque (common practice, no source).
-_LEAST_ORANGE, _MOST_VEIL = 0.2, 0.01
+# The most light that a lens's veil spreads over what is opaque (common practice, no source).
+_MOST_VEIL = 0.01
 _MOST_FADE = 0.25
 _MOST_FADE_TINT = 0.08
 _FADE_BETWEEN = 0.2
@@ -142,7 +141,7 @@ def dark_level(light: Light) -> Triple:
     if (darkest < _HARDLY_DARKER * level).any():
         return (0.0, 0.0, 0.0)
     red, _, blue = (float(value) for value in level)
-    is_film = red > _MOST_VEIL and red > 10.0**_LEAST_ORANGE * blue
+    is_film = red > _MOST_VEIL and red > 10.0 ** least_orange() * blue
     return (0.0, 0.0, 0.0) if is_film else as_triple(level)
 
 

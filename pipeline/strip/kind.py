@@ -8,6 +8,7 @@ import numpy as np
 from pipeline.channels import greatest, least
 from pipeline.kinds import Float64, Floats, Light, Triple
 from pipeline.strip.base import FilmBase
+from pipeline.strip.density import least_orange
 from pipeline.strip.layout import Strip
 
 Kind = Literal["monochrome", "colour", "unclear"]
@@ -16,10 +17,6 @@ UNCLEAR = (
     "may be black-and-white film, but its pictures don't show it clearly: taken as colour; "
     "give --monochrome if it is"
 )
-# Blue less red density of a masked base: 0.44 at least over usual stocks (D-min, Status M),
-# less what a scanner's channels may be apart where no open gate shows. Silver's is grey, unless
-# the scanner evens out its channels.
-_LEAST_ORANGE = 0.2
 # Dye uses up the mask of its coupler, which makes up for what the dye absorbs besides: a channel
 # gets lighter than the base by so much of what another gains at the most, were the mask twice as
 # strong as it should be (unwanted absorptions as in data sheets' dye curves, from memory).
@@ -44,7 +41,7 @@ def is_negative(above: Light, strip: Strip, base: FilmBase, any_base: bool) -> b
     and gaps make it a fair share of the strip, unless it is another scan's. A print's or a
     photograph's lightest even colour fails one of these.
     """
-    orange = any_base or base.density[2] - base.density[0] > _LEAST_ORANGE
+    orange = any_base or base.density[2] - base.density[0] > least_orange()
     if strip.perforated or not orange:
         return orange
     rows, columns = above.shape[:2]
@@ -72,7 +69,7 @@ def film_kind(bases: Sequence[Triple], samples: Sequence[Floats]) -> Kind:
     'colour' where any base is orange or the channels go apart anywhere, 'monochrome' where they
     go together over a clear span of density, 'unclear' where there is too little of it.
     """
-    if not bases or any(blue - red > _LEAST_ORANGE for red, _, blue in bases):
+    if not bases or any(blue - red > least_orange() for red, _, blue in bases):
         return "colour"
     every = np.concatenate([np.asarray(part, float) for part in samples] or [np.zeros((0, 3))])
     every = every[np.isfinite(every).all(axis=1) & (every.mean(axis=1) > _LEAST_DENSITY)]

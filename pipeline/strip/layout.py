@@ -51,7 +51,6 @@ class Strip:
 
     outline: Corners
     angle_deg: float
-    vertical: bool
     px_per_mm: float
     scale_from: str
     film: FilmSize
@@ -181,14 +180,12 @@ def _turned_back(strip: Strip, back: Float64) -> Strip:
     outline = np.asarray(strip.outline) @ back[:, :2].T + back[:, 2]
     (left, right), (above, below) = outline[:2, 0], outline[:2, 1]
     along = math.degrees(math.atan2(below - above, right - left))
-    vertical = abs(along) > 45.0
     way = None if strip.way is None else strip.way.then(back)
     return replace(
         strip,
         outline=corners_of(outline),
         way=way,
-        angle_deg=along - math.copysign(90.0, along) if vertical else along,
-        vertical=vertical,
+        angle_deg=along - math.copysign(90.0, along) if abs(along) > 45.0 else along,
     )
 
 
@@ -197,7 +194,7 @@ def _stood(strip: Strip, width: int) -> Strip:
     outline = tuple((width - 1 - y, x) for x, y in strip.outline)
     turn = np.array([[0.0, -1.0, width - 1.0], [1.0, 0.0, 0.0]])
     way = None if strip.way is None else strip.way.then(turn)
-    return replace(strip, outline=outline, way=way, vertical=True)
+    return replace(strip, outline=outline, way=way)
 
 
 def _own_levels(readings: Light, levels: Levels) -> Levels | None:
@@ -250,7 +247,6 @@ def _strip(piece: Piece) -> Strip | None:
     return Strip(
         outline=corners_of(view.to_proxy.onto(corners)),
         angle_deg=angle_deg(view.to_proxy, (levelled.middle, (upper + lower) / 2)),
-        vertical=False,
         px_per_mm=scale.px_per_mm,
         scale_from=scale.scale_from,
         film=scale.film,

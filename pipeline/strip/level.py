@@ -13,11 +13,12 @@ from pipeline.outline import corners_of
 from pipeline.profile import film_sizes
 from pipeline.strip.base import density_above, measure_base
 from pipeline.strip.bend import find_bend
-from pipeline.strip.film_edge import EdgeLine, find_edges, picture_bars, picture_slope
+from pipeline.strip.film_edge import EdgeLine, find_edges
 from pipeline.strip.film_line import CrossLine, FilmLine, curve_through, in_stretches
 from pipeline.strip.illumination import Levels
+from pipeline.strip.perforation import Perforations, find_perforations
+from pipeline.strip.picture_border import picture_bars, picture_slope
 from pipeline.strip.piece import FilmArea, rough_line
-from pipeline.strip.scale import Perforations, find_perforations
 from pipeline.strip.surround import OPEN, open_share, over_base
 from pipeline.strip.view import FilmMap, StripView, straighten, view_by
 

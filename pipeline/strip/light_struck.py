@@ -12,7 +12,6 @@ from pipeline.strip.density import measure_limits
 # Film beside its edge and beside the pictures that is left out.
 _CLEAR_OF_LEAK_MM = (0.5, 0.25)
 _BIN_MM = 4.0
-_HOLE_DENSITY = -0.08
 # Bars of codes cover half of a rebate over this length, and letters less.
 _BARE_PERCENTILE = 15.0
 # Film beside its edges and beside the pictures that is left out, and the share of the picture's
@@ -104,7 +103,7 @@ def _bare(above: Light, rows: tuple[float, float], bins: int, width: int) -> Lig
         return None
     cells = part.reshape(len(part), bins, width, 3).transpose(1, 0, 2, 3).reshape(bins, -1, 3)
     mean = channel_mean(cells)
-    film = np.where(mean < _HOLE_DENSITY, np.nan, mean)
+    film = np.where(mean < float(measure_limits("film")["hole"]), np.nan, mean)
     known = np.isfinite(film).mean(axis=1) > 0.5
     level = np.zeros((bins, 3), np.float32)
     for place in np.flatnonzero(known):

@@ -6,8 +6,8 @@ from pipeline.kinds import Float64, Floats, Light, Points, Whole
 from pipeline.strip.lamp import Lamp
 from pipeline.strip.view import StripView
 
-# Longer views are strips, on which a lens's axis may lie anywhere; others show one picture.
-_MOST_ASPECT = 1.9
+MOST_ASPECT = 1.9
+"""Longer views are strips, on which a lens's axis may lie anywhere; others show one picture."""
 # A ridge keeps a short or one-sided area from bending a strip's surface where nothing is measured.
 _STRIPS_PULL = (0.0, 0.002, 0.02, 0.02, 0.2)
 # Pull of terms towards an even light, where little is measured, as a share of the readings; and
@@ -72,7 +72,7 @@ def fit_shading(terms: Float64, readings: Float64, shape: tuple[int, int]) -> Fl
     `terms` (n, 5) are those of the readings' places.
     """
     height, width = shape
-    if width <= _MOST_ASPECT * height:
+    if width <= MOST_ASPECT * height:
         return fit_lens_light(terms, readings, shape)
     ridge = np.diag(_STRIPS_PULL) * len(terms)
     fitted: Float64 = np.linalg.solve(terms.T @ terms + ridge, terms.T @ readings).T

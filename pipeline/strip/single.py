@@ -9,11 +9,10 @@ from numpy.typing import NDArray
 from pipeline.channels import greatest, least
 from pipeline.kinds import Corners, Float64, Light, Mask
 from pipeline.outline import corners_of
+from pipeline.strip.density import measure_limits
 
 # Rebate is the film's base within this density; what is lighter is a hole in the film.
 _LIKE_BASE, _OPEN = 0.1, -0.15
-# Denser in every channel than colour negative film gets: a carrier's mask.
-_OPAQUE = 2.4
 # Odds of a pixel like base, and of another, to lie outside the picture rather than inside: edge
 # print and dust cover a tenth of the rebate at most, shadows like base a third of most pictures.
 _LIKE_ODDS, _UNLIKE_ODDS = float(np.log(0.9 / 0.33)), float(np.log(0.1 / 0.67))
@@ -104,7 +103,7 @@ def _beside(above: Light) -> tuple[Mask, Mask]:
     """Return where a view is like rebate, holes in it counted, and where a mask covers it."""
     light = above.mean(axis=2) < _OPEN
     like: Mask = (greatest(np.abs(above)) < _LIKE_BASE) | light
-    return like, least(above) > _OPAQUE
+    return like, least(above) > float(measure_limits("film")["opaque"])
 
 
 def _side(like: Mask, solid: Mask) -> _Side:

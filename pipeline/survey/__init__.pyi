@@ -6,15 +6,15 @@ from .edge_print import edge_print as edge_print
 from .frame import Cut as Cut
 from .frame import FrameSurvey as FrameSurvey
 from .habits import Habits as Habits
+from .look_store import LookStore as LookStore
 from .pictures import PictureStore as PictureStore
 from .pictures import StoredPicture as StoredPicture
+from .samples import picture_samples as picture_samples
 from .scan import Cuts as Cuts
 from .scan import NoBaseProblem as NoBaseProblem
 from .scan import ScanSurvey as ScanSurvey
 from .scan import no_base as no_base
 from .scan import survey_scan as survey_scan
-from .scan_look import LookStore as LookStore
 from .single_gate import usual_gate as usual_gate
 from .strip import StripSurvey as StripSurvey
 from .strip import alone as alone
-from .strip import picture_samples as picture_samples

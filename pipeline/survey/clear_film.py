@@ -22,8 +22,6 @@ from pipeline.strip import (
     view_grid,
 )
 
-LEAST_ORANGE = 0.2
-"""Log10 of red over blue light of a film's base at the least, where the light is white."""
 _LONG_SIDE = 400
 _FLOOR = 1e-5
 # How far clear film may lie off an even surface of light, in density, as it is fitted.
@@ -125,15 +123,13 @@ def turned_terms(terms: Float64, matrix: Float64) -> Float64:
     return turned
 
 
-def read_clear_film(path: Path, gamma: float | None, dark: Triple = (0.0, 0.0, 0.0)) -> ClearFilm:
+def read_clear_film(path: Path, gamma: float | None) -> ClearFilm:
     """Return the light of a picture of clear film.
 
     Parameters
     ----------
     gamma
         The user's exponent from codes to light, None as the file says.
-    dark
-        Light behind something opaque.
 
     Raises
     ------
@@ -144,7 +140,7 @@ def read_clear_film(path: Path, gamma: float | None, dark: Triple = (0.0, 0.0, 0
     proxy = reduce(scan, max(1, math.ceil(max(scan.width, scan.height) / _LONG_SIDE)))
     if float(proxy.clipped.max()) > _MOST_CLIPPED:
         raise ScanProblem(path, "is too bright for a base scan: it clips", "expose it less")
-    logs = logs_of(proxy.light, dark)
+    logs = logs_of(proxy.light, (0.0, 0.0, 0.0))
     bright = channel_mean(logs)
     film = bright > np.percentile(bright, _LIGHTEST_PERCENT) - _CARRIERS
     places = crowded_places(logs[film])

@@ -13,9 +13,10 @@ from pipeline.strip import (
     dark_level,
     find_picture,
     gains_over,
+    least_orange,
     surface_of,
 )
-from pipeline.survey.clear_film import LEAST_ORANGE, fit_light, logs_of
+from pipeline.survey.clear_film import fit_light, logs_of
 from pipeline.survey.windows import windows
 
 # Nothing on the film is lighter than its base: so little may seem to be, for noise and fall-off.
@@ -217,4 +218,4 @@ def _some(values: Light) -> Light:
 
 
 def _is_orange(log_light: Float64) -> bool:
-    return bool(log_light[0] - log_light[2] >= LEAST_ORANGE)
+    return bool(log_light[0] - log_light[2] >= least_orange())

@@ -15,7 +15,8 @@ from pipeline.strip import Kind, film_kind
 from pipeline.survey.clear_film import ClearFilm
 from pipeline.survey.frame import Cut
 from pipeline.survey.habits import Habits
-from pipeline.survey.scan_look import LookStore, ScanLook, look_at_scan
+from pipeline.survey.look_store import LookStore, ScanLook
+from pipeline.survey.scan_look import look_at_scan
 from pipeline.survey.single_frame import is_single, survey_single
 from pipeline.survey.strip import StripSurvey, survey_strip
 

@@ -1,10 +1,9 @@
-"""What the pages of one file show, whatever its camera, and what is kept of that."""
+"""What the pages of one file show, whatever its camera."""
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
-from threading import Lock
 
 import cv2
 import numpy as np
@@ -24,71 +23,19 @@ from pipeline.strip import (
     find_backdrop,
     find_levels,
     find_strips,
+    least_orange,
     to_light,
 )
-from pipeline.survey.clear_film import LEAST_ORANGE, ClearFilm
+from pipeline.survey.clear_film import ClearFilm
 from pipeline.survey.look import StripLook, look_at
-from pipeline.survey.single_frame import (
-    SingleLook,
-    is_single,
-    lightest_place,
-    look_at_single,
-)
+from pipeline.survey.look_store import ScanLook
+from pipeline.survey.single_frame import is_single, lightest_place, look_at_single
 from pipeline.survey.windows import windows
 
 _PROXY_PPI = 200.0
 _UNKNOWN_LONG_SIDE = 2600
 # Twice what the largest flatbed holds at the proxy's resolution.
 _MOST_PROXY_PIXELS = 10_000_000
-# Looks at some six scans of one strip; others are read again.
-_MOST_LOOK_BYTES = 64 << 20
-
-
-@dataclass(frozen=True)
-class ScanLook:
-    """All strips of one file as looked at, with what its survey says of it besides.
-
-    `clipped` and `notes` are those of its pages; `grey` tells that a grey base was looked for.
-    `single` is the look at a file that shows one picture; `maybe_single` tells that it may, and
-    `lightest` is the log10 light of its lightest even place.
-    """
-
-    path: Path
-    strips: tuple[StripLook, ...]
-    clipped: bool
-    notes: tuple[str, ...]
-    grey: bool
-    single: SingleLook | None = None
-    maybe_single: bool = False
-    lightest: Triple | None = None
-
-
-class LookStore:
-    """Looks at scans until they are taken; safe for threads.
-
-    Looks hold pictures, which don't travel: on another machine a store is empty and stays so.
-    """
-
-    def __init__(self, most_bytes: int = _MOST_LOOK_BYTES) -> None:
-        self._most_bytes = most_bytes
-        self._looks: dict[Path, ScanLook] = {}
-        self._lock = Lock()
-
-    def __reduce__(self) -> tuple[type["LookStore"], tuple[int]]:
-        """Return how another machine makes an empty one."""
-        return LookStore, (0,)
-
-    def keep(self, look: ScanLook) -> None:
-        """Keep a look if there is room for it."""
-        with self._lock:
-            looks = [*self._looks.values(), look]
-            if sum(strip.size_bytes for each in looks for strip in each.strips) <= self._most_bytes:
-                self._looks[look.path] = look
-
-    def take(self, path: Path) -> ScanLook | None:
-        """Return the look at a scan and let go of it, None where there is none."""
-        with self._lock:
-            return self._looks.pop(path, None)
 
 
 def look_at_scan(path: Path, settings: Settings, clear: ClearFilm | None) -> ScanLook:
@@ -283,7 +230,7 @@ def _shows_edge(look: StripLook, clipped: bool) -> bool:
     Light as orange as a film's base is no open gate, but the rebate beside a picture.
     """
     gate = look.rough.illumination.gate
-    is_rebate = gate is not None and np.log10(gate[0] / max(gate[2], 1e-6)) > LEAST_ORANGE
+    is_rebate = gate is not None and np.log10(gate[0] / max(gate[2], 1e-6)) > least_orange()
     return any(look.strip.edges_seen) and (clipped or (gate is not None and not is_rebate))
 
 

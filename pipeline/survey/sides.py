@@ -9,8 +9,7 @@ from pipeline.channels import greatest
 from pipeline.frame import find_edge
 from pipeline.kinds import Float32, Float64, Light, Mask
 from pipeline.outline import corners_of
-from pipeline.strip import SeenPicture, dark_level
-from pipeline.survey.clear_film import LEAST_ORANGE
+from pipeline.strip import SeenPicture, dark_level, least_orange
 
 # The first look is at a smaller picture, and at straight lines: so far off is it, as a share of
 # the picture's longer side.
@@ -38,7 +37,7 @@ def masked(light: Light) -> Mask | None:
 def _rims_light(light: Light) -> Float32:
     """Return the usual light at a view's border where it is dim and grey, else none."""
     level = np.median(np.concatenate([light[0], light[-1], light[:, 0], light[:, -1]]), axis=0)
-    grey = level[0] < 10.0**LEAST_ORANGE * level[2]
+    grey = level[0] < 10.0 ** least_orange() * level[2]
     return np.asarray(level if grey and level.max() < _MASKS_LIGHT else 0.0 * level, np.float32)
 
 

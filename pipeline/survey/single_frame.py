@@ -12,6 +12,7 @@ from pipeline.profile import FrameFormat, film_sizes, frame_formats
 from pipeline.scan import Proxy, Scan, to_proxy_xy, to_scan_xy
 from pipeline.settings import Settings
 from pipeline.strip import (
+    MOST_ASPECT,
     FilmBase,
     Illumination,
     SeenPicture,
@@ -20,6 +21,7 @@ from pipeline.strip import (
     crowded_places,
     density_above,
     full_of,
+    measure_limits,
     over_view,
     to_density,
 )
@@ -45,10 +47,8 @@ from pipeline.survey.shape import scale_of, shape_costs
 from pipeline.survey.sides import masked, placed_sides
 from pipeline.survey.strip import StripSurvey
 
-_MOST_ASPECT = 1.9
 # Rebate is seen so well that it overrules a base scan of no known exposure.
 _SIDES_TO_OVERRULE = 2
-_BLANK = 0.05
 _CERTAIN, _UNCERTAIN = 0.95, 0.6
 
 
@@ -69,10 +69,18 @@ class SingleLook:
     notes: tuple[str, ...]
     films: tuple[str, ...]
 
+    def in_scan(self, points: Float64) -> Corners:
+        """Return where four points (4, 2) of the view lie in the scan."""
+        return corners_of(to_scan_xy(self.view.to_proxy.onto(points), self.factor))
+
+    def in_view(self, corners: Corners) -> Float64:
+        """Return where corners in the scan lie in the view, (4, 2)."""
+        return self.view.to_proxy.back(to_proxy_xy(np.asarray(corners), self.factor))
+
 
 def is_single(scan: Scan) -> bool:
     """Tell by its shape whether a file may show one picture only."""
-    return max(scan.width, scan.height) <= _MOST_ASPECT * min(scan.width, scan.height)
+    return max(scan.width, scan.height) <= MOST_ASPECT * min(scan.width, scan.height)
 
 
 def lightest_place(light: Light) -> Triple | None:
@@ -179,32 +187,30 @@ def survey_single(
     px_per_mm, scale_from = scale_of(look.seen, look.scan, factor, form)
     above = density_above(view.light, look.base)
 
-    def to_scan(points: Float64) -> Corners:
-        return corners_of(to_scan_xy(view.to_proxy.onto(points), factor))
-
     corners = np.asarray(look.seen.corners)
     confidence = _CERTAIN if all(look.seen.sides_seen) else _UNCERTAIN
     gate = None if habits is None else habits.single
-    held = gate and gate.held(to_scan(corners), (look.scan.width, look.scan.height))
+    held = gate and gate.held(look.in_scan(corners), (look.scan.width, look.scan.height))
     if held:
-        corners = view.to_proxy.back(to_proxy_xy(np.asarray(held), factor))
-        confidence = _UNCERTAIN
+        corners, confidence = look.in_view(held), _UNCERTAIN
     (start, top), (end, bottom) = corners.min(axis=0), corners.max(axis=0)
-    inner = above[~look.seen.outside]
-    kind = "blank" if float(np.percentile(inner.mean(axis=1), 99)) < _BLANK else "picture"
+    densest = float(np.percentile(above[~look.seen.outside].mean(axis=1), 99))
+    kind = "blank" if densest < float(measure_limits("film")["blank"]) else "picture"
     frame = Frame(float(start), float(end), float(top), float(bottom), kind, confidence)
     rounding = rounding_of(look.scan, look.base)
     measured = DensityView(above, look.base, px_per_mm, rounding)
-    surveyed = survey_frame(measured, frame, None, corners, to_scan(corners))
+    surveyed = survey_frame(measured, frame, None, corners, look.in_scan(corners))
     frames = [surveyed]
     if cuts is not None:
-        frames = []
-        for cut in cuts:
-            own = None
-            if cut.outline is not None:
-                own = view.to_proxy.back(to_proxy_xy(np.asarray(cut.outline), factor))
-            was = None if cut.found is None else surveyed
-            frames.append(survey_cut(measured, cut, was, own))
+        frames = [
+            survey_cut(
+                measured,
+                cut,
+                None if cut.found is None else surveyed,
+                None if cut.outline is None else look.in_view(cut.outline),
+            )
+            for cut in cuts
+        ]
     lower, right = (count - 0.5 for count in view.light.shape[:2])
     box = np.array([[-0.5, -0.5], [right, -0.5], [right, lower], [-0.5, lower]])
     across = corners[1] - corners[0]
@@ -213,7 +219,7 @@ def survey_single(
         ppi=px_per_mm * factor * MM_PER_INCH,
         ppi_from=scale_from,
         format=form.name,
-        outline=to_scan(box),
+        outline=look.in_scan(box),
         angle_deg=float(np.degrees(np.arctan2(across[1], across[0]))),
         mirrored=look.scan.orientation in (2, 4, 5, 7),
         base=look.base,

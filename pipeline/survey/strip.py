@@ -9,10 +9,8 @@ from pipeline.dust import CrossTalk
 from pipeline.edge import EdgeReading, number_frames
 from pipeline.frame import Evidence, FoundFrames, Frame, GateHabit, find_frames
 from pipeline.kinds import (
-    HOLDS_PICTURE,
     MM_PER_INCH,
     Corners,
-    Float32,
     Float64,
     Floats,
     Light,
@@ -289,21 +287,3 @@ def _assembled(look: StripLook, above: Light, found: FoundFrames, base: FilmBase
         ends_seen=(ends[-1], ends[0]) if backwards else ends,
         likelihoods=found.likelihoods,
     )
-
-
-# Of some four hundred pictures. More tell no more, and take memory and time.
-_MOST_SAMPLES = 400_000
-
-
-def picture_samples(strips: Sequence[StripSurvey]) -> list[Float32]:
-    """Return the samples of all pictures of strips, (n, 3) densities above base each.
-
-    Of very many pictures those of each are thinned out evenly.
-    """
-    every = [
-        frame.samples for strip in strips for frame in strip.frames
-        if frame.kind in HOLDS_PICTURE
-    ]  # fmt: skip
-    step = max(1, -(-sum(map(len, every)) // _MOST_SAMPLES))
-    # Copied, since a part of an array would hold all of it.
-    return [np.ascontiguousarray(np.asarray(samples)[::step]) for samples in every]

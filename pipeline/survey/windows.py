@@ -8,17 +8,14 @@ from pipeline.channels import least
 from pipeline.frame import FoundFrames, Frame, usual_habit
 from pipeline.kinds import Light, Mask, Row, Span
 from pipeline.profile import FrameFormat, formats_on, frame_formats
-from pipeline.strip import Strip
+from pipeline.strip import Strip, measure_limits
 
-# Denser in every channel than colour negative film gets: a holder.
-_OPAQUE = 2.4
 # Of a line across a window so much is open, at the median of such lines, and less of a bar.
 _OPEN_OF_USUAL = 0.5
 # No camera's picture is shorter than this, as a share of its height.
 _LEAST_LENGTH = 0.3
 # The gate's own edges are out of view.
 _CONFIDENCE = 0.6
-_BLANK_DENSITY = 0.05
 
 
 def windows(above: Light) -> list[Span]:
@@ -30,7 +27,7 @@ def windows(above: Light) -> list[Span]:
 
 
 def _open(above: Light) -> Mask:
-    shown: Mask = least(above) < _OPAQUE
+    shown: Mask = least(above) < float(measure_limits("film")["opaque"])
     return shown
 
 
@@ -60,13 +57,13 @@ def window_frames(above: Light, strip: Strip, chosen: str | None) -> FoundFrames
     chosen
         Name of the format as the user gives it, None to tell it by the windows' shape.
     """
-    shown = _open(above)
+    shown, blank = _open(above), float(measure_limits("film")["blank"])
     frames = []
     for first, end in _runs(shown):
         rows = np.flatnonzero(_lit(shown[:, first:end].mean(axis=1)))
         top, bottom = int(rows[0]), int(rows[-1]) + 1
         lightest = above[top:bottom, first:end].mean(axis=2)
-        kind = "blank" if float(np.percentile(lightest, 99)) < _BLANK_DENSITY else "picture"
+        kind = "blank" if float(np.percentile(lightest, 99)) < blank else "picture"
         frames.append(Frame(first - 0.5, end - 0.5, top - 0.5, bottom - 0.5, kind, _CONFIDENCE))
     form = frame_formats()[chosen] if chosen else _likeliest(frames, strip)
     return FoundFrames(form, tuple(frames), usual_habit(form), 0.0)

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from pipeline.colour.solve import solve_roll
 from pipeline.profile.film import find_film
 from pipeline.survey import strip as strip_survey
-from pipeline.survey.strip import picture_samples
+from pipeline.survey.samples import picture_samples
 
 
 def strips_of(pictures: list[np.ndarray], kind: str = "picture") -> list[SimpleNamespace]:

@@ -41,7 +41,7 @@ from pipeline.render.scene import to_density_above, to_scene
 from pipeline.render.tone import PrintTone
 from pipeline.roll.survey import SurveyedRoll, tone_of_roll
 from pipeline.survey import edge_print
-from pipeline.survey.strip import picture_samples
+from pipeline.survey.samples import picture_samples
 from tests.film_model import Process, film_names, load_film, load_scanner, scanner_names
 from tests.film_model.dyes import base_dye, spectral_density
 from tests.judged.colour_cases import CASES, Case, Setup, case_scans

@@ -8,7 +8,6 @@ from hypothesis import strategies as st
 from pipeline.strip.film_edge import (
     find_edges,
     least_squares_line,
-    picture_slope,
     robust_line,
 )
 
@@ -132,12 +131,3 @@ def test_the_line_through_points_is_that_of_numpy(count, seed):
     rng = np.random.default_rng(seed)
     x, y = np.cumsum(rng.random(count) + 0.1) - 500.0, rng.normal(size=count) + 300.0
     assert least_squares_line(x, y) == pytest.approx(np.polyfit(x, y, 1), rel=1e-6, abs=1e-7)
-
-
-@pytest.mark.parametrize("seed", range(8))
-def test_pictures_that_begin_nowhere_in_particular_tell_no_steep_slope(seed):
-    rng = np.random.default_rng(seed)
-    begins = 3 + 0.05 * np.arange(600) * rng.uniform(0.2, 1.0) + rng.normal(0, 0.4, 600)
-    rows = np.arange(80)[:, None]
-    slope = picture_slope(0.6 * (rows > begins), 8.0, 0.012)
-    assert slope is None or abs(slope) <= 0.012

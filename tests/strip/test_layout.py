@@ -74,7 +74,6 @@ def test_outline_and_angle(turn_deg, angle_deg):
     assert corner_error(strip, scan.truth["strips"][0]) < 1.5
     # 0.03 degrees is 0.02 mm across a 36 mm frame.
     assert strip.angle_deg == pytest.approx(angle_deg, abs=0.03)
-    assert strip.vertical == (turn_deg in (90, 270))
     assert strip.whole_width
     assert strip.perforated
     assert (strip.film.name, strip.scale_from, strip.px_per_mm) == ("135", "tag", PX_PER_MM)
@@ -168,7 +167,6 @@ def test_turning_the_scan_turns_the_outline(lying, turns):
         height, width = width, height
     apart = np.linalg.norm(np.array(turned.outline)[:, None] - corners, axis=2)
     assert apart.min(axis=1).max() < 0.7
-    assert turned.vertical == (turns % 2 == 1)
     assert turned.angle_deg == pytest.approx(plain.angle_deg, abs=0.02)
 
 
@@ -302,7 +300,6 @@ def test_a_single_frame_lies_the_way_its_film_runs(format, turn_deg):
     scan = scanned(StripSpec(roll, 0, 1, angle_deg=0.5), turn_deg=turn_deg)
     light, levels = looked(scan)
     (strip,) = find_strips(light, levels, PX_PER_MM)
-    assert strip.vertical == (turn_deg == 90)
     assert strip.film.name == format[:3]
     assert strip.edges_seen == (True, True)
     assert edge_errors_mm(strip, light, scan.truth["strips"][0]).max() < 0.05
@@ -418,7 +415,6 @@ def test_film_at_any_turn_is_found(turn_deg):
     true = np.array(scan.truth["strips"][0]["outline"]) @ turn[:, :2].T + turn[:, 2]
     assert corner_error(strip, {"outline": true}) < 1.5
     upright = abs(turn_deg) > 45
-    assert strip.vertical == upright
     off_axis = turn_deg - np.sign(turn_deg) * 90 if upright else turn_deg
     assert strip.angle_deg == pytest.approx(off_axis, abs=0.1)
     assert strip.perforated

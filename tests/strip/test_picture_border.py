@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.strip.film_edge import picture_slope
+from pipeline.strip.picture_border import picture_slope
 
 SCALE = 8.0
 # 36 x 24 mm, 2 mm apart: common practice, no source.
@@ -52,3 +52,12 @@ def test_blank_film_tells_nothing():
 
 def test_a_picture_that_fills_all_tells_nothing():
     assert picture_slope(np.full((200, 300), 0.7, np.float32), SCALE, 0.012) is None
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_pictures_that_begin_nowhere_in_particular_tell_no_steep_slope(seed):
+    rng = np.random.default_rng(seed)
+    begins = 3 + 0.05 * np.arange(600) * rng.uniform(0.2, 1.0) + rng.normal(0, 0.4, 600)
+    rows = np.arange(80)[:, None]
+    slope = picture_slope(0.6 * (rows > begins), 8.0, 0.012)
+    assert slope is None or abs(slope) <= 0.012

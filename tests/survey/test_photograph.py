@@ -12,8 +12,9 @@ from pipeline.outline import corners_of
 from pipeline.scan import open_scan, reduce
 from pipeline.settings.settings import Settings
 from pipeline.survey.look import StripLook
+from pipeline.survey.look_store import ScanLook
 from pipeline.survey.scan import survey_scan
-from pipeline.survey.scan_look import ScanLook, before_backdrop, innermost, look_at_scan
+from pipeline.survey.scan_look import before_backdrop, innermost, look_at_scan
 from pipeline.survey.strip import survey_strip
 from tests.film_model import Holder, random_plan
 from tests.film_model.photograph import Photograph, Shot, photograph

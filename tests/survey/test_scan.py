@@ -15,8 +15,8 @@ from pipeline.settings.settings import Settings
 from pipeline.strip.density import to_density
 from pipeline.survey.frame import FrameSurvey
 from pipeline.survey.habits import Habits
+from pipeline.survey.look_store import LookStore, ScanLook
 from pipeline.survey.scan import ScanSurvey, survey_scan
-from pipeline.survey.scan_look import LookStore, ScanLook
 from pipeline.survey.strip import StripSurvey
 from tests.film_model import (
     FrameSpec,
