@@ -7,16 +7,10 @@ import numpy as np
 from pipeline.chart import ChartReading
 from pipeline.colour.unmask import RollColour, from_profile, layer_exposure
 from pipeline.kinds import Float64
-from pipeline.profile import FilmProfile
+from pipeline.profile import FilmProfile, shipped
 
-# How warm a chart's light may be, log10 of red to blue exposure, and how green. By pictures of the
-# film model's used worlds it is -0.4 to 0.1 in CIE D55, at most 0.1 green, and 0.2 to 1.6 in the
-# light of a lamp, CIE A; by a profile alone -0.4 to 0.4 and 0.05 to 2.1, which overlap.
-_COOLEST, _WARMEST, _WARMEST_BY_PROFILE = -0.45, 0.2, 0.35
-_GREENEST = 0.12
-# How much warmer or cooler, and greener, light differs from picture to picture: one standard
-# deviation, log10 exposure (about 20 mired, from memory); and how many are no chance.
-_LIGHT_WARM, _LIGHT_GREEN, _STRANGE = 0.07, 0.02, 3.0
+# So many standard deviations are no chance.
+_STRANGE = 3.0
 # How far a light may be from the pictures' own, log10 of red or blue to green exposure.
 _AS_PICTURES = 0.1
 _MIDDLE_GREYS = slice(19, 23)
@@ -32,11 +26,14 @@ def usual_light(chart: ChartReading, profile: FilmProfile, solved: RollColour) -
     logs = _grey_log_exposure(chart, solved)
     if np.abs(logs - logs[1]).max() < _AS_PICTURES:
         return True
+    light = shipped("scenes.toml")["chart_light"]
     if solved.doubt_log_e is not None:
         warm, green = _warm_and_green(logs)
-        return _COOLEST < warm < _WARMEST and green < _GREENEST
+        coolest, warmest = light["daylight_warm"]
+        return bool(coolest < warm < warmest and green < light["daylight_most_green"])
     warm, _ = _warm_and_green(_grey_log_exposure(chart, from_profile(profile)))
-    return _COOLEST < warm < _WARMEST_BY_PROFILE
+    coolest, warmest = light["daylight_warm_by_profile"]
+    return bool(coolest < warm < warmest)
 
 
 def _warm_and_green(logs: Float64) -> tuple[float, float]:
@@ -60,9 +57,10 @@ def strange_words(densities: Float64, solved: RollColour) -> str:
     if doubt is None:
         return ""
     warm, green = _warm_and_green(_mean_log_exposure(densities, solved))
+    light = shipped("scenes.toml")["chart_light"]
     off = max(
-        abs(warm) / math.hypot(math.sqrt(2.0) * doubt, _LIGHT_WARM),
-        abs(green) / math.hypot(doubt, _LIGHT_GREEN),
+        abs(warm) / math.hypot(math.sqrt(2.0) * doubt, light["spread_warm"]),
+        abs(green) / math.hypot(doubt, light["spread_green"]),
     )
     if off < _STRANGE:
         return ""

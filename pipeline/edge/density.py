@@ -39,9 +39,6 @@ _LETTER_REACH = 0.15
 _LETTER_ROW_MM = 0.25
 _CORE = 0.7
 _LEAST_STROKE_BLURS = 1.2
-# Letters set in dots are seven strokes high (common practice, no source); blur that makes strokes
-# run together makes them seem wider.
-_STROKES_A_HEIGHT = 7.0
 # Least half width of strokes, and the error in their absorptance at a half width of one pixel.
 _LEAST_HALF_PX, _PIXEL_ERROR = 0.85, 0.04
 # What a difference over two pixels adds to blur (deviation of a box of that width), and blur there
@@ -249,7 +246,9 @@ def _letter(absorbed: Float64, own: Mask, depth: Float32, steep: Float32) -> _Le
     from scipy.special import erf
 
     deepest = float(depth[own].max())
-    thin = np.flatnonzero(own.any(axis=1)).size / _STROKES_A_HEIGHT / 2.0
+    # Blur that makes strokes run together makes them seem wider.
+    height = np.flatnonzero(own.any(axis=1)).size
+    thin = height / measure_limits("print")["strokes_a_height"] / 2.0
     core = own & (depth >= _CORE * deepest)
     seen = np.median(absorbed[core], axis=0)
     level, half = float(seen.mean()), max(deepest - 0.5, 0.5)

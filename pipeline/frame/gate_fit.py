@@ -15,6 +15,7 @@ from pipeline.frame.sides import measured_edges
 from pipeline.frame.slopes import FrameEdges, SideSlopes, out_of_shadow, robust_mean, side_slopes
 from pipeline.frame.spans import Span
 from pipeline.kinds import SIGMA_OF_MAD, Row
+from pipeline.strip import measure_limits
 
 # Edges that few rows show may lie where the scene, not the gate, begins.
 _SHARE_KNOTS = (0.0, 0.15, 0.45, 0.6)
@@ -30,11 +31,9 @@ TOLERANCE_MM = 0.25
 OTHER_GATE_MM = 1.5
 """A frame whose length differs by more from the camera's was taken through another gate."""
 _OTHER_GATE_SPREAD_MM = 0.35
-# Opposite edges that miss the gate's size by more than this contradict each other; the mean
-# density above base beyond one must differ by so much from that beyond the other to tell which;
-# an edge so much less well known than the other is softer.
+# Opposite edges that miss the gate's size by more than this contradict each other; an edge so much
+# less well known than the other is softer.
 _CONFLICT_MM, _FUZZY = 0.12, 1.5
-_UNLIKE_BASE = 0.003
 
 
 @dataclass(frozen=True)
@@ -261,7 +260,7 @@ def _pair_sigmas(
     begin, end = (one.place if one.foot is None else one.foot for one in (first, last))
     before = _mean_between(lift, begin - short, begin)
     after = _mean_between(lift, end, end + short)
-    if short > 0 and abs(before - after) > _UNLIKE_BASE:
+    if short > 0 and abs(before - after) > float(measure_limits("film")["alike"]):
         doubted = int(after > before)
         # A gate's edge is as sharp as any; what is softer may be the scene's after all.
         if sigmas[1 - doubted] > _FUZZY * sigmas[doubted]:

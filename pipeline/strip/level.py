@@ -13,6 +13,7 @@ from pipeline.outline import corners_of
 from pipeline.profile import film_sizes
 from pipeline.strip.base import density_above, measure_base
 from pipeline.strip.bend import find_bend
+from pipeline.strip.density import measure_limits
 from pipeline.strip.film_edge import EdgeLine, find_edges
 from pipeline.strip.film_line import CrossLine, FilmLine, curve_through, in_stretches
 from pipeline.strip.illumination import Levels
@@ -33,10 +34,7 @@ _LEAST_PART_PX = 20
 _LEAST_ACROSS_PX = 8.0
 _LEAST_OF_EDGE = 0.25
 _EDGE_TOLERANCE_MM = 0.1
-# How far a gate's sides scatter in slope from picture to picture.
-_GATE_SCATTER = 0.0015
-# How far film may be cut wider or narrower, and how well a perforation's place is seen.
-_TRIM_MM = 0.3
+# How well a perforation's place is seen.
 _HOLE_SIGMA_PX, _HOLE_SIGMA_MM = 0.15, 0.02
 # Of a column of film so much is open gate at the most. What lets more through beside it, for so
 # many widths of the film, is none; where film is, it is for so many.
@@ -129,13 +127,13 @@ def _lines(found: Levelled) -> tuple[list[FilmLine], float]:
     upper, lower = found.levels
     pitch_mm = film.perforation_pitch_mm or 1.0
     px_per_mm = (lower - upper) / film.width_mm if holes is None else holes.pitch_px / pitch_mm
-    lines = []
+    lines, trim_mm = [], float(measure_limits("bend")["trim_mm"])
     for edge, across in zip(found.edges, (0.0, film.width_mm), strict=True):
         x, y = edge.points.T
         near = curve_through(x, y, max(0.5, _EDGE_TOLERANCE_MM * px_per_mm))
         if near.sum() > _LEAST_OF_EDGE * found.view.light.shape[1]:
             points, sigma = in_stretches(x[near], y[near])
-            lines.append(FilmLine(points, across, 0.0 if holes is None else _TRIM_MM, sigma))
+            lines.append(FilmLine(points, across, 0.0 if holes is None else trim_mm, sigma))
     for row in () if holes is None else holes.rows:
         across = film.width_mm - row.from_edge_mm if row.on_bottom else row.from_edge_mm
         sigma = max(_HOLE_SIGMA_PX, _HOLE_SIGMA_MM * px_per_mm)
@@ -160,10 +158,10 @@ def _bars(found: Levelled, levels: Levels, px_per_mm: float) -> list[CrossLine]:
         return []
     density = channel_mean(density_above(part, base))
     ends = np.array([0.0, part.shape[0] - 1.0])
-    lines = []
+    lines, scatter = [], float(measure_limits("bend")["gate_scatter"])
     for bar in picture_bars(density, px_per_mm, _MOST_SLOPE):
         columns = bar.slope * ends + bar.level
-        sigma = max(bar.sigma, _GATE_SCATTER) * (ends[1] - ends[0])
+        sigma = max(bar.sigma, scatter) * (ends[1] - ends[0])
         points = np.column_stack([columns + max(0, first + 3), ends + rows.start])
         lines.append(CrossLine(points, float(sigma)))
     return lines
