@@ -9,10 +9,10 @@ from .frame import frame_colours as frame_colours
 from .frame import trim_of as trim_of
 from .frame import usual_exposure as usual_exposure
 from .reference import balance_shift as balance_shift
-from .reference import is_clear as is_clear
-from .reference import no_frame as no_frame
 from .reference import shift_words as shift_words
-from .reference import shown_by as shown_by
+from .reference_frame import is_clear as is_clear
+from .reference_frame import no_frame as no_frame
+from .reference_frame import shown_by as shown_by
 from .roll import as_grey as as_grey
 from .roll import colour_of_roll as colour_of_roll
 from .roll import is_one_channel as is_one_channel

@@ -13,10 +13,10 @@ from pipeline.colour.light import usual_light
 from pipeline.colour.reference import (
     Reference,
     balanced,
-    chart_trouble,
     found_reference,
     named_reference,
 )
+from pipeline.colour.reference_frame import chart_trouble
 from pipeline.colour.solve import solve_roll
 from pipeline.colour.unmask import RollColour, from_profile, layer_exposure, scene_light
 from pipeline.problem import SettingsProblem
