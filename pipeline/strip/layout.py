@@ -11,8 +11,9 @@ from pipeline.kinds import Corners, Float64, Light, Mask, Triple
 from pipeline.outline import corners_of
 from pipeline.profile import FilmSize
 from pipeline.strip.crossing import crossed_columns
+from pipeline.strip.film_end import ends_of
 from pipeline.strip.illumination import Levels, base_of
-from pipeline.strip.level import Levelled, Piece, ends_covered, ends_of, levelled_strip
+from pipeline.strip.level import Levelled, Piece, ends_covered, levelled_strip
 from pipeline.strip.piece import film_areas, runs_upright, slant_deg, split_abreast
 from pipeline.strip.scale import film_scale
 from pipeline.strip.surround import Surround, over_base, surround
