@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from pipeline.colour.solve import solve_roll
 from pipeline.profile.film import find_film
-from pipeline.survey import strip as strip_survey
+from pipeline.survey import samples as survey_samples
 from pipeline.survey.samples import picture_samples
 
 
@@ -22,7 +22,7 @@ def strips_of(pictures: list[np.ndarray], kind: str = "picture") -> list[SimpleN
 def test_samples_of_long_rolls_are_thinned_evenly(counts, most):
     pictures = [np.arange(3.0 * count).reshape(-1, 3) for count in counts]
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(strip_survey, "_MOST_SAMPLES", most)
+        patched.setattr(survey_samples, "_MOST_SAMPLES", most)
         told = picture_samples(strips_of(pictures))
     assert sum(map(len, told)) <= most + len(pictures)
     step = max(1, -(-sum(counts) // most))
@@ -51,6 +51,6 @@ def test_a_long_roll_has_the_colour_of_a_short_one_like_it(monkeypatch):
         return found
 
     some = solve_roll(picture_samples(strips_of(pictures(40))), film)
-    monkeypatch.setattr(strip_survey, "_MOST_SAMPLES", 40 * 150)
+    monkeypatch.setattr(survey_samples, "_MOST_SAMPLES", 40 * 150)
     thinned = solve_roll(picture_samples(strips_of(pictures(80))), film)
     assert thinned.balance == pytest.approx(some.balance, abs=0.01)
