@@ -23,6 +23,10 @@ UNCLEAR = (
 _MOST_SPENT = 0.5
 # Rebates are narrow on wide film, and what is measured of them lies clear of print and edges.
 _LEAST_OF_REBATE, _MOST_NEEDED = 0.3, 0.05
+# Shares of a strip that may be lighter than its base, as by a lamp's reflection, a lens's colour or
+# a file's blocks, and where both rebates show it for base (common practice, no source).
+_LIGHTER, _MOST_LIGHTER = 0.005, 0.1
+_LIGHTER_BY = 0.08
 _LEAST_DENSITY = 0.1
 _LEAST_SAMPLES = 200
 # One image of silver has the same density in all channels, but for a little that the scanner's
@@ -37,9 +41,10 @@ def is_negative(above: Light, strip: Strip, base: FilmBase, any_base: bool) -> b
     """Tell whether a strip is colour negative film, by what only that shows together.
 
     Its base is orange (unless `any_base`). Without perforations in view, nothing inside is lighter
-    than it in any channel by more than dye allows, and where the whole width is in view, rebate
-    and gaps make it a fair share of the strip, unless it is another scan's. A print's or a
-    photograph's lightest even colour fails one of these.
+    than it in any channel by more than dye allows, but for reflections over a strip that shows it
+    along both edges; and where the whole width is in view, rebate and gaps make it a fair share
+    of the strip, unless it is another scan's. A print's or a photograph's lightest even colour
+    fails one of these.
     """
     orange = any_base or base.density[2] - base.density[0] > least_orange()
     if strip.perforated or not orange:
@@ -47,11 +52,21 @@ def is_negative(above: Light, strip: Strip, base: FilmBase, any_base: bool) -> b
     rows, columns = above.shape[:2]
     inner = above[rows // 5 : rows - rows // 5, columns // 40 : columns - columns // 40]
     spent = _MOST_SPENT * np.maximum(greatest(inner), 0.0)
-    lighter = float((least(inner) + spent < -0.08).mean())
+    lighter = float((least(inner) + spent < -_LIGHTER_BY).mean())
     share = base.area_mm2 * strip.px_per_mm**2 / (rows * columns)
     rebate = 1.0 - strip.film.image_across_mm / strip.film.width_mm
     fair = share > min(_LEAST_OF_REBATE * rebate, _MOST_NEEDED)
-    return lighter < 0.005 and (fair or not strip.whole_width or base.given)
+    most = _MOST_LIGHTER if _has_rebates(above, strip) else _LIGHTER
+    return lighter < most and (fair or not strip.whole_width or base.given)
+
+
+def _has_rebates(above: Light, strip: Strip) -> bool:
+    """Tell whether a strip's whole width shows, base along both of its edges."""
+    rows = round(strip.film.rebate_mm * strip.px_per_mm)
+    sides = (above[:rows], above[-rows:])
+    return strip.whole_width and all(
+        float(np.median(np.abs(side))) < _LIGHTER_BY for side in sides if side.size
+    )
 
 
 def film_kind(bases: Sequence[Triple], samples: Sequence[Floats]) -> Kind:

@@ -1,5 +1,6 @@
 """What tells negative film from slides, prints and photographs."""
 
+import dataclasses
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -89,3 +90,33 @@ def test_wide_film_may_show_no_more_of_its_base_than_its_narrow_rebates(share, f
     area_mm2 = share * above[..., 0].size / 16.0
     base = SimpleNamespace(density=(0.2, 0.6, 0.9), area_mm2=area_mm2, given=False)
     assert is_negative(above, strip, base, any_base=False) is film
+
+
+@pytest.mark.parametrize(("lighter", "rebates", "film"), [
+    (0.03, True, True), (0.03, False, False), (0.2, True, False),
+])  # fmt: skip
+def test_reflections_lie_over_film_that_shows_its_base_along_both_edges(lighter, rebates, film):
+    """A lamp's reflection is lighter than base; so are parts of a print, beside its border too."""
+    above = np.full((246, 800, 3), 0.5, np.float32)
+    above[:11] = above[-11:] = 0.0 if rebates else 0.3
+    above[50:196, 100 : 100 + round(1.3 * lighter * 800)] = -0.2
+    strip = SimpleNamespace(
+        perforated=False, px_per_mm=4.0, film=film_sizes()["120"], whole_width=True
+    )
+    base = SimpleNamespace(density=(0.2, 0.6, 0.9), area_mm2=1200.0, given=False)
+    assert is_negative(above, strip, base, any_base=False) is film
+
+
+def test_wide_film_under_a_lamp_that_shines_on_it_is_found(tmp_path: Path):
+    roll = Roll("film-c", tuple(map(FrameSpec, SCENES)), "120-6x6", seed=6)
+    scan = make_scan([StripSpec(roll, 0, 3)], ppi=140.0, seed=6)
+    rows, columns = scan.codes.shape[:2]
+    y, x = np.mgrid[:rows, :columns]
+    (left, top), (right, lower) = np.array(scan.truth["strips"][0]["outline"])[[0, 2]]
+    across = (lower - top) / 61.5
+    far = np.hypot(x - 0.35 * left - 0.65 * right, (y - (top + lower) / 2) / 1.5) / across
+    shone = np.where(far[..., None] < 6.0, 6000, 0)
+    codes = np.minimum(scan.codes[..., :3].astype(int) + shone, 65535).astype(np.uint16)
+    scan = dataclasses.replace(scan, codes=codes)
+    (strip,) = survey_scan(write_scan(tmp_path, "strip", scan), Settings()).strips
+    assert [frame.kind for frame in strip.frames] == ["picture"] * 3
