@@ -51,13 +51,14 @@ def curve_through(x: Numbers, y: Numbers, tolerance: float) -> Mask:
     from numpy.polynomial import polynomial
 
     t = (x - x.mean()) / max(float(np.ptp(x)) / 2, 1.0)
-    weight, rest = np.ones(len(x)), np.abs(y - np.median(y))
+    rest = np.abs(y - np.median(y))
     width = max(tolerance, float(np.median(rest)))
     for _ in range(_CURVE_ROUNDS):
+        # From the first on: what lies far off at one end, as a finger does, draws a curve to it.
+        weight = 1.0 / (1.0 + (rest / width) ** 2)
         fitted = polynomial.polyfit(t, y, _CURVE_DEGREE, w=np.sqrt(weight))
         rest = np.abs(y - polynomial.polyval(t, fitted))
         width = max(tolerance, 0.6 * width)
-        weight = 1.0 / (1.0 + (rest / width) ** 2)
     near: Mask = rest < 2 * tolerance
     return near
 
