@@ -16,13 +16,14 @@ from pipeline.kinds import Bits, Plane, Signal
 # Pages for zxing-cpp, chosen by `tests.judged.edge`: a rebate blurred a little against noise,
 # along and across the film, under amounts of an unsharp mask that undoes a scan's blur, and one
 # of the rebate as it is; the mask's own blur; enlargements. Rebates are read in windows of rows,
-# as print beside a code leads the library astray.
+# as print beside a code leads the library astray. It looks from the middle of a page outwards, and
+# for data only below a clock it has seen: white above lays the middle where clocks are.
 NOISE_BLUR_MM = (0.08, 0.1)
 SHARPENED, SHARPENED_AS_IS = (0.0, 2.0, 6.0, 20.0), 10.0
 MASK_BLUR_MM = (0.22, 0.11)
 ENLARGED = (1, 2)
 WINDOW_MM, WINDOW_STEP_MM = 2.2, 0.5
-BESIDE_MM = 2.0
+BESIDE_MM, ABOVE_MM = 2.0, 1.6
 # Length over which base and bars are taken as even: fourteen modules, so that both are in it.
 EVEN_MM = 6.0
 # Absorptance of bars above the base, less than which is no print at all.
@@ -106,7 +107,7 @@ def _pages(absorptance: Plane) -> Iterator[tuple[NDArray[np.uint8], int]]:
     """Return windows of a rebate as dark print on white, and by how much they are enlarged."""
     quiet = _blurred(absorptance, *NOISE_BLUR_MM)
     low, high = _levels(quiet)
-    beside = round(BESIDE_MM * SAMPLES_PER_MM)
+    beside, above = round(BESIDE_MM * SAMPLES_PER_MM), round(ABOVE_MM * SAMPLES_PER_MM)
     rows = round(WINDOW_MM * SAMPLES_PER_MM)
     tops = range(0, max(1, len(absorptance) - rows + 1), round(WINDOW_STEP_MM * SAMPLES_PER_MM))
     planes = [*((quiet, amount) for amount in SHARPENED), (absorptance, SHARPENED_AS_IS)]
@@ -118,7 +119,8 @@ def _pages(absorptance: Plane) -> Iterator[tuple[NDArray[np.uint8], int]]:
         for scale in ENLARGED:
             large = cv2.resize(page, None, fx=scale, fy=scale, interpolation=cv2.INTER_CUBIC)
             for top in tops:
-                yield np.asarray(large[top * scale : (top + rows) * scale], np.uint8), scale
+                window = large[top * scale : (top + rows) * scale]
+                yield np.pad(window, ((above * scale, 0), (0, 0)), constant_values=255), scale
 
 
 def _blurred(plane: Plane, along_mm: float, across_mm: float) -> Plane:
