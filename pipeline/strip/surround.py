@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from pipeline.channels import channel_mean, greatest, least, less, log_above, median, over, tint
+from pipeline.channels import channel_mean, greatest, least, less, log_above, over, tint
 from pipeline.kinds import Light, Mask, Plane
 from pipeline.strip.base_light import is_base
 from pipeline.strip.crowd import crowded_places
@@ -28,10 +28,6 @@ _LIKE_BASE = 0.15
 _LIKE_GATE = 0.03
 _SURROUND_TOLERANCE = 0.09
 _SURROUND_TINT = 0.045
-# A holder in a lit room is darker than the base by so much, lacks so much of its colour, and
-# strays so far from end to end in light and colour (log10; common practice, no source).
-_LIT_DIM, _LACKS_OF_ORANGE, _LEAST_ORANGE = -0.7, 0.5, 0.2
-_LIT_UNEVEN, _LIT_TINT = 0.3, 0.08
 
 
 @dataclass(frozen=True)
@@ -164,32 +160,6 @@ def _even_surround(light: Light, levels: Levels) -> Mask:
     return found
 
 
-def _lit_holder(light: Light, levels: Levels) -> Mask:
-    """Return where a scan (h, w, 3) shows a dark holder that a lit room shines on.
-
-    It may be lighter than the pictures' densest parts, and darker in the lens's corners, but it is
-    grey where film is orange, and hangs together with the border.
-    """
-    none: Mask = np.zeros(light.shape[:2], bool)
-    # What passes for the dark level may be its light in the corners.
-    base, dark = np.log10(levels.base_light), np.zeros(3)
-    orange = float(base[0] - base[2])
-    rim = log_above(border(light, 2), dark, _LEAST_LIGHT)
-    dim = rim[channel_mean(less(rim, base)) < _LIT_DIM]
-    if levels.grey or len(dim) < _SURROUND_SHARE * len(rim):
-        return none
-    level = median(dim, 0)
-    if orange - float(level[0] - level[2]) < max(_LEAST_ORANGE, _LACKS_OF_ORANGE * orange):
-        return none
-    off = less(log_above(light, dark, _LEAST_LIGHT), level)
-    mean = channel_mean(off)
-    most = min(_LIT_UNEVEN, float((base - level).mean()) + _LIT_DIM)
-    like = (mean > -_LIT_UNEVEN) & (mean < most) & (tint(off, mean) < _LIT_TINT)
-    _, labels = cv2.connectedComponents(like.astype(np.uint8), connectivity=4)
-    at_border = np.unique(border(labels, 1))
-    return np.isin(labels, at_border[at_border > 0])
-
-
 def _grown(mask: Mask) -> Mask:
     size = 2 * _FADING_PX + 1
     grown: Mask = cv2.dilate(mask.astype(np.uint8), np.ones((size, size), np.uint8)).astype(bool)
@@ -200,7 +170,6 @@ def surround(light: Light, levels: Levels) -> Surround:
     """Return film, open gate and holder of a proxy (h, w, 3), told apart pixel by pixel."""
     openness, brightest = open_and_brightest(light, levels)
     holder: Mask = brightest <= opaque_below(brightest)
-    holder |= _lit_holder(light, levels)
     gate: Mask = openness > OPEN
     # Where gate fades into holder there is light like film's for a few pixels.
     fading = _grown(gate) & _grown(holder)

@@ -135,25 +135,3 @@ def test_a_dense_picture_lowers_the_opaque_limit_under_a_lit_holder():
     brightest[:12] = 0.05
     brightest[24:30, 20:40] = 0.03
     assert opaque_below(brightest) < 0.031
-
-
-def test_a_holder_in_a_lit_room_is_none_of_the_film_though_pictures_are_denser():
-    """No gate shows; the holder is darker towards the corners, as the lens draws it."""
-    grey = np.array([0.024, 0.023, 0.021])
-    light = scene(tuple(grey))
-    y, x = np.mgrid[-1:1:80j, -1:1:120j]
-    light[WINDOW] = grey
-    light *= (1 - 0.35 * (x**2 + y**2) / 2)[..., None].astype(np.float32)
-    light[FILM] = scene(None)[FILM]
-    light[28:52, 22:60] *= 0.2
-    for dark in ((0.0, 0.0, 0.0), (0.015, 0.014, 0.013)):
-        found = surround(light, Levels(Illumination(dark, None), BASE, False))
-        film = np.zeros((80, 120), bool)
-        film[FILM] = True
-        assert found.holder[~film].mean() > 0.99
-        assert found.film[21:27, 16:104].all()
-    # A dense picture that runs on to the border has the film's own colour.
-    dense = np.ones_like(light) * (0.15 * np.array(BASE, np.float32))
-    dense[FILM] = BASE
-    unlit = Levels(Illumination((0.0, 0.0, 0.0), None), BASE, False)
-    assert not surround(dense, unlit).holder.any()
