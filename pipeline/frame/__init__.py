@@ -7,7 +7,8 @@ Columns are weighed first (`columns`: base in all rows or not, steps that all ro
 steps of most rows, up or down, where pictures touch; `bridge` leaves out a holder's bars across the
 film, `veil` takes off stray light and reflections, as rebates and gaps show them). `spans` takes
 the likeliest sequence of pictures, blanks, partial frames and gaps by dynamic programming; runs of
-base count less the longer they are, so that black walls are no gaps. All gates of all formats
+base count less the longer they are, so that black walls are no gaps, and least where the strip is
+likelier to be one of dark pictures. All gates of all formats
 compete, and single frames may be of another gate than the rest. `gate` places every edge by all
 rows that cross it, `sides` those of all frames, in pixels as coarse as the scan is soft, and
 `junction` both edges of a gap too narrow to show base; `glow` tells it from light that spreads

@@ -9,7 +9,7 @@ import numpy as np
 from pipeline.frame.columns import Evidence, spot_share
 from pipeline.frame.gate import GateHabit, usual_habits
 from pipeline.frame.gate_fit import GateRectangle, fit_gates
-from pipeline.frame.spans import Scores, Span, solve_spans, span_scores
+from pipeline.frame.spans import SAME_PLACE_MM, Scores, Span, solve_spans, span_scores
 from pipeline.kinds import Float64
 from pipeline.profile import FrameFormat
 
@@ -24,6 +24,8 @@ _SPECKS_OF_DUST = 6.0
 _MOST_CONFIDENCE = 0.99
 # Beyond such odds nothing is left of the other.
 _MOST_LOG_ODDS = 50.0
+# One strip in fifty is of dark pictures (natural logarithm; no source, 3 to 5 do as well).
+_DARK_COST = 4.0
 FOREIGN_FORMAT = 4.0
 """By how much (natural logarithm) a roll's other formats are less likely than its own."""
 
@@ -124,16 +126,28 @@ def find_frames(
     known = habits or {}
     if not formats:
         raise ValueError("no format to choose from")
-    scores = span_scores(seen)
-    solved = [_solved(seen, form, formats, known, scores) for form in formats]
-    score, chosen, habit, spans = max(solved, key=lambda found: found[0])
-    likely = 1.0 / sum(math.exp(other - score) for other, *_ in solved)
+    lit, dark = (
+        [_solved(seen, form, formats, known, scores, cost) for form in formats]
+        for scores, cost in ((span_scores(seen), 0.0), (span_scores(seen, dark=True), _DARK_COST))
+    )
+    rival, best = sorted((max(way, key=_score) for way in (lit, dark)), key=_score)
+    likelihoods = {
+        one.form.name: max(one.score, two.score) for one, two in zip(lit, dark, strict=True)
+    }
+    likely = 1.0 / sum(math.exp(other - best.score) for other in likelihoods.values())
+    chosen, habit, score, spans = best.form, best.habit, best.score, best.spans
     others = _others(chosen, formats)
     if known.get(chosen.name) is None:
         habit = fit_gates(seen, spans, habit).habit
-        score, spans = solve_spans(seen, habit, others, deep_overlaps=True, scores=scores)
+        score, spans = solve_spans(seen, habit, others, deep_overlaps=True, scores=best.scores)
     fit = fit_gates(seen, spans, habit)
-    shares = _shares(seen, habit, others, (score, spans), scores)
+    shares = _shares(seen, habit, others, (score, spans), best.scores)
+    same_mm = SAME_PLACE_MM * seen.px_per_mm
+    agreed = 1.0 / (1.0 + math.exp(rival.score - best.score))
+    shares = [
+        share if any(span.within(same_mm, other) for other in rival.spans) else agreed * share
+        for share, span in zip(shares, spans, strict=True)
+    ]
     frames = tuple(
         _frame(span, rectangle, fit.tilt, likely * share, seen)
         for span, rectangle, share in zip(spans, fit.rectangles, shares, strict=True)
@@ -143,12 +157,26 @@ def find_frames(
         # Film without pictures fits any format.
         return find_frames(seen, (plain,), habits)
     kept = _without_empty_ends(frames, fit.habit.length_mm * seen.px_per_mm)
-    likelihoods = {form.name: found[0] for form, found in zip(formats, solved, strict=True)}
     return FoundFrames(chosen, kept, fit.habit, score, likelihoods)
 
 
 def _others(form: FrameFormat, formats: tuple[FrameFormat, ...]) -> tuple[FrameFormat, ...]:
     return tuple(other for other in formats if other is not form)
+
+
+@dataclass(frozen=True)
+class _Solved:
+    """How well a format explains a strip, by which gate, spans and scores of its columns."""
+
+    score: float
+    form: FrameFormat
+    habit: GateHabit
+    spans: list[Span]
+    scores: Scores
+
+
+def _score(solved: _Solved) -> float:
+    return solved.score
 
 
 def _solved(
@@ -157,8 +185,9 @@ def _solved(
     formats: tuple[FrameFormat, ...],
     known: Mapping[str, GateHabit | None],
     scores: Scores,
-) -> tuple[float, FrameFormat, GateHabit, list[Span]]:
-    """Return how well a format explains a strip, its likeliest gate, and the spans by it."""
+    cost: float,
+) -> _Solved:
+    """Return how a format explains a strip by scores that are so unlikely."""
     own = known.get(form.name)
     foreign = FOREIGN_FORMAT if known and form.name not in known else 0.0
     tried = (own,) if own else usual_habits(form)
@@ -167,7 +196,8 @@ def _solved(
         habit = max(tried, key=lambda one: solve_spans(seen, one, scores=scores)[0])
     others = _others(form, formats)
     score, spans = solve_spans(seen, habit, others, deep_overlaps=True, scores=scores)
-    return score - form.seldom - foreign - math.log(len(tried)), form, habit, spans
+    score -= form.seldom + foreign + math.log(len(tried)) + cost
+    return _Solved(score, form, habit, spans, scores)
 
 
 def _shares(

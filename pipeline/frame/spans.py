@@ -54,6 +54,8 @@ _BAR_AGAINST_PICTURE = 4.0
 # A glazing bar or a pole may be as narrow as a gap that blur fills.
 _NARROW_AGAINST_PICTURE = 2.0
 _RUN_FOR_GAP = (0.0, 0.5, 2.2, 4.0)
+# Dark pictures have such runs nearly as often as gaps, which so much less are told by them.
+_TOLD_IF_DARK = 0.4
 SAME_PLACE_MM = 1.0
 """Spans of two solves whose ends differ by no more are one frame, told apart by its edges."""
 # As the compiled loop counts them.
@@ -64,11 +66,12 @@ Scores = tuple[Row, Row, Row, Row]
 """Running sums of the picture's and the gap's score, and rise and fall, at columns."""
 
 
-def span_scores(seen: Evidence) -> Scores:
+def span_scores(seen: Evidence, dark: bool = False) -> Scores:
     """Return running sums of the picture's and the gap's score, and rise and fall at columns.
 
     Scores are log odds a pixel: a column of base throughout speaks for a gap, but dark scenes
-    have such columns too; a busy column in a gap needs a light leak.
+    have such columns too; a busy column in a gap needs a light leak. `dark` takes the strip for
+    one of nights, stages or flashes, whose pictures are base for much of their length.
     """
     from scipy.ndimage import maximum_filter1d
 
@@ -78,7 +81,8 @@ def span_scores(seen: Evidence) -> Scores:
     per_px = 1.0 / seen.px_per_mm
     picture = np.interp(busy, [0.0, 0.05, 0.2], [-0.5, -0.1, 1.0]) * per_px
     gap = np.interp(busy, [0.0, 0.03, 0.25], [0.7, 0.0, -4.0]) * per_px
-    picture, gap = _saturated(picture, gap, (busy < _BASE_BUSY) & ~struck & ~seen.outside, per_px)
+    base = (busy < _BASE_BUSY) & ~struck & ~seen.outside
+    picture, gap = _saturated(picture, gap, base, per_px, _TOLD_IF_DARK if dark else 1.0)
     for first, last in seen.bars:
         against = _NARROW_AGAINST_PICTURE if last - first < NARROW_PX else _BAR_AGAINST_PICTURE
         picture[first:last] -= against / (last - first)
@@ -116,18 +120,27 @@ class Span:
     end: int
     kind: str
 
+    def within(self, apart: float, other: "Span") -> bool:
+        """Tell whether both of its ends lie no farther than `apart` columns from another's."""
+        return max(abs(self.start - other.start), abs(self.end - other.end)) <= apart
 
-def _saturated(picture: Row, gap: Row, base: Mask, mm_per_px: float) -> tuple[Row, Row]:
+
+def _saturated(
+    picture: Row, gap: Row, base: Mask, mm_per_px: float, told: float
+) -> tuple[Row, Row]:
     """Return the scores with those of each run of base columns as its length deserves.
 
-    Columns of one black wall tell no more than the first few of them.
+    Columns of one black wall tell no more than the first few of them. `told` is how much of what
+    they tell usual pictures from gaps holds.
     """
     ends = np.flatnonzero(np.diff(np.concatenate([[0], base.astype(np.int8), [0]])))
     picture, gap = picture.copy(), gap.copy()
     for first, last in zip(ends[::2], ends[1::2], strict=True):
         length_mm = (last - first) * mm_per_px
-        picture[first:last] = -np.interp(length_mm, _RUN_MM, _RUN_AGAINST_PICTURE) / (last - first)
-        gap[first:last] = np.interp(length_mm, _RUN_MM, _RUN_FOR_GAP) / (last - first)
+        against = np.interp(length_mm, _RUN_MM, _RUN_AGAINST_PICTURE)
+        fits = np.interp(length_mm, _RUN_MM, _RUN_FOR_GAP)
+        picture[first:last] = (fits - told * (fits + against)) / (last - first)
+        gap[first:last] = fits / (last - first)
     return picture, gap
 
 

@@ -140,6 +140,19 @@ def test_a_full_frame_may_hold_doorposts():
     assert (found.format.name, len(found.frames)) == ("135", 4)
 
 
+@pytest.mark.parametrize("lit", [1, 2])
+def test_lamps_in_dark_pictures_are_no_pictures_of_another_format(lit):
+    lamp_from_mm, lamp_mm = 12.0, 12.0
+    black = []
+    for number, (start, end) in enumerate(REGULAR):
+        if number != lit:
+            black += [(start, start + lamp_from_mm), (start + lamp_from_mm + lamp_mm, end)]
+    found = find_frames(seen(152.0, REGULAR, black), formats_on("135"))
+    np.testing.assert_allclose(mm_of(found), REGULAR, atol=0.25)
+    # Only the lit one shows its edges.
+    assert max(one.confidence for n, one in enumerate(found.frames) if n != lit) < 0.5
+
+
 def test_known_gaps_hold_a_frame_that_shows_nothing():
     known = replace(HABIT, gap_mm=3.0, gap_spread_mm=0.35)
     places = [(1.0, 37.0), (40.0, 76.0), (118.0, 154.0)]
