@@ -1,6 +1,7 @@
 from .batch import Batch as Batch
 from .batch import Use as Use
 from .batch import checked as checked
+from .batch import freshest as freshest
 from .caution import caution_text as caution_text
 from .caution import cautions as cautions
 from .caution import leads_to_baths as leads_to_baths

@@ -1,7 +1,7 @@
 """A batch of chemistry, the rolls developed in it, and their entries as rows of plain values."""
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, fields
 from datetime import date, datetime
@@ -187,6 +187,24 @@ def rolls_before_each(uses: Sequence[Use]) -> tuple[tuple[Use, float], ...]:
         placed.append((use, before))
         done = max(done, before + use.counts_for)
     return tuple(placed)
+
+
+def freshest(uses: Sequence[Use], films: Collection[str], most: int) -> tuple[Use, ...]:
+    """Return rolls of a film, by any of its names, whose base or edge print is known.
+
+    At most so many, those developed in the freshest baths: wear is told against them.
+    """
+    names = {film.casefold() for film in films}
+    batches: dict[str, list[Use]] = {}
+    for use in uses:
+        batches.setdefault(use.batch, []).append(use)
+    placed = [
+        (before, use)
+        for of_batch in batches.values()
+        for use, before in rolls_before_each(of_batch)
+        if (use.film or "").casefold() in names and (use.base or use.edge_print)
+    ]
+    return tuple(use for _, use in sorted(placed, key=lambda each: each[0])[:most])
 
 
 def rolls_done(uses: Sequence[Use]) -> float:

@@ -18,7 +18,7 @@ from pipeline.bath.batch import (
     to_row,
 )
 from pipeline.problem import ScanProblem, SettingsProblem
-from pipeline.record import read_document
+from pipeline.record import base_of, edge_films, read_document, strips_of
 from pipeline.words import printable
 
 _KINDS: dict[str, type[Entry]] = {"batch": Batch, "roll": Use}
@@ -157,7 +157,7 @@ def entries_of_roll(path: Path) -> tuple[Batch, Use]:
     """Return the batch and the roll that a `roll.json`, or the folder it lies in, tells of.
 
     The [batch] table of roll.toml stands in it under roll.batch. A key there that is none of ours
-    is passed over.
+    is passed over. A film that nobody named is called by the code on its edge.
 
     Raises ScanProblem if it can't be read, names no batch, or holds a value that makes no sense.
     """
@@ -174,7 +174,11 @@ def entries_of_roll(path: Path) -> tuple[Batch, Use]:
     batch = {name: noted.get(name) for name in ("name", *_OF_BATCH)}
     use = {name: noted.get(name) for name in _OF_ROLL}
     use |= {name: figures.get(name) for name in FIGURES}
-    use |= {"batch": noted["name"], "roll": roll.get("id"), "film": roll.get("film")}
+    # A base against full scale is none of another roll's.
+    if not all(base_of(strip).get("absolute", True) for strip in strips_of(document)):
+        use["base"] = None
+    film = roll.get("film") or next(iter(edge_films(document)), None)
+    use |= {"batch": noted["name"], "roll": roll.get("id"), "film": film}
     use |= {"developed": roll.get("developed"), "source": printable(path)}
     try:
         return checked(Batch, batch), checked(Use, use)

@@ -41,7 +41,8 @@ READING_SUFFIXES = frozenset({".csv", ".tsv", ".txt"})
 @file_option(
     "--bath-log",
     metavar="FILE",
-    help="Log of chemistry batches: tells too whether the batch of a roll is wearing out.",
+    help="Log of chemistry batches: tells too whether the batch of a roll is wearing out, and "
+    "without --aim holds a roll against the log's other rolls of its film.",
 )
 @scan_options
 def diagnose_command(
@@ -209,12 +210,18 @@ def _aim_of_readings(path: Path) -> _Aim:
 
 def _of_file(path: Path, aim: _Aim) -> "Diagnosis":
     from pipeline.control import read_readings
-    from pipeline.diagnosis import Diagnosis, diagnosis_of_readings, findings_of, with_batch
+    from pipeline.diagnosis import (
+        Diagnosis,
+        aim_of_log,
+        diagnosis_of_readings,
+        findings_of,
+        with_batch,
+    )
     from pipeline.record import read_document
 
     if path.suffix.lower() == ".json":
         document = read_document(path)
-        found = findings_of(document, path, aim.roll)
+        found = findings_of(document, path, aim.roll or aim_of_log(aim.bath_log, document))
         batch = (document.get("roll") or {}).get("batch")
         return Diagnosis(str(path), "record", with_batch(found, batch, aim.bath_log))
     return diagnosis_of_readings(read_readings(path), aim.control, aim.spots)
@@ -224,8 +231,8 @@ def _of_scans(
     scans: Sequence[Path], options: dict[str, Any], talk: Talk, aim: _Aim
 ) -> "tuple[list[Diagnosis], list[Plot], list[Exit]]":
     """Return the diagnosis of each roll that could be surveyed, a plot of the first, exit codes."""
-    from pipeline.diagnosis import Diagnosis, with_batch
-    from pipeline.record import by_weight
+    from pipeline.diagnosis import Diagnosis, aim_of_log, with_batch
+    from pipeline.record import by_weight, to_document
     from pipeline.report import densities_plot
     from pipeline.roll import record_of
 
@@ -241,6 +248,9 @@ def _of_scans(
         codes.append(code)
         if surveyed is not None and surveyed.strips:
             roll, record = surveyed.roll, record_of(surveyed, aim=aim.roll)
+            logged = None if aim.roll else aim_of_log(aim.bath_log, to_document(record))
+            if logged is not None:
+                record = record_of(surveyed, aim=logged)
             told = tuple(trouble.sentence() for trouble in record.problems)
             found = with_batch(by_weight(record.findings), roll.notes.batch, aim.bath_log)
             done.append(Diagnosis(roll.name, "scans", found, failed=surveyed.failed, problems=told))

@@ -1,4 +1,5 @@
 from .diagnosis import Diagnosis as Diagnosis
+from .diagnosis import aim_of_log as aim_of_log
 from .diagnosis import batch_diagnoses as batch_diagnoses
 from .diagnosis import diagnosis_of_readings as diagnosis_of_readings
 from .diagnosis import document_of as document_of

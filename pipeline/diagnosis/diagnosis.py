@@ -19,10 +19,10 @@ from pipeline.control import (
 )
 from pipeline.densities import FilmCurve, curve_document, curve_lines, curve_of_wedge
 from pipeline.diagnosis.roll import FILM_CODES, colour_findings
-from pipeline.diagnosis.shown import Shown, shown_of_record
+from pipeline.diagnosis.shown import Shown, shown_of_log, shown_of_record
 from pipeline.problem import ScanProblem
 from pipeline.profile import MONOCHROME
-from pipeline.record import SEVERITIES, Finding, by_weight
+from pipeline.record import SEVERITIES, Finding, base_of, by_weight, edge_films, strips_of
 from pipeline.words import printable
 
 if TYPE_CHECKING:
@@ -85,7 +85,7 @@ def with_batch(
     SettingsProblem
         If the log can't be read, or doesn't know the batch.
     """
-    name = str(batch.get("name") or "") if isinstance(batch, Mapping) else ""
+    name = _batch_name(batch)
     if bath_log is None or not name:
         return tuple(findings)
     from pipeline.bath import BathLog, batch_findings
@@ -93,6 +93,33 @@ def with_batch(
     worn = batch_findings(*BathLog(bath_log).batch(name))
     kept = [each for each in findings if not worn or each.code != "normal"]
     return by_weight([*kept, *worn])
+
+
+def aim_of_log(bath_log: Path | None, document: Mapping[str, Any]) -> Shown | None:
+    """Return what the log says of a roll record's film; None where it has no other roll of it.
+
+    The film goes by its name and by the codes on its edge. Records in Status M are passed over, as
+    the log keeps a scanner's densities.
+
+    Raises
+    ------
+    SettingsProblem
+        If the log can't be read.
+    """
+    roll = document.get("roll") or {}
+    films = {str(roll.get("film") or ""), *edge_films(document)} - {""}
+    if bath_log is None or any("status_m" in base_of(s) for s in strips_of(document)):
+        return None
+    from pipeline.bath import BathLog, Use
+
+    own = (_batch_name(roll.get("batch")), roll.get("id"))
+    entries = BathLog(bath_log).entries()
+    others = [e for e in entries if isinstance(e, Use) and (e.batch, e.roll) != own]
+    return shown_of_log(others, films)
+
+
+def _batch_name(batch: Any) -> str:
+    return str(batch.get("name") or "") if isinstance(batch, Mapping) else ""
 
 
 def batch_diagnoses(records: Sequence[Path]) -> tuple[Diagnosis, ...]:

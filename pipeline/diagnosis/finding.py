@@ -21,9 +21,10 @@ from pipeline.words import counted
 # What is as probable as this is sure enough to be told alone; what is as probable as the second is
 # named beside it.
 _EVEN, _POSSIBLE = 0.5, 0.06
-# Without an aim no fault of process is told where a sound roll is as probable as this: films and
-# scanners differ more than is known of them, and who heeds a false alarm spoils the next roll. A
-# roll is not called sound either where it is as probable that it is none.
+# Without an aim that the user vouches for no fault of process is told where a sound roll is as
+# probable as this: films and scanners differ more than is known of them, rolls of a log may have
+# gone wrong too, and who heeds a false alarm spoils the next roll. Nor is a roll called sound where
+# it is as probable that it is none.
 _MAYBE = 0.3
 # How dense pictures are leans less on what is not known of the film than base and edge print do,
 # and who heeds a false alarm loses a little speed: even odds are enough.
@@ -58,7 +59,7 @@ def as_finding(code: str, confidence: float, evidence: str) -> Finding:
 
 
 def fault_findings(
-    signs: RollSigns, weighed: Weighed, unlike: str | None = None
+    signs: RollSigns, weighed: Weighed, unlike: str | None = None, against: str | None = None
 ) -> tuple[Finding, ...]:
     """Return what the signs of a roll say of exposure and process, likeliest first.
 
@@ -67,12 +68,13 @@ def fault_findings(
     of the likeliest and names those it can't be told from, as many as are together more probable
     than not; its confidence is that it is one of them. A roll that may well be sound is `normal`;
     the faults that it can't be told from are named, and what would tell. `unlike` says why an aim
-    was not used, None where it was or there is none.
+    was not used, None where it was or there is none; `against` what the roll was held against, None
+    where the user knows.
     """
     odds = dict(weighed.probabilities)
     normal = odds.pop(NORMAL, 0.0)
     ranked = sorted(odds, key=lambda code: -odds[code])
-    maybe = normal >= (_EVEN if weighed.aimed else _MAYBE)
+    maybe = normal >= (_EVEN if weighed.aimed and not against else _MAYBE)
     free = _OF_EXPOSURE if maybe else ranked
     sure = [code for code in ranked if odds[code] >= _EVEN and code in free]
     sound = maybe and not sure
@@ -81,7 +83,8 @@ def fault_findings(
     alike = [] if sound or sure else _alike(weighed)
     apart = _one_of(alike) if alike else "" if clear else _apart(weighed)
     evidence = _sound if sound else _evidence
-    end = f"{apart}{_doubt(weighed, unlike)}."
+    held = f"; held against {against}" if against else ""
+    end = f"{apart}{held}{_doubt(weighed, unlike)}."
     first, *others = [
         as_finding(code, weighed.probabilities[code], evidence(code, signs, weighed) + end)
         for code in told

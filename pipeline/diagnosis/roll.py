@@ -119,12 +119,13 @@ def colour_findings(
     used = aim.signs if aim and not unlike else None
     film_known = aim is not None and bool(shown.films & aim.films)
     weighed = weigh(shown.signs, fault_model(), used, silver_seen, film_known)
-    if used is not None and not weighed.aimed:
+    if aim is not None and used is not None and not weighed.aimed:
         unlike = (
-            "by base, edge print and contrast the aim may be of another film or scanner "
+            f"by base, edge print and contrast {aim.name} may be of another film or scanner "
             f"({weighed.other_aim:.2f})"
         )
-    return fault_findings(shown.signs, weighed, unlike)
+    against = aim.name if aim and aim.logged and weighed.aimed else None
+    return fault_findings(shown.signs, weighed, unlike, against)
 
 
 def _silver_seen(strips: Sequence[StripSurvey]) -> bool | None:

@@ -1,30 +1,50 @@
 """What a roll shows, and whether it can be held against a good one."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from pipeline.diagnosis.signs import RollSigns, signs_of_document
+from pipeline.bath import Use, freshest
+from pipeline.diagnosis.signs import (
+    PatchDensities,
+    RollSigns,
+    signs_of_document,
+    signs_of_ranges,
+)
+from pipeline.kinds import Triple, as_triple
 from pipeline.problem import ScanProblem
+from pipeline.record import edge_films
 from pipeline.survey import StripSurvey
+from pipeline.words import counted
 
 # Scans of one scanner at one setting agree so far in their resolution, as a share.
 _SAME_PPI = 0.05
+# More rolls of a log tell little more, and are from baths less fresh.
+_MOST_LOGGED = 5
 
 
 @dataclass(frozen=True)
 class Shown:
     """What a roll shows: its signs, the film codes on its edge, and its scans' pixels per inch.
 
-    `films` is empty where no code was read, `ppi` None where there is no strip.
+    `films` is empty where no code was read, `ppi` None where there is no strip. `logged` is how
+    many rolls of a log of chemistry it stands for, none where it is a roll itself.
     """
 
     signs: RollSigns
     films: frozenset[str] = frozenset()
     ppi: float | None = None
+    logged: int = 0
+
+    @property
+    def name(self) -> str:
+        """What it is called where another roll is held against it."""
+        if not self.logged:
+            return "the aim"
+        return f"what the log tells of this film ({counted(self.logged, 'roll')})"
 
     def unlike(self, aim: "Shown") -> str | None:
         """Return why this roll can't be held against an aim, None where it may be."""
@@ -52,10 +72,32 @@ def together(good: Sequence[Shown]) -> Shown:
     return Shown(signs, films, _middle([each.ppi for each in good if each.ppi is not None]))
 
 
+def shown_of_log(uses: Sequence[Use], films: Collection[str]) -> Shown | None:
+    """Return what the freshest rolls of a log show of a film, by any of its names; None: no roll.
+
+    They are an aim that nobody vouches for: their medians, so that one roll that went wrong among
+    three does not count.
+    """
+    good = freshest(uses, films, _MOST_LOGGED)
+    if not good:
+        return None
+    printed, base = (
+        as_triple(np.median(seen, axis=0)) if seen else None
+        for seen in ([v for v in values if v] for values in zip(*map(_patches, good), strict=True))
+    )
+    nothing = np.zeros((0, 3))
+    signs = signs_of_ranges(nothing, nothing, nothing, PatchDensities(printed, base))
+    return Shown(signs, logged=len(good))
+
+
+def _patches(use: Use) -> tuple[Triple | None, Triple | None]:
+    return use.edge_print, use.base
+
+
 def shown_of_strips(signs: RollSigns, strips: Sequence[StripSurvey]) -> Shown:
     """Return what a surveyed roll shows."""
-    codes = [code[0] for strip in strips for code in strip.edge_codes]
-    return Shown(signs, _films(codes), _middle([strip.ppi for strip in strips]))
+    films = frozenset(code[0].split("/")[0] for strip in strips for code in strip.edge_codes)
+    return Shown(signs, films, _middle([strip.ppi for strip in strips]))
 
 
 def shown_of_record(document: Mapping[str, Any], path: Path) -> Shown:
@@ -69,9 +111,8 @@ def shown_of_record(document: Mapping[str, Any], path: Path) -> Shown:
     try:
         signs = signs_of_document(document)
         strips = document.get("strips") or []
-        codes = [code["text"] for strip in strips for code in strip.get("edge_codes", ())]
         ppi = [float(strip["ppi"]) for strip in strips if "ppi" in strip]
-        return Shown(signs, _films(codes), _middle(ppi))
+        return Shown(signs, frozenset(edge_films(document)), _middle(ppi))
     except (ValueError, TypeError, KeyError, AttributeError) as error:
         raise ScanProblem(
             path, f"holds {error}", "convert the roll again with this version"
@@ -80,8 +121,3 @@ def shown_of_record(document: Mapping[str, Any], path: Path) -> Shown:
 
 def _middle(ppi: Sequence[float]) -> float | None:
     return float(np.median(ppi)) if len(ppi) else None
-
-
-def _films(codes: Iterable[str]) -> frozenset[str]:
-    """Return the films of edge codes: what stands before the frame's number."""
-    return frozenset(code.split("/")[0] for code in codes)

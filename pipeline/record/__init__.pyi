@@ -1,6 +1,9 @@
 from .document import RECORD_NAME as RECORD_NAME
+from .document import base_of as base_of
+from .document import edge_films as edge_films
 from .document import plain as plain
 from .document import read_document as read_document
+from .document import strips_of as strips_of
 from .document import to_document as to_document
 from .document import to_json as to_json
 from .record import SEVERITIES as SEVERITIES

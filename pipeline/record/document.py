@@ -2,6 +2,7 @@
 
 import json
 import math
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -63,6 +64,36 @@ def _filled(table: dict[str, Any], always: tuple[str, ...] = ()) -> dict[str, An
         for name, value in table.items()
         if name in always or value not in (None, [], {})
     }
+
+
+def strips_of(document: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """Return the strips of a roll's document; what is no table is passed over."""
+    return _tables(document.get("strips"))
+
+
+def _tables(values: Any) -> list[Mapping[str, Any]]:
+    return (
+        [each for each in values if isinstance(each, Mapping)] if isinstance(values, list) else []
+    )
+
+
+def base_of(strip: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Return the film base of a strip's document, empty where it has none."""
+    base = strip.get("base")
+    return base if isinstance(base, Mapping) else {}
+
+
+def edge_films(document: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return the films of the codes on a roll's edge, the one read oftenest first.
+
+    A film's code is what stands before the frame's number; what is no code is passed over.
+    """
+    codes = [
+        str(code.get("text")).split("/")[0]
+        for strip in strips_of(document)
+        for code in _tables(strip.get("edge_codes"))
+    ]
+    return tuple(film for film, _ in Counter(codes).most_common())
 
 
 def to_document(record: RollRecord) -> dict[str, Any]:

@@ -13,6 +13,7 @@ from pipeline.bath.batch import (
     bath_limits,
     checked,
     columns,
+    freshest,
     from_row,
     rolls_before_each,
     rolls_done,
@@ -106,6 +107,21 @@ def test_rolls_before_are_counted_by_day_and_told_ones_believed():
         "late", "undated", "early",
     ]  # fmt: skip
     assert rolls_done([]) == 0.0
+
+
+def test_the_freshest_rolls_of_a_film_are_those_with_fewest_before_them():
+    printed = (0.9, 1.0, 1.1)
+    uses = [Use(batch, f"{batch}{n}", None, "Gold 7", edge_print=printed, rolls_before=n)
+            for batch in ("spring", "autumn") for n in range(4)]  # fmt: skip
+    others = [
+        Use("spring", "unread", None, "gold 7", rolls_before=0),
+        Use("spring", "other", None, "7", base=printed, rolls_before=0),
+        Use("spring", "unnamed", edge_print=printed, rolls_before=0),
+    ]
+    found = freshest([*reversed(uses), *others], {"gold 7", "115-4"}, 3)
+    assert [use.rolls_before for use in found] == [0, 0, 1]
+    assert {use.batch for use in found[:2]} == {"spring", "autumn"}
+    assert freshest(uses, {"115-4"}, 3) == ()
 
 
 @given(st.lists(USES, max_size=6))

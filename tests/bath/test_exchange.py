@@ -181,6 +181,22 @@ def test_what_makes_no_sense_is_told_with_the_file(tmp_path: Path, changes: dict
     assert told in str(raised.value)
 
 
+def test_a_film_without_a_name_goes_by_its_edge_code_and_a_base_by_full_scale_is_not_noted(
+    tmp_path: Path,
+):
+    def read(roll: dict, absolute: bool):
+        strip = {"edge_codes": [{"text": "115-10/11A"}], "base": {"absolute": absolute}}
+        document = {"schema": 1, "roll": {**roll, "batch": BATCH}, "densities": DENSITIES}
+        text = json.dumps({**document, "strips": [strip, {"edge_codes": 3}, None]})
+        (tmp_path / "roll.json").write_text(text, "utf-8")
+        return entries_of_roll(tmp_path)[1]
+
+    assert (read({"id": "7"}, True).film, read(ROLL, True).film) == ("115-10", ROLL["film"])
+    assert read(ROLL, True).base == (0.21, 0.63, 0.88)
+    assert read(ROLL, False).base is None
+    assert read(ROLL, False).edge_print == (0.7, 0.8, 0.9)
+
+
 def test_what_is_no_roll_record_is_told(tmp_path: Path):
     with pytest.raises(ScanProblem, match="is not there; name the roll"):
         entries_of_roll(tmp_path)

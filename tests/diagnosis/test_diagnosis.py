@@ -1,4 +1,5 @@
 import json
+import math
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,7 @@ from pipeline.bath.log import BathLog
 from pipeline.control.readings import read_readings
 from pipeline.diagnosis.diagnosis import (
     Diagnosis,
+    aim_of_log,
     batch_diagnoses,
     diagnosis_of_readings,
     document_of,
@@ -19,6 +21,7 @@ from pipeline.diagnosis.diagnosis import (
     with_batch,
 )
 from pipeline.diagnosis.shown import shown_of_record
+from pipeline.diagnosis.signs import SIGNS
 from pipeline.problem import ScanProblem
 from pipeline.record.record import Finding
 
@@ -186,6 +189,41 @@ def test_an_aim_lets_a_small_fault_be_told():
     weak = record(0.65 * 0.82, 1.1 * 0.82, 0.95 * 0.82)
     assert findings_of(weak, HERE)[0].code == "normal"
     assert findings_of(weak, HERE, aim)[0].code == "under-developed"
+
+
+def test_rolls_of_the_log_are_an_aim_for_their_film(tmp_path):
+    """What the film's own rolls show tells a change that no unknown film would."""
+    log = tmp_path / "bath.sqlite"
+    uses = [
+        Use("spring", f"r{n}", None, "gold", base=(0.21, 0.63, 0.88), edge_print=(printed,) * 3)
+        for n, printed in enumerate((0.95, 0.94, 0.3))
+    ]
+    BathLog(log).write([Batch("spring"), *uses], "new")
+    weak = record(0.65 * 0.75, 1.1 * 0.75, 0.95 * 0.75)
+    assert findings_of(weak, HERE)[0].code == "normal"
+    of_film = weak | {"roll": {"id": "r9", "film": "Gold", "batch": {"name": "spring"}}}
+    aim = aim_of_log(log, of_film)
+    assert aim is not None
+    # One roll that went wrong among three is not heeded.
+    assert aim.signs.values[SIGNS.index("edge_print_green")] == pytest.approx(math.log(0.95))
+    first = findings_of(of_film, HERE, aim)[0]
+    assert first.code == "under-developed"
+    assert "held against what the log tells of this film (3 rolls)" in first.evidence
+
+
+def test_no_aim_is_taken_of_the_roll_itself_of_other_films_or_beside_status_m(tmp_path):
+    log = tmp_path / "bath.sqlite"
+    use = Use("spring", "r1", None, "115-4", edge_print=(0.9,) * 3)
+    BathLog(log).write([Batch("spring"), use], "new")
+    coded = record()
+    coded["strips"] = [{**coded["strips"][0], "edge_codes": [{"text": "115-4/11A"}]}]
+    own = {"id": "r1", "batch": {"name": "spring"}}
+    assert aim_of_log(log, coded) is not None
+    assert aim_of_log(None, coded) is None
+    assert aim_of_log(log, coded | {"roll": own}) is None
+    assert aim_of_log(log, record(roll={"film": "gold"})) is None
+    coded["strips"][0]["base"] = {"absolute": True, "status_m": [0.2, 0.6, 0.9]}
+    assert aim_of_log(log, coded) is None
 
 
 def test_a_record_of_silver_film_or_without_pictures_keeps_what_it_says():

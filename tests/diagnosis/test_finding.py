@@ -199,6 +199,15 @@ def test_an_aim_that_is_not_used_is_said_with_its_reason():
     assert finding.evidence.endswith("; the aim is of film 81-3, so it is not used.")
 
 
+def test_beside_rolls_that_nobody_vouches_for_a_roll_that_may_be_sound_is_left_alone():
+    odds = {"normal": 0.35, "under_developed": 0.65}
+    (vouched,) = fault_findings(signs(), weighed(other_aim=0.01, **odds))
+    (logged,) = fault_findings(signs(), weighed(other_aim=0.01, **odds), against="three rolls")
+    assert (vouched.code, logged.code) == ("under-developed", "normal")
+    assert logged.evidence.endswith("; held against three rolls.")
+    assert "held against" not in vouched.evidence
+
+
 def test_a_sound_roll_tells_its_exposure():
     (finding,) = fault_findings(signs(), weighed(normal=0.95))
     assert finding.code == "normal"
