@@ -13,6 +13,7 @@ from pipeline.bath.log import BathLog
 from pipeline.bath.words import cautions
 from pipeline.command import cli, diagnose
 from pipeline.problem import OutputProblem
+from pipeline.record.document import edge_films
 from tests.conftest import Run, states
 
 STRIPS = """date,batch,strip,patch,red,green,blue
@@ -345,6 +346,22 @@ def test_a_record_without_pictures_is_no_aim(text, told, converted, tmp_path, ru
     ran = run("diagnose", converted / "roll.json", "--aim", aim)
     assert ran.code == 2
     assert told in ran.err
+
+
+def test_rolls_of_the_log_stand_in_for_an_aim(converted: Path, tmp_path: Path, run: Run):
+    good, log = converted / "roll.json", tmp_path / "bath.sqlite"
+    weak = thinned(good, tmp_path / "weak.json", 0.7)
+    document = json.loads(good.read_text("utf-8"))
+    batch = (document["roll"].get("batch") or {}).get("name", "spring")
+    (film, *_), told = edge_films(document), document["densities"]
+    figures = {name: tuple(told[name]) for name in ("base", "edge_print")}
+    uses = [Use(batch, f"r{n}", film=film, **figures) for n in range(3)]
+    BathLog(log).write([Batch(batch), *uses], "new")
+    first = json.loads(run("diagnose", weak, "--bath-log", log, "--json").out)["findings"][0]
+    assert first["code"] == "under-developed"
+    assert "held against what the log tells of this film (3 rolls)" in first["evidence"]
+    aimed = run("diagnose", weak, "--bath-log", log, "--aim", good, "--json")
+    assert "the log" not in json.loads(aimed.out)["findings"][0]["evidence"]
 
 
 def test_the_log_of_batches_is_asked_for_the_rolls_batch(converted, tmp_path, run: Run):
