@@ -200,6 +200,21 @@ def test_a_film_by_its_aim_is_that_of_a_normal_law_given_a_part_of_it():
     assert np.diag(told.covariance) == pytest.approx(np.diag(after), rel=0.15)
 
 
+def test_silver_of_the_undercoat_that_lifts_the_base_leaves_silver_the_likeliest():
+    """Failed bleach leaves it too, and yellow silver in blue: no aim of another film, no fog."""
+    model = fault_model()
+    good = signs_of(model, NORMAL, frames=24)
+    roll = np.array(signs_of(model, "retained-silver", 0.45).values)
+    usual = model.unknowns.places()["silver_base"]
+    assert usual.stop - usual.start == 4
+    for channel, lift in (("red", 0.10), ("green", 0.10), ("blue", 0.22)):
+        at = SIGNS.index(f"base_{channel}")
+        roll[at] = good.values[at] + lift
+    told = weigh(RollSigns(tuple(roll), 20), model, good)
+    assert told.aimed
+    assert told.probabilities["retained-silver"] > 0.8
+
+
 def test_an_aim_whose_base_lies_where_no_fault_takes_it_is_of_another_film():
     model = fault_model()
     good = signs_of(model, NORMAL, frames=24)
