@@ -89,9 +89,10 @@ def edge_films(document: Mapping[str, Any]) -> tuple[str, ...]:
     A film's code is what stands before the frame's number; what is no code is passed over.
     """
     codes = [
-        str(code.get("text")).split("/")[0]
+        code["text"].split("/")[0]
         for strip in strips_of(document)
         for code in _tables(strip.get("edge_codes"))
+        if isinstance(code.get("text"), str)
     ]
     return tuple(film for film, _ in Counter(codes).most_common())
 

@@ -187,7 +187,9 @@ def test_a_film_without_a_name_goes_by_its_edge_code_and_a_base_by_full_scale_is
     def read(roll: dict, absolute: bool):
         strip = {"edge_codes": [{"text": "115-10/11A"}], "base": {"absolute": absolute}}
         document = {"schema": 1, "roll": {**roll, "batch": BATCH}, "densities": DENSITIES}
-        text = json.dumps({**document, "strips": [strip, {"edge_codes": 3}, None]})
+        text = json.dumps(
+            {**document, "strips": [strip, {"edge_codes": [3, {}]}, {"edge_codes": 3}, None]}
+        )
         (tmp_path / "roll.json").write_text(text, "utf-8")
         return entries_of_roll(tmp_path)[1]
 
