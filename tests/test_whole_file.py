@@ -180,8 +180,12 @@ def test_bytes_reach_the_disk_before_the_name_and_the_name_before_the_end(tmp_pa
 
     monkeypatch.setattr(os, "fsync", synced)
     monkeypatch.setattr(Path, "replace", renamed)
-    archive(tmp_path / "a.tif")
+    whole_file.write_text(tmp_path / "journal.json", "{}")
     assert steps == ["file", "name", "folder"]
+    # The journal is written after the files of a frame, into the same folder.
+    steps.clear()
+    archive(tmp_path / "a.tif")
+    assert steps == ["file", "name"]
 
 
 @pytest.mark.parametrize("granted", [True, False])
