@@ -66,9 +66,9 @@ _REPLACE = click.option(
     "place of one of another kind (split, another look). Default: leave them.",
 )
 _MOST_NAMED = 10
-# Memory: what is seen of a roll waits for its turn. So many keep any number of hands busy, as this
-# process takes 0.6 s itself for the smallest roll.
-_MOST_ROLLS_AHEAD = 4
+# Memory: what is seen of a roll waits for its turn, and a second one takes 40 to 100 MB. More would
+# wait for this process, which takes 0.6 s itself for the smallest roll.
+_MOST_ROLLS_AHEAD = 2
 _BLANKS = click.option("--write-blanks", is_flag=True, default=None, help="Write blank frames too.")
 
 

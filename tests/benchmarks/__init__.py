@@ -25,8 +25,8 @@ frames of 13.3 Mpx at 3200 ppi:
   the next is read, and 646 before. Its survey 0.61 s of a thread, without 0.42; a frame
   0.56 s, without 0.27, of which dust is found in 0.25, and laid in, in 0.03.
 - 100 rolls of one small strip on a cluster of this machine: one worker 122 s, two 84 s, with 157 s
-  of processor, 58 of them the command's; 121 s while no more than one roll was begun ahead. 50 by
-  threads 37.5 s, and 43 then.
+  of processor, 58 of them the command's; 121 s while no more than one roll was begun ahead. By
+  threads 72 to 74 s and 499 to 560 MB, and 79 s and 463 MB then.
 - asked to end before its first file, a run takes 0.1 s, 0.7 s at worst, at a load of 15 to 20.
 
 Choices that were measured, in Mpx a second and thread where nothing else is said:
