@@ -76,9 +76,8 @@ def same_film(numbers: Float64, profile: FilmProfile, other: FilmProfile) -> Flo
         moved[:2] += denser[[0, 2]] - denser[1]
         moved[CURVE_NUMBERS:] -= along
     grey = np.array([curve.density(np.array(MIDDLE_GREY)) for curve in profile.curves])
-    slower = [_logs(*each) for each in zip(grey, other.curves, strict=True)]
-    moved[2:CURVE_NUMBERS] -= np.subtract(slower, math.log10(MIDDLE_GREY))[[0, 2]]
-    moved[2:CURVE_NUMBERS] += slower[1] - math.log10(MIDDLE_GREY)
+    slower = np.array([_logs(*each) for each in zip(grey, other.curves, strict=True)])
+    moved[2:CURVE_NUMBERS] -= slower[[0, 2]] - slower[1]
     return moved
 
 
