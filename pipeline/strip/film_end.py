@@ -42,10 +42,13 @@ def less_narrow_ends(film: Mask, share: Plane, edges: tuple[EdgeLine, EdgeLine])
 
 
 def ends_of(mask: Mask, upper: float, lower: float) -> tuple[float, float]:
-    """Return the columns between which film lies, to a part of a pixel."""
+    """Return the columns between which film lies, to a part of a pixel; 0 and 0 if it has none."""
     rim = 0.1 * (lower - upper)
-    rows = slice(max(0, round(upper + rim)), max(1, round(lower - rim)))
-    share = mask[rows].mean(axis=0)
+    film = mask[max(0, round(upper + rim)) : max(1, round(lower - rim))]
+    # Edges of what is no film may cross, or lie out of view.
+    if not len(film):
+        return 0.0, 0.0
+    share = film.mean(axis=0)
     inside = np.nonzero(share > 0.5)[0]
     if not len(inside):
         return 0.0, 0.0

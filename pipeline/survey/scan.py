@@ -144,8 +144,8 @@ def _nothing_shown(survey: ScanSurvey, clear: ClearFilm | None) -> ScanProblem:
     return ScanProblem(
         survey.path,
         "shows no strip of colour negative film with its clear base",
-        "leave rebate or gaps and some open gate in view, or give --base-scan, a scan of clear "
-        "film taken alike",
+        "scan it as a negative, not inverted by the scanner, with rebate or gaps and some open "
+        "gate in view, or give --base-scan, a scan of clear film taken alike",
     )
 
 
