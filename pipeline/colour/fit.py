@@ -135,6 +135,7 @@ def _fitted(charts: tuple[SeenChart, ...], start: FilmProfile) -> ProfileFit:
         grey=None,
         slope_spread=_constant("next_roll", "slope"),
         speed_spread_log_e=_constant("next_roll", "speed_log_e"),
+        contrast_spread=_constant("next_roll", "contrast"),
     )
     return ProfileFit(profile, problem.residual(theta), trusted)
 

@@ -20,10 +20,15 @@ _MOST_PICTURES = 360
 
 @dataclass(frozen=True)
 class Likeness:
-    """The numbers of a trial (n,) that rolls like one had, and how far off they may be (n, n)."""
+    """The numbers of a trial (n,) that rolls like one had, and how far off they may be (n, n).
+
+    `belief_off` is how many times as far as it told the belief from colours was off on such rolls
+    in what colours tell by how strong they are: the slope of all layers, and strays.
+    """
 
     numbers: Float64
     covariance: Float64
+    belief_off: float
 
 
 @dataclass(frozen=True)
@@ -46,6 +51,7 @@ class _Rolls:
     far: Float64
     narrow: float
     nearness: Float64
+    belief_off: float
 
 
 def likeness(samples: Samples, profile: FilmProfile) -> Likeness | None:
@@ -71,7 +77,7 @@ def likeness(samples: Samples, profile: FilmProfile) -> Likeness | None:
     near = nearness(place[None], rolls.places, rolls.narrow)[0]
     share = min(max(float(near @ rolls.nearness @ near), 0.0), 1.0)
     numbers = same_film(rolls.usual + near @ rolls.adds, rolls.about, profile)
-    return Likeness(numbers, rolls.near + (1.0 - share) * rolls.far)
+    return Likeness(numbers, rolls.near + (1.0 - share) * rolls.far, rolls.belief_off)
 
 
 def nearness(some: Float64, others: Float64, narrow: float) -> Float64:
@@ -97,6 +103,7 @@ def _rolls() -> _Rolls:
         np.array(told["law"]["far"]),
         narrow,
         np.asarray(np.linalg.inv(own), float),
+        float(told["law"]["belief_off"]),
     )
 
 

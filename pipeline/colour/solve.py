@@ -10,7 +10,7 @@ from pipeline.colour.belief import Belief, belief_of
 from pipeline.colour.likeness import likeness
 from pipeline.colour.neutral import given_neutrals, neutrals
 from pipeline.colour.samples import Samples, gather
-from pipeline.colour.trial import LEAST_EXPOSURE, Trial, covariance
+from pipeline.colour.trial import CONTRAST, LEAST_EXPOSURE, Trial, covariance
 from pipeline.colour.unmask import RollColour, from_profile, scene_light
 from pipeline.kinds import LOG_STOP, MIDDLE_GREY, Float64, Floats
 from pipeline.profile import FilmProfile
@@ -60,8 +60,10 @@ def _told_by_both(
 ) -> Belief:
     """Return what colours make probable and what rolls alike had, each by how sure it is.
 
-    Both rest on the same pictures, know the same films and are told what is near neutral: their
-    mean is told as no surer than the colours alone, and as less sure where the two disagree.
+    How far tones go and the matrix strays, colours tell by how strong they are, as subjects are
+    too: that counts as no surer than it turned out to be, and the rest as told beside it. Both rest
+    on the same pictures, know the same films and are told what is near neutral: their mean is told
+    as no surer than the colours alone, and as less sure where the two disagree.
     """
     known, alike = neutrals(profile, printed), likeness(samples, profile)
     belief = belief_of(samples, profile, known)
@@ -71,6 +73,8 @@ def _told_by_both(
     if known:
         numbers, spread = given_neutrals(numbers, spread, known, profile)
     colours, rolls = np.linalg.inv(belief.covariance), np.linalg.inv(spread)
+    strong = np.linalg.inv(belief.covariance[CONTRAST:, CONTRAST:])
+    colours[CONTRAST:, CONTRAST:] -= (1.0 - alike.belief_off**-2) * strong
     both = np.linalg.inv(colours + rolls)
     mean = both @ (colours @ belief.mean + rolls @ numbers)
     off = mean - belief.mean

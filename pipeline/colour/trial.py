@@ -13,17 +13,20 @@ LEAST_EXPOSURE = 1e-4
 RATIOS = np.array([[1.0, 0.0, -1.0], [-1.0, 2.0, -1.0]]) / np.sqrt([[2.0], [6.0]])
 _LEAST_SPREAD = 1e-3
 _STEP = 1e-3
-# Slopes and balance of red and blue; the rest of a trial's numbers are its unmasking's.
-CURVE_NUMBERS = 4
+# Slopes and balance of red and blue, then the slope of all; the rest of a trial's numbers are its
+# unmasking's.
+CURVE_NUMBERS = 5
+CONTRAST = 4
 
 
 @dataclass(frozen=True)
 class Trial:
-    """A profile moved by `numbers` (4 + k,), all 0 where it is the profile.
+    """A profile moved by `numbers` (5 + k,), all 0 where it is the profile.
 
     First relative slopes of red and blue against green, as natural logs of the ratio to the
-    profile's, where curves keep starting in the base; then the balance of both (log10); then how
-    far the unmasking strays in each of the profile's k ways (standard deviations).
+    profile's, where curves keep starting in the base; then the balance of both (log10); then the
+    slope of all three, as the first; then how far the unmasking strays in each of the profile's k
+    ways (standard deviations).
     """
 
     profile: FilmProfile
@@ -33,8 +36,13 @@ class Trial:
     def curves(self) -> tuple[Curve, Curve, Curve]:
         """Return the three curves."""
         red, green, blue = self.profile.curves
-        more_red, more_blue = (math.exp(change) for change in self.numbers[:2])
-        return (red.steeper(more_red), green, blue.steeper(more_blue))
+        more_red, more_blue = self.numbers[:2]
+        more = self.numbers[CONTRAST]
+        return (
+            red.steeper(math.exp(more + more_red)),
+            green.steeper(math.exp(more)),
+            blue.steeper(math.exp(more + more_blue)),
+        )
 
     @property
     def balance(self) -> Triple:
@@ -74,10 +82,11 @@ def same_film(numbers: Float64, profile: FilmProfile, other: FilmProfile) -> Flo
         ways = np.array(profile.unmask_strays).reshape(-1, 9)
         along = np.linalg.lstsq(ways.T, (between - np.diag(denser)).ravel(), rcond=None)[0]
         moved[:2] += denser[[0, 2]] - denser[1]
+        moved[CONTRAST] += denser[1]
         moved[CURVE_NUMBERS:] -= along
     grey = np.array([curve.density(np.array(MIDDLE_GREY)) for curve in profile.curves])
     slower = np.array([_logs(*each) for each in zip(grey, other.curves, strict=True)])
-    moved[2:CURVE_NUMBERS] -= slower[[0, 2]] - slower[1]
+    moved[2:CONTRAST] -= slower[[0, 2]] - slower[1]
     return moved
 
 
@@ -105,9 +114,10 @@ def layer_turns(densities: Float64, trial: Trial) -> tuple[Float64, Float64]:
         logs[channel] = _logs(layers[channel], curve) + trial.balance[channel]
         more = _logs(layers[channel] + _STEP, curve) + trial.balance[channel]
         steep[channel] = (more - logs[channel]) / _STEP
+    # A curve is steeper by as much as densities are divided by.
+    turns[CONTRAST] = -layers * steep
     for number, channel in enumerate((0, 2)):
-        # A curve is steeper by as much as densities are divided by.
-        turns[number, channel] = -layers[channel] * steep[channel]
+        turns[number, channel] = turns[CONTRAST, channel]
         turns[2 + number, channel] = 1.0
     for number in range(CURVE_NUMBERS, len(trial.numbers)):
         moved = trial.numbers.copy()
@@ -126,11 +136,18 @@ def _logs(densities: Float64, curve: Curve) -> Float64:
 def covariance(profile: FilmProfile) -> Float64:
     """Return how the numbers of a trial vary between films and scanners, about a profile.
 
-    Layers vary each for itself; red and blue are told against green, whose part they share.
+    Layers vary each for itself; red and blue are told against green, whose part they share, and
+    the slope of all is green's, of which the layers have another part in common.
     """
-    layers = np.maximum([profile.slope_spread, profile.speed_spread_log_e], _LEAST_SPREAD)
+    slope, speed = (
+        max(one, _LEAST_SPREAD) for one in (profile.slope_spread, profile.speed_spread_log_e)
+    )
     both = np.eye(CURVE_NUMBERS + len(profile.unmask_strays))
-    both[:CURVE_NUMBERS, :CURVE_NUMBERS] = np.kron(np.diag(layers**2), [[1.0, 0.5], [0.5, 1.0]])
+    shared = np.array([[1.0, 0.5], [0.5, 1.0]])
+    both[:2, :2], both[2:CONTRAST, 2:CONTRAST] = slope**2 * shared, speed**2 * shared
+    own = slope**2 / 2.0
+    both[CONTRAST, :2] = both[:2, CONTRAST] = -own
+    both[CONTRAST, CONTRAST] = own + max(profile.contrast_spread, _LEAST_SPREAD) ** 2
     return both
 
 
@@ -141,4 +158,4 @@ def paler(profile: FilmProfile) -> Float64:
     determinant, which is the exponential of their trace.
     """
     strays = [-float(np.trace(way)) for way in profile.unmask_strays]
-    return np.array([1.0, 1.0, 0.0, 0.0, *strays])
+    return np.array([1.0, 1.0, 0.0, 0.0, 2.0, *strays])

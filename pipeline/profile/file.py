@@ -46,6 +46,7 @@ def profile_text(profile: FilmProfile, notes: Sequence[str] = ()) -> str:
             "source": profile.sources["spread"],
             "slope": profile.slope_spread,
             "speed_log_e": profile.speed_spread_log_e,
+            "contrast": profile.contrast_spread,
             **({"drawn": True} if profile.drawn else {}),
         },
     }

@@ -51,8 +51,9 @@ class FilmProfile:
     `unmask` takes scanner density above base to per-layer density; `scene` takes the three
     layers' exposures to linear ACEScg; `base_status_m` is the usual D-min, with its range.
     `slope_spread` and `speed_spread_log_e` say how far one film of the kind strays from another
-    (relative slope, log10 exposure, one standard deviation between layers). `fixed` profiles are
-    a chain of their own: slopes, balance and exposure are not for a roll to change. `iso` is the
+    (relative slope, log10 exposure, one standard deviation between layers), `contrast_spread` how
+    far the slope of all layers together does (relative). `fixed` profiles are a chain of their own:
+    slopes, balance and exposure are not for a roll to change. `iso` is the
     film's speed where it is one film; `sources` says for each part where it comes from.
     `unmask_status_m` takes the place of `unmask` where densities are Status M. `unmask_strays` are
     the ways in which films and scanners differ in it, of one standard deviation each: the matrix is
@@ -78,6 +79,7 @@ class FilmProfile:
     unmask_strays: tuple[Matrix, ...] = ()
     drawn: bool = False
     grey: GreyOnFilm | None = None
+    contrast_spread: float = 0.0
 
     def slopes(self) -> Triple:
         """Return the slopes of the three curves."""
@@ -188,6 +190,7 @@ class _Spread:
     source: Text
     slope: Annotated[float, within(0.0, 1.0)]
     speed_log_e: Annotated[float, within(0.0, 1.0)]
+    contrast: Annotated[float, within(0.0, 1.0)] = 0.0
     drawn: Flag = False
 
 
@@ -251,6 +254,7 @@ def read_film(path: Path) -> FilmProfile:
         iso=None if told.speed is None else told.speed.iso,
         unmask_status_m=told.unmask.status_m,
         unmask_strays=told.unmask.strays,
+        contrast_spread=told.spread.contrast,
         drawn=told.spread.drawn,
         grey=None if told.grey is None else GreyOnFilm(told.grey.density, told.grey.spread_log_e),
         sources={

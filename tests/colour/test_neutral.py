@@ -24,7 +24,7 @@ from tests.colour.test_solve import GENERIC, cast, developed, known_film, roll_o
 LAW = shipped("scenes.toml")["edge_print"]
 # Two and a half times the light of a middle grey, in the middle of what factories do.
 USUAL = 0.45 * 10.0 ** (np.array([0.5, 0.0, -0.5]) * 2**0.5 * LAW["middle_log_e"][0])
-ALIKE = np.zeros(6)
+ALIKE = np.zeros(7)
 
 
 def printed(light=USUAL, curves=GENERIC.curves, balance=(0.0, 0.0, 0.0), error=0.002) -> EdgePrint:
@@ -44,11 +44,11 @@ def test_the_film_that_shows_the_usual_light_is_the_likeliest():
     assert away.cost > 0.2
 
 
-@given(st.lists(st.floats(-0.15, 0.15), min_size=6, max_size=6).map(np.array))
+@given(st.lists(st.floats(-0.15, 0.15), min_size=7, max_size=7).map(np.array))
 def test_slopes_are_those_of_the_cost(numbers):
     seen = printed(balance=(0.05, 0.0, -0.08))
     for at, slope in enumerate(fit_of(seen, numbers=numbers).slope):
-        step = np.eye(6)[at] * 1e-4
+        step = np.eye(7)[at] * 1e-4
         ahead, behind = (fit_of(seen, numbers=numbers + s).cost for s in (step, -step))
         # What is open of the density turns a little with the numbers, which slopes leave out.
         assert slope == pytest.approx((ahead - behind) / 2e-4, abs=0.02, rel=0.02)
@@ -108,14 +108,14 @@ def test_slopes_move_about_the_card_and_not_about_the_base():
     solved = solve_roll(roll_of(film, (0.0, 0.0, 0.0), count=12, seed=5), profile)
     alone, beside = (np.abs(cast(colour, film)) for colour in (from_profile(profile), solved))
     assert beside[1].max() < 0.02
-    assert (beside[[0, 2]] < 0.9 * alone[[0, 2]]).all()
+    assert (beside[[0, 2]] < 0.95 * alone[[0, 2]]).all()
 
 
-@given(st.lists(st.floats(-0.15, 0.15), min_size=6, max_size=6).map(np.array))
+@given(st.lists(st.floats(-0.15, 0.15), min_size=7, max_size=7).map(np.array))
 def test_slopes_of_a_card_s_cost_are_its_own(numbers):
     profile = replace(GENERIC, grey=GreyOnFilm((0.6, 0.7, 0.65), 0.017))
     for at, slope in enumerate(fit_of(None, profile, numbers).slope):
-        step = np.eye(6)[at] * 1e-4
+        step = np.eye(7)[at] * 1e-4
         ahead, behind = (fit_of(None, profile, numbers + s).cost for s in (step, -step))
         assert slope == pytest.approx((ahead - behind) / 2e-4, abs=0.02, rel=0.02)
 

@@ -116,7 +116,10 @@ def test_greys_of_a_film_unlike_the_profile_come_out_near_neutral(slopes, balanc
     film = known_film(*slopes)
     solved = solve_roll(roll_of(film, balance, count=30, seed=0), GENERIC)
     assert solved.how == "roll"
-    assert solved.curves[1] == GENERIC.curves[1]
+    # Of green only the slope is looked for.
+    assert solved.curves[1] == GENERIC.curves[1].steeper(
+        solved.curves[1].slope / GENERIC.curves[1].slope
+    )
     assert solved.balance[1] == 0.0
     found, alone = (np.abs(cast(c, film, balance)) for c in (solved, from_profile(GENERIC)))
     # The pull of the profile's prior and of the roll's own light leaves a part of what it is off.

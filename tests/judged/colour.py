@@ -153,6 +153,7 @@ def known_profile(profile: FilmProfile, setup: Setup) -> FilmProfile:
         profile,
         curves=(curves[0], curves[1], curves[2]),
         slope_spread=min(profile.slope_spread, 0.01),
+        contrast_spread=min(profile.contrast_spread, 0.02),
     )
 
 
