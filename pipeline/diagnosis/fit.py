@@ -62,6 +62,7 @@ class FaultModel:
     `freedom` is of Student's law; `films` the kinds of films and scanners there are: the usual
     first, then those unlike it in one respect, and in all of them last; `other_aim` the
     probability beforehand that an aim is of another film or scanner, and of another scanner alone;
+    `doubted` how much likelier faults of process are of a roll that a user holds against an aim;
     `akin` how far films that are akin lie from each other, as a share of how far films may be off;
     `infrared_odds` how much likelier silver is where infra-red shows the picture, and where not.
     """
@@ -74,6 +75,7 @@ class FaultModel:
     freedom: float
     films: tuple[FilmPrior, ...]
     other_aim: tuple[float, float]
+    doubted: float
     akin: float
     infrared_odds: tuple[float, float] = (1.0, 1.0)
 
@@ -177,6 +179,7 @@ def model_of(document: Mapping[str, Any]) -> FaultModel:
         float(tails["freedom"]),
         films_of(unknowns, document["unlike"]),
         (float(aim["other_prior"]), float(aim["other_scanner_prior"])),
+        float(aim["doubted"]),
         float(aim["akin"]),
         (float(infrared["shows"]), float(infrared["hides"])),
     )

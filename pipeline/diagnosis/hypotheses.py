@@ -29,6 +29,11 @@ class Hypothesis:
     prior: float
     dark: float = 0.0
 
+    @property
+    def of_process(self) -> bool:
+        """Return whether a fault of process is there, whatever the exposure."""
+        return self.family != NORMAL
+
 
 def hypotheses_of(document: Mapping[str, Any]) -> tuple[Hypothesis, ...]:
     """Return all combinations of a fault's degrees and exposures, with what they are likely."""

@@ -54,6 +54,7 @@ def weigh(
     aim: RollSigns | None = None,
     silver_seen: bool | None = None,
     film_known: bool = False,
+    logged: bool = False,
 ) -> Weighed:
     """Return how probable each finding is.
 
@@ -70,6 +71,8 @@ def weigh(
         Whether infra-red shows the picture, as silver does; None where a scan has none.
     film_known
         Whether codes on the edges say that the aim is of the same film; its scanner may differ.
+    logged
+        Whether the aim is what a log of chemistry tells: then nobody doubts the roll.
 
     Notes
     -----
@@ -77,7 +80,9 @@ def weigh(
     covariance is that of all unknowns by the slopes of the signs, and of the errors. Without an
     aim a film is as usual, or unlike the usual in one respect or in all, and may be off much
     further there: a base of its own says nothing against the curve. Another film than the aim's
-    may as well be akin to it as not: what differs a little is then no fault.
+    may as well be akin to it as not: what differs a little is then no fault. Who holds a roll
+    against a good one doubts it: faults of process are likelier then, once the aim is used. That
+    says nothing of whose film the aim is.
     """
     prior = np.log([
         h.prior * _silver_odds(h, model, silver_seen) for h in model.hypotheses
@@ -101,6 +106,9 @@ def weigh(
     other = _share(either, apart)
     if other >= _OTHER:
         return _summed(alone, odd, unlike, signs, model, other)
+    if not logged:
+        of_process = np.array([h.of_process for h in model.hypotheses])
+        either = np.logaddexp(same + math.log(model.doubted) * of_process, apart)
     return _summed(either, near, 0.0, signs, model, other)
 
 

@@ -118,7 +118,8 @@ def colour_findings(
     unlike = shown.unlike(aim) if aim else None
     used = aim.signs if aim and not unlike else None
     film_known = aim is not None and bool(shown.films & aim.films)
-    weighed = weigh(shown.signs, fault_model(), used, silver_seen, film_known)
+    logged = aim is not None and aim.logged > 0
+    weighed = weigh(shown.signs, fault_model(), used, silver_seen, film_known, logged)
     if aim is not None and used is not None and not weighed.aimed:
         unlike = (
             f"by base, edge print and contrast {aim.name} may be of another film or scanner "

@@ -247,6 +247,21 @@ def test_what_films_that_are_akin_differ_by_is_no_fault_beside_each_other(seed):
     assert told.probabilities[NORMAL] > 0.5
 
 
+@pytest.mark.parametrize("code", ["under-developed", "retained-silver"])
+def test_a_roll_held_against_a_good_one_is_doubted_as_one_held_against_a_log_is_not(code):
+    """Bayes' theorem: odds of a fault of process go with what they are beforehand."""
+    model = replace(fault_model(), other_aim=(1e-12, 1e-12))
+    good = signs_of(model, NORMAL, frames=24)
+    roll = signs_of(model, "under-developed", -0.16)
+    told, of_log = (weigh(roll, model, good, None, True, logged) for logged in (False, True))
+    first, second = (
+        each.probabilities[code] / each.probabilities[NORMAL] for each in (told, of_log)
+    )
+    assert first / second == pytest.approx(model.doubted, rel=1e-6)
+    assert told.other_aim == of_log.other_aim
+    assert model.doubted > 2.0
+
+
 def test_doubt_of_an_aim_that_is_used_counts_by_its_probability():
     """Bayes' theorem: an aim is of another film beforehand with some probability, more or less."""
     model = fault_model()
