@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.frame.columns import Evidence
+from pipeline.frame.cupped import corners_off
 from pipeline.frame.gate import EdgePlace, GateHabit
 from pipeline.frame.junction import narrow_gaps, with_junctions, without_junctions
 from pipeline.frame.reach import held_to, least_height
@@ -118,8 +119,9 @@ def fit_gates(seen: Evidence, spans: Sequence[Span], habit: GateHabit) -> GateFi
     )
     along, along_sigma = _along(edges, spans, learned, seen)
     across, across_sigma = _across(edges, learned, seen, drift)
-    sides = np.column_stack([along.reshape(-1, 2), across])
-    spread = np.column_stack([along_sigma.reshape(-1, 2), across_sigma])
+    off, off_sigma = corners_off(seen, edges, placed, coarse)
+    sides = np.column_stack([along.reshape(-1, 2) + off, across])
+    spread = np.column_stack([np.hypot(along_sigma.reshape(-1, 2), off_sigma), across_sigma])
     sigmas = _at_corners(spread, sides, slopes, len(seen.busy))
     # A side lies at its own place or at its double's, those of all frames at the same.
     doubled = np.repeat(seen.double_mm, 2) * ppmm / math.sqrt(2.0)

@@ -127,22 +127,24 @@ def _edges(seen: Evidence, span: Span, habit: GateHabit, coarse: int) -> FrameEd
     deep = max(_LEAST_DEEP_MM, 0.35 + 2.0 * habit.height_spread_mm) * ppmm
     level, upright = seen.flat[upright_rows(seen)], seen.flat[:, columns].T
     gap_px = habit.gap_mm * ppmm
-    start = _clear_of_end(_edge(level, span.start - 0.5, reach, noise, coarse), coarse)
+    start = _clear_of_end(edge_near(level, span.start - 0.5, reach, noise, coarse), coarse)
     before = _under_bar(start, seen.covered, gap_px)
-    end = _edge(level[:, ::-1], width - 0.5 - span.end, reach, noise, coarse)
+    end = edge_near(level[:, ::-1], width - 0.5 - span.end, reach, noise, coarse)
     end = _clear_of_end(end, coarse)
     after = _under_bar(end, seen.covered[::-1], gap_px)
     hidden = before, after and (width - 1 - after[0], after[1])
     start = None if before else start
     end = None if after else _flipped(end, width)
-    top = _edge(upright, seen.top, deep, noise, coarse)
-    bottom = _edge(upright[:, ::-1], height - 1 - seen.bottom, deep, noise, coarse)
+    top = edge_near(upright, seen.top, deep, noise, coarse)
+    bottom = edge_near(upright[:, ::-1], height - 1 - seen.bottom, deep, noise, coarse)
     bottom = _flipped(bottom, height)
     reached = rows_reached(upright, (top, bottom), (seen.top, seen.bottom), deep, noise)
     return FrameEdges(start, end, top, bottom, reached, hidden)
 
 
-def _edge(density: Plane, near: float, reach: float, noise: float, coarse: int) -> EdgePlace | None:
+def edge_near(
+    density: Plane, near: float, reach: float, noise: float, coarse: int
+) -> EdgePlace | None:
     """Return an edge as told in means of so many columns, in columns."""
     if coarse == 1:
         return find_edge(density, near, reach, noise)
