@@ -220,7 +220,7 @@ def _strips_in(piece: Piece) -> list[Strip]:
     parts = split_abreast(piece.area, strip.film.width_mm * strip.px_per_mm)
     if len(parts) == 1:
         return [strip]
-    apart = [_strip(replace(piece, area=part)) for part in parts]
+    apart = [_strip(piece.cut_out(part)) for part in parts]
     return [found for found in apart if found is not None]
 
 

@@ -1,7 +1,7 @@
 """A piece of film laid level: turned and, where it isn't straight, straightened."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import cv2
@@ -21,7 +21,7 @@ from pipeline.strip.illumination import Levels
 from pipeline.strip.perforation import Perforations, find_perforations
 from pipeline.strip.picture_border import picture_bars, picture_slope
 from pipeline.strip.piece import FilmArea, rough_line
-from pipeline.strip.surround import OPEN, open_share, over_base
+from pipeline.strip.surround import OPEN, brightest_of, open_share, over_base
 from pipeline.strip.view import FilmMap, StripView, straighten, view_by
 
 _MARGIN_OF_WIDTH = 0.1
@@ -59,6 +59,11 @@ class Piece:
         """Return as 0 and 1 where the area, the scan and holder are (h, w, 3), to be turned."""
         every = np.ones(self.holder.shape, bool)
         return np.stack([self.area.mask, every, self.holder], axis=-1).astype(np.float32)
+
+    def cut_out(self, part: FilmArea) -> "Piece":
+        """Return a part of the piece, with open gate where the rest of it lies."""
+        rest = (self.area.mask & ~part.mask)[..., None]
+        return replace(self, area=part, light=np.where(rest, brightest_of(self.levels), self.light))
 
 
 @dataclass(frozen=True)

@@ -189,10 +189,10 @@ def _rows_of(mask: Mask) -> tuple[int, int]:
 
 
 def runs_upright(areas: list[FilmArea]) -> bool | None:
-    """Tell whether strips' long side runs down the scan; None where their shape doesn't tell."""
-    sizes = [area.size for area in areas]
-    longest = max(sizes, key=max)
-    return longest[1] > longest[0] if max(longest) > _LONG_STRIP * min(longest) else None
+    """Tell whether strips' long side runs down the scan; None where their shapes don't tell."""
+    long = [size for size in (area.size for area in areas) if max(size) > _LONG_STRIP * min(size)]
+    ways = {height > width for width, height in long}
+    return ways.pop() if len(ways) == 1 else None
 
 
 def slant_deg(areas: list[FilmArea]) -> float | None:

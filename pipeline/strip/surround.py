@@ -67,15 +67,18 @@ def open_and_brightest(light: Light, levels: Levels) -> tuple[Plane, Plane]:
     return found, brightest
 
 
+def brightest_of(levels: Levels) -> Light:
+    """Return the light (3,) of the open gate, or how light it is at least where none is known."""
+    if levels.brightest is not None:
+        return np.asarray(levels.brightest, np.float32)
+    return np.float32(_OVER_BASE_UNKNOWN**2) * np.asarray(levels.base_light, np.float32)
+
+
 def open_share(light: Light, levels: Levels) -> Plane:
     """Return the share of open gate in each pixel (h, w), 0 = base or denser, 1 = gate."""
     from pipeline.strip.light_kernel import shares_of_step
 
-    if levels.brightest is not None:
-        brightest = np.asarray(levels.brightest, np.float32)
-    else:
-        brightest = _OVER_BASE_UNKNOWN**2 * np.asarray(levels.base_light, np.float32)
-    weight = _weight(np.maximum(over_base(brightest, levels) - 1.0, 0.0))
+    weight = _weight(np.maximum(over_base(brightest_of(levels), levels) - 1.0, 0.0))
     share = np.empty(light.shape[:2], np.float32)
     light = np.ascontiguousarray(light, np.float32)
     shares_of_step(light, *_dark_and_base(levels), weight, share)

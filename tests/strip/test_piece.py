@@ -149,3 +149,13 @@ def test_a_texture_that_goes_for_film_is_not_looked_at_piece_by_piece():
     for row, column in np.ndindex(25, 25):
         strip(film, 28 * column + 5, 28 * row + 5, 18, 14)
     assert len(film_areas(film, ~film)) == 64
+
+
+def test_long_pieces_that_lie_both_ways_leave_open_which_are_strips():
+    # A table seen beside a light box is long, too.
+    film = NONE.copy()
+    strip(film, 60, 10, 220, 45)
+    strip(film, 60, 60, 220, 45)
+    assert runs_upright(film_areas(film, NONE)) is False
+    strip(film, 0, 0, 40, 120)
+    assert runs_upright(film_areas(film, NONE)) is None
