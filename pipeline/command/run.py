@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
 
 USER_FILE = "settings.toml"
+# Settings that may name a file.
+_FILES = ("profile", "scanner_profile", "base_scan")
 # Notes that are true of all of a user's rolls.
 _OWN_NOTES = ("photographer", "copyright", "camera", "lens", "place")
 
@@ -133,7 +135,18 @@ def _users_own() -> tuple[RollNotes, Settings]:
             key = next(iter(value)) if name == "other" else name
             what = f"key '{key}' is no setting for all rolls"
             raise SettingsProblem(path, what, f"put it into the {ROLL_FILE} of its roll")
-    return notes, with_changes(Settings(), told, path)
+    return notes, with_changes(Settings(), _placed(told, path.parent), path)
+
+
+def _placed(told: Mapping[str, Any], folder: Path) -> dict[str, Any]:
+    """Return settings that a folder's words gave, the files among them found from any folder."""
+    named = {key: told[key] for key in _FILES if isinstance(told.get(key), str)}
+    files = {
+        key: str(folder.absolute() / name)
+        for key, name in named.items()
+        if name.strip() and (name.endswith(".toml") or key == "base_scan")
+    }
+    return {**told, **files}
 
 
 def _roll(
@@ -148,18 +161,12 @@ def _roll(
     if seen(roll_file.exists):
         own, told = read_roll_file(roll_file)
         notes = replace(own, **{n: getattr(own, n) or getattr(notes, n) for n in _OWN_NOTES})
-        settings = with_changes(settings, told, roll_file)
-        if settings.base_scan is not None:
-            settings = replace(settings, base_scan=str(beside / settings.base_scan))
+        settings = with_changes(settings, _placed(told, beside), roll_file)
+    changes = _placed(changes, Path())
     settings = with_changes(settings, changes)
     if settings.base_scan is not None:
-        path = Path(settings.base_scan).absolute()
-        settings = replace(settings, base_scan=str(path))
-        scans = tuple(scan for scan in scans if scan.resolve() != path.resolve())
-    if settings.scanner_profile is not None and settings.scanner_profile.endswith(".toml"):
-        # Workers may start from another folder.
-        path = Path(settings.scanner_profile).absolute()
-        settings = replace(settings, scanner_profile=str(path))
+        clear = Path(settings.base_scan).resolve()
+        scans = tuple(scan for scan in scans if scan.resolve() != clear)
     called = safe_name(name or notes.id or beside.resolve().name)
     told = {**changes, "roll_name": name} if name else dict(changes)
     return Roll(called, scans, notes, settings, beside=beside, told=told)

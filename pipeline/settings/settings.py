@@ -196,11 +196,15 @@ def with_changes(
 ) -> Settings:
     """Return settings with `changes` (by name) checked and put in.
 
+    A reference frame that is named by its number alone keeps what `settings` tell of it.
+
     Raises SettingsProblem if a value makes no sense; the message names the setting.
     """
     told = dict(changes)
     if told.get("reference") is not None:
-        told["reference"] = read_references(told["reference"], where)
+        before = {ReferenceFrame(one.frame): one for one in settings.reference or ()}
+        named = read_references(told["reference"], where)
+        told["reference"] = tuple(before.get(one, one) for one in named)
     changed = made(Settings, {**vars(settings), **told}, where)
     with telling(where):
         refuse_levels(changed.black, changed.white)

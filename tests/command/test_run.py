@@ -78,6 +78,21 @@ def test_what_the_user_sets_for_all_rolls_holds_unless_the_roll_or_the_command_s
     assert (roll.notes.photographer, roll.settings.exposure) == ("Ines", 1.0)
 
 
+def test_files_that_settings_name_are_found_from_the_folder_where_they_are_named(
+    users_settings: Path, scans: Path, tmp_path, monkeypatch
+):
+    users_settings.write_text('scanner_profile = "mine.toml"\nprofile = "usual.toml"\n')
+    (scans / "roll.toml").write_text('profile = "films/this.toml"\nbase_scan = "clear.tif"\n')
+    (roll,) = gather_rolls((scans,), {})
+    assert roll.settings.profile == str(scans / "films" / "this.toml")
+    assert roll.settings.base_scan == str(scans / "clear.tif")
+    assert roll.settings.scanner_profile == str(users_settings.parent / "mine.toml")
+    monkeypatch.chdir(tmp_path)
+    (roll,) = gather_rolls((scans,), {"profile": "that.toml", "scanner_profile": "narrow-band"})
+    assert roll.settings.profile == roll.told["profile"] == str(tmp_path / "that.toml")
+    assert roll.settings.scanner_profile == "narrow-band"
+
+
 @pytest.mark.parametrize(
     "line", ['date = "2025-05-17"', "exposre_ = 1", "[[frames]]\nnumber = '1'\ndrop = true"]
 )

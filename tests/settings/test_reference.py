@@ -61,6 +61,17 @@ def test_a_roll_file_names_them_in_either_way(tmp_path: Path):
     assert told == (ReferenceFrame("07", chart=False),)
 
 
+def test_a_frame_named_by_its_number_keeps_what_the_roll_file_tells_of_it():
+    tables = [{"frame": "07", "grey": [0.2, 0.3, 0.4, 0.5]}, {"frame": "08"}]
+    settings = with_changes(Settings(), {"reference": tables})
+    card, other = with_changes(settings, {"reference": ["7", "09"]}).reference or ()
+    assert card == ReferenceFrame("07", False, None, (0.2, 0.3, 0.4, 0.5))
+    assert other == ReferenceFrame("09")
+    assert with_changes(settings, {"reference": "none"}).reference == ()
+    told = [{"frame": "07", "chart": True}]
+    assert with_changes(settings, {"reference": told}).reference == (ReferenceFrame("07", True),)
+
+
 @pytest.mark.parametrize(
     ("value", "what"),
     [
