@@ -16,6 +16,7 @@ from .reference_frame import shown_by as shown_by
 from .roll import as_grey as as_grey
 from .roll import colour_of_roll as colour_of_roll
 from .roll import is_one_channel as is_one_channel
+from .roll import profile_doubt as profile_doubt
 from .unmask import RollColour as RollColour
 from .unmask import from_profile as from_profile
 from .unmask import layer_exposure as layer_exposure

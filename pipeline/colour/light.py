@@ -6,7 +6,7 @@ import numpy as np
 
 from pipeline.chart import ChartReading
 from pipeline.colour.unmask import RollColour, from_profile, layer_exposure
-from pipeline.kinds import Float64
+from pipeline.kinds import MIDDLE_GREY, Float64
 from pipeline.profile import FilmProfile, shipped
 
 # So many standard deviations are no chance.
@@ -53,18 +53,38 @@ def _mean_log_exposure(densities: Float64, colour: RollColour) -> Float64:
 
 def strange_words(densities: Float64, solved: RollColour) -> str:
     """Return a warning where densities (n, 3) of a grey are none by what the pictures tell."""
-    doubt = solved.doubt_log_e
-    if doubt is None:
-        return ""
-    warm, green = _warm_and_green(_mean_log_exposure(densities, solved))
-    light = shipped("scenes.toml")["chart_light"]
-    off = max(
-        abs(warm) / math.hypot(math.sqrt(2.0) * doubt, light["spread_warm"]),
-        abs(green) / math.hypot(doubt, light["spread_green"]),
-    )
+    off = _strangeness(densities, solved)
     if off < _STRANGE:
         return ""
     return (
         f", {off:.0f} times as much as they leave open: see whether it is grey, and lit as the "
         "pictures are"
+    )
+
+
+def doubted_profile(profile: FilmProfile, solved: RollColour) -> str | None:
+    """Return a warning where a profile's grey is none by what the pictures tell, else None.
+
+    `solved` is the roll's colour from its pictures as of an unknown film.
+    """
+    grey = np.array([curve.density(np.array(MIDDLE_GREY)) for curve in profile.curves])
+    off = _strangeness(np.linalg.solve(np.asarray(profile.unmask), grey)[None], solved)
+    if off < _STRANGE:
+        return None
+    return (
+        f"the film profile '{profile.name}' has greys {off:.0f} times as far off as the pictures "
+        "leave open: see whether it was made of this film and scanner, or leave out --profile"
+    )
+
+
+def _strangeness(densities: Float64, solved: RollColour) -> float:
+    """Return how far densities (n, 3) are off grey, in deviations of what the pictures tell."""
+    doubt = solved.doubt_log_e
+    if doubt is None:
+        return 0.0
+    warm, green = _warm_and_green(_mean_log_exposure(densities, solved))
+    light = shipped("scenes.toml")["chart_light"]
+    return max(
+        abs(warm) / math.hypot(math.sqrt(2.0) * doubt, light["spread_warm"]),
+        abs(green) / math.hypot(doubt, light["spread_green"]),
     )

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.colour.light import doubted_profile
 from pipeline.colour.reference import Reference, found_reference, named_reference
 from pipeline.colour.solve import solve_roll, with_exposure
 from pipeline.colour.unmask import RollColour, from_profile
@@ -80,6 +81,19 @@ def colour_of_roll(
     if settings.balance is not None:
         colour = replace(colour, balance=as_triple(np.add(colour.balance, settings.balance)))
     return colour, reference
+
+
+def profile_doubt(
+    found: Sequence[StripSurvey], profile: FilmProfile, unknown: FilmProfile
+) -> str | None:
+    """Return a warning where a roll's pictures are not of the film that a profile was fitted to.
+
+    `unknown` is the profile that the roll would have without it.
+    """
+    samples = picture_samples(found)
+    if not samples:
+        return None
+    return doubted_profile(profile, solve_roll(samples, unknown, edge_print(found)))
 
 
 def _referenced(

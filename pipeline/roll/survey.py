@@ -15,6 +15,7 @@ from pipeline.colour import (
     brightened,
     colour_of_roll,
     frame_colours,
+    profile_doubt,
     scene_light,
     trim_of,
     usual_exposure,
@@ -148,10 +149,8 @@ def survey_roll(
     problems += more
     kind = _film_kind(found, strips) if roll.settings.monochrome is None else None
     grey = roll.settings.monochrome or kind == "monochrome"
-    if profile is None:
-        codes = (film_code(strip) for strip in found)
-        profile = find_film(MONOCHROME if grey else profile_of_codes(codes))
-    profile = with_scanner(profile, scanner)
+    unknown = partial(_unknown_film, found, bool(grey), scanner)
+    profile = unknown() if profile is None else with_scanner(profile, scanner)
     named = {key: number.number for key, number in plan.numbers.items()}
     told_as = tuple(tuple(named[str(frame.key)] for frame in strip.frames) for strip in strips)
     # What needs no colour is found by another thread while the colour is solved.
@@ -166,6 +165,9 @@ def survey_roll(
         usual = usual_exposure(found, colour, roll.settings)
         areas, wedges = begun_areas.result(), begun_wedges.result()
         of_films, curve = begun_films.result(), begun_curve.result()
+    fitted = chosen is not None and not (grey or profile.drawn or profile.fixed)
+    by_profile = fitted and colour.how == "roll"
+    doubted = profile_doubt(keyed, profile, unknown()) if by_profile else None
     # The solve of a long roll takes much for a while.
     give_back()
     frames, refused = _frames(strips, areas, plan, colour, usual, roll)
@@ -178,6 +180,7 @@ def survey_roll(
         *scan_notes(surveys, listen),
         *(noted(note.scan, note.message) for note in of_films),
         *(noted(roll.name, note) for note in (reference.notes if reference else ())),
+        *(noted(roll.name, note) for note in (doubted,) if note),
         *(noted(roll.name, note) for note in wedges),
         *(noted(roll.name, note) for note in (coarse_note(strips),) if note and not grey),
         *(noted(s.scan.path.name, UNCLEAR) for s in found[:1] if kind == "unclear"),
@@ -200,6 +203,14 @@ def survey_roll(
         usual=usual,
         found=keyed,
     )
+
+
+def _unknown_film(
+    found: Sequence[StripSurvey], grey: bool, scanner: ScannerProfile | None
+) -> FilmProfile:
+    """Return the profile of a roll of which the user names none."""
+    codes = (film_code(strip) for strip in found)
+    return with_scanner(find_film(MONOCHROME if grey else profile_of_codes(codes)), scanner)
 
 
 def _film_kind(found: Sequence[StripSurvey], strips: Sequence[StripSurvey]) -> Kind:

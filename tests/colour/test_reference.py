@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.chart.chart import ChartReading, find_chart, patch_error
 from pipeline.colour.fit import SeenChart, fit_profile
-from pipeline.colour.light import usual_light
+from pipeline.colour.light import doubted_profile, usual_light
 from pipeline.colour.reference import (
     Reference,
     balanced,
@@ -303,6 +303,20 @@ def test_pictures_tell_a_lamp_where_the_profile_can_t(film, scanner, motif):
     for light, usual in (("D55", True), ("D65", True), ("A", False)):
         chart = ChartReading(chart_density(film, scanner, light=light), *UNPLACED)
         assert usual_light(chart, GENERIC, by_pictures) == usual
+
+
+@pytest.mark.parametrize(
+    ("film", "scanner"), [("wide-e", "judge-filters"), ("wide-d", "scanner-a")]
+)
+def test_a_profile_of_another_film_is_doubted_by_the_pictures(film, scanner):
+    rng, seen = np.random.default_rng(5), seen_film("wide-e", "judge-filters")
+    pool = photographs(odd=True)
+    frames = [picture_density(each, seen, rng) for each in motif_frames("few", rng, pool)]
+    chart_seen = SeenChart(chart_density(film, scanner))
+    profile = replace(fit_profile([chart_seen], GENERIC).profile, name="mine")
+    told = doubted_profile(profile, solve_roll(frames, GENERIC))
+    assert (told is not None) == (film != "wide-e")
+    assert told is None or "the film profile 'mine' has greys" in told
 
 
 @pytest.mark.parametrize(
