@@ -60,8 +60,8 @@ def estimate_contrast(
     printed
         Density of the edge print above base, None where none was measured.
     colour
-        The roll's colour, whose slopes tell how the channels differ; their level is the
-        profile's.
+        The roll's colour, whose slopes tell how the channels differ. Where the roll's pictures
+        tell their level too, that of the profile is taken: they are weighed here.
     profile
         What is known of the film.
 
@@ -73,6 +73,8 @@ def estimate_contrast(
     its inverse square.
     """
     slopes = neutral_slope(colour)
+    if colour.how == "roll":
+        slopes *= profile.slopes()[1] / colour.slopes()[1]
     clues: list[tuple[str, float, float]] = []
     limits = measure_limits("contrast")
     if printed is not None and float(np.mean(printed)) > 0.0:

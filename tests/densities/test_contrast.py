@@ -1,5 +1,7 @@
 """Contrast guessed from print and pictures against slopes of the film model, and its laws."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -98,6 +100,18 @@ def test_the_order_of_pictures_does_not_matter(order):
     other = estimate_contrast([pictures[k] for k in order], (0.8, 0.9, 0.9), COLOUR, GENERIC)
     assert one == other
     assert one.how == "edge print and pictures"
+
+
+def test_how_steep_the_solve_takes_all_layers_for_is_not_weighed_twice():
+    _, printed, samples = roll_of(SEEDS[0], pictures=8)
+    curves = COLOUR.curves
+    steep = replace(COLOUR, how="roll", curves=tuple(curve.steeper(1.3) for curve in curves))
+    plain, solved = (
+        estimate_contrast(samples, tuple(printed), colour, GENERIC)
+        for colour in (replace(COLOUR, how="roll"), steep)
+    )
+    assert solved.value == pytest.approx(plain.value)
+    assert solved.how == plain.how
 
 
 def test_slopes_on_greys_are_those_of_the_layers_put_together():
