@@ -43,9 +43,9 @@ MOTIFS = (
     "lamp", "mixed light",
 )  # fmt: skip
 FILTER_LOG = 0.5
-# Drawn films come out a fifth flatter than the profile, which is fitted on published slopes; films
-# of other hands lie on either side of it. So slopes of all layers are raised by half of that and
-# spread as far as those hands' do (natural logs).
+# Drawn films come out a fifth flatter than the profile; films and scanners of worlds drawn apart
+# lie on either side of it. So slopes of all layers are raised by half of that and spread as far as
+# those do (natural logs).
 STEEPER_LOG = (0.12, 0.15)
 # Nearness falls by exp(-NARROW) where statistics are one deviation apart on average; NOISE is what
 # the numbers of one roll are trusted less by. Settled on drawn rolls of seeds that are not fitted.
