@@ -50,6 +50,10 @@ def look_at_scan(path: Path, settings: Settings, clear: ClearFilm | None) -> Sca
     """
     # Some black-and-white film is developed as colour film is, and has its orange base.
     ways = {None: (False, True), False: (False,), True: (True, False)}[settings.monochrome]
+    base = settings.base
+    if base is not None and settings.monochrome is None and base[2] - base[0] < least_orange():
+        # Sought as orange, a base that is given as greyer would be taken for the open gate.
+        ways = (True, False)
     looks = [ScanLook(path, (), False, (), grey) for grey in ways]
     for scan in open_scan(path, gamma=settings.scan_gamma, ppi=settings.ppi):
         proxy = reduce(scan, _factor(scan))

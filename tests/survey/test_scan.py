@@ -295,3 +295,17 @@ def test_a_picture_that_goes_on_under_the_holder_is_not_told_as_known(tmp_path, 
     assert told[1] > 0.9
     # Film that was cut there ends there; under a holder 4 mm or more of the gate are unseen.
     assert all((one < 0.3) == covered for one in (told[0], told[2]))
+
+
+def test_a_base_that_is_given_and_hardly_orange_lies_under_the_open_gate(tmp_path):
+    roll = replace(ROLL, film="wide-f")
+    scan = make_scan([StripSpec(roll, count=4)], scanner="judge-filters", ppi=PPI, seed=4)
+    path = Path(write_scan(tmp_path, "strip", scan))
+    base = tuple(scan.truth["strips"][0]["base_density"])
+    # Its mask is weak, and broad bands see it weaker still: a base is usually 0.5 to 0.7 orange.
+    assert base[2] - base[0] < 0.2
+    (strip,), (plain,) = (survey_scan(path, Settings(base=b)).strips for b in (base, None))
+    assert strip.base.illumination.absolute
+    assert strip.base.density == pytest.approx(base)
+    medians = [np.median(each.frames[0].samples, axis=0) for each in (strip, plain)]
+    assert medians[0] == pytest.approx(medians[1], abs=0.02)
