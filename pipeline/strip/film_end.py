@@ -2,6 +2,7 @@
 
 import math
 
+import cv2
 import numpy as np
 
 from pipeline.kinds import Mask, Plane
@@ -11,6 +12,38 @@ from pipeline.strip.surround import OPEN
 # Of a column of film so much is open gate at the most. What lets more through beside it, for so
 # many widths of the film, is none; where film is, it is for so many.
 _MOST_BESIDE, _LEAST_NARROW, _FIRM_OF_WIDTH = 0.25, 0.25, 0.1
+# Perforations and punched holes cross less of film than this.
+_ACROSS = 0.5
+
+
+def parted_by_gate(piece: Mask, open_gate: Mask) -> Mask:
+    """Return a piece of film (h, w), its holes filled, less what is open from side to side.
+
+    There film ends. Light that spreads over a holder around its window is as dim as dense film,
+    and joins film to itself around the light beyond its ends.
+    """
+    holes = (piece & open_gate).view(np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(holes, connectivity=8)
+    contours, _ = cv2.findContours(piece.view(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    _, sides, turn_deg = cv2.minAreaRect(np.concatenate(contours))
+    turn = math.radians(turn_deg)
+    axes = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
+    parted = piece.copy()
+    for hole in range(1, count):
+        box = stats[hole, cv2.CC_STAT_WIDTH : cv2.CC_STAT_HEIGHT + 1]
+        if math.hypot(*box) < _ACROSS * min(sides):
+            continue
+        places = np.argwhere(labels == hole)[:, ::-1] @ axes
+        first, last = places.min(axis=0), places.max(axis=0)
+        across = int(np.argmax((last - first) / sides))
+        if last[across] - first[across] < _ACROSS * sides[across]:
+            continue
+        rows, columns = np.nonzero(parted)
+        at = np.column_stack([columns, rows]) @ axes
+        inside = (at >= first) & (at <= last)
+        gone = inside[:, 1 - across] & ~inside[:, across] | (labels[rows, columns] == hole)
+        parted[rows[gone], columns[gone]] = False
+    return parted
 
 
 def less_narrow_ends(film: Mask, share: Plane, edges: tuple[EdgeLine, EdgeLine]) -> Mask:

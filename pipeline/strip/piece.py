@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from pipeline.kinds import Mask
 from pipeline.strip.film_edge import robust_line
+from pipeline.strip.film_end import parted_by_gate
 
 _Contour = NDArray[Any]
 _MOST_SKEW_DEG = 17.0
@@ -81,22 +82,45 @@ def _filled(film: Mask, open_gate: Mask, size: int) -> tuple[list[FilmArea], boo
     outer.sort(key=lambda contour: (-cv2.contourArea(contour), tuple(contour[0, 0])))
     areas: list[FilmArea] = []
     ringed, largest_px = False, 0
-    for contour in outer:
+    for at, contour in enumerate(outer):
         if cv2.contourArea(contour) < _LEAST_OF_LARGEST * largest_px or len(areas) >= _MOST_PIECES:
             break
-        x, y = contour[0, 0]
-        if min(cv2.minAreaRect(contour)[1]) < _LEAST_SIDE_PX or any(a.mask[y, x] for a in areas):
+        if not _larger(contour) or any(a.mask[_first(contour)] for a in areas):
             continue
-        plane = np.zeros(film.shape, np.uint8)
-        cv2.drawContours(plane, [contour], -1, 1, cv2.FILLED)
-        mask = plane.astype(bool)
-        if _encloses_gate(mask, open_gate):
-            ringed = True
-            continue
-        bands = _bands(mask, contour)
-        largest_px = max(largest_px, *(int(band.mask.sum()) for band in bands))
-        areas += bands
+        mask = _inside(contour, film.shape)
+        least_px = _LEAST_OF_LARGEST * cv2.contourArea(contour)
+        if not any(mask[_first(each)] for each in outer[at + 1 :] if _larger(each, least_px)):
+            mask = parted_by_gate(mask, open_gate)
+        parts = cv2.findContours(mask.view(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]
+        for part in sorted(parts, key=cv2.contourArea, reverse=True):
+            if not _larger(part, least_px):
+                continue
+            mask = _inside(part, film.shape)
+            if _encloses_gate(mask, open_gate):
+                ringed = True
+                continue
+            bands = _bands(mask, part)
+            largest_px = max(largest_px, *(int(band.mask.sum()) for band in bands))
+            areas += bands
     return areas, ringed
+
+
+def _first(contour: _Contour) -> tuple[int, int]:
+    """Return the row and column of a contour's first point."""
+    x, y = contour[0, 0].tolist()
+    return y, x
+
+
+def _inside(contour: _Contour, shape: tuple[int, ...]) -> Mask:
+    """Return a mask (h, w) of what a contour surrounds."""
+    plane = np.zeros(shape, np.uint8)
+    return cv2.drawContours(plane, [contour], -1, 1, cv2.FILLED).view(bool)
+
+
+def _larger(contour: _Contour, least_px: float = 0.0) -> bool:
+    """Tell whether a contour is no thread and surrounds so many pixels."""
+    least = min(cv2.minAreaRect(contour)[1]) >= _LEAST_SIDE_PX
+    return least and cv2.contourArea(contour) > least_px
 
 
 def _encloses_gate(mask: Mask, open_gate: Mask) -> bool:
@@ -178,7 +202,7 @@ def _parted_by_bar(one: FilmArea, other: FilmArea, open_gate: Mask) -> bool:
     height = max(bottom - top, lower - upper)
     if max(abs(top - upper), abs(bottom - lower)) > _SAME_HEIGHT * height:
         return False
-    between = open_gate[max(top, upper) : min(bottom, lower), left:right]
+    between = open_gate[max(top, upper) : min(bottom, lower), slice(*sorted((left, right)))]
     return not between.size or float(between.mean()) < 0.1
 
 

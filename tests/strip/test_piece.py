@@ -50,6 +50,34 @@ def test_a_thread_of_light_round_a_window_is_no_film():
     assert area.box[3] == pytest.approx(78, abs=2)
 
 
+@pytest.mark.parametrize("turn", [-7.0, 0.0, 90.0])
+def test_film_ends_at_light_from_side_to_side_that_a_holders_glow_surrounds(turn):
+    film = np.zeros((400, 400), np.uint8)
+    film[160:240, 14:386] = 1
+    gate = np.zeros_like(film)
+    gate[174:226, 28:40] = gate[174:226, 218:221] = gate[174:226, 330:372] = 1
+    gate[178:183, 60:64] = gate[195:205, 150:160] = 1
+    way = cv2.getRotationMatrix2D((199.5, 199.5), turn, 1.0)
+    film, gate = (
+        cv2.warpAffine(mask, way, (400, 400), flags=cv2.INTER_NEAREST).astype(bool)
+        for mask in (film, gate)
+    )
+    areas = [area for area in film_areas(film & ~gate, gate) if area.mask.sum() > 4000]
+    long, short = areas
+    assert long.mask.sum() == pytest.approx(80 * 178, rel=0.03)
+    assert short.mask.sum() == pytest.approx(80 * 109, rel=0.03)
+
+
+def test_light_from_side_to_side_parts_no_surround_of_film():
+    film = np.zeros((400, 500), bool)
+    gate = np.zeros_like(film)
+    film[20:380, 20:480] = True
+    gate[60:340, 60:440] = True
+    gate[180:240, 100:400] = False
+    (area,) = film_areas(film & ~gate, gate)
+    assert area.box == (100, 180, 400, 240)
+
+
 def test_a_bar_of_the_holder_parts_no_strip_but_open_gate_does():
     film = NONE.copy()
     strip(film, 10, 40, 120, 38)
