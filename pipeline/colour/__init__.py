@@ -14,7 +14,7 @@ the matrix, a cast that changes from shadows to lights of the slopes, since curv
 the base. The pictures of a roll may share a cast that is no film's; how probable that is follows
 from the same evidence (`belief.py`), and from the edge print, which no subject or lamp has tinted
 (`neutral.py`). What whole rolls tell beyond single colours, a regression on drawn rolls knows
-(`likeness.py`, profiles/rolls.toml): how far tones go, of which ratios of colours tell nothing, by
+(`likeness.py`, profiles/rolls.toml): how far tones go, of which ratios of colours tell little, by
 how far densities do. The result is the mean of what both make probable, and is told with its
 standard deviation. Frames that are near copies share a weight (`samples.py`).
 

@@ -5,8 +5,9 @@ import math
 import numpy as np
 
 from pipeline.chart import ChartReading
+from pipeline.colour.trial import grey_density
 from pipeline.colour.unmask import RollColour, from_profile, layer_exposure
-from pipeline.kinds import MIDDLE_GREY, Float64
+from pipeline.kinds import Float64
 from pipeline.profile import FilmProfile, shipped
 
 # So many standard deviations are no chance.
@@ -67,8 +68,8 @@ def doubted_profile(profile: FilmProfile, solved: RollColour) -> str | None:
 
     `solved` is the roll's colour from its pictures as of an unknown film.
     """
-    grey = np.array([curve.density(np.array(MIDDLE_GREY)) for curve in profile.curves])
-    off = _strangeness(np.linalg.solve(np.asarray(profile.unmask), grey)[None], solved)
+    grey = np.linalg.solve(np.asarray(profile.unmask), grey_density(profile))
+    off = _strangeness(grey[None], solved)
     if off < _STRANGE:
         return None
     return (

@@ -84,10 +84,15 @@ def same_film(numbers: Float64, profile: FilmProfile, other: FilmProfile) -> Flo
         moved[:2] += denser[[0, 2]] - denser[1]
         moved[CONTRAST] += denser[1]
         moved[CURVE_NUMBERS:] -= along
-    grey = np.array([curve.density(np.array(MIDDLE_GREY)) for curve in profile.curves])
-    slower = np.array([_logs(*each) for each in zip(grey, other.curves, strict=True)])
+    grey = zip(grey_density(profile), other.curves, strict=True)
+    slower = np.array([_logs(*each) for each in grey])
     moved[2:CONTRAST] -= slower[[0, 2]] - slower[1]
     return moved
+
+
+def grey_density(profile: FilmProfile) -> Float64:
+    """Return the density (3,) of each layer above base where a profile has a middle grey."""
+    return np.array([curve.density(np.array(MIDDLE_GREY)) for curve in profile.curves])
 
 
 def layer_logs(densities: Float64, trial: Trial) -> Float64:

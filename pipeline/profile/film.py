@@ -53,8 +53,8 @@ class FilmProfile:
     `slope_spread` and `speed_spread_log_e` say how far one film of the kind strays from another
     (relative slope, log10 exposure, one standard deviation between layers), `contrast_spread` how
     far the slope of all layers together does (relative). `fixed` profiles are a chain of their own:
-    slopes, balance and exposure are not for a roll to change. `iso` is the
-    film's speed where it is one film; `sources` says for each part where it comes from.
+    slopes, balance and exposure are not for a roll to change. `iso` is the film's speed where it is
+    one film; `sources` says for each part where it comes from.
     `unmask_status_m` takes the place of `unmask` where densities are Status M. `unmask_strays` are
     the ways in which films and scanners differ in it, of one standard deviation each: the matrix is
     `unmask` after the exponential of their sum; their rows sum to 0. `drawn` tells that the rolls
