@@ -26,6 +26,7 @@ def profile_text(profile: FilmProfile, notes: Sequence[str] = ()) -> str:
     document = {
         "name": profile.name,
         "source": profile.source,
+        **({"film_codes": profile.film_codes} if profile.film_codes else {}),
         **({"fixed": True} if profile.fixed else {}),
         **speed,
         "base": {

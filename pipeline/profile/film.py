@@ -59,7 +59,8 @@ class FilmProfile:
     the ways in which films and scanners differ in it, of one standard deviation each: the matrix is
     `unmask` after the exponential of their sum; their rows sum to 0. `drawn` tells that the rolls
     of rolls.toml were drawn about this profile, or one of which it is a kind. `grey` is what a card
-    was on the film, by which its curves are set.
+    was on the film, by which its curves are set; `film_codes` are those on the edge of the film it
+    was made from, such as 115-10.
     """
 
     name: str
@@ -80,6 +81,7 @@ class FilmProfile:
     drawn: bool = False
     grey: GreyOnFilm | None = None
     contrast_spread: float = 0.0
+    film_codes: tuple[str, ...] = ()
 
     def slopes(self) -> Triple:
         """Return the slopes of the three curves."""
@@ -222,6 +224,7 @@ class _Film:
     scene: _Scene
     spread: _Spread
     name: Text | None = None
+    film_codes: tuple[Text, ...] = ()
     fixed: Flag = False
     speed: _Speed | None = None
     grey: _Grey | None = None
@@ -256,6 +259,7 @@ def read_film(path: Path) -> FilmProfile:
         unmask_strays=told.unmask.strays,
         contrast_spread=told.spread.contrast,
         drawn=told.spread.drawn,
+        film_codes=told.film_codes,
         grey=None if told.grey is None else GreyOnFilm(told.grey.density, told.grey.spread_log_e),
         sources={
             name: getattr(told, name).source

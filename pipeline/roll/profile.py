@@ -17,6 +17,7 @@ from pipeline.colour import (
     shown_by,
 )
 from pipeline.kinds import as_matrix
+from pipeline.numbering import film_code
 from pipeline.problem import SettingsProblem
 from pipeline.profile import FilmProfile
 from pipeline.render import cut_light, to_density_above
@@ -61,7 +62,8 @@ def roll_profile(
     Raises SettingsProblem if a frame is not there or shows neither, or a profile can't be fitted to
     it. Raises ScanProblem if a scan can't be read any more.
     """
-    shown = [_shown(surveyed, reference) for reference in references]
+    placed = [_placed(surveyed, reference) for reference in references]
+    shown = [_shown(*each, by) for each, by in zip(placed, references, strict=True)]
     charts = [reading for reading in shown if isinstance(reading, ChartReading)]
     greys = [reading.density for reading in shown if isinstance(reading, GreyReading)]
     if charts and greys:
@@ -91,14 +93,20 @@ def roll_profile(
     by_status_m = None
     if surveyed.scanner is not None:
         by_status_m = as_matrix(np.asarray(fitted.unmask) @ np.linalg.inv(surveyed.scanner.matrix))
+    codes = {code for strip, _ in placed if (code := film_code(strip)) is not None}
     profile = replace(
-        fitted, name=name, source=source, sources=sources, unmask_status_m=by_status_m
+        fitted,
+        name=name,
+        source=source,
+        sources=sources,
+        unmask_status_m=by_status_m,
+        film_codes=tuple(sorted(codes)),
     )
     return RollProfile(profile, fit)
 
 
-def _shown(surveyed: SurveyedRoll, reference: ReferenceFrame) -> ChartReading | GreyReading:
-    """Return the chart or card on a frame, in its density above base, straightened."""
+def _placed(surveyed: SurveyedRoll, reference: ReferenceFrame) -> tuple[StripSurvey, FrameSurvey]:
+    """Return the frame of a reference, and its strip."""
     there: dict[str, tuple[StripSurvey, FrameSurvey]] = {
         frame.number.number: (strip, frame.survey)
         for strip, frames in zip(surveyed.strips, surveyed.frames, strict=True)
@@ -107,7 +115,13 @@ def _shown(surveyed: SurveyedRoll, reference: ReferenceFrame) -> ChartReading | 
     number = reference.frame
     if number not in there:
         raise no_frame(f"reference frame {number}", list(there))
-    strip, frame = there[number]
+    return there[number]
+
+
+def _shown(
+    strip: StripSurvey, frame: FrameSurvey, reference: ReferenceFrame
+) -> ChartReading | GreyReading:
+    """Return the chart or card on a frame, in its density above base, straightened."""
     above = to_density_above(cut_light(strip.scan, frame.outline), frame.base)
     shown = shown_by(reference, above, scan=strip.scan.path)
     return frame.rounded(shown) if isinstance(shown, ChartReading) else shown

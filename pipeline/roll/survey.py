@@ -165,9 +165,10 @@ def survey_roll(
         usual = usual_exposure(found, colour, roll.settings)
         areas, wedges = begun_areas.result(), begun_wedges.result()
         of_films, curve = begun_films.result(), begun_curve.result()
+    doubted = _other_film(found, profile)
     fitted = chosen is not None and not (grey or profile.drawn or profile.fixed)
-    by_profile = fitted and colour.how == "roll"
-    doubted = profile_doubt(keyed, profile, unknown()) if by_profile else None
+    if fitted and colour.how == "roll" and doubted is None:
+        doubted = profile_doubt(keyed, profile, unknown())
     # The solve of a long roll takes much for a while.
     give_back()
     frames, refused = _frames(strips, areas, plan, colour, usual, roll)
@@ -211,6 +212,17 @@ def _unknown_film(
     """Return the profile of a roll of which the user names none."""
     codes = (film_code(strip) for strip in found)
     return with_scanner(find_film(MONOCHROME if grey else profile_of_codes(codes)), scanner)
+
+
+def _other_film(found: Sequence[StripSurvey], profile: FilmProfile) -> str | None:
+    """Return a warning where the film's edge tells another film than a profile was made from."""
+    codes = sorted({code for strip in found if (code := film_code(strip)) is not None})
+    if not codes or not profile.film_codes or set(codes) & set(profile.film_codes):
+        return None
+    return (
+        f"the film profile '{profile.name}' was made from film {', '.join(profile.film_codes)}, "
+        f"and the edge of this one reads {', '.join(codes)}: leave out --profile"
+    )
 
 
 def _film_kind(found: Sequence[StripSurvey], strips: Sequence[StripSurvey]) -> Kind:

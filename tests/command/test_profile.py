@@ -42,6 +42,17 @@ def test_fit_writes_a_profile_that_reads_back(scans: Path, tmp_path: Path, run: 
     assert run("profile", "fit", scans, "--reference", "1", "-o", out).code == 0
 
 
+def test_a_profile_of_another_film_by_its_edge_is_told(scans: Path, tmp_path: Path, run: Run):
+    own, other = tmp_path / "own.toml", tmp_path / "other.toml"
+    run("profile", "fit", scans, "--reference", "01", "-o", own)
+    (code,) = read_film(own).film_codes
+    other.write_text(own.read_text("utf-8").replace(f'"{code}"', '"100-7"'), "utf-8")
+    words = ("convert", scans, "-o", tmp_path / "out", "--dry-run", "--reference", "none")
+    told = f"was made from film 100-7, and the edge of this one reads {code}"
+    assert told in run(*words, "--profile", other).err
+    assert "was made from film" not in run(*words, "--profile", own).err
+
+
 def test_fit_as_json_tells_the_residuals(scans: Path, tmp_path: Path, run: Run):
     ran = run("profile", "fit", scans, "--reference", "01", "-o", tmp_path / "a.toml", "--json")
     told = json.loads(ran.out)

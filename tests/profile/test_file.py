@@ -40,6 +40,12 @@ def test_a_grey_card_on_the_film_reads_back(tmp_path):
     assert reread(film, tmp_path).sources["grey"] == "a card"
 
 
+def test_codes_of_its_film_read_back(tmp_path):
+    film = replace(GENERIC, film_codes=("12-3", "115-10"))
+    assert reread(film, tmp_path) == reread(film, tmp_path, ["note"])
+    assert reread(film, tmp_path).film_codes == film.film_codes
+
+
 CURVES = st.builds(
     LayerCurve,
     slope=st.floats(0.3, 1.5),
