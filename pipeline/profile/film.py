@@ -138,6 +138,12 @@ def _rising(points: tuple[Point, ...]) -> tuple[Point, ...]:
     return points
 
 
+def _codes(value: Any) -> tuple[str, ...]:
+    if not isinstance(value, list) or not all(isinstance(code, str) for code in value):
+        raise Wrong(f"is {value!r}, not a list of film codes, such as '115-10'")
+    return tuple(value)
+
+
 MatrixValue = Annotated[Matrix, within(-10.0, 10.0), then(_invertible)]
 _Densities = Annotated[Triple, within(0.0, 3.0)]
 _CurveValue = Annotated[Any, read(_curve)]
@@ -224,7 +230,7 @@ class _Film:
     scene: _Scene
     spread: _Spread
     name: Text | None = None
-    film_codes: tuple[Text, ...] = ()
+    film_codes: Annotated[tuple[str, ...], read(_codes)] = ()
     fixed: Flag = False
     speed: _Speed | None = None
     grey: _Grey | None = None

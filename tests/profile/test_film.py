@@ -181,6 +181,14 @@ def test_matrix_for_status_m_may_be_missing_but_not_wrong(tmp_path):
         read_film(changed(tmp_path, "unmask.status_m", "[1, 2]"))
 
 
+@pytest.mark.parametrize("value", ["5", "[5]", "'115-10'"])
+def test_film_codes_that_are_no_list_of_texts_are_refused(tmp_path, value):
+    path = tmp_path / "mine.toml"
+    path.write_text(f"film_codes = {value}\n{GENERIC.read_text('utf-8')}", "utf-8")
+    with pytest.raises(SettingsProblem, match=r"mine\.toml: key 'film_codes' is .* not a list of"):
+        read_film(path)
+
+
 def test_matrix_that_cannot_be_undone_is_refused(tmp_path):
     path = changed(tmp_path, "unmask.matrix", "[[1, 2, 3], [2, 4, 6], [0, 0, 1]]")
     with pytest.raises(SettingsProblem, match=r"'unmask\.matrix' can't be inverted"):
