@@ -20,12 +20,14 @@ def parted_by_gate(piece: Mask, open_gate: Mask) -> Mask:
     """Return a piece of film (h, w), its holes filled, less what is open from side to side.
 
     There film ends. Light that spreads over a holder around its window is as dim as dense film,
-    and joins film to itself around the light beyond its ends.
+    and joins film to itself around the light beyond its ends, all around or not quite.
     """
-    holes = (piece & open_gate).view(np.uint8)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(holes, connectivity=8)
     contours, _ = cv2.findContours(piece.view(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    _, sides, turn_deg = cv2.minAreaRect(np.concatenate(contours))
+    outline = cv2.convexHull(np.concatenate(contours))
+    hull = cv2.fillConvexPoly(np.zeros(piece.shape, np.uint8), outline, 1).view(bool)
+    holes = (hull & open_gate).view(np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(holes, connectivity=8)
+    _, sides, turn_deg = cv2.minAreaRect(outline)
     turn = math.radians(turn_deg)
     axes = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
     parted = piece.copy()
@@ -41,6 +43,11 @@ def parted_by_gate(piece: Mask, open_gate: Mask) -> Mask:
         rows, columns = np.nonzero(parted)
         at = np.column_stack([columns, rows]) @ axes
         inside = (at >= first) & (at <= last)
+        along = at[inside[:, across], 1 - across]
+        beyond = (along < first[1 - across]).sum(), (along > last[1 - across]).sum()
+        # Light beside film that lies beside a longer one is closed in on one side alone.
+        if min(beyond) < _ACROSS * (last - first)[across]:
+            continue
         gone = inside[:, 1 - across] & ~inside[:, across] | (labels[rows, columns] == hole)
         parted[rows[gone], columns[gone]] = False
     return parted
