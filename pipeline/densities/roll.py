@@ -134,7 +134,13 @@ def trust(
         )
     elif not all(seen):
         said.append("Some strips show no open gate: their base can't be held against the others'.")
-    if not all(strip.curve_known for strip in strips):
+    if any(strip.developed for strip in strips):
+        said.append(
+            "A camera developed a file with a curve of its own, which its colour profile doesn't "
+            "tell: all densities are doubtful. Photograph as camera raw, or develop it without a "
+            "curve and name its gamma by --scan-gamma."
+        )
+    if not all(strip.curve_known or strip.developed for strip in strips):
         said.append(
             "A file names neither its colour profile nor a gamma and was taken as sRGB: a camera "
             "that drew a curve of its own makes all densities doubtful. Save it with its profile, "

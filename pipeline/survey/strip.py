@@ -20,7 +20,7 @@ from pipeline.kinds import (
 )
 from pipeline.outline import corners_of
 from pipeline.profile import formats_on, frame_formats
-from pipeline.scan import Scan, to_proxy_xy, to_scan_xy
+from pipeline.scan import CameraExposure, Scan, to_proxy_xy, to_scan_xy
 from pipeline.settings import Settings
 from pipeline.strip import (
     FilmBase,
@@ -85,7 +85,19 @@ class StripSurvey(ControlPatches):
         densities are as wrong as that.
         """
         encoding = self.scan.encoding
-        return encoding.source != "assumed" or encoding.kind == "linear"
+        stated = encoding.source != "assumed" and not self.developed
+        return encoding.kind == "linear" or stated
+
+    @property
+    def developed(self) -> bool:
+        """Tell whether a camera or a raw developer drew the picture for a display.
+
+        Its file says how it was exposed, and its colour profile is the display's: what was done to
+        the light before stands nowhere.
+        """
+        encoding = self.scan.encoding
+        drawn = encoding.kind != "linear" and encoding.source in ("icc", "container")
+        return drawn and self.scan.exposure != CameraExposure()
 
     @property
     def absolute(self) -> bool:

@@ -13,6 +13,7 @@ from pipeline.densities.roll import roll_densities, strip_densities, toe_density
 from pipeline.profile.curve import LayerCurve
 from pipeline.profile.film import find_film
 from pipeline.profile.scanner import base_status_m, find_scanner, status_m
+from pipeline.scan.container import CameraExposure
 from pipeline.scan.encoding import srgb
 from tests.survey.surveyed import RELATIVE, film_base, frame, strip
 
@@ -20,6 +21,7 @@ GENERIC = find_film("generic")
 COLOUR = from_profile(GENERIC)
 SCANNER = find_scanner("narrow-band")
 UNNAMED = SimpleNamespace(encoding=srgb("assumed"))
+DEVELOPED = SimpleNamespace(encoding=srgb("icc"), exposure=CameraExposure(0.01))
 ERROR = (0.01, 0.01, 0.02)
 
 
@@ -112,6 +114,7 @@ def test_shares_count_the_pictures_pixels():
         ("full scale (clipped)", {"base": film_base(illumination=RELATIVE)}, True, None),
         ("No open gate is in view", {"base": film_base(illumination=RELATIVE)}, False, None),
         ("neither its colour profile", {"scan": UNNAMED}, False, None),
+        ("doesn't tell: all densities are doubtful", {"scan": DEVELOPED}, False, None),
         ("dark level and flare are not known", {}, False, None),
         ("not Status M", {}, False, None),
         ("Status M is computed", {}, False, SCANNER),

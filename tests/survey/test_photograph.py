@@ -6,7 +6,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
-from PIL import Image
+from PIL import ExifTags, Image
 
 from pipeline.outline import corners_of
 from pipeline.scan import open_scan, reduce
@@ -103,6 +103,23 @@ def test_densities_of_a_picture_that_names_no_profile_are_doubted(tmp_path):
         (strip,) = surveyed(shown(replace(SHOTS["aslant"], profile=profile)), tmp_path)
         assert strip.base.illumination.absolute
         assert strip.absolute == profile
+
+
+def test_densities_of_a_picture_that_a_camera_developed_are_doubted(tmp_path):
+    made = shown(SHOTS["aslant"])
+    exif = Image.Exif()
+    exif.get_ifd(ExifTags.IFD.Exif)[ExifTags.Base.ExposureTime] = 0.01
+    # What JFIF and Exif say stands behind the two bytes that begin a stream (ITU-T T.81).
+    packet = exif.tobytes()
+    said = b"\xff\xe1" + (len(packet) + 2).to_bytes(2, "big") + packet
+    developed = replace(made, jpeg=made.jpeg[:2] + said + made.jpeg[2:])
+    (strip,) = surveyed(developed, tmp_path)
+    assert strip.scan.encoding.source == "icc"
+    assert strip.base.illumination.absolute
+    assert (strip.developed, strip.curve_known, strip.absolute) == (True, False, False)
+    path = tmp_path / "photograph.jpg"
+    (strip,) = survey_scan(path, replace(Settings(), scan_gamma=2.2)).strips
+    assert (strip.developed, strip.curve_known) == (False, True)
 
 
 def test_what_surrounds_a_strip_is_no_strip(tmp_path):
