@@ -11,4 +11,5 @@ from .gate import GateHabit as GateHabit
 from .gate import find_edge as find_edge
 from .gate import shared_habit as shared_habit
 from .gate import usual_habit as usual_habit
+from .gate_fit import TOLERANCE_MM as TOLERANCE_MM
 from .rim import rim_mm as rim_mm

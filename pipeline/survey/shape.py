@@ -5,6 +5,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from pipeline.frame import TOLERANCE_MM
 from pipeline.kinds import MM_PER_INCH
 from pipeline.profile import FrameFormat, formats_on
 from pipeline.scan import Scan
@@ -42,6 +43,21 @@ def scale_of(seen: SeenPicture, scan: Scan, factor: int, form: FrameFormat) -> t
     if given is not None and abs(given / px_per_mm - 1) < _SAME_SCALE:
         return given, "tag"
     return px_per_mm, "guess"
+
+
+def is_true(seen: SeenPicture, px_per_mm: float) -> bool:
+    """Tell whether the sides of a picture may be those of one flat gate, to a frame's tolerance.
+
+    However film is turned, and seen aslant by a little, two opposite sides turn by as much together
+    as the other two: a side that edge print or a dark scene beside it draws away does not.
+    """
+    corners = np.asarray(seen.corners, float)
+    ways = np.roll(corners, -1, axis=0) - corners
+    # Each as if it were the first side.
+    turns = np.angle([complex(*way) * (-1j) ** k for k, way in enumerate(ways)])
+    twist = abs(turns[0] - turns[1] + turns[2] - turns[3])
+    # A side that is drawn away at one end.
+    return bool(twist * _sides(seen)[1] < TOLERANCE_MM * px_per_mm)
 
 
 def _sides(seen: SeenPicture) -> tuple[float, float]:
