@@ -23,6 +23,8 @@ _NEARLY_GATE = 0.06
 _LIKE_GATE = 0.04
 _ALIKE = 0.05
 _MOST_READINGS, _MOST_EVEN = 400_000, 100_000
+# What clear and milky foils take of light (density), and channels differ by (no source).
+_FOIL, _FOIL_TINT = 0.3, 0.04
 # Film of one base has no large area that is lighter.
 _CLEARLY_LIGHTER = 0.06
 _MOST_LIGHTER = 0.5
@@ -105,9 +107,13 @@ class Seen:
         return like
 
     def lighter(self, level: Float64) -> Group:
-        """Return the other areas clearly lighter than a light (3) that are no part of the gate."""
+        """Return the other areas clearly lighter than a light (3) that are no part of the gate.
+
+        Nor are they the gate through the foil of a sleeve, which is as grey.
+        """
         clearly = (self.lights - level).mean(axis=1) > _CLEARLY_LIGHTER
-        gate = np.abs(self.lights - self.level).max(axis=1) < _NEARLY_GATE
+        off = self.lights - self.level
+        gate = (off.mean(axis=1) > -_FOIL) & (np.ptp(off, axis=1) < _FOIL_TINT)
         lighter: Group = self.others[clearly & ~gate]
         return lighter
 

@@ -182,6 +182,19 @@ def test_parts_of_the_lamp_that_seams_cut_off_are_no_film_lighter_than_the_base(
     assert levels.base_light == pytest.approx((0.495, 0.198, 0.108), rel=0.1)
 
 
+def test_the_foil_of_a_sleeve_is_no_film_lighter_than_the_base():
+    light = np.full((240, 320, 3), 0.8, np.float32)
+    base = np.array([0.4, 0.18, 0.09], np.float32)
+    # A milky page over the most of the light, in it two strips that are dense but for their rims.
+    light[20:220, 20:300] *= 10.0**-0.15
+    for top in (40, 130):
+        light[top : top + 60, 60:260] = base
+        light[top + 10 : top + 50, 70:250] = 0.2 * base
+    levels = find_levels(light, np.zeros(light.shape[:2], bool))
+    assert levels is not None
+    assert levels.base_light == pytest.approx(tuple(base.tolist()), rel=0.02)
+
+
 @pytest.mark.parametrize("level", [0.0, 0.0005])
 def test_a_dark_scan_shows_no_levels(level):
     light = np.full((40, 60, 3), level, np.float32)
