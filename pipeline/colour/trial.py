@@ -69,11 +69,16 @@ def profile_trial(profile: FilmProfile) -> Trial:
 def same_film(numbers: Float64, profile: FilmProfile, other: FilmProfile) -> Float64:
     """Return numbers (n,) about a profile as they are about another of its kind, for the same film.
 
-    What the other's unmasking has more of a layer's density, the layer's curve is steeper by; how
-    far it is along the ways in which the profile's strays, its own strays less. What its curves
-    are faster or slower by, as after a grey card, its balance makes up for.
+    What the other's unmasking has more of a layer's density, the layer's curve is steeper by, and
+    by what its own are less steep; how far it is along the ways in which the profile's strays, its
+    own strays less. What its curves are faster or slower by, as after a grey card, its balance
+    makes up for.
     """
     moved = numbers.copy()
+    steeper = np.divide(profile.slopes(), other.slopes())
+    curves = [curve.steeper(float(r)) for curve, r in zip(other.curves, steeper, strict=True)]
+    red, green, blue = np.log(steeper)
+    moved[: CONTRAST + 1] += (red - green, blue - green, 0.0, 0.0, green)
     if other.unmask != profile.unmask:
         from scipy.linalg import logm
 
@@ -84,7 +89,7 @@ def same_film(numbers: Float64, profile: FilmProfile, other: FilmProfile) -> Flo
         moved[:2] += denser[[0, 2]] - denser[1]
         moved[CONTRAST] += denser[1]
         moved[CURVE_NUMBERS:] -= along
-    grey = zip(grey_density(profile), other.curves, strict=True)
+    grey = zip(grey_density(profile), curves, strict=True)
     slower = np.array([_logs(*each) for each in grey])
     moved[2:CONTRAST] -= slower[[0, 2]] - slower[1]
     return moved

@@ -105,5 +105,18 @@ def test_rolls_alike_tell_the_same_film_through_a_scanner_s_profile(rolls):
     assert np.std(off) < 0.4 * np.std(moved)
 
 
+@pytest.mark.parametrize("name", ["generic-high-contrast", "generic-low-contrast"])
+def test_rolls_alike_tell_the_same_film_about_a_steeper_or_flatter_one(rolls, name):
+    other = find_film(name)
+    densities = np.array([[0.3, 0.4, 0.5], [0.8, 0.7, 0.9], [1.2, 1.0, 1.1]]).T
+    for frames, _ in rolls[:6]:
+        plain = likeness(gather(frames, GENERIC), GENERIC).numbers
+        about = likeness(gather(frames, other), other).numbers
+        wanted = layer_logs(densities, Trial(GENERIC, plain))
+        # Shoulders begin at one density in all of them, so the densest differs by a little.
+        assert layer_logs(densities, Trial(other, about)) == pytest.approx(wanted, abs=0.03)
+        assert np.abs(layer_logs(densities, Trial(other, plain)) - wanted).max() > 0.1
+
+
 def test_no_pictures_tell_nothing():
     assert likeness(gather([], GENERIC), GENERIC) is None
