@@ -31,13 +31,15 @@ class Shown:
     """What a roll shows: its signs, the film codes on its edge, and its scans' pixels per inch.
 
     `films` is empty where no code was read, `ppi` None where there is no strip. `logged` is how
-    many rolls of a log of chemistry it stands for, none where it is a roll itself.
+    many rolls of a log of chemistry it stands for, none where it is a roll itself. `devices` are
+    the scanners that scans name, empty where they name none.
     """
 
     signs: RollSigns
     films: frozenset[str] = frozenset()
     ppi: float | None = None
     logged: int = 0
+    devices: frozenset[str] = frozenset()
 
     @property
     def name(self) -> str:
@@ -51,6 +53,9 @@ class Shown:
         if self.films and aim.films and not self.films & aim.films:
             own, other = (", ".join(sorted(each.films)) for each in (self, aim))
             return f"the aim is of film {other} by its edge, and this roll of {own}"
+        if self.devices and aim.devices and not self.devices & aim.devices:
+            own, other = (", ".join(sorted(each.devices)) for each in (self, aim))
+            return f"the aim's scans name the scanner {other}, and this roll's {own}"
         if self.ppi and aim.ppi and abs(self.ppi / aim.ppi - 1.0) > _SAME_PPI:
             return (
                 f"the aim was scanned at {aim.ppi:.0f} pixels per inch, this roll at {self.ppi:.0f}"
@@ -69,7 +74,9 @@ def together(good: Sequence[Shown]) -> Shown:
     mean = np.where(seen.any(axis=0), total / np.maximum(seen.sum(axis=0), 1), np.nan)
     signs = RollSigns(tuple(mean.tolist()), sum(each.signs.frames for each in good))
     films = frozenset[str]().union(*(each.films for each in good))
-    return Shown(signs, films, _middle([each.ppi for each in good if each.ppi is not None]))
+    devices = frozenset[str]().union(*(each.devices for each in good))
+    ppi = _middle([each.ppi for each in good if each.ppi is not None])
+    return Shown(signs, films, ppi, devices=devices)
 
 
 def shown_of_log(uses: Sequence[Use], films: Collection[str]) -> Shown | None:
@@ -97,7 +104,8 @@ def _patches(use: Use) -> tuple[Triple | None, Triple | None]:
 def shown_of_strips(signs: RollSigns, strips: Sequence[StripSurvey]) -> Shown:
     """Return what a surveyed roll shows."""
     films = frozenset(code[0].split("/")[0] for strip in strips for code in strip.edge_codes)
-    return Shown(signs, films, _middle([strip.ppi for strip in strips]))
+    devices = frozenset(strip.device for strip in strips if strip.device)
+    return Shown(signs, films, _middle([strip.ppi for strip in strips]), devices=devices)
 
 
 def shown_of_record(document: Mapping[str, Any], path: Path) -> Shown:
@@ -112,7 +120,9 @@ def shown_of_record(document: Mapping[str, Any], path: Path) -> Shown:
         signs = signs_of_document(document)
         strips = document.get("strips") or []
         ppi = [float(strip["ppi"]) for strip in strips if "ppi" in strip]
-        return Shown(signs, frozenset(edge_films(document)), _middle(ppi))
+        devices = frozenset(str(strip["device"]) for strip in strips if strip.get("device"))
+        films = frozenset(edge_films(document))
+        return Shown(signs, films, _middle(ppi), devices=devices)
     except (ValueError, TypeError, KeyError, AttributeError) as error:
         raise ScanProblem(
             path, f"holds {error}", "convert the roll again with this version"

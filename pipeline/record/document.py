@@ -126,9 +126,9 @@ def _strip_document(told: StripRecord) -> dict[str, Any]:
     strip["frames"] = [_told(frame) for frame in strip["frames"]]
     strip["base"] = _filled(strip["base"], ("area_mm2",))
     strip["densities"] = _filled(strip["densities"] or {})
-    if not strip["densities"]:
-        del strip["densities"]
-    return strip
+    return {
+        name: value for name, value in strip.items() if value or name not in ("densities", "device")
+    }
 
 
 def to_json(record: RollRecord) -> str:

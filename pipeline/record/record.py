@@ -131,7 +131,7 @@ class FrameRecord:
 
 @dataclass(frozen=True)
 class StripRecord:
-    """One strip of film in one scan."""
+    """One strip of film in one scan; `device` is the scanner's make and model, by its own tags."""
 
     scan: str
     page: int
@@ -145,6 +145,7 @@ class StripRecord:
     edge_codes: tuple[EdgeCodeRecord, ...]
     frames: tuple[FrameRecord, ...]
     densities: StripDensities | None = None
+    device: str | None = None
 
 
 @dataclass(frozen=True)

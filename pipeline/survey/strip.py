@@ -100,6 +100,15 @@ class StripSurvey(ControlPatches):
         return drawn and self.scan.exposure != CameraExposure()
 
     @property
+    def device(self) -> str | None:
+        """Return make and model of scanner or camera, by its own tags; None where there are none.
+
+        Software is left out: it has many versions, and one scanner may be driven by several.
+        """
+        tags = self.scan.device
+        return " ".join(tags[name] for name in ("make", "model") if name in tags) or None
+
+    @property
     def absolute(self) -> bool:
         """Tell whether the base's density is an ISO 5-2 density."""
         return self.base.illumination.absolute and self.curve_known

@@ -191,6 +191,16 @@ def test_an_aim_lets_a_small_fault_be_told():
     assert findings_of(weak, HERE, aim)[0].code == "under-developed"
 
 
+def test_records_of_two_scanners_are_not_held_against_each_other():
+    def scanned(device: str) -> dict:
+        return record() | {"strips": [record()["strips"][0] | {"device": device}]}
+
+    roll = scanned("Lampwright 2")
+    for other, used in (("Lampwright 2", True), ("Lampwright 3", False)):
+        (sound,) = findings_of(roll, HERE, shown_of_record(scanned(other), HERE))
+        assert ("not used" not in sound.evidence) == used
+
+
 def test_rolls_of_the_log_are_an_aim_for_their_film(tmp_path):
     """What the film's own rolls show tells a change that no unknown film would."""
     log = tmp_path / "bath.sqlite"

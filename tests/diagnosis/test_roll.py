@@ -6,6 +6,7 @@ source.
 
 from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -134,6 +135,24 @@ def test_an_aim_of_another_film_or_resolution_is_said_and_not_used():
     )
     assert "pixels per inch" in told(set(), 2.0 * own).evidence
     assert "so it is not used" in told(set(), 2.0 * own).evidence
+
+
+def test_an_aim_from_another_scanner_by_the_tags_of_scans_is_said_and_not_used():
+    aim, tags = roll_signs(model_roll(seed=2)), {"make": "Lampwright", "model": "2"}
+    tagged = [
+        replace(one, scan=SimpleNamespace(encoding=one.scan.encoding, device=tags))
+        for one in model_roll()
+    ]
+
+    def told(*devices: str) -> str:
+        beside = Shown(aim, ppi=tagged[0].ppi, devices=frozenset(devices))
+        return diagnose(tagged, roll_signs(tagged), FILM, RollNotes(), False, beside)[0].evidence
+
+    assert "the aim's scans name the scanner Lampwright 3, and this roll's Lampwright 2" in told(
+        "Lampwright 3"
+    )
+    assert "not used" not in told("Lampwright 2")
+    assert "not used" not in told()
 
 
 def test_an_aim_that_may_be_of_another_film_is_used_where_codes_say_the_same():

@@ -106,6 +106,14 @@ def test_a_corrected_frame_tells_more_and_only_such_a_one():
     assert list(plain) == FRAME_KEYS
 
 
+def test_a_strip_names_its_scanner_only_where_its_scan_does():
+    told = replace(record(), strips=(STRIP, replace(STRIP, device="Lampwright 2")))
+    document = to_document(told)
+    assert not broken(document)
+    assert "device" not in document["strips"][0]
+    assert document["strips"][1]["device"] == "Lampwright 2"
+
+
 def test_frames_come_in_film_order():
     assert record().frames() == (FRAME,) * 4
 
