@@ -104,7 +104,7 @@ def _patches(use: Use) -> tuple[Triple | None, Triple | None]:
 def shown_of_strips(signs: RollSigns, strips: Sequence[StripSurvey]) -> Shown:
     """Return what a surveyed roll shows."""
     films = frozenset(code[0].split("/")[0] for strip in strips for code in strip.edge_codes)
-    devices = frozenset(strip.device for strip in strips if strip.device)
+    devices = frozenset(name for strip in strips if (name := strip.scan.device_name))
     return Shown(signs, films, _middle([strip.ppi for strip in strips]), devices=devices)
 
 

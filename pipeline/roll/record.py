@@ -101,7 +101,7 @@ def _strip_record(
         ),
         frames=tuple(_frame_record(frame, surveyed.roll, split) for frame in frames),
         densities=strip_densities(strip, surveyed.colour, scanner),
-        device=strip.device,
+        device=strip.scan.device_name,
     )
 
 

@@ -104,6 +104,15 @@ class Page:
     exposure: CameraExposure = CameraExposure()
     notes: tuple[str, ...] = ()
 
+    @property
+    def device_name(self) -> str | None:
+        """Return make and model of scanner or camera, None where the file names none.
+
+        Software is left out: it has many versions, and one scanner may be driven by several.
+        """
+        told = (self.device.get(name) for name in ("make", "model"))
+        return " ".join(word for word in told if word) or None
+
 
 class Reader(Protocol):
     """An open page, from which windows are read."""

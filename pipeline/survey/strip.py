@@ -85,8 +85,7 @@ class StripSurvey(ControlPatches):
         densities are as wrong as that.
         """
         encoding = self.scan.encoding
-        stated = encoding.source != "assumed" and not self.developed
-        return encoding.kind == "linear" or stated
+        return encoding.kind == "linear" or not (encoding.source == "assumed" or self.developed)
 
     @property
     def developed(self) -> bool:
@@ -98,15 +97,6 @@ class StripSurvey(ControlPatches):
         encoding = self.scan.encoding
         drawn = encoding.kind != "linear" and encoding.source in ("icc", "container")
         return drawn and self.scan.exposure != CameraExposure()
-
-    @property
-    def device(self) -> str | None:
-        """Return make and model of scanner or camera, by its own tags; None where there are none.
-
-        Software is left out: it has many versions, and one scanner may be driven by several.
-        """
-        tags = self.scan.device
-        return " ".join(tags[name] for name in ("make", "model") if name in tags) or None
 
     @property
     def absolute(self) -> bool:

@@ -138,9 +138,9 @@ def test_an_aim_of_another_film_or_resolution_is_said_and_not_used():
 
 
 def test_an_aim_from_another_scanner_by_the_tags_of_scans_is_said_and_not_used():
-    aim, tags = roll_signs(model_roll(seed=2)), {"make": "Lampwright", "model": "2"}
+    aim, name = roll_signs(model_roll(seed=2)), "Lampwright 2"
     tagged = [
-        replace(one, scan=SimpleNamespace(encoding=one.scan.encoding, device=tags))
+        replace(one, scan=SimpleNamespace(encoding=one.scan.encoding, device_name=name))
         for one in model_roll()
     ]
 

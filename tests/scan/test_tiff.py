@@ -297,6 +297,7 @@ def test_tags_are_read(tmp_path):
     assert scan.digitized is not None
     assert scan.digitized.isoformat() == "2024-05-06T07:08:09"
     assert scan.device == {"make": "A maker", "model": "A model", "software": "A program"}
+    assert scan.device_name == "A maker A model"
 
 
 def test_exif_written_by_another_library_is_read(tmp_path):

@@ -40,7 +40,7 @@ def frame(
 
 def strip(frames: Sequence[FrameSurvey] = (), **changes: Any) -> StripSurvey:
     told: dict[str, Any] = {
-        "scan": SimpleNamespace(encoding=linear("container"), device={}),
+        "scan": SimpleNamespace(encoding=linear("container"), device_name=None),
         "ppi": 1600.0, "ppi_from": "tag", "format": "135", "outline": BOX,
         "angle_deg": 0.0, "mirrored": False, "base": film_base(),
         "edge_codes": (), "print_density": None,
