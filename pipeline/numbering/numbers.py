@@ -2,7 +2,7 @@
 
 import itertools
 import math
-from collections.abc import Container, Sequence
+from collections.abc import Container, Iterable, Sequence
 from dataclasses import dataclass, replace
 from string import ascii_lowercase
 
@@ -17,6 +17,11 @@ from pipeline.survey import StripSurvey
 def film_code(strip: StripSurvey) -> str | None:
     """Return the film's code on a strip's edge, such as 115-10, or None where none was read."""
     return None if strip.edge is None else strip.edge.film_code
+
+
+def film_codes(strips: Iterable[StripSurvey]) -> tuple[str, ...]:
+    """Return the film's codes on the edges of strips, each once and in order."""
+    return tuple(sorted({code for strip in strips if (code := film_code(strip)) is not None}))
 
 
 def length_frames(strip: StripSurvey) -> float:

@@ -17,7 +17,7 @@ from pipeline.colour import (
     shown_by,
 )
 from pipeline.kinds import as_matrix
-from pipeline.numbering import film_code
+from pipeline.numbering import film_codes
 from pipeline.problem import SettingsProblem
 from pipeline.profile import FilmProfile
 from pipeline.render import cut_light, to_density_above
@@ -93,14 +93,13 @@ def roll_profile(
     by_status_m = None
     if surveyed.scanner is not None:
         by_status_m = as_matrix(np.asarray(fitted.unmask) @ np.linalg.inv(surveyed.scanner.matrix))
-    codes = {code for strip, _ in placed if (code := film_code(strip)) is not None}
     profile = replace(
         fitted,
         name=name,
         source=source,
         sources=sources,
         unmask_status_m=by_status_m,
-        film_codes=tuple(sorted(codes)),
+        film_codes=film_codes(strip for strip, _ in placed),
     )
     return RollProfile(profile, fit)
 

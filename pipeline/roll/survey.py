@@ -27,6 +27,7 @@ from pipeline.numbering import (
     FrameNumber,
     Recut,
     film_code,
+    film_codes,
     film_notes,
     in_film_order,
     number_roll,
@@ -216,7 +217,7 @@ def _unknown_film(
 
 def _other_film(found: Sequence[StripSurvey], profile: FilmProfile) -> str | None:
     """Return a warning where the film's edge tells another film than a profile was made from."""
-    codes = sorted({code for strip in found if (code := film_code(strip)) is not None})
+    codes = film_codes(found)
     if not codes or not profile.film_codes or set(codes) & set(profile.film_codes):
         return None
     return (
