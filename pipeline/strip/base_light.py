@@ -113,8 +113,9 @@ class Seen:
         """
         clearly = (self.lights - level).mean(axis=1) > _CLEARLY_LIGHTER
         off = self.lights - self.level
-        gate = (off.mean(axis=1) > -_FOIL) & (np.ptp(off, axis=1) < _FOIL_TINT)
-        lighter: Group = self.others[clearly & ~gate]
+        gate = np.abs(off).max(axis=1) < _NEARLY_GATE
+        foil = (off.mean(axis=1) > -_FOIL) & (np.ptp(off, axis=1) < _FOIL_TINT)
+        lighter: Group = self.others[clearly & ~gate & ~foil]
         return lighter
 
     def inside(self, group: Group) -> int:

@@ -1,9 +1,11 @@
 """Where film ends along a strip."""
 
 import math
+from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.kinds import Mask, Plane
 from pipeline.strip.film_edge import EdgeLine
@@ -16,18 +18,17 @@ _MOST_BESIDE, _LEAST_NARROW, _FIRM_OF_WIDTH = 0.25, 0.25, 0.1
 _ACROSS = 0.5
 
 
-def parted_by_gate(piece: Mask, open_gate: Mask) -> Mask:
-    """Return a piece of film (h, w), its holes filled, less what is open from side to side.
+def parted_by_gate(piece: Mask, outline: NDArray[Any], open_gate: Mask) -> Mask:
+    """Return a piece of film (h, w), filled to its outline (n, 1, 2), less what is open across.
 
     There film ends. Light that spreads over a holder around its window is as dim as dense film,
     and joins film to itself around the light beyond its ends, all around or not quite.
     """
-    contours, _ = cv2.findContours(piece.view(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    outline = cv2.convexHull(np.concatenate(contours))
-    hull = cv2.fillConvexPoly(np.zeros(piece.shape, np.uint8), outline, 1).view(bool)
+    around = cv2.convexHull(outline)
+    hull = cv2.fillConvexPoly(np.zeros(piece.shape, np.uint8), around, 1).view(bool)
     holes = (hull & open_gate).view(np.uint8)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(holes, connectivity=8)
-    _, sides, turn_deg = cv2.minAreaRect(outline)
+    _, sides, turn_deg = cv2.minAreaRect(around)
     turn = math.radians(turn_deg)
     axes = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
     parted = piece.copy()

@@ -90,7 +90,7 @@ def _filled(film: Mask, open_gate: Mask, size: int) -> tuple[list[FilmArea], boo
         mask = _inside(contour, film.shape)
         least_px = _LEAST_OF_LARGEST * cv2.contourArea(contour)
         if not any(mask[_first(each)] for each in outer[at + 1 :] if _larger(each, least_px)):
-            mask = parted_by_gate(mask, open_gate)
+            mask = parted_by_gate(mask, contour, open_gate)
         parts = cv2.findContours(mask.view(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]
         for part in sorted(parts, key=cv2.contourArea, reverse=True):
             if not _larger(part, least_px):
