@@ -45,7 +45,7 @@ def scale_of(seen: SeenPicture, scan: Scan, factor: int, form: FrameFormat) -> t
     return px_per_mm, "guess"
 
 
-def is_true(seen: SeenPicture, px_per_mm: float) -> bool:
+def sides_agree(seen: SeenPicture, px_per_mm: float) -> bool:
     """Tell whether the sides of a picture may be those of one flat gate, to a frame's tolerance.
 
     However film is turned, and seen aslant by a little, two opposite sides turn by as much together
@@ -56,7 +56,7 @@ def is_true(seen: SeenPicture, px_per_mm: float) -> bool:
     # Each as if it were the first side.
     turns = np.angle([complex(*way) * (-1j) ** k for k, way in enumerate(ways)])
     twist = abs(turns[0] - turns[1] + turns[2] - turns[3])
-    # A side that is drawn away at one end.
+    # The end of a side that is drawn away at the other lies off by so much.
     return bool(twist * _sides(seen)[1] < TOLERANCE_MM * px_per_mm)
 
 

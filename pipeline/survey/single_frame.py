@@ -43,7 +43,7 @@ from pipeline.survey.rebate import (
     under,
 )
 from pipeline.survey.rounding import rounding_of
-from pipeline.survey.shape import is_true, scale_of, shape_costs
+from pipeline.survey.shape import scale_of, shape_costs, sides_agree
 from pipeline.survey.sides import masked, placed_sides
 from pipeline.survey.strip import StripSurvey
 
@@ -188,7 +188,7 @@ def survey_single(
     above = density_above(view.light, look.base)
 
     corners = np.asarray(look.seen.corners)
-    clear = all(look.seen.sides_seen) and is_true(look.seen, px_per_mm)
+    clear = all(look.seen.sides_seen) and sides_agree(look.seen, px_per_mm)
     confidence = _CERTAIN if clear else _UNCERTAIN
     gate = None if habits is None else habits.single
     held = gate and gate.held(look.in_scan(corners), (look.scan.width, look.scan.height))

@@ -7,7 +7,7 @@ import pytest
 from pipeline.settings.settings import Settings
 from pipeline.strip.single import SeenPicture, find_picture
 from pipeline.survey.scan import survey_scan
-from pipeline.survey.shape import is_true, shape_costs
+from pipeline.survey.shape import shape_costs, sides_agree
 from pipeline.survey.sides import placed_sides
 from tests.judged.strips import corner_error
 from tests.survey.test_single_frame import BASE, HEIGHT, WIDTH, negative, write
@@ -96,7 +96,7 @@ def test_a_side_that_turns_on_its_own_is_no_gates(drawn_px, true):
     gate = turned / (1.0 + half @ (-0.02 / 720, -0.03 / 480))[:, None]
     gate[2, 1] += drawn_px
     seen = SeenPicture(tuple(map(tuple, gate)), ALL, np.zeros((1, 1), bool))
-    assert is_true(seen, px_per_mm=20.0) == true
+    assert sides_agree(seen, px_per_mm=20.0) == true
 
 
 def test_a_mask_may_shine_in_a_lit_room_and_show_the_pictures_beside(tmp_path):
